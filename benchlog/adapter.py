@@ -1,0 +1,148 @@
+"""What an instrument adapter is: a reader (meters), a digitiser (scopes) or a source (generators).
+
+Write one by subclassing `Reader`, `Digitiser` or `Source` and filling in the underscored methods.
+The base class owns what is alike everywhere: deadlines, time stamps, the instrument's tag on errors,
+closing twice without harm. Time-outs are seconds; zero means "only what is already there".
+`benchlog.testing.check_adapter` tells whether an adapter keeps this contract.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import warnings
+from abc import ABC, abstractmethod
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import TracebackType
+from typing import Self
+
+from benchlog.capture import Capture
+from benchlog.clock import Clock, SystemClock
+from benchlog.errors import BenchlogError
+from benchlog.reading import Reading
+
+__all__ = ["DEFAULT_TIMEOUT_S", "Adapter", "Digitiser", "Reader", "Source"]
+
+DEFAULT_TIMEOUT_S = 2.0
+
+
+class Adapter(ABC):
+    """Common base: one instrument at one address.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag under which its readings are kept.
+    clock : Clock, optional
+        Where time comes from; the computer's own by default.
+    """
+
+    def __init__(self, instrument: str, *, clock: Clock | None = None) -> None:
+        self.instrument = instrument
+        self.clock: Clock = clock or SystemClock()
+        self.is_open = False
+
+    @abstractmethod
+    def _open(self) -> None:
+        """Make the link and prove that it works; raise `OpenError` if not."""
+
+    @abstractmethod
+    def _close(self) -> None:
+        """Let go of the link; also called after a failed `_open`."""
+
+    def identity(self) -> str:
+        """One line that says who answered, as far as the instrument tells."""
+        return ""
+
+    def open(self) -> Self:
+        """Open the link; opening an open adapter does nothing."""
+        if not self.is_open:
+            try:
+                with self._named_errors():
+                    self._open()
+            except BaseException:
+                self._close()
+                raise
+            self.is_open = True
+        return self
+
+    def close(self) -> None:
+        """Close the link; safe to repeat."""
+        if self.is_open:
+            self.is_open = False
+            self._close()
+
+    def __enter__(self) -> Self:
+        return self.open()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def __del__(self) -> None:
+        if getattr(self, "is_open", False):
+            warnings.warn(
+                f"adapter of {self.instrument} was never closed", ResourceWarning, source=self, stacklevel=2
+            )
+
+    @contextmanager
+    def _named_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except BenchlogError as error:
+            error.instrument = error.instrument or self.instrument
+            raise
+
+
+class Reader(Adapter):
+    """A meter: yields readings."""
+
+    @abstractmethod
+    def _read(self, timeout_s: float) -> Reading | None:
+        """Return the next reading within `timeout_s`, or None when the time is up."""
+
+    def read(self, timeout_s: float = DEFAULT_TIMEOUT_S) -> Reading | None:
+        """Return the next reading with tag and times, or None when the deadline passed.
+
+        Raises
+        ------
+        LinkLostError
+            When the link went away.
+        """
+        with self._named_errors():
+            reading = self._read(timeout_s)
+        if reading is None:
+            return None
+        utc_ns, mono_ns = self.clock.utc_ns(), self.clock.monotonic_ns()
+        if reading.utc_ns:  # a recorded stream brings its own times
+            utc_ns, mono_ns = reading.utc_ns, reading.mono_ns
+        return dataclasses.replace(reading, instrument=self.instrument, utc_ns=utc_ns, mono_ns=mono_ns)
+
+
+class Digitiser(Adapter):
+    """A scope: yields captures."""
+
+    @abstractmethod
+    def _capture(self, channels: Sequence[str], timeout_s: float) -> Capture:
+        """Take one record of these channels together, or raise `ReadTimeoutError`."""
+
+    def capture(self, channels: Sequence[str], timeout_s: float = DEFAULT_TIMEOUT_S) -> Capture:
+        """Take one record of these channels together, with tag and start time."""
+        with self._named_errors():
+            capture = self._capture(channels, timeout_s)
+        return dataclasses.replace(
+            capture, instrument=self.instrument, utc_ns=capture.utc_ns or self.clock.utc_ns()
+        )
+
+
+class Source(Adapter):
+    """A generator: drives a sine."""
+
+    @abstractmethod
+    def set_sine(self, frequency_hz: float, amplitude_vpp: float) -> None:
+        """Set frequency (hertz) and open-circuit peak-to-peak voltage (volt) of a sine without offset."""
+
+    @abstractmethod
+    def set_output(self, on: bool) -> None:
+        """Switch the output."""

@@ -1,0 +1,117 @@
+"""One record of samples from a scope, per channel, as raw codes with scale and offset."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.errors import UsageError
+
+__all__ = ["Capture", "ChannelRecord"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelRecord:
+    """Samples of one channel.
+
+    Attributes
+    ----------
+    name : str
+        As the scope or the file calls it.
+    codes : array of shape (n_samples,)
+        int8, int16, uint8, uint16, float32 or float64, as delivered.
+    scale, offset : float
+        Value in `unit` at the scope input = codes * scale + offset, before the probe factor.
+    unit : str
+        SI unit, usually ``"V"``.
+    probe : float
+        Attenuation of the probe; values are multiplied by it.
+    coupling : str
+        ``"dc"``, ``"ac"`` or ``""`` when unknown.
+    code_limits : tuple of float or None
+        Lowest and highest code the converter can give, when known; needed to see clipping surely.
+    range_max : float or None
+        Full scale of the vertical range in `unit` at the input, when known.
+    """
+
+    name: str
+    codes: npt.NDArray[np.generic]
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str = "V"
+    probe: float = 1.0
+    coupling: str = ""
+    code_limits: tuple[float, float] | None = None
+    range_max: float | None = None
+
+    def values(self) -> npt.NDArray[np.float64]:
+        """Samples in `unit` at the probe tip, array of shape (n_samples,)."""
+        return np.asarray((self.codes.astype(np.float64) * self.scale + self.offset) * self.probe)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Capture:
+    """Channels sampled together.
+
+    Attributes
+    ----------
+    channels : tuple of ChannelRecord
+        All of one length.
+    interval_s : float
+        Time between samples, second.
+    instrument : str
+        Tag of the scope, or the file's name.
+    utc_ns : int
+        Start of the record, 0 when unknown.
+    time_s : array of shape (n_samples,) or None
+        Sample times when the source gives them; lets analysis see gaps and a non-uniform time base.
+    settings : mapping of str to str
+        Instrument settings worth keeping (time base, trigger, firmware).
+    source : str
+        ``"scope"`` or the path of a file.
+    """
+
+    channels: tuple[ChannelRecord, ...]
+    interval_s: float
+    instrument: str = ""
+    utc_ns: int = 0
+    time_s: npt.NDArray[np.float64] | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)
+    source: str = "scope"
+
+    def __post_init__(self) -> None:
+        if not self.channels:
+            raise UsageError("a capture needs at least one channel")
+        lengths = {len(c.codes) for c in self.channels}
+        if len(lengths) != 1:
+            raise UsageError(f"channels of one capture must have one length, not {sorted(lengths)}")
+        if not self.interval_s > 0:
+            raise UsageError(f"the sample interval must be positive, not {self.interval_s!r} s")
+
+    @property
+    def n_samples(self) -> int:
+        """Samples per channel."""
+        return len(self.channels[0].codes)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Channel names in order."""
+        return tuple(c.name for c in self.channels)
+
+    def channel(self, name: str) -> ChannelRecord:
+        """Return the channel of that name.
+
+        Raises
+        ------
+        UsageError
+            If there is none; the hint lists those there are.
+        """
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        raise UsageError(
+            f"no channel {name!r} in the capture", hint=f"channels here: {', '.join(self.names)}"
+        )

@@ -1,0 +1,110 @@
+"""Wall time for the record, monotonic time for intervals, as one object that is passed in."""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, datetime
+from typing import Protocol
+
+__all__ = ["Clock", "ManualClock", "SystemClock", "parse_rfc3339", "rfc3339"]
+
+
+class Clock(Protocol):
+    """What everything that needs the time is given."""
+
+    def utc_ns(self) -> int:
+        """Wall time, nanoseconds since 1970-01-01T00:00:00Z."""
+        ...
+
+    def monotonic_ns(self) -> int:
+        """Nanoseconds that never run backwards."""
+        ...
+
+    def sleep(self, seconds: float) -> None:
+        """Wait that long on this clock."""
+        ...
+
+
+class SystemClock:
+    """The computer's own clocks."""
+
+    def utc_ns(self) -> int:
+        """See `Clock.utc_ns`."""
+        return time.time_ns()
+
+    def monotonic_ns(self) -> int:
+        """See `Clock.monotonic_ns`."""
+        return time.monotonic_ns()
+
+    def sleep(self, seconds: float) -> None:
+        """See `Clock.sleep`."""
+        time.sleep(max(0.0, seconds))
+
+
+class ManualClock:
+    """A clock that moves only when told: no simulated day waits on a real one.
+
+    `sleep` moves it on at once. Safe to use from several threads.
+    """
+
+    def __init__(self, start_utc_ns: int = 0) -> None:
+        self._utc_ns = start_utc_ns
+        self._mono_ns = 0
+        self._lock = threading.Lock()
+
+    def utc_ns(self) -> int:
+        """See `Clock.utc_ns`."""
+        with self._lock:
+            return self._utc_ns
+
+    def monotonic_ns(self) -> int:
+        """See `Clock.monotonic_ns`."""
+        with self._lock:
+            return self._mono_ns
+
+    def sleep(self, seconds: float) -> None:
+        """Move on by that long."""
+        self.advance(max(0.0, seconds))
+
+    def advance(self, seconds: float) -> None:
+        """Move both times on."""
+        step = round(seconds * 1e9)
+        with self._lock:
+            self._utc_ns += step
+            self._mono_ns += step
+
+    def set_utc_ns(self, utc_ns: int) -> None:
+        """Set the wall time, forwards or backwards, as a person or NTP may do."""
+        with self._lock:
+            self._utc_ns = utc_ns
+
+
+def rfc3339(utc_ns: int) -> str:
+    """Write a time as RFC 3339 text in UTC with nanoseconds.
+
+    >>> rfc3339(1_000_000_001)
+    '1970-01-01T00:00:01.000000001Z'
+    """
+    seconds, rest = divmod(utc_ns, 1_000_000_000)
+    return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+def parse_rfc3339(text: str) -> int:
+    """Read RFC 3339 text back into nanoseconds; the inverse of `rfc3339`.
+
+    Raises
+    ------
+    ValueError
+        If the text is no RFC 3339 time with a zone.
+    """
+    head, _, tail = text.partition(".")
+    digits = ""
+    if tail:
+        digits = tail[: len(tail) - len(tail.lstrip("0123456789"))]
+        head += tail[len(digits) :]
+    moment = datetime.fromisoformat(head)
+    if moment.tzinfo is None:
+        raise ValueError(f"no time zone in {text!r}")
+    seconds = round((moment - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds())
+    return seconds * 1_000_000_000 + int((digits + "0" * 9)[:9])

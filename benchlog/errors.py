@@ -1,0 +1,174 @@
+"""Every error benchlog raises on purpose, with a hint for the person at the bench.
+
+::
+
+    BenchlogError                      exit code 2
+    ├── UsageError                     what was typed can't be read or doesn't fit together
+    ├── ConfigError                    plan or bench file: file, key, value, what would be right
+    ├── CaptureFileError               a capture file that can't be read surely
+    ├── AnalysisError                  data that can't answer the question asked
+    ├── HoldRefusedError               1: a hold point whose evidence is not in
+    ├── InstrumentError                4: instrument or link
+    │   ├── AdapterUnavailableError    the adapter or its library is missing
+    │   ├── OpenError                  not reachable; `reason` tells why
+    │   ├── ReadTimeoutError           no answer within the deadline
+    │   ├── LinkLostError              was there, went away
+    │   ├── BadFrameError              bytes that make no reading; keeps them in `raw`
+    │   └── InstrumentRefusedError     the instrument answered with an error of its own
+    └── LogbookError                   5: the logbook file
+        ├── LogbookLockedError         another program is writing
+        ├── LogbookDamagedError        not a logbook, or its content contradicts itself
+        ├── LogbookFullError           disk full, or not writable
+        └── LogbookVersionError        written by a newer benchlog
+
+The message says what happened, with the value and the place; the hint says what to do next.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+__all__ = [
+    "AdapterUnavailableError",
+    "AnalysisError",
+    "BadFrameError",
+    "BenchlogError",
+    "CaptureFileError",
+    "ConfigError",
+    "HoldRefusedError",
+    "InstrumentError",
+    "InstrumentRefusedError",
+    "LinkLostError",
+    "LogbookDamagedError",
+    "LogbookError",
+    "LogbookFullError",
+    "LogbookLockedError",
+    "LogbookVersionError",
+    "OpenError",
+    "OpenReason",
+    "ReadTimeoutError",
+    "UsageError",
+]
+
+
+class BenchlogError(Exception):
+    """Root of the tree.
+
+    Parameters
+    ----------
+    message : str
+        What happened, with the value and the place.
+    hint : str
+        What the person at the bench can do next.
+    instrument : str
+        Instrument tag, filled in by the adapter base class.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, hint: str = "", *, instrument: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+        self.instrument = instrument
+
+    def __str__(self) -> str:
+        return f"{self.instrument}: {self.message}" if self.instrument else self.message
+
+
+class UsageError(BenchlogError, ValueError):
+    """What was typed can't be read or doesn't fit together."""
+
+
+class ConfigError(BenchlogError, ValueError):
+    """A plan or bench file is wrong; the message names file, key and value."""
+
+
+class CaptureFileError(BenchlogError, ValueError):
+    """A capture file can't be read surely; the hint shows what was seen."""
+
+
+class AnalysisError(BenchlogError, ValueError):
+    """The data can't answer the question asked."""
+
+
+class HoldRefusedError(BenchlogError):
+    """A hold point stays shut; the message lists what is missing."""
+
+    exit_code = 1
+
+
+class InstrumentError(BenchlogError):
+    """Trouble with an instrument or its link."""
+
+    exit_code = 4
+
+
+class AdapterUnavailableError(InstrumentError, ImportError):
+    """No such adapter, or the library it needs is missing."""
+
+
+class OpenReason(StrEnum):
+    """Why an instrument could not be opened."""
+
+    MISSING = "missing"
+    REFUSED = "refused"
+    BUSY = "busy"
+    PERMISSION = "permission"
+    WRONG_DEVICE = "wrong device"
+    OTHER = "other"
+
+
+class OpenError(InstrumentError, ConnectionError):
+    """An instrument could not be reached."""
+
+    def __init__(
+        self, message: str, hint: str = "", *, reason: OpenReason = OpenReason.OTHER, instrument: str = ""
+    ) -> None:
+        super().__init__(message, hint, instrument=instrument)
+        self.reason = reason
+
+
+class ReadTimeoutError(InstrumentError, TimeoutError):
+    """No answer within the deadline."""
+
+
+class LinkLostError(InstrumentError, ConnectionError):
+    """The link was there and went away."""
+
+
+class BadFrameError(InstrumentError, ValueError):
+    """Bytes that make no reading; `raw` keeps them."""
+
+    def __init__(self, message: str, hint: str = "", *, raw: bytes = b"", instrument: str = "") -> None:
+        super().__init__(message, hint, instrument=instrument)
+        self.raw = raw
+
+
+class InstrumentRefusedError(InstrumentError):
+    """The instrument answered with an error of its own (SCPI error queue)."""
+
+
+class LogbookError(BenchlogError):
+    """Trouble with the logbook file."""
+
+    exit_code = 5
+
+
+class LogbookLockedError(LogbookError):
+    """Another program is writing to the logbook."""
+
+
+class LogbookDamagedError(LogbookError, ValueError):
+    """Not a logbook, or one whose content contradicts itself."""
+
+
+class LogbookFullError(LogbookError, OSError):
+    """The logbook can't grow or can't be written."""
+
+    def __str__(self) -> str:
+        return BenchlogError.__str__(self)
+
+
+class LogbookVersionError(LogbookError):
+    """The logbook was written by a newer benchlog."""

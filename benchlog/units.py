@@ -1,0 +1,309 @@
+"""Quantities as text: read what people type, write what people read.
+
+A small grammar around QuantiPhy's prefixes. What QuantiPhy can't know is decided here: a lone ``m`` is the
+metre, ``mm2`` is a square, ``%`` is a hundredth, a decimal comma is read only where it can't be a thousands mark.
+
+>>> parse_quantity("2.4 m").value, parse_quantity("37.5 mm2").value
+(2.4, 3.75e-05)
+>>> parse_quantity("27.75 V ac").coupling
+'ac'
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from quantiphy import Quantity as _Prefixed
+
+from benchlog.errors import UsageError
+
+__all__ = [
+    "Nameplate",
+    "Quantity",
+    "format_quantity",
+    "format_uncertain",
+    "parse_nameplate",
+    "parse_number",
+    "parse_quantity",
+]
+
+BASE_UNITS = (
+    "VA",
+    "V",
+    "A",
+    "ohm",
+    "Hz",
+    "H",
+    "F",
+    "W",
+    "J",
+    "T",
+    "s",
+    "m2",
+    "m",
+    "degC",
+    "K",
+    "deg",
+    "dB",
+    "min",
+    "h",
+)
+_PREFIXES = {"": 1.0} | {p: float(_Prefixed(f"1 {p}V")) for p in ("f", "p", "n", "u", "m", "k", "M", "G")}
+_ALIASES = {
+    "Ω": "ohm",
+    "Ω": "ohm",
+    "ohms": "ohm",
+    "Ohm": "ohm",
+    "R": "ohm",
+    "°C": "degC",
+    "°": "deg",
+    "mm²": "mm2",
+    "sec": "s",
+}
+_UNPREFIXED = {
+    "%": (0.01, "1"),
+    "min": (60.0, "s"),
+    "h": (3600.0, "s"),
+    "dB": (1.0, "dB"),
+    "deg": (1.0, "deg"),
+    "degC": (1.0, "degC"),
+    "K": (1.0, "K"),
+    "": (1.0, "1"),
+}
+_COUPLINGS = {"ac": "ac", "AC": "ac", "~": "ac", "dc": "dc", "DC": "dc", "=": "dc", "rms": "ac", "RMS": "ac"}
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A number with unit as typed.
+
+    Attributes
+    ----------
+    value : float
+        In the SI unit.
+    unit : str
+        SI unit; ``"1"`` for a bare number or a percentage.
+    resolution : float
+        One step of the last digit typed, in the SI unit.
+    coupling : {"", "ac", "dc"}
+        What was said after the unit.
+    text : str
+        As typed.
+    """
+
+    value: float
+    unit: str
+    resolution: float
+    coupling: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Nameplate:
+    """What is printed on a supply: rated output voltage (volt), its kind, rated power (volt-ampere)."""
+
+    voltage_v: float
+    coupling: str
+    power_va: float | None
+    text: str = ""
+
+
+def parse_number(text: str) -> tuple[float, float]:
+    """Read a decimal number and the step of its last digit.
+
+    >>> parse_number("27.75")
+    (27.75, 0.01)
+    >>> parse_number("27,75")
+    (27.75, 0.01)
+
+    Raises
+    ------
+    UsageError
+        For anything else, and for ``1,234``, which could be either of two numbers.
+    """
+    plain = text.strip().replace("−", "-")
+    if not _NUMBER.fullmatch(plain):
+        raise UsageError(f"{text!r} is not a number", hint="write it like 27.75 or 1e-3")
+    mantissa, _, exponent = plain.replace("E", "e").partition("e")
+    if "," in mantissa:
+        whole, _, decimals = mantissa.partition(",")
+        if len(decimals) == 3 and whole.lstrip("+-0"):
+            raise UsageError(
+                f"{text!r} could be {whole}.{decimals} or {whole}{decimals}",
+                hint=f"write {whole}.{decimals} or {whole}{decimals} without a comma",
+            )
+        mantissa = f"{whole}.{decimals}"
+    decimals_typed = len(mantissa.partition(".")[2])
+    power = int(exponent or 0)
+    if abs(power) > 300:
+        raise UsageError(f"{text!r} is out of range", hint="check the exponent")
+    value = float(f"{mantissa}e{power}")
+    if not math.isfinite(value):
+        raise UsageError(f"{text!r} is out of range", hint="check the exponent")
+    return value, float(f"1e{power - decimals_typed}")
+
+
+def _unit_factor(word: str) -> tuple[float, str] | None:
+    """Return factor and SI unit of a unit word such as ``mV`` or ``mm2``; None if unknown."""
+    for alias, name in _ALIASES.items():
+        if word.endswith(alias):
+            word = word[: len(word) - len(alias)] + name
+            break
+    word = word.replace("µ", "u").replace("μ", "u")
+    if word in _UNPREFIXED:
+        return _UNPREFIXED[word]
+    for base in BASE_UNITS:
+        if not word.endswith(base) or base in _UNPREFIXED:
+            continue
+        prefix = word[: -len(base)]
+        if base in ("m", "m2") and prefix == "c":
+            return (1e-2, "m") if base == "m" else (1e-4, "m2")
+        if prefix in _PREFIXES:
+            factor = _PREFIXES[prefix]
+            return (factor**2, base) if base == "m2" else (factor, base)
+    if word in _PREFIXES:  # "4.7 k" or "10k": a bare prefix
+        return _PREFIXES[word], "1"
+    return None
+
+
+def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity") -> Quantity:
+    """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
+
+    Parameters
+    ----------
+    text : str
+        Number, unit with optional prefix, then optionally ``ac`` or ``dc``.
+    unit : str, optional
+        SI unit that must come out; a bare number or a bare prefix is then taken in it.
+    what : str
+        Name of the thing in messages.
+
+    Raises
+    ------
+    UsageError
+        If it can't be read, or has another unit.
+    """
+    stripped = text.strip()
+    match = _NUMBER.match(stripped.replace("−", "-"))
+    example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
+    if not match:
+        raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
+    number, step = parse_number(match.group())
+    words = stripped[match.end() :].replace("~", " ~ ").replace("=", " = ").split()
+    coupling = ""
+    if words and words[-1] in _COUPLINGS:
+        coupling = _COUPLINGS[words.pop()]
+    if len(words) > 1:
+        raise UsageError(f"{what}: {text!r} has more than a number and a unit", hint=example)
+    found = _unit_factor(words[0] if words else "")
+    if found is None:
+        raise UsageError(f"{what}: unknown unit {words[0]!r} in {text!r}", hint=example)
+    factor, si_unit = found
+    if unit is not None and si_unit != unit:
+        if si_unit == "1" and (not words or words[0] in _PREFIXES):
+            si_unit = unit
+        elif unit == "m" and words and words[0] == "m":
+            si_unit = unit
+        else:
+            raise UsageError(f"{what}: {text!r} is in {si_unit}, not in {unit}", hint=example)
+    # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
+    value = number / round(1 / factor) if 0 < factor < 1 else number * factor
+    return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+_EXAMPLES = {
+    "V": "27.75 V ac",
+    "ohm": "15 ohm",
+    "1": "0.5 %",
+    "H": "61 uH",
+    "m": "2.4 m",
+    "m2": "37.5 mm2",
+    "Hz": "5 kHz",
+    "A": "12.6 A",
+    "s": "1 ms",
+    "degC": "22 degC",
+    "VA": "40 VA",
+    "F": "100 nF",
+}
+
+
+def parse_nameplate(text: str) -> Nameplate:
+    """Read a supply's nameplate: voltage, ``ac`` or ``dc``, and rated power or current.
+
+    >>> parse_nameplate("24 V ac 40 VA").power_va
+    40.0
+    >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
+    36.0
+    """
+    hint = "write the nameplate like '24 V ac 40 VA' or '12 V dc 1.5 A'"
+    match = re.fullmatch(
+        r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", text.strip()
+    )
+    if not match:
+        raise UsageError(f"nameplate {text!r} can't be read", hint=hint)
+    voltage = parse_quantity(match.group(1), "V", what="nameplate voltage")
+    if voltage.value <= 0:
+        raise UsageError(f"nameplate {text!r}: the voltage must be positive", hint=hint)
+    power: float | None = None
+    if match.group(2):
+        rating = parse_quantity(match.group(2), what="nameplate rating")
+        if rating.value <= 0:
+            raise UsageError(f"nameplate {text!r}: the rating must be positive", hint=hint)
+        power = rating.value * voltage.value if rating.unit == "A" else rating.value
+    return Nameplate(voltage.value, voltage.coupling or "ac", power, text.strip())
+
+
+def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
+    """Write a number with prefix and unit to `digits` significant digits.
+
+    >>> format_quantity(0.02097, "V")
+    '20.97 mV'
+    >>> format_quantity(0.9934, "1")
+    '0.9934'
+    """
+    if value is None or not math.isfinite(value):
+        return "unknown"
+    if unit in ("1", "deg", "degC", "K", "dB"):
+        tail = {"1": "", "deg": "°", "degC": " °C"}.get(unit, f" {unit}")
+        return f"{value:.{digits}g}{tail}"
+    shown = "Ω" if unit == "ohm" else unit
+    if unit == "m2":
+        return f"{value * 1e6:.{digits}g} mm²"
+    return (
+        _Prefixed(value, shown).render(prec=digits - 1, strip_zeros=False).replace("u", "µ", 1)
+        if value
+        else f"0 {shown}"
+    )
+
+
+def format_uncertain(value: float, expanded: float, unit: str) -> str:
+    """Write value and expanded uncertainty with the same decimals, the latter to two significant digits.
+
+    >>> format_uncertain(27.75, 0.3775, "V")
+    '27.75 ± 0.38 V'
+    >>> format_uncertain(0.2012, 0.0021, "ohm")
+    '201.2 ± 2.1 mΩ'
+    """
+    if not (math.isfinite(value) and math.isfinite(expanded)) or expanded <= 0:
+        return format_quantity(value, unit)
+    factor, prefix = 1.0, ""
+    if unit not in ("1", "deg", "degC", "K", "dB", "m2"):
+        for name, step in (
+            ("p", 1e-12),
+            ("n", 1e-9),
+            ("µ", 1e-6),
+            ("m", 1e-3),
+            ("", 1.0),
+            ("k", 1e3),
+            ("M", 1e6),
+            ("G", 1e9),
+        ):
+            if max(abs(value), expanded) >= 0.99995 * step:
+                factor, prefix = step, name
+    scaled, width = value / factor, expanded / factor
+    decimals = max(0, 1 - math.floor(math.log10(width)))
+    shown = {"ohm": " " + prefix + "Ω", "1": "", "deg": "°", "degC": " °C"}.get(unit, f" {prefix}{unit}")
+    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{shown}"

@@ -1,0 +1,1 @@
+"""Adapters for benchlog: instruments over serial, SCPI, files and the simulated bench."""
