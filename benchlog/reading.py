@@ -67,7 +67,7 @@ class Flag(StrEnum):
     MINIMUM = "minimum"
     MAXIMUM = "maximum"
     PEAK = "peak"
-    LOW_PASS = "low pass"
+    LOW_PASS = "low pass"  # noqa: S105 - a filter, no password
     LOW_BATTERY = "low battery"
     UNSTABLE = "unstable"
 

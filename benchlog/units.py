@@ -52,8 +52,8 @@ BASE_UNITS = (
 )
 _PREFIXES = {"": 1.0} | {p: float(_Prefixed(f"1 {p}V")) for p in ("f", "p", "n", "u", "m", "k", "M", "G")}
 _ALIASES = {
-    "Ω": "ohm",
-    "Ω": "ohm",
+    "\u03a9": "ohm",  # Greek omega
+    "\u2126": "ohm",  # ohm sign
     "ohms": "ohm",
     "Ohm": "ohm",
     "R": "ohm",
@@ -203,12 +203,9 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         raise UsageError(f"{what}: unknown unit {words[0]!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        if si_unit == "1" and (not words or words[0] in _PREFIXES):
-            si_unit = unit
-        elif unit == "m" and words and words[0] == "m":
-            si_unit = unit
-        else:
+        if words and words[0] not in _PREFIXES:
             raise UsageError(f"{what}: {text!r} is in {si_unit}, not in {unit}", hint=example)
+        factor, si_unit = _PREFIXES[words[0]] if words else 1.0, unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     return Quantity(value, si_unit, step * factor, coupling, stripped)
