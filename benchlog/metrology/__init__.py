@@ -1,0 +1,1 @@
+"""From readings to uncertainty and verdicts, by the guides the trade uses."""

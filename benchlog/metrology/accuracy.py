@@ -1,0 +1,74 @@
+"""A meter's accuracy statement: plus-minus (percent of reading + counts of the last digit)."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from benchlog.errors import UsageError
+from benchlog.units import parse_number
+
+__all__ = ["UNKNOWN_ACCURACY", "Accuracy", "parse_accuracy"]
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """Accuracy as makers state it.
+
+    Attributes
+    ----------
+    fraction : float
+        Part of the reading (1 % is 0.01).
+    counts : float
+        Counts of the last digit; they contain the resolution, so no separate resolution part is added.
+    source : str
+        Where the statement comes from.
+    """
+
+    fraction: float
+    counts: float
+    source: str = ""
+
+    def bound(self, value: float, resolution: float) -> float:
+        """Largest error the statement allows at `value`, in the unit of `value`.
+
+        >>> Accuracy(0.01, 2).bound(100.0, 0.1)
+        1.2
+        """
+        return self.fraction * abs(value) + self.counts * resolution
+
+    def standard_uncertainty(self, value: float, resolution: float) -> float:
+        """Standard uncertainty of a reading: the bound taken as a uniform half-width (GUM 4.3.7).
+
+        With a statement of nothing but zeros the resolution remains, uniform over one count.
+        """
+        return max(self.bound(value, resolution), resolution / 2) / math.sqrt(3)
+
+    def __str__(self) -> str:
+        return f"{self.fraction * 100:g} % + {self.counts:g}"
+
+
+UNKNOWN_ACCURACY = Accuracy(0.02, 10, "no data sheet known: 2 % + 10 counts assumed")
+
+
+def parse_accuracy(text: str, source: str = "typed") -> Accuracy:
+    """Read ``"1 % + 5"``, ``"0.05 %"`` or ``"0.5 % + 2 counts"``.
+
+    Raises
+    ------
+    UsageError
+        If it can't be read.
+    """
+    match = re.fullmatch(
+        r"\s*(?:±|\+-|\+/-)?\s*\(?\s*([\d.,]+)\s*%(?:\s*(?:rdg|of reading))?"
+        r"(?:\s*\+\s*([\d.,]+)\s*(?:counts?|digits?|dgts?|d|ct)?)?\s*\)?\s*",
+        text,
+    )
+    if not match:
+        raise UsageError(
+            f"accuracy {text!r} can't be read", hint="write it like '1 % + 5': percent of reading + counts"
+        )
+    fraction = parse_number(match.group(1))[0] / 100
+    counts = parse_number(match.group(2))[0] if match.group(2) else 0.0
+    return Accuracy(fraction, counts, source)
