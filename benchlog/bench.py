@@ -1,0 +1,161 @@
+"""The bench file: instruments on this table with their addresses and data sheets, and check standards."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any, Literal
+
+import msgspec
+
+from benchlog.errors import ConfigError, UsageError
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.reading import Function, Reading
+from benchlog.toml_file import read_toml
+from benchlog.units import parse_quantity
+
+__all__ = ["AccuracyLine", "Bench", "Instrument", "Standard", "read_bench"]
+
+
+class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One line of a data sheet: accuracy of one function, maybe of one range.
+
+    `range` is the full scale ("40 V"); a reading falls to the smallest range that holds it.
+    """
+
+    function: Function
+    statement: str
+    resolution: str | None = None
+    range: str | None = None
+    band: str | None = None
+
+
+class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One instrument of the bench."""
+
+    tag: str
+    kind: Literal["meter", "scope", "generator"] = "meter"
+    address: str = "typed:"
+    counts: int | None = None
+    response: Literal["true rms", "average"] | None = None
+    category: str | None = None
+    input_resistance: str | None = None
+    gain: str | None = None
+    range_gain: str | None = None
+    leads: str | None = None
+    note: str = ""
+    accuracy: tuple[AccuracyLine, ...] = ()
+    options: Mapping[str, Any] = {}
+
+    @property
+    def linked(self) -> bool:
+        """Whether the instrument is read over a link, not by eye."""
+        return not self.address.startswith("typed:")
+
+
+class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A check standard: a thing of stable known value."""
+
+    tag: str
+    value: str
+    uncertainty: str = "0 %"
+    function: Function = Function.DC_VOLTS
+    note: str = ""
+
+
+class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    instrument: tuple[Instrument, ...] = ()
+    standard: tuple[Standard, ...] = ()
+
+
+class Bench:
+    """Instruments and check standards by tag.
+
+    Parameters
+    ----------
+    instruments, standards : sequence
+        As read from the bench file; empty for "no bench file".
+    source : str
+        File they come from.
+    """
+
+    def __init__(
+        self, instruments: Sequence[Instrument] = (), standards: Sequence[Standard] = (), source: str = ""
+    ) -> None:
+        self.instruments = {i.tag: i for i in instruments}
+        self.standards = {s.tag: s for s in standards}
+        self.source = source
+
+    def instrument(self, tag: str) -> Instrument:
+        """Return the instrument of that tag.
+
+        Raises
+        ------
+        UsageError
+            If there is none; the hint lists those there are.
+        """
+        try:
+            return self.instruments[tag]
+        except KeyError:
+            known = ", ".join(self.instruments) or "none (no bench file read)"
+            raise UsageError(f"no instrument {tag!r} on the bench", hint=f"known: {known}") from None
+
+    def standard(self, tag: str) -> Standard:
+        """Return the check standard of that tag, or raise `UsageError`."""
+        try:
+            return self.standards[tag]
+        except KeyError:
+            known = ", ".join(self.standards) or "none (no bench file read)"
+            raise UsageError(f"no check standard {tag!r} on the bench", hint=f"known: {known}") from None
+
+    def accuracy(self, reading: Reading) -> Accuracy:
+        """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""
+        instrument = self.instruments.get(reading.instrument)
+        if instrument is None or reading.value is None:
+            return UNKNOWN_ACCURACY
+        lines = [a for a in instrument.accuracy if a.function is reading.function]
+        best: tuple[float, AccuracyLine] | None = None
+        for line in lines:
+            top = parse_quantity(line.range, reading.unit).value if line.range else float("inf")
+            if top >= abs(reading.value) and (best is None or top < best[0]):
+                best = (top, line)
+        if best is None:
+            return UNKNOWN_ACCURACY
+        return parse_accuracy(
+            best[1].statement, source=f"data sheet of {instrument.tag} ({self.source or 'bench file'})"
+        )
+
+
+def read_bench(path: Path) -> Bench:
+    """Read a bench file.
+
+    Raises
+    ------
+    ConfigError
+        If it can't be read, or a value in it can't be understood.
+    """
+    file = read_toml(path, _BenchFile, what="bench file")
+    for table, items in (("instrument", file.instrument), ("standard", file.standard)):
+        tags = [item.tag for item in items]
+        for tag in tags:
+            if tags.count(tag) > 1:
+                raise ConfigError(f"{path}: {table} {tag!r} is there twice", hint="tags must differ")
+    for instrument in file.instrument:
+        try:
+            for line in instrument.accuracy:
+                parse_accuracy(line.statement)
+                for text in (line.range, line.resolution):
+                    if text is not None:
+                        parse_quantity(text, line.function.unit)
+            for text in (instrument.gain, instrument.range_gain):
+                if text is not None:
+                    parse_quantity(text, "1")
+        except UsageError as error:
+            raise ConfigError(f"{path}: instrument {instrument.tag}: {error}", hint=error.hint) from None
+    for standard in file.standard:
+        try:
+            parse_quantity(standard.value, standard.function.unit)
+            parse_quantity(standard.uncertainty)
+        except UsageError as error:
+            raise ConfigError(f"{path}: standard {standard.tag}: {error}", hint=error.hint) from None
+    return Bench(file.instrument, file.standard, str(path))

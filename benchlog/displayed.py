@@ -1,0 +1,113 @@
+"""Readings typed by hand, as the display shows them: ``27.75``, ``OL``, ``-0.3m``, ``27.75 V ac``."""
+
+from __future__ import annotations
+
+import re
+
+from benchlog.errors import UsageError
+from benchlog.reading import Function, Origin, Reading, State
+from benchlog.units import Quantity, parse_quantity
+
+__all__ = ["function_of", "parse_displayed"]
+
+_OVERLOAD = re.compile(r"\s*[+-]?\s*\.?(?:0\.?L|O\.?L|OVER|OFL|OVLD|---+)\.?\s*(.*)", re.IGNORECASE)
+
+
+def function_of(quantity: Quantity) -> Function:
+    """Function a meter must have been set to for a typed quantity; AC must be said, DC is the default for amperes.
+
+    Raises
+    ------
+    UsageError
+        For volts without ``ac`` or ``dc``, and for units no meter shows.
+    """
+    by_unit = {
+        "ohm": Function.OHMS,
+        "Hz": Function.FREQUENCY,
+        "F": Function.CAPACITANCE,
+        "degC": Function.TEMPERATURE,
+    }
+    if quantity.unit in by_unit:
+        return by_unit[quantity.unit]
+    if quantity.unit in ("V", "A"):
+        if not quantity.coupling:
+            raise UsageError(
+                f"{quantity.text!r} does not say ac or dc",
+                hint=f"write '{quantity.text} ac' or '{quantity.text} dc'",
+            )
+        pair = (
+            (Function.AC_VOLTS, Function.DC_VOLTS)
+            if quantity.unit == "V"
+            else (Function.AC_CURRENT, Function.DC_CURRENT)
+        )
+        return pair[quantity.coupling == "dc"]
+    raise UsageError(
+        f"{quantity.text!r}: no meter function shows {quantity.unit}", hint="write it like '27.75 V ac'"
+    )
+
+
+def parse_displayed(
+    text: str, function: Function | None = None, *, instrument: str = "", resolution: float | None = None
+) -> Reading:
+    """Read what a display shows.
+
+    Parameters
+    ----------
+    text : str
+        Digits as shown, with prefix and unit if any; ``OL`` in its usual spellings is overload.
+    function : Function, optional
+        What the meter is set to; without it the text must tell (``27.75 V ac``).
+    instrument : str
+        Tag of the meter.
+    resolution : float, optional
+        One count in the SI unit; inferred from the digits typed when not given.
+
+    Returns
+    -------
+    Reading
+        With origin `Origin.HAND`; times are for the caller to stamp.
+
+    Raises
+    ------
+    UsageError
+        If it can't be read, or contradicts `function`.
+    """
+    over = _OVERLOAD.fullmatch(text)
+    if over:
+        if function is None:
+            rest = over.group(1).strip()
+            function = function_of(parse_quantity(f"1 {rest}")) if rest else None
+        if function is None:
+            raise UsageError(f"{text!r} does not say which function", hint="write 'OL V ac' or 'OL ohm'")
+        return Reading(
+            function,
+            None,
+            resolution or 0.0,
+            text.strip(),
+            State.OVERLOAD,
+            instrument=instrument,
+            origin=Origin.HAND,
+        )
+    quantity = parse_quantity(text, function.unit if function else None, what="reading")
+    if function is None:
+        function = function_of(quantity)
+    elif quantity.coupling and function in _COUPLED and _COUPLED[function] != quantity.coupling:
+        raise UsageError(
+            f"{text!r} is {quantity.coupling}, but {function} was asked for", hint="check the meter's setting"
+        )
+    return Reading(
+        function=function,
+        value=quantity.value,
+        resolution=quantity.resolution if resolution is None else resolution,
+        displayed=text.strip(),
+        instrument=instrument,
+        origin=Origin.HAND,
+    )
+
+
+_COUPLED = {
+    Function.AC_VOLTS: "ac",
+    Function.DC_VOLTS: "dc",
+    Function.AC_CURRENT: "ac",
+    Function.DC_CURRENT: "dc",
+}

@@ -1,0 +1,149 @@
+"""Read a TOML file into typed structs; errors name file, line, key, the value and what would be right."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from benchlog.errors import ConfigError
+
+__all__ = ["line_of", "read_toml"]
+
+T = TypeVar("T")
+MAX_BYTES = 4_000_000
+
+
+def read_toml(path: Path, kind: type[T], *, what: str) -> T:
+    """Read and validate a TOML file.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    kind : type
+        A msgspec struct class.
+    what : str
+        ``"plan"`` or ``"bench file"``, for messages.
+
+    Raises
+    ------
+    ConfigError
+        If it is missing, no TOML, or does not fit the struct.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise ConfigError(
+            f"{what} {path} does not exist", hint="benchlog new DIR writes a project folder with both files"
+        ) from None
+    except OSError as error:
+        raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None
+    if len(data) > MAX_BYTES:
+        raise ConfigError(f"{what} {path} has {len(data)} bytes; more than {MAX_BYTES} is no plan")
+    try:
+        text = data.decode("utf-8-sig")
+        plain = tomllib.loads(text)
+    except UnicodeDecodeError:
+        raise ConfigError(f"{what} {path} is no UTF-8 text", hint="save it as UTF-8") from None
+    except RecursionError:
+        raise ConfigError(f"{what} {path} is nested too deeply") from None
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(
+            f"{what} {path} is no valid TOML: {error}", hint="check quotes and brackets there"
+        ) from None
+    try:
+        return msgspec.convert(plain, kind)
+    except msgspec.ValidationError as error:
+        message = str(error)
+        match = re.search(r" - at `\$\.?(.*)`$", message)
+        where = match.group(1) if match else ""
+        said = message[: match.start()] if match else message
+        named = re.search(r"(?:field|value) [`'](.+?)[`']", said)
+        line = line_of(text, where, named.group(1) if named and "unknown field" in said else "")
+        raise ConfigError(
+            f"{path}, line {line}: {where or 'top level'}: {said[0].lower()}{said[1:]}",
+            hint=_hint(said, kind, plain, where),
+        ) from None
+
+
+def line_of(text: str, where: str, key: str = "") -> int:
+    """Find the line of a msgspec path such as ``check[2].limits.low`` in TOML text; 1 if not found.
+
+    Good enough for messages: it follows ``[[table]]`` headers in order and then looks for the key.
+    """
+    parts = re.findall(r"([A-Za-z_][\w-]*)|\[(\d+)\]", where)
+    lines = text.split("\n")
+    start, wanted = 0, [name for name, index in parts if name]
+    arrays = [
+        (parts[i][0], int(parts[i + 1][1])) for i in range(len(parts) - 1) if parts[i][0] and parts[i + 1][1]
+    ]
+    if arrays:
+        name, index = arrays[0]
+        headers = [
+            i for i, line in enumerate(lines) if re.match(rf"\s*\[\[\s*{re.escape(name)}\s*\]\]", line)
+        ]
+        if index < len(headers):
+            start = headers[index]
+            end = headers[index + 1] if index + 1 < len(headers) else len(lines)
+            lines = lines[:end]
+    last = key or (wanted[-1] if len(wanted) > len(arrays) else "")
+    if last:
+        for i in range(start, len(lines)):
+            if re.match(rf"\s*(?:\[+[\w.\s-]*\.)?\"?{re.escape(last)}\"?\s*(?:=|\]|\.)", lines[i]):
+                return i + 1
+        for i in range(start, len(lines)):
+            if re.search(rf"[{{,\s.]{re.escape(last)}\s*=", lines[i]):
+                return i + 1
+    return start + 1
+
+
+def _hint(said: str, kind: type, plain: object, where: str) -> str:
+    if "unknown field" in said:
+        known = _fields_at(kind, plain, where)
+        return f"known keys here: {', '.join(known)}" if known else "remove the key or check its spelling"
+    if "missing required field" in said:
+        return "add the key"
+    return "benchlog new DIR writes a commented example"
+
+
+def _fields_at(kind: type, plain: object, where: str) -> list[str]:
+    """Names of the keys allowed at a path, following structs, lists and tagged unions."""
+    node = msgspec.inspect.type_info(kind)
+    value: object = plain
+    for name, index in re.findall(r"([A-Za-z_][\w-]*)|\[(\d+|\.\.\.)\]", where):
+        node = _struct(node, value) or node
+        if name and isinstance(node, msgspec.inspect.StructType):
+            found = [f for f in node.fields if f.encode_name == name]
+            if not found:
+                return []
+            node = found[0].type
+            value = value.get(name) if isinstance(value, dict) else None
+        elif index:
+            item = getattr(node, "item_type", None) or getattr(node, "value_type", None)
+            if item is None:
+                return []
+            node = item
+            if isinstance(value, list) and index.isdigit() and int(index) < len(value):
+                value = value[int(index)]
+    struct = _struct(node, value)
+    if struct is None:
+        return []
+    names = [f.encode_name for f in struct.fields]
+    return sorted([*names, str(struct.tag_field)] if struct.tag_field else names)
+
+
+def _struct(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.StructType | None:
+    if isinstance(node, msgspec.inspect.StructType):
+        return node
+    if isinstance(node, msgspec.inspect.UnionType):
+        structs = [t for t in node.types if isinstance(t, msgspec.inspect.StructType)]
+        if isinstance(value, dict):
+            for struct in structs:
+                if struct.tag_field and value.get(struct.tag_field) == struct.tag:
+                    return struct
+        return structs[0] if len(structs) == 1 else None
+    return None
