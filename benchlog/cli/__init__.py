@@ -1,0 +1,92 @@
+"""The command line: a table of commands, each imported only when it is called."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from benchlog import __version__
+
+__all__ = ["COMMANDS", "build_parser", "main"]
+
+#: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
+COMMANDS = {
+    "demo": "a kiln controller's checks, told on the simulated bench",
+    "new": "make a project folder with commented plan and bench files",
+    "find": "look for instruments and propose bench file entries",
+    "doctor": "what is installed, what is not and why, ports seen",
+    "run": "guided run of a plan",
+    "status": "done, due, stale, recalled, blocked; hold points; next action",
+    "release": "release a hold point, or learn what is missing",
+    "supply": "check a wall transformer or supply",
+    "continuity": "check a lead, joint or winding resistance",
+    "ratio": "turns ratio from a two-channel capture",
+    "inductance": "inductance and AL from a capture with a series resistor",
+    "crosscheck": "two or more meters on one point, or two logs",
+    "diagnose": "part or meter? causes and the next best check",
+    "winding": "plan a toroid winding: wire length, layers, resistance",
+    "watch": "live dashboard that flags suspect meters",
+    "standard": "record a check-standard reading and chart the meter",
+    "record": "list, show, verify, export; certificate, notes, files",
+}
+
+
+def _add_common(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("common options")
+    group.add_argument(
+        "--json", action="store_true", help="one JSON object on standard output, numbers in SI units"
+    )
+    group.add_argument(
+        "--logbook", metavar="FILE", help="logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"
+    )
+    group.add_argument("--bench", metavar="FILE", help="bench file (default bench.toml, if there)")
+    group.add_argument("--no-record", action="store_true", help="write nothing into the logbook")
+    group.add_argument("--debug", action="store_true", help="show the traceback of an error")
+
+
+def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
+    """Build the parser; only the `chosen` command's module is imported and its options added."""
+    parser = argparse.ArgumentParser(
+        prog="benchlog",
+        description="Bench measurement logger: is the part right, can the meter be believed, and what was measured when.",
+        epilog="benchlog COMMAND --help tells a command's options.",
+    )
+    parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    for name, summary in COMMANDS.items():
+        if chosen is not None and name != chosen:
+            continue
+        module = importlib.import_module(f"benchlog.cli.{name}") if name == chosen else None
+        description = getattr(module, "__doc__", None) or summary
+        sub = commands.add_parser(
+            name,
+            help=summary,
+            description=description,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
+        if module is not None:
+            module.add_arguments(sub)
+            _add_common(sub)
+            sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    parser = build_parser(chosen if chosen in COMMANDS else None)
+    args = parser.parse_args(words)
+    if args.command is None:
+        parser.print_help()
+        return 2
+    from benchlog.cli.context import run_command
+
+    return run_command(args)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,214 @@
+"""What every command is given: options, clock, consoles, bench, logbook; and how it answers."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchlog.clock import Clock, SystemClock
+from benchlog.errors import BenchlogError, UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from benchlog.bench import Bench
+    from benchlog.capture import Capture
+    from benchlog.logbook import Logbook
+    from benchlog.reading import Reading
+    from benchlog.result import Result
+
+__all__ = ["DEFAULT_BENCH", "DEFAULT_LOGBOOK", "Context", "keyed", "run_command"]
+
+DEFAULT_LOGBOOK = "bench.logbook"
+DEFAULT_BENCH = "bench.toml"
+
+
+class Context:
+    """One command's surroundings.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        Parsed options, the common ones included.
+    clock : Clock, optional
+        The computer's own by default.
+    env : mapping, optional
+        Environment variables.
+    """
+
+    def __init__(
+        self, args: argparse.Namespace, *, clock: Clock | None = None, env: Mapping[str, str] | None = None
+    ) -> None:
+        self.args = args
+        self.clock: Clock = clock or SystemClock()
+        self.env = os.environ if env is None else env
+        self.json: bool = bool(getattr(args, "json", False))
+
+    @cached_property
+    def console(self) -> Console:
+        """Rich console on standard output (standard error with --json, so that stdout stays pure JSON)."""
+        from rich.console import Console
+
+        return Console(stderr=self.json, highlight=False, soft_wrap=False)
+
+    @property
+    def logbook_path(self) -> Path:
+        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else bench.logbook here."""
+        return Path(self.args.logbook or self.env.get("BENCHLOG_LOGBOOK") or DEFAULT_LOGBOOK)
+
+    @property
+    def recording(self) -> bool:
+        """Whether the command writes into the logbook."""
+        return not getattr(self.args, "no_record", False)
+
+    def bench(self) -> Bench:
+        """Read the bench file: --bench, else bench.toml here if there is one, else an empty bench."""
+        from benchlog.bench import Bench, read_bench
+
+        if self.args.bench:
+            return read_bench(Path(self.args.bench))
+        default = Path(DEFAULT_BENCH)
+        return read_bench(default) if default.exists() else Bench()
+
+    def open_logbook(self, mode: str = "rw", *, create: bool = True) -> Logbook:
+        """Open the logbook; close it, or use it as a context manager."""
+        from benchlog.logbook import Logbook
+
+        return Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+
+    def print_json(self, value: Any) -> None:
+        """Write one JSON value on one line to standard output."""
+        sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n")
+        sys.stdout.flush()
+
+    def emit(
+        self,
+        result: Result,
+        *,
+        readings: Sequence[Reading] = (),
+        captures: Sequence[Capture] = (),
+        show: Callable[[Console, Result], None] | None = None,
+    ) -> int:
+        """Record a result with its evidence, show it, and return the exit code.
+
+        Parameters
+        ----------
+        result : Result
+            What the check concluded.
+        readings, captures : sequence
+            Evidence that is not in the logbook yet.
+        show : callable, optional
+            Prints more than the usual form does.
+        """
+        if self.recording:
+            result = self.record(result, readings=readings, captures=captures)
+        if self.json:
+            self.print_json(result.to_json())
+        else:
+            from benchlog.cli.show import show_result
+
+            show_result(self.console, result)
+            if show is not None:
+                show(self.console, result)
+        return result.overall.exit_code
+
+    def record(
+        self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()
+    ) -> Result:
+        """Write a result and its evidence into the logbook; returns it with its place there."""
+        with self.open_logbook() as book:
+            return record_result(book, self.clock, result, readings=readings, captures=captures)
+
+
+def record_result(
+    book: Logbook,
+    clock: Clock,
+    result: Result,
+    *,
+    readings: Sequence[Reading] = (),
+    captures: Sequence[Capture] = (),
+) -> Result:
+    """Write a result and its evidence into an open logbook; returns it with time, evidence and place."""
+    import dataclasses
+
+    import msgspec
+
+    from benchlog.clock import rfc3339
+    from benchlog.result import Record
+
+    now, mono = clock.utc_ns(), clock.monotonic_ns()
+    evidence = list(result.evidence)
+    if readings:
+        stamped = [r if r.utc_ns else dataclasses.replace(r, utc_ns=now, mono_ns=mono) for r in readings]
+        evidence.append(f"readings:{book.append_readings(stamped).seq}")
+    evidence.extend(f"capture:{book.append_capture(capture).seq}" for capture in captures)
+    result = msgspec.structs.replace(result, time=result.time or rfc3339(now), evidence=tuple(evidence))
+    entry = book.append_result(result)
+    return msgspec.structs.replace(result, record=Record(str(book.path), entry.seq, f"sha256:{entry.digest}"))
+
+
+def keyed(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
+    """Split repeated ``ID=value`` options into a dict, keeping their order.
+
+    Raises
+    ------
+    UsageError
+        If one has no ``=``, or an id comes twice.
+    """
+    found: dict[str, str] = {}
+    for pair in pairs or ():
+        key, equals, value = pair.partition("=")
+        if not equals or not key or not value:
+            raise UsageError(
+                f"{option} {pair!r} is not ID=VALUE", hint=f'write it like {option} MA-01="27.75 V ac"'
+            )
+        if key in found:
+            raise UsageError(f"{option}: {key} is given twice")
+        found[key] = value
+    return found
+
+
+def run_command(args: argparse.Namespace) -> int:
+    """Call the command, turn errors into one clear message with a hint and the right exit code."""
+    ctx = Context(args)
+    try:
+        code: int = args.run(args, ctx)
+        sys.stdout.flush()
+        return code
+    except BenchlogError as error:
+        if args.debug:
+            raise
+        return _report(ctx, str(error), error.hint, error.exit_code)
+    except KeyboardInterrupt:
+        return _report(ctx, "stopped from the keyboard", "", 130)
+    except BrokenPipeError:
+        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except RecursionError:
+        if args.debug:
+            raise
+        return _report(ctx, "something in the input is nested too deeply", "", 2)
+    except OSError as error:
+        if args.debug:
+            raise
+        where = f" {error.filename}" if error.filename else ""
+        return _report(
+            ctx, f"file{where}: {error.strerror or error}", "check the path and its permissions", 2
+        )
+
+
+def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": exit_code})
+    else:
+        sys.stderr.write(f"benchlog: {message}\n")
+        if hint:
+            sys.stderr.write(f"   try: {hint}\n")
+    return exit_code
