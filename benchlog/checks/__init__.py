@@ -1,0 +1,1 @@
+"""One measured question per module: plain inputs in, a `benchlog.result.Result` out."""

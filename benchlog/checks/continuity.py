@@ -1,0 +1,177 @@
+"""Is a lead, joint or winding as low in resistance as it should be?"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.errors import UsageError
+from benchlog.metrology.budget import settle
+from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.reading import Function, State
+from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.units import format_quantity, format_uncertain
+
+__all__ = ["RESOLVABLE", "check_continuity"]
+
+#: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
+RESOLVABLE = 4.0
+FOUR_WIRE = "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at the winding's own ends"
+_OHMS = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY)
+_CURRENT = (Function.DC_CURRENT, Function.AC_CURRENT)
+_VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
+
+
+def check_continuity(
+    reading: Metered,
+    *,
+    lead_null: Metered | None = None,
+    current: Metered | None = None,
+    max_ohm: float | None = None,
+    expected_ohm: float | None = None,
+    expected_source: str = "",
+    tolerance: float = 0.06,
+    limits: Limits | None = None,
+) -> Result:
+    """Check a resistance.
+
+    Parameters
+    ----------
+    reading : Metered
+        Two-wire ohms, or with `current` the voltage at the object's own ends (four-wire).
+    lead_null : Metered, optional
+        Ohms with the tips shorted; subtracted.
+    current : Metered, optional
+        Test current of a four-wire measurement.
+    max_ohm : float, optional
+        Highest resistance allowed.
+    expected_ohm : float, optional
+        Resistance computed from wire and length; limits lie `tolerance` about it.
+    expected_source : str
+        Where it comes from.
+    tolerance : float, default 0.06
+        Half-width of those limits, relative.
+    limits : Limits, optional
+        Limits from a plan; they replace the computed ones.
+
+    Notes
+    -----
+    A value below 4 U against a two-sided expectation is indeterminate whatever it is: the meter can't
+    resolve it. An open circuit counts as a fail only when the leads were proven by a null.
+    """
+    _refuse_wrong_function(reading, lead_null, current)
+    used = limits or _limits(max_ohm, expected_ohm, expected_source, tolerance)
+    metered = [m for m in (reading, lead_null, current) if m is not None]
+    quantities: dict[str, Uncertain] = {}
+    if expected_ohm is not None:
+        quantities["expected_resistance"] = Uncertain(expected_ohm, 0.0, 0.0, "ohm")
+    findings = misleading_flags(*metered)
+    if reading.reading.state is State.OVERLOAD:
+        judgement = _open_circuit(lead_null)
+    else:
+        resistance = settle(_resistance(reading, lead_null, current), "ohm")
+        quantities = {"resistance": resistance, **quantities}
+        if reading.reading.function is Function.CONTINUITY:
+            findings.append(
+                "a continuity beeper says nothing of joint quality: its threshold is tens of ohms"
+            )
+        if lead_null is None and current is None:
+            findings.append("no lead null: the reading holds the test leads' 0.1 to 0.5 Ω")
+        judgement = _judge(resistance, used, two_wire=current is None)
+    return Result(
+        check="continuity",
+        verdict=judgement.verdict,
+        reason=judgement.reason,
+        quantities=quantities,
+        limits={"resistance": used} if used else {},
+        limits_set="plan" if limits else "computed",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        instruments=tuple(dict.fromkeys(m.reading.instrument for m in metered if m.reading.instrument)),
+        functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
+        hookup="four-wire: current through the outer pair, voltage read at the object's own ends"
+        if current
+        else "meter on ohms across the object, everything unplugged and discharged",
+        cautions=("unplug and discharge first: ohms on a live point harms the meter and misleads",),
+        findings=tuple(findings),
+    )
+
+
+def _refuse_wrong_function(reading: Metered, lead_null: Metered | None, current: Metered | None) -> None:
+    wanted = _VOLTS if current is not None else _OHMS
+    if reading.reading.function not in wanted:
+        raise UsageError(
+            f"{reading.name} was on {reading.reading.function}, not on {wanted[0]}",
+            hint="continuity takes ohms, or volts together with a test current (four-wire)",
+        )
+    if lead_null is not None and (lead_null.reading.function not in _OHMS or current is not None):
+        raise UsageError("a lead null is a two-wire ohms reading with the tips shorted")
+    if current is not None:
+        if current.reading.function not in _CURRENT:
+            raise UsageError(
+                f"the test current was read on {current.reading.function}", hint="write it like '0.500 A dc'"
+            )
+        if current.value == 0:
+            raise UsageError("the test current is zero", hint="check the current loop")
+
+
+def _limits(
+    max_ohm: float | None, expected_ohm: float | None, source: str, tolerance: float
+) -> Limits | None:
+    if expected_ohm is not None:
+        high = expected_ohm * (1 + tolerance)
+        if max_ohm is not None:
+            high = min(high, max_ohm)
+        return Limits(
+            expected_ohm * (1 - tolerance),
+            high,
+            "ohm",
+            f"computed: {source or 'expected'} ±{tolerance * 100:g} %",
+        )
+    if max_ohm is not None:
+        return Limits(None, max_ohm, "ohm", "highest allowed, as given")
+    return None
+
+
+def _resistance(reading: Metered, lead_null: Metered | None, current: Metered | None) -> Any:
+    if current is not None:
+        return abs(reading.uncertain() / current.uncertain())
+    if lead_null is None:
+        return reading.uncertain()
+    gain = reading.gain_error()
+    return reading.with_gain(gain) - lead_null.with_gain(gain)
+
+
+def _open_circuit(lead_null: Metered | None) -> Judgement:
+    if lead_null is not None and lead_null.reading.value is not None:
+        return Judgement(Verdict.FAIL, 0.0, "open circuit; the leads were proven by their null")
+    return Judgement(
+        Verdict.INDETERMINATE,
+        0.0,
+        "overload shown: open part, or open lead? Short the tips; they must read under 1 Ω",
+    )
+
+
+def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> Judgement:
+    if limits is None:
+        shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
+        return Judgement(
+            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this is an exploratory reading"
+        )
+    judgement = judge(resistance, limits, "resistance")
+    expanded = resistance.expanded_uncertainty
+    if limits.low is not None and resistance.value < RESOLVABLE * expanded:
+        within_reach = resistance.value + expanded
+        if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
+            return judgement
+        advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
+        return Judgement(
+            Verdict.INDETERMINATE,
+            judgement.conformance_probability,
+            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {advice}",
+        )
+    if judgement.verdict is Verdict.INDETERMINATE and two_wire:
+        return Judgement(
+            judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
+        )
+    return judgement

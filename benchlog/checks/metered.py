@@ -1,0 +1,95 @@
+"""A meter's reading with the accuracy statement that holds for it, and what follows for uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.errors import AnalysisError
+from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.reading import Flag, Reading
+from benchlog.result import Uncertain
+
+__all__ = ["Metered", "misleading_flags", "same_meter_and_range"]
+
+_MISLEADING = (
+    Flag.HOLD,
+    Flag.RELATIVE,
+    Flag.MINIMUM,
+    Flag.MAXIMUM,
+    Flag.PEAK,
+    Flag.LOW_PASS,
+    Flag.LOW_BATTERY,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """One reading and the accuracy of the meter that gave it."""
+
+    reading: Reading
+    accuracy: Accuracy
+
+    @property
+    def value(self) -> float:
+        """The number shown, in the SI unit.
+
+        Raises
+        ------
+        AnalysisError
+            If the display shows none (overload).
+        """
+        if self.reading.value is None:
+            raise AnalysisError(
+                f"the display shows {self.reading.displayed!r}: no number to work with",
+                hint="choose a higher range, or check leads and connection",
+            )
+        return self.reading.value
+
+    @property
+    def name(self) -> str:
+        """How budgets and texts call the meter."""
+        return self.reading.instrument or "meter"
+
+    def uncertain(self) -> Any:
+        """Uncertain number of one reading taken alone: the whole bound as one uniform half-width."""
+        u = self.accuracy.standard_uncertainty(self.value, self.reading.resolution)
+        return uncertain(self.value, u, label=f"accuracy of {self.name} ({self.accuracy})")
+
+    def settled(self) -> Uncertain:
+        """The same as a plain value with uncertainty."""
+        return settle(self.uncertain(), self.reading.unit)
+
+    def gain_error(self) -> Any:
+        """Relative error of the percentage part: common to readings on one meter and range."""
+        return uniform(0.0, self.accuracy.fraction, label=f"gain of {self.name}")
+
+    def with_gain(self, gain: Any) -> Any:
+        """Uncertain number of a reading whose gain error is `gain`; the counts part is its own.
+
+        For ratios and differences, where a gain error shared by two readings cancels.
+        """
+        half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
+        return self.value * (1 + gain) + uniform(0.0, half_width, label=f"counts of {self.name}")
+
+
+def same_meter_and_range(a: Metered, b: Metered) -> bool:
+    """Tell whether two readings share their gain error: one meter, one function, one count size."""
+    first, second = a.reading, b.reading
+    return (
+        first.instrument == second.instrument
+        and first.function is second.function
+        and first.resolution == second.resolution
+        and a.accuracy == b.accuracy
+    )
+
+
+def misleading_flags(*metered: Metered) -> list[str]:
+    """Findings for displays that show hold, relative, low battery and the like."""
+    return [
+        f"{m.name} shows '{flag.value}': clear it and read again"
+        for m in metered
+        for flag in _MISLEADING
+        if flag in m.reading.flags
+    ]

@@ -1,0 +1,269 @@
+"""Does a wall transformer or supply give what its nameplate promises?"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
+from benchlog.checks.supply_model import (
+    MAINS_TOLERANCE,
+    Expected,
+    expected_supply,
+    nominal_mains,
+    rectified_peak,
+)
+from benchlog.errors import UsageError
+from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.comparison import e_n
+from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.reading import Function
+from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
+from benchlog.units import Nameplate, format_quantity
+
+__all__ = ["LoadPoint", "check_supply"]
+
+CAUTION = (
+    "mains inside: leave the case closed, fit clips with the plug out, power on, read, power off; "
+    "local rules and licensed practice come first"
+)
+#: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
+MAINS_DRIFT = 0.003
+_NEAR_ZERO = 0.05
+_DC = (Function.DC_VOLTS,)
+_AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPoint:
+    """One loaded reading.
+
+    Attributes
+    ----------
+    resistance_ohm : float
+        Load resistor.
+    loaded : Metered
+        Voltage across it.
+    tolerance : float
+        Half-width of the resistor's relative error.
+    """
+
+    resistance_ohm: float
+    loaded: Metered
+    tolerance: float = 0.01
+
+
+def check_supply(
+    nameplate: Nameplate,
+    no_load: Metered,
+    *,
+    mains_v: float | None = None,
+    mains_nominal_v: float | None = None,
+    second: Metered | None = None,
+    load: LoadPoint | None = None,
+    capacitor_v: float | None = None,
+    tolerance: float = 0.06,
+    limits: Mapping[str, Limits] | None = None,
+) -> Result:
+    """Check a supply's no-load voltage, and its load point and a capacitor's rating where given.
+
+    Parameters
+    ----------
+    nameplate : Nameplate
+        As printed.
+    no_load : Metered
+        Voltage without load.
+    mains_v, mains_nominal_v : float, optional
+        Mains voltage read in the same minute, and the nominal one, volt.
+    second : Metered, optional
+        Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
+    load : LoadPoint, optional
+        Gives the source resistance; a gain error shared by both readings cancels.
+    capacitor_v : float, optional
+        Rating of the capacitor behind a bridge; checked against the worst peak.
+    tolerance : float, default 0.06
+        Half-width of the limits about the expected no-load voltage.
+    limits : mapping, optional
+        Limits from a plan, by quantity name; they replace the computed ones.
+
+    Raises
+    ------
+    UsageError
+        If a reading's function does not fit the nameplate.
+    """
+    _refuse_wrong_function(
+        nameplate, no_load, *([second] if second else []), *([load.loaded] if load else [])
+    )
+    expected = expected_supply(nameplate, mains_v, mains_nominal_v, tolerance)
+    used = {
+        "no_load_voltage": Limits(expected.low_v, expected.high_v, "V", f"computed: {expected.source}"),
+        **(limits or {}),
+    }
+    findings = [*expected.assumptions, *misleading_flags(no_load)]
+    voltage = no_load.settled()
+    judgement = judge(voltage, used["no_load_voltage"], "no-load voltage")
+    judgement = _doubt(judgement, no_load, second, expected, findings)
+    quantities = {
+        "no_load_voltage": voltage,
+        "expected_no_load": Uncertain(expected.no_load_v, 0.0, 0.0, "V"),
+    }
+    judgements = [judgement]
+    if load is not None:
+        judgements += _load_point(nameplate, no_load, load, expected, quantities, used, findings)
+    design: list[DesignCheck] = []
+    if nameplate.coupling == "ac" and judgement.verdict is not Verdict.FAIL:
+        _rectified(no_load, mains_v, mains_nominal_v, capacitor_v, quantities, design, findings)
+    elif capacitor_v is not None:
+        findings.append("capacitor rating not checked: it needs a believable AC no-load voltage")
+    verdict = worst_verdict([j.verdict for j in judgements])
+    deciding = next(j for j in judgements if j.verdict is verdict)
+    cautions = [CAUTION]
+    if voltage.value > (50 if nameplate.coupling == "ac" else 120):
+        cautions.append(
+            f"{format_quantity(voltage.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): treat it as live"
+        )
+    readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    return Result(
+        check="supply",
+        verdict=verdict,
+        reason=deciding.reason,
+        quantities=quantities,
+        limits=used,
+        limits_set="plan" if limits else "computed",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        design_checks=tuple(design),
+        instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
+        functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
+        hookup="meter across the output, nothing else connected; clips fitted while unplugged",
+        conditions=_conditions(mains_v, load),
+        cautions=tuple(cautions),
+        findings=tuple(findings),
+    )
+
+
+def _refuse_wrong_function(nameplate: Nameplate, *readings: Metered) -> None:
+    wanted = _DC if nameplate.coupling == "dc" else _AC
+    for metered in readings:
+        if metered.reading.function not in wanted:
+            raise UsageError(
+                f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
+                hint=f"set the meter to {wanted[0]} and read again; DC on an AC output reads near zero, and the reverse",
+            )
+
+
+def _doubt(
+    judgement: Judgement, no_load: Metered, second: Metered | None, expected: Expected, findings: list[str]
+) -> Judgement:
+    """Keep a reading near zero from condemning the part before a second meter agrees (common practice, no source)."""
+    if second is not None:
+        first_u, second_u = no_load.settled(), second.settled()
+        number = e_n(
+            first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty
+        )
+        findings.append(f"second meter {second.name}: {second.reading.displayed}, E_n {abs(number):.2f}")
+        if abs(number) > 1:
+            return Judgement(
+                Verdict.INDETERMINATE,
+                judgement.conformance_probability,
+                f"{no_load.name} and {second.name} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
+                "setting, is wrong; benchlog diagnose finds which",
+            )
+    elif judgement.verdict is Verdict.FAIL and abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5):
+        return Judgement(
+            Verdict.INDETERMINATE,
+            judgement.conformance_probability,
+            f"{no_load.reading.displayed} on an output that should show {format_quantity(expected.no_load_v, 'V')}: part, leads, "
+            "setting or meter? Doubt it until a second meter with its own leads agrees; the output may be live",
+        )
+    elif judgement.verdict is Verdict.FAIL:
+        findings.append("before the part is rejected: let a second meter with its own leads confirm")
+    return judgement
+
+
+def _load_point(
+    nameplate: Nameplate,
+    no_load: Metered,
+    load: LoadPoint,
+    expected: Expected,
+    quantities: dict[str, Uncertain],
+    limits: dict[str, Limits],
+    findings: list[str],
+) -> list[Judgement]:
+    shared = same_meter_and_range(no_load, load.loaded)
+    gain = no_load.gain_error()
+    open_v = no_load.with_gain(gain)
+    loaded_v = load.loaded.with_gain(gain if shared else load.loaded.gain_error())
+    resistor = uniform(load.resistance_ohm, load.tolerance * load.resistance_ohm, label="load resistor")
+    drift = uncertain(0.0, MAINS_DRIFT, label="mains moving between the readings")
+    source: Any = resistor * (open_v * (1 + drift) / loaded_v - 1)
+    quantities["loaded_voltage"] = load.loaded.settled()
+    quantities["source_resistance"] = settle(source, "ohm")
+    if nameplate.power_va:
+        rated_current = nameplate.power_va / nameplate.voltage_v
+        full_load = open_v - rated_current * source
+        quantities["regulation"] = settle(open_v / full_load - 1, "1")
+    if not shared:
+        findings.append(
+            "open and loaded voltage come from different meters or ranges: their gains do not cancel"
+        )
+    power = load.loaded.value**2 / load.resistance_ohm
+    findings.append(
+        f"load of {format_quantity(power, 'W')}: keep it under 10 s, on a surface that stands heat"
+    )
+    if "source_resistance" not in limits and expected.source_ohm is not None:
+        limits["source_resistance"] = Limits(
+            0.0,
+            2 * expected.source_ohm,
+            "ohm",
+            f"computed: at most twice the {format_quantity(expected.source_ohm, 'ohm')} typical of the rating",
+        )
+    if "source_resistance" not in limits:
+        return []
+    return [judge(quantities["source_resistance"], limits["source_resistance"], "source resistance")]
+
+
+def _rectified(
+    no_load: Metered,
+    mains_v: float | None,
+    mains_nominal_v: float | None,
+    capacitor_v: float | None,
+    quantities: dict[str, Uncertain],
+    design: list[DesignCheck],
+    findings: list[str],
+) -> None:
+    voltage = no_load.uncertain()
+    quantities["rectified_peak"] = settle(voltage * math.sqrt(2) + (rectified_peak(0.0)), "V")
+    if mains_v is None:
+        ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
+        findings.append("mains not read: the worst peak assumes it was 10 % low at the reading")
+    else:
+        ratio = (1 + MAINS_TOLERANCE) * (mains_nominal_v or nominal_mains(mains_v)) / mains_v
+    worst = settle(voltage * (math.sqrt(2) * ratio) + rectified_peak(0.0), "V")
+    quantities["rectified_peak_worst"] = worst
+    if capacitor_v is None:
+        return
+    judged = judge(worst, Limits(None, capacitor_v, "V"), "worst rectified peak")
+    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
+    design.append(
+        DesignCheck(
+            name="capacitor_rating",
+            verdict=judged.verdict,
+            value=worst.value,
+            limit=capacitor_v,
+            unit="V",
+            reason=f"a {capacitor_v:g} V capacitor {verb} {format_quantity(worst.value, 'V')} "
+            "(no load, mains +10 %, two diode drops of 0.35 V)",
+        )
+    )
+
+
+def _conditions(mains_v: float | None, load: LoadPoint | None) -> dict[str, str]:
+    found = {}
+    if mains_v is not None:
+        found["mains"] = format_quantity(mains_v, "V")
+    if load is not None:
+        found["load"] = format_quantity(load.resistance_ohm, "ohm")
+    return found

@@ -1,0 +1,95 @@
+"""Check a lead, joint or winding resistance.
+
+Examples:
+  benchlog continuity --reading "0.4 ohm" --lead-null "0.2 ohm" --max "1 ohm"
+  benchlog continuity --reading "1.2 ohm" --meter MA-01 --wire "AWG 24" --length "2.4 m" --temperature "22 degC"
+  benchlog continuity --reading "100.6 mV dc" --current "0.500 A dc" --wire "AWG 24" --length "2.4 m"
+
+Unplug and discharge first.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from benchlog.cli.typed import add_meter_options
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--reading", metavar="TEXT", help="ohms as displayed, or volts with --current (four-wire)"
+    )
+    add_meter_options(parser)
+    parser.add_argument("--lead-null", metavar="TEXT", help="ohms with the tips shorted, e.g. '0.2 ohm'")
+    parser.add_argument(
+        "--current", metavar="TEXT", help="test current of a four-wire measurement, e.g. '0.500 A dc'"
+    )
+    parser.add_argument("--current-meter", metavar="ID", help="meter that read the current")
+    parser.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
+    parser.add_argument("--max", metavar="TEXT", help="highest resistance allowed, e.g. '1 ohm'")
+    parser.add_argument(
+        "--wire", metavar="TEXT", help="wire of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'"
+    )
+    parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
+    parser.add_argument(
+        "--temperature", metavar="TEXT", default="20 degC", help="of the copper (default 20 degC)"
+    )
+    parser.add_argument(
+        "--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)"
+    )
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    import msgspec
+
+    from benchlog.checks.continuity import check_continuity
+    from benchlog.cli.typed import metered, reading_or_live
+    from benchlog.errors import UsageError
+    from benchlog.magnetics.wire import parse_wire
+    from benchlog.reading import Function
+    from benchlog.units import format_quantity, parse_quantity
+
+    if (args.wire is None) != (args.length is None):
+        raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
+    expected, source = None, ""
+    if args.wire:
+        wire = parse_wire(args.wire)
+        length = parse_quantity(args.length, "m", what="length").value
+        celsius = parse_quantity(args.temperature, "degC", what="temperature").value
+        if length <= 0:
+            raise UsageError(f"length {args.length!r} must be positive")
+        expected = wire.resistance_per_m(celsius) * length
+        source = f"{format_quantity(length, 'm')} of {args.wire} copper at {celsius:g} °C"
+    function = Function.DC_VOLTS if args.current else Function.OHMS
+    reading = reading_or_live(ctx, args, function)
+    null = None
+    if args.lead_null:
+        null = metered(
+            ctx,
+            args.lead_null,
+            meter=args.meter,
+            accuracy=args.accuracy,
+            resolution=args.resolution,
+            function=Function.OHMS,
+        )
+    current = None
+    if args.current:
+        current = metered(ctx, args.current, meter=args.current_meter, accuracy=args.current_accuracy)
+    result = check_continuity(
+        reading,
+        lead_null=null,
+        current=current,
+        max_ohm=parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None,
+        expected_ohm=expected,
+        expected_source=source,
+        tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
+    )
+    result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
