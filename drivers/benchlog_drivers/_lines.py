@@ -1,0 +1,202 @@
+"""Serial lines through pyserial: finding the port, opening it with every cause of failure named, reading what is there.
+
+Foreign exceptions stop here. Measured behaviour this relies on: the control lines must be set before opening;
+without ``exclusive`` a second program opens the same port and both get half the bytes; the end of a link shows at
+once as an exception on the next read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import grp
+import os
+import socket
+from collections.abc import Callable, Iterable
+from typing import Protocol
+
+import serial
+from serial.tools.list_ports import comports
+
+from benchlog.errors import ConfigError, InstrumentError, LinkLostError, OpenError, OpenReason
+from benchlog_drivers.decoders.base import LineSettings
+
+__all__ = [
+    "FOREIGN_ERRORS",
+    "PortInfo",
+    "find_port",
+    "link_lost",
+    "open_error",
+    "open_port",
+    "read_available",
+]
+
+# TypeError and AttributeError come out of pyserial when another thread closes the port during a read.
+FOREIGN_ERRORS = (OSError, serial.SerialException, TypeError, AttributeError)
+MAX_CHUNK = 4096
+_LOST_HINT = "check that it is switched on and plugged in, and that no other program has the port"
+
+
+class PortInfo(Protocol):
+    """What pyserial's port list tells of a port."""
+
+    device: str
+    description: str
+    serial_number: str | None
+    location: str | None
+
+
+def find_port(
+    serial_number: str = "", description: str = "", *, ports: Callable[[], Iterable[PortInfo]] = comports
+) -> PortInfo:
+    """Return the one USB port with that serial number, or whose description holds that text.
+
+    Raises
+    ------
+    ConfigError
+        If neither is given.
+    OpenError
+        If no port, or more than one, fits.
+    """
+    if not (serial_number or description):
+        raise ConfigError(
+            "the address names no port", hint="write serial:usb?serial=NUMBER or serial:usb?description=TEXT"
+        )
+    seen = list(ports())
+    fit = [
+        p
+        for p in seen
+        if (not serial_number or p.serial_number == serial_number)
+        and description.lower() in (p.description or "").lower()
+    ]
+    wanted = f"serial number {serial_number}" if serial_number else f"{description!r} in its description"
+    listed = "; ".join(f"{p.device} ({p.description}, {p.serial_number or 'no number'})" for p in seen)
+    if not fit:
+        raise OpenError(
+            f"no serial port with {wanted}",
+            hint=f"plug it in; ports here: {listed or 'none'}",
+            reason=OpenReason.MISSING,
+        )
+    if len(fit) > 1:
+        names = ", ".join(p.device for p in fit)
+        raise OpenError(
+            f"{len(fit)} serial ports with {wanted}: {names}", hint="name the one by its serial number"
+        )
+    return fit[0]
+
+
+def open_port(port: str, settings: LineSettings) -> serial.Serial:
+    """Open a tty or a ``socket://host:port`` URL.
+
+    Raises
+    ------
+    OpenError
+        With the cause: missing, refused, busy, permission, wrong device.
+    """
+    link: serial.Serial | None = None
+    try:
+        link = serial.serial_for_url(
+            port,
+            do_not_open=True,
+            baudrate=settings.baud,
+            bytesize=settings.bits,
+            parity=settings.parity,
+            stopbits=settings.stop_bits,
+            timeout=0,
+            write_timeout=1.0,
+        )
+        if "://" not in port:
+            link.exclusive = True
+        link.dtr = settings.dtr
+        link.rts = settings.rts
+        link.open()
+    except (OSError, serial.SerialException, ValueError) as error:
+        if link is not None:
+            close_port(link)
+        raise open_error(port, error) from error
+    return link
+
+
+def close_port(link: serial.Serial) -> None:
+    """Close whatever state the port is in."""
+    raw = getattr(link, "_socket", None)
+    with contextlib.suppress(*FOREIGN_ERRORS):
+        link.close()
+    if raw is not None:  # pyserial forgets its socket when the peer went away first
+        with contextlib.suppress(OSError):
+            raw.close()
+
+
+def read_available(link: serial.Serial, wait_s: float) -> bytes:
+    """Return what has arrived, waiting up to `wait_s` for the first byte; empty when nothing came.
+
+    Raises
+    ------
+    Exception
+        One of `FOREIGN_ERRORS` when the link ended; hand it to `link_lost`.
+    """
+    link.timeout = wait_s
+    data = bytes(link.read(1))
+    while data and len(data) < MAX_CHUNK and (waiting := link.in_waiting):
+        try:
+            more = bytes(link.read(min(waiting, MAX_CHUNK - len(data))))
+        except FOREIGN_ERRORS:
+            break  # what came before the end is still good; the next call finds the end again
+        if not more:
+            break
+        data += more
+    return data
+
+
+def open_error(port: str, error: BaseException) -> OpenError:
+    """Name the cause of a failed opening."""
+    origin: BaseException = error
+    while getattr(origin, "errno", None) is None and origin.__context__ is not None:
+        origin = origin.__context__
+    code = getattr(origin, "errno", None)
+    if isinstance(origin, socket.gaierror):
+        return OpenError(f"{port}: no such host", hint="check the address", reason=OpenReason.MISSING)
+    if code == errno.ECONNREFUSED:
+        return OpenError(
+            f"{port}: nothing listens there", hint="start the other end first", reason=OpenReason.REFUSED
+        )
+    if code in (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO):
+        return OpenError(
+            f"{port}: no such port",
+            hint="plug the meter's cable in; its port name may have changed, `benchlog find` lists them",
+            reason=OpenReason.MISSING,
+        )
+    if code in (errno.EACCES, errno.EPERM):
+        group = _group_of(port)
+        return OpenError(
+            f"{port}: permission denied",
+            hint=f"join the group {group}: sudo usermod -aG {group} $USER, then log in again",
+            reason=OpenReason.PERMISSION,
+        )
+    if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error):
+        return OpenError(
+            f"{port}: another program has the port", hint="close that program", reason=OpenReason.BUSY
+        )
+    if (
+        isinstance(error, ValueError)
+        or code in (errno.ENOTTY, errno.EISDIR)
+        or "configure port" in str(error)
+    ):
+        return OpenError(
+            f"{port}: no serial port ({error})", hint="check the port's name", reason=OpenReason.WRONG_DEVICE
+        )
+    if isinstance(origin, TimeoutError):
+        return OpenError(f"{port}: no answer", hint="check the address", reason=OpenReason.MISSING)
+    return OpenError(f"{port}: {error}", hint="check cable and port name")
+
+
+def _group_of(port: str) -> str:
+    try:
+        return grp.getgrgid(os.stat(port).st_gid).gr_name
+    except (OSError, KeyError):
+        return "dialout"
+
+
+def link_lost(port: str, error: BaseException) -> InstrumentError:
+    """Turn what pyserial raised on an open port into `LinkLostError`."""
+    return LinkLostError(f"{port}: the link ended ({error})", hint=_LOST_HINT)

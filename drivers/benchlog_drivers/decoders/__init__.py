@@ -1,0 +1,39 @@
+"""Frame decoders by family name: pure, bytes in and readings out."""
+
+from __future__ import annotations
+
+from benchlog.errors import ConfigError
+from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings
+from benchlog_drivers.decoders.segment14 import Segment14
+
+__all__ = ["FAMILIES", "Decoder", "FrameOptions", "LineSettings", "make_decoder", "recognise"]
+
+FAMILIES: dict[str, type[Decoder]] = {kind.family: kind for kind in (Segment14,)}
+
+
+def make_decoder(options: FrameOptions) -> Decoder:
+    """Return a fresh decoder of the family that the options name.
+
+    Raises
+    ------
+    ConfigError
+        For an unknown family, or options that do not fit it.
+    """
+    known = f"one of: {', '.join(FAMILIES)}"
+    if not options.frames:
+        raise ConfigError(
+            "the address does not say which frames the meter sends", hint=f"add frames=, {known}"
+        )
+    kind = FAMILIES.get(options.frames)
+    if kind is None:
+        raise ConfigError(f"unknown frames {options.frames!r}", hint=known)
+    return kind(options)
+
+
+def recognise(data: bytes) -> dict[str, int]:
+    """Return how many readings each family finds in a stretch of received bytes; families that find none are left out."""
+    found = {}
+    for name, kind in FAMILIES.items():
+        if name != "pattern" and (readings := kind(FrameOptions()).feed(data)):
+            found[name] = len(readings)
+    return found

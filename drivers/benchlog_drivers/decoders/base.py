@@ -1,0 +1,172 @@
+"""What all frame decoders share: bytes in, readings out, every rejected frame counted by reason.
+
+Decoders are pure: no port, no clock, no file. They are fed whatever chunks the link delivers, find frames again
+after garbage by themselves, and never raise on bytes.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections import Counter
+from dataclasses import dataclass
+from typing import Any, ClassVar
+
+import msgspec
+
+from benchlog.reading import Reading
+
+__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "RejectedFrame"]
+
+MAX_LINE = 256  # bytes without a line end; more is no meter
+
+
+@dataclass(frozen=True, slots=True)
+class LineSettings:
+    """How the serial line of a family is set, and what must be sent to get a frame.
+
+    Attributes
+    ----------
+    baud, bits, parity, stop_bits
+        Parity is ``"N"``, ``"E"`` or ``"O"``.
+    dtr, rts : bool
+        Levels of the control lines; they often power the meter's opto-coupler.
+    request : bytes
+        Sent to get a frame; empty for meters that talk by themselves.
+    """
+
+    baud: int
+    bits: int = 8
+    parity: str = "N"
+    stop_bits: float = 1
+    dtr: bool = True
+    rts: bool = False
+    request: bytes = b""
+
+    def __str__(self) -> str:
+        return f"{self.baud} baud {self.bits}{self.parity}{self.stop_bits:g}"
+
+
+class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
+    """What the bench file may say about the frames of one meter.
+
+    Attributes
+    ----------
+    frames : str
+        Name of the family.
+    annunciators : mapping of str to str
+        Bits that differ from the shipped table: ``"14.2" = "degC"``.
+    codes : mapping of str to mapping
+        Function codes that differ (digit-code families), as in the shipped table.
+    counts : int, optional
+        Highest count the display can show; frames above are rejected.
+    ac_and_dc : bool
+        Whether the meter has a mode that shows AC and DC together.
+    pattern, end, functions, units, flags, overload, function
+        For text lines, see `benchlog_drivers.decoders.pattern`.
+    """
+
+    frames: str = ""
+    annunciators: dict[str, str] = {}
+    codes: dict[str, dict[str, Any]] = {}
+    counts: int | None = None
+    ac_and_dc: bool = False
+    pattern: str = ""
+    end: str = "\n"
+    functions: dict[str, str] = {}
+    units: dict[str, str] = {}
+    flags: dict[str, str] = {}
+    overload: str = ""
+    function: str = ""
+
+
+class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, never seen outside
+    """A frame that makes no reading; `reason` is one of a few words, `detail` is for a person."""
+
+    def __init__(self, reason: str, detail: str = "") -> None:
+        super().__init__(reason)
+        self.reason = reason
+        self.detail = detail
+
+
+class Decoder(ABC):
+    """Incremental decoder of one frame family.
+
+    Attributes
+    ----------
+    rejects : Counter of str
+        Rejected frames by reason.
+    accepted : int
+        Frames that became readings.
+    skipped : int
+        Bytes that belonged to no frame.
+    last_reject : tuple of (str, str, bytes) or None
+        Reason, detail and bytes of the latest rejected frame.
+    """
+
+    family: ClassVar[str]
+    line: ClassVar[LineSettings]
+
+    def __init__(self, options: FrameOptions | None = None) -> None:
+        self.options = options or FrameOptions()
+        self.rejects: Counter[str] = Counter()
+        self.accepted = 0
+        self.skipped = 0
+        self.last_reject: tuple[str, str, bytes] | None = None
+        self._buffer = b""
+
+    @abstractmethod
+    def decode(self, frame: bytes) -> Reading:
+        """Decode one whole frame, or raise `RejectedFrame`."""
+
+    @abstractmethod
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        """Cut data into whole frames and the unfinished rest; count what is skipped."""
+
+    @property
+    def request(self) -> bytes:
+        """What to send to get a frame; empty for meters that talk by themselves."""
+        return self.line.request
+
+    @property
+    def pending(self) -> bool:
+        """Whether a frame has begun and is not complete."""
+        return bool(self._buffer)
+
+    def feed(self, data: bytes) -> list[Reading]:
+        """Take the next bytes; return the readings they complete, oldest first."""
+        frames, self._buffer = self._split(self._buffer + data)
+        readings = []
+        for frame in frames:
+            try:
+                readings.append(self.decode(frame))
+            except RejectedFrame as reject:
+                self._reject(reject.reason, reject.detail, frame)
+        self.accepted += len(readings)
+        return readings
+
+    def abandon(self) -> None:
+        """Forget a begun frame: the link paused inside it, so its rest would belong to another moment."""
+        if self._buffer:
+            self._reject("broken off", "the link paused inside a frame", self._buffer)
+            self._buffer = b""
+
+    def _reject(self, reason: str, detail: str, frame: bytes) -> None:
+        self.rejects[reason] += 1
+        self.last_reject = (reason, detail, frame)
+
+
+class LineDecoder(Decoder):
+    """Decoder of frames that are told apart by an end-of-line alone.
+
+    A line of the wrong length or content is rejected whole: a piece of it could only be guessed at.
+    """
+
+    end: bytes = b"\r\n"
+
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        *lines, rest = data.split(self.end)
+        if len(rest) > MAX_LINE:
+            self._reject("no line end", f"more than {MAX_LINE} bytes without a line end", rest[:MAX_LINE])
+            self.skipped += len(rest)
+            rest = b""
+        return [line + self.end for line in lines], rest

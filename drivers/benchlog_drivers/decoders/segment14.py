@@ -1,0 +1,147 @@
+"""LCD-mirroring frames of 14 bytes: each bit is one segment or symbol of the display.
+
+Layout from memory of common practice among handheld meters (2400 baud 8N1, DTR set, RTS cleared, two to four
+frames a second); no data sheet stands behind it, so every symbol bit is data that the bench file may override.
+
+The upper nibble of byte k is k, 1 to 14. Lower nibbles, bit 3 to bit 0:
+
+====  =====================================================================================
+byte  bits 3, 2, 1, 0
+====  =====================================================================================
+1     AC, DC, AUTO, link on
+2     minus, then the upper three segment bits of digit 1
+3     lower four segment bits of digit 1
+4     point after digit 1, then digit 2 as above; 5 its lower bits
+6     point after digit 2, then digit 3; 7 its lower bits
+8     point after digit 3, then digit 4; 9 its lower bits
+10    micro, nano, kilo, diode
+11    milli, percent (duty), mega, continuity
+12    farad, ohm, relative, hold
+13    ampere, volt, hertz, low battery
+14    differs by meter; all four unused unless the bench file says
+====  =====================================================================================
+
+A digit is ``((first & 7) << 4) | second & 15``: 7D 0, 05 1, 5B 2, 1F 3, 27 4, 3E 5, 7E 6, 15 7, 7F 8, 3F 9,
+68 L, 00 blank (hex). Overload is blank 0 L blank, with or without a point.
+
+What the protocol can show: lost and added bytes (index), codes that are no digit, blanks inside the number, two
+points, impossible sets of symbols. What it can't: digits one segment apart (0-8, 1-7, 3-9, 5-6, 5-9, 6-8, 8-9).
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from benchlog.reading import Reading
+from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
+from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
+
+__all__ = ["SEGMENT_CODES", "Segment14"]
+
+SEGMENT_CODES = {
+    0x7D: "0",
+    0x05: "1",
+    0x5B: "2",
+    0x1F: "3",
+    0x27: "4",
+    0x3E: "5",
+    0x7E: "6",
+    0x15: "7",
+    0x7F: "8",
+    0x3F: "9",
+    0x68: "L",
+    0x00: " ",
+}
+_INDEXES = bytes(range(1, 15))
+_HIGH_NIBBLE = bytes(byte >> 4 for byte in range(256))
+_SYMBOL_BYTES = (1, 10, 11, 12, 13, 14)
+
+
+class Segment14(Decoder):
+    """Decoder of LCD-mirroring frames; see the module's text for the layout."""
+
+    family = "segment14"
+    line: ClassVar[LineSettings] = LineSettings(2400)
+
+    def __init__(self, options: FrameOptions | None = None) -> None:
+        super().__init__(options)
+        shipped = read_table(self.family)["annunciators"]
+        self._bits = AnnunciatorBits(shipped, self.options.annunciators, self.family)
+        self._counts = self.options.counts or 9999
+        self._modes: dict[bytes, Mode | RejectedFrame] = {}
+
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        high = data.translate(_HIGH_NIBBLE)
+        frames, start = [], 0
+        while (at := high.find(_INDEXES, start)) >= 0:
+            self._skip(data, high, start, at)
+            frames.append(data[at : at + 14])
+            start = at + 14
+        keep = next((n for n in range(min(13, len(data) - start), 0, -1) if high.endswith(_INDEXES[:n])), 0)
+        self._skip(data, high, start, len(data) - keep)
+        return frames, data[len(data) - keep :]
+
+    def _skip(self, data: bytes, high: bytes, start: int, stop: int) -> None:
+        if stop > start:
+            self.skipped += stop - start
+            if begun := high.count(1, start, stop):
+                self.rejects["index"] += begun
+                self.last_reject = ("index", "the bytes do not count from 1 to 14", data[start:stop][-32:])
+
+    def decode(self, frame: bytes) -> Reading:
+        """Decode 14 bytes whose indexes are right, or raise `RejectedFrame`."""
+        mode = self._mode(frame)
+        text = ""
+        for i in (1, 3, 5, 7):
+            first = frame[i]
+            code = (first & 7) << 4 | frame[i + 1] & 15
+            digit = SEGMENT_CODES.get(code)
+            if digit is None:
+                raise RejectedFrame("digit", f"segment code {code:02X} is no digit")
+            if i > 1 and first & 8:
+                text += "."
+            text += digit
+        sign = "-" if frame[1] & 8 else ""
+        if "L" in text or text.isspace():
+            if text.replace(".", "") != " 0L ":
+                raise RejectedFrame("digit", f"display shows {text!r}")
+            if text.count(".") > 1:
+                raise RejectedFrame("points", f"display shows {text!r}")
+            return overload(mode, sign, frame)
+        number = text.lstrip(" ")
+        if " " in number or not any(c.isdigit() for c in number):
+            raise RejectedFrame("blank", f"display shows {text!r}")
+        if number.count(".") > 1:
+            raise RejectedFrame("points", f"display shows {text!r}")
+        if int(number.replace(".", "")) > self._counts:
+            raise RejectedFrame("counts", f"display shows {text!r}, more than {self._counts} counts")
+        return shown(mode, sign + number, raw=frame)
+
+    def _mode(self, frame: bytes) -> Mode:
+        key = frame[0:1] + frame[9:14]
+        found = self._modes.get(key)
+        if found is None:
+            found = self._look_up(frame)
+            if len(self._modes) > 5000:
+                self._modes.clear()
+            self._modes[key] = found
+        if isinstance(found, RejectedFrame):
+            raise RejectedFrame(found.reason, found.detail)
+        return found
+
+    def _look_up(self, frame: bytes) -> Mode | RejectedFrame:
+        symbols: set[str] = set()
+        for number in _SYMBOL_BYTES:
+            lit, unknown = self._bits.symbols(str(number), frame[number - 1] & 15)
+            if unknown:
+                return RejectedFrame(
+                    "unknown symbol",
+                    f"bit {number}.{unknown.bit_length() - 1} is lit; if the display shows a symbol for it, name it "
+                    f"under [instrument.options.annunciators] in the bench file",
+                )
+            symbols.update(lit)
+        try:
+            return mode_of(frozenset(symbols), self.options.ac_and_dc)
+        except RejectedFrame as reject:
+            return reject

@@ -1,0 +1,288 @@
+"""Handheld meters on a serial line: one adapter for all frame families, over a tty or a ``socket://`` URL.
+
+Addresses: ``serial:/dev/ttyUSB0?frames=segment14``, ``serial:socket://127.0.0.1:5021?frames=digitcode14``, and by
+identity, whatever name the port got this time: ``serial:usb?serial=NUMBER&frames=...`` or
+``serial:usb?description=TEXT&frames=...``.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable, Iterable
+from dataclasses import replace as dataclass_replace
+from typing import Literal, Protocol
+
+import serial
+from serial.tools.list_ports import comports
+
+from benchlog.adapter import Reader
+from benchlog.clock import Clock
+from benchlog.errors import BadFrameError, ConfigError, OpenError, OpenReason
+from benchlog.reading import Reading
+from benchlog_drivers import _lines
+from benchlog_drivers.decoders import FrameOptions, LineSettings, make_decoder, recognise
+
+__all__ = ["SerialMeter", "SerialOptions", "Wiretap"]
+
+SLICE_S = (
+    0.1  # longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link
+)
+ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
+GARBAGE_BYTES = 48  # so many bytes without one frame are no accident
+
+
+class Wiretap(Protocol):
+    """Gets every byte with its time: direction ``<`` received, ``>`` sent, ``!`` an event by name."""
+
+    def __call__(self, utc_ns: int, mono_ns: int, direction: str, data: bytes) -> None:
+        """Note one chunk."""
+        ...
+
+
+class SerialOptions(FrameOptions, frozen=True, kw_only=True):
+    """Options of a serial meter.
+
+    Attributes
+    ----------
+    baud, bits, parity, stop, dtr, rts
+        Where this meter's line differs from its family's.
+    request : str, optional
+        What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
+    every : float
+        Least time between requests, second.
+    serial, description : str
+        USB serial number, or text in the port's description, to find the port by.
+    """
+
+    baud: int | None = None
+    bits: Literal[5, 6, 7, 8] | None = None
+    parity: Literal["N", "E", "O"] | None = None
+    stop: Literal["1", "1.5", "2"] | None = None
+    dtr: bool | None = None
+    rts: bool | None = None
+    request: str | None = None
+    every: float = 0.0
+    serial: str = ""
+    description: str = ""
+
+
+class SerialMeter(Reader):
+    """A meter that sends frames over a serial line.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag.
+    port : str
+        Device, ``socket://`` URL, or ``usb`` with an identity in the options.
+    options : SerialOptions
+    clock : Clock, optional
+    ports : callable, optional
+        Lists the serial ports there are; the computer's own by default.
+
+    Attributes
+    ----------
+    wiretap : Wiretap or None
+        Gets every byte, for recording.
+    """
+
+    Options = SerialOptions
+
+    def __init__(
+        self,
+        instrument: str,
+        port: str,
+        options: SerialOptions,
+        *,
+        clock: Clock | None = None,
+        ports: Callable[[], Iterable[_lines.PortInfo]] = comports,
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self.decoder = make_decoder(options)
+        self.wiretap: Wiretap | None = None
+        self._wanted = port
+        self._options = options
+        self._settings = _line_settings(self.decoder.line, options)
+        self._request = _request(self.decoder.request, options)
+        self._ports = ports
+        self._port = port
+        self._usb_identity: tuple[str, str] | None = None
+        self._link: serial.Serial | None = None
+        self._ready: deque[Reading] = deque()
+        self._asked_ns: int | None = None
+        self._garbage = b""
+
+    @property
+    def rejects(self) -> Counter[str]:
+        """Rejected frames by reason, since this adapter was made."""
+        return self.decoder.rejects
+
+    @property
+    def port(self) -> str:
+        """Port in use now."""
+        return self._port
+
+    def identity(self) -> str:
+        """See `Adapter.identity`."""
+        return f"{self.decoder.family} frames on {self._port}"
+
+    def reopen(self) -> None:
+        """Close and open again; a USB port is found under whatever name it has now."""
+        self.close()
+        self.open()
+
+    def _open(self) -> None:
+        self._ready.clear()
+        self._asked_ns = None
+        self._garbage = b""
+        if self._wanted == "usb":
+            self._port = _lines.find_port(
+                self._options.serial, self._options.description, ports=self._ports
+            ).device
+            self._link = _lines.open_port(self._port, self._settings)
+        else:
+            self._port = self._wanted
+            try:
+                self._link = _lines.open_port(self._port, self._settings)
+            except OpenError as error:
+                moved = self._moved_port() if error.reason is OpenReason.MISSING else None
+                if moved is None:
+                    raise
+                self._port = moved
+                self._link = _lines.open_port(moved, self._settings)
+            self._remember_identity()
+        self._note("!", b"open")
+
+    def _close(self) -> None:
+        if self._link is not None:
+            _lines.close_port(self._link)
+            self._link = None
+        self.decoder.abandon()
+
+    def _remember_identity(self) -> None:
+        if self._usb_identity is None and "://" not in self._port:
+            for port in self._ports():
+                if port.device == self._port and port.serial_number:
+                    self._usb_identity = (port.serial_number, port.description)
+
+    def _moved_port(self) -> str | None:
+        """Name under which the port we had open before is there now, if any."""
+        if self._usb_identity is None:
+            return None
+        found = [p.device for p in self._ports() if (p.serial_number, p.description) == self._usb_identity]
+        return found[0] if len(found) == 1 else None
+
+    def _note(self, direction: str, data: bytes, times: tuple[int, int] | None = None) -> None:
+        if self.wiretap is not None:
+            utc_ns, mono_ns = times or (self.clock.utc_ns(), self.clock.monotonic_ns())
+            self.wiretap(utc_ns, mono_ns, direction, data)
+
+    def _read(self, timeout_s: float) -> Reading | None:
+        end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
+        waited_s = 0.0  # real waiting, for clocks that only move by hand
+        while not self._ready:
+            left_s = min((end_ns - self.clock.monotonic_ns()) / 1e9, timeout_s - waited_s)
+            self._ask()
+            wait_s = min(SLICE_S, max(0.0, left_s))
+            data = self._receive(wait_s)
+            if data:
+                continue
+            if wait_s >= SLICE_S and self.decoder.pending:
+                self.decoder.abandon()
+                self._note("!", b"pause")
+            waited_s += wait_s
+            if left_s <= SLICE_S:
+                self._complain()
+                return None
+        return self._ready.popleft()
+
+    def _receive(self, wait_s: float) -> bytes:
+        link = self._link
+        if link is None:
+            raise OpenError(f"{self._port} is not open", hint="open the adapter first")
+        try:
+            data = _lines.read_available(link, wait_s)
+        except _lines.FOREIGN_ERRORS as error:
+            if isinstance(error, (TypeError, AttributeError)) and self._link is link and link.is_open:
+                raise
+            raise _lines.link_lost(self._port, error) from error
+        if data:
+            times = self.clock.utc_ns(), self.clock.monotonic_ns()
+            self._note("<", data, times)
+            readings = self.decoder.feed(data)
+            self._garbage = b"" if readings else (self._garbage + data)[-4096:]
+            if readings:
+                self._asked_ns = None
+            self._ready.extend(dataclass_replace(r, utc_ns=times[0], mono_ns=times[1]) for r in readings)
+        return data
+
+    def _ask(self) -> None:
+        """Send the request where the meter needs one and none is on its way."""
+        if not self._request or self._link is None:
+            return
+        now_ns = self.clock.monotonic_ns()
+        if self._asked_ns is not None and now_ns - self._asked_ns < ANSWER_S * 1e9:
+            return
+        try:
+            self._link.write(self._request)
+        except _lines.FOREIGN_ERRORS as error:
+            raise _lines.link_lost(self._port, error) from error
+        self._asked_ns = now_ns
+        self._note(">", self._request)
+
+    def _complain(self) -> None:
+        """Raise if bytes keep coming that make no frame, naming the likely cause."""
+        if len(self._garbage) >= GARBAGE_BYTES:
+            data, self._garbage = self._garbage, b""
+            message, hint = explain_garbage(
+                data, self.decoder.family, self._settings, self.decoder.last_reject
+            )
+            raise BadFrameError(message, hint, raw=data)
+
+
+def explain_garbage(
+    data: bytes, family: str, settings: LineSettings, last_reject: tuple[str, str, bytes] | None
+) -> tuple[str, str]:
+    """Return message and hint for bytes of which not one frame could be made."""
+    what = f"{len(data)} bytes came, but no {family} frame"
+    others = recognise(data)
+    if others:
+        best = max(others, key=lambda name: others[name])
+        return f"{what}; they are {best} frames", f"set frames={best}"
+    others = recognise(bytes(byte & 0x7F for byte in data))
+    if others:
+        best = max(others, key=lambda name: others[name])
+        return (
+            f"{what}; without the top bit they are {best} frames, so the parity setting is wrong",
+            f"set frames={best}, bits=7 and parity=O or E",
+        )
+    if last_reject and last_reject[0] not in ("index", "length", "no line end", "broken off"):
+        return (
+            f"{what} fits the table: {last_reject[1]}",
+            "compare the frame with the display, then correct the table",
+        )
+    return (
+        f"{what}; the baud rate is probably not {settings}",
+        "try another baud=, or another meter family with frames=; `benchlog find` tries them all",
+    )
+
+
+def _line_settings(family: LineSettings, options: SerialOptions) -> LineSettings:
+    changes = {
+        "baud": options.baud,
+        "bits": options.bits,
+        "parity": options.parity,
+        "stop_bits": None if options.stop is None else float(options.stop),
+        "dtr": options.dtr,
+        "rts": options.rts,
+    }
+    return dataclass_replace(family, **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
+
+
+def _request(family: bytes, options: SerialOptions) -> bytes:
+    if options.request is None:
+        return family
+    text = options.request.replace("\\r", "\r").replace("\\n", "\n")
+    if not text.isascii():
+        raise ConfigError(f"request {options.request!r} has characters a serial meter can't take")
+    return text.encode("ascii")

@@ -1,0 +1,125 @@
+"""Readings typed by hand, a line each, as the display shows them: ``27.75``, ``OL``, ``-0.3m``, ``27.75 V ac``.
+
+Address: ``typed:``, or ``typed:?function=V~`` where the lines don't tell the function.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+from collections import deque
+from dataclasses import dataclass
+from typing import TextIO
+
+from benchlog.adapter import Reader
+from benchlog.clock import Clock
+from benchlog.displayed import parse_displayed
+from benchlog.errors import LinkLostError, OpenError
+from benchlog.reading import Function, Reading
+
+__all__ = ["TypedOptions", "TypedReader", "parse_displayed"]
+
+
+@dataclass(frozen=True, slots=True)
+class TypedOptions:
+    """Options of typed readings.
+
+    Attributes
+    ----------
+    function : Function, optional
+        What the meter is set to; without it every line must tell.
+    """
+
+    function: Function | None = None
+
+
+class TypedReader(Reader):
+    """Takes readings from lines of text.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag of the meter that is read by eye.
+    rest : str
+        Unused part of the address.
+    options : TypedOptions
+    clock : Clock, optional
+    stream : text stream, optional
+        Where the lines come from; standard input by default. Belongs to the caller and is not closed.
+    """
+
+    Options = TypedOptions
+
+    def __init__(
+        self,
+        instrument: str,
+        rest: str = "",
+        options: TypedOptions | None = None,
+        *,
+        clock: Clock | None = None,
+        stream: TextIO | None = None,
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._options = options or TypedOptions()
+        self._stream = stream
+        self._lines: deque[str] = deque()
+        self._partial = b""
+        self._ended = False
+
+    def identity(self) -> str:
+        """See `Adapter.identity`."""
+        return "typed by hand"
+
+    def _open(self) -> None:
+        if self._stream is None:
+            self._stream = sys.stdin
+
+    def _close(self) -> None:
+        pass
+
+    def _read(self, timeout_s: float) -> Reading | None:
+        """Return the next typed reading; empty lines are passed over.
+
+        Raises
+        ------
+        UsageError
+            If the line can't be read; the next call takes the next line.
+        LinkLostError
+            At the end of the text.
+        """
+        stream = self._stream
+        if stream is None or not self.is_open:
+            raise OpenError("typed readings are not open", hint="open the adapter first")
+        end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
+        while not self._lines:
+            if self._ended:
+                raise LinkLostError("the typed readings ended", hint="nothing more to read")
+            if not self._take(stream, max(0.0, (end_ns - self.clock.monotonic_ns()) / 1e9)):
+                return None
+        return parse_displayed(self._lines.popleft(), self._options.function)
+
+    def _take(self, stream: TextIO, wait_s: float) -> bool:
+        """Wait for text and cut it into lines; False when none came in time."""
+        try:
+            descriptor = stream.fileno()
+        except OSError:  # text in memory is always there
+            text = stream.readline()
+            self._ended = not text
+            self._add(text)
+            return True
+        # Past Python's own buffer, in which whole lines would hide from select.
+        if not select.select([descriptor], [], [], wait_s)[0]:
+            return False
+        data = os.read(descriptor, 4096)
+        self._ended = not data
+        *lines, self._partial = (self._partial + data).split(b"\n")
+        if self._ended and self._partial:
+            lines, self._partial = [*lines, self._partial], b""
+        for line in lines:
+            self._add(line.decode("utf-8", "replace"))
+        return True
+
+    def _add(self, line: str) -> None:
+        if line.strip():
+            self._lines.append(line.strip())
