@@ -1,0 +1,88 @@
+"""Photos and files kept by their SHA-256; nothing in them is ever opened or run."""
+
+from __future__ import annotations
+
+import re
+import stat
+import unicodedata
+from pathlib import Path
+
+from benchlog.errors import UsageError
+
+__all__ = ["MAX_ATTACHMENT_BYTES", "media_type", "read_file", "safe_name"]
+
+MAX_ATTACHMENT_BYTES = 25_000_000
+_MAX_NAME = 100
+_NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]')
+_DEVICE_NAMES = re.compile(
+    r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE
+)  # not files on some systems
+_SIGNATURES = (
+    (b"\xff\xd8\xff", "image/jpeg"),
+    (b"\x89PNG\r\n\x1a\n", "image/png"),
+    (b"GIF87a", "image/gif"),
+    (b"GIF89a", "image/gif"),
+    (b"%PDF-", "application/pdf"),
+)
+
+
+def safe_name(name: str, fallback: str = "file") -> str:
+    """Return a file name without folders, control characters or surprises, at most 100 characters.
+
+    >>> safe_name("../../etc/passwd"), safe_name("T1 winding.jpg"), safe_name("..")
+    ('passwd', 'T1 winding.jpg', 'file')
+    """
+    last = re.split(r"[/\\]", name)[-1]
+    text = unicodedata.normalize("NFC", last.encode("utf-8", "replace").decode())
+    # Format characters (direction overrides and the like) can make a name read as another.
+    text = "".join(c for c in text if unicodedata.category(c) not in ("Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
+    text = _NOT_IN_NAMES.sub("_", text).strip(" .")
+    if len(text) > _MAX_NAME:
+        stem, dot, suffix = text.rpartition(".")
+        text = (
+            stem[: _MAX_NAME - 1 - len(suffix)] + dot + suffix
+            if dot and len(suffix) < 10
+            else text[:_MAX_NAME]
+        )
+    if not text or _DEVICE_NAMES.fullmatch(text):
+        return f"{fallback}_{text}" if text else fallback
+    return text
+
+
+def read_file(path: Path, limit_bytes: int = MAX_ATTACHMENT_BYTES) -> bytes:
+    """Read an ordinary file of at most `limit_bytes`.
+
+    Raises
+    ------
+    UsageError
+        If there is none, it is no ordinary file, or too large.
+    """
+    try:
+        status = path.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise UsageError(f"{path} is not an ordinary file", hint="attach a file, not a folder or device")
+        with path.open("rb") as file:
+            data = file.read(limit_bytes + 1)
+    except OSError as error:
+        raise UsageError(f"{path} can't be read: {error.strerror}", hint="check the path") from error
+    check_size(len(data) if len(data) <= limit_bytes else status.st_size, str(path), limit_bytes)
+    return data
+
+
+def check_size(size: int, name: str, limit_bytes: int) -> None:
+    """Refuse what is over the limit."""
+    if size > limit_bytes:
+        raise UsageError(
+            f"{name} has {size / 1e6:.1f} MB; an attachment may have {limit_bytes / 1e6:g} MB",
+            hint="attach a smaller picture, or note the file's SHA-256 and keep it elsewhere",
+        )
+
+
+def media_type(data: bytes) -> str:
+    """Tell the type from the first bytes, never from the name; pictures and PDF only."""
+    for signature, name in _SIGNATURES:
+        if data.startswith(signature):
+            return name
+    if data[:4] == b"RIFF" and data[8:12] == b"WEBP":
+        return "image/webp"
+    return "application/octet-stream"

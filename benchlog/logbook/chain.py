@@ -1,0 +1,195 @@
+"""Entries as canonical text, each resting on the digest of the one before.
+
+An entry is one JSON object in the form of RFC 8785 (JSON Canonicalization Scheme)::
+
+    {"body":{...},"kind":"note","previous":"<64 hex digits>","seq":7,"session":1,"time":"2026-03-01T09:00:00.000000000Z"}
+
+Its digest is the SHA-256 of that text in UTF-8, so that any SHA-256 tool can follow the chain. The first entry's
+`previous` is 64 zeros.
+"""
+
+from __future__ import annotations
+
+import enum
+import hashlib
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import rfc8785
+
+from benchlog.clock import parse_rfc3339
+from benchlog.errors import LogbookDamagedError, UsageError
+
+__all__ = [
+    "MAX_DEPTH",
+    "MAX_TEXT_BYTES",
+    "ZERO_DIGEST",
+    "Entry",
+    "EntryRef",
+    "compose",
+    "parse_entry",
+    "plain",
+]
+
+ZERO_DIGEST = "0" * 64
+MAX_DEPTH = 60
+MAX_TEXT_BYTES = 16 * 1024 * 1024
+_FIELDS = {"body", "kind", "previous", "seq", "session", "time"}
+
+
+@dataclass(frozen=True, slots=True)
+class EntryRef:
+    """Where something was written down.
+
+    Attributes
+    ----------
+    seq : int
+        Number of the entry, from 1.
+    digest : str
+        SHA-256 of the entry's text, 64 hex digits.
+    """
+
+    seq: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry read back.
+
+    Attributes
+    ----------
+    seq, session : int
+        Number of the entry; number of the session, 0 outside any.
+    kind : str
+        ``"result"``, ``"note"``, ``"readings"``...
+    time : str
+        RFC 3339 with nanoseconds, UTC.
+    body : dict
+        What was recorded, plain JSON values.
+    digest, previous : str
+        Of this entry and of the one before.
+    """
+
+    seq: int
+    session: int
+    kind: str
+    time: str
+    body: dict[str, Any]
+    digest: str
+    previous: str
+
+    @property
+    def ref(self) -> EntryRef:
+        """Where it stands."""
+        return EntryRef(self.seq, self.digest)
+
+    @property
+    def utc_ns(self) -> int:
+        """`time` in nanoseconds since 1970."""
+        return parse_rfc3339(self.time)
+
+
+def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
+    """Return the value as plain JSON: infinite and unknown numbers become None, lone surrogates a mark.
+
+    Raises
+    ------
+    UsageError
+        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are no text, nesting deeper than 60.
+    """
+    if depth > MAX_DEPTH:
+        raise UsageError(f"an entry is nested deeper than {MAX_DEPTH} levels", hint="attach it as a file")
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, enum.Enum):
+        return plain(value.value, where, depth)
+    if isinstance(value, str):
+        return str(value).encode("utf-8", "replace").decode() if not value.isascii() else str(value)
+    if isinstance(value, int):
+        if abs(value) >= 2**53:
+            raise UsageError(
+                f"{where} holds an integer of {value.bit_length()} bits; canonical JSON ends at 53",
+                hint="write it as text",
+            )
+        return int(value)
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        for key in value:
+            if not isinstance(key, str):
+                raise UsageError(f"{where} has the key {key!r}, which is no text")
+        return {plain(k): plain(v, f"{where}.{k}", depth + 1) for k, v in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray | memoryview):
+        return [plain(v, f"{where}[{i}]", depth + 1) for i, v in enumerate(value)]
+    if hasattr(value, "item") and getattr(value, "ndim", None) == 0:  # numpy scalar
+        return plain(value.item(), where, depth)
+    raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't keep")
+
+
+def compose(
+    seq: int, kind: str, session: int, time: str, previous: str, body: Mapping[str, Any]
+) -> tuple[str, str]:
+    """Write an entry's canonical text.
+
+    Returns
+    -------
+    text, digest : str
+
+    Raises
+    ------
+    UsageError
+        If the body can't be kept; see `plain`.
+    """
+    entry = {
+        "body": plain(body),
+        "kind": kind,
+        "previous": previous,
+        "seq": seq,
+        "session": session,
+        "time": time,
+    }
+    data = rfc8785.dumps(entry)
+    if len(data) > MAX_TEXT_BYTES:
+        raise UsageError(
+            f"an entry of {len(data)} bytes is over the limit of {MAX_TEXT_BYTES}", hint="attach it as a file"
+        )
+    return data.decode(), hashlib.sha256(data).hexdigest()
+
+
+def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
+    """Read an entry's text back, proving its digest.
+
+    Parameters
+    ----------
+    text, digest : str
+        As stored.
+    where : str
+        What to call it in an error.
+
+    Raises
+    ------
+    LogbookDamagedError
+        If the digest is not that of the text, or the text is no entry.
+    """
+    if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != digest:
+        raise LogbookDamagedError(
+            f"{where} was altered: its text does not give its digest",
+            hint="`benchlog record verify` tells what else; a copy made earlier may have it intact",
+        )
+    try:
+        fields = json.loads(text)
+    except (ValueError, RecursionError, TypeError) as error:
+        raise LogbookDamagedError(f"{where} is not JSON: {text[:60]!r}") from error
+    if (
+        not isinstance(fields, dict)
+        or fields.keys() != _FIELDS
+        or not isinstance(fields["body"], dict)
+        or not all(isinstance(fields[k], str) for k in ("kind", "previous", "time"))
+        or not all(type(fields[k]) is int for k in ("seq", "session"))
+    ):
+        raise LogbookDamagedError(f"{where} lacks what an entry has: {text[:60]!r}")
+    return Entry(digest=digest, **fields)

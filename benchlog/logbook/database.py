@@ -1,0 +1,246 @@
+"""The SQLite file under a logbook: opening, schema and its versions, one error tree for all that can go wrong.
+
+Only `entry`, `block`, `capture_data` and `attachment` hold what can't be computed again; every other table is derived
+from them, kept so that opening and summaries cost the same for a small and a huge logbook.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from benchlog.errors import (
+    LogbookDamagedError,
+    LogbookError,
+    LogbookFullError,
+    LogbookLockedError,
+    LogbookVersionError,
+)
+
+__all__ = [
+    "APPLICATION_ID",
+    "SCHEMA",
+    "SCHEMA_VERSION",
+    "connect",
+    "create_schema",
+    "mapped_errors",
+    "schema_faults",
+]
+
+SCHEMA_VERSION = 1
+APPLICATION_ID = 0x424C4F47  # "BLOG" in ASCII: bench log
+BUSY_TIMEOUT_S = 5.0
+
+#: Name -> statement, word for word as SQLite keeps it.
+SCHEMA = {
+    "entry": (
+        "CREATE TABLE entry (seq INTEGER PRIMARY KEY, kind TEXT NOT NULL, session INTEGER NOT NULL,"
+        " time TEXT NOT NULL, text TEXT NOT NULL, digest TEXT NOT NULL) STRICT"
+    ),
+    "entry_kind": "CREATE INDEX entry_kind ON entry (kind, seq)",
+    "entry_session": "CREATE INDEX entry_session ON entry (session, kind, seq)",
+    "block": (
+        "CREATE TABLE block (entry INTEGER PRIMARY KEY, session INTEGER NOT NULL, first_reading INTEGER NOT NULL,"
+        " count INTEGER NOT NULL, first_utc_ns INTEGER NOT NULL, last_utc_ns INTEGER NOT NULL,"
+        " data BLOB NOT NULL) STRICT"
+    ),
+    "block_time": "CREATE INDEX block_time ON block (last_utc_ns)",
+    "block_session": "CREATE INDEX block_session ON block (session)",
+    "capture_data": (
+        "CREATE TABLE capture_data (entry INTEGER NOT NULL, part INTEGER NOT NULL, data BLOB NOT NULL,"
+        " PRIMARY KEY (entry, part)) STRICT"
+    ),
+    "attachment": (
+        "CREATE TABLE attachment (sha256 TEXT PRIMARY KEY, size INTEGER NOT NULL, data BLOB NOT NULL) STRICT"
+    ),
+    "channel": (
+        "CREATE TABLE channel (id INTEGER PRIMARY KEY, entry INTEGER NOT NULL, instrument TEXT NOT NULL,"
+        " channel TEXT NOT NULL, function TEXT NOT NULL, unit TEXT NOT NULL) STRICT"
+    ),
+    "result": (
+        'CREATE TABLE result (entry INTEGER PRIMARY KEY, part TEXT NOT NULL, "check" TEXT NOT NULL,'
+        " verdict TEXT NOT NULL) STRICT"
+    ),
+    "result_check": 'CREATE INDEX result_check ON result (part, "check", entry)',
+    "superseded": "CREATE TABLE superseded (entry INTEGER PRIMARY KEY, superseded_by INTEGER NOT NULL) STRICT",
+    "rollup": (
+        "CREATE TABLE rollup (channel INTEGER NOT NULL, bucket INTEGER NOT NULL, ok INTEGER NOT NULL,"
+        " not_ok INTEGER NOT NULL, total REAL, total_squares REAL, minimum REAL, maximum REAL, first REAL, last REAL,"
+        " PRIMARY KEY (channel, bucket)) STRICT, WITHOUT ROWID"
+    ),
+}
+
+_LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+_DAMAGED = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_SCHEMA, sqlite3.SQLITE_MISMATCH}
+_FULL = {sqlite3.SQLITE_FULL}
+_NO_WRITE = {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM}
+_READ_FAILED = {sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ, sqlite3.SQLITE_IOERR_CORRUPTFS}
+
+
+@contextmanager
+def mapped_errors(path: Path) -> Iterator[None]:
+    """Turn every error of SQLite into one of the `LogbookError` tree."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _mapped(path, error) from error
+
+
+def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
+    extended = getattr(error, "sqlite_errorcode", None)
+    code = None if extended is None else extended & 0xFF
+    if code in _LOCKED:
+        return LogbookLockedError(
+            f"logbook {path}: another program is writing to it",
+            hint="close the other program, or wait until it has finished, then try again",
+        )
+    if code in _FULL:
+        return LogbookFullError(
+            f"logbook {path}: the disk is full; nothing written before is lost",
+            hint="make room on the disk, then go on",
+        )
+    if code in _NO_WRITE:
+        return LogbookFullError(
+            f"logbook {path} can't be opened for writing: {error}",
+            hint="check that file and folder exist and may be written, or copy the logbook elsewhere",
+        )
+    # No code at all: text in the file that is no UTF-8.
+    if code is None or code in _DAMAGED or extended in _READ_FAILED:
+        return LogbookDamagedError(
+            f"logbook {path} is damaged or no logbook: {error}",
+            hint="`benchlog record verify` tells what is intact; keep the file, go on from a copy",
+        )
+    if code == sqlite3.SQLITE_IOERR:
+        return LogbookFullError(
+            f"logbook {path}: writing failed: {error}; nothing written before is lost",
+            hint="check the disk: full, unplugged or failing",
+        )
+    return LogbookError(f"logbook {path}: {error}", hint="see `benchlog record verify`")
+
+
+def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
+    """Open the file, safe against power loss in mode ``"rw"``, without writing in mode ``"ro"``.
+
+    Raises
+    ------
+    LogbookError
+        One of its kinds, when the file can't be used.
+    """
+    _refuse_foreign(path)
+    wal = path.with_name(path.name + "-wal")
+    uri = path.absolute().as_uri()
+    writable = os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
+    if mode == "rw":
+        uri += "?mode=rwc"
+    elif writable:
+        uri += "?mode=rw"  # with query_only below: leaves no files of its own behind
+    elif wal.exists() and wal.stat().st_size:
+        raise LogbookFullError(
+            f"logbook {path} has writes waiting in {wal.name}, and its folder can't be written",
+            hint=f"copy {path.name} and {wal.name} together into a folder of yours, and open it there",
+        )
+    else:
+        uri += "?mode=ro&immutable=1"
+    with mapped_errors(path):
+        db = sqlite3.connect(
+            uri, uri=True, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
+        )
+        try:
+            db.execute("PRAGMA trusted_schema=OFF")
+            db.execute("PRAGMA cell_size_check=ON")
+            if mode == "rw":
+                journal = db.execute("PRAGMA journal_mode=WAL").fetchone()[0]
+                if journal != "wal":
+                    raise LogbookFullError(
+                        f"logbook {path}: this folder can't hold a write-ahead log (journal mode {journal})",
+                        hint="keep the logbook on a local disk",
+                    )
+                db.execute("PRAGMA synchronous=FULL")
+            else:
+                db.execute("PRAGMA query_only=ON")
+                db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        except BaseException:
+            db.close()
+            raise
+        return db
+
+
+def _refuse_foreign(path: Path) -> None:
+    """Refuse what is plainly no SQLite file before SQLite touches it."""
+    if path.is_dir():
+        raise LogbookFullError(f"{path} is a folder, not a logbook", hint="name a file, e.g. bench.logbook")
+    try:
+        with path.open("rb") as file:
+            start = file.read(16)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise LogbookFullError(
+            f"logbook {path} can't be read: {error.strerror}", hint="check the path and its permissions"
+        ) from error
+    if start and start != b"SQLite format 3\x00":
+        raise LogbookDamagedError(
+            f"{path} is not a logbook: it starts with {start[:16]!r}",
+            hint="name another file with --logbook, or restore the logbook from a copy",
+        )
+
+
+def create_schema(db: sqlite3.Connection) -> None:
+    """Make all tables; to be called inside a transaction."""
+    for statement in SCHEMA.values():
+        db.execute(statement)
+    db.execute(f"PRAGMA application_id={APPLICATION_ID}")
+    db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+
+
+def stored_version(path: Path, db: sqlite3.Connection) -> int:
+    """Return the file's schema version, 0 for an empty file.
+
+    Raises
+    ------
+    LogbookDamagedError
+        If it is another program's database, or holds triggers or views.
+    LogbookVersionError
+        If a newer benchlog wrote it.
+    """
+    with mapped_errors(path):
+        tables = db.execute("SELECT type, name FROM sqlite_master").fetchall()
+        if not tables:
+            return 0
+        (application,) = db.execute("PRAGMA application_id").fetchone()
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+    if application != APPLICATION_ID:
+        raise LogbookDamagedError(
+            f"{path} is a database of another program, not a logbook", hint="name another file with --logbook"
+        )
+    strangers = [name for kind, name in tables if kind not in ("table", "index")]
+    if strangers:
+        raise LogbookDamagedError(
+            f"logbook {path} holds {strangers[0]!r}, a trigger or view that benchlog never makes",
+            hint="don't use this file; `benchlog record verify` lists the differences",
+        )
+    if version > SCHEMA_VERSION:
+        raise LogbookVersionError(
+            f"logbook {path} has schema version {version}; this benchlog knows up to {SCHEMA_VERSION}",
+            hint="update benchlog, or open the logbook where it was written",
+        )
+    if version < 1:
+        raise LogbookDamagedError(f"logbook {path} has the impossible schema version {version}")
+    return int(version)
+
+
+def schema_faults(db: sqlite3.Connection) -> list[str]:
+    """Name what differs between the file's schema and this version's."""
+    found = {
+        str(name): str(sql)
+        for name, sql in db.execute(
+            "SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex%'"
+        )
+    }
+    faults = [f"{name}: not in the file" for name in SCHEMA if name not in found]
+    faults += [f"{name}: not made by benchlog" for name in found if name not in SCHEMA]
+    faults += [f"{name}: defined differently" for name, sql in found.items() if SCHEMA.get(name, sql) != sql]
+    return faults

@@ -1,0 +1,59 @@
+"""Tables that follow from the entries alone: one row at most per entry, so that they can be filled as entries are
+written, filled again in a migration, and compared when the logbook is verified."""
+
+from __future__ import annotations
+
+import sqlite3
+from typing import Any
+
+from benchlog.errors import LogbookDamagedError
+from benchlog.logbook.chain import Entry
+
+__all__ = ["COLUMNS", "derived_row", "insert_derived"]
+
+#: Table -> columns, in the order of the rows that `derived_row` makes.
+COLUMNS = {
+    "channel": ("id", "entry", "instrument", "channel", "function", "unit"),
+    "result": ("entry", "part", "check", "verdict"),
+    "superseded": ("entry", "superseded_by"),
+}
+
+
+def derived_row(entry: Entry) -> tuple[str, tuple[Any, ...]] | None:
+    """Return the table and row that follow from an entry, or None.
+
+    Raises
+    ------
+    LogbookDamagedError
+        If the entry lacks what its kind must have.
+    """
+    body = entry.body
+    try:
+        match entry.kind:
+            case "channel":
+                return "channel", (
+                    int(body["id"]),
+                    entry.seq,
+                    str(body["instrument"]),
+                    str(body["channel"]),
+                    str(body["function"]),
+                    str(body["unit"]),
+                )
+            case "result":
+                # The plan's id of a check tells it from others of its kind on the same part.
+                check = str(body.get("check_id") or body["check"])
+                return "result", (entry.seq, str(body.get("part", "")), check, str(body["verdict"]))
+            case "supersede":
+                return "superseded", (int(body["entry"]), entry.seq)
+            case _:
+                return None
+    except (KeyError, TypeError, ValueError) as error:
+        raise LogbookDamagedError(f"entry {entry.seq} ({entry.kind}) lacks {error}") from error
+
+
+def insert_derived(db: sqlite3.Connection, entry: Entry) -> None:
+    """Write the row that follows from an entry."""
+    found = derived_row(entry)
+    if found is not None:
+        table, row = found
+        db.execute(f"INSERT INTO {table} VALUES ({','.join('?' * len(row))})", row)  # noqa: S608 - fixed names

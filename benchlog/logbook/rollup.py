@@ -1,0 +1,119 @@
+"""Ten-second summaries per channel, kept beside the readings so that a summary never reads them all.
+
+Sums run from left to right over the readings in the order they were recorded, starting from the stored sum, so that
+the numbers don't depend on how the readings were cut into blocks: recomputation must give the very same bits.
+Good for pictures and overviews; a standard deviation for a verdict comes from the readings themselves.
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["BUCKET_NS", "Key", "Row", "add_to_rollup", "rolled_up"]
+
+BUCKET_NS = 10_000_000_000
+Key = tuple[int, int]  # channel, bucket (utc_ns // BUCKET_NS)
+
+
+class Row(NamedTuple):
+    """Summary of one channel in one bucket; None where there is no number.
+
+    Readings without a number (overload, open...) count in `not_ok` only.
+    """
+
+    ok: int
+    not_ok: int
+    total: float | None
+    total_squares: float | None
+    minimum: float | None
+    maximum: float | None
+    first: float | None
+    last: float | None
+
+
+_EMPTY = Row(0, 0, None, None, None, None, None, None)
+
+
+def rolled_up(table: npt.NDArray[np.void], old: dict[Key, Row]) -> dict[Key, Row]:
+    """Add readings to summaries.
+
+    Parameters
+    ----------
+    table : array of shape (n_readings,), dtype `reading_block.RECORD`
+        In the order they were recorded.
+    old : dict
+        Summaries so far of the buckets touched; absent means empty.
+
+    Returns
+    -------
+    dict
+        New summaries of all buckets touched.
+    """
+    buckets = table["utc_ns"] // BUCKET_NS
+    channels = table["channel"].astype(np.int64)
+    order = np.lexsort((buckets, channels))  # stable: keeps the order within a bucket
+    sorted_buckets, sorted_channels = buckets[order], channels[order]
+    values = table["value"][order]
+    changes = np.flatnonzero((np.diff(sorted_buckets) != 0) | (np.diff(sorted_channels) != 0)) + 1
+    starts = [0, *changes.tolist()]
+    ends = [*changes.tolist(), len(values)]
+    fresh: dict[Key, Row] = {}
+    for start, end in zip(starts, ends, strict=True):
+        key = int(sorted_channels[start]), int(sorted_buckets[start])
+        fresh[key] = _extended(old.get(key, _EMPTY), values[start:end])
+    return fresh
+
+
+def _extended(row: Row, values: npt.NDArray[np.float64]) -> Row:
+    good = values[~np.isnan(values)]
+    not_ok = row.not_ok + len(values) - len(good)
+    if not len(good):
+        return row._replace(not_ok=not_ok)
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = _running(row.total if row.ok else 0.0, good)
+        squares = _running(row.total_squares if row.ok else 0.0, good * good)
+    low, high = float(good.min()), float(good.max())
+    if row.minimum is not None and row.maximum is not None:
+        low, high = min(low, row.minimum), max(high, row.maximum)
+    return Row(
+        ok=row.ok + len(good),
+        not_ok=not_ok,
+        total=total,
+        total_squares=squares,
+        minimum=low,
+        maximum=high,
+        first=float(good[0]) if row.first is None else row.first,
+        last=float(good[-1]),
+    )
+
+
+def _running(start: float | None, values: npt.NDArray[np.float64]) -> float | None:
+    """Sum from left to right; None (no number, after an overflow of both signs) stays None."""
+    if start is None:
+        return None
+    # numpy's sum adds pairwise, in an order that depends on the length; accumulate does not.
+    total = float(np.add.accumulate(np.concatenate([[start], values]))[-1])
+    return None if math.isnan(total) else total
+
+
+def add_to_rollup(db: sqlite3.Connection, table: npt.NDArray[np.void]) -> None:
+    """Bring the rollup table up to date with new readings, inside the caller's transaction."""
+    pairs = np.unique(np.stack([table["channel"].astype(np.int64), table["utc_ns"] // BUCKET_NS]), axis=1)
+    old: dict[Key, Row] = {}
+    for channel, bucket in pairs.T.tolist():
+        row = db.execute(
+            "SELECT ok, not_ok, total, total_squares, minimum, maximum, first, last FROM rollup"
+            " WHERE channel=? AND bucket=?",
+            (channel, bucket),
+        ).fetchone()
+        if row is not None:
+            old[channel, bucket] = Row(*row)
+    db.executemany(
+        "INSERT OR REPLACE INTO rollup VALUES (?,?,?,?,?,?,?,?,?,?)",
+        [(*key, *row) for key, row in rolled_up(table, old).items()],
+    )
