@@ -1,0 +1,200 @@
+"""Which whole number of turns a measured ratio means, and what would tell it from its neighbours.
+
+A hand winding is seldom off by many turns, so the count itself is evidence: of 100 hand windings of 50 to 100
+turns about six are off by one, one or two by two, hardly one by three (judgement, no source; replace it by
+counts as they come). The measured ratio is taken as normal, or Student t with few degrees of freedom.
+
+>>> answer = turns_posterior(101.0, 0.5, planned=100)
+>>> answer.words
+'cannot tell 100 from 101'
+>>> turns_posterior(101.0, 0.09, planned=100).words
+'101 turns, not 100'
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.errors import UsageError
+
+__all__ = [
+    "COUNTING_PRIOR",
+    "DECIDED",
+    "Method",
+    "TurnsPosterior",
+    "needed_relative_uncertainty",
+    "rounding_right",
+    "turns_posterior",
+]
+
+#: Share of windings off by that many turns, both signs together (judgement, no source).
+COUNTING_PRIOR: Mapping[int, float] = {1: 0.06, 2: 0.015, 3: 0.006}
+#: Above this probability one count is said to be told from the others.
+DECIDED = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class TurnsPosterior:
+    """Probabilities of whole turns.
+
+    Attributes
+    ----------
+    planned : int
+        What the plan says.
+    probabilities : dict of int to float
+        Sums to one; candidates are those the prior or the measurement makes possible.
+    """
+
+    planned: int
+    probabilities: Mapping[int, float]
+
+    @property
+    def most_likely(self) -> int:
+        """The number of turns with the highest probability; the planned one on a tie."""
+        return max(self.probabilities, key=lambda n: (self.probabilities[n], n == self.planned))
+
+    @property
+    def probability(self) -> float:
+        """Its probability."""
+        return self.probabilities[self.most_likely]
+
+    @property
+    def decided(self) -> bool:
+        """Whether one count is told from all others."""
+        return self.probability >= DECIDED
+
+    @property
+    def undecided(self) -> tuple[int, ...]:
+        """Counts that can't be told apart, the fewest that together reach `DECIDED`, in order."""
+        total, kept = 0.0, []
+        for turns in sorted(self.probabilities, key=self.probabilities.__getitem__, reverse=True):
+            kept.append(turns)
+            total += self.probabilities[turns]
+            if total >= DECIDED:
+                break
+        return tuple(sorted(kept))
+
+    @property
+    def words(self) -> str:
+        """One line a person understands."""
+        best = self.most_likely
+        if self.decided:
+            return f"{best} turns" if best == self.planned else f"{best} turns, not {self.planned}"
+        open_counts = self.undecided
+        first = self.planned if self.planned in open_counts else open_counts[0]
+        others = [str(n) for n in open_counts if n != first]
+        if len(others) > 4:
+            others = [f"anything from {open_counts[0]} to {open_counts[-1]}"]
+        return f"cannot tell {first} from {_either(others)}"
+
+    def as_json(self) -> dict[str, Any]:
+        """The ``turns`` block of a result."""
+        best = self.most_likely
+        return {
+            "most_likely": best,
+            "probability": round(self.probabilities[best], 6),
+            "alternatives": {
+                str(n): round(p, 6)
+                for n, p in sorted(self.probabilities.items())
+                if n != best and (p >= 1e-4 or abs(n - best) == 1)
+            },
+            "planned": self.planned,
+            "words": self.words,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """A way to measure better: what to do, the relative standard uncertainty it would give, the chance it decides."""
+
+    name: str
+    action: str
+    relative_uncertainty: float
+    rounding_right: float
+
+
+def _either(words: list[str]) -> str:
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
+
+
+def turns_posterior(
+    ratio: float,
+    standard_uncertainty: float,
+    *,
+    planned: int,
+    degrees_of_freedom: float = math.inf,
+    prior: Mapping[int, float] | None = None,
+) -> TurnsPosterior:
+    """Weigh every whole number of turns by the counting prior and the measured ratio.
+
+    Parameters
+    ----------
+    ratio, standard_uncertainty : float
+        Measured turns.
+    planned : int
+        Turns the winder meant to put on.
+    degrees_of_freedom : float
+        Of the uncertainty.
+    prior : mapping of int to float, optional
+        Share of windings off by 1, 2, 3... turns, both signs together.
+
+    Notes
+    -----
+    A count beyond the prior's table keeps a share of one in a million, so that a gross miscount (or a plan for
+    another part) is found instead of being squeezed into the nearest tabled count.
+    """
+    if planned < 1:
+        raise UsageError(f"{planned} turns can't be planned", hint="turns is a whole number from 1")
+    if not (math.isfinite(ratio) and standard_uncertainty >= 0 and math.isfinite(standard_uncertainty)):
+        raise UsageError(f"a ratio of {ratio!r} with u {standard_uncertainty!r} says nothing about turns")
+    shares = COUNTING_PRIOR if prior is None else prior
+    reach = max(shares, default=0)
+    # A perfectly known ratio still has to be given to a whole number.
+    u = max(standard_uncertainty, 1e-9 * max(abs(ratio), 1.0))
+    span = range(max(1, math.floor(ratio - 6 * u)), math.ceil(ratio + 6 * u) + 1)
+    near = range(max(1, planned - reach), planned + reach + 1)
+    # A ratio that would take thousands of candidates says nothing; the prior's own reach answers then.
+    candidates = sorted({*near, *(span if len(span) <= 2000 else ()), max(1, round(ratio))})
+    log_weight = {
+        n: math.log(_share(abs(n - planned), shares)) + _log_density((ratio - n) / u, degrees_of_freedom)
+        for n in candidates
+    }
+    top = max(log_weight.values())
+    weights = {n: math.exp(w - top) for n, w in log_weight.items()}
+    total = sum(weights.values())
+    return TurnsPosterior(planned, {n: w / total for n, w in weights.items()})
+
+
+def _share(off: int, shares: Mapping[int, float]) -> float:
+    if off == 0:
+        return max(1 - sum(shares.values()), 1e-9)
+    return shares[off] / 2 if off in shares else 1e-6
+
+
+def _log_density(z: float, df: float) -> float:
+    if math.isinf(df) or df > 1e6:
+        return -0.5 * z * z
+    return -0.5 * (df + 1) * math.log1p(z * z / df)
+
+
+def rounding_right(turns: float, relative_uncertainty: float) -> float:
+    """Probability that rounding the measured ratio gives the true turns: erf(0.5 / (N u sqrt 2)).
+
+    >>> round(rounding_right(100, 0.005), 3), round(rounding_right(50, 0.005), 3)
+    (0.683, 0.954)
+    """
+    if relative_uncertainty <= 0:
+        return 1.0
+    return math.erf(0.5 / (turns * relative_uncertainty * math.sqrt(2)))
+
+
+def needed_relative_uncertainty(turns: float) -> float:
+    """Relative standard uncertainty that keeps three standard uncertainties within half a turn: 1 / (6 N).
+
+    >>> round(needed_relative_uncertainty(100) * 100, 2)
+    0.17
+    """
+    return 1 / (6 * turns)
