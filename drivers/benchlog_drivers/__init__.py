@@ -7,4 +7,7 @@ A row ``scheme.kind`` serves one kind of instrument of a scheme that has several
 BUILT_IN = {
     "serial": "benchlog_drivers.serial_meter:SerialMeter",
     "typed": "benchlog_drivers.typed:TypedReader",
+    "visa.meter": "benchlog_drivers.visa_meter:VisaMeter",
+    "visa.scope": "benchlog_drivers.visa_scope:VisaScope",
+    "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
 }

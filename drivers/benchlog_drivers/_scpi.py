@@ -1,0 +1,283 @@
+"""SCPI reply text and block headers to numbers; pure, no link.
+
+Meanings: IEEE 488.2 response formats NR1, NR2, NR3, strings and arbitrary blocks; SCPI-1999 error replies, "not a
+number" 9.91E37 and infinity +-9.9E37. Not every instrument keeps to the two values (a battery tester answers
+1.0E+8 for over-range), so they are passed in as data of the dialect.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from benchlog.errors import BadFrameError, InstrumentRefusedError
+from benchlog.reading import State
+
+__all__ = [
+    "BlockHeader",
+    "ErrorReply",
+    "Sentinels",
+    "not_a_block",
+    "parse_block_header",
+    "parse_error",
+    "parse_fields",
+    "parse_measurement",
+    "parse_number",
+    "parse_string",
+    "refusal",
+    "split_fields",
+    "volts_line",
+]
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_ERROR = re.compile(r"\s*([+-]?\d+)\s*,?\s*(.*?)\s*", re.DOTALL)
+#: 9.90E37 and 9.91E37 differ by one part in a thousand; half of it tells them apart however they are rounded.
+_HALF_STEP = 5e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Sentinels:
+    """Numbers by which one instrument says that there is no number.
+
+    Attributes
+    ----------
+    overload : tuple of float
+        Values of over-range, either sign. From 1e37 on, anything of that magnitude or more counts.
+    not_a_number : tuple of float
+        Values of "no valid reading".
+    """
+
+    overload: tuple[float, ...] = (9.9e37,)
+    not_a_number: tuple[float, ...] = (9.91e37,)
+
+    def state(self, value: float) -> State:
+        """Tell whether a replied number is a value or stands for something else."""
+        size = abs(value)
+        if any(abs(size - s) <= _HALF_STEP * s for s in self.not_a_number):
+            return State.INVALID
+        for s in self.overload:
+            if (size >= s * (1 - _HALF_STEP)) if s >= 1e37 else abs(size - s) <= 1e-6 * s:
+                return State.OVERLOAD
+        return State.OK
+
+
+@dataclass(frozen=True, slots=True)
+class ErrorReply:
+    """One line of an instrument's error queue.
+
+    Attributes
+    ----------
+    number : int
+        0 is "no error"; negative numbers are SCPI's own.
+    text, detail : str
+        What the instrument said, split at the first semicolon.
+    """
+
+    number: int
+    text: str
+    detail: str = ""
+
+    @property
+    def family(self) -> str:
+        """Class of the error by its number band (SCPI-1999, from memory)."""
+        bands = {1: "command error", 2: "execution error", 3: "device-specific error", 4: "query error"}
+        others = {5: "power on", 6: "user request", 7: "request control", 8: "operation complete"}
+        if self.number == 0:
+            return "none"
+        if self.number > 0:
+            return "device-specific error"
+        return (bands | others).get(-self.number // 100, "unknown")
+
+    def __str__(self) -> str:
+        return f"{self.number} {self.text}" + (f" ({self.detail})" if self.detail else "")
+
+
+@dataclass(frozen=True, slots=True)
+class BlockHeader:
+    """Head of an arbitrary block: its own size and the payload's, None for an indefinite block."""
+
+    size: int
+    payload: int | None
+
+
+def parse_number(text: str) -> tuple[float, float]:
+    """Read NR1, NR2 or NR3 and the step of its last digit.
+
+    >>> parse_number("-8.9456E8")
+    (-894560000.0, 10000.0)
+
+    Raises
+    ------
+    BadFrameError
+        If the reply is anything else.
+    """
+    plain = text.strip()
+    if not _NUMBER.fullmatch(plain):
+        raise BadFrameError(
+            f"{_shown(text)} is not a number",
+            hint="is the right dialect chosen, and are reply headers off?",
+            raw=text.encode("latin-1", "replace"),
+        )
+    mantissa, _, exponent = plain.lower().partition("e")
+    power = int(exponent or 0) - len(mantissa.partition(".")[2])
+    return float(plain), float(f"1e{power}")
+
+
+def parse_measurement(text: str, sentinels: Sentinels) -> tuple[float | None, float, State]:
+    """Read a measured value: value (None unless ok), step of its last digit, state.
+
+    The words ``INF``, ``NINF`` and ``NAN`` are understood beside the numbers that stand for them.
+    """
+    word = text.strip().strip('"').upper()
+    if word in ("INF", "+INF", "-INF", "NINF", "INFINITY"):
+        return None, 0.0, State.OVERLOAD
+    if word == "NAN":
+        return None, 0.0, State.INVALID
+    value, step = parse_number(text)
+    state = sentinels.state(value)
+    return (value, step, state) if state is State.OK else (None, 0.0, state)
+
+
+def split_fields(text: str) -> list[str]:
+    """Split a reply at commas outside quotes."""
+    fields, current, quote = [], "", ""
+    for char in text.strip():
+        if quote:
+            quote = "" if char == quote else quote
+        elif char in "\"'":
+            quote = char
+        elif char == ",":
+            fields.append(current.strip())
+            current = ""
+            continue
+        current += char
+    return [*fields, current.strip()]
+
+
+def parse_string(text: str) -> str:
+    """Take the quotes off a string reply; doubled quotes inside are one. Unquoted text stays as it is.
+
+    >>> parse_string('"VOLT:AC"'), parse_string("'a ''b'''")
+    ('VOLT:AC', "a 'b'")
+    """
+    plain = text.strip()
+    if len(plain) >= 2 and plain[0] in "\"'" and plain[-1] == plain[0]:
+        return plain[1:-1].replace(plain[0] * 2, plain[0])
+    return plain
+
+
+def parse_error(line: str) -> ErrorReply:
+    """Read an error queue line such as ``-222,"Data out of range;frequency"``.
+
+    Raises
+    ------
+    BadFrameError
+        If the line does not begin with an error number.
+    """
+    match = _ERROR.fullmatch(line)
+    if not match:
+        raise BadFrameError(
+            f"{_shown(line)} is no error reply",
+            hint="the dialect's error query may not be this instrument's",
+            raw=line.encode("latin-1", "replace"),
+        )
+    text, _, detail = parse_string(match.group(2)).partition(";")
+    return ErrorReply(int(match.group(1)), text.strip(), detail.strip())
+
+
+_REFUSAL_HINTS = {
+    "command error": "the instrument does not know the command: another dialect, or a file in dialects/ with the lines that differ",
+    "execution error": "the value or the instrument's present setting does not allow it; look at its front panel",
+    "device-specific error": "look the number up in the instrument's manual",
+    "query error": "question and answer got out of step; close and open the instrument again",
+}
+
+
+def refusal(errors: Sequence[ErrorReply], sent: str) -> InstrumentRefusedError:
+    """Make the error that tells what the instrument refused."""
+    said = "; ".join(str(e) for e in errors)
+    return InstrumentRefusedError(
+        f"refused {sent!r}: {said}", hint=_REFUSAL_HINTS.get(errors[0].family, "look at the instrument")
+    )
+
+
+def parse_block_header(data: bytes | bytearray) -> BlockHeader | None:
+    """Read the head of an arbitrary block from its first bytes; None when more bytes are needed.
+
+    >>> parse_block_header(b"#535240"), parse_block_header(b"#0"), parse_block_header(b"#53")
+    (BlockHeader(size=7, payload=35240), BlockHeader(size=2, payload=None), None)
+
+    Raises
+    ------
+    BadFrameError
+        If it is no block.
+    """
+    if len(data) < 2:
+        if data and data[:1] != b"#":
+            raise not_a_block(data)
+        return None
+    if data[:1] != b"#" or not data[1:2].isdigit():
+        raise not_a_block(data)
+    digits = data[1] - ord("0")
+    if digits == 0:
+        return BlockHeader(2, None)
+    length = bytes(data[2 : 2 + digits])
+    if length and not length.isdigit():
+        raise not_a_block(data)
+    return BlockHeader(2 + digits, int(length)) if len(length) == digits else None
+
+
+def not_a_block(data: bytes | bytearray) -> BadFrameError:
+    """Make the error for bytes that should have been a binary block."""
+    head = bytes(data[:40])
+    return BadFrameError(
+        f"{head!r} is no binary block", hint="the instrument may have answered with a message", raw=head
+    )
+
+
+def parse_fields(text: str, names: Sequence[str]) -> dict[str, float]:
+    """Read a preamble: comma-separated fields in a known order; fields that are no numbers are left out.
+
+    Raises
+    ------
+    BadFrameError
+        If the number of fields differs.
+    """
+    values = split_fields(text)
+    if len(values) != len(names):
+        raise BadFrameError(
+            f"a preamble of {len(names)} fields was expected, {_shown(text)} has {len(values)}",
+            hint="another dialect may fit this scope",
+            raw=text.encode("latin-1", "replace"),
+        )
+    return {
+        name: float(value)
+        for name, value in zip(names, values, strict=True)
+        if _NUMBER.fullmatch(value.strip())
+    }
+
+
+def volts_line(
+    fields: Mapping[str, float], scale: str, subtract_codes: Sequence[str], add_volts: Sequence[str]
+) -> tuple[float, float]:
+    """Scale and offset of ``volts = (code - sum(subtract_codes)) * scale + sum(add_volts)``.
+
+    Raises
+    ------
+    BadFrameError
+        If the preamble lacks one of the fields, or the scale is zero.
+    """
+    missing = [name for name in (scale, *subtract_codes, *add_volts) if name not in fields]
+    if missing:
+        raise BadFrameError(
+            f"the preamble tells no number for {', '.join(missing)}", hint="check the dialect"
+        )
+    step = fields[scale]
+    if step == 0:
+        raise BadFrameError(f"the preamble gives {scale} = 0", hint="is the channel switched on?")
+    return step, sum(fields[n] for n in add_volts) - step * sum(fields[n] for n in subtract_codes)
+
+
+def _shown(text: str) -> str:
+    return repr(text if len(text) <= 60 else text[:57] + "...")

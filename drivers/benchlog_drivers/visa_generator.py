@@ -1,0 +1,85 @@
+"""Function generators over SCPI: a sine, and the output switch."""
+
+from __future__ import annotations
+
+import math
+from typing import ClassVar
+
+from benchlog.adapter import Source
+from benchlog.clock import Clock
+from benchlog.errors import UsageError
+from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers.dialects import GeneratorDialect
+
+__all__ = ["VisaGenerator"]
+
+
+class VisaGenerator(Source):
+    """A function generator at a VISA resource.
+
+    Closing leaves the output as it is: what drives the bench is switched by a person or by `set_output`.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag.
+    rest : str
+        VISA resource name.
+    options : LinkOptions, optional
+        See there.
+    clock : Clock, optional
+        Kept for the contract; nothing here waits.
+    """
+
+    Options: ClassVar[type[LinkOptions]] = LinkOptions
+
+    def __init__(
+        self, instrument: str, rest: str, options: LinkOptions | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._session = ScpiSession(rest, GeneratorDialect, options or LinkOptions())
+
+    def _open(self) -> None:
+        self._session.open()
+
+    def _close(self) -> None:
+        self._session.close()
+
+    def identity(self) -> str:
+        """Answer to ``*IDN?`` at opening, with the dialect in use."""
+        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""
+
+    def set_sine(self, frequency_hz: float, amplitude_vpp: float) -> None:
+        """Set a sine; see `Source.set_sine`.
+
+        Raises
+        ------
+        UsageError
+            If a number is not positive.
+        InstrumentRefusedError
+            If the generator did not take it; it then keeps what it took before.
+        """
+        with self._named_errors():
+            if not (math.isfinite(frequency_hz) and frequency_hz > 0):
+                raise UsageError(f"a sine of {frequency_hz!r} Hz is none", hint="give a positive frequency")
+            if not (math.isfinite(amplitude_vpp) and amplitude_vpp > 0):
+                raise UsageError(
+                    f"an amplitude of {amplitude_vpp!r} V is none",
+                    hint="to stop the signal, switch the output off",
+                )
+            sine = self._session.dialect.sine
+            self._session.send(
+                sine.set, frequency=frequency_hz, amplitude=amplitude_vpp * sine.amplitude_factor
+            )
+
+    def set_output(self, on: bool) -> None:
+        """Switch the output; see `Source.set_output`.
+
+        Raises
+        ------
+        InstrumentRefusedError
+            If the generator did not take it.
+        """
+        with self._named_errors():
+            output = self._session.dialect.output
+            self._session.send(output.on if on else output.off)

@@ -1,0 +1,168 @@
+"""Bench multimeters over SCPI: one question, one reading."""
+
+from __future__ import annotations
+
+import math
+import re
+import time
+from typing import ClassVar
+
+from benchlog.adapter import Reader
+from benchlog.clock import Clock
+from benchlog.errors import BadFrameError, OpenError, OpenReason, ReadTimeoutError
+from benchlog.reading import Function, Reading, State
+from benchlog.units import format_quantity
+from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
+from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers.dialects import MeterDialect
+
+__all__ = ["MeterOptions", "VisaMeter"]
+
+#: A question unanswered for so long is asked again; integrating meters may well take a few seconds.
+_GIVE_UP_S = 10.0
+
+
+class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Options of a meter.
+
+    Attributes
+    ----------
+    function : Function or None
+        What to set the meter to at opening; None leaves it as it is and asks.
+    resolution : float
+        One count, in the SI unit; 0 takes what the meter tells of its range, else the last digit of the answer.
+    """
+
+    function: Function | None = None
+    resolution: float = 0.0
+
+
+class VisaMeter(Reader):
+    """A multimeter at a VISA resource.
+
+    An answer that takes longer than a read's deadline is waited for in the next read, not asked for again.
+    Range and resolution are those at opening: an autoranging meter may have moved on.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag.
+    rest : str
+        VISA resource name.
+    options : MeterOptions, optional
+        See there.
+    clock : Clock, optional
+        For time stamps.
+    """
+
+    Options: ClassVar[type[MeterOptions]] = MeterOptions
+
+    def __init__(
+        self, instrument: str, rest: str, options: MeterOptions | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._options = options or MeterOptions()
+        self._session = ScpiSession(rest, MeterDialect, self._options)
+        self._function = Function.DC_VOLTS
+        self._resolution = 0.0
+        self._range_max: float | None = None
+        self._sentinels = Sentinels()
+        self._asked_s: float | None = None
+
+    def _open(self) -> None:
+        self._asked_s = None
+        self._session.open()
+        dialect = self._session.dialect
+        self._sentinels = Sentinels(dialect.reading.overload, dialect.reading.not_a_number)
+        wanted = self._options.function
+        if wanted is not None:
+            if wanted not in dialect.functions:
+                raise OpenError(
+                    f"the dialect {dialect.name} can't set {wanted.value}",
+                    hint=f"it knows {', '.join(f.value for f in dialect.functions)}",
+                )
+            self._session.send((dialect.functions[wanted].configure,))
+        self._learn_setting(wanted)
+
+    def _close(self) -> None:
+        self._session.close()
+
+    def identity(self) -> str:
+        """Answer to ``*IDN?`` at opening, with the dialect in use."""
+        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""
+
+    def _learn_setting(self, wanted: Function | None) -> None:
+        dialect = self._session.dialect
+        said, match = "", None
+        if dialect.reading.setting_query:
+            said = parse_string(self._session.ask(dialect.reading.setting_query))
+            match = re.search(dialect.reading.setting, said)
+        parts = match.groupdict() if match else {}
+        word = (parts.get("function") or "").strip().upper()
+        found = next((f for f, m in dialect.functions.items() if word in m.answers), None)
+        if wanted is None and found is None:
+            raise OpenError(
+                f"the meter says it is set to {said!r}, which is no known function",
+                hint="say what it measures with function=, one of "
+                + ", ".join(f.value for f in dialect.functions),
+                reason=OpenReason.WRONG_DEVICE,
+            )
+        if wanted is not None and found is not None and found is not wanted:
+            raise OpenError(
+                f"the meter was set to {wanted.value} but says it is set to {said!r}",
+                hint="the dialect's `answers` may not be this meter's",
+                reason=OpenReason.WRONG_DEVICE,
+            )
+        self._function = wanted or found or Function.DC_VOLTS
+        self._range_max = _number(parts.get("range"))
+        self._resolution = self._options.resolution or _number(parts.get("resolution")) or 0.0
+
+    def _read(self, timeout_s: float) -> Reading | None:
+        link, question = self._session.link, self._session.dialect.reading.read
+        if self._asked_s is None:
+            link.write(question)
+            self._asked_s = time.monotonic()
+        try:
+            line = link.read_line(timeout_s)
+        except ReadTimeoutError:
+            if time.monotonic() - self._asked_s > _GIVE_UP_S:
+                self._asked_s = None
+                self._session.check(question)
+            return None
+        self._asked_s = None
+        return self.reading_of(line)
+
+    def reading_of(self, line: str) -> Reading:
+        """Make a reading out of an answer line, in the meter's present function.
+
+        Raises
+        ------
+        BadFrameError
+            If it is no number.
+        """
+        value, step, state = parse_measurement(line, self._sentinels)
+        resolution = (self._resolution or step) if state is State.OK else 0.0
+        return Reading(
+            self._function,
+            value,
+            resolution,
+            _displayed(value, resolution, self._function.unit) if value is not None else state.value,
+            state,
+            range_max=self._range_max,
+            raw=line.encode("latin-1", "replace"),
+        )
+
+
+def _number(text: str | None) -> float | None:
+    """A setting's number; words such as AUTO and DEF give None."""
+    try:
+        return parse_number(text)[0] if text else None
+    except BadFrameError:
+        return None
+
+
+def _displayed(value: float, resolution: float, unit: str) -> str:
+    digits = 6
+    if resolution > 0 and value:
+        digits = min(9, max(1, math.floor(math.log10(abs(value) / resolution) + 1e-9) + 1))
+    return format_quantity(value, unit, digits)
