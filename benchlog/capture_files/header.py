@@ -1,0 +1,234 @@
+"""What the lines above the data say: column names, units, and fields such as the sample interval."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from benchlog.capture_files.cells import BLANKS, cell_kind, split_line
+from benchlog.capture_files.dress import Dress
+from benchlog.errors import UsageError
+from benchlog.units import parse_quantity
+
+__all__ = ["Header", "interval_from_fields", "read_header", "unit_of"]
+
+# Words as written out in headers, to factor and SI unit; symbols are left to `benchlog.units`.
+_UNIT_WORDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunde", "sekunden"), (1.0, "s")),
+    **dict.fromkeys(("ms", "msec", "millisecond", "milliseconds"), (1e-3, "s")),
+    **dict.fromkeys(("us", "usec", "microsecond", "microseconds"), (1e-6, "s")),
+    **dict.fromkeys(("ns", "nsec", "nanosecond", "nanoseconds"), (1e-9, "s")),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), (60.0, "s")),
+    **dict.fromkeys(("h", "hr", "hour", "hours"), (3600.0, "s")),
+    **dict.fromkeys(("d", "day", "days"), (86400.0, "s")),
+    **dict.fromkeys(("volt", "volts"), (1.0, "V")),
+    **dict.fromkeys(("millivolt", "millivolts"), (1e-3, "V")),
+    **dict.fromkeys(("amp", "amps", "ampere", "amperes"), (1.0, "A")),
+    **dict.fromkeys(("milliamp", "milliamps", "milliampere"), (1e-3, "A")),
+    **dict.fromkeys(("ohm", "ohms"), (1.0, "ohm")),
+    **dict.fromkeys(("hertz",), (1.0, "Hz")),
+    **dict.fromkeys(("watt", "watts"), (1.0, "W")),
+    **dict.fromkeys(("degc", "deg c", "celsius", "°c"), (1.0, "degC")),
+    **dict.fromkeys(("deg", "degree", "degrees", "°"), (1.0, "deg")),
+    **dict.fromkeys(("%", "percent"), (0.01, "1")),
+}
+_NO_UNIT_WORDS = frozenset(["sequence", "index", "count", "counts", "none", "1", "#", "-", ""])
+_BRACKETS = re.compile(r"(.*?)\s*[(\[{<]\s*([^()\[\]{}<>]+?)\s*[)\]}>]\s*")
+_SLASH = re.compile(r"(.*\S)\s*/\s*([A-Za-zµΩ°%]{1,5})")
+_TAIL = re.compile(r"(.*\w)_(s|ms|us|ns|V|mV|A|mA|ohm|Hz|degC)")
+_RULE = re.compile(r"[\s\-=_*+|#~,;]*")
+_COMMENT = re.compile(r"^\s*(?:#|%|//|!)+\s*")
+_FIELD = re.compile(r"([^:=]{1,60}?)\s*[:=]\s*(\S.*)")
+_INTERVAL_KEY = re.compile(
+    r"(?:(?:sampl(?:e|ing)|time|x|horizontal|point)[ _-]*(?:interval|period|increment|incr|spacing|step|resolution)"
+    r"|xincr(?:ement)?|x_?inc|h(?:orizontal)?[ _-]*interval|increment|interval|delta[ _-]*t|dt|t_?inc|ts"
+    r"|seconds per sample|abtastintervall)"
+)
+_RATE_KEY = re.compile(
+    r"(?:(?:sampl(?:e|ing)|acquisition)[ _-]*(?:rate|frequency|freq)|fs|samples per second|abtastrate)"
+)
+_START_KEY = re.compile(
+    r"(?:start|start time|x[ _-]*(?:zero|origin|start|offset)|xzero|t0|first sample|trigger offset)"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What the lines above the data say.
+
+    Attributes
+    ----------
+    names : tuple of str
+        One a column, empty where there is none.
+    raw_names : tuple of str
+        The same with the unit, as in the file.
+    units : tuple of (float, str)
+        Factor and SI unit of each column; unit empty when not told.
+    named : bool
+        Whether there was a line of names at all.
+    fields : mapping
+        Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.
+    """
+
+    names: tuple[str, ...]
+    raw_names: tuple[str, ...]
+    units: tuple[tuple[float, str], ...]
+    named: bool
+    fields: Mapping[str, str]
+
+
+def unit_of(text: str) -> tuple[float, str] | None:
+    """Return factor and SI unit of a unit as headers write it; None when it is none."""
+    plain = text.strip().strip("()[]{}<>").strip()
+    found = _UNIT_WORDS.get(plain.casefold()) if plain not in ("H", "D", "S") else None
+    if found is None and plain and len(plain) <= 8:
+        # RMS and peak marks belong to the quantity, not to the unit.
+        plain = re.sub(r"[_ ]?(?:rms|pp|pk|ac|dc)$", "", plain, flags=re.IGNORECASE)
+        try:
+            quantity = parse_quantity(f"1 {plain}")
+        except UsageError:
+            return None
+        found = None if quantity.unit == "1" else (quantity.value, quantity.unit)
+    return found
+
+
+def _name_and_unit(cell: str) -> tuple[str, tuple[float, str]]:
+    for pattern in (_BRACKETS, _SLASH, _TAIL):
+        match = pattern.fullmatch(cell)
+        if match:
+            unit = unit_of(match.group(2))
+            if unit is not None:
+                return (match.group(1).strip() or cell).strip(), unit
+    return cell.strip(), (1.0, "")
+
+
+def _is_units_row(cells: list[str], width: int) -> bool:
+    known = [c for c in cells if unit_of(c) is not None]
+    rest = [c for c in cells if unit_of(c) is None and c.strip("()[]").casefold() not in _NO_UNIT_WORDS]
+    # A value or two may stand in it: start and increment beside the units.
+    numbers = [c for c in rest if cell_kind(c, ".") == "N" or cell_kind(c, ",") == "N"]
+    return (
+        bool(known)
+        and len(rest) == len(numbers)
+        and len(cells) >= width - 1
+        and len(numbers) <= len(cells) // 2
+    )
+
+
+def read_header(dress: Dress) -> Header:
+    """Read the lines above the data of a table in this dress."""
+    rows: list[list[str]] = []
+    fields: dict[str, str] = {}
+    for line in dress.header:
+        if _RULE.fullmatch(line) or line.strip().lower().startswith("sep="):
+            continue
+        bare = _COMMENT.sub("", line)
+        cells = split_line(bare, dress.delimiter)
+        rows.append(cells)
+        match = _FIELD.fullmatch(bare.strip().rstrip(dress.delimiter or " "))
+        if match and (dress.delimiter in ("", BLANKS) or dress.delimiter not in match.group(1)):
+            fields.setdefault(_key(match.group(1)), match.group(2).strip())
+        elif len(cells) >= 2 and cells[0] and cells[1]:
+            unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""
+            fields.setdefault(_key(cells[0]), f"{cells[1]} {unit}".strip())
+    names, units_row = _find_names(rows, dress)
+    if names and units_row:
+        for name, value in zip(names, units_row, strict=False):  # start/increment row
+            if cell_kind(value, dress.decimal) == "N":
+                fields[_key(name)] = value
+    return _columns(names, units_row, dress, fields)
+
+
+def _key(text: str) -> str:
+    return " ".join(text.strip().strip('"').casefold().split())
+
+
+def _find_names(rows: list[list[str]], dress: Dress) -> tuple[list[str], list[str]]:
+    """Return the row of names and the row of units, each empty when there is none."""
+    if not rows:
+        return [], []
+    nearest = rows[-1]
+    if _is_units_row(nearest, dress.width):
+        if len(rows) > 1 and _is_names_row(rows[-2], dress):
+            return rows[-2], nearest
+        return (nearest, []) if _is_names_row(nearest, dress) else ([], nearest)
+    return (nearest, []) if _is_names_row(nearest, dress) else ([], [])
+
+
+def _is_names_row(cells: list[str], dress: Dress) -> bool:
+    filled = [c for c in cells if c]
+    if not filled or cell_kind(filled[0], dress.decimal) == "N":
+        return False
+    words = [c for c in filled if cell_kind(c, dress.decimal) in "XM"]
+    if 2 * len(words) < len(filled) or any(len(c) > 60 for c in filled):
+        return False
+    width = dress.width
+    trimmed = len(cells)
+    while trimmed and not cells[trimmed - 1]:
+        trimmed -= 1
+    wanted = len(dress.kinds.rstrip("M"))
+    if wanted <= trimmed <= width or len(cells) == width:
+        return True
+    lowered = [c.casefold() for c in cells]
+    if any(_INTERVAL_KEY.fullmatch(c) for c in lowered[1:]) and trimmed > wanted:
+        return True
+    # The leading time column often has no name of its own.
+    return trimmed == wanted - 1 and dress.kinds[0] in "SDC" and wanted > 1
+
+
+def _columns(names: list[str], units_row: list[str], dress: Dress, fields: Mapping[str, str]) -> Header:
+    width = dress.width
+    named = bool(names)
+    while names and not names[-1]:
+        names = names[:-1]
+    if named and len(names) == len(dress.kinds.rstrip("M")) - 1 and dress.kinds[0] in "SDC":
+        if not units_row or len(units_row) == len(names):
+            units_row = ["", *units_row] if units_row else []
+        names = ["time", *names]
+    names = (names + [""] * width)[:width]
+    units_row = (units_row + [""] * width)[:width]
+    parsed = [_name_and_unit(name) for name in names]
+    units = tuple(
+        unit_of(below) or (1.0, "") if below else unit
+        for (_, unit), below in zip(parsed, units_row, strict=True)
+    )
+    return Header(tuple(n for n, _ in parsed), tuple(names), units, named, fields)
+
+
+def _number(text: str, decimal: str) -> tuple[float, str] | None:
+    """Return number and the text behind it."""
+    match = re.match(r"\s*\"?([+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*)", text)
+    if not match:
+        return None
+    digits = match.group(1)
+    if "," in digits and (decimal != "," or "." in digits):
+        return None
+    return float(digits.replace(",", ".")), match.group(2).strip().strip('",;')
+
+
+def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float | None, float | None, str]:
+    """Return sample interval and first sample's time (second), and the field the interval came from.
+
+    Each is None where the header does not tell.
+    """
+    interval: float | None = None
+    start: float | None = None
+    source = ""
+    for key, value in fields.items():
+        bare, (factor, unit) = _name_and_unit(key)
+        bare = bare.strip()
+        parsed = _number(value, decimal)
+        if parsed is None:
+            continue
+        number, tail = parsed
+        if tail:
+            told = unit_of(tail.replace("Sa/s", "Hz").replace("S/s", "Hz").replace("sps", "Hz").split(" ")[0])
+            factor, unit = told if told else (factor, unit)
+        if _INTERVAL_KEY.fullmatch(bare) and unit in ("", "s") and number > 0 and interval is None:
+            interval, source = number * factor, f"{key}: {value}"
+        elif _RATE_KEY.fullmatch(bare) and unit in ("", "Hz") and number > 0 and interval is None:
+            interval, source = 1.0 / (number * factor), f"{key}: {value}"
+        elif _START_KEY.fullmatch(bare) and unit in ("", "s") and start is None:
+            start = number * factor
+    return interval, start, source

@@ -1,0 +1,143 @@
+"""Open capture files: one, or one a channel."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from benchlog.capture import Capture
+from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
+from benchlog.capture_files.samples import apply_probes, capture_from_table
+from benchlog.capture_files.table import read_table
+from benchlog.errors import CaptureFileError, UsageError
+
+__all__ = ["load_capture", "load_captures"]
+
+
+def load_capture(
+    path: str | Path,
+    *,
+    sample_interval_s: float | None = None,
+    columns: Sequence[str] | None = None,
+    probes: Mapping[str, float] | None = None,
+    decimal: str | None = None,
+) -> Capture:
+    """Read a capture file: text table in any common dress, NPZ, NPY, WAV or MAT.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file; what it is is told from its content.
+    sample_interval_s : float, optional
+        Time between samples, second, when the file does not tell.
+    columns : sequence of str, optional
+        Names of the columns where the file has none (``time`` names the time column, ``-`` leaves one out),
+        else those to take. ``b[3]`` takes row 3 of an array variable ``b``, ``b.T[3]`` its column 3.
+    probes : mapping of str to float, optional
+        Probe factors by channel name.
+    decimal : {".", ","}, optional
+        Decimal mark, for files whose cells can be read both ways.
+
+    Returns
+    -------
+    Capture
+        `Capture.time_s` is given when the time base is not uniform or rows had to be left out;
+        `Capture.settings` tells what was.
+
+    Raises
+    ------
+    CaptureFileError
+        If it can't be read surely; the hint shows what was seen.
+    """
+    path = Path(path)
+    if sample_interval_s is not None and not 0 < sample_interval_s < float("inf"):
+        raise UsageError(
+            f"the sample interval must be positive, not {sample_interval_s!r} s",
+            hint="e.g. --sample-interval '1 us'",
+        )
+    data = read_bytes(path)
+    kind = file_kind(data, path)
+    if kind is not FileKind.TEXT:
+        raise CaptureFileError(f"{path.name}: a {kind} file", hint="export it as CSV")
+    table = read_table(data, path, strict=True, decimal=decimal, wanted=len(columns) if columns else None)
+    capture = capture_from_table(table, path, sample_interval_s, columns)
+    return apply_probes(capture, probes)
+
+
+def load_captures(
+    paths: Sequence[str | Path],
+    *,
+    sample_interval_s: float | None = None,
+    columns: Sequence[str] | None = None,
+    probes: Mapping[str, float] | None = None,
+    decimal: str | None = None,
+) -> Capture:
+    """Read one record that a scope wrote as one channel a file (or one file: then as `load_capture`).
+
+    Channels whose names clash are named after their files. `columns` is for each file when it names one
+    column, else one name a file.
+
+    Raises
+    ------
+    CaptureFileError
+        If the files are not of one record: other length, interval or start.
+    """
+    if not paths:
+        raise UsageError("no capture file given", hint="give one, or one a channel")
+    one_each = columns is not None and len(paths) > 1 and len(columns) == len(paths)
+    captures = [
+        load_capture(
+            path,
+            sample_interval_s=sample_interval_s,
+            columns=None if one_each else columns,
+            decimal=decimal,
+        )
+        for path in paths
+    ]
+    first = captures[0]
+    for other in captures[1:]:
+        _check_same_record(first, other)
+    channels = []
+    names = [name for capture in captures for name in capture.names]
+    for capture, path in zip(captures, paths, strict=True):
+        clash = len(paths) > 1 and any(names.count(name) > 1 for name in capture.names)
+        for channel in capture.channels:
+            if clash:
+                stem = Path(path).stem
+                name = stem if len(capture.channels) == 1 else f"{stem} {channel.name}"
+                channels.append(replace(channel, name=name))
+            else:
+                channels.append(channel)
+    if one_each and columns is not None:
+        if len(channels) != len(columns):
+            raise UsageError(
+                f"{len(columns)} column names for {len(channels)} channels", hint="name one a file"
+            )
+        channels = [replace(c, name=name) for c, name in zip(channels, columns, strict=True)]
+    merged = replace(first, channels=tuple(channels)) if len(captures) > 1 else first
+    return apply_probes(merged, probes)
+
+
+def _check_same_record(first: Capture, other: Capture) -> None:
+    for what, a, b in (
+        ("samples", first.n_samples, other.n_samples),
+        ("first sample at", first.settings.get("first sample", "0"), other.settings.get("first sample", "0")),
+        ("start", first.utc_ns, other.utc_ns),
+    ):
+        if a != b:
+            raise CaptureFileError(
+                f"{first.source} and {other.source} are not of one record: {what} {a} and {b}",
+                hint="give files the scope wrote from one trigger",
+            )
+    same_times = (first.time_s is None) is (other.time_s is None) and (
+        first.time_s is None or other.time_s is None or np.array_equal(first.time_s, other.time_s)
+    )
+    if abs(first.interval_s / other.interval_s - 1) > 1e-6 or not same_times:
+        raise CaptureFileError(
+            f"{first.source} and {other.source} are not of one record: intervals {first.interval_s:.9g} s and "
+            f"{other.interval_s:.9g} s",
+            hint="give files the scope wrote from one trigger",
+        )

@@ -1,0 +1,299 @@
+"""A table of numbers to a capture: which column is the time, what is the interval, what are the channels."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.capture import Capture, ChannelRecord
+from benchlog.capture_files.cells import split_line
+from benchlog.capture_files.dress import seen
+from benchlog.capture_files.header import interval_from_fields
+from benchlog.capture_files.table import Column, Table
+from benchlog.capture_files.time_base import last_digit_step, time_base
+from benchlog.errors import CaptureFileError, UsageError
+
+__all__ = ["apply_probes", "capture_from_table", "is_time_name", "pick_columns"]
+
+_TIME_NAME = re.compile(
+    r"(?:(?:elapsed|relative|sample|run|test|capture)[ _]*)?(?:time[ _]*(?:axis|stamp|base)?|zeit|t|x|x[ _-]*axis"
+    r"|seconds?|secs?|s|date[ _/]*time|date)(?:[ _]*(?:raw|parsed|utc|local))?",
+    re.IGNORECASE,
+)
+_INDEX_NAME = re.compile(
+    r"(?:#|n|no\.?|index|idx|sample|samples|sequence|point|points|row|record|x)", re.IGNORECASE
+)
+
+
+def is_time_name(name: str) -> bool:
+    """Tell whether a column's name says that it holds the time."""
+    return _TIME_NAME.fullmatch(re.sub(r"[()\[\]]", "", name).strip()) is not None
+
+
+def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tuple[Column, ...]:
+    """Name or choose the columns of a table.
+
+    In a file that names its columns, `columns` chooses among them (by name, name with unit, or number from 1),
+    or, when there are as many as columns, renames them. In one that does not, it names them in order; numbers
+    choose. ``-`` leaves a column out.
+
+    Raises
+    ------
+    UsageError
+        If the names do not fit the file.
+    """
+    if columns is None:
+        return table.columns
+    every = table.columns
+    wanted = [c.strip() for c in columns]
+    found: list[Column] = []
+    for text in wanted:
+        match = next((c for c in every if c.name and c.called(text)), None)
+        if match is None and text.isdigit() and 1 <= int(text) <= len(every):
+            match = every[int(text) - 1]
+            match = replace(match, name=match.name or f"column {text}")
+        if match is None:
+            break
+        found.append(match)
+    else:
+        return _with_time(found, every)
+    targets = every
+    if len(wanted) == len(every) - 1 and (every[0].stamps or is_time_name(every[0].name)):
+        targets = every[1:]
+    if len(wanted) != len(targets):
+        names = ", ".join(c.name for c in every if c.name)
+        what = f"columns here: {names}" if names else f"name all {len(every)} columns, in order"
+        raise UsageError(f"{name}: {len(wanted)} column names ({', '.join(wanted)}) do not fit", hint=what)
+    if len(set(wanted) - {"-"}) != len([w for w in wanted if w != "-"]):
+        raise UsageError(f"{name}: column names must differ: {', '.join(wanted)}", hint="give each a name")
+    renamed = [replace(c, name=text) for c, text in zip(targets, wanted, strict=True) if text != "-"]
+    return (*every[: len(every) - len(targets)], *renamed)
+
+
+def _with_time(chosen: Sequence[Column], every: Sequence[Column]) -> tuple[Column, ...]:
+    """Keep the time column with the chosen ones."""
+    times = [c for c in every if c.stamps is not None or is_time_name(c.name)]
+    if not times or any(c.name == t.name for c in chosen for t in times):
+        return tuple(chosen)
+    return (times[0], *chosen)
+
+
+def capture_from_table(
+    table: Table, path: Path, interval_s: float | None, columns: Sequence[str] | None
+) -> Capture:
+    """Make a capture of a table.
+
+    Raises
+    ------
+    CaptureFileError
+        If the time base can't be told, contradicts itself, or steps back.
+    """
+    name = path.name
+    picked = pick_columns(table, columns, name)
+    named = table.named or columns is not None
+    told, start, source = interval_from_fields(table.fields, table.dress.decimal)
+    if interval_s is not None:
+        told, source = interval_s, "given"
+    time, rest = _split_time(picked, named, told, interval_s is not None)
+    rest, index = _drop_index(rest, named)
+    if not rest:
+        raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.dress))
+    settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
+    values = np.vstack([c.values for c in rest]) if len(rest) > 1 else rest[0].values[np.newaxis]
+    time_s, utc_ns = _times(time, table) if time is not None else (None, 0)
+    keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
+    if time_s is not None:
+        keep &= ~np.isnan(time_s)
+    if not keep.all():
+        rest, values, keep = _without_empty(rest, values, time_s, name, settings)
+    positions: npt.NDArray[np.float64] | None = None
+    if time is not None and time_s is not None:
+        time_s = time_s[keep]
+        interval, uniform = _judge_times(time, time_s, table, told, source, name)
+        start = float(time_s[0])
+        positions = None if uniform else time_s
+        settings["interval from"] = f"column {time.name or '1'}"
+    else:
+        if told is None:
+            raise CaptureFileError(
+                f"{name}: no time column and no sample interval in the header",
+                hint="give it with --sample-interval, e.g. --sample-interval '1 us', or name the time column with "
+                f"--columns time,...; {seen(table.dress)}",
+            )
+        interval = told
+        settings["interval from"] = source
+        counts = index.values if index is not None else np.arange(keep.size, dtype=np.float64)
+        steady = index is None or bool((np.diff(counts[keep]) == 1).all())
+        if not keep.all() or not steady:
+            positions = (start or 0.0) + interval * (counts[keep] - counts[0])
+    if start is not None and start != 0.0 and utc_ns == 0:
+        settings["first sample"] = f"{start!r} s"
+    if not all(c.unit for c in rest):
+        settings["unit"] = "not told by the file: V taken"
+    channels = tuple(
+        ChannelRecord(
+            c.name or f"CH{i}",
+            np.ascontiguousarray(v if keep.all() else v[keep]),
+            scale=c.factor,
+            unit=c.unit or "V",
+        )
+        for i, (c, v) in enumerate(zip(rest, values, strict=True), start=1)
+    )
+    if keep.sum() < 2:
+        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.dress))
+    return Capture(channels, interval, path.stem, utc_ns, positions, settings, str(path))
+
+
+def _split_time(
+    columns: Sequence[Column], named: bool, told: float | None, explicit: bool
+) -> tuple[Column | None, list[Column]]:
+    """Find the time column; time columns beside it that say the same are dropped."""
+    stamped = [c for c in columns if c.stamps is not None]
+    numeric = [c for c in columns if c.stamps is None]
+    if stamped:
+        best = next((c for c in stamped if c.stamps is not None and c.stamps.zoned), stamped[0])
+        return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
+    timed = [
+        c for c in numeric if is_time_name(c.name) and c.unit in ("", "s") and not _counts_up(c, told)
+    ] or [c for c in numeric[:1] if c.unit == "s"]
+    if not timed and not named and len(numeric) > 1:
+        first = numeric[0].values
+        steps = np.diff(first)
+        # A headerless first column that climbs in equal steps is the time; a signal does not do that.
+        if (
+            steps.size > 2
+            and (steps > 0).all()
+            and np.ptp(steps) <= 0.02 * steps.mean()
+            and (not explicit or told is None or abs(steps.mean() / told - 1) < 1e-3)
+        ):
+            timed = [numeric[0]]
+    if not timed:
+        return None, list(numeric)
+    same = [c for c in timed[1:] if np.array_equal(c.values, timed[0].values)]
+    return timed[0], [c for c in numeric if c is not timed[0] and not any(c is s for s in same)]
+
+
+def _counts_up(column: Column, told: float | None) -> bool:
+    """Tell whether the column is a sample number although its name could mean time."""
+    return (
+        told is not None
+        and column.unit != "s"
+        and column.values.size > 2
+        and bool((np.diff(column.values) == 1).all())
+        and abs(told - 1) > 1e-6
+    )
+
+
+def _drop_index(columns: list[Column], named: bool) -> tuple[list[Column], Column | None]:
+    if (
+        named
+        and len(columns) > 1
+        and (_INDEX_NAME.fullmatch(columns[0].name) or is_time_name(columns[0].name))
+        and columns[0].values.size > 1
+        and bool((np.diff(columns[0].values) >= 1).all())
+        and bool((columns[0].values == np.round(columns[0].values)).all())
+    ):
+        return columns[1:], columns[0]
+    return columns, None
+
+
+def _times(time: Column, table: Table) -> tuple[npt.NDArray[np.float64], int]:
+    """Return sample times in second, and the start in UTC when the file tells."""
+    stamps = time.stamps
+    if stamps is None:
+        factor = time.factor if time.unit == "s" else 1.0
+        return time.values * factor, 0
+    first = int(stamps.ns[stamps.valid][0]) if stamps.valid.any() else 0
+    seconds = np.where(stamps.valid, (stamps.ns - first) / 1e9, np.nan)
+    return seconds, first if stamps.zoned else 0
+
+
+def _without_empty(
+    rest: list[Column],
+    values: npt.NDArray[np.float64],
+    time_s: npt.NDArray[np.float64] | None,
+    name: str,
+    settings: dict[str, str],
+) -> tuple[list[Column], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """Leave out columns with hardly a value, then rows in which any channel has none."""
+    filled = 1 - np.isnan(values).mean(axis=1)
+    for column, share in zip(rest, filled, strict=True):
+        if share < 0.5:
+            settings[f"left out column {column.name or '?'}"] = f"only {share:.0%} of its cells hold a number"
+    chosen = [i for i, share in enumerate(filled) if share >= 0.5]
+    if not chosen:
+        raise CaptureFileError(
+            f"{name}: no column is filled in at least half of the rows",
+            hint="export the channels one a file, or with one time column for all",
+        )
+    values = values[chosen]
+    keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
+    if time_s is not None:
+        keep &= ~np.isnan(time_s)
+    if not keep.all():
+        lost = int((~keep).sum())
+        if lost > 0.5 * keep.size:
+            raise CaptureFileError(
+                f"{name}: {lost} of {keep.size} rows lack a channel's value",
+                hint="the channels seem to be sampled at different times: export them one a file",
+            )
+        settings["left out rows"] = f"{lost} of {keep.size} rows without a value in every channel"
+    return [rest[i] for i in chosen], values, keep
+
+
+def _judge_times(
+    time: Column,
+    time_s: npt.NDArray[np.float64],
+    table: Table,
+    told: float | None,
+    source: str,
+    name: str,
+) -> tuple[float, bool]:
+    if time_s.size < 2:
+        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.dress))
+    step = 0.0
+    if time.stamps is None:
+        number = next((i for i, c in enumerate(table.columns) if c.values is time.values), 0)
+        rows = [split_line(line, table.dress.delimiter) for line in table.sample]
+        step = last_digit_step([row[number] for row in rows if len(row) > number])
+        step *= time.factor if time.unit == "s" else 1.0
+    base = time_base(time_s, step)
+    if base.backward_at > 0:
+        raise CaptureFileError(
+            f"{name}: time steps back at data row {base.backward_at + 1} "
+            f"({time_s[base.backward_at - 1]:.9g} s, then {time_s[base.backward_at]:.9g} s)",
+            hint="two records in one file? split it and give one part",
+        )
+    if not base.interval_s > 0:
+        raise CaptureFileError(f"{name}: all times are {time_s[0]:.9g} s", hint=seen(table.dress))
+    if told is not None and abs(base.interval_s / told - 1) > max(0.01, 2 * step / (time_s[-1] - time_s[0])):
+        raise CaptureFileError(
+            f"{name}: the time column steps by {base.interval_s:.6g} s but the sample interval "
+            f"({source}) is {told:.6g} s",
+            hint="leave out --sample-interval, or name the columns so that none is called time",
+        )
+    return base.interval_s, base.uniform
+
+
+def apply_probes(capture: Capture, probes: Mapping[str, float] | None) -> Capture:
+    """Set probe factors by channel name.
+
+    Raises
+    ------
+    UsageError
+        If a channel is not there or a factor is not positive.
+    """
+    if not probes:
+        return capture
+    for name, factor in probes.items():
+        capture.channel(name)
+        if not factor > 0:
+            raise UsageError(f"probe factor of {name} must be positive, not {factor!r}", hint="e.g. CH1=10")
+    return replace(
+        capture, channels=tuple(replace(c, probe=probes.get(c.name, c.probe)) for c in capture.channels)
+    )

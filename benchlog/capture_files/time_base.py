@@ -1,0 +1,90 @@
+"""Is a column of sample times a uniform time base, and at what interval?"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["TimeBase", "last_digit_step", "time_base"]
+
+_DIGITS = re.compile(r"[+-]?(\d*)[.,]?(\d*)(?:[eE]([+-]?\d+))?")
+# Times kept in single precision on the way are rounded to 2**-24 of their size; both ends of a step are.
+_SINGLE_PRECISION = 2.0**-23
+
+
+@dataclass(frozen=True, slots=True)
+class TimeBase:
+    """What the times say.
+
+    Attributes
+    ----------
+    interval_s : float
+        Mean interval when uniform, else the usual one.
+    uniform : bool
+        Whether all samples are where a constant interval puts them, within the rounding of the times.
+    backward_at : int
+        First sample whose time is before that of the sample above it; -1 when there is none.
+    """
+
+    interval_s: float
+    uniform: bool
+    backward_at: int
+
+
+def last_digit_step(cells: Sequence[str]) -> float:
+    """Return the largest step of the last digit written among cells with all their digits.
+
+    Writers that drop trailing zeros make some cells look coarser than they are; those are left out.
+
+    >>> last_digit_step(["0", "1e-06", "1.23456e-05", "0.0123456"])
+    1e-07
+    """
+    steps: list[tuple[int, float]] = []
+    for cell in cells:
+        match = _DIGITS.fullmatch(cell)
+        if match is None or not (match[1] or match[2]):
+            continue
+        significant = len((match[1] + match[2]).lstrip("0"))
+        steps.append((significant, float(f"1e{int(match[3] or 0) - len(match[2])}")))
+    if not steps:
+        return 0.0
+    most = max(n for n, _ in steps)
+    return max(step for n, step in steps if n == most)
+
+
+def time_base(time_s: npt.NDArray[np.float64], step_s: float) -> TimeBase:
+    """Judge sample times.
+
+    Parameters
+    ----------
+    time_s : array of shape (n_samples,), second
+        At least two.
+    step_s : float
+        Step of the last digit the times were written with, second.
+    """
+    steps = np.diff(time_s)
+    backward = np.flatnonzero(steps < 0)
+    if backward.size:
+        return TimeBase(float(np.median(np.abs(steps))), False, int(backward[0]) + 1)
+    usual = float(np.median(steps))
+    largest = float(np.abs(time_s).max())
+    grain = 4 * np.finfo(np.float64).eps * largest
+    same = np.abs(steps - usual) <= max(grain, 1e-9 * usual)
+    if usual > 0 and same.mean() >= 0.95:
+        if same.all():
+            return TimeBase(float((time_s[-1] - time_s[0]) / steps.size), True, -1)
+        if step_s < 0.5 * usual or steps.max() >= 1.5 * usual:
+            return TimeBase(usual, False, -1)
+    mean = float((time_s[-1] - time_s[0]) / steps.size)
+    if not mean > 0:
+        return TimeBase(mean, False, -1)
+    off = time_s - (time_s[0] + mean * np.arange(time_s.size))
+    # Rounding moves each time by half a step, so a straight line lies within a band of one step.
+    band = max(1.01 * step_s, min(_SINGLE_PRECISION * largest, 0.4 * mean), 1e-3 * mean)
+    if float(off.max() - off.min()) <= band:
+        return TimeBase(mean, True, -1)
+    return TimeBase(usual if usual > 0 else mean, False, -1)
