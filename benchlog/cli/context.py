@@ -122,35 +122,10 @@ class Context:
         self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()
     ) -> Result:
         """Write a result and its evidence into the logbook; returns it with its place there."""
+        from benchlog.project.evidence import record_result
+
         with self.open_logbook() as book:
             return record_result(book, self.clock, result, readings=readings, captures=captures)
-
-
-def record_result(
-    book: Logbook,
-    clock: Clock,
-    result: Result,
-    *,
-    readings: Sequence[Reading] = (),
-    captures: Sequence[Capture] = (),
-) -> Result:
-    """Write a result and its evidence into an open logbook; returns it with time, evidence and place."""
-    import dataclasses
-
-    import msgspec
-
-    from benchlog.clock import rfc3339
-    from benchlog.result import Record
-
-    now, mono = clock.utc_ns(), clock.monotonic_ns()
-    evidence = list(result.evidence)
-    if readings:
-        stamped = [r if r.utc_ns else dataclasses.replace(r, utc_ns=now, mono_ns=mono) for r in readings]
-        evidence.append(f"readings:{book.append_readings(stamped).seq}")
-    evidence.extend(f"capture:{book.append_capture(capture).seq}" for capture in captures)
-    result = msgspec.structs.replace(result, time=result.time or rfc3339(now), evidence=tuple(evidence))
-    entry = book.append_result(result)
-    return msgspec.structs.replace(result, record=Record(str(book.path), entry.seq, f"sha256:{entry.digest}"))
 
 
 def keyed(pairs: Sequence[str] | None, option: str) -> dict[str, str]:

@@ -1,0 +1,115 @@
+"""One reading against limits, and one observation: the checks that need no physics."""
+
+from __future__ import annotations
+
+from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.reading import Function, State
+from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.units import format_quantity
+
+__all__ = ["check_observation", "check_reading", "quantity_name"]
+
+_NAMES = {
+    "V": "voltage",
+    "A": "current",
+    "ohm": "resistance",
+    "Hz": "frequency",
+    "F": "capacitance",
+    "degC": "temperature",
+}
+
+
+def quantity_name(function: Function) -> str:
+    """Name of the quantity a meter function measures."""
+    return _NAMES.get(function.unit, "value")
+
+
+def check_reading(
+    reading: Metered,
+    limits: Limits | None,
+    *,
+    expected: Uncertain | None = None,
+    hookup: str = "",
+    caution: str = "",
+) -> Result:
+    """Judge one reading against limits.
+
+    Parameters
+    ----------
+    reading : Metered
+    limits : Limits or None
+        None makes it exploratory: recorded, not judged.
+    expected : Uncertain, optional
+        What the plan expects, for the record.
+    hookup, caution : str
+        From the plan.
+
+    Notes
+    -----
+    An overload on ohms counts as "above the range" where only a low limit is set (isolation), else nothing
+    can be said.
+    """
+    function = reading.reading.function
+    name = quantity_name(function)
+    quantities: dict[str, Uncertain] = {}
+    if expected is not None:
+        quantities[f"expected_{name}"] = expected
+    if reading.reading.state is not State.OK:
+        judgement = _without_number(reading, limits)
+    else:
+        quantities = {name: reading.settled(), **quantities}
+        if limits is None:
+            judgement = Judgement(
+                Verdict.NOT_DONE,
+                0.0,
+                f"{reading.reading.displayed}: no limits were given, so this is an exploratory reading",
+            )
+        else:
+            judgement = judge(quantities[name], limits, name)
+    return Result(
+        check="reading",
+        verdict=judgement.verdict,
+        reason=judgement.reason,
+        quantities=quantities,
+        limits={name: limits} if limits else {},
+        limits_set="plan" if limits else "computed",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
+        functions={reading.reading.instrument: str(function)} if reading.reading.instrument else {},
+        hookup=hookup,
+        cautions=(caution,) if caution else (),
+        findings=tuple(misleading_flags(reading)),
+    )
+
+
+def _without_number(reading: Metered, limits: Limits | None) -> Judgement:
+    shown = f"{reading.reading.displayed}: {reading.reading.state}"
+    over = reading.reading.state is State.OVERLOAD
+    top = reading.reading.range_max
+    if (
+        over
+        and limits is not None
+        and limits.high is None
+        and limits.low is not None
+        and top is not None
+        and top >= limits.low
+    ):
+        return Judgement(
+            Verdict.PASS, 1.0, f"above the range of {format_quantity(top, reading.reading.unit)} ({shown})"
+        )
+    return Judgement(Verdict.INDETERMINATE, 0.0, f"{shown}; there is no number to judge")
+
+
+def check_observation(question: str, yes: bool, *, hookup: str = "", caution: str = "") -> Result:
+    """Record something seen: yes is a pass, no a fail."""
+    return Result(
+        check="observation",
+        verdict=Verdict.PASS if yes else Verdict.FAIL,
+        reason=f"{question} {'yes' if yes else 'no'}",
+        rule="as seen by the person at the bench",
+        limits_set="plan",
+        hookup=hookup,
+        cautions=(caution,) if caution else (),
+    )

@@ -1,0 +1,84 @@
+"""Release a hold point, or learn what is missing.
+
+A hold point opens only while every check it needs is passed, current, not recalled, on this very part.
+--concession releases it against that rule; the reason is written on the certificate.
+--taken records that the step itself was done, so that a later recall can say what rested on it.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("plan", metavar="PLAN", help="plan file")
+    parser.add_argument("hold", metavar="HOLD", help="id of the hold point")
+    parser.add_argument(
+        "--concession", metavar="REASON", help="release it although evidence is missing, with a reason"
+    )
+    parser.add_argument("--taken", action="store_true", help="record that the step was taken")
+    parser.add_argument("--by", metavar="NAME", default="", help="who releases, for the record")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.errors import HoldRefusedError, UsageError
+    from benchlog.guide.run import note_plan
+    from benchlog.plan import read_plan
+    from benchlog.project.release import release_hold, take_step
+
+    plan = read_plan(Path(args.plan))
+    hold = plan.hold(args.hold)
+    if args.taken and args.concession is not None:
+        raise UsageError("--taken records a step, --concession releases it: one at a time")
+    with ctx.open_logbook() as book:
+        note_plan(plan, book)
+        try:
+            if args.taken:
+                ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), "taken"
+            else:
+                ref, word = release_hold(
+                    plan, book, hold.id, ctx.clock.utc_ns(), concession=args.concession, by=args.by
+                )
+        except HoldRefusedError as refused:
+            if not ctx.json:
+                raise
+            ctx.print_json(
+                {
+                    "schema": "benchlog.hold/1",
+                    "hold": hold.id,
+                    "step": hold.step,
+                    "released": False,
+                    "missing": refused.message.split("\n")[1:],
+                }
+            )
+            return refused.exit_code
+    if ctx.json:
+        ctx.print_json(
+            {
+                "schema": "benchlog.hold/1",
+                "hold": hold.id,
+                "step": hold.step,
+                "released": True,
+                "state": word,
+                "missing": [],
+                "record": {
+                    "logbook": str(ctx.logbook_path),
+                    "entry": ref.seq,
+                    "digest": f"sha256:{ref.digest}",
+                },
+            }
+        )
+    else:
+        ctx.console.print(f"{hold.id} {word}: {hold.step}   (entry {ref.seq})")
+        if hold.caution:
+            ctx.console.print(f"! caution: {hold.caution}", style="bold")
+        if word == "released by concession":
+            ctx.console.print("The reason stands on the certificate.")
+    return 0

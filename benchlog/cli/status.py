@@ -1,0 +1,108 @@
+"""Where a project stands, on one screen: what next, what is proven, which meter to trust, what is charged.
+
+Exit code: that of the worst check (0 all passed, 1 a fail, 3 something is not known).
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+    from benchlog.project.overview import Overview
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("plan", metavar="PLAN", help="plan file")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.plan import read_plan
+    from benchlog.project.overview import overview
+
+    plan = read_plan(Path(args.plan))
+    if ctx.logbook_path.exists():
+        with ctx.open_logbook("ro", create=False) as book:
+            seen = overview(plan, book, ctx.clock.utc_ns())
+    else:
+        seen = overview(plan, None, ctx.clock.utc_ns())
+    if ctx.json:
+        ctx.print_json(_plain(seen))
+    else:
+        _show(ctx, seen)
+    return seen.exit_code
+
+
+def _plain(seen: Overview) -> dict[str, Any]:
+    return {
+        "schema": "benchlog.status/1",
+        "project": seen.plan.project.name,
+        "next": seen.next_action,
+        "checks": [
+            {
+                "id": s.check.id,
+                "part": s.check.part,
+                "state": str(s.state),
+                "reason": s.reason,
+                "entry": s.entry.seq if s.entry else None,
+                "time": s.entry.time if s.entry else None,
+            }
+            for s in seen.state.checks.values()
+        ],
+        "holds": [
+            {
+                "id": h.hold.id,
+                "step": h.hold.step,
+                "state": str(h.state),
+                "missing": list(h.missing),
+                "reason": str(h.entry.body.get("reason", "")) if h.entry else "",
+            }
+            for h in seen.state.holds.values()
+        ],
+        "meters": [{"tag": m.tag, "trust": m.word, "reason": m.reason} for m in seen.meters],
+        "substitutions": [dict(s.body) for s in seen.state.substitutions],
+        "left": seen.left,
+        "stored_energy": seen.stored_energy,
+    }
+
+
+def _show(ctx: Context, seen: Overview) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    console = ctx.console
+    console.print(Text(f"{seen.plan.project.name}", style="bold"))
+    console.print(Text(f"next: {seen.next_action}", style="bold"))
+    console.print(Text(f"left at the last session: {seen.left}"))
+    for line in seen.stored_energy:
+        console.print(Text(f"! stored energy: {line}", style="bold"))
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
+    for column in ("check", "part", "state", "since", "why"):
+        table.add_column(column, no_wrap=column != "why", overflow="fold")
+    shapes = {"passed": "●", "failed": "▲", "indeterminate": "◐", "recalled": "↺", "stale": "◌"}
+    for status in seen.state.checks.values():
+        since = status.entry.time[:10] if status.entry else ""
+        table.add_row(
+            status.check.id,
+            status.check.part,
+            f"{shapes.get(status.state, '○')} {status.state}",
+            since,
+            Text(status.reason, style="" if status.state != "passed" else "dim"),
+        )
+    console.print(table)
+    for hold in seen.state.holds.values():
+        console.print(Text(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", style="bold"))
+        for line in hold.missing:
+            console.print(Text(f"    missing: {line}"))
+        if hold.entry is not None and hold.entry.kind == "concession":
+            console.print(Text(f"    concession: {hold.entry.body['reason']}"))
+    for meter in seen.meters:
+        console.print(Text(f"meter {meter.tag}: {meter.word} ({meter.reason})"))
+    for entry in seen.state.substitutions:
+        console.print(
+            Text(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")
+        )

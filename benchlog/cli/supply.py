@@ -1,0 +1,129 @@
+"""Check a wall transformer or supply against its nameplate.
+
+Example:
+  benchlog supply --nameplate "24 V ac 40 VA" --mains "236 V" --mains-nominal "230 V" \\
+      --reading "27.75 V ac" --meter MA-01 --load "15 ohm" --loaded "24.70 V ac" --capacitor "35 V"
+
+Mains is inside the case: leave it closed, fit clips with the plug out, and keep to local rules.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from benchlog.cli.typed import add_meter_options
+
+if TYPE_CHECKING:
+    from benchlog.checks.metered import Metered
+    from benchlog.cli.context import Context
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
+    parser.add_argument("--mains", metavar="TEXT", help="mains voltage read in the same minute, e.g. '236 V'")
+    parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains voltage, e.g. '230 V'")
+    parser.add_argument(
+        "--reading", metavar="TEXT", help="no-load voltage as displayed (else read live from --meter)"
+    )
+    add_meter_options(parser)
+    parser.add_argument(
+        "--capture", metavar="FILE", help="scope capture of the output instead of a meter reading"
+    )
+    parser.add_argument("--channel", metavar="CH", help="channel of the capture")
+    parser.add_argument(
+        "--sample-interval", metavar="TEXT", help="time between samples, where the file does not tell"
+    )
+    parser.add_argument("--second", metavar="TEXT", help="what a second meter with its own leads shows")
+    parser.add_argument("--second-meter", metavar="ID", help="tag of the second meter")
+    parser.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
+    parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
+    parser.add_argument(
+        "--load-tolerance", metavar="TEXT", default="1 %", help="of the load resistor (default 1 %%)"
+    )
+    parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
+    parser.add_argument(
+        "--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)"
+    )
+    parser.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
+    parser.add_argument(
+        "--capacitor", metavar="TEXT", help="rating of the capacitor behind a bridge, e.g. '35 V'"
+    )
+    parser.add_argument(
+        "--tolerance", metavar="TEXT", default="6 %", help="about the expected no-load voltage (default 6 %%)"
+    )
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    import msgspec
+
+    from benchlog.checks.supply import LoadPoint, check_supply
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_nameplate, parse_quantity
+
+    nameplate = parse_nameplate(args.nameplate)
+    mains = parse_quantity(args.mains, "V", what="mains").value if args.mains else None
+    nominal = (
+        parse_quantity(args.mains_nominal, "V", what="nominal mains").value if args.mains_nominal else None
+    )
+    if (args.load is None) != (args.loaded is None):
+        raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
+    captures = []
+    if args.capture:
+        no_load, capture = _from_capture(args, nameplate.coupling)
+        captures.append(capture)
+    else:
+        no_load = _no_load(args, ctx, nameplate.coupling)
+    second = None
+    if args.second:
+        from benchlog.cli.typed import metered
+
+        second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
+        if second.reading.instrument and second.reading.instrument == no_load.reading.instrument:
+            raise UsageError("the second meter must be another one", hint="a meter can't confirm itself")
+    load = None
+    if args.load:
+        from benchlog.cli.typed import metered
+
+        same = args.loaded_meter is None and args.loaded_accuracy is None
+        loaded = metered(
+            ctx,
+            args.loaded,
+            meter=args.meter if same else args.loaded_meter,
+            accuracy=args.accuracy if same else args.loaded_accuracy,
+            resolution=args.resolution if same else None,
+        )
+        load = LoadPoint(
+            parse_quantity(args.load, "ohm", what="load").value,
+            loaded,
+            parse_quantity(args.load_tolerance, "1", what="load tolerance").value,
+        )
+        if load.resistance_ohm <= 0 or loaded.value <= 0:
+            raise UsageError("load resistance and loaded voltage must be positive")
+    result = check_supply(
+        nameplate,
+        no_load,
+        mains_v=mains,
+        mains_nominal_v=nominal,
+        second=second,
+        load=load,
+        capacitor_v=parse_quantity(args.capacitor, "V", what="capacitor rating").value
+        if args.capacitor
+        else None,
+        tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
+    )
+    result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    return ctx.emit(
+        result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures
+    )
+
+
+def _no_load(args: argparse.Namespace, ctx: Context, coupling: str) -> Metered:
+    from benchlog.cli.typed import reading_or_live
+    from benchlog.reading import Function
+
+    return reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS)

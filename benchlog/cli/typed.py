@@ -1,0 +1,107 @@
+"""Meter readings given on the command line, with the accuracy that holds for them."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.checks.metered import Metered
+    from benchlog.cli.context import Context
+    from benchlog.reading import Function, Reading
+
+__all__ = ["add_meter_options", "live_reading", "metered", "reading_or_live"]
+
+
+def add_meter_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that describe the meter of a typed reading."""
+    parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
+    parser.add_argument(
+        "--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know, e.g. '1 %% + 5'"
+    )
+    parser.add_argument(
+        "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
+    )
+
+
+def metered(
+    ctx: Context,
+    text: str,
+    *,
+    meter: str | None = None,
+    accuracy: str | None = None,
+    resolution: str | None = None,
+    function: Function | None = None,
+) -> Metered:
+    """Read a typed display and find the accuracy that holds: typed, else bench file, else 2 % + 10 counts.
+
+    Raises
+    ------
+    UsageError
+        If any part can't be read.
+    """
+    from benchlog.displayed import parse_displayed
+    from benchlog.units import parse_quantity
+
+    reading = parse_displayed(text, function, instrument=meter or "")
+    if resolution is not None:
+        step = parse_quantity(resolution, reading.unit, what="resolution").value
+        if step <= 0:
+            raise UsageError(f"resolution {resolution!r} must be positive")
+        reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
+    return with_accuracy(ctx, reading, accuracy)
+
+
+def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> Metered:
+    """Pair a reading with its accuracy statement."""
+    from benchlog.checks.metered import Metered
+    from benchlog.metrology.accuracy import parse_accuracy
+
+    if accuracy is not None:
+        return Metered(reading, parse_accuracy(accuracy))
+    bench = ctx.bench()
+    if reading.instrument and bench.instruments:
+        bench.instrument(reading.instrument)  # an unknown tag is a slip, not a meter without data sheet
+    return Metered(reading, bench.accuracy(reading))
+
+
+def live_reading(
+    ctx: Context, meter: str, function: Function | None = None, timeout_s: float = 10.0
+) -> Reading:
+    """Take one settled reading from a linked meter of the bench.
+
+    Raises
+    ------
+    InstrumentError
+        If the meter can't be reached or gives nothing steady in time.
+    UsageError
+        If the meter has no link, or is set to another function.
+    """
+    from benchlog.agreeing import read_agreeing
+    from benchlog.registry import open_adapter
+
+    instrument = ctx.bench().instrument(meter)
+    if not instrument.linked:
+        raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')
+    adapter = open_adapter(instrument.address, meter, clock=ctx.clock, options=dict(instrument.options))
+    with adapter:
+        reading = read_agreeing(adapter, timeout_s, count=3)  # type: ignore[arg-type]
+    if function is not None and reading.function is not function:
+        raise UsageError(
+            f"{meter} is set to {reading.function}, not to {function}",
+            hint=f"set it to {function} and try again",
+        )
+    return reading
+
+
+def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function | None = None) -> Metered:
+    """Return the typed --reading, else a live one from --meter."""
+    if args.reading is not None:
+        return metered(
+            ctx, args.reading, meter=args.meter, accuracy=args.accuracy, resolution=args.resolution
+        )
+    if args.meter is None:
+        raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')
+    return with_accuracy(ctx, live_reading(ctx, args.meter, function), args.accuracy)

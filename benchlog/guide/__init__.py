@@ -1,0 +1,1 @@
+"""The guided run: hook-up card, expectation, reading, verdict, record, next."""

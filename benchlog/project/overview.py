@@ -1,0 +1,114 @@
+"""The resume-after-months view: next action, proof, meters to trust, what was left charged or loose."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchlog.logbook import Logbook
+from benchlog.logbook.chain import Entry
+from benchlog.plan import Plan
+from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
+from benchlog.result import Verdict, worst_verdict
+
+__all__ = ["MeterTrust", "Overview", "meter_trust", "overview"]
+
+_DAY_NS = 86_400_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class MeterTrust:
+    """Whether a meter may be believed: a word and the reason."""
+
+    tag: str
+    word: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Overview:
+    """Everything the status screen shows."""
+
+    plan: Plan
+    state: ProjectState
+    meters: tuple[MeterTrust, ...]
+    left: str
+    next_action: str
+    stored_energy: tuple[str, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """That of the worst check."""
+        verdicts = {
+            CheckState.PASSED: Verdict.PASS,
+            CheckState.FAILED: Verdict.FAIL,
+        }
+        return worst_verdict(
+            [verdicts.get(s.state, Verdict.INDETERMINATE) for s in self.state.checks.values()]
+            or [Verdict.PASS]
+        ).exit_code
+
+
+def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
+    """Put the view together from a plan and a logbook (None: nothing recorded yet)."""
+    if book is None:
+        state = project_state(plan, (), now_utc_ns)
+        return Overview(plan, state, (), "nothing recorded yet", _next_action(plan, state, ""), _energy(plan))
+    state = read_state(plan, book, now_utc_ns)
+    last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
+    left = str(last_end.body.get("left", "not said")) if last_end else "no session was closed yet"
+    noted = str(last_end.body.get("next", "")) if last_end else ""
+    meters = meter_trust(book.entries("standard"), state.recalls, now_utc_ns)
+    return Overview(plan, state, meters, left, _next_action(plan, state, noted), _energy(plan))
+
+
+def meter_trust(
+    standards: Iterable[Entry], recalls: Iterable[Entry], now_utc_ns: int
+) -> tuple[MeterTrust, ...]:
+    """Judge each meter by its last check-standard reading and by recalls after it."""
+    last: dict[str, Entry] = {}
+    for entry in standards:
+        last[str(entry.body["meter"])] = entry
+    recalled = {str(e.body["meter"]): e for e in recalls}
+    found = []
+    for tag, entry in sorted(last.items()):
+        days = max(0, (now_utc_ns - entry.utc_ns) // _DAY_NS)
+        ago = "today" if days == 0 else f"{days} days ago"
+        verdict = str(entry.body.get("verdict", ""))
+        if verdict == "fail":
+            found.append(MeterTrust(tag, "do not trust", f"failed its check standard {ago}"))
+        elif tag in recalled and recalled[tag].seq > entry.seq:
+            found.append(MeterTrust(tag, "do not trust", f"recalled in entry {recalled[tag].seq}"))
+        elif days > 60:
+            found.append(
+                MeterTrust(tag, "check first", f"last check standard {ago}; cells run down in a drawer")
+            )
+        else:
+            found.append(MeterTrust(tag, "trust", f"agreed with its check standard {ago}"))
+    found += [
+        MeterTrust(tag, "do not trust", f"recalled in entry {entry.seq}")
+        for tag, entry in recalled.items()
+        if tag not in last
+    ]
+    return tuple(found)
+
+
+def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
+    for hold in state.holds.values():
+        if hold.state is HoldState.TAKEN_RECALLED:
+            return f"{hold.hold.id} was taken on recalled evidence: look at it before anything else"
+    status = state.next_check
+    ready = [h for h in state.holds.values() if h.state is HoldState.READY]
+    if ready and (status is None or status.state is CheckState.DUE):
+        order = list(plan.checks)
+        last_needed = max(order.index(c) for c in ready[0].hold.needs)
+        if status is None or order.index(status.check.id) > last_needed:
+            return f"release {ready[0].hold.id} ({ready[0].hold.step}): its evidence is in"
+    if status is not None:
+        word = {CheckState.RECALLED: "measure again", CheckState.STALE: "repeat"}.get(status.state, "do")
+        return f"{word} {status.check.id} on {status.check.part}: {status.check.title or status.reason}"
+    return noted if noted and noted != "go on with the plan" else "all checks are passed"
+
+
+def _energy(plan: Plan) -> tuple[str, ...]:
+    return tuple(f"{p.tag} {p.name}: {p.stored_energy}" for p in plan.parts.values() if p.stored_energy)

@@ -1,0 +1,100 @@
+"""Opening a hold point: the rule, the record, and the way round it with a reason."""
+
+from __future__ import annotations
+
+from benchlog.errors import HoldRefusedError, UsageError
+from benchlog.logbook import Logbook
+from benchlog.logbook.chain import EntryRef
+from benchlog.plan import Plan
+from benchlog.project.state import HoldState, ProjectState, read_state
+
+__all__ = ["release_hold", "take_step"]
+
+
+def release_hold(
+    plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
+) -> tuple[EntryRef, str]:
+    """Release a hold point and write it down with the results it rests on.
+
+    Parameters
+    ----------
+    plan, book
+        What is asked for, and what is proven.
+    hold_id : str
+    now_utc_ns : int
+    concession : str, optional
+        A typed reason; releases although evidence is missing.
+    by : str
+        Who releases.
+
+    Returns
+    -------
+    ref : EntryRef
+    word : str
+        ``"released"`` or ``"released by concession"``.
+
+    Raises
+    ------
+    HoldRefusedError
+        When evidence is missing and no reason is given; the message has a line for each thing missing.
+    UsageError
+        For a concession without a reason worth the name, or where nothing is missing.
+    """
+    hold = plan.hold(hold_id)
+    state = read_state(plan, book, now_utc_ns)
+    status = state.holds[hold_id]
+    if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
+        raise UsageError(f"{hold_id} was released and its step taken already (entry {_seq(status.entry)})")
+    body = {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}
+    if not status.missing:
+        if concession is not None:
+            raise UsageError(
+                f"{hold_id} needs no concession: its evidence is in", hint="leave --concession out"
+            )
+        return book.append("release", body), "released"
+    if concession is None:
+        raise HoldRefusedError(
+            "\n".join([f"{hold_id} stays shut: {hold.step}", *status.missing]),
+            hint='do what is missing; --concession "reason" releases it against the rule and shows on the certificate',
+        )
+    if len(concession.split()) < 2:
+        raise UsageError(
+            "a concession needs a reason in words", hint='--concession "why the risk is accepted"'
+        )
+    return book.append("concession", {**body, "reason": concession, "missing": list(status.missing)}), (
+        "released by concession"
+    )
+
+
+def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: str = "") -> EntryRef:
+    """Write down that the step behind a released hold point was taken.
+
+    Raises
+    ------
+    HoldRefusedError
+        When it is not released.
+    """
+    hold = plan.hold(hold_id)
+    state = read_state(plan, book, now_utc_ns)
+    status = state.holds[hold_id]
+    if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
+        raise HoldRefusedError(
+            "\n".join([f"{hold_id} is not released ({status.state}): {hold.step}", *status.missing]),
+            hint=f"benchlog release {plan.path} {hold_id} comes first",
+        )
+    return book.append(
+        "step", {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}
+    )
+
+
+def _evidence(state: ProjectState, needs: tuple[str, ...]) -> list[dict[str, object]]:
+    found = []
+    for check_id in needs:
+        entry = state.checks[check_id].entry
+        if entry is not None:
+            found.append({"check_id": check_id, "entry": entry.seq, "digest": entry.digest})
+    return found
+
+
+def _seq(entry: object) -> object:
+    return getattr(entry, "seq", "?")

@@ -1,0 +1,267 @@
+"""Which checks are proven on which parts, and which hold points may open.
+
+Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rules:
+
+- a result counts for a check only on the part the check names, with limits that were fixed before the reading
+  (by the plan or by computation, not typed beside it), for the check as it stands now;
+- the latest result counts; a superseded one never does;
+- a result is stale when it is older than the check allows or the part has left the state it was tested in;
+- a recalled result counts only where the recall says that it stands;
+- substituting a part re-opens its checks and those of everything it feeds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchlog.logbook import Logbook
+from benchlog.logbook.chain import Entry
+from benchlog.plan import AnyCheck, Hold, Plan
+from benchlog.result import Result, Verdict
+
+__all__ = [
+    "CheckState",
+    "CheckStatus",
+    "HoldState",
+    "HoldStatus",
+    "ProjectState",
+    "project_state",
+    "read_state",
+]
+
+_DAY_NS = 86_400_000_000_000
+
+
+#: Kinds of entries that decide where a project stands.
+STATE_KINDS = (
+    "result",
+    "supersede",
+    "recall",
+    "recall undone",
+    "substitution",
+    "part",
+    "release",
+    "concession",
+    "step",
+)
+
+
+class CheckState(StrEnum):
+    """Where one check stands."""
+
+    PASSED = "passed"
+    FAILED = "failed"
+    INDETERMINATE = "indeterminate"
+    DUE = "due"
+    BLOCKED = "blocked"
+    STALE = "stale"
+    RECALLED = "recalled"
+
+
+class HoldState(StrEnum):
+    """Where one hold point stands."""
+
+    SHUT = "shut"
+    READY = "ready to release"
+    RELEASED = "released"
+    CONCESSION = "released by concession"
+    TAKEN = "taken"
+    TAKEN_RECALLED = "taken on recalled evidence"
+
+
+@dataclass(frozen=True, slots=True)
+class CheckStatus:
+    """One check: its state, why, and the result it rests on."""
+
+    check: AnyCheck
+    state: CheckState
+    reason: str
+    result: Result | None = None
+    entry: Entry | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HoldStatus:
+    """One hold point: its state, what is missing, and the entries that released it or took the step."""
+
+    hold: Hold
+    state: HoldState
+    missing: tuple[str, ...] = ()
+    entry: Entry | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProjectState:
+    """The whole picture; `checks` and `holds` in the plan's order."""
+
+    checks: dict[str, CheckStatus]
+    holds: dict[str, HoldStatus]
+    part_states: dict[str, str]
+    substitutions: tuple[Entry, ...]
+    recalls: tuple[Entry, ...]
+
+    @property
+    def next_check(self) -> CheckStatus | None:
+        """The first check that can be done now and needs doing."""
+        return next(
+            (s for s in self.checks.values() if s.state not in (CheckState.PASSED, CheckState.BLOCKED)), None
+        )
+
+
+def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> ProjectState:
+    """Work out where every check and hold point stands.
+
+    Parameters
+    ----------
+    plan : Plan
+    entries : iterable of Entry
+        Of the kinds result, supersede, recall, substitution, part, release, concession and step, in order;
+        others are passed over.
+    now_utc_ns : int
+        The time against which results age.
+    """
+    found = _Sorted(plan, entries)
+    checks: dict[str, CheckStatus] = {}
+    for check in plan.checks.values():
+        status = _check_status(check, found, now_utc_ns)
+        missing = [
+            other for other in check.after if other in checks and checks[other].state is not CheckState.PASSED
+        ]
+        if missing and status.state is CheckState.DUE:
+            status = CheckStatus(check, CheckState.BLOCKED, f"waits for {', '.join(missing)}")
+        checks[check.id] = status
+    holds: dict[str, HoldStatus] = {}
+    for hold in plan.holds.values():
+        holds[hold.id] = _hold_status(hold, checks, holds, found)
+    return ProjectState(
+        checks, holds, found.part_states, tuple(found.substitutions), tuple(found.recalls.values())
+    )
+
+
+def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:
+    """Where the project stands by what is in the logbook."""
+    entries = sorted((e for kind in STATE_KINDS for e in book.entries(kind)), key=lambda e: e.seq)
+    return project_state(plan, entries, now_utc_ns)
+
+
+class _Sorted:
+    """The entries that matter, by what they say."""
+
+    def __init__(self, plan: Plan, entries: Iterable[Entry]) -> None:
+        self.plan = plan
+        self.results: dict[str, list[Entry]] = {}
+        self.superseded: dict[int, Entry] = {}
+        self.recalls: dict[int, Entry] = {}
+        self.recall_of: dict[int, tuple[str, str]] = {}
+        self.substitutions: list[Entry] = []
+        self.releases: dict[str, Entry] = {}
+        self.steps: dict[str, Entry] = {}
+        self.part_states = {p.tag: p.state for p in plan.parts.values()}
+        for entry in entries:
+            self._sort(entry)
+
+    def _sort(self, entry: Entry) -> None:
+        body = entry.body
+        match entry.kind:
+            case "result":
+                self.results.setdefault(str(body.get("check_id", "")), []).append(entry)
+            case "supersede":
+                self.superseded[int(body["entry"])] = entry
+            case "recall":
+                self.recalls[entry.seq] = entry
+                for item in body["results"]:
+                    self.recall_of[int(item["entry"])] = (str(body["meter"]), str(item["class"]))
+            case "recall undone":
+                undone = self.recalls.pop(int(body["entry"]), None)
+                for item in undone.body["results"] if undone else ():
+                    self.recall_of.pop(int(item["entry"]), None)
+            case "substitution":
+                self.substitutions.append(entry)
+            case "part":
+                self.part_states[str(body["part"])] = str(body["state"])
+            case "release" | "concession":
+                self.releases[str(body["hold"])] = entry
+            case "step":
+                self.steps[str(body["hold"])] = entry
+
+
+def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStatus:
+    notes: list[str] = []
+    for entry in reversed(found.results.get(check.id, ())):
+        if entry.seq in found.superseded:
+            notes.append("the last result was superseded")
+            continue
+        result = Result.from_json(entry.body)
+        if result.part != check.part:
+            notes.append(f"a result is for {result.part or 'no part'}, not for {check.part}")
+            continue
+        if result.limits_set == "typed":
+            notes.append("a result has limits typed with the reading; it proves nothing here")
+            continue
+        return _judged(check, found, entry, result, now_utc_ns)
+    return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
+
+
+def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
+    def status(state: CheckState, reason: str) -> CheckStatus:
+        return CheckStatus(check, state, reason, result, entry)
+
+    if entry.seq in found.recall_of:
+        meter, kind = found.recall_of[entry.seq]
+        if not kind.startswith("stands"):
+            return status(CheckState.RECALLED, f"recalled with {meter}: {kind}")
+    if result.check_revision and result.check_revision != check.revision:
+        return status(CheckState.STALE, "the check was edited after its reading")
+    for substitution in found.substitutions:
+        if substitution.seq > entry.seq and check.id in found.plan.reopened_by(
+            str(substitution.body["part"])
+        ):
+            return status(CheckState.STALE, f"re-opened: {substitution.body['part']} was substituted")
+    state_now = found.part_states.get(check.part, "")
+    wanted = check.state or state_now
+    if result.part_state and result.part_state != wanted:
+        return status(CheckState.STALE, f"tested {result.part_state!r}, needed {wanted!r}")
+    if check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * _DAY_NS:
+        days = (now_utc_ns - entry.utc_ns) // _DAY_NS
+        return status(CheckState.STALE, f"{days} days old, good for {check.valid_days}")
+    overall = result.overall
+    named = {
+        Verdict.PASS: CheckState.PASSED,
+        Verdict.FAIL: CheckState.FAILED,
+        Verdict.INDETERMINATE: CheckState.INDETERMINATE,
+        Verdict.NOT_DONE: CheckState.DUE,
+    }
+    reason = result.reason
+    if overall is not result.verdict:
+        reason = next(d.reason for d in result.design_checks if d.verdict is overall)
+    return status(named[overall], reason)
+
+
+def _hold_status(
+    hold: Hold, checks: dict[str, CheckStatus], holds: dict[str, HoldStatus], found: _Sorted
+) -> HoldStatus:
+    missing = [
+        f"{check_id} is {checks[check_id].state}: {checks[check_id].reason}"
+        for check_id in hold.needs
+        if checks[check_id].state is not CheckState.PASSED
+    ]
+    for other in hold.after_holds:
+        if other not in holds or holds[other].state not in (
+            HoldState.RELEASED,
+            HoldState.CONCESSION,
+            HoldState.TAKEN,
+        ):
+            now = holds[other].state if other in holds else HoldState.SHUT
+            missing.append(f"{other} is {now}")
+    release, step = found.releases.get(hold.id), found.steps.get(hold.id)
+    if step is not None:
+        recalled = [c for c in hold.needs if checks[c].state is CheckState.RECALLED]
+        state = HoldState.TAKEN_RECALLED if recalled else HoldState.TAKEN
+        return HoldStatus(hold, state, tuple(m for m in missing if "recalled" in m), step)
+    if release is not None and release.kind == "concession":
+        return HoldStatus(hold, HoldState.CONCESSION, tuple(missing), release)
+    if missing:
+        return HoldStatus(hold, HoldState.SHUT, tuple(missing), release)
+    return HoldStatus(hold, HoldState.RELEASED if release else HoldState.READY, (), release)
