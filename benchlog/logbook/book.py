@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 import sqlite3
-import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 from benchlog import __version__
@@ -18,14 +15,14 @@ from benchlog.clock import Clock, SystemClock, parse_rfc3339, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
-from benchlog.logbook.chain import ZERO_DIGEST, Entry, EntryRef, compose, parse_entry
+from benchlog.logbook.chain import ZERO_DIGEST, EntryRef, compose, parse_entry
 from benchlog.logbook.derived import insert_derived
-from benchlog.result import Record, Result
+from benchlog.logbook.lookup import Lookup
+from benchlog.result import Result
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
-    from benchlog.logbook.view import LogbookView
     from benchlog.reading import Reading
 
 __all__ = ["FORMAT", "Logbook"]
@@ -51,10 +48,9 @@ _OWN_KINDS = frozenset(
 _NOT_SUPERSEDED = _OWN_KINDS - {"readings", "capture", "attachment", "result"}
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
 _CLOCK_STEP_NS = 10_000_000  # time services slew by less
-_BATCH = 500
 
 
-class Logbook:
+class Logbook(Lookup):
     """One logbook file, open.
 
     Use `Logbook.open`. Every method may be called from any thread; every append is on the disk when it returns.
@@ -67,12 +63,10 @@ class Logbook:
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, clock: Clock, mode: str) -> None:
-        self.path = path
+        super().__init__(path, db)
         self.clock = clock
         self.mode = mode
         self.session = 0
-        self._db = db
-        self._lock = threading.RLock()
         self._depth = 0
         self._tail = EntryRef(0, ZERO_DIGEST)
         self._tail_time = ""
@@ -149,8 +143,6 @@ class Logbook:
             }
             self._append("logbook", body)
 
-    # -- closing ----------------------------------------------------------------------------------------------
-
     def close(self) -> None:
         """Gather all writes into the one file and close it; safe to repeat."""
         with self._lock:
@@ -161,15 +153,7 @@ class Logbook:
             except sqlite3.Error:
                 pass
             finally:
-                self._db.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
-        self.close()
+                super().close()
 
     # -- writing ----------------------------------------------------------------------------------------------
 
@@ -269,10 +253,6 @@ class Logbook:
             body.pop("record", None)
             body["time"] = result.time or rfc3339(self.clock.utc_ns())
             return self._append("result", body)
-
-    def record_of(self, ref: EntryRef) -> Record:
-        """Return what a `Result` says about where it was written down."""
-        return Record(str(self.path), ref.seq, f"sha256:{ref.digest}")
 
     def append_readings(self, readings: Sequence[Reading]) -> EntryRef:
         """Append readings as one sealed block; all are on the disk when this returns.
@@ -469,192 +449,3 @@ class Logbook:
             ref = self._append("session end", body)
         self.session = 0
         return ref
-
-    def last_session(self) -> tuple[int, bool] | None:
-        """Number of the newest session and whether it is still open; None before the first."""
-        with self.querying():
-            row = self._db.execute(
-                "SELECT session FROM entry WHERE kind='session begin' ORDER BY seq DESC LIMIT 1"
-            ).fetchone()
-            if row is None:
-                return None
-            ended = self._db.execute(
-                "SELECT 1 FROM entry WHERE session=? AND kind='session end' LIMIT 1", row
-            ).fetchone()
-            return int(row[0]), ended is None
-
-    # -- reading ----------------------------------------------------------------------------------------------
-
-    @contextmanager
-    def querying(self) -> Iterator[sqlite3.Connection]:
-        """The connection, for queries of the logbook's own modules; nobody else writes meanwhile."""
-        with self._lock, database.mapped_errors(self.path):
-            yield self._db
-
-    def head(self) -> EntryRef:
-        """Newest entry: its digest vouches for all before it."""
-        with self.querying() as db:
-            return EntryRef(*db.execute("SELECT seq, digest FROM entry ORDER BY seq DESC LIMIT 1").fetchone())
-
-    def entry(self, seq: int) -> Entry:
-        """Return one entry.
-
-        Raises
-        ------
-        UsageError
-            If there is none of that number.
-        """
-        with self.querying() as db:
-            row = db.execute("SELECT text, digest FROM entry WHERE seq=?", (seq,)).fetchone()
-            if row is None:
-                raise UsageError(f"there is no entry {seq} in {self.path}", hint="see `benchlog record list`")
-            return parse_entry(*row, f"entry {seq}")
-
-    def entries(
-        self,
-        kind: str | Sequence[str] | None = None,
-        after: int = 0,
-        *,
-        session: int | None = None,
-        newest_first: bool = False,
-        limit: int | None = None,
-    ) -> Iterator[Entry]:
-        """Iterate over entries, a few hundred at a time in memory.
-
-        Parameters
-        ----------
-        kind : str or sequence of str, optional
-            Only these kinds.
-        after : int
-            Only entries with a larger number.
-        session : int, optional
-            Only entries of this session.
-        newest_first : bool
-        limit : int, optional
-            At most so many.
-        """
-        conditions: list[str] = []
-        values: list[str | int] = []
-        if kind is not None:
-            kinds = [kind] if isinstance(kind, str) else list(kind)
-            conditions.append(f"kind IN ({','.join('?' * len(kinds))})")
-            values += kinds
-        if session is not None:
-            conditions.append("session=?")
-            values.append(session)
-        where = " AND ".join(["seq>?", "seq<?", *conditions])
-        direction = "DESC" if newest_first else "ASC"
-        low, high = after, 2**62
-        left = limit if limit is not None else 2**62
-        while left > 0:
-            with self.querying() as db:
-                rows = db.execute(
-                    f"SELECT seq, text, digest FROM entry WHERE {where} ORDER BY seq {direction} LIMIT ?",  # noqa: S608
-                    (low, high, *values, min(_BATCH, left)),
-                ).fetchall()
-            for seq, text, digest in rows:
-                yield parse_entry(text, digest, f"entry {seq}")
-            if len(rows) < _BATCH:
-                return
-            left -= len(rows)
-            if newest_first:
-                high = rows[-1][0]
-            else:
-                low = rows[-1][0]
-
-    def channels(self) -> dict[int, ChannelKey]:
-        """Number -> (instrument, channel, function) of everything that was ever read."""
-        with self.querying() as db:
-            rows = db.execute("SELECT id, instrument, channel, function FROM channel").fetchall()
-        return {number: (instrument, channel, function) for number, instrument, channel, function in rows}
-
-    def superseded(self) -> dict[int, int]:
-        """Entry -> the entry that declared it wrong."""
-        with self.querying() as db:
-            return dict(db.execute("SELECT entry, superseded_by FROM superseded").fetchall())
-
-    def latest_results(self) -> list[tuple[Entry, Result]]:
-        """Newest result of each check on each part that was not superseded, oldest first."""
-        with self.querying() as db:
-            rows: list[tuple[str, str, str]] = db.execute(
-                "SELECT text, digest, 'entry ' || seq FROM entry WHERE seq IN (SELECT max(entry) FROM result"
-                ' WHERE entry NOT IN (SELECT entry FROM superseded) GROUP BY part, "check") ORDER BY seq'
-            ).fetchall()
-        return [self._with_result(parse_entry(text, digest, where)) for text, digest, where in rows]
-
-    def results(self, *, after: int = 0) -> Iterator[tuple[Entry, Result]]:
-        """Iterate over all results, superseded ones included, oldest first."""
-        return (self._with_result(entry) for entry in self.entries("result", after))
-
-    def result(self, seq: int) -> Result:
-        """Return one result."""
-        entry = self.entry(seq)
-        if entry.kind != "result":
-            raise UsageError(f"entry {seq} is a {entry.kind!r} entry, not a result")
-        return self._with_result(entry)[1]
-
-    def _with_result(self, entry: Entry) -> tuple[Entry, Result]:
-        import msgspec
-
-        try:
-            result = Result.from_json(entry.body)
-        except (msgspec.ValidationError, TypeError, AttributeError) as error:
-            raise LogbookDamagedError(f"entry {entry.seq} is no result: {error}") from error
-        return entry, msgspec.structs.replace(result, record=self.record_of(entry.ref))
-
-    def readings_of(self, seq: int) -> list[Reading]:
-        """Return the readings of one `readings` entry."""
-        from benchlog.logbook.reading_block import unpack
-
-        entry = self.entry(seq)
-        if entry.kind != "readings":
-            raise UsageError(f"entry {seq} is a {entry.kind!r} entry, not readings")
-        with self.querying() as db:
-            row = db.execute("SELECT data FROM block WHERE entry=?", (seq,)).fetchone()
-        if row is None or hashlib.sha256(row[0]).hexdigest() != entry.body["sha256"]:
-            raise LogbookDamagedError(f"the readings of entry {seq} are missing or altered")
-        return unpack(row[0], entry.body["count"], self.channels())
-
-    def capture(self, seq: int) -> Capture:
-        """Return the capture of one `capture` entry, samples included."""
-        from benchlog.logbook.capture_store import decode_capture
-
-        entry = self.entry(seq)
-        if entry.kind != "capture":
-            raise UsageError(f"entry {seq} is a {entry.kind!r} entry, not a capture")
-        with self.querying() as db:
-            parts = db.execute("SELECT part, data FROM capture_data WHERE entry=?", (seq,)).fetchall()
-        return decode_capture(entry.body, dict(parts))
-
-    def attachment(self, sha256: str) -> bytes:
-        """Return an attachment's bytes by its SHA-256."""
-        with self.querying() as db:
-            row = db.execute("SELECT data FROM attachment WHERE sha256=?", (sha256,)).fetchone()
-        if row is None:
-            raise UsageError(f"there is no attachment {sha256[:16]}... in {self.path}")
-        return bytes(row[0])
-
-    @property
-    def project(self) -> str:
-        """Name of the project, from the first entry."""
-        return str(self.entry(1).body.get("project", ""))
-
-    def view(self) -> LogbookView:
-        """Tables of what is in here, for analysis."""
-        from benchlog.logbook.view import LogbookView
-
-        return LogbookView(self)
-
-
-def as_json(entry: Entry) -> dict[str, Any]:
-    """Return an entry as one plain JSON object."""
-    plain: dict[str, Any] = json.loads(json.dumps(entry.body))
-    return {
-        "seq": entry.seq,
-        "kind": entry.kind,
-        "session": entry.session,
-        "time": entry.time,
-        "previous": entry.previous,
-        "digest": f"sha256:{entry.digest}",
-        "body": plain,
-    }

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
-from benchlog.logbook.book import Logbook
+from benchlog.logbook.lookup import Lookup
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, RECORD, STATES, ChannelKey
 from benchlog.reading import Function
 
@@ -108,7 +108,7 @@ class LogbookView:
         Closed together with this view.
     """
 
-    def __init__(self, book: Logbook) -> None:
+    def __init__(self, book: Lookup) -> None:
         self.book = book
 
     @property
@@ -345,7 +345,7 @@ SUMMARY_COLUMNS = (
 )
 
 
-def channel_summary(book: Logbook) -> list[dict[str, Any]]:
+def channel_summary(book: Lookup) -> list[dict[str, Any]]:
     """Summarise every channel from the rollup; times to ten seconds, in nanoseconds since 1970."""
     with book.querying() as db:
         rows = db.execute(
