@@ -1,0 +1,16 @@
+"""Part or meter? Ranked causes of a reading that looks wrong, and the cheapest next check."""
+
+from benchlog.diagnosis.case import Case, Evidence, parse_evidence, plausible
+from benchlog.diagnosis.session import Diagnosis, NextCheck, RankedCause, Session, diagnose
+
+__all__ = [
+    "Case",
+    "Diagnosis",
+    "Evidence",
+    "NextCheck",
+    "RankedCause",
+    "Session",
+    "diagnose",
+    "parse_evidence",
+    "plausible",
+]

@@ -1,0 +1,222 @@
+"""Causes, hidden quantities and actions, read from ``catalogue.toml``.
+
+The file holds every prior weight and signature with its reason; this module turns it into frozen tables
+and lets counts of real causes update the weights.
+"""
+
+from __future__ import annotations
+
+import functools
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.errors import ConfigError, UsageError
+
+__all__ = [
+    "FAMILIES",
+    "KINDS",
+    "PSEUDO_COUNT",
+    "Action",
+    "Catalogue",
+    "Cause",
+    "Distribution",
+    "load_catalogue",
+]
+
+FAMILIES = ("none", "plan", "part", "supply", "lead", "setting", "meter")
+KINDS = ("ac_volts", "dc_volts", "ohms", "current", "scope")
+PSEUDO_COUNT = 20.0
+"""How many real causes the prior weights stand for: after twenty counted ones both weigh alike."""
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Distribution:
+    """How one hidden quantity is drawn: ``kind`` is a key of the file, ``jitter`` relative."""
+
+    kind: str
+    values: tuple[Any, ...]
+    p: tuple[float, ...] = ()
+    jitter: float = 0.0
+
+    def draw(self, rng: np.random.Generator, size: int) -> Floats:
+        """Draw `size` values."""
+        if self.kind == "constant":
+            return np.full(size, float(self.values[0]))
+        if self.kind == "uniform":
+            return rng.uniform(self.values[0], self.values[1], size)
+        if self.kind == "normal":
+            return rng.normal(self.values[0], self.values[1], size)
+        if self.kind == "lognormal":
+            return np.asarray(self.values[0] * np.exp(rng.normal(0.0, self.values[1], size)))
+        if self.kind == "chance":
+            return (rng.random(size) < self.values[0]).astype(float)
+        # Strata instead of independent draws: each alternative gets its share whatever the seed.
+        u = rng.permutation((np.arange(size) + rng.random()) / size)
+        which = np.minimum(np.searchsorted(np.cumsum(self.p), u), len(self.p) - 1)
+        if self.kind == "choice":
+            return np.asarray(self.values, dtype=float)[which]
+        parts = np.stack([part.draw(rng, size) for part in self.values])
+        return np.asarray(parts[which, np.arange(size)])
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs."""
+
+    id: str
+    family: str
+    label: str
+    weight: Mapping[str, float]
+    hidden: Mapping[str, Distribution]
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """One check that can be asked for."""
+
+    id: str
+    minutes: float
+    alters: str
+    power: str
+    kinds: tuple[str, ...]
+    card: str
+    words: tuple[str, ...]
+    repeats: int
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """All of it; see ``catalogue.toml``."""
+
+    engine: Mapping[str, float]
+    hidden: Mapping[str, Mapping[str, Distribution]]
+    look: Mapping[str, tuple[str, float]]
+    contexts: Mapping[str, Mapping[str, float]]
+    causes: tuple[Cause, ...]
+    actions: Mapping[str, Action]
+
+    def weights(
+        self, kind: str, contexts: tuple[str, ...] = (), counts: Mapping[str, float] | None = None
+    ) -> dict[str, float]:
+        """Return prior probabilities of the causes of this kind of reading.
+
+        Parameters
+        ----------
+        kind : str
+            One of `KINDS`.
+        contexts : tuple of str
+            Keys of `contexts`, whose factors multiply the weights.
+        counts : mapping of str to float, optional
+            How often each cause was the real one here; Dirichlet update with `PSEUDO_COUNT`.
+
+        Raises
+        ------
+        UsageError
+            For a context or a counted cause that does not exist.
+        """
+        base = {c.id: c.weight[kind] for c in self.causes if c.weight[kind] > 0}
+        total = sum(base.values())
+        shares = {name: weight / total for name, weight in base.items()}
+        if counts:
+            known = {c.id for c in self.causes}
+            if unknown := sorted(set(counts) - known):
+                raise UsageError(
+                    f"counts name unknown causes: {', '.join(unknown)}",
+                    hint=f"causes are {', '.join(sorted(known))}",
+                )
+            seen = sum(counts.get(name, 0.0) for name in shares)
+            shares = {
+                name: (PSEUDO_COUNT * share + counts.get(name, 0.0)) / (PSEUDO_COUNT + seen)
+                for name, share in shares.items()
+            }
+        families = {c.id: c.family for c in self.causes}
+        for context in contexts:
+            if context not in self.contexts:
+                raise UsageError(
+                    f"unknown context {context!r}", hint=f"one of: {', '.join(sorted(self.contexts))}"
+                )
+            factors = self.contexts[context]
+            for name in shares:
+                shares[name] *= factors.get(name, factors.get(families[name], 1.0))
+        total = sum(shares.values())
+        return {name: share / total for name, share in shares.items()}
+
+
+def _distribution(name: str, table: Mapping[str, Any]) -> Distribution:
+    if "reason" not in table:
+        raise ConfigError(f"catalogue.toml: {name} gives no reason", hint="say where the number comes from")
+    return _bare_distribution(name, table)
+
+
+def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
+    kinds = ("constant", "uniform", "normal", "lognormal", "chance", "choice", "mix")
+    found = [k for k in kinds if k in table]
+    if len(found) != 1:
+        raise ConfigError(f"catalogue.toml: {name} needs exactly one of {', '.join(kinds)}")
+    kind = found[0]
+    raw = table[kind]
+    if kind == "mix":
+        values: tuple[Any, ...] = tuple(_bare_distribution(name, part) for part in raw)
+    else:
+        values = tuple(float(v) for v in (raw if isinstance(raw, list) else [raw]))
+    p = tuple(float(v) for v in table.get("p", ()))
+    if kind in ("choice", "mix") and (len(p) != len(values) or abs(sum(p) - 1) > 1e-9):
+        raise ConfigError(f"catalogue.toml: {name}: p must hold one share per alternative, sum 1")
+    return Distribution(kind, values, p, float(table.get("jitter", 0.0)))
+
+
+@functools.cache
+def load_catalogue() -> Catalogue:
+    """Read the catalogue that comes with the package.
+
+    Raises
+    ------
+    ConfigError
+        If a line is incomplete.
+    """
+    data = tomllib.loads(files("benchlog.diagnosis").joinpath("catalogue.toml").read_text("utf-8"))
+    default = {name: _distribution(name, table) for name, table in data["hidden"].items()}
+    hidden = {
+        kind: default
+        | {name: _distribution(f"{kind}.{name}", t) for name, t in data["kind"].get(kind, {}).items()}
+        for kind in KINDS
+    }
+    causes = []
+    for table in data["cause"]:
+        own = {name: _distribution(f"{table['id']}.{name}", t) for name, t in table.get("hidden", {}).items()}
+        unknown = set(own) - set(default)
+        if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
+            raise ConfigError(f"catalogue.toml: cause {table['id']}: {unknown or 'family or weights'} wrong")
+        causes.append(
+            Cause(table["id"], table["family"], table["label"], table["weight"], own, table["reason"])
+        )
+    actions = {
+        t["id"]: Action(
+            t["id"],
+            float(t["minutes"]),
+            t["alters"],
+            t.get("power", "as it is"),
+            tuple(t["kinds"]),
+            t["card"],
+            tuple(t.get("expects", ())),
+            int(t.get("repeats", 1)),
+        )
+        for t in data["action"]
+    }
+    return Catalogue(
+        {name: float(t["value"]) for name, t in data["engine"].items()},
+        hidden,
+        {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
+        {name: t["factors"] for name, t in data["context"].items()},
+        tuple(causes),
+        actions,
+    )

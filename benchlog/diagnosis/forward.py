@@ -1,0 +1,322 @@
+"""What each check would show, for each set of hidden quantities.
+
+One small circuit and one instrument for every cause, not a table of cause against check: a bad gain shows on
+the cell as it showed on the part because it is the same gain.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.case import Case
+from benchlog.diagnosis.catalogue import Catalogue
+from benchlog.diagnosis.circuit import Circuit, Path
+from benchlog.diagnosis.hidden import Hidden
+from benchlog.diagnosis.instrument import Instrument
+
+__all__ = ["FIRST_READING", "BenchModel", "Prediction"]
+
+Floats = npt.NDArray[np.float64]
+Booleans = npt.NDArray[np.bool_]
+
+FIRST_READING = "read"
+_STAY_OPEN = 0.3  # share of readings at which an intermittent joint is still as it was: judgement
+_RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
+_OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
+_OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
+_REDONE = frozenset({"reread", "reselect_function", "other_leads", "remake_contact", "new_battery"})
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What a check would show.
+
+    Attributes
+    ----------
+    value, opened : array of float
+        Reading with an intermittent joint closed, and open; empty for actions answered in words.
+    p_opened : array of float
+        Chance of the latter.
+    words : array of float, last axis one per word
+        Chance of each word; empty for actions answered by a reading.
+    floor : float
+        Below this a reading counts as zero, in its unit.
+    """
+
+    value: Floats
+    opened: Floats
+    p_opened: Floats
+    words: Floats
+    floor: float
+
+
+_NONE = np.empty(0)
+
+
+class BenchModel:
+    """The situation of one case: predicts checks, and changes hidden states as the checks do."""
+
+    def __init__(self, case: Case, catalogue: Catalogue) -> None:
+        self.kind = case.kind
+        self.mains_nominal_v = case.mains_nominal_v
+        self.direct = case.expect.coupling == "dc"
+        self.expected = case.expect.value
+        self.look = catalogue.look
+        self._floors = catalogue.engine
+        mains_hz = 60.0 if case.mains_nominal_v < 150 else 50.0
+        frequency_hz = case.frequency_hz or mains_hz
+        self.circuit = Circuit(self.expected, self.direct, self.kind == "current")
+        self.instrument = Instrument(self.kind, self.expected, self.direct, frequency_hz)
+        self.at_mains = Instrument(self.kind, self.expected, False, 50.0)
+        self._checks: dict[str, Callable[[Hidden, Path, np.random.Generator], Floats]] = {
+            "short_tips": self._short_tips,
+            "short_tips_ohms": self._short_tips_ohms,
+            "dc_same_points": self._dc_same_points,
+            "fresh_cell": self._fresh_cell,
+            "known_resistor": self._known_resistor,
+            "second_meter": self._second_meter,
+            "ohms_output": self._ohms_output,
+            "ohms_plug": self._ohms_plug,
+            "load_150": self._load_150,
+            "scope_output": self._scope_output,
+            "generator_50hz": self._generator_50hz,
+            "generator_at_frequency": self._generator_at_frequency,
+            "read_mains": self._read_mains,
+            "probe_on_calibrator": self._probe_on_calibrator,
+            "ground_input": self._ground_input,
+            "ohms_jack_to_jack": self._ohms_jack_to_jack,
+        }
+
+    def live(self, h: Hidden) -> Booleans:
+        """Tell where the output is live."""
+        return h["left_live"] > 0 if self.kind == "ohms" else self.circuit.live(h)
+
+    def unit(self, action: str) -> str:
+        """Return the SI unit that the reading of `action` should have."""
+        if action in _OHMS:
+            return "ohm"
+        if action in _OWN_VOLTS:
+            return "V"
+        return {"ohms": "ohm", "current": "A"}.get(self.kind, "V")
+
+    def predict(self, action: str, h: Hidden, rng: np.random.Generator) -> Prediction:
+        """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""
+        if action in ("look", "wiggle_leads", "wiggle_part", "lamp_in_outlet", "reread_nameplate"):
+            return Prediction(_NONE, _NONE, _NONE, self._in_words(action, h), 0.0)
+        value = self._value(action, h, False, rng)
+        drop = h["part_drop"] + h["lead_drop"]
+        loose = drop > 0
+        p_opened = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
+        opened = value.copy()
+        if np.any(loose):
+            opened[loose] = self._value(action, {k: v[loose] for k, v in h.items()}, True, rng)
+        return Prediction(value, opened, p_opened, _NONE, self._floor(action))
+
+    def change(self, action: str, h: Hidden, rng: np.random.Generator) -> None:
+        """Change the hidden states as `action` does, in place."""
+        if action in _REDONE or action in ("load_150", "wiggle_leads", "wiggle_part", "look"):
+            h["settling"] = np.ones_like(h["settling"])
+        if action in ("reselect_function", "remake_contact", "new_battery", "other_leads"):
+            tried = self._tried(action, h)
+            back = h["put_back"] > 0
+            for name in ("wrong_function", "decade", "range_short", "hold", "relative", "mode"):
+                h[name] = np.where(back, h[name], tried[name])
+            for name in ("frozen", "battery", "contact_open"):
+                h[name] = tried[name]
+        if action in (
+            "short_tips_ohms",
+            "dc_same_points",
+            "fresh_cell",
+            "known_resistor",
+            "reselect_function",
+        ):
+            h["dirt"] = rng.uniform(0.0, 1.1, h["dirt"].shape)
+
+    # -- from check to reading ----------------------------------------------------------------------------
+
+    def _floor(self, action: str) -> float:
+        if action in _OHMS or (self.kind == "ohms" and action not in _OWN_VOLTS):
+            return self._floors["floor_ohm"]
+        if action in _OWN_VOLTS:
+            return self._floors["floor_v"]
+        floor = self._floors["floor_a" if self.kind == "current" else "floor_v"]
+        return min(floor, 0.01 * abs(self.expected))
+
+    def _in_words(self, action: str, h: Hidden) -> Floats:
+        if action == "look":
+            slip = np.maximum(h["decade"] != 0, h["range_short"])
+            columns = [
+                p * ((slip if flag == "range_slip" else h[flag]) > 0) for flag, p in self.look.values()
+            ]
+            return np.stack([np.clip(1.0 - sum(columns), 0.0, 1.0), *columns], axis=-1)
+        second = {
+            "wiggle_leads": h["lead_wiggle"],
+            "wiggle_part": h["part_wiggle"],
+            "lamp_in_outlet": h["lamp_dark"],
+            "reread_nameplate": h["nameplate_differs"],
+        }[action]
+        return np.stack([1.0 - second, second], axis=-1)
+
+    def _value(self, action: str, h: Hidden, opened: bool, rng: np.random.Generator) -> Floats:
+        lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
+        part = (h["output_open"] > 0) | (opened & (h["part_drop"] > 0))
+        path = Path(lead, part, h["contact_open"] > 0)
+        if action == FIRST_READING:
+            return self._as_found(h, path, rng)
+        settled = {**h, "settling": np.ones_like(h["settling"])}
+        if action in _REDONE:
+            tried = self._tried(action, settled)
+            if action == "other_leads":
+                lead = np.zeros_like(lead)
+            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), rng)
+        return self._checks[action](settled, path, rng)
+
+    def _tried(self, action: str, h: Hidden) -> Hidden:
+        """Return the hidden states as they are while `action` is being tried."""
+        off = np.zeros_like(h["gain"])
+        cleared = {"hold": off, "relative": off, "mode": off}
+        woken = h["frozen"] * (1.0 - h["frozen_wakes"])
+        if action == "reselect_function":
+            setting = {"wrong_function": off, "decade": off, "range_short": off}
+            return {**h, **cleared, **setting, "frozen": woken}
+        if action == "new_battery":
+            return {**h, **cleared, "range_short": off, "frozen": woken, "battery": np.ones_like(off)}
+        if action == "remake_contact":
+            return {**h, "contact_open": h["contact_open"] * (1.0 - h["remake_works"])}
+        if action == "other_leads":
+            return {**h, "in_current_jack": off, "added_r": off}
+        return h
+
+    def _as_found(
+        self, h: Hidden, path: Path, rng: np.random.Generator, divider: Floats | float = 1.0
+    ) -> Floats:
+        """Read the points with the meter as it is set."""
+        if self.kind == "ohms":
+            return self._resistance_as_found(h, path, rng)
+        ac, dc = self.circuit.at_jacks(h, path, rng, divider)
+        dc_function = (h["wrong_function"] > 0) != self.direct
+        value = self.instrument.converted(h, dc_function, ac, dc, rng)
+        if self.kind == "current":
+            value = np.where(h["fuse_blown"] > 0, 0.0, value)
+        return self.instrument.shown(h, value * h["settling"], rng, turned=False)
+
+    def _resistance_as_found(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        shape = h["gain"].shape
+        value = self.instrument.ohms(h, self.circuit.level(h), path.lead | path.part | path.contact, rng)
+        anything = np.where(rng.random(shape) < 0.5, np.inf, np.exp(rng.normal(5.0, 4.0, shape)))
+        value = np.where(h["left_live"] > 0, anything, value)
+        near_zero = np.abs(rng.normal(0, 0.3, shape))
+        other_function = np.where(rng.random(shape) < 0.5, anything, near_zero)
+        value = np.where(h["wrong_function"] > 0, other_function, value)
+        return self.instrument.shown(h, value * h["settling"], rng, turned=False, is_ohms=True)
+
+    def _short_tips(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        shape = h["gain"].shape
+        zero = np.zeros(shape)
+        if self.kind == "ohms":
+            value = self.instrument.ohms(h, zero, path.lead, rng)
+            return self.instrument.shown(h, value, rng, turned=False, is_ohms=True)
+        stub = np.where(rng.random(shape) < 0.5, 0.5 * self.circuit.ghost(h, rng), 0.0)
+        picked = np.where(path.lead, stub, 0.0) * (0.0 if self.kind == "current" else 1.0)
+        dc_function = (h["wrong_function"] > 0) != self.direct
+        value = self.instrument.converted(h, dc_function, picked, zero, rng)
+        return self.instrument.shown(h, value, rng, turned=False)
+
+    def _dc_same_points(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        ac, dc = self.circuit.at_jacks(h, path, rng)
+        value = self.instrument.converted(h, np.ones(ac.shape, dtype=bool), ac, dc, rng)
+        return self.instrument.shown(h, value, rng, turned=True)
+
+    def _fresh_cell(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        shape = h["gain"].shape
+        cell = np.where(path.lead, rng.normal(0, 0.01, shape), h["cell"])
+        meter = Instrument("dc_volts", self.expected, True, 0.0)
+        value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, rng)
+        return self.instrument.shown(h, value, rng, turned=True)
+
+    def _generator_50hz(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        return self._generator(h, path, rng, self.at_mains, h["generator"])
+
+    def _generator_at_frequency(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        level = h["generator"] * (abs(self.expected) / 5.0 if self.kind == "current" else 1.0)
+        value = self._generator(h, path, rng, self.instrument, level)
+        return np.where(h["fuse_blown"] > 0, 0.0, value)
+
+    def _generator(
+        self, h: Hidden, path: Path, rng: np.random.Generator, instrument: Instrument, level: Floats
+    ) -> Floats:
+        shape = h["gain"].shape
+        sine = np.where(path.lead, 0.5 * self.circuit.ghost(h, rng), level)
+        value = instrument.converted(h, np.zeros(shape, dtype=bool), sine, np.zeros(shape), rng)
+        # On a sine an averaging meter is right.
+        return instrument.shown(h, value / h["wave"], rng, turned=True)
+
+    def _second_meter(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        contact = path.contact & (h["touch_works"] == 0)
+        if self.kind == "ohms":
+            broken = path.part | contact
+            value = np.where(broken, np.inf, self.circuit.level(h) * h["second_gain"] + h["lead_r"])
+            return np.where(h["left_live"] > 0, np.inf, value)
+        loading = np.ones_like(h["gain"]) if self.kind == "scope" else h["source_loading"]
+        there = Path(np.zeros_like(path.lead), path.part, contact)
+        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, rng)
+        return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
+
+    def _scope_output(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        contact = path.contact & (h["touch_works"] == 0)
+        ac, dc = self.circuit.at_jacks(h, Path(np.zeros_like(path.lead), path.part, contact), rng)
+        return np.hypot(ac, dc) * h["scope_gain"]
+
+    def _load_150(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        # The load takes the pick-up off an open output and drains a source of high resistance.
+        loaded = {
+            **h,
+            "mains_on": np.where(path.part, 0.0, h["mains_on"]),
+            "source_loading": np.where(h["source_loading"] < 1.0, 1e-4, 1.0),
+        }
+        there = Path(path.lead, np.zeros_like(path.part), path.contact)
+        return self._as_found(loaded, there, rng, 150.0 / (150.0 + h["source_r"]))
+
+    def _read_mains(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        return np.asarray(self.mains_nominal_v * h["mains_on"] * h["mains_factor"] * h["monitor_gain"])
+
+    def _probe_on_calibrator(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        level = np.where(path.lead, 0.0, h["calibrator"] * h["gain"] * h["drift"] * h["damage"])
+        return self.instrument.shown(h, h["probe"] * level, rng, turned=True)
+
+    def _ground_input(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        trace = np.abs(h["trace_offset"] * self.expected + h["offset"])
+        return self.instrument.shown(h, h["probe"] * trace, rng, turned=True)
+
+    # -- on ohms ------------------------------------------------------------------------------------------
+
+    def _on_ohms(self, h: Hidden, resistance: Floats, broken: Booleans, rng: np.random.Generator) -> Floats:
+        value = self.instrument.ohms(h, resistance, broken, rng)
+        turned = self.kind != "ohms"
+        return self.instrument.shown(h, value, rng, turned=turned, is_ohms=True)
+
+    def _short_tips_ohms(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        return self._on_ohms(h, np.zeros_like(h["gain"]), path.lead, rng)
+
+    def _known_resistor(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        return self._on_ohms(h, h["resistor"], path.lead, rng)
+
+    def _ohms_output(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        shape = h["gain"].shape
+        blocking = rng.random(shape) < _RECTIFIER_OPEN
+        rectifier = np.where(blocking, np.inf, np.exp(rng.normal(9.0, 2.0, shape)))
+        rectified = (h["dc_output"] > 0) | self.direct
+        # About half of a transformer's source resistance is its secondary.
+        resistance = np.where(rectified, rectifier, 0.5 * h["source_r"])
+        return self._on_ohms(h, resistance, path.lead | path.part | path.contact, rng)
+
+    def _ohms_plug(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        return self._on_ohms(h, h["primary_r"], path.lead | (h["primary_open"] > 0), rng)
+
+    def _ohms_jack_to_jack(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+        shunt = np.exp(rng.normal(-0.5, 1.0, h["gain"].shape))
+        return self._on_ohms(h, shunt, path.lead | (h["fuse_blown"] > 0), rng)

@@ -1,0 +1,92 @@
+"""How likely an outcome is, given what was predicted for each particle.
+
+Readings are compared on the scale ``q(y) = sgn(y) ln(1 + |y| / floor)``: relative for anything real, absolute
+near zero. Overload and a display in another unit are codes of their own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.forward import Prediction
+from benchlog.diagnosis.outcome import Outcome
+
+__all__ = ["compressed", "likelihood"]
+
+Floats = npt.NDArray[np.float64]
+
+OPEN_OHM = 1e7
+"""Resistance from which on a handheld's reading counts as open."""
+_SPAN_Q = 25.0  # readings from minus to plus a kilovolt over a floor of millivolts: the width of "anything"
+
+
+def compressed(value: Floats | float, floor: float) -> Floats:
+    """Return q; codes stay what they are."""
+    return np.asarray(np.sign(value) * np.log1p(np.abs(value) / floor))
+
+
+def _of_reading(
+    shown: float, predicted: Floats, sd_extra: float, floor: float, repeatability: float
+) -> Floats:
+    numeric = np.isfinite(predicted)
+    m = np.where(numeric, predicted, 0.0)
+    # d q / d y = 1 / (|y| + floor): absolute noise and display steps are carried over with it.
+    sd = np.hypot(repeatability, sd_extra / (np.abs(m) + floor))
+    z = (compressed(shown, floor) - compressed(m, floor)) / sd
+    return np.where(numeric, np.exp(-0.5 * z * z) / (sd * np.sqrt(2 * np.pi)), 0.0)
+
+
+def likelihood(
+    outcome: Outcome,
+    words: tuple[str, ...],
+    prediction: Prediction,
+    *,
+    unit: str,
+    repeatability: float,
+    lapse: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Return likelihood, its share without a lapse, and the chance that a joint was open.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        What was shown.
+    words : tuple of str
+        Answers the action can have, in the order of the prediction; empty for readings.
+    unit : str
+        SI unit the display should have.
+    repeatability : float
+        Relative standard deviation between two readings of the same thing.
+    lapse : float
+        Chance that what was written down has nothing to do with what there was.
+
+    Returns
+    -------
+    total, clean_share, p_opened : arrays of the prediction's shape
+    """
+    if words:
+        exact = prediction.words[..., words.index(outcome.word)]
+        total = (1.0 - lapse) * exact + lapse / len(words)
+        return total, (1.0 - lapse) * exact / total, np.zeros(exact.shape)
+    closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
+    opened = _density(outcome, prediction.opened, prediction.floor, unit, repeatability)
+    p = prediction.p_opened
+    exact = (1.0 - p) * closed + p * opened
+    share = np.divide(p * opened, exact, out=p.copy(), where=exact > 0)
+    stray = lapse * (0.2 if outcome.overload else 1.0 / _SPAN_Q)
+    total = (1.0 - lapse) * exact + stray
+    return total, (1.0 - lapse) * exact / total, share
+
+
+def _density(outcome: Outcome, predicted: Floats, floor: float, unit: str, repeatability: float) -> Floats:
+    overload = np.isposinf(predicted)
+    if unit == "ohm":
+        overload = overload | (np.nan_to_num(predicted, nan=0.0) > OPEN_OHM)
+    if outcome.overload or outcome.value is None or (unit == "ohm" and outcome.value > OPEN_OHM):
+        return overload.astype(float)
+    if outcome.unit and outcome.unit != unit:
+        return np.isnan(predicted).astype(float)
+    # A display step is uniform: sd 0.29; noise of a third of the floor keeps zero from being sharp.
+    sd_extra = float(np.hypot(0.29 * outcome.resolution, 0.35 * floor))
+    return _of_reading(outcome.value, predicted, sd_extra, floor, repeatability)

@@ -1,0 +1,94 @@
+"""What a check showed, as typed: a reading, overload, or a word."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchlog.diagnosis.catalogue import Action
+from benchlog.errors import UsageError
+from benchlog.units import Quantity, parse_quantity
+
+__all__ = ["Outcome", "parse_outcome", "parse_shown"]
+
+_OVERLOAD = frozenset({"ol", "0l", "o.l", "o.l.", "overload", "over", "open", "1."})
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a check showed.
+
+    Attributes
+    ----------
+    word : str
+        One of the action's words, or empty.
+    value : float or None
+        In the SI unit; None for a word or overload.
+    resolution : float
+        One step of the last digit, in the same unit.
+    overload : bool
+        The display shows overload.
+    unit, coupling : str
+        As typed; the unit is empty when none was typed.
+    """
+
+    word: str = ""
+    value: float | None = None
+    resolution: float = 0.0
+    overload: bool = False
+    unit: str = ""
+    coupling: str = ""
+
+
+def parse_shown(text: str | Quantity, *, what: str) -> Outcome:
+    """Read a reading as displayed, ``"27.07 V ac"``, ``"0.25 ohm"`` or ``"OL"``.
+
+    Raises
+    ------
+    UsageError
+        If it is neither.
+    """
+    if isinstance(text, Quantity):
+        quantity = text
+    else:
+        words = text.strip().split()
+        if words and words[0].lower() in _OVERLOAD:
+            return Outcome(overload=True, unit=_unit_of(words[1:]), coupling="")
+        quantity = parse_quantity(text, what=what)
+    unit = "" if quantity.unit == "1" and "%" not in quantity.text else quantity.unit
+    unit = "%" if unit == "1" else unit
+    return Outcome(
+        value=quantity.value, resolution=quantity.resolution, unit=unit, coupling=quantity.coupling
+    )
+
+
+def _unit_of(words: list[str]) -> str:
+    if not words:
+        return ""
+    try:
+        return parse_quantity(f"1 {' '.join(words)}").unit
+    except UsageError:
+        return ""
+
+
+def parse_outcome(action: Action, text: str) -> Outcome:
+    """Read what an action showed.
+
+    Raises
+    ------
+    UsageError
+        If the action answers in words and this is none of them, or in readings and this is none.
+    """
+    plain = " ".join(text.strip().lower().split())
+    if action.words:
+        if plain in action.words:
+            return Outcome(word=plain)
+        raise UsageError(
+            f"{action.id}: {text!r} is none of its answers",
+            hint=f"answer with one of: {', '.join(action.words)}",
+        )
+    try:
+        return parse_shown(text, what=action.id)
+    except UsageError as error:
+        raise UsageError(
+            error.message, hint="answer with the reading as displayed, like '0.25 ohm', '27.07 V ac' or 'OL'"
+        ) from None

@@ -1,0 +1,283 @@
+"""The engine: from a reading and the checks done since to ranked causes and the next best check."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.case import Case, Evidence
+from benchlog.diagnosis.catalogue import Action, Catalogue, load_catalogue
+from benchlog.diagnosis.forward import FIRST_READING, BenchModel
+from benchlog.diagnosis.hidden import Particles, draw_particles
+from benchlog.diagnosis.information import expected_information
+from benchlog.diagnosis.likelihood import likelihood
+from benchlog.diagnosis.outcome import Outcome
+from benchlog.errors import UsageError
+
+__all__ = ["CAUTION_LIVE", "Diagnosis", "NextCheck", "RankedCause", "Session", "diagnose"]
+
+Floats = npt.NDArray[np.float64]
+
+_DRAWN = 2400  # particles per cause before the first reading
+_KEPT = 1000  # after it
+_SAMPLED = 4000  # for the information of the next checks
+CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
+HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off at the outlet, then look."
+
+
+@dataclass(frozen=True, slots=True)
+class RankedCause:
+    """A cause with its probability."""
+
+    id: str
+    label: str
+    probability: float
+    family: str
+
+
+@dataclass(frozen=True, slots=True)
+class NextCheck:
+    """A check worth doing, its expected information and its time."""
+
+    action: str
+    bits: float
+    minutes: float
+    card: str
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What is known now.
+
+    Attributes
+    ----------
+    causes : tuple of RankedCause
+        Most probable first.
+    p_live : float
+        Probability that the output is live; never a licence to touch.
+    next : tuple of NextCheck
+        Best first; empty after a stop.
+    stop : {None, "decided", "nothing splits further", "no single cause fits"}
+    survivors : tuple of str
+        Causes that together hold 95 %.
+    cautions : tuple of str
+    """
+
+    causes: tuple[RankedCause, ...]
+    p_live: float
+    next: tuple[NextCheck, ...]
+    stop: str | None
+    survivors: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values, in the words scripts rely on."""
+        return {
+            "causes": [
+                {"id": c.id, "label": c.label, "probability": round(c.probability, 4), "family": c.family}
+                for c in self.causes
+            ],
+            "p_live": round(self.p_live, 4),
+            "next": [{"action": n.action, "bits": round(n.bits, 4), "minutes": n.minutes} for n in self.next],
+            "stop": self.stop,
+            "survivors": list(self.survivors),
+            "cautions": list(self.cautions),
+        }
+
+
+class Session:
+    """One diagnosis in progress: `update` with one piece of evidence at a time, `state` whenever asked.
+
+    Parameters
+    ----------
+    case : Case
+        Its evidence is taken in at once.
+    seed : int
+        The same seed and evidence give the same answer.
+    counts : mapping of str to float, optional
+        How often each cause was the real one on this bench.
+    """
+
+    def __init__(self, case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> None:
+        self.case = case
+        self.seed = seed
+        self.catalogue = load_catalogue()
+        self.model = BenchModel(case, self.catalogue)
+        weights = self.catalogue.weights(case.kind, case.context, counts)
+        self.causes = tuple(weights)
+        self.log_weight = np.log(np.array(list(weights.values())))
+        self.done: list[Evidence] = []
+        drawn, self._jitter = _prior(case.kind, self.causes, seed)
+        self.particles = Particles(drawn.causes, dict(drawn.hidden), drawn.weight, drawn.clean)
+        self._take_in(FIRST_READING, case.reading)
+        self._contradicting_coupling()
+        self.particles.resample(_KEPT, self._rng("resample"), self._jitter, 0.0)
+        for evidence in case.evidence:
+            self.update(evidence)
+
+    def _rng(self, purpose: str) -> np.random.Generator:
+        return np.random.default_rng([self.seed, len(self.done), *purpose.encode()])
+
+    @property
+    def probabilities(self) -> Floats:
+        """Posterior probability of each of `causes`."""
+        p = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(p / p.sum())
+
+    def update(self, evidence: Evidence) -> None:
+        """Take in one check and what it showed.
+
+        Raises
+        ------
+        UsageError
+            If the check says nothing about this kind of reading.
+        """
+        action = self.catalogue.actions[evidence.action]
+        if self.case.kind not in action.kinds:
+            raise UsageError(
+                f"{action.id} is no check of a reading of {self.case.kind.replace('_', ' ')}",
+                hint=f"checks are {', '.join(a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds)}",
+            )
+        self._take_in(action.id, evidence.outcome)
+        self.model.change(action.id, self.particles.hidden, self._rng("change"))
+        self.done.append(evidence)
+        self.particles.resample(_KEPT, self._rng("resample"), self._jitter, 0.25)
+
+    def _take_in(self, action: str, outcome: Outcome) -> None:
+        particles = self.particles
+        rng = self._rng("outcome")
+        prediction = self.model.predict(action, particles.hidden, rng)
+        words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
+        total, clean, opened = likelihood(
+            outcome,
+            words,
+            prediction,
+            unit=self.model.unit(action),
+            repeatability=self.catalogue.engine["repeatability"],
+            lapse=self.catalogue.engine["lapse"],
+        )
+        weight = particles.weight * total
+        marginal = weight.sum(axis=1)
+        self.log_weight = self.log_weight + np.log(marginal)
+        particles.weight = weight / marginal[:, None]
+        particles.clean = particles.clean * clean
+        if not words:
+            loose = particles.hidden["part_drop"] + particles.hidden["lead_drop"] > 0
+            now = (rng.random(opened.shape) < opened) & loose
+            particles.hidden["open_now"] = now.astype(float)
+
+    def _contradicting_coupling(self) -> None:
+        """Weigh a first reading said to be in the other coupling: the dial is then at the other function."""
+        said, meant = self.case.reading.coupling, self.case.expect.coupling
+        if said and meant and said != meant:
+            other = np.array([cause == "wrong_function" for cause in self.causes])
+            lapse = self.catalogue.engine["lapse"]
+            self.log_weight = self.log_weight + np.where(other, 0.0, np.log(lapse))
+
+    # -- answers ----------------------------------------------------------------------------------------------
+
+    def state(self) -> Diagnosis:
+        """Return what is known now and what to do next."""
+        p = self.probabilities
+        engine = self.catalogue.engine
+        order = np.argsort(-p, kind="stable")
+        labels = {c.id: c for c in self.catalogue.causes}
+        ranked = tuple(
+            RankedCause(name, labels[name].label, float(p[i]), labels[name].family)
+            for i, name in ((i, self.causes[i]) for i in order)
+        )
+        share = p[:, None] * self.particles.weight
+        p_live = float(np.sum(share * self.model.live(self.particles.hidden)))
+        clean = float(np.sum(share * self.particles.clean))
+        next_checks: tuple[NextCheck, ...] = ()
+        hazard = self._hazard(p)
+        stop: str | None = None
+        if clean < 0.1 and self.done:
+            stop = "no single cause fits"
+        elif p.max() >= engine["decided"] and not hazard:
+            stop = "decided"
+        else:
+            next_checks = self._next(p, hazard)
+            if not next_checks:
+                stop = "nothing splits further"
+        cumulative = np.cumsum(p[order])
+        survivors = tuple(self.causes[i] for i in order[: int(np.searchsorted(cumulative, 0.95)) + 1])
+        cautions = [CAUTION_LIVE]
+        if hazard or ranked[0].id == "lead_in_current_jack":
+            cautions.insert(0, HAZARD)
+        return Diagnosis(ranked, p_live, next_checks, stop, survivors, tuple(cautions))
+
+    def _hazard(self, p: Floats) -> bool:
+        """Tell whether a lead in the current jack must be looked for before anything else."""
+        if any(e.action == "look" for e in self.done) or "lead_in_current_jack" not in self.causes:
+            return False
+        return bool(p[self.causes.index("lead_in_current_jack")] >= self.catalogue.engine["hazard"])
+
+    def _allowed(self) -> list[Action]:
+        done = [e.action for e in self.done]
+        looked = "look" in done
+        return [
+            a
+            for a in self.catalogue.actions.values()
+            if self.case.kind in a.kinds and done.count(a.id) < a.repeats and (looked or a.alters != "state")
+        ]
+
+    def _next(self, p: Floats, hazard: bool) -> tuple[NextCheck, ...]:
+        rng = self._rng("next")
+        n_causes, n = self.particles.weight.shape
+        joint = np.cumsum((p[:, None] * self.particles.weight).ravel())
+        points = (rng.random() + np.arange(_SAMPLED)) / _SAMPLED * joint[-1]
+        flat = np.minimum(np.searchsorted(joint, points), joint.size - 1)
+        rows, columns = flat // n, flat % n
+        h = self.particles.gather(rows, columns)
+        engine = self.catalogue.engine
+        checks = []
+        for action in self._allowed():
+            prediction = self.model.predict(action.id, h, rng)
+            bits = expected_information(rows, n_causes, prediction, engine["repeatability"], rng)
+            checks.append((bits / (action.minutes + engine["overhead_min"]), bits, action))
+        checks = [c for c in checks if c[1] >= engine["worth"] or (hazard and c[2].id == "look")]
+        if not checks:
+            return ()
+        best = max(score for score, _, _ in checks)
+
+        def rank(check: tuple[float, float, Action]) -> tuple[bool, bool, bool, float]:
+            score, _, action = check
+            close = score >= 0.8 * best
+            return (
+                not (hazard and action.id == "look"),
+                not close,
+                close and action.alters != "nothing",
+                -score,
+            )
+
+        return tuple(NextCheck(a.id, bits, a.minutes, a.card) for _, bits, a in sorted(checks, key=rank))
+
+
+@functools.lru_cache(maxsize=8)
+def _prior(kind: str, causes: tuple[str, ...], seed: int) -> tuple[Particles, dict[str, Floats]]:
+    return draw_particles(_catalogue(), kind, causes, _DRAWN, seed)
+
+
+def _catalogue() -> Catalogue:
+    return load_catalogue()
+
+
+def diagnose(case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> Diagnosis:
+    """Rank the causes of a reading that looks wrong, and propose the next best check per minute.
+
+    Parameters
+    ----------
+    case : Case
+        What was expected, read and tried.
+    seed : int
+        The same seed gives the same answer.
+    counts : mapping of str to float, optional
+        How often each cause was the real one on this bench.
+    """
+    return Session(case, seed=seed, counts=counts).state()
