@@ -133,7 +133,7 @@ class Logbook(Lookup):
                 return
             database.create_schema(self._db)
             now = self.clock.utc_ns()
-            identity = hashlib.sha256(f"{project}\n{now}\n{id(self)}".encode()).hexdigest()[:16]
+            identity = hashlib.sha256(f"{project}\n{now}\n{self.path.absolute()}".encode("utf-8", "replace")).hexdigest()[:16]
             body = {
                 "format": FORMAT,
                 "schema_version": database.SCHEMA_VERSION,
