@@ -1,0 +1,102 @@
+"""Raw codes of any width, read blockwise: block means, chunks and short stretches, never a copy of the record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["FloatArray", "RawArray", "block_means", "float_chunks", "smooth_length", "stretch_starts"]
+
+RawArray = npt.NDArray[Any]
+FloatArray = npt.NDArray[np.floating[Any]]
+
+CHUNK = 262_144  # samples: a working buffer of at most 2 MiB stays in the second-level cache
+_LONG_ROW = 256  # from here the integer row sum beats conversion to floating point and a matrix product
+
+
+def block_means(codes: RawArray, block: int) -> FloatArray:
+    """Mean of each whole block of samples; the tail shorter than a block is left out.
+
+    Parameters
+    ----------
+    codes : array of shape (n_samples,)
+        Any integer or floating type.
+    block : int
+        Samples a block.
+
+    Returns
+    -------
+    array of shape (n_samples // block,)
+    """
+    n = len(codes) // block
+    if block == 1:
+        return np.array(codes, dtype=np.float64)
+    used = codes[: n * block]
+    if codes.dtype.kind in "iu" and codes.dtype.itemsize <= 2:
+        if block >= _LONG_ROW and used.flags.c_contiguous:
+            wide = np.int32 if block < 1 << 15 else np.int64
+            return np.asarray(np.add.reduce(used.reshape(n, block), axis=1, dtype=wide) / block)
+        work: type[np.floating[Any]] = np.float32
+    elif codes.dtype == np.float32:
+        work = np.float32
+    else:
+        work = np.float64
+    ones = np.ones(block, work)
+    if codes.dtype == work and used.flags.c_contiguous:
+        return np.asarray(used.reshape(n, block) @ ones, np.float64) / block
+    out = np.empty(n)
+    rows = max(1, CHUNK // block)
+    buffer = np.empty((min(rows, n), block), work)
+    for first in range(0, n, rows):
+        last = min(first + rows, n)
+        part = buffer[: last - first]
+        part[:] = used[first * block : last * block].reshape(-1, block)
+        out[first:last] = part @ ones
+    out /= block
+    return out
+
+
+def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArray]]:
+    """Yield ``(first sample, float64 samples)``; each chunk is a multiple of `multiple` long, zero-padded at the end.
+
+    The array is only valid until the next one is asked for.
+    """
+    n = len(codes)
+    size = max(1, CHUNK // multiple) * multiple
+    buffer = np.empty(min(size, -(-n // multiple) * multiple))
+    for first in range(0, n, size):
+        last = min(first + size, n)
+        padded = -(-(last - first) // multiple) * multiple
+        if codes.dtype == np.float64 and codes.flags.c_contiguous and padded == last - first:
+            yield first, codes[first:last]
+            continue
+        part = buffer[:padded]
+        part[: last - first] = codes[first:last]
+        part[last - first :] = 0.0
+        yield first, part
+
+
+def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
+    """First samples of `count` stretches spread over the record, not in step with any period of it."""
+    room = n_samples - length
+    if room <= 0:
+        return [0]
+    # Golden-section spacing: no two gaps alike, so that a periodic signal is not met at one phase only.
+    return sorted({int(room * ((k * 0.6180339887498949 + 0.11) % 1.0)) for k in range(count)})
+
+
+def smooth_length(n: int) -> int:
+    """Return the smallest 2^a 3^b 5^c that is at least `n`: a length that Fourier transforms like."""
+    best = 1 << max(0, (n - 1).bit_length())
+    five = 1
+    while five < best:
+        three = five
+        while three < best:
+            whole = three << max(0, (-(-n // three) - 1).bit_length())
+            best = min(best, whole)
+            three *= 3
+        five *= 5
+    return best
