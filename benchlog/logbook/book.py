@@ -119,6 +119,8 @@ class Logbook(Lookup):
                         f"{path} is empty, no logbook yet", hint="record something first"
                     )
                 book._create(project or path.stem)
+            elif version < database.SCHEMA_VERSION and mode == "rw":
+                book._migrate()
             with database.mapped_errors(path):
                 book._read_tail()
         except BaseException:
@@ -133,7 +135,9 @@ class Logbook(Lookup):
                 return
             database.create_schema(self._db)
             now = self.clock.utc_ns()
-            identity = hashlib.sha256(f"{project}\n{now}\n{self.path.absolute()}".encode("utf-8", "replace")).hexdigest()[:16]
+            identity = hashlib.sha256(
+                f"{project}\n{now}\n{self.path.absolute()}".encode("utf-8", "replace")
+            ).hexdigest()[:16]
             body = {
                 "format": FORMAT,
                 "schema_version": database.SCHEMA_VERSION,
@@ -142,6 +146,14 @@ class Logbook(Lookup):
                 "benchlog": __version__,
             }
             self._append("logbook", body)
+
+    def _migrate(self) -> None:
+        with self.transaction():
+            version = database.stored_version(self.path, self._db)
+            if version < database.SCHEMA_VERSION:  # else another program was first
+                copy = database.migrate(self.path, self._db, version)
+                body = {"schema_version": database.SCHEMA_VERSION, "from": version, "kept_copy": copy}
+                self._append("migration", {**body, "benchlog": __version__})
 
     def close(self) -> None:
         """Gather all writes into the one file and close it; safe to repeat."""
@@ -219,7 +231,7 @@ class Logbook(Lookup):
         self._db.execute(
             "INSERT INTO entry VALUES (?,?,?,?,?,?)", (seq, kind, self.session, time, text, digest)
         )
-        if kind in ("channel", "result", "supersede"):
+        if kind in ("channel", "readings", "result", "supersede"):
             insert_derived(self._db, parse_entry(text, digest))
         self._tail, self._tail_time = EntryRef(seq, digest), time
         return self._tail
@@ -254,13 +266,25 @@ class Logbook(Lookup):
             body["time"] = result.time or rfc3339(self.clock.utc_ns())
             return self._append("result", body)
 
-    def append_readings(self, readings: Sequence[Reading]) -> EntryRef:
+    def append_readings(
+        self, readings: Sequence[Reading], *, stream: str = "", position: int = 0
+    ) -> EntryRef:
         """Append readings as one sealed block; all are on the disk when this returns.
+
+        Parameters
+        ----------
+        readings : sequence of Reading
+            At least one.
+        stream : str, optional
+            Name of the run these readings belong to. With it, sending again what was not acknowledged is safe:
+            readings already kept are left out.
+        position : int
+            Place of the first reading in its stream, from 0.
 
         Raises
         ------
         UsageError
-            If there are none, or one can't be kept.
+            If there are none, one can't be kept, or readings of the stream before these are missing.
         """
         if not readings:
             raise UsageError("there are no readings to append")
@@ -268,6 +292,16 @@ class Logbook(Lookup):
         from benchlog.logbook.rollup import add_to_rollup
 
         with self.transaction():
+            about: dict[str, Any] = {}
+            if stream:
+                row = self._db.execute("SELECT next, entry FROM stream WHERE name=?", (stream,)).fetchone()
+                kept, last = row or (0, 0)
+                if position > kept:
+                    raise UsageError(f"readings {kept} to {position - 1} of stream {stream!r} are missing")
+                if position + len(readings) <= kept:
+                    return self.entry(last).ref
+                readings, position = readings[kept - position :], kept
+                about = {"stream": stream, "position": position}
             block = pack(readings, self._channel_ids(readings))
             row = self._db.execute(
                 "SELECT first_reading + count FROM block ORDER BY entry DESC LIMIT 1"
@@ -279,6 +313,7 @@ class Logbook(Lookup):
                 "first_time": rfc3339(block.first_utc_ns),
                 "last_time": rfc3339(block.last_utc_ns),
                 "sha256": hashlib.sha256(block.data).hexdigest(),
+                **about,
             }
             ref = self._append("readings", body)
             self._db.execute(

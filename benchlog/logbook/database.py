@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from benchlog.errors import (
@@ -30,7 +30,7 @@ __all__ = [
     "schema_faults",
 ]
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 APPLICATION_ID = 0x424C4F47  # "BLOG" in ASCII: bench log
 BUSY_TIMEOUT_S = 5.0
 
@@ -65,6 +65,9 @@ SCHEMA = {
         " verdict TEXT NOT NULL) STRICT"
     ),
     "result_check": 'CREATE INDEX result_check ON result (part, "check", entry)',
+    "stream": (
+        "CREATE TABLE stream (name TEXT PRIMARY KEY, next INTEGER NOT NULL, entry INTEGER NOT NULL) STRICT"
+    ),
     "superseded": "CREATE TABLE superseded (entry INTEGER PRIMARY KEY, superseded_by INTEGER NOT NULL) STRICT",
     "rollup": (
         "CREATE TABLE rollup (channel INTEGER NOT NULL, bucket INTEGER NOT NULL, ok INTEGER NOT NULL,"
@@ -72,6 +75,9 @@ SCHEMA = {
         " PRIMARY KEY (channel, bucket)) STRICT, WITHOUT ROWID"
     ),
 }
+
+#: Schema version that first had it, where that is not the first.
+_SINCE = {"stream": 2}
 
 _LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
 _DAMAGED = {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_SCHEMA, sqlite3.SQLITE_MISMATCH}
@@ -232,15 +238,43 @@ def stored_version(path: Path, db: sqlite3.Connection) -> int:
     return int(version)
 
 
-def schema_faults(db: sqlite3.Connection) -> list[str]:
-    """Name what differs between the file's schema and this version's."""
+def schema_of(version: int) -> dict[str, str]:
+    """Return name -> statement of a schema version."""
+    return {name: sql for name, sql in SCHEMA.items() if _SINCE.get(name, 1) <= version}
+
+
+def migrate(path: Path, db: sqlite3.Connection, version: int) -> str:
+    """Bring an older file to this schema version, inside the caller's transaction; entries stay as they are.
+
+    Returns
+    -------
+    str
+        Name of the copy of the old file, kept beside it.
+    """
+    number, copy = 0, path.with_name(f"{path.stem}.schema{version}{path.suffix}")
+    while copy.exists():
+        number += 1
+        copy = path.with_name(f"{path.stem}.schema{version}-{number}{path.suffix}")
+    # A second connection sees the state before the transaction.
+    with closing(connect(path, "ro")) as source, closing(sqlite3.connect(copy)) as target:
+        source.backup(target)
+    for name, statement in SCHEMA.items():
+        if _SINCE.get(name, 1) > version:
+            db.execute(statement)
+    db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+    return copy.name
+
+
+def schema_faults(db: sqlite3.Connection, version: int) -> list[str]:
+    """Name what differs between the file's schema and the one of that version."""
+    wanted = schema_of(version)
     found = {
         str(name): str(sql)
         for name, sql in db.execute(
             "SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex%'"
         )
     }
-    faults = [f"{name}: not in the file" for name in SCHEMA if name not in found]
-    faults += [f"{name}: not made by benchlog" for name in found if name not in SCHEMA]
-    faults += [f"{name}: defined differently" for name, sql in found.items() if SCHEMA.get(name, sql) != sql]
+    faults = [f"{name}: not in the file" for name in wanted if name not in found]
+    faults += [f"{name}: not made by benchlog" for name in found if name not in wanted]
+    faults += [f"{name}: defined differently" for name, sql in found.items() if wanted.get(name, sql) != sql]
     return faults

@@ -1,5 +1,5 @@
-"""Tables that follow from the entries alone: one row at most per entry, so that they can be filled as entries are
-written, filled again in a migration, and compared when the logbook is verified."""
+"""Tables that follow from the entries alone: one row at most per entry, which takes the place of an older row of the
+same key, so that they can be filled as entries are written and compared when the logbook is verified."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from benchlog.logbook.chain import Entry
 
 __all__ = ["COLUMNS", "derived_row", "insert_derived"]
 
-#: Table -> columns, in the order of the rows that `derived_row` makes.
+#: Table -> columns, in the order of the rows that `derived_row` makes; the first is the key.
 COLUMNS = {
     "channel": ("id", "entry", "instrument", "channel", "function", "unit"),
     "result": ("entry", "part", "check", "verdict"),
+    "stream": ("name", "next", "entry"),
     "superseded": ("entry", "superseded_by"),
 }
 
@@ -43,6 +44,8 @@ def derived_row(entry: Entry) -> tuple[str, tuple[Any, ...]] | None:
                 # The plan's id of a check tells it from others of its kind on the same part.
                 check = str(body.get("check_id") or body["check"])
                 return "result", (entry.seq, str(body.get("part", "")), check, str(body["verdict"]))
+            case "readings" if "stream" in body:
+                return "stream", (str(body["stream"]), int(body["position"]) + int(body["count"]), entry.seq)
             case "supersede":
                 return "superseded", (int(body["entry"]), entry.seq)
             case _:
@@ -56,4 +59,4 @@ def insert_derived(db: sqlite3.Connection, entry: Entry) -> None:
     found = derived_row(entry)
     if found is not None:
         table, row = found
-        db.execute(f"INSERT INTO {table} VALUES ({','.join('?' * len(row))})", row)  # noqa: S608 - fixed names
+        db.execute(f"INSERT OR REPLACE INTO {table} VALUES ({','.join('?' * len(row))})", row)  # noqa: S608 - fixed names

@@ -96,7 +96,7 @@ class _Chain:
     head: str = ""
     noted_at: int | None = None
     sealed: dict[int, Entry] = field(default_factory=dict)
-    derived: dict[str, list[tuple[Any, ...]]] = field(default_factory=lambda: {t: [] for t in COLUMNS})
+    derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
 
 
 def verify(path: Path | str, *, head: str = "", progress: Progress | None = None) -> Verification:
@@ -277,14 +277,14 @@ def _checked_entry(
 def _gather(entry: Entry, chain: _Chain, findings: _Findings) -> None:
     if entry.kind in ("readings", "capture", "attachment", "logbook", "migration"):
         chain.sealed[entry.seq] = entry
-        return
     try:
         found = derived_row(entry)
     except LogbookDamagedError as error:
         findings.add(entry.seq, error.message)
         return
     if found is not None:
-        chain.derived[found[0]].append(found[1])
+        table, row = found
+        chain.derived[table][row[0]] = row
 
 
 # -- what hangs off entries -------------------------------------------------------------------------------------
@@ -300,9 +300,8 @@ def _check_file(
     ]
     if written and version != written[-1]:
         findings.add(None, f"the file says schema version {version}, its entries say {written[-1]}")
-    if version == database.SCHEMA_VERSION:
-        for fault in database.schema_faults(db):
-            findings.add(None, f"table or index {fault}")
+    for fault in database.schema_faults(db, version):
+        findings.add(None, f"table or index {fault}")
     for (line,) in db.execute("PRAGMA integrity_check(20)"):
         if line != "ok":
             findings.add(None, f"the file's structure is damaged: {line}")
@@ -422,7 +421,9 @@ def _check_derived(
     db: sqlite3.Connection, chain: _Chain, findings: _Findings, noted: str, progress: Progress | None
 ) -> None:
     """Tables that follow from the entries alone, row by row."""
-    for table, wanted in chain.derived.items():
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    for table in COLUMNS.keys() & database.schema_of(version).keys():
+        wanted = list(chain.derived[table].values())
         found = db.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - fixed names
         where = COLUMNS[table].index("entry")
         for row in set(map(_hashable, found)) - set(map(_hashable, wanted)):
