@@ -5,9 +5,12 @@ A row ``scheme.kind`` serves one kind of instrument of a scheme that has several
 """
 
 BUILT_IN = {
+    "sim": "benchlog_drivers.simulated:SimulatedAdapter",
     "serial": "benchlog_drivers.serial_meter:SerialMeter",
-    "typed": "benchlog_drivers.typed:TypedReader",
     "visa.meter": "benchlog_drivers.visa_meter:VisaMeter",
     "visa.scope": "benchlog_drivers.visa_scope:VisaScope",
     "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
+    "typed": "benchlog_drivers.typed:TypedReader",
+    "replay": "benchlog_drivers.replay:ReplayReader",
+    "tap": "benchlog_drivers.tap:open_tap",
 }

@@ -1,0 +1,220 @@
+"""The simulated bench as a person works at it: plug in, connect, turn the dial, read; and the links it serves."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping
+from dataclasses import replace
+from types import TracebackType
+from typing import Self
+
+from benchlog.clock import Clock, SystemClock
+from benchlog.errors import UsageError
+from benchlog.reading import Function
+from benchlog_drivers.simbench.battery import FRESH
+from benchlog_drivers.simbench.kc1 import BENCH_TOML, MB_02_BATTERY, build_scene
+from benchlog_drivers.simbench.leads import Hookup
+from benchlog_drivers.simbench.loopback import Loop
+from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_spec import MA_01, MB_02
+from benchlog_drivers.simbench.parts import Resistor, Transformer
+from benchlog_drivers.simbench.scene import day_of
+from benchlog_drivers.simbench.serve_meter import MeterEndpoint
+
+__all__ = ["SimulatedBench"]
+
+_LOOK_AFTER_S = 3.0  # a person lets the display settle before reading it off
+
+
+class SimulatedBench:
+    """KC-1's bench with its links served on the loopback interface.
+
+    Parameters
+    ----------
+    seed : int
+        Same seed, same digits.
+    clock : Clock, optional
+        Time of the bench; day 0 is its time now. On a `ManualClock` frames come as fast as they are read.
+    """
+
+    def __init__(self, seed: int = 1, clock: Clock | None = None) -> None:
+        self.seed = seed
+        self.clock: Clock = clock or SystemClock()
+        self.scene = build_scene(seed, self.clock)
+        self.meters = {
+            "MA-01": HandheldMeter("MA-01", MA_01, seed),
+            "MB-02": HandheldMeter("MB-02", MB_02, seed, battery=MB_02_BATTERY),
+        }
+        self.scene.ports |= self.meters
+        self.plug("T1")
+        self.connect("MA-01", at="T1.output", leads="LA")
+        self._loop: Loop | None = None
+        self._addresses: dict[str, str] = {}
+        self.meter_links: dict[str, MeterEndpoint] = {}
+        self._start_lock = threading.Lock()
+
+    # ---- links ----
+
+    def start(self) -> Self:
+        """Start serving; starting twice does nothing."""
+        with self._start_lock:
+            if self._loop is not None:
+                return self
+            self._loop = loop = Loop()
+            for tag, meter in self.meters.items():
+                if meter.spec.family:
+                    self.meter_links[tag] = link = MeterEndpoint(meter, self.scene, loop.wake)
+                    port = loop.listen(link)
+                    self._addresses[tag] = f"serial:socket://127.0.0.1:{port}?frames={meter.spec.family}"
+                else:
+                    self._addresses[tag] = "typed:"
+        return self
+
+    def close(self) -> None:
+        """Stop serving; safe to repeat."""
+        with self._start_lock:
+            if self._loop is not None:
+                self._loop.close()
+                self._loop = None
+                self._addresses.clear()
+                self.meter_links.clear()
+
+    def __enter__(self) -> Self:
+        return self.start()
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def address(self, tag: str) -> str:
+        """Adapter address under which an instrument is served.
+
+        Raises
+        ------
+        UsageError
+            If there is no such instrument, or the bench is not started.
+        """
+        if tag not in self._addresses:
+            known = ", ".join(self._addresses) or "none: the bench is not started"
+            raise UsageError(f"the simulated bench serves no {tag!r}", hint=f"it serves: {known}")
+        return self._addresses[tag]
+
+    @property
+    def addresses(self) -> Mapping[str, str]:
+        """All addresses by tag."""
+        return dict(self._addresses)
+
+    def bench_toml(self, addresses: Mapping[str, str] | None = None) -> str:
+        """Text of a bench file with the data sheets; ``sim:`` addresses unless others are given."""
+        chosen = {tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")} | dict(addresses or {})
+        return BENCH_TOML.format_map(chosen)
+
+    # ---- time ----
+
+    @property
+    def day(self) -> float:
+        """Days since the bench was set up."""
+        return day_of(self.scene.now_s(), self.scene.start_s)
+
+    # ---- what a person does ----
+
+    def meter(self, tag: str) -> HandheldMeter:
+        """Return a meter by tag, or raise `UsageError`."""
+        if tag not in self.meters:
+            raise UsageError(
+                f"the simulated bench has no meter {tag!r}", hint=f"it has: {', '.join(self.meters)}"
+            )
+        return self.meters[tag]
+
+    def connect(
+        self,
+        tag: str,
+        *,
+        at: str | tuple[str, str],
+        leads: str = "LA",
+        jack: str = "volts",
+        contact_ohm: float | None = 0.01,
+    ) -> None:
+        """Put a meter's leads on a point (or on two nodes); `jack` is where the high lead is plugged."""
+        nodes = self.scene.nodes(at)
+        if leads not in self.scene.leads:
+            raise UsageError(f"no lead set {leads!r}", hint=f"there are: {', '.join(self.scene.leads)}")
+        with self.scene.change():
+            self.meter(tag).hookup = Hookup(nodes, leads, jack, contact_ohm)
+
+    def disconnect(self, tag: str) -> None:
+        """Take a meter's tips off; the leads stay in the meter and hang free."""
+        with self.scene.change():
+            meter = self.meter(tag)
+            if meter.hookup is not None:
+                meter.hookup = replace(meter.hookup, at=(f"{tag}.free", f"{tag}.free2"))
+
+    def short_tips(self, tag: str) -> None:
+        """Hold a meter's tips together, off the circuit."""
+        with self.scene.change():
+            meter = self.meter(tag)
+            if meter.hookup is not None:
+                meter.hookup = replace(meter.hookup, at=(f"{tag}.tips", f"{tag}.tips"))
+
+    def set_function(self, tag: str, function: str | Function, *, range_index: int | None = None) -> None:
+        """Turn a meter's dial; ``"V~"``, ``"V="``, ``"ohm"``... Turning it clears hold, relative and the like."""
+        meter = self.meter(tag)
+        wanted = Function(function)
+        if wanted not in meter.spec.functions:
+            known = ", ".join(meter.spec.functions)
+            raise UsageError(f"{tag} has no function {wanted}", hint=f"it has: {known}")
+        with self.scene.change():
+            meter.turn_dial(wanted, range_index)
+
+    def read_display(self, tag: str) -> str:
+        """What a person reads off a meter's display: ``"27.8 V"``, ``"OL"``."""
+        with self.scene.lock:
+            shown = self.meter(tag).display(self.scene, self.scene.now_s() + _LOOK_AFTER_S, 0)
+        return shown.text
+
+    def new_battery(self, tag: str) -> None:
+        """Give a meter a new battery."""
+        with self.scene.change():
+            self.meter(tag).battery = FRESH
+
+    def mains(self, voltage_v: float) -> None:
+        """Set the mains voltage about which it wanders."""
+        with self.scene.change():
+            self.scene.mains.voltage_v = voltage_v
+
+    def plug(self, tag: str) -> None:
+        """Plug a supply into the outlet."""
+        self.wire("OUTLET.L", f"{tag}.p1")
+        self.wire("OUTLET.N", f"{tag}.p2")
+
+    def unplug(self, tag: str) -> None:
+        """Pull a supply's plug."""
+        self.unwire("OUTLET.L", f"{tag}.p1")
+        self.unwire("OUTLET.N", f"{tag}.p2")
+
+    def wire(self, a: str, b: str) -> None:
+        """Join two nodes by a wire."""
+        with self.scene.change():
+            self.scene.wires.add(frozenset((a, b)))
+
+    def unwire(self, a: str, b: str) -> None:
+        """Take a wire away; one that is not there is no error."""
+        with self.scene.change():
+            self.scene.wires.discard(frozenset((a, b)))
+
+    def load(self, at: str | tuple[str, str], ohm: float | None) -> None:
+        """Put a load resistor across a point, or take it away (None)."""
+        a, b = self.scene.nodes(at)
+        tag = f"load on {a}"
+        with self.scene.change():
+            self.scene.parts.pop(tag, None)
+            self.scene.wires -= {w for w in self.scene.wires if any(n.startswith(f"{tag}.") for n in w)}
+            if ohm is not None:
+                self.scene.add(Resistor(tag, ohm))
+                self.scene.wires |= {frozenset((f"{tag}.a", a)), frozenset((f"{tag}.b", b))}
+
+    @property
+    def transformer(self) -> Transformer:
+        """T1."""
+        return self.scene.part("T1", Transformer)

@@ -1,0 +1,153 @@
+"""Data sheets of the simulated meters: functions, ranges, accuracy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from benchlog.reading import Function
+
+__all__ = ["MA_01", "MB_02", "FunctionSpec", "MeterSpec", "Range"]
+
+_PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """One range, from the text of its full scale such as ``"40.00"`` or ``"400.0 m"``."""
+
+    decimals: int
+    prefix: str
+    top_counts: int
+
+    @classmethod
+    def parse(cls, text: str) -> Range:
+        """Read full-scale text."""
+        number, _, prefix = text.partition(" ")
+        whole, _, decimals = number.partition(".")
+        return cls(len(decimals), prefix, int(whole + decimals))
+
+    @property
+    def factor(self) -> float:
+        """Value of the prefix."""
+        return _PREFIXES[self.prefix]
+
+    @property
+    def resolution(self) -> float:
+        """One count in the SI unit."""
+        return float(f"1e{-self.decimals}") * self.factor
+
+    @property
+    def top(self) -> float:
+        """Full scale in the SI unit."""
+        return self.top_counts * self.resolution
+
+
+@dataclass(frozen=True, slots=True)
+class FunctionSpec:
+    """What a data sheet says of one function.
+
+    Attributes
+    ----------
+    ranges : tuple of Range
+        Ascending.
+    fraction, counts : float
+        Accuracy: fraction of reading plus counts of the last digit.
+    burden_ohm : float
+        Shunt of a current function.
+    """
+
+    ranges: tuple[Range, ...]
+    fraction: float
+    counts: float
+    burden_ohm: float = 0.0
+
+    def bound(self, value: float, resolution: float) -> float:
+        """Largest error the data sheet allows at a value."""
+        return self.fraction * abs(value) + self.counts * resolution
+
+
+def _ranges(*texts: str) -> tuple[Range, ...]:
+    return tuple(Range.parse(text) for text in texts)
+
+
+@dataclass(frozen=True, slots=True)
+class MeterSpec:
+    """Data sheet of a meter.
+
+    Attributes
+    ----------
+    counts : int
+        Of the display.
+    true_rms : bool
+        Else average responding, scaled for a sine.
+    bandwidth_hz : float
+        -3 dB corner of the AC path.
+    family : str
+        Frame family of its link, "" for none.
+    rate_hz : float
+        Readings a second.
+    spread : float
+        Standard deviation of the systematic error as a part of the accuracy bound.
+    settle_s : float
+        Time constant of the display filter.
+    """
+
+    counts: int
+    true_rms: bool
+    functions: Mapping[Function, FunctionSpec]
+    family: str = ""
+    rate_hz: float = 3.0
+    bandwidth_hz: float = 5e3
+    input_ohm: float = 10e6
+    input_f: float = 40e-12
+    noise_counts: float = 0.3
+    spread: float = 1 / 3
+    settle_s: float = 0.12
+    own_gain: Mapping[Function, float] = field(default_factory=dict)
+
+
+_HERTZ = FunctionSpec(_ranges("40.00", "400.0", "4.000 k", "40.00 k"), 0.001, 1)
+
+MA_01 = MeterSpec(
+    counts=4000,
+    true_rms=True,
+    family="segment14",
+    functions={
+        Function.AC_VOLTS: FunctionSpec(_ranges("400.0 m", "4.000", "40.00", "400.0", "750"), 0.01, 5),
+        Function.DC_VOLTS: FunctionSpec(_ranges("400.0 m", "4.000", "40.00", "400.0", "1000"), 0.005, 2),
+        Function.OHMS: FunctionSpec(
+            _ranges("400.0", "4.000 k", "40.00 k", "400.0 k", "4.000 M", "40.00 M"), 0.008, 2
+        ),
+        Function.CONTINUITY: FunctionSpec(_ranges("400.0"), 0.008, 2),
+        Function.AC_CURRENT: FunctionSpec(_ranges("4.000", "10.00"), 0.015, 5, 0.02),
+        Function.DC_CURRENT: FunctionSpec(_ranges("4.000", "10.00"), 0.01, 3, 0.02),
+        Function.FREQUENCY: _HERTZ,
+    },
+)
+"""The meter with a link."""
+
+MB_02 = MeterSpec(
+    counts=2000,
+    true_rms=False,
+    functions={
+        Function.AC_VOLTS: FunctionSpec(_ranges("20.00", "200.0", "750"), 0.012, 5),
+        Function.DC_VOLTS: FunctionSpec(_ranges("200.0 m", "2.000", "20.00", "200.0", "1000"), 0.008, 2),
+        Function.OHMS: FunctionSpec(
+            _ranges("200.0", "2.000 k", "20.00 k", "200.0 k", "2.000 M", "20.00 M"), 0.01, 4
+        ),
+        Function.CONTINUITY: FunctionSpec(_ranges("200.0"), 0.01, 4),
+        Function.AC_CURRENT: FunctionSpec(_ranges("2.000", "10.00"), 0.02, 5, 0.02),
+        Function.DC_CURRENT: FunctionSpec(_ranges("2.000", "10.00"), 0.015, 3, 0.02),
+        Function.FREQUENCY: _HERTZ,
+    },
+    # Adjusted well when new, so that its story is its battery: it reads 0.2 % high with a fresh one.
+    spread=0.1,
+    own_gain={
+        Function.DC_VOLTS: 0.002,
+        Function.AC_VOLTS: 0.002,
+        Function.AC_CURRENT: 0.002,
+        Function.DC_CURRENT: 0.002,
+    },
+)
+"""The meter without a link whose battery sags."""

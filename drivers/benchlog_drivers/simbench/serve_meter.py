@@ -1,0 +1,136 @@
+"""A meter's link: frames of its family, at its own rate or as fast as they are read."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from benchlog.clock import ManualClock
+from benchlog_drivers.simbench.draws import generator
+from benchlog_drivers.simbench.frames import ENCODERS
+from benchlog_drivers.simbench.loopback import Connection
+from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.scene import Scene
+
+__all__ = ["MeterEndpoint"]
+
+_POLL_S = 0.002
+
+
+@dataclass(eq=False)
+class MeterEndpoint:
+    """Sends a meter's display as frames.
+
+    On the computer's clock a frame goes out every 1/rate seconds. On a clock that is moved by hand time may
+    stand still, so the meter's own time runs by frames instead: the next frame goes out once the last one was
+    read (or, while `on_demand` is set, when `demand` is called), and counts as 1/rate later than it, until the
+    clock moves or the scene changes.
+
+    Attributes
+    ----------
+    byte_loss, bit_flip : float
+        Fault of the link: probability of each byte being lost, of each byte having one bit flipped.
+    """
+
+    meter: HandheldMeter
+    scene: Scene
+    wake: Callable[[], None]
+    byte_loss: float = 0.0
+    bit_flip: float = 0.0
+    connections: list[Connection] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self._encode = ENCODERS[self.meter.spec.family]
+        self._manual = isinstance(self.scene.clock, ManualClock)
+        self._next_real_s = 0.0
+        self._epoch: tuple[int, float] = (-1, 0.0)
+        self._index = 0
+        self._sent = 0
+        self._lock = threading.Lock()
+        self._demands = 0
+        self._demanding_clients = 0
+
+    def on_demand(self, clients: int) -> None:
+        """Count clients in (+1) or out (-1) that call `demand` for every frame."""
+        with self._lock:
+            self._demanding_clients += clients
+
+    def demand(self) -> None:
+        """Send one frame now."""
+        with self._lock:
+            self._demands += 1
+        self.wake()
+
+    def opened(self, connection: Connection) -> None:
+        """See `Endpoint.opened`."""
+        self.connections.append(connection)
+        # Opening a port drains what is in it already: give the client a moment before the first frame.
+        self._next_real_s = time.monotonic() + 0.02
+
+    def received(self, connection: Connection, data: bytes) -> None:
+        """See `Endpoint.received`; this family talks by itself and takes no orders."""
+
+    def closed(self, connection: Connection) -> None:
+        """See `Endpoint.closed`."""
+        with contextlib.suppress(ValueError):
+            self.connections.remove(connection)
+
+    def due(self) -> float:
+        """See `Endpoint.due`."""
+        now = time.monotonic()
+        if not self.connections:
+            with self._lock:
+                self._demands = 0
+            return 0.5
+        period = 1.0 / self.meter.spec.rate_hz
+        if not self._manual:
+            if now >= self._next_real_s:
+                self._next_real_s = max(now, self._next_real_s + period)
+                self._send(self.connections)
+            return max(0.0, self._next_real_s - now)
+        with self._lock:
+            demanded, self._demands = self._demands, 0
+            only_on_demand = self._demanding_clients > 0
+        for _ in range(demanded):
+            self._send(self.connections)
+        if only_on_demand:
+            return 0.5
+        if now < self._next_real_s:
+            return self._next_real_s - now
+        waiting = [c.unread() for c in self.connections]
+        if any(n is None for n in waiting):
+            self._next_real_s = now + period
+        if all(not n for n in waiting):
+            self._send(self.connections)
+        return _POLL_S
+
+    def frame(self) -> bytes:
+        """Next frame, link faults included."""
+        now = self.scene.now_s()
+        with self.scene.lock:
+            epoch = (self.scene.version, now)
+            self._index = self._index + 1 if epoch == self._epoch else 0
+            self._epoch = epoch
+            t_s = now + (self._index + 1) / self.meter.spec.rate_hz if self._manual else now
+            data = self._encode(self.meter.display(self.scene, t_s, self._index))
+        self._sent += 1
+        return self._damaged(data) if self.byte_loss or self.bit_flip else data
+
+    def _damaged(self, data: bytes) -> bytes:
+        g = generator(self.scene.seed, "link", self.meter.tag, self._sent)
+        out = bytearray()
+        for byte in data:
+            if g.random() < self.byte_loss:
+                continue
+            if g.random() < self.bit_flip:
+                byte ^= 1 << int(g.integers(8))
+            out.append(byte)
+        return bytes(out)
+
+    def _send(self, connections: list[Connection]) -> None:
+        data = self.frame()
+        for connection in list(connections):
+            connection.send(data)
