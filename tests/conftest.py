@@ -1,0 +1,41 @@
+"""Shared fixtures: a clean environment, the folder of published values, the folder of real captures."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+GOLDEN = Path(__file__).parent / "golden"
+
+
+@pytest.fixture(autouse=True)
+def clean_environment(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep a developer's own settings out of the tests."""
+    for name in ("BENCHLOG_LOGBOOK", "NO_COLOR", "FORCE_COLOR", "COLUMNS"):
+        monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def golden() -> Path:
+    """Folder of published values; each file's source stands in its README there."""
+    return GOLDEN
+
+
+@pytest.fixture(scope="session")
+def worked_examples() -> dict[str, dict[str, Any]]:
+    """Worked examples of guides and standards by id; `mark` in each says how it was checked."""
+    cases = json.loads((GOLDEN / "worked_examples.json").read_text(encoding="utf-8"))["cases"]
+    return {case["id"]: case for case in cases}
+
+
+@pytest.fixture(scope="session")
+def datasets() -> Path:
+    """Folder of real captures, named by BENCHLOG_DATASETS; the test is skipped where that is unset."""
+    folder = os.environ.get("BENCHLOG_DATASETS")
+    if not folder:
+        pytest.skip("BENCHLOG_DATASETS is not set: no folder of real captures to read")
+    return Path(folder)

@@ -1,0 +1,81 @@
+"""Conformance probability and the guard-band rule against JCGM 106, ISO 14253-1 and ILAC-G8 examples."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchlog.metrology.conformity import conformance_probability, judge
+from benchlog.result import Limits, Uncertain, Verdict
+
+
+def known(value, u, df=None):
+    """An uncertain value with k = 2."""
+    return Uncertain(value, u, 2 * u, "V", 2.0, df)
+
+
+@pytest.mark.parametrize("name", ["jcgm106_zener", "jcgm106_burst", "jcgm106_oil"])
+def test_jcgm_106_clause_7(worked_examples, name):
+    """JCGM 106:2012 clause 7 examples (from memory, recomputed)."""
+    case = worked_examples[name]
+    p = conformance_probability(case["y"], case["u"], case.get("lower_limit"), case.get("upper_limit"))
+    assert p == pytest.approx(case["recomputed_pc"], abs=5e-6)
+
+
+def test_jcgm_106_table_1(worked_examples):
+    """z for a required one-sided conformance probability."""
+    for p, z in worked_examples["jcgm106_table1_z"]["rows"]:
+        assert conformance_probability(-z, 1.0, None, 0.0) == pytest.approx(p, abs=0.0025)
+
+
+def test_iso_14253_neither_proved(worked_examples):
+    """T_U = 20.05, U = 0.015, y = 20.040: neither conformity nor nonconformity is proved."""
+    case = worked_examples["iso14253_example"]
+    limits = Limits(None, case["upper_limit"], "mm")
+    u = case["U"] / 2
+    assert judge(known(case["y"], u), limits).verdict is Verdict.INDETERMINATE
+    assert judge(known(case["acceptance_limit"], u), limits).verdict is Verdict.PASS
+    assert judge(known(case["rejection_limit"] + 1e-9, u), limits).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(("r", "false_accept"), [(0.0, 0.5), (0.83, 0.0485), (1.0, 0.0228), (1.5, 0.00135)])
+def test_ilac_g8_false_accept_at_the_acceptance_limit(r, false_accept):
+    """ILAC-G8:09/2019: a result at the acceptance limit of w = rU is falsely accepted this often."""
+    assert 1 - conformance_probability(-2 * r, 1.0, None, 0.0) == pytest.approx(false_accept, abs=6e-5)
+
+
+def test_close_to_the_limit_is_indeterminate():
+    """28.7 V of 25.6 to 29.0 V with u = 0.19 V: P = 0.94 within, not to be told."""
+    judged = judge(known(28.7, 0.19), Limits(25.6, 29.0, "V"))
+    assert judged.verdict is Verdict.INDETERMINATE
+    assert judged.conformance_probability == pytest.approx(0.943, abs=0.001)
+
+
+@given(
+    st.floats(-10, 10),
+    st.floats(1e-3, 5),
+    st.floats(-10, 10),
+    st.floats(0, 10),
+)
+def test_a_pass_is_never_less_likely_than_95_percent(value, u, low, width):
+    """Guard band w = U: whatever passes conforms with at least 95.45 % probability; what fails, with at most 4.55 %."""
+    judged = judge(known(value, u), Limits(low, low + width, "V"))
+    if judged.verdict is Verdict.PASS:
+        assert judged.conformance_probability > 0.9544
+    if judged.verdict is Verdict.FAIL:
+        assert judged.conformance_probability < 0.0456
+
+
+def test_few_degrees_of_freedom_use_student_t():
+    """With two degrees of freedom the same z leaves more outside than with infinitely many."""
+    assert conformance_probability(0, 1, -2, 2, df=2.0) < conformance_probability(0, 1, -2, 2)
+    assert conformance_probability(0, 1, -4.303, 4.303, df=2.0) == pytest.approx(0.95, abs=1e-4)  # t table
+
+
+def test_an_unmeasured_value_is_not_done():
+    """Infinite uncertainty is no verdict."""
+    unknown = Uncertain(math.nan, math.inf, math.inf, "V")
+    assert judge(unknown, Limits(0, 1, "V")).verdict is Verdict.NOT_DONE
