@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rich.console import Console
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -43,6 +44,11 @@ def _value_text(quantity: Uncertain) -> str:
     return format_quantity(quantity.value, quantity.unit)
 
 
+def _line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
+    """Print one line that keeps its indent where it wraps."""
+    console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent)))
+
+
 def show_result(console: Console, result: Result) -> None:
     """Print a result."""
     title = result.check.replace("_", " ")
@@ -50,10 +56,27 @@ def show_result(console: Console, result: Result) -> None:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    console.print(Text.assemble(mark(result.verdict), "  ", (title, "bold"), "  ", result.reason))
+    _line(console, mark(result.verdict), "  ", (title, "bold"), indent=0)
+    _line(console, result.reason)
+    if result.quantities:
+        console.print(_quantities(result))
+    for check in result.design_checks:
+        _line(console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}")
+    for name, limits in result.limits.items():
+        if limits.source:
+            _line(console, (f"limits of {name.replace('_', ' ')}: {limits.source}", "dim"))
+    for finding in result.findings:
+        _line(console, f"finding: {finding}")
+    for caution in result.cautions:
+        _line(console, (f"! caution: {caution}", "bold"))
+    if result.record:
+        _line(console, (f"written to {result.record.logbook}, entry {result.record.entry}", "dim"))
+
+
+def _quantities(result: Result) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 2), show_header=True, header_style="dim")
     table.add_column("quantity")
-    table.add_column("value ± U (95 %)", justify="right")
+    table.add_column("value ± U (95 %)", justify="right", no_wrap=True)
     table.add_column("k", justify="right")
     table.add_column("limits", justify="right")
     for name, quantity in result.quantities.items():
@@ -63,18 +86,4 @@ def show_result(console: Console, result: Result) -> None:
             f"{quantity.coverage_factor:.2f}" if quantity.standard_uncertainty > 0 else "",
             limits_text(result.limits.get(name)),
         )
-    if result.quantities:
-        console.print(table)
-    for check in result.design_checks:
-        console.print(
-            Text.assemble("  ", mark(check.verdict), f"  {check.name.replace('_', ' ')}: {check.reason}")
-        )
-    for name, limits in result.limits.items():
-        if limits.source:
-            console.print(Text(f"  limits of {name.replace('_', ' ')}: {limits.source}", style="dim"))
-    for finding in result.findings:
-        console.print(Text(f"  finding: {finding}"))
-    for caution in result.cautions:
-        console.print(Text(f"  ! caution: {caution}", style="bold"))
-    if result.record:
-        console.print(Text(f"  written to {result.record.logbook}, entry {result.record.entry}", style="dim"))
+    return table
