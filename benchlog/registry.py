@@ -6,7 +6,8 @@ that nothing here depends on them. Other distributions add theirs under the entr
 
 An adapter factory is a class or function with an attribute ``Options`` (a frozen dataclass or `msgspec.Struct`,
 or None for "takes none") that is called as ``factory(instrument, rest, options, clock=clock)`` and returns an
-adapter that is not open yet. ``scheme.kind`` in the table (``visa.scope``) is looked up before plain ``scheme``.
+adapter that is not open yet. ``scheme.kind`` in the table (``visa.scope``) is looked up before plain ``scheme``;
+the kind is ``meter`` unless said.
 """
 
 from __future__ import annotations
@@ -111,18 +112,19 @@ class Registry:
         AdapterUnavailableError
             If there is none, a library it needs is missing, or the plug-in is broken.
         """
-        for name in (f"{scheme}.{kind}", scheme) if kind else (scheme,):
+        for name in (f"{scheme}.{kind or 'meter'}", scheme):
             if name in self._built_in:
                 return _import_built_in(name, self._built_in[name])
             if name in self._plug_ins:
                 return _load_plug_in(self._plug_ins[name])
         known = self.schemes()
-        kinds = [n for n in (*self._built_in, *self._plug_ins) if n.startswith(f"{scheme}.")]
+        kinds = [
+            n.partition(".")[2] for n in (*self._built_in, *self._plug_ins) if n.startswith(f"{scheme}.")
+        ]
         if kinds:
-            words = ", ".join(n.partition(".")[2] for n in kinds)
             raise AdapterUnavailableError(
-                f"adapter {scheme!r} has no {kind or 'default'} kind",
-                hint=f"add the option kind=, one of: {words}",
+                f"adapter {scheme!r} has no kind {kind or 'meter'!r}",
+                hint=f"add the option kind=, one of: {', '.join(kinds)}",
             )
         raise AdapterUnavailableError(
             f"no adapter is called {scheme!r}", hint=f"known: {', '.join(sorted(known)) or 'none'}"
@@ -261,7 +263,7 @@ def open_adapter(
     options : mapping, optional
         More options, as from ``[instrument.options]`` of the bench file.
     kind : {"", "meter", "scope", "generator"}
-        Which adapter of a scheme that has several; the address option ``kind=`` says the same.
+        Which adapter of a scheme that has several, ``meter`` by default; the address option ``kind=`` says the same.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace as dataclass_replace
-from typing import Literal, Protocol
+from typing import Literal
 
 import serial
 from serial.tools.list_ports import comports
@@ -21,22 +21,15 @@ from benchlog.errors import BadFrameError, ConfigError, OpenError, OpenReason
 from benchlog.reading import Reading
 from benchlog_drivers import _lines
 from benchlog_drivers.decoders import FrameOptions, LineSettings, make_decoder, recognise
+from benchlog_drivers.wiretap import Wiretap
 
-__all__ = ["SerialMeter", "SerialOptions", "Wiretap"]
+__all__ = ["SerialMeter", "SerialOptions"]
 
 SLICE_S = (
     0.1  # longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link
 )
 ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
 GARBAGE_BYTES = 48  # so many bytes without one frame are no accident
-
-
-class Wiretap(Protocol):
-    """Gets every byte with its time: direction ``<`` received, ``>`` sent, ``!`` an event by name."""
-
-    def __call__(self, utc_ns: int, mono_ns: int, direction: str, data: bytes) -> None:
-        """Note one chunk."""
-        ...
 
 
 class SerialOptions(FrameOptions, frozen=True, kw_only=True):
@@ -256,7 +249,7 @@ def explain_garbage(
             f"{what}; without the top bit they are {best} frames, so the parity setting is wrong",
             f"set frames={best}, bits=7 and parity=O or E",
         )
-    if last_reject and last_reject[0] not in ("index", "length", "no line end", "broken off"):
+    if last_reject and last_reject[0] not in ("index", "length", "format", "broken off"):
         return (
             f"{what} fits the table: {last_reject[1]}",
             "compare the frame with the display, then correct the table",

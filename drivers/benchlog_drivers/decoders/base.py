@@ -165,8 +165,7 @@ class LineDecoder(Decoder):
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         *lines, rest = data.split(self.end)
-        if len(rest) > MAX_LINE:
-            self._reject("no line end", f"more than {MAX_LINE} bytes without a line end", rest[:MAX_LINE])
-            self.skipped += len(rest)
-            rest = b""
+        if len(rest) > MAX_LINE:  # still too long for any frame, so that its end rejects it
+            self.skipped += len(rest) - MAX_LINE
+            rest = rest[-MAX_LINE:]
         return [line + self.end for line in lines], rest

@@ -13,11 +13,21 @@ from functools import lru_cache
 from benchlog.reading import Flag, Function, Reading, State
 from benchlog_drivers.decoders.base import RejectedFrame
 
-__all__ = ["PREFIX_SYMBOLS", "SYMBOLS", "Mode", "Screen", "mode_of", "overload", "shown", "split_unit"]
+__all__ = [
+    "FLAG_SYMBOLS",
+    "PREFIX_SYMBOLS",
+    "SYMBOLS",
+    "Mode",
+    "Screen",
+    "mode_of",
+    "overload",
+    "shown",
+    "split_unit",
+]
 
 PREFIX_SYMBOLS = {"pico": "p", "nano": "n", "micro": "µ", "milli": "m", "kilo": "k", "mega": "M", "giga": "G"}
 _EXPONENTS = {"": 0, "p": -12, "n": -9, "µ": -6, "m": -3, "k": 3, "M": 6, "G": 9}
-_FLAGS = {
+FLAG_SYMBOLS = {
     "auto": Flag.AUTO,
     "hold": Flag.HOLD,
     "relative": Flag.RELATIVE,
@@ -32,11 +42,12 @@ _UNITS = ("volt", "ampere", "ohm", "farad", "hertz", "percent", "degC", "degF")
 _NO_MEANING = ("ignore", "link", "bar", "auto_off")
 _STATES = ("minus", "overload", "underload", "judge", "volt_hertz", "hfe")
 SYMBOLS = frozenset(
-    (*PREFIX_SYMBOLS, *_FLAGS, *_UNITS, *_NO_MEANING, *_STATES, "ac", "dc", "diode", "continuity")
+    (*PREFIX_SYMBOLS, *FLAG_SYMBOLS, *_UNITS, *_NO_MEANING, *_STATES, "ac", "dc", "diode", "continuity")
 )
 """Words that a table of annunciators may use."""
 
 _SIGNED = frozenset({Function.DC_VOLTS, Function.DC_CURRENT, Function.TEMPERATURE, Function.DIODE})
+_SIGNED_FLAGS = frozenset({Flag.RELATIVE, Flag.PEAK})
 _EXCLUSIVE = (("max", "min"), ("peak_max", "peak_min"), ("overload", "underload"), ("diode", "continuity"))
 
 
@@ -92,8 +103,17 @@ class Mode:
 
 
 @lru_cache(maxsize=8192)
-def mode_of(symbols: frozenset[str], ac_and_dc: bool = False) -> Mode:
+def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False) -> Mode:
     """Tell what a meter is set to from the symbols lit together.
+
+    Parameters
+    ----------
+    symbols : frozenset of str
+        Words out of `SYMBOLS`.
+    ac_and_dc : bool
+        Whether this meter has a mode that shows both.
+    bare : bool
+        Whether a unit may come without the prefix that displays always show with it (farad).
 
     Raises
     ------
@@ -117,7 +137,7 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False) -> Mode:
     screen = _SCREENS[unit]
     prefixes = [sign for name, sign in PREFIX_SYMBOLS.items() if name in symbols]
     prefix = prefixes[0] if prefixes else ""
-    if len(prefixes) > 1 or (prefix or " ") not in screen.prefixes:
+    if len(prefixes) > 1 or ((prefix or " ") not in screen.prefixes and (prefix or not bare)):
         raise RejectedFrame("prefix", f"prefix {' '.join(prefixes) or 'none'} with {unit}")
     ac, dc = "ac" in symbols, "dc" in symbols
     if ac and dc:
@@ -127,7 +147,7 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False) -> Mode:
     if function is None:
         lit = " and ".join(w for w, on in (("ac", ac), ("dc", dc)) if on) or "neither ac nor dc"
         raise RejectedFrame("coupling", f"{unit} shown with {lit}")
-    flags = frozenset(flag for name, flag in _FLAGS.items() if name in symbols)
+    flags = frozenset(flag for name, flag in FLAG_SYMBOLS.items() if name in symbols)
     exponent = _EXPONENTS[prefix] - (2 if unit == "percent" else 0)
     return Mode(function, prefix + screen.sign, exponent, flags, unit == "degF")
 
@@ -138,7 +158,14 @@ def _times_ten_to(number: int, power: int) -> float:
 
 
 def shown(
-    mode: Mode, digits: str, *, raw: bytes, state: State = State.OK, range_max: float | None = None
+    mode: Mode,
+    digits: str,
+    *,
+    raw: bytes,
+    state: State = State.OK,
+    range_max: float | None = None,
+    power_of_ten: int = 0,
+    signed: bool = False,
 ) -> Reading:
     """Make the reading of a display.
 
@@ -154,19 +181,28 @@ def shown(
         With another state than ok there is no value, and `digits` is what is shown instead (``"OL"``).
     range_max : float, optional
         Full scale in the SI unit, when the frame tells the range.
+    power_of_ten : int
+        Exponent shown beside the digits.
+    signed : bool
+        Take a minus for what it is: some meters show -0.0003 ohm at a short.
 
     Raises
     ------
     RejectedFrame
         For a minus where the quantity can't be negative.
     """
-    text = f"{digits} {mode.unit}"
+    text = f"{digits}{f'e{power_of_ten}' if power_of_ten else ''} {mode.unit}"
     if state is not State.OK:
         return Reading(mode.function, None, 0.0, text, state, mode.flags, range_max, raw)
-    if digits[0] == "-" and mode.function not in _SIGNED and not mode.flags & {Flag.RELATIVE, Flag.PEAK}:
+    if (
+        digits[0] == "-"
+        and not signed
+        and mode.function not in _SIGNED
+        and mode.flags.isdisjoint(_SIGNED_FLAGS)
+    ):
         raise RejectedFrame("sign", f"{mode.function} can't be negative")
     whole, _, decimals = digits.partition(".")
-    power = mode.exponent - len(decimals)
+    power = mode.exponent + power_of_ten - len(decimals)
     value = _times_ten_to(int(whole + decimals), power)
     resolution = _times_ten_to(1, power)
     if mode.fahrenheit:

@@ -1,0 +1,187 @@
+"""Any other text line, described in the bench file by a pattern with named parts: a new meter needs no Python.
+
+::
+
+    [instrument.options]
+    frames = "pattern"
+    pattern = '(?P<function>DCV|ACV|RES)\\s+(?P<value>[-+0-9.]+|OVER)\\s*(?P<unit>\\S*)(?:\\s+(?P<flags>\\S+))?'
+    overload = "OVER"            # what the value part reads on overload
+    end = "\\r\\n"                # line end; the pattern sees the line without it
+    request = "READ?\\r\\n"       # sent for each line; leave it out for meters that talk by themselves
+    baud = 9600
+    [instrument.options.functions]
+    DCV = "V="
+    ACV = "V~"
+    RES = "ohm"
+    [instrument.options.units]   # only where the meter's word is not plain
+    kR = "kohm"
+    [instrument.options.flags]
+    H = "hold"
+    B = "low_battery"
+
+The part ``value`` must be there. Without a part ``function``, ``function = "V="`` says what the meter is set to.
+Without a part ``unit``, values are in the function's SI unit. The pattern must fit the whole line; a line that it
+does not fit, a word that no table knows and a unit that does not belong to the function are rejected and counted.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import ClassVar
+
+from benchlog.errors import ConfigError
+from benchlog.reading import Function, Reading
+from benchlog_drivers.decoders.base import FrameOptions, LineDecoder, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.display import FLAG_SYMBOLS, Mode, mode_of, overload, shown, split_unit
+
+__all__ = ["PatternLine"]
+
+_NUMBER = re.compile(r"([+-]?)\s*(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d{1,2}))?")
+_OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
+_PARTS = frozenset({"value", "unit", "function", "flags"})
+# Symbols that a function stands for beside its unit, and the unit's symbol.
+_SYMBOLS = {
+    Function.AC_VOLTS: ("ac", "volt"),
+    Function.DC_VOLTS: ("dc", "volt"),
+    Function.AC_DC_VOLTS: ("ac", "dc", "volt"),
+    Function.AC_CURRENT: ("ac", "ampere"),
+    Function.DC_CURRENT: ("dc", "ampere"),
+    Function.OHMS: ("ohm",),
+    Function.CONTINUITY: ("continuity", "ohm"),
+    Function.DIODE: ("diode", "volt"),
+    Function.FREQUENCY: ("hertz",),
+    Function.DUTY: ("percent",),  # without a unit part, a duty line is in percent, as displays show it
+    Function.CAPACITANCE: ("farad",),
+    Function.TEMPERATURE: ("degC",),
+}
+
+
+class PatternLine(LineDecoder):
+    """Decoder of text lines that the bench file describes; see the module's text."""
+
+    family = "pattern"
+    line: ClassVar[LineSettings] = LineSettings(9600)
+
+    def __init__(self, options: FrameOptions | None = None) -> None:
+        super().__init__(options)
+        given = self.options
+        self.end = _control(given.end)
+        self._pattern = _compiled(given.pattern, "pattern")
+        named = set(self._pattern.groupindex)
+        if "value" not in named or named - _PARTS:
+            raise ConfigError(
+                f"pattern {given.pattern!r} has the named parts {', '.join(sorted(named)) or 'none'}",
+                hint="it must have (?P<value>...), and may have unit, function and flags",
+            )
+        if ("function" in named) == bool(given.function):
+            raise ConfigError(
+                "the function must come either from the pattern's part 'function' or from function=",
+                hint='add (?P<function>...) or function = "V="',
+            )
+        self._overload = _compiled(given.overload or _OVERLOAD, "overload")
+        self._function = _function(given.function) if given.function else None
+        self._functions = {word: _function(name) for word, name in given.functions.items()}
+        self._units = {word: _unit(word, name) for word, name in given.units.items()}
+        self._flags = _flag_words(given.flags)
+
+    def decode(self, frame: bytes) -> Reading:
+        """Decode one line with its end, or raise `RejectedFrame`."""
+        text = frame.removesuffix(self.end).decode("latin-1").strip("\r\n")
+        match = self._pattern.fullmatch(text)
+        if not match:
+            raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
+        parts = {name: (value or "").strip() for name, value in match.groupdict().items()}
+        mode = self._mode(parts)
+        value = parts["value"]
+        if self._overload.fullmatch(value):
+            return overload(mode, "-" if value.startswith("-") else "", frame)
+        number = _NUMBER.fullmatch(value)
+        if not number:
+            raise RejectedFrame("digit", f"value {value!r}")
+        sign, digits, exponent = number.groups()
+        if self.options.counts and int(digits.replace(".", "")) > self.options.counts:
+            raise RejectedFrame("counts", f"{value} on a display of {self.options.counts} counts")
+        text = ("-" if sign == "-" else "") + digits.removesuffix(".")
+        return shown(mode, text, raw=frame, power_of_ten=int(exponent or 0), signed=True)
+
+    def _mode(self, parts: Mapping[str, str]) -> Mode:
+        function = self._function
+        if function is None:
+            word = parts["function"]
+            found = self._functions.get(word)
+            if found is None:
+                raise RejectedFrame(
+                    "function", f"function {word!r} is not under [instrument.options.functions]"
+                )
+            function = found
+        symbols = set(_SYMBOLS[function])
+        if unit_text := parts.get("unit", ""):
+            unit = self._units.get(unit_text) or split_unit(unit_text)
+            if unit is None:
+                raise RejectedFrame("unit", f"unit {unit_text!r} is not under [instrument.options.units]")
+            if function is Function.TEMPERATURE and "degF" in unit:
+                symbols = {"degF"}
+            elif not unit & symbols:
+                raise RejectedFrame("unit", f"unit {unit_text!r} with {function}")
+            symbols |= unit
+        for word in _flag_parts(parts.get("flags", ""), self._flags):
+            symbols.add(word)
+        return mode_of(frozenset(symbols), ac_and_dc=True, bare=True)
+
+
+def _flag_parts(text: str, known: Mapping[str, str]) -> list[str]:
+    """Symbols of the flags part: words apart by space or comma, or letters run together."""
+    found = []
+    for word in re.split(r"[\s,;]+", text):
+        if not word:
+            continue
+        pieces = [word] if word in known else list(word)
+        for piece in pieces:
+            if piece not in known:
+                raise RejectedFrame("flags", f"flag {piece!r} is not under [instrument.options.flags]")
+            found.append(known[piece])
+    return found
+
+
+def _compiled(text: str, what: str) -> re.Pattern[str]:
+    try:
+        return re.compile(text)
+    except re.error as error:
+        raise ConfigError(f"{what} {text!r} is no regular expression: {error}", hint="correct it") from None
+
+
+def _control(text: str) -> bytes:
+    plain = text.replace("\\r", "\r").replace("\\n", "\n")
+    if not plain or not plain.isascii():
+        raise ConfigError(f"end {text!r} is no line end", hint="write end = '\\r\\n'")
+    return plain.encode("ascii")
+
+
+def _function(name: str) -> Function:
+    try:
+        function = Function(name)
+    except ValueError:
+        function = Function.FOUR_WIRE_OHMS
+    if function not in _SYMBOLS:
+        names = ", ".join(f.value for f in _SYMBOLS)
+        raise ConfigError(f"function {name!r} is none that a line can carry", hint=f"one of: {names}")
+    return function
+
+
+def _unit(word: str, name: str) -> frozenset[str]:
+    unit = split_unit(name)
+    if unit is None:
+        raise ConfigError(
+            f"units: {word!r} = {name!r} is no unit", hint="write a prefix and a unit, like 'mV' or 'kohm'"
+        )
+    return unit
+
+
+def _flag_words(given: Mapping[str, str]) -> dict[str, str]:
+    for word, symbol in given.items():
+        if symbol not in FLAG_SYMBOLS and symbol != "ignore":
+            raise ConfigError(
+                f"flags: {word!r} = {symbol!r} is no flag", hint=f"one of: ignore, {', '.join(FLAG_SYMBOLS)}"
+            )
+    return dict(given)

@@ -1,0 +1,158 @@
+"""A recorded meter: ``replay:FILE`` yields the readings of a wiretap file, a raw byte stream, or JSON lines.
+
+Bytes go through the same decoder as from the link, so a bug report becomes a test. Addresses: ``replay:night.tap``,
+``replay:stream.bin?frames=segment14``, ``replay:readings.jsonl?only=MA-01``; ``pace=true`` keeps the recorded pace.
+Readings keep their recorded times; those of a raw stream, which has none, are stamped as they are read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace as dataclass_replace
+from pathlib import Path
+from typing import Literal
+
+from benchlog.adapter import Reader
+from benchlog.address import build_options
+from benchlog.clock import Clock
+from benchlog.errors import CaptureFileError, OpenError, OpenReason
+from benchlog.reading import Origin, Reading
+from benchlog_drivers.decoders import Decoder, FrameOptions, make_decoder
+from benchlog_drivers.wiretap import MAGIC, read_about, read_wiretap, reading_from_json
+
+__all__ = ["ReplayOptions", "ReplayReader"]
+
+_CHUNK = 4096
+
+
+class ReplayOptions(FrameOptions, frozen=True, kw_only=True):
+    """Options of a replay.
+
+    Attributes
+    ----------
+    pace : {"fast", "true"}
+        As fast as asked for, or as it was recorded.
+    only : str
+        Of JSON lines, take those of this instrument.
+    """
+
+    pace: Literal["fast", "true"] = "fast"
+    only: str = ""
+
+
+class ReplayReader(Reader):
+    """Yields recorded readings.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag under which they are read now.
+    path : str
+        The file.
+    options : ReplayOptions, optional
+    clock : Clock, optional
+        Paces a replay at ``pace=true``.
+
+    Attributes
+    ----------
+    at_end : bool
+        Nothing is left; reads then wait out their deadline and return None, as a silent meter does.
+    decoder : Decoder or None
+        With the counts of rejected frames, where bytes are decoded.
+    """
+
+    Options = ReplayOptions
+
+    def __init__(
+        self, instrument: str, path: str, options: ReplayOptions | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._path = Path(path)
+        self._options = options or ReplayOptions()
+        self._readings: Iterator[Reading] = iter(())
+        self._next: Reading | None = None
+        self._offset_ns: int | None = None
+        self.decoder: Decoder | None = None
+        self.at_end = False
+
+    def identity(self) -> str:
+        """See `Adapter.identity`."""
+        return f"recorded in {self._path.name}"
+
+    def _open(self) -> None:
+        try:
+            with self._path.open("rb") as file:
+                head = file.read(len(MAGIC) + 2)
+        except OSError as error:
+            raise OpenError(
+                f"{self._path} can't be read: {error.strerror}",
+                hint="check the file's name",
+                reason=OpenReason.MISSING,
+            ) from error
+        if head.startswith(MAGIC.encode()):
+            self._readings = self._from_wiretap()
+        elif self._options.frames:
+            self._readings = self._from_bytes()
+        elif head.lstrip().startswith(b"{"):
+            self._readings = self._from_json_lines()
+        else:
+            raise CaptureFileError(
+                f"{self._path} is neither a wiretap file nor JSON lines",
+                hint="for a raw byte stream say which frames it holds, like ?frames=segment14",
+            )
+        self._next, self._offset_ns, self.at_end = None, None, False
+
+    def _close(self) -> None:
+        self._readings, self._next = iter(()), None
+
+    def _read(self, timeout_s: float) -> Reading | None:
+        if not self.is_open:
+            raise OpenError(f"{self._path} is not open", hint="open the adapter first")
+        if self._next is None and not self.at_end:
+            self._next = next(self._readings, None)
+            self.at_end = self._next is None
+        if self._next is None:
+            self.clock.sleep(timeout_s)
+            return None
+        if self._options.pace == "true" and self._next.utc_ns:
+            now_ns = self.clock.monotonic_ns()
+            if self._offset_ns is None:
+                self._offset_ns = now_ns - self._next.mono_ns
+            wait_s = (self._next.mono_ns + self._offset_ns - now_ns) / 1e9
+            self.clock.sleep(min(wait_s, timeout_s))
+            if wait_s > timeout_s:
+                return None
+        reading, self._next = self._next, None
+        return dataclass_replace(reading, origin=Origin.FILE)
+
+    def _from_wiretap(self) -> Iterator[Reading]:
+        about = read_about(self._path)
+        options: FrameOptions = self._options
+        if not options.frames and "frames" in about:
+            options = build_options(FrameOptions, about["frames"], place=str(self._path))
+        decoder = self.decoder = make_decoder(options) if options.frames else None
+        for record in read_wiretap(self._path):
+            if record.direction == "=":
+                yield reading_from_json(record.data, str(self._path))
+            elif decoder is None:
+                continue
+            elif record.direction == "!":
+                decoder.abandon()  # the link was opened anew, or paused inside a frame
+            elif record.direction == "<":
+                for reading in decoder.feed(record.data):
+                    yield dataclass_replace(reading, utc_ns=record.utc_ns, mono_ns=record.mono_ns)
+
+    def _from_json_lines(self) -> Iterator[Reading]:
+        with self._path.open("rb") as file:
+            for number, line in enumerate(file, start=1):
+                if not line.strip():
+                    continue
+                reading = reading_from_json(line, f"{self._path}, line {number}")
+                if not self._options.only or reading.instrument == self._options.only:
+                    yield reading
+
+    def _from_bytes(self) -> Iterator[Reading]:
+        decoder = self.decoder = make_decoder(self._options)
+        with self._path.open("rb") as file:
+            while data := file.read(_CHUNK):
+                yield from decoder.feed(data)
