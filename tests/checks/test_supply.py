@@ -1,0 +1,178 @@
+"""Supply check: expected values, load point, doubt, rectified peak."""
+
+from __future__ import annotations
+
+import csv
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchlog.checks.metered import Metered
+from benchlog.checks.supply import LoadPoint, check_supply
+from benchlog.checks.supply_model import expected_supply, rectified_peak, typical_regulation
+from benchlog.displayed import parse_displayed
+from benchlog.errors import UsageError
+from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.result import Limits, Verdict
+from benchlog.units import parse_nameplate
+
+PLATE = parse_nameplate("24 V ac 40 VA")
+
+
+def shown(text, tag="MA-01", accuracy="1 % + 5"):
+    """A typed reading of a meter with that accuracy."""
+    return Metered(parse_displayed(text, instrument=tag), parse_accuracy(accuracy))
+
+
+def check(reading, **more):
+    """The demo transformer at 236 V of 230 V."""
+    return check_supply(PLATE, reading, **{"mains_v": 236.0, "mains_nominal_v": 230.0, **more})
+
+
+@pytest.mark.parametrize(
+    ("va", "no_load", "ohm", "worst"),
+    [
+        (3, 32.4, 67, 49.7),
+        (5, 31.2, 35, 47.8),
+        (10, 30.0, 14.4, 46.0),
+        (20, 28.3, 5.2, 43.3),
+        (40, 27.1, 1.87, 41.5),
+        (80, 26.4, 0.72, 40.4),
+        (120, 25.9, 0.38, 39.6),
+        (225, 25.4, 0.15, 38.8),
+        (500, 25.0, 0.05, 38.2),
+    ],
+)
+def test_small_transformers_by_rating(va, no_load, ohm, worst):
+    """24 V, 230 V types: no-load, source resistance, worst rectified peak (common practice, no source)."""
+    expected = expected_supply(parse_nameplate(f"24 V ac {va} VA"), 230.0, 230.0)
+    assert expected.no_load_v == pytest.approx(no_load, abs=0.06)
+    assert expected.source_ohm == pytest.approx(ohm, rel=0.1)
+    assert rectified_peak(expected.no_load_v, 1.1) == pytest.approx(worst, abs=0.1)
+
+
+def test_a_20_v_nameplate_reads_about_23_v():
+    """A healthy small wall transformer with a nameplate of 20 V AC (common practice, no source)."""
+    assert expected_supply(parse_nameplate("20 V ac 30 VA"), 230.0, 230.0).no_load_v == pytest.approx(
+        23, abs=0.3
+    )
+
+
+def test_published_7_va_family(golden):
+    """Data sheet of a 7 VA type (READ): every published no-load voltage lies within our limits."""
+    with (golden / "small_transformer_noload.csv").open() as file:
+        for row in csv.DictReader(file):
+            rated, no_load = float(row["full_load_volt_each_of_2"]), float(row["no_load_volt_each_of_2"])
+            expected = expected_supply(parse_nameplate(f"{rated} V ac 7 VA"), 230.0, 230.0)
+            assert expected.low_v < no_load < expected.high_v
+
+
+@given(st.floats(1, 1000), st.floats(1.01, 2))
+def test_regulation_falls_with_rating(va, factor):
+    """Bigger transformers regulate better, without steps."""
+    assert 0.04 <= typical_regulation(va * factor) <= typical_regulation(va) <= 0.35
+
+
+def test_what_is_not_known_widens_the_limits():
+    """No mains reading, no rating: the limits grow and say so."""
+    known = expected_supply(PLATE, 230.0, 230.0)
+    no_mains = expected_supply(PLATE, None, None)
+    no_rating = expected_supply(parse_nameplate("24 V ac"), 230.0, 230.0)
+    for wider in (no_mains, no_rating):
+        assert wider.low_v < known.low_v < known.high_v < wider.high_v
+        assert wider.assumptions
+
+
+def test_good_part_wrong_capacitor():
+    """27.75 V passes with U = 0.38 V; 41.4 V at mains +10 % fails a 35 V capacitor and decides the exit."""
+    result = check(shown("27.75 V ac"), capacitor_v=35.0)
+    voltage = result.quantities["no_load_voltage"]
+    assert voltage.expanded_uncertainty == pytest.approx(0.38, abs=0.005)
+    assert result.quantities["rectified_peak"].value == pytest.approx(38.5, abs=0.05)
+    assert result.quantities["rectified_peak_worst"].value == pytest.approx(41.4, abs=0.05)
+    assert result.verdict is Verdict.PASS
+    assert result.overall is Verdict.FAIL
+    assert [d.name for d in result.design_checks] == ["capacitor_rating"]
+    assert check(shown("27.75 V ac"), capacitor_v=50.0).overall is Verdict.PASS
+
+
+def test_one_meter_cancels_its_gain():
+    """15 ohm, 27.75 to 24.70 V: Rth = 1.85 ohm, u/Rth 3.1 % with one meter, 8.1 % with two (+-0.4 %)."""
+    same = check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("24.70 V ac")))
+    two = check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("24.70 V ac", "MC-03")))
+    for result, relative in ((same, 0.031), (two, 0.081)):
+        source = result.quantities["source_resistance"]
+        assert source.value == pytest.approx(1.852, abs=0.001)
+        assert source.standard_uncertainty / source.value == pytest.approx(relative, abs=0.004)
+
+
+def test_corroded_joint_shows_in_the_load_point():
+    """No-load right but source resistance more than twice the typical: fail."""
+    result = check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("20.50 V ac")))
+    assert result.verdict is Verdict.FAIL
+    assert "source resistance" in result.reason
+
+
+@pytest.mark.parametrize("text", ["0.02 V ac", "0.1 mV ac", "0.003 V ac", "-0.01 V ac"])
+def test_near_zero_is_doubted_not_believed(text):
+    """Near zero on an AC output that should be live is to be doubted until a second meter agrees (common practice)."""
+    result = check(shown(text))
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "second meter" in result.reason
+    assert "may be live" in result.reason
+
+
+def test_second_meter_settles_it():
+    """Two meters that agree near zero make it a fail; one that reads 27.8 V keeps it open."""
+    dead = check(shown("0.02 V ac"), second=shown("0.01 V ac", "MB-02", "1.2 % + 5"))
+    assert dead.verdict is Verdict.FAIL
+    torn = check(shown("0.02 V ac"), second=shown("27.8 V ac", "MB-02", "1.2 % + 5"))
+    assert torn.verdict is Verdict.INDETERMINATE
+    assert "disagree" in torn.reason
+
+
+def test_half_voltage_is_a_fail_and_stays_as_read():
+    """A true 13.6 V is not corrected into anything."""
+    result = check(shown("13.60 V ac"))
+    assert result.verdict is Verdict.FAIL
+    assert result.quantities["no_load_voltage"].value == 13.60
+
+
+def test_wrong_function_is_refused():
+    """DC volts on an AC nameplate is a setting, not a measurement."""
+    with pytest.raises(UsageError, match="nameplate says ac"):
+        check(shown("0.01 V dc"))
+
+
+def test_plan_limits_replace_computed_ones():
+    """Limits of the plan win and are marked as such."""
+    result = check(shown("27.75 V ac"), limits={"no_load_voltage": Limits(28.5, 30.0, "V", "plan")})
+    assert result.verdict is Verdict.FAIL
+    assert result.limits_set == "plan"
+
+
+def test_above_extra_low_voltage_is_said():
+    """2 x 22 V in series is 44 V loaded and 56.6 V open: above 50 V AC the caution stands (IEC 61140)."""
+    result = check_supply(
+        parse_nameplate("44 V ac 7 VA"), shown("56.6 V ac"), mains_v=230.0, mains_nominal_v=230.0
+    )
+    assert any("extra-low voltage" in caution for caution in result.cautions)
+
+
+def test_dc_nameplate_takes_dc():
+    """A DC supply is read on DC, regulated or not."""
+    plate = parse_nameplate("12 V dc 1 A")
+    for text in ("12.05 V dc", "16.8 V dc"):
+        assert check_supply(plate, shown(text), mains_v=230.0, mains_nominal_v=230.0).verdict is Verdict.PASS
+    assert (
+        check_supply(plate, shown("9.1 V dc"), mains_v=230.0, mains_nominal_v=230.0).verdict is Verdict.FAIL
+    )
+
+
+def test_every_number_is_finite():
+    """No NaN or infinity leaves the check."""
+    for quantity in check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("24.70 V ac"))).quantities.values():
+        assert math.isfinite(quantity.value)
+        assert math.isfinite(quantity.expanded_uncertainty)

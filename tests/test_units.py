@@ -1,0 +1,130 @@
+"""Quantities on text."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchlog.errors import UsageError
+from benchlog.units import (
+    format_quantity,
+    format_uncertain,
+    parse_nameplate,
+    parse_number,
+    parse_quantity,
+)
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "unit", "coupling"),
+    [
+        ("2.4 m", 2.4, "m", ""),
+        ("37.5 mm2", 3.75e-5, "m2", ""),
+        ("37.5 mm²", 3.75e-5, "m2", ""),
+        ("27.75 V ac", 27.75, "V", "ac"),
+        ("27.75V~", 27.75, "V", "ac"),
+        ("5 V=", 5.0, "V", "dc"),
+        ("61 uH", 6.1e-5, "H", ""),
+        ("61 µH", 6.1e-5, "H", ""),
+        ("0.5 %", 0.005, "1", ""),
+        ("10 kΩ", 1e4, "ohm", ""),
+        ("10 kohm", 1e4, "ohm", ""),
+        ("0.1 mV", 1e-4, "V", ""),
+        ("22 degC", 22.0, "degC", ""),
+        ("-0.3 mV dc", -3e-4, "V", "dc"),
+        ("−0.3 mV", -3e-4, "V", ""),
+        ("300 mm", 0.3, "m", ""),
+        ("2 min", 120.0, "s", ""),
+        ("1 cm2", 1e-4, "m2", ""),
+    ],
+)
+def test_what_people_type(text, value, unit, coupling):
+    """Number, unit with prefix, ac or dc."""
+    quantity = parse_quantity(text)
+    assert quantity.value == pytest.approx(value, rel=1e-12)
+    assert (quantity.unit, quantity.coupling) == (unit, coupling)
+
+
+def test_decimal_comma_is_never_a_thousands_mark():
+    """27,75 V is 27.75; 1,234 V could be two numbers and is refused; 2775 never comes out."""
+    assert parse_quantity("27,75 V").value == 27.75
+    with pytest.raises(UsageError, match="could be"):
+        parse_quantity("1,234 V")
+
+
+def test_a_lone_m_is_a_metre_unless_another_unit_is_wanted():
+    """2.4 m is a length; -0.3m on a volt display is millivolt."""
+    assert parse_quantity("2.4 m", "m").value == 2.4
+    assert parse_quantity("-0.3m", "V").value == pytest.approx(-3e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "step"), [("27.75 V", 0.01), ("0.2 ohm", 0.1), ("100.6 mV", 1e-4), ("5 V", 1.0)]
+)
+def test_resolution_comes_from_the_digits(text, step):
+    """One count of the last digit typed, in the SI unit."""
+    assert parse_quantity(text).resolution == pytest.approx(step)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "V", "5 V 3", "5 parsec", "1e999 V", "nan V", "inf V", "5 V ac dc", "--5 V", "1_000 V"]
+)
+def test_nonsense_is_one_clear_error(text):
+    """Bad text never becomes a number, and the hint shows how to write it."""
+    with pytest.raises(UsageError) as caught:
+        parse_quantity(text, "V")
+    assert caught.value.hint
+
+
+def test_wrong_unit_is_refused():
+    """Ohms where volts are wanted are a slip."""
+    with pytest.raises(UsageError, match="ohm, not in V"):
+        parse_quantity("15 ohm", "V")
+
+
+@pytest.mark.parametrize(
+    ("text", "volts", "coupling", "va"),
+    [
+        ("24 V ac 40 VA", 24.0, "ac", 40.0),
+        ("24V~ 40VA", 24.0, "ac", 40.0),
+        ("12 V dc 1.5 A", 12.0, "dc", 18.0),
+        ("9 V ac", 9.0, "ac", None),
+        ("24 V ac, 500 mA", 24.0, "ac", 12.0),
+    ],
+)
+def test_nameplates(text, volts, coupling, va):
+    """Voltage, kind, rating in VA, W or A."""
+    plate = parse_nameplate(text)
+    assert (plate.voltage_v, plate.coupling) == (volts, coupling)
+    assert plate.power_va == (None if va is None else pytest.approx(va))
+
+
+@pytest.mark.parametrize("text", ["24", "24 V ac 40 XX", "0 V ac", "24 V ac 0 VA", "hello", "-24 V ac"])
+def test_bad_nameplates(text):
+    """What is no nameplate is refused with an example."""
+    with pytest.raises(UsageError):
+        parse_nameplate(text)
+
+
+@given(st.floats(1e-9, 1e9), st.sampled_from(["V", "A", "ohm", "Hz", "F", "H"]))
+def test_written_then_read_is_equal(value, unit):
+    """What format_quantity writes, parse_quantity reads back to the digits written."""
+    again = parse_quantity(format_quantity(value, unit, 6))
+    assert again.unit == unit
+    assert again.value == pytest.approx(value, rel=1e-5)
+
+
+@given(st.decimals(-1000, 1000, places=3))
+def test_decimal_text_is_exact(number):
+    """Digits typed are the digits kept."""
+    value, step = parse_number(str(number))
+    assert value == float(number)
+    assert step == 0.001
+
+
+def test_value_and_uncertainty_share_their_decimals():
+    """U to two digits, the value to the same place (GUM 7.2.6)."""
+    assert format_uncertain(60.034, 0.1234, "1") == "60.03 ± 0.12"
+    assert format_uncertain(0.00123456, 0.0000123, "V") == "1.235 ± 0.012 mV"
+    assert format_uncertain(-120.913, 0.02, "deg") == "-120.913 ± 0.020°"
