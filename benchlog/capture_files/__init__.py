@@ -3,5 +3,7 @@
 from __future__ import annotations
 
 from benchlog.capture_files.load import load_capture, load_captures
+from benchlog.capture_files.log import Log, load_log
+from benchlog.capture_files.own_dress import save_capture
 
-__all__ = ["load_capture", "load_captures"]
+__all__ = ["Log", "load_capture", "load_captures", "load_log", "save_capture"]

@@ -79,7 +79,12 @@ def _column_kinds(rows: list[str]) -> str:
     kinds = ""
     for column in zip(*rows, strict=True):
         counted = Counter(kind for kind in column if kind != "M")
-        kinds += max(counted, key=lambda kind: (counted[kind], kind == "N")) if counted else "M"
+        if not counted:
+            kinds += "M"
+        elif "X" in counted and counted.total() < 0.5 * len(column):
+            kinds += "X"  # a header written beside the first rows
+        else:
+            kinds += max(counted, key=lambda kind: (counted[kind], kind == "N"))
     return kinds
 
 

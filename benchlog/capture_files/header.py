@@ -69,6 +69,8 @@ class Header:
         Whether there was a line of names at all.
     fields : mapping
         Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.
+    note : str
+        A line of words above the data that could not serve as names.
     """
 
     names: tuple[str, ...]
@@ -76,6 +78,7 @@ class Header:
     units: tuple[tuple[float, str], ...]
     named: bool
     fields: Mapping[str, str]
+    note: str = ""
 
 
 def unit_of(text: str) -> tuple[float, str] | None:
@@ -137,7 +140,10 @@ def read_header(dress: Dress) -> Header:
         for name, value in zip(names, units_row, strict=False):  # start/increment row
             if cell_kind(value, dress.decimal) == "N":
                 fields[_key(name)] = value
-    return _columns(names, units_row, dress, fields)
+    note = ""
+    if not names and rows and len(rows[-1]) > 1 and all(cell_kind(c, dress.decimal) == "X" for c in rows[-1]):
+        note = f"{len(rows[-1])} words above {dress.width} columns, not taken as names: {', '.join(rows[-1])[:60]}"
+    return _columns(names, units_row, dress, fields, note)
 
 
 def _key(text: str) -> str:
@@ -150,18 +156,25 @@ def _find_names(rows: list[list[str]], dress: Dress) -> tuple[list[str], list[st
         return [], []
     nearest = rows[-1]
     if _is_units_row(nearest, dress.width):
-        if len(rows) > 1 and _is_names_row(rows[-2], dress):
+        if len(rows) > 1 and _is_names_row(rows[-2], dress, numbered=True):
             return rows[-2], nearest
         return (nearest, []) if _is_names_row(nearest, dress) else ([], nearest)
-    return (nearest, []) if _is_names_row(nearest, dress) else ([], [])
+    if not _is_names_row(nearest, dress):
+        return [], []
+    above = rows[-2] if len(rows) > 1 else []
+    if dress.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, dress):
+        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words tells more.
+        return max(nearest, above, key=lambda row: sum(c.isalpha() for c in "".join(row))), []
+    return nearest, []
 
 
-def _is_names_row(cells: list[str], dress: Dress) -> bool:
+def _is_names_row(cells: list[str], dress: Dress, *, numbered: bool = False) -> bool:
+    """Tell whether a line names the columns; above a line of units channels may be called 1 and 2."""
     filled = [c for c in cells if c]
     if not filled or cell_kind(filled[0], dress.decimal) == "N":
         return False
     words = [c for c in filled if cell_kind(c, dress.decimal) in "XM"]
-    if 2 * len(words) < len(filled) or any(len(c) > 60 for c in filled):
+    if (2 * len(words) < len(filled) and not numbered) or any(len(c) > 60 for c in filled):
         return False
     width = dress.width
     trimmed = len(cells)
@@ -177,7 +190,9 @@ def _is_names_row(cells: list[str], dress: Dress) -> bool:
     return trimmed == wanted - 1 and dress.kinds[0] in "SDC" and wanted > 1
 
 
-def _columns(names: list[str], units_row: list[str], dress: Dress, fields: Mapping[str, str]) -> Header:
+def _columns(
+    names: list[str], units_row: list[str], dress: Dress, fields: Mapping[str, str], note: str
+) -> Header:
     width = dress.width
     named = bool(names)
     while names and not names[-1]:
@@ -193,7 +208,7 @@ def _columns(names: list[str], units_row: list[str], dress: Dress, fields: Mappi
         unit_of(below) or (1.0, "") if below else unit
         for (_, unit), below in zip(parsed, units_row, strict=True)
     )
-    return Header(tuple(n for n, _ in parsed), tuple(names), units, named, fields)
+    return Header(tuple(n for n, _ in parsed), tuple(names), units, named, fields, note)
 
 
 def _number(text: str, decimal: str) -> tuple[float, str] | None:

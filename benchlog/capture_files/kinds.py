@@ -63,7 +63,7 @@ def read_bytes(path: Path) -> bytes:
         raise CaptureFileError(
             f"{str(path)!r} can't be read: {error.strerror or error}", hint="check its permissions"
         ) from error
-    if not data.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+    if not data[:65536].strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise CaptureFileError(f"{path.name}: the file is empty ({len(data)} bytes)", hint="export it again")
     return data
 

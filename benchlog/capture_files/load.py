@@ -9,9 +9,12 @@ from pathlib import Path
 import numpy as np
 
 from benchlog.capture import Capture
+from benchlog.capture_files.arrays import capture_from_arrays, read_mat, read_npy, read_npz
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
+from benchlog.capture_files.own_dress import CSV_MARK, NPZ_MARK, capture_from_own_csv, capture_from_own_npz
 from benchlog.capture_files.samples import apply_probes, capture_from_table
 from benchlog.capture_files.table import read_table
+from benchlog.capture_files.wav import capture_from_wav
 from benchlog.errors import CaptureFileError, UsageError
 
 __all__ = ["load_capture", "load_captures"]
@@ -61,10 +64,41 @@ def load_capture(
     data = read_bytes(path)
     kind = file_kind(data, path)
     if kind is not FileKind.TEXT:
-        raise CaptureFileError(f"{path.name}: a {kind} file", hint="export it as CSV")
+        return apply_probes(_from_binary(kind, data, path, sample_interval_s, columns), probes)
+    if data.lstrip(b"\xef\xbb\xbf").startswith(CSV_MARK):
+        return apply_probes(capture_from_own_csv(data.lstrip(b"\xef\xbb\xbf"), path), probes)
     table = read_table(data, path, strict=True, decimal=decimal, wanted=len(columns) if columns else None)
     capture = capture_from_table(table, path, sample_interval_s, columns)
     return apply_probes(capture, probes)
+
+
+def _from_binary(
+    kind: FileKind, data: bytes, path: Path, interval_s: float | None, columns: Sequence[str] | None
+) -> Capture:
+    if kind is FileKind.WAV:
+        return _renamed(capture_from_wav(data, path), columns, path)
+    if kind is FileKind.MAT:
+        return capture_from_arrays(read_mat(path), path, interval_s, columns)
+    if kind is FileKind.NPY:
+        return capture_from_arrays(read_npy(data, path), path, interval_s, columns)
+    arrays = read_npz(data, path)
+    if NPZ_MARK in arrays:
+        return capture_from_own_npz(arrays, path)
+    return capture_from_arrays(arrays, path, interval_s, columns)
+
+
+def _renamed(capture: Capture, columns: Sequence[str] | None, path: Path) -> Capture:
+    """Name the channels of a file that has no names for them."""
+    if columns is None:
+        return capture
+    if len(columns) != len(capture.channels):
+        raise UsageError(
+            f"{path.name}: {len(columns)} names for {len(capture.channels)} channels",
+            hint="name each channel once",
+        )
+    return replace(
+        capture, channels=tuple(replace(c, name=n) for c, n in zip(capture.channels, columns, strict=True))
+    )
 
 
 def load_captures(

@@ -77,11 +77,12 @@ def plain_text(data: bytes, name: str) -> PlainText:
     if b"\r" in data:
         # A CR CR LF file is one whose CR LF were translated twice; there an empty line means nothing.
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if b"\xc2\xa0" in data:
-        data = data.replace(b"\xc2\xa0", b" ")
-    if b"\xe2\x88\x92" in data:  # the typographic minus
-        data = data.replace(b"\xe2\x88\x92", b"-")
-    return PlainText(data.rstrip(b"\x00\x1a"), encoding)
+    if not data.isascii():
+        # No-break space and the typographic minus mean what a blank and a hyphen mean.
+        data = data.replace(b"\xc2\xa0", b" ").replace(b"\xe2\x88\x92", b"-")
+    if data.endswith((b"\x00", b"\x1a")):
+        data = data.rstrip(b"\x00\x1a")
+    return PlainText(data, encoding)
 
 
 def _without_mark(data: bytes, name: str) -> str:
@@ -97,6 +98,8 @@ def _without_mark(data: bytes, name: str) -> str:
             f"{name} is binary and no kind of capture file known here; it begins {head[:16]!r}",
             hint="export the samples as CSV, NPZ, WAV or MAT",
         )
+    if data.isascii():
+        return "utf-8"
     try:
         data.decode("utf-8")
     except UnicodeDecodeError:

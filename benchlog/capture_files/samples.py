@@ -13,7 +13,7 @@ import numpy.typing as npt
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.capture_files.cells import split_line
 from benchlog.capture_files.dress import seen
-from benchlog.capture_files.header import interval_from_fields
+from benchlog.capture_files.header import interval_from_fields, unit_of
 from benchlog.capture_files.table import Column, Table
 from benchlog.capture_files.time_base import last_digit_step, time_base
 from benchlog.errors import CaptureFileError, UsageError
@@ -28,6 +28,8 @@ _TIME_NAME = re.compile(
 _INDEX_NAME = re.compile(
     r"(?:#|n|no\.?|index|idx|sample|samples|sequence|point|points|row|record|x)", re.IGNORECASE
 )
+
+_VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "unit", "units")
 
 
 def is_time_name(name: str) -> bool:
@@ -114,7 +116,7 @@ def capture_from_table(
     positions: npt.NDArray[np.float64] | None = None
     if time is not None and time_s is not None:
         time_s = time_s[keep]
-        interval, uniform = _judge_times(time, time_s, table, told, source, name)
+        interval, uniform = _judge_times(time, time_s, table, told, source, name, whole=bool(keep.all()))
         start = float(time_s[0])
         positions = None if uniform else time_s
         settings["interval from"] = f"column {time.name or '1'}"
@@ -133,11 +135,16 @@ def capture_from_table(
             positions = (start or 0.0) + interval * (counts[keep] - counts[0])
     if start is not None and start != 0.0 and utc_ns == 0:
         settings["first sample"] = f"{start!r} s"
+    told_name = table.fields.get("source") or table.fields.get("channel") or ""
+    if len(rest) == 1 and not rest[0].unit:
+        told_unit = next((v for k, v in table.fields.items() if k in _VERTICAL_UNIT_KEYS and unit_of(v)), "")
+        factor, unit = unit_of(told_unit) or (1.0, "")
+        rest = [replace(rest[0], factor=factor, unit=unit)]
     if not all(c.unit for c in rest):
         settings["unit"] = "not told by the file: V taken"
     channels = tuple(
         ChannelRecord(
-            c.name or f"CH{i}",
+            c.name or (told_name if len(rest) == 1 and told_name else f"CH{i}"),
             np.ascontiguousarray(v if keep.all() else v[keep]),
             scale=c.factor,
             unit=c.unit or "V",
@@ -253,6 +260,8 @@ def _judge_times(
     told: float | None,
     source: str,
     name: str,
+    *,
+    whole: bool,
 ) -> tuple[float, bool]:
     if time_s.size < 2:
         raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.dress))
@@ -262,7 +271,7 @@ def _judge_times(
         rows = [split_line(line, table.dress.delimiter) for line in table.sample]
         step = last_digit_step([row[number] for row in rows if len(row) > number])
         step *= time.factor if time.unit == "s" else 1.0
-    base = time_base(time_s, step)
+    base = time_base(time_s, step, whole=whole)
     if base.backward_at > 0:
         raise CaptureFileError(
             f"{name}: time steps back at data row {base.backward_at + 1} "

@@ -131,14 +131,16 @@ def _parse(text: PlainText, dress: Dress, **options: Any) -> Any:
     with warnings.catch_warnings():
         # Rows wider than the table are checked for: pandas only warns about them.
         warnings.simplefilter("error")
+        stream = io.BytesIO(text.data)
+        stream.seek(dress.offset)
         return pd.read_csv(
-            io.BytesIO(text.data[dress.offset :]),
+            stream,
             sep=separator,
             header=None,
             names=range(dress.width),
             index_col=False,
             decimal=dress.decimal,
-            skipinitialspace=True,
+            skipinitialspace=f"{dress.delimiter} " in dress.first_text,
             encoding_errors="replace",
             **options,
         )
@@ -306,7 +308,12 @@ def _assemble(
     columns: list[Column] = []
     kinds = dress.kinds
     taken: dict[str, int] = {}
-    i = 0
+    fields = dict(header.fields)
+    beside = _header_beside(raw, kinds)
+    fields.update(beside)
+    if header.note:
+        notes.append(header.note)
+    i = 2 if beside else 0
     while i < len(kinds):
         kind, values = kinds[i], raw[i]
         title, raw_title = header.names[i], header.raw_names[i]
@@ -351,4 +358,20 @@ def _assemble(
     repeated = sorted(t for t, n in taken.items() if n > 1)
     if repeated:
         notes.append(f"repeated names numbered: {', '.join(repeated)}")
-    return Table(tuple(columns), header.named, header.fields, tuple(notes), dress, sample)
+    return Table(tuple(columns), header.named, fields, tuple(notes), dress, sample)
+
+
+def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:
+    """Return fields written in the first two columns beside the first data rows, as some scopes do."""
+    if len(kinds) < 4 or kinds[0] != "X":
+        return {}
+    filled = [row for row, key in enumerate(raw[0]) if key]
+    if not filled or filled[-1] >= 100 or 2 * len(filled) > len(raw[0]):
+        return {}
+    fields: dict[str, str] = {}
+    for row in filled:
+        value = raw[1][row]
+        text = value if isinstance(value, str) else ("" if np.isnan(value) else repr(float(value)))
+        if text:
+            fields[" ".join(raw[0][row].casefold().split())] = text
+    return fields

@@ -56,7 +56,7 @@ def last_digit_step(cells: Sequence[str]) -> float:
     return max(step for n, step in steps if n == most)
 
 
-def time_base(time_s: npt.NDArray[np.float64], step_s: float) -> TimeBase:
+def time_base(time_s: npt.NDArray[np.float64], step_s: float, *, whole: bool = True) -> TimeBase:
     """Judge sample times.
 
     Parameters
@@ -65,6 +65,8 @@ def time_base(time_s: npt.NDArray[np.float64], step_s: float) -> TimeBase:
         At least two.
     step_s : float
         Step of the last digit the times were written with, second.
+    whole : bool
+        False when samples are known to be missing.
     """
     steps = np.diff(time_s)
     backward = np.flatnonzero(steps < 0)
@@ -74,11 +76,12 @@ def time_base(time_s: npt.NDArray[np.float64], step_s: float) -> TimeBase:
     largest = float(np.abs(time_s).max())
     grain = 4 * np.finfo(np.float64).eps * largest
     same = np.abs(steps - usual) <= max(grain, 1e-9 * usual)
-    if usual > 0 and same.mean() >= 0.95:
-        if same.all():
-            return TimeBase(float((time_s[-1] - time_s[0]) / steps.size), True, -1)
-        if step_s < 0.5 * usual or steps.max() >= 1.5 * usual:
-            return TimeBase(usual, False, -1)
+    if whole and same.all():
+        return TimeBase(float((time_s[-1] - time_s[0]) / steps.size), True, -1)
+    longer = int((steps >= 1.5 * usual).sum())
+    if not whole or (usual > 0 and same.mean() >= 0.5 and 0 < longer <= 2):
+        # Rounding makes many long steps, evenly spread; one or two are missing samples.
+        return TimeBase(usual, False, -1)
     mean = float((time_s[-1] - time_s[0]) / steps.size)
     if not mean > 0:
         return TimeBase(mean, False, -1)

@@ -1,0 +1,162 @@
+"""Logs: readings of one or more instruments over time, one a column."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.capture_files.dress import seen
+from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
+from benchlog.capture_files.samples import is_time_name, pick_columns
+from benchlog.capture_files.table import Column, Table, read_table
+from benchlog.clock import rfc3339
+from benchlog.errors import CaptureFileError, UsageError
+
+__all__ = ["Log", "load_log"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Log:
+    """Readings of several instruments.
+
+    Attributes
+    ----------
+    time_s : array of shape (n_rows,), float64
+        Second since the first row; row numbers when `indexed`.
+    columns : mapping of str to array of shape (n_rows,), float64
+        In SI units where the file tells them; NaN where a cell held no number.
+    units : mapping of str to str
+        SI unit of each column, empty when the file does not tell.
+    indexed : bool
+        True when the file has no times.
+    start : str
+        Time of the first row as text, with ``Z`` when it is UTC; empty when there are none.
+    utc_ns : int
+        The same in nanoseconds; 0 when the zone is unknown.
+    notes : tuple of str
+        What was left out or settled.
+    source : str
+        Path of the file.
+    """
+
+    time_s: npt.NDArray[np.float64]
+    columns: Mapping[str, npt.NDArray[np.float64]]
+    units: Mapping[str, str] = field(default_factory=dict)
+    indexed: bool = False
+    start: str = ""
+    utc_ns: int = 0
+    notes: tuple[str, ...] = ()
+    source: str = ""
+
+    @property
+    def n_rows(self) -> int:
+        """Rows."""
+        return self.time_s.size
+
+    def column(self, name: str) -> npt.NDArray[np.float64]:
+        """Return a column.
+
+        Raises
+        ------
+        UsageError
+            If there is none of that name; the hint lists those there are.
+        """
+        try:
+            return self.columns[name]
+        except KeyError:
+            raise UsageError(
+                f"no column {name!r} in {Path(self.source).name}",
+                hint=f"columns here: {', '.join(self.columns)}",
+            ) from None
+
+
+def load_log(path: str | Path, columns: Sequence[str] | None = None, *, decimal: str | None = None) -> Log:
+    """Read a log as text table.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+    columns : sequence of str, optional
+        Columns to take, by name or number from 1; names for all of them where the file has none.
+    decimal : {".", ","}, optional
+        Decimal mark, for files whose cells can be read both ways.
+
+    Raises
+    ------
+    CaptureFileError
+        If it can't be read surely.
+    """
+    path = Path(path)
+    data = read_bytes(path)
+    kind = file_kind(data, path)
+    if kind is not FileKind.TEXT:
+        raise CaptureFileError(f"{path.name}: a {kind} file holds no log of readings", hint="give a CSV file")
+    wanted = len(columns) if columns else None
+    table = read_table(data, path, strict=False, decimal=decimal, wanted=wanted)
+    return _log_from_table(table, path, columns)
+
+
+def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> Log:
+    picked = pick_columns(table, columns, path.name)
+    notes = list(table.notes)
+    time = _time_column(picked, notes) or (_time_column(table.columns, []) if columns else None)
+    chosen = [c for c in picked if c.stamps is None and c is not time]
+    if not chosen:
+        raise CaptureFileError(f"{path.name}: no column of readings", hint=seen(table.dress))
+    n_rows = chosen[0].values.size
+    start, utc_ns = "", 0
+    if time is None:
+        time_s = np.arange(n_rows, dtype=np.float64)
+        notes.append("no times: rows are numbered")
+    elif time.stamps is None:
+        time_s = time.values * (time.factor if time.unit == "s" else 1.0)
+    else:
+        stamps = time.stamps
+        first = int(stamps.ns[stamps.valid][0])
+        time_s = np.where(stamps.valid, (stamps.ns - first) / 1e9, np.nan)
+        utc_ns = first if stamps.zoned else 0
+        text = rfc3339(first)
+        start = text if stamps.zoned else (text[11:-1] if time.clock_only else text[:-1])
+    keep = ~np.isnan(time_s)
+    if not keep.all():
+        notes.append(f"{int((~keep).sum())} rows without a time left out")
+    values: dict[str, npt.NDArray[np.float64]] = {}
+    units: dict[str, str] = {}
+    for i, column in enumerate(chosen, start=1):
+        name = column.name or f"column {i}"
+        values[name] = column.values[keep] * column.factor if column.factor != 1.0 else column.values[keep]
+        units[name] = column.unit
+        empty = int(np.isnan(values[name]).sum())
+        if empty:
+            notes.append(f"{empty} of {keep.sum()} cells of {name!r} hold no number")
+    time_s = time_s[keep]
+    if not time_s.size:
+        raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.dress))
+    back = int((np.diff(time_s) < 0).sum())
+    if back and time is not None:
+        notes.append(f"time steps back {back} times")
+    return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path))
+
+
+def _time_column(columns: Sequence[Column], notes: list[str]) -> Column | None:
+    """Choose the time column: stamps with a date, then elapsed time, then times of day."""
+    dated = [c for c in columns if c.stamps is not None and not c.clock_only]
+    elapsed = [
+        c for c in columns if c.stamps is None and c.name and is_time_name(c.name) and c.unit in ("", "s")
+    ]
+    clocks = [c for c in columns if c.clock_only]
+    best = next((c for c in dated if c.stamps is not None and c.stamps.zoned), None)
+    # A stamp whose day and month had to be settled gives way to one that needs no settling.
+    best = best or next((c for c in dated if c.stamps is not None and not c.stamps.note), None)
+    ranked = [c for c in (best, *dated, *elapsed, *clocks) if c is not None]
+    if not ranked:
+        return None
+    for other in ranked[1:]:
+        if other is not ranked[0] and other.stamps is not None:
+            notes.append(f"second time column {other.name!r} left out")
+    return ranked[0]
