@@ -7,6 +7,7 @@ number" 9.91E37 and infinity +-9.9E37. Not every instrument keeps to the two val
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -113,7 +114,7 @@ def parse_number(text: str) -> tuple[float, float]:
         If the reply is anything else.
     """
     plain = text.strip()
-    if not _NUMBER.fullmatch(plain):
+    if not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
         raise BadFrameError(
             f"{_shown(text)} is not a number",
             hint="is the right dialect chosen, and are reply headers off?",

@@ -344,6 +344,8 @@ class VisaLink:
                     deadline = time.monotonic() + silence_s
                 elif time.monotonic() >= deadline:
                     raise self._short(ReadTimeoutError, got, size)
+        except ReadTimeoutError:
+            raise
         except (LinkLostError, OSError) as error:
             raise self._short(LinkLostError, got, size) from error
         return data

@@ -393,7 +393,7 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
         if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
             return OpenError(f"{where} is no VISA resource name", hint=_NAMES, reason=OpenReason.OTHER)
         silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
-        if silent:
+        if silent or status == "VI_ERROR_RSRC_NFOUND":
             said = "nobody answers there"
         return OpenError(
             f"{where} can't be opened: {said}",

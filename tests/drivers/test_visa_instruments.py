@@ -1,0 +1,339 @@
+"""SCPI scopes, generators and meters over loopback sockets, as their dialects describe them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from helpers.scpi_scopes import FieldScope, PreambleScope, generator
+from helpers.scpi_server import CLOSE, Answer, ScpiServer, Scripted
+
+from benchlog.clock import ManualClock
+from benchlog.errors import (
+    BadFrameError,
+    ConfigError,
+    InstrumentRefusedError,
+    LinkLostError,
+    OpenError,
+    OpenReason,
+    ReadTimeoutError,
+    UsageError,
+)
+from benchlog.reading import Function, State
+from benchlog.registry import open_adapter
+from benchlog_drivers._session import LinkOptions
+from benchlog_drivers.visa_generator import VisaGenerator
+from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
+from benchlog_drivers.visa_scope import VisaScope, step_125
+
+FAMILIES = [PreambleScope, FieldScope]
+
+
+@pytest.fixture(params=FAMILIES, ids=lambda f: f.__name__)
+def scope(request: pytest.FixtureRequest) -> Iterator[tuple[VisaScope, PreambleScope | FieldScope]]:
+    model = request.param()
+    with ScpiServer(model.instrument()) as server:
+        adapter = open_adapter(server.address, "SC-03", kind="scope", clock=ManualClock(10**18))
+        assert isinstance(adapter, VisaScope)
+        with adapter:
+            yield adapter, model
+
+
+def test_the_identity_picks_the_dialect(scope: tuple[VisaScope, PreambleScope | FieldScope]) -> None:
+    """Each family is recognised by its answer to *IDN?."""
+    adapter, model = scope
+    wanted = "preamble_ten" if isinstance(model, PreambleScope) else "field_queries"
+    assert wanted in adapter.identity()
+    assert adapter.channels == ("CH1", "CH2", "CH3", "CH4")
+
+
+def test_a_capture_has_the_codes_and_the_volts(scope: tuple[VisaScope, PreambleScope | FieldScope]) -> None:
+    """Raw codes as sent, volts at the probe tip within half a code, probe, coupling, range and interval kept."""
+    adapter, model = scope
+    assert adapter.set_vertical("CH1", 3.5, probe=10.0) == 4.0
+    assert adapter.set_vertical("CH2", 0.4, coupling="ac") == 0.4
+    adapter.set_timebase(span_s=10e-3, n_samples=5000)
+    adapter.set_trigger("CH1", 0.5)
+    assert model.trigger == ("CH1", 0.5)
+    capture = adapter.capture(["CH1", "CH2"])
+    assert model.taken
+    assert capture.interval_s == pytest.approx(2e-6)
+    assert capture.n_samples == 5000
+    assert capture.instrument == "SC-03"
+    assert 10**18 - 2 * 10**7 < capture.utc_ns < 10**18 + 10**9
+    for name, probe, coupling, full_scale in (("CH1", 10.0, "dc", 0.4), ("CH2", 1.0, "ac", 0.4)):
+        record = capture.channel(name)
+        assert np.array_equal(record.codes, model.codes(name))
+        assert record.codes.dtype == model.codes(name).dtype
+        assert (record.probe, record.coupling) == (probe, coupling)
+        assert record.range_max == pytest.approx(full_scale)
+        assert record.code_limits is not None
+        assert (
+            np.max(np.abs(record.values() - model._signal(name))) <= 0.5 * abs(record.scale) * probe * 1.001
+        )
+
+
+def test_a_record_longer_than_one_chunk_comes_back_in_order(
+    scope: tuple[VisaScope, PreambleScope | FieldScope],
+) -> None:
+    """A long record is fetched in windows where the dialect says so, and joined without a seam."""
+    adapter, model = scope
+    adapter.set_timebase(span_s=0.5, n_samples=600_000)
+    record = adapter.capture(["CH1"]).channel("CH1")
+    assert np.array_equal(record.codes, model.codes("CH1"))
+
+
+def test_the_smallest_range_that_holds_is_chosen(scope: tuple[VisaScope, PreambleScope | FieldScope]) -> None:
+    """Ranges step in 1, 2, 5 per division; too much is refused with what to do; too little takes the finest."""
+    adapter, model = scope
+    for wanted, taken in ((4.0, 4.0), (4.1, 8.0), (0.3, 0.4), (7.9, 8.0), (20.0, 20.0)):
+        assert adapter.set_vertical("CH1", wanted) == pytest.approx(taken)
+        assert model.scale["CH1"] == pytest.approx(taken / 4)
+    assert adapter.set_vertical("CH1", 1e-9) <= 8e-3
+    with pytest.raises(UsageError, match="more than CH1 holds"):
+        adapter.set_vertical("CH1", 1000.0)
+    assert adapter.set_vertical("CH1", 150.0, probe=10.0) == pytest.approx(200.0)
+
+
+def test_nonsense_is_refused_before_anything_is_sent(
+    scope: tuple[VisaScope, PreambleScope | FieldScope],
+) -> None:
+    """Unknown channels and couplings, negative and unfinite numbers are usage errors."""
+    adapter, _ = scope
+    with pytest.raises(UsageError, match="CH9"):
+        adapter.set_vertical("CH9", 1.0)
+    with pytest.raises(UsageError):
+        adapter.set_vertical("CH1", float("nan"))
+    with pytest.raises(UsageError):
+        adapter.set_vertical("CH1", 1.0, probe=0.0)
+    with pytest.raises(UsageError):
+        adapter.set_vertical("CH1", 1.0, coupling="gnd")  # type: ignore[arg-type]
+    with pytest.raises(UsageError):
+        adapter.set_timebase(n_samples=1000)
+    with pytest.raises(UsageError):
+        adapter.set_timebase(n_samples=1000, span_s=0.0)
+    with pytest.raises(UsageError):
+        adapter.capture([])
+
+
+def test_no_trigger_is_a_time_out_that_says_so(scope: tuple[VisaScope, PreambleScope | FieldScope]) -> None:
+    """The wait runs on the adapter's clock; a simulated second costs no real one."""
+    adapter, model = scope
+    model.busy_polls = 10**6
+    with pytest.raises(ReadTimeoutError, match="no record within 1 s") as caught:
+        adapter.capture(["CH1"], 1.0)
+    assert "trigger" in caught.value.hint
+    assert caught.value.instrument == "SC-03"
+
+
+def test_a_record_of_another_length_than_announced_is_refused() -> None:
+    """A scope that sends fewer samples than its preamble says gives an error, not a short capture."""
+    model = PreambleScope()
+    script = model.instrument()
+    script.table[r":WAVeform:DATA\?"] = b"#3500" + bytes(500) + b"\n"
+    with (
+        ScpiServer(script) as server,
+        VisaScope("S", server.resource, clock=ManualClock()) as adapter,
+        pytest.raises(BadFrameError, match="1000 bytes was expected, 500 came"),
+    ):
+        adapter.capture(["CH1"])
+
+
+def test_a_refused_command_is_named() -> None:
+    """The scope's own words and the command reach the person."""
+    model = PreambleScope()
+    script = model.instrument()
+    take = script.table[r":CHANnel([12]):SCALe (\S+)"]
+
+    def refuse_ch1(match: re.Match[str]) -> None:
+        if match[1] == "1":
+            script.errors.append('-222,"Data out of range"')
+        else:
+            take(match)  # type: ignore[operator]
+
+    script.table[r":CHANnel([12]):SCALe (\S+)"] = refuse_ch1
+    with ScpiServer(script) as server, VisaScope("S", server.resource) as adapter:
+        with pytest.raises(InstrumentRefusedError, match=r"CHANnel1:SCALe 1'.*-222 Data out of range"):
+            adapter.set_vertical("CH1", 4.0)
+        assert adapter.set_vertical("CH2", 4.0) == 4.0
+
+
+def test_a_question_the_scope_does_not_know_is_a_refusal_not_a_time_out() -> None:
+    """Silence with an error in the queue tells the wrong dialect."""
+    model = PreambleScope()
+    script = model.instrument()
+    del script.table[r":WAVeform:PREamble\?"]
+    options = LinkOptions(timeout_s=0.2)
+    with (
+        ScpiServer(script) as server,
+        VisaScope("S", server.resource, options, clock=ManualClock()) as adapter,
+    ):
+        with pytest.raises(InstrumentRefusedError, match="PREamble") as caught:
+            adapter.capture(["CH1"])
+    assert "dialect" in caught.value.hint
+
+
+def test_an_unknown_identity_is_tried_with_harmless_questions() -> None:
+    """A scope of unknown make that answers a family's question is taken as of that family."""
+    for family in FAMILIES:
+        script = family().instrument()
+        script.table[r"\*IDN\?"] = "Unheard Of,Model 1,0,0"
+        with ScpiServer(script) as server, VisaScope("S", server.resource) as adapter:
+            assert ("preamble_ten" if family is PreambleScope else "field_queries") in adapter.identity()
+
+
+def test_what_fits_no_dialect_is_the_wrong_device() -> None:
+    """A generator at a scope's address: the identity is shown, and what to do."""
+    with ScpiServer(generator({})) as server:
+        with pytest.raises(OpenError, match="SG-04") as caught:
+            VisaScope("S", server.resource).open()
+        assert caught.value.reason is OpenReason.WRONG_DEVICE
+        assert "dialect=" in caught.value.hint
+
+
+def test_who_does_not_answer_is_the_wrong_device() -> None:
+    """Something listens there, but it is no SCPI instrument."""
+    with ScpiServer(lambda command: None) as server, pytest.raises(OpenError) as caught:
+        VisaScope("S", server.resource, LinkOptions(timeout_s=0.1)).open()
+    assert caught.value.reason is OpenReason.WRONG_DEVICE
+
+
+def test_a_named_dialect_is_used_and_an_unknown_one_listed(tmp_path: Path) -> None:
+    """The address may name a dialect, the project's own included."""
+    (tmp_path / "mine.toml").write_text('name = "mine"\nextends = "preamble_ten"\n', encoding="utf-8")
+    with ScpiServer(PreambleScope().instrument()) as server:
+        with open_adapter(f"{server.address}?dialect=mine&dialects={tmp_path}", "S", kind="scope") as adapter:
+            assert "(mine)" in adapter.identity()
+        with pytest.raises(ConfigError) as caught:
+            open_adapter(f"{server.address}?dialect=none", "S", kind="scope").open()
+    assert "preamble_ten" in caught.value.hint
+
+
+def test_ladder_of_ranges() -> None:
+    """1, 2, 5 steps, over many decades, never below what was asked."""
+    for value in np.geomspace(1e-12, 1e6, 500):
+        step = step_125(float(value))
+        assert value * (1 - 1e-8) <= step <= 2.5 * value * (1 + 1e-8)
+    for exact in (1e-3, 2e-3, 5e-3, 0.1, 1.0, 200.0):
+        assert step_125(exact) == exact
+
+
+def test_a_generator_is_set_and_switched() -> None:
+    """Frequency, open-circuit amplitude and load as the dialect says; the switch; the identity."""
+    told: dict[str, str] = {}
+    with ScpiServer(generator(told)) as server:
+        source = open_adapter(server.address, "SG-04", kind="generator")
+        assert isinstance(source, VisaGenerator)
+        with source:
+            source.set_sine(5000.0, 10.0)
+            assert told == {
+                "load": "INFinity",
+                "function": "SINusoid",
+                "unit": "VPP",
+                "offset": "0",
+                "frequency": "5000",
+                "amplitude": "10",
+            }
+            source.set_output(True)
+            assert told["output"] == "ON"
+            source.set_output(False)
+            assert told["output"] == "OFF"
+            with pytest.raises(InstrumentRefusedError, match="-222 Data out of range") as caught:
+                source.set_sine(1e9, 1.0)
+            assert caught.value.instrument == "SG-04"
+            for frequency, amplitude in ((0.0, 1.0), (1e3, -1.0), (float("inf"), 1.0)):
+                with pytest.raises(UsageError):
+                    source.set_sine(frequency, amplitude)
+
+
+def _meter(reply: str | Answer = "+2.77512345E+01", setting: str = '"VOLT:AC +1.0E+02,+1.0E-02"') -> Scripted:
+    return Scripted(
+        {r"CONFigure:\S+": None, r"CONFigure\?": setting, r"READ\?": reply}, identity="simulated,MA-01,0,1.0"
+    )
+
+
+@pytest.mark.parametrize(
+    ("reply", "value", "state"),
+    [
+        ("+2.77512345E+01", 27.7512345, State.OK),
+        ("-9.90000000E+37", None, State.OVERLOAD),
+        ("+9.91E+37", None, State.INVALID),
+    ],
+)
+def test_a_meter_is_read(reply: str, value: float | None, state: State) -> None:
+    """Function, range and count come from the meter; sentinels are states, not numbers."""
+    with ScpiServer(_meter(reply)) as server:
+        meter = open_adapter(server.address, "MA-01", kind="meter")
+        assert isinstance(meter, VisaMeter)
+        with meter:
+            reading = meter.read()
+    assert reading is not None
+    assert (reading.function, reading.value, reading.state) == (Function.AC_VOLTS, value, state)
+    assert reading.range_max == 100.0
+    assert reading.raw == reply.encode()
+    if value is not None:
+        assert reading.resolution == 0.01
+        assert reading.displayed == "27.75 V"
+
+
+def test_a_meter_is_set_to_the_wanted_function() -> None:
+    """`function=` in the address is sent at opening; a meter that says otherwise afterwards is refused."""
+    with ScpiServer(_meter(setting='"RES +1.0E+03,+1.0E-01"')) as server:
+        with open_adapter(f"{server.address}?function=ohm", "M", kind="meter") as meter:
+            assert "CONFigure:RESistance" in server.received
+            reading = meter.read()  # type: ignore[attr-defined]
+            assert reading.function is Function.OHMS
+        with pytest.raises(OpenError, match="RES"):
+            open_adapter(f"{server.address}?function=V%7E", "M", kind="meter").open()
+
+
+def test_a_meter_set_to_something_unknown_asks_for_the_function() -> None:
+    """No guess is made about the unit."""
+    with ScpiServer(_meter(setting='"FOO +1,+1"')) as server, pytest.raises(OpenError) as caught:
+        VisaMeter("M", server.resource).open()
+    assert "function=" in caught.value.hint
+
+
+def test_a_slow_meter_is_waited_for_not_asked_twice() -> None:
+    """Deadlines that pass give None; the answer comes with a later read, and the question is sent once."""
+    with ScpiServer(_meter([0.3, b"+1.0E+00\n"])) as server, VisaMeter("M", server.resource) as meter:
+        assert meter.read(0.0) is None
+        assert meter.read(0.05) is None
+        reading = meter.read(1.0)
+        assert reading is not None
+        assert reading.value == 1.0
+        assert server.received.count("READ?") == 1
+
+
+def test_garbage_from_a_meter_is_a_bad_frame_with_its_bytes() -> None:
+    """Nothing is invented from a line that is no number."""
+    with ScpiServer(_meter("27.75 V")) as server, VisaMeter("M", server.resource) as meter:
+        with pytest.raises(BadFrameError) as caught:
+            meter.read()
+        assert caught.value.raw == b"27.75 V"
+
+
+def test_a_meter_that_goes_away_is_a_lost_link_and_comes_back() -> None:
+    """A power cycle ends in LinkLostError; closing and opening the same adapter reads on."""
+    script = _meter([b"+1.0E+00\n", CLOSE])
+    with ScpiServer(script) as server:
+        meter = VisaMeter("M", server.resource).open()
+        assert meter.read() is not None
+        with pytest.raises(LinkLostError):
+            meter.read(5.0)
+        meter.close()
+        with meter.open():
+            assert meter.read() is not None
+
+
+def test_an_option_from_the_command_line_or_bench_file_is_checked() -> None:
+    """Unknown options and wrong values are refused with the known ones."""
+    with pytest.raises(ConfigError) as caught:
+        open_adapter("visa:ASRL/dev/x::INSTR?bauds=1", "M", kind="meter")
+    assert "baud" in caught.value.hint
+    with pytest.raises(ConfigError):
+        open_adapter("visa:ASRL/dev/x::INSTR?parity=maybe", "M", kind="meter")
+    assert MeterOptions(function=Function.OHMS).function is Function.OHMS
