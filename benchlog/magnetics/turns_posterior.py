@@ -82,7 +82,8 @@ class TurnsPosterior:
         """One line a person understands."""
         best = self.most_likely
         if self.decided:
-            return f"{best} turns" if best == self.planned else f"{best} turns, not {self.planned}"
+            plural = "turn" if best == 1 else "turns"
+            return f"{best} {plural}" if best == self.planned else f"{best} {plural}, not {self.planned}"
         open_counts = self.undecided
         first = self.planned if self.planned in open_counts else open_counts[0]
         others = [str(n) for n in open_counts if n != first]

@@ -1,0 +1,81 @@
+"""What would tell a number of turns from its neighbours when a measurement did not."""
+
+from __future__ import annotations
+
+import math
+
+from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
+from benchlog.checks.scope_channels import ChannelPair, quantisation_error
+from benchlog.magnetics.turns_posterior import Method, needed_relative_uncertainty, rounding_right
+from benchlog.result import Verdict
+
+__all__ = ["method_findings", "methods_that_settle"]
+
+
+def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Method, ...]:
+    """Ways to measure better than was done, best first, with the uncertainty each would give."""
+    third = 1 / math.sqrt(3)
+    noise = min(pair.fit.ratio(0, 1).u_ratio / pair.fit.ratio(0, 1).ratio for pair in pairs) * math.sqrt(0.5)
+    steps = min(pair.u_quantisation for pair in pairs) * math.sqrt(0.5)
+    circuit = UNKNOWN_WINDING * third
+    own = math.hypot(noise, steps, circuit)
+    ranges = setup.range_gain * third
+    swapped, divided = len(pairs) == 2, setup.divider is not None
+    # A sense loop of N/4 turns: both channels on one range, the smaller signal a quarter of the larger.
+    loop = max(2, round(expected / 4))
+    loop_steps = math.hypot(quantisation_error(90.0), quantisation_error(90.0 * loop / max(expected, loop)))
+    one_range = on_one_range(pairs, setup)
+    ways: list[tuple[str, str, float]] = []
+    if not swapped:
+        gap = 0.0 if one_range else ranges
+        divider = setup.divider_tolerance * third if divided else 0.0
+        ways.append(
+            ("swap", "swap probes and channels, capture again (--swapped)", math.hypot(own, gap, divider))
+        )
+    if not divided or not swapped:
+        tolerance = min(setup.divider_tolerance, 0.001)
+        ways.append(
+            (
+                "divider",
+                (
+                    f"see the winding through a {expected:g}:1 divider of {tolerance * 100:g} % resistors, both channels "
+                    "on one range, and swap (--divider, --swapped)"
+                ),
+                math.hypot(own, tolerance * third),
+            )
+        )
+    if setup.loop_turns < loop and not setup.injection:
+        ways.append(
+            (
+                "more sense turns",
+                (
+                    f"wind {loop} sense turns, count them twice, both channels on one range, and swap "
+                    f"(--loop-turns {loop}, --swapped)"
+                ),
+                math.hypot(noise, loop_steps, circuit),
+            )
+        )
+    if not ways:
+        ways.append(
+            (
+                "longer record",
+                "average: a longer record or several captures, both signals at 70 % of the range or more",
+                math.hypot(
+                    noise / 3, steps / 2, circuit, setup.divider_tolerance * third if divided else ranges
+                ),
+            )
+        )
+    methods = [Method(name, how, u, rounding_right(expected, u)) for name, how, u in ways]
+    return tuple(sorted(methods, key=lambda method: method.relative_uncertainty))
+
+
+def method_findings(methods: tuple[Method, ...], expected: float, verdict: Verdict) -> tuple[str, ...]:
+    if verdict is Verdict.FAIL or not methods:
+        return ()
+    needed = needed_relative_uncertainty(expected)
+    lines = [
+        f"{number}. {m.action}: u {m.relative_uncertainty * 100:.2g} %, rounds right in {m.rounding_right * 100:.3g} %"
+        for number, m in enumerate(methods, 1)
+    ]
+    head = f"to tell {expected:g} from {expected + 1:g} turns u must be at most {needed * 100:.2g} %. What would settle it: "
+    return (head + "; ".join(lines),)

@@ -1,0 +1,193 @@
+"""How a turns ratio follows from two channels: hook-up, corrections and uncertainty budget.
+
+Voltage ratio: N = K V_secondary / V_primary, over the circuit's factor |1 + (Rw + jw Ls) / (jw L)|.
+Current injection: N = n (Rb / Rs) V_primary / V_secondary, over |1 + (Rb + Rw + jw Ls) / (jw L)|.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import GTC
+
+from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN, ChannelPair, ScopeGains
+from benchlog.errors import UsageError
+from benchlog.magnetics.transformer import Transformer
+from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.result import Uncertain
+
+__all__ = [
+    "UNKNOWN_WINDING",
+    "Injection",
+    "RatioSetup",
+    "Winding",
+    "frequency_of",
+    "on_one_range",
+    "phase_of",
+    "turns_number",
+]
+
+#: Winding resistance, leakage and probe loading of a winding nothing is known of: 0.01 to 0.1 %, common practice.
+UNKNOWN_WINDING = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Winding:
+    """What is known of the N-turn winding: inductance of one turn (H), resistance (ohm), leakage (H)."""
+
+    al_h: float
+    winding_ohm: float = 0.0
+    leakage_h: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Injection:
+    """Current injection: burden and the resistor that shows the primary current, with half-widths (relative)."""
+
+    burden_ohm: float
+    shunt_ohm: float
+    burden_tolerance: float = 0.001
+    shunt_tolerance: float = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class RatioSetup:
+    """How the two channels are connected and what is known of them.
+
+    Attributes
+    ----------
+    primary, secondary : str
+        Channels on the sense loop (or current resistor) and on the N-turn winding (or burden). In a swapped
+        capture probes and channels have changed places: channel `primary` is then on the N-turn winding.
+    loop_turns : int
+        K, turns of the sense loop, or passes of the primary current.
+    gain_accuracy : float or mapping of str to float
+        Half-width of each channel's gain error, relative; the probe counts as part of its channel.
+    range_gain : float
+        Half-width of the gain error between the two channels' ranges; counts when swapping removed the rest.
+    probes : mapping of str to float
+        Probe factors by channel; they stay with the channel when swapped.
+    divider : float, optional
+        The winding is seen through a divider of this ratio, so that both channels use one range.
+    divider_tolerance : float
+        Half-width of its error, relative.
+    winding : Winding, optional
+        For correcting winding resistance and leakage.
+    injection : Injection, optional
+        For current injection instead of a voltage ratio.
+    generator_ohm : float
+        Output resistance of the generator, for judging the frequency.
+    """
+
+    primary: str
+    secondary: str
+    loop_turns: int = 1
+    gain_accuracy: float | Mapping[str, float] = GAIN_ACCURACY
+    range_gain: float = RANGE_GAIN
+    probes: Mapping[str, float] = field(default_factory=dict)
+    divider: float | None = None
+    divider_tolerance: float = 0.001
+    winding: Winding | None = None
+    injection: Injection | None = None
+    generator_ohm: float = 50.0
+
+    def __post_init__(self) -> None:
+        if self.loop_turns < 1:
+            raise UsageError(f"a sense loop can't have {self.loop_turns} turns", hint="--loop-turns 1")
+        if self.divider is not None and not self.divider >= 1:
+            raise UsageError(f"a divider of {self.divider:g}:1 divides nothing", hint="--divider '100:1'")
+        if not 0 <= self.divider_tolerance < 1:
+            raise UsageError("the divider's tolerance must lie between 0 and 100 %")
+        if self.injection and min(self.injection.burden_ohm, self.injection.shunt_ohm) <= 0:
+            raise UsageError("burden and current resistor must be above zero ohm")
+
+
+def turns_number(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Any, list[str]]:
+    """Turns as an uncertain number with its budget, and what there is to say about the channels.
+
+    The geometric mean of a capture and a swapped one is free of the channels' gains.
+    """
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    single = []
+    for number, pair in enumerate(pairs):
+        where = "" if len(pairs) == 1 else (", as connected", ", swapped")[number]
+        single.append(pair.ratio(where) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
+    seen, notes = single[0], []
+    if len(single) == 2:
+        seen = GTC.sqrt(single[0] * single[1])
+        if not on_one_range(pairs, setup):
+            seen = seen * gains.between_ranges()
+        notes = _mismatch(pairs, gains)
+    if setup.divider is not None:
+        divider = uniform(setup.divider, setup.divider * setup.divider_tolerance, label="divider")
+        seen = seen * divider
+    turns = _injection(seen, setup) if setup.injection else setup.loop_turns * seen
+    return turns / _circuit_factor(setup, expected, frequency_of(pairs).value), notes
+
+
+def on_one_range(pairs: list[ChannelPair], setup: RatioSetup) -> bool:
+    """Whether both channels were surely on one vertical range."""
+    return setup.divider is not None or all(pair.same_range is True for pair in pairs)
+
+
+def _injection(seen: Any, setup: RatioSetup) -> Any:
+    """Turns from burden voltage over current-resistor voltage."""
+    injection = setup.injection
+    assert injection is not None
+    burden = uniform(injection.burden_ohm, injection.burden_ohm * injection.burden_tolerance, label="burden")
+    shunt = uniform(
+        injection.shunt_ohm, injection.shunt_ohm * injection.shunt_tolerance, label="current resistor"
+    )
+    return setup.loop_turns * burden / shunt / seen
+
+
+def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> Any:
+    """What the circuit makes of the turns: measured over true, uncertain by half of the correction."""
+    if setup.winding is None:
+        return uniform(1.0, UNKNOWN_WINDING, label="winding resistance, leakage, probes (not known)")
+    model = Transformer(expected, setup.winding.al_h, setup.winding.winding_ohm, setup.winding.leakage_h)
+    if setup.injection:
+        apparent = model.injection_apparent_turns(frequency_hz, setup.injection.burden_ohm)
+        factor = float(apparent) / expected
+    else:
+        factor = abs(complex(model.drive_winding_ratio(frequency_hz))) / expected
+    half_width = max(abs(factor - 1) / 2, 1e-4)
+    return uniform(factor, half_width, label="winding resistance, leakage, probes")
+
+
+def _mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> list[str]:
+    """Compare the two channels' gains, which a swap shows, with what was stated."""
+    first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
+    mismatch = math.sqrt(first / second) - 1
+    a, b = pairs[0].numerator, pairs[0].denominator
+    allowed = gains.half_width(a) + gains.half_width(b) + 2 * gains.range_gain
+    text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
+    if abs(mismatch) > allowed:
+        return [
+            f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting"
+        ]
+    return [f"{text}; it cancels in the mean of both captures"]
+
+
+def phase_of(pairs: list[ChannelPair]) -> Uncertain:
+    """Phase of secondary against primary; the mean of both captures, in which channel delays cancel."""
+    first = pairs[0].phase_deg()
+    if len(pairs) == 2:
+        second = pairs[1].phase_deg(", swapped")
+        second = second - 360 * round((float(second.x) - float(first.x)) / 360)
+        first = (first + second) / 2
+    value = float(first.x)
+    first = first - 360 * math.ceil((value - 180) / 360)
+    return settle(first, "deg")
+
+
+def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
+    """Shared frequency, by the recorder's own clock."""
+    fits = [pair.fit for pair in pairs]
+    best = min(fits, key=lambda fit: fit.u_frequency_hz)
+    return settle(
+        uncertain(best.frequency_hz, best.u_frequency_hz, best.degrees_of_freedom, "noise of the fit"), "Hz"
+    )

@@ -1,0 +1,285 @@
+"""Has the winding the planned number of turns?
+
+Recommended hook-up: generator on the N-turn winding, one channel across its ends, the other on a separate sense
+loop of K turns: N = K V_secondary / V_primary. Or current injection: the primary channel across a known
+resistor in the primary current, the secondary one across the burden.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from benchlog.capture import Capture
+from benchlog.checks.ratio_methods import method_findings, methods_that_settle
+from benchlog.checks.ratio_model import (
+    Injection,
+    RatioSetup,
+    Winding,
+    frequency_of,
+    phase_of,
+    turns_number,
+)
+from benchlog.checks.scope_channels import ChannelPair, fit_pair, with_probes
+from benchlog.errors import UsageError
+from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
+from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
+from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
+from benchlog.magnetics.transformer import Transformer
+from benchlog.magnetics.turns_posterior import Method, TurnsPosterior, turns_posterior
+from benchlog.metrology.budget import settle
+from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.units import format_quantity
+
+__all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_finding"]
+
+#: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
+PHASE_ALLOWED_DEG = 15.0
+PROBE_CAUTION = "scope ground clips are tied to protective earth: both at one point, never on a node that has to do with mains"
+
+
+def check_turns_ratio(
+    capture: Capture,
+    setup: RatioSetup,
+    *,
+    expected_turns: float,
+    tolerance: float | None = None,
+    limits: Limits | None = None,
+    swapped: Capture | None = None,
+    rated_current_percent: float | None = None,
+) -> Result:
+    """Check a turns ratio.
+
+    Parameters
+    ----------
+    capture : Capture
+        With the channels of `setup`.
+    setup : RatioSetup
+    expected_turns : float
+        N of the plan.
+    tolerance : float, optional
+        Half-width of the limits, relative to N; half a turn when not given.
+    limits : Limits, optional
+        Limits from a plan; they replace the computed ones.
+    swapped : Capture, optional
+        A second capture with probes and channels swapped.
+    rated_current_percent : float, optional
+        Part of rated primary current of this capture, percent; then ratio error, phase displacement,
+        composite error and the IEC 61869-2 class whose limits hold are worked out too.
+
+    Raises
+    ------
+    UsageError
+        If expectation, set-up and capture do not fit together.
+    AnalysisError
+        If a record can't be fitted.
+    """
+    if not (expected_turns > 0 and math.isfinite(expected_turns)):
+        raise UsageError(f"{expected_turns:g} turns can't be expected", hint="--expect 60")
+    used = limits or _limits(expected_turns, tolerance)
+    capture = with_probes(capture, setup.probes)
+    pairs = [fit_pair(capture, setup.secondary, setup.primary)]
+    if swapped is not None:
+        pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
+    ratio, notes = turns_number(pairs, setup, expected_turns)
+    phase = phase_of(pairs)
+    turns = settle(ratio, "1")
+    quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
+    posterior = _posterior(turns, expected_turns)
+    judgement = judge(turns, used, "turns ratio")
+    blocked = [f for pair in pairs if pair.blocked for f in pair.findings]
+    methods = () if judgement.verdict is Verdict.PASS else methods_that_settle(pairs, setup, expected_turns)
+    verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
+    return Result(
+        check="turns_ratio",
+        verdict=verdict,
+        reason=_reason(judgement, posterior, blocked, methods, turns),
+        quantities=quantities,
+        limits={"turns_ratio": used},
+        limits_set="plan" if limits else "computed",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        turns=posterior.as_json() if posterior else None,
+        instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
+        functions={capture.instrument: "capture"} if capture.instrument else {},
+        hookup=_hookup(setup, swapped is not None),
+        cautions=_cautions(setup),
+        findings=(
+            *(f for pair in pairs for f in pair.findings),
+            *notes,
+            *polarity_finding(phase),
+            *_frequency_findings(quantities["frequency"].value, setup, expected_turns),
+            *method_findings(methods, expected_turns, verdict),
+        ),
+        details=_details(pairs, setup, methods, turns, phase, expected_turns, rated_current_percent),
+    )
+
+
+def _limits(expected: float, tolerance: float | None) -> Limits:
+    if tolerance is None:
+        return Limits(
+            expected - 0.5,
+            expected + 0.5,
+            "1",
+            f"computed: {expected:g} turns expected, half a turn either way",
+        )
+    if not 0 < tolerance < 1:
+        raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="--tolerance '0.5 %'")
+    return Limits(
+        expected * (1 - tolerance),
+        expected * (1 + tolerance),
+        "1",
+        f"computed: {expected:g} turns expected, ±{tolerance * 100:g} %",
+    )
+
+
+def _posterior(turns: Uncertain, expected: float) -> TurnsPosterior | None:
+    """Whole turns, where the expectation is a whole number."""
+    if expected < 1 or not math.isclose(expected, round(expected), abs_tol=1e-9):
+        return None
+    return turns_posterior(
+        turns.value,
+        turns.standard_uncertainty,
+        planned=round(expected),
+        degrees_of_freedom=turns.degrees_of_freedom or math.inf,
+    )
+
+
+def polarity_finding(phase: Uncertain) -> tuple[str, ...]:
+    """Say what the phase between two windings of one core means, nothing when they are in phase."""
+    off = abs(phase.value)
+    if 180 - off <= PHASE_ALLOWED_DEG:
+        return (
+            (
+                f"polarity: the secondary is inverted ({phase.value:.1f}°): winding or sense loop is reversed, "
+                "or a probe has its tip and clip exchanged"
+            ),
+        )
+    if off > PHASE_ALLOWED_DEG:
+        return (
+            (
+                f"the phase of {phase.value:.1f}° is neither 0 nor 180°: not two windings of one core, or a "
+                "frequency outside the window"
+            ),
+        )
+    return ()
+
+
+def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float) -> tuple[str, ...]:
+    if setup.winding is None:
+        return ()
+    model = Transformer(expected, setup.winding.al_h)
+    if setup.injection:
+        load = setup.injection.burden_ohm + setup.winding.winding_ohm
+        corner = load / (2 * math.pi * model.inductance_h)
+        if frequency_hz < 10 * corner:
+            return (
+                (
+                    f"{format_quantity(frequency_hz, 'Hz')} is below ten times the low corner of "
+                    f"{format_quantity(corner, 'Hz')}: the correction is large; raise the frequency"
+                ),
+            )
+        return ()
+    low = SIGNAL_FACTOR * setup.generator_ohm / (2 * math.pi * model.inductance_h)
+    if frequency_hz < low:
+        return (
+            (
+                f"{format_quantity(frequency_hz, 'Hz')} is below {format_quantity(low, 'Hz')}, where the winding "
+                f"takes most of the generator's level: the sense signal is smaller than it could be"
+            ),
+        )
+    return ()
+
+
+def _reason(
+    judgement: Judgement,
+    posterior: TurnsPosterior | None,
+    blocked: list[str],
+    methods: tuple[Method, ...],
+    turns: Uncertain,
+) -> str:
+    if blocked:
+        return f"the record can't carry a verdict: {blocked[0]}"
+    if posterior is None:
+        return judgement.reason
+    if judgement.verdict is Verdict.PASS:
+        return f"{posterior.words}: {judgement.reason}"
+    if judgement.verdict is Verdict.FAIL:
+        return f"{posterior.words}: {judgement.reason}"
+    best = (
+        f"; {methods[0].name} would give u {methods[0].relative_uncertainty * 100:.2g} %" if methods else ""
+    )
+    return f"{posterior.words}: {judgement.reason}{best}"
+
+
+def _hookup(setup: RatioSetup, swapped: bool) -> str:
+    if setup.injection:
+        text = (
+            f"primary current through {setup.loop_turns} passes and a {setup.injection.shunt_ohm:g} Ω resistor "
+            f"(channel {setup.primary}), channel {setup.secondary} across the burden of "
+            f"{setup.injection.burden_ohm:g} Ω"
+        )
+    else:
+        through = f" through a {setup.divider:g}:1 divider" if setup.divider is not None else ""
+        text = (
+            f"generator on the N-turn winding, channel {setup.secondary} across its ends{through}, channel "
+            f"{setup.primary} on a separate sense loop of {setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}, "
+            "both clips at one point"
+        )
+    return text + ("; then probes and channels swapped" if swapped else "")
+
+
+def _cautions(setup: RatioSetup) -> tuple[str, ...]:
+    if setup.injection:
+        return (OPEN_SECONDARY_CAUTION, PROBE_CAUTION)
+    return (PROBE_CAUTION,)
+
+
+def _details(
+    pairs: list[ChannelPair],
+    setup: RatioSetup,
+    methods: tuple[Method, ...],
+    turns: Uncertain,
+    phase: Uncertain,
+    expected: float,
+    rated_current_percent: float | None,
+) -> dict[str, Any]:
+    details: dict[str, Any] = {
+        "expected_turns": expected,
+        "loop_turns": setup.loop_turns,
+        "swapped": len(pairs) == 2,
+        "cycles": [pair.fit.cycles for pair in pairs],
+    }
+    if methods:
+        details["would_settle"] = [
+            {
+                "method": m.name,
+                "action": m.action,
+                "relative_uncertainty": m.relative_uncertainty,
+                "rounding_right": m.rounding_right,
+            }
+            for m in methods
+        ]
+    if rated_current_percent is not None:
+        details["accuracy_class"] = _accuracy_class(turns, phase, expected, rated_current_percent)
+    return details
+
+
+def _accuracy_class(turns: Uncertain, phase: Uncertain, expected: float, percent: float) -> dict[str, Any]:
+    """Errors at one point in the standard's words: too few turns give too much secondary current."""
+    error = (expected / turns.value - 1) * 100
+    expanded = expected / turns.value**2 * turns.expanded_uncertainty * 100
+    lead = phase.value - (math.copysign(180, phase.value) if abs(phase.value) > 90 else 0)
+    minutes, expanded_minutes = lead * 60, phase.expanded_uncertainty * 60
+    reached = class_reached([CurrentPoint(percent, error, minutes, expanded, expanded_minutes)])
+    return {
+        "percent_of_rated_current": percent,
+        "ratio_error_percent": error,
+        "ratio_error_expanded_percent": expanded,
+        "phase_displacement_minutes": minutes,
+        "phase_displacement_expanded_minutes": expanded_minutes,
+        "composite_error_percent": composite_error_percent(error, minutes),
+        "class_within": reached.within,
+        "words": reached.words,
+    }

@@ -1,0 +1,69 @@
+"""Does a winding's impedance look like one with a turn shorted on itself?
+
+A shorted turn takes most of the inductance and turns the rest resistive; DC resistance moves by one part in N
+only, within its temperature error.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass
+
+__all__ = ["ShortedTurn", "find_shorted_turn"]
+
+#: Below this part of the expected impedance no lot tolerance or miscount explains it,
+IMPEDANCE_PART = 0.5
+#: and with the phase this far below 90 degrees neither a crack nor another core does.
+PHASE_SHORTFALL_DEG = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShortedTurn:
+    """What an impedance far too low and too resistive means.
+
+    Attributes
+    ----------
+    impedance_part : float
+        |Z| over the expected one.
+    phase_deg : float
+        Of Z; a healthy winding shows nearly 90.
+    turn_ohm : float
+        Impedance of one shorted turn that explains it (its magnitude).
+    """
+
+    impedance_part: float
+    phase_deg: float
+    turn_ohm: float
+
+    @property
+    def words(self) -> str:
+        """One line a person understands."""
+        return (
+            f"shorted turn: the impedance is {self.impedance_part * 100:.2g} % of the expected and its phase "
+            f"{self.phase_deg:.0f}° instead of 90°, as from one turn of {self.turn_ohm * 1e3:.2g} mΩ shorted on itself; "
+            "a DC resistance would not show it"
+        )
+
+
+def find_shorted_turn(
+    impedance_ohm: complex, frequency_hz: float, turns: float, al_h: float, winding_ohm: float = 0.0
+) -> ShortedTurn | None:
+    """Compare a measured impedance with the expected inductance; None when it does not look shorted.
+
+    Parameters
+    ----------
+    impedance_ohm : complex
+        Between the winding's ends.
+    frequency_hz, turns, al_h : float
+        Frequency, turns, expected inductance of one turn.
+    winding_ohm : float
+        Winding resistance, taken off first.
+    """
+    healthy = 2j * math.pi * frequency_hz * al_h * turns**2
+    inner = impedance_ohm - winding_ohm
+    part, phase = abs(inner) / abs(healthy), math.degrees(cmath.phase(inner))
+    if part >= IMPEDANCE_PART or 90 - phase < PHASE_SHORTFALL_DEG or inner == 0:
+        return None
+    branch = 1 / (1 / inner - 1 / healthy)
+    return ShortedTurn(part, phase, abs(branch) / turns**2)
