@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import msgspec
 
-from benchlog.capture import Capture
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.metered import Metered
@@ -14,7 +11,9 @@ from benchlog.checks.plain import check_observation, check_reading, quantity_nam
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import expected_supply
 from benchlog.errors import UsageError
+from benchlog.guide.doubt import Doubt, diagnose_with
 from benchlog.guide.hands import Hands
+from benchlog.guide.measured import Measured
 from benchlog.guide.person import Prompt
 from benchlog.magnetics.wire import parse_wire
 from benchlog.plan import (
@@ -28,19 +27,10 @@ from benchlog.plan import (
     SupplyCheck,
 )
 from benchlog.reading import Function, Reading
-from benchlog.result import Result, Uncertain
+from benchlog.result import Uncertain
 from benchlog.units import format_quantity, parse_nameplate, parse_quantity
 
-__all__ = ["Measured", "expectation", "measure"]
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """A result with the evidence it rests on."""
-
-    result: Result
-    readings: tuple[Reading, ...] = ()
-    captures: tuple[Capture, ...] = field(default=())
+__all__ = ["expectation", "measure"]
 
 
 def expectation(check: AnyCheck, plan: Plan) -> str:
@@ -124,28 +114,28 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
 def _supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
     nameplate = parse_nameplate(check.nameplate)
     mains = _mains(check, hands)
+    nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
+    limits = check.parsed_limits()
+    tolerance = parse_quantity(check.tolerance, "1").value
     no_load = hands.reading(check.meter, function, "no-load voltage", f"{check.id}/no_load")
     readings = [no_load.reading]
     second: Metered | None = None
-    limits = check.parsed_limits()
-    trial = check_supply(
-        nameplate,
-        no_load,
-        mains_v=mains,
-        mains_nominal_v=plan.mains_nominal_v if mains else None,
-        tolerance=parse_quantity(check.tolerance, "1").value,
-        limits=limits or None,
-    )
-    if trial.verdict.value != "pass":
-        hands.person.show(f"  {trial.reason}")
-        no_load, second, extra = _second_opinion(check, hands, function, no_load)
+    doubt: Doubt | None = None
+    expected = expected_supply(nameplate, mains, nominal, tolerance)
+    if not expected.low_v <= no_load.value <= expected.high_v:
+        hands.person.show(
+            f"  {no_load.reading.displayed} where {format_quantity(expected.no_load_v, 'V')} is expected: part or meter?"
+        )
+        no_load, second, doubt, extra = _resolve(check, plan, hands, no_load, expected.no_load_v)
         readings += extra
     load: LoadPoint | None = None
     if check.load is not None:
         resistance = parse_quantity(check.load, "ohm").value
-        key = f"{check.id}/load"
-        hands.do(f"power off, connect {check.load}, power on; read within 10 s: the load gets hot", key)
+        hands.do(
+            f"power off, connect {check.load}, power on; read within 10 s: the load gets hot",
+            f"{check.id}/load",
+        )
         loaded = hands.reading(
             no_load.reading.instrument or None, function, "loaded voltage", f"{check.id}/loaded"
         )
@@ -156,14 +146,56 @@ def _supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
         nameplate,
         no_load,
         mains_v=mains,
-        mains_nominal_v=plan.mains_nominal_v if mains else None,
+        mains_nominal_v=nominal,
         second=second,
         load=load,
         capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
-        tolerance=parse_quantity(check.tolerance, "1").value,
+        tolerance=tolerance,
         limits=limits or None,
     )
+    if doubt is not None:
+        result = msgspec.structs.replace(
+            result,
+            details={**result.details, "diagnosis": doubt.to_json()},
+            findings=(
+                *result.findings,
+                f"first reading {readings[0].displayed} was looked into: {doubt.in_words()}",
+            ),
+        )
     return Measured(result, tuple(readings))
+
+
+def _resolve(
+    check: SupplyCheck, plan: Plan, hands: Hands, first: Metered, expected_v: float
+) -> tuple[Metered, Metered | None, Doubt, list[Reading]]:
+    """Diagnose a reading that looks wrong, mend what can be mended, read again, and let a second meter confirm.
+
+    Returns the reading to judge, the one that confirms it, the diagnosis, and all that was read.
+    """
+    key = f"{check.id}/doubt"
+    doubt = diagnose_with(hands, first, expected_v, key, mains_nominal_v=plan.mains_nominal_v)
+    readings = list(doubt.readings)
+    function, tag = first.reading.function, first.reading.instrument
+    if doubt.decided and doubt.family in ("lead", "setting", "supply"):
+        hands.do(
+            f"put that right ({doubt.in_words()}), then {tag} on the same points, {function}", f"{key}/mended"
+        )
+        again = hands.reading(tag or None, function, "no-load voltage", f"{key}/again")
+        readings.append(again.reading)
+    else:
+        again = first
+    second = doubt.second
+    if second is None:
+        others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+        if not others:
+            return again, None, doubt, readings
+        hands.do(f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second")
+        second = hands.reading(others[0], function, "no-load voltage", f"{key}/second_reading")
+        readings.append(second.reading)
+    if doubt.decided and doubt.family == "meter":
+        return second, None, doubt, readings
+    better = min((again, second), key=lambda m: m.settled().standard_uncertainty)
+    return better, (second if better is again else again), doubt, readings
 
 
 def _mains(check: SupplyCheck, hands: Hands) -> float | None:
@@ -184,47 +216,6 @@ def _mains(check: SupplyCheck, hands: Hands) -> float | None:
             return parse_quantity(text, "V", what="mains").value
         except UsageError as error:
             hands.person.show(f"  {error}; {error.hint}")
-
-
-def _second_opinion(
-    check: SupplyCheck, hands: Hands, function: Function, first: Metered
-) -> tuple[Metered, Metered | None, list[Reading]]:
-    """Let another meter with its own leads read the same points; on disagreement find out which one lies.
-
-    Returns the reading to go on with, the one that confirms it, and all that was read.
-    """
-    others = [
-        i.tag
-        for i in hands.bench.instruments.values()
-        if i.kind == "meter" and i.tag != first.reading.instrument
-    ]
-    if not others:
-        hands.person.show("  no second meter on the bench: benchlog diagnose finds part or meter")
-        return first, None, []
-    other = others[0]
-    hands.do(f"connect {other} with its own leads to the same points, {function}", f"{check.id}/second")
-    second = hands.reading(other, function, "no-load voltage", f"{check.id}/second_reading")
-    compared = check_crosscheck([first, second])
-    hands.person.show(f"  cross-check: {compared.reason}")
-    if compared.verdict.value == "pass":
-        return first, second, [second.reading]
-    tag = first.reading.instrument
-    hands.do(f"tips of {tag} off the circuit, short them together, {tag} on ohms", f"{check.id}/short_tips")
-    tips = hands.reading(tag, Function.OHMS, "tips shorted", f"{check.id}/tips")
-    readings = [second.reading, tips.reading]
-    if tips.reading.value is None or tips.value > 1.0:
-        hands.person.show(
-            f"  tips shorted read {tips.reading.displayed}: a lead of {tag} is open, not the part",
-            style="bold",
-        )
-        hands.do(
-            f"put other leads on {tag}, connect it to the same points, {function}", f"{check.id}/other_leads"
-        )
-        again = hands.reading(tag, function, "no-load voltage", f"{check.id}/again")
-        readings.append(again.reading)
-        return second, again, readings
-    hands.person.show(f"  the leads of {tag} are whole: benchlog diagnose finds what else it is")
-    return first, second, readings
 
 
 def _wire_resistance(check: ContinuityCheck) -> float:

@@ -1,0 +1,188 @@
+"""A reading that looks wrong: let the diagnosis ask, the person do, until part and meter are told apart."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchlog.checks.metered import Metered
+from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence
+from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.diagnosis.outcome import parse_shown
+from benchlog.errors import UsageError
+from benchlog.guide.hands import Hands, SkippedError
+from benchlog.guide.person import Prompt
+from benchlog.reading import Function, Reading
+from benchlog.units import parse_quantity
+
+__all__ = ["Doubt", "diagnose_with"]
+
+MAX_CHECKS = 10
+_OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
+_DC = ("dc_same_points", "fresh_cell")
+_TYPED = ("read_mains", "scope_output")
+_COUPLING = {
+    Function.AC_VOLTS: " ac",
+    Function.DC_VOLTS: " dc",
+    Function.AC_CURRENT: " ac",
+    Function.DC_CURRENT: " dc",
+}
+
+
+@dataclass(slots=True)
+class Doubt:
+    """What a diagnosis came to.
+
+    Attributes
+    ----------
+    last : Diagnosis
+        The final answer of the engine.
+    path : list of (action, outcome as shown)
+        What was done, in order.
+    readings : list of Reading
+        Everything read on the way.
+    second : Metered or None
+        What the second meter showed, if it was asked.
+    """
+
+    last: Diagnosis
+    path: list[tuple[str, str]] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
+    second: Metered | None = None
+
+    @property
+    def decided(self) -> bool:
+        """Whether one cause stands out."""
+        return self.last.stop == "decided"
+
+    @property
+    def family(self) -> str:
+        """Family of the leading cause: part, lead, setting, meter, supply, plan or none."""
+        return self.last.causes[0].family
+
+    def in_words(self) -> str:
+        """The outcome in one line."""
+        cause = self.last.causes[0]
+        if self.decided:
+            return f"{cause.label} (P {min(cause.probability, 0.99):.2f})"
+        names = {c.id: c.label for c in self.last.causes}
+        left = " or ".join(names[c] for c in self.last.survivors[:4])
+        return f"{self.last.stop or 'broken off'}: {left}"
+
+    def to_json(self) -> dict[str, Any]:
+        """Path and answer for the record."""
+        return {"path": [list(step) for step in self.path], **self.last.to_json()}
+
+
+def diagnose_with(
+    hands: Hands,
+    first: Metered,
+    expect_value: float,
+    key: str,
+    *,
+    mains_nominal_v: float | None = None,
+    seed: int = 1,
+) -> Doubt:
+    """Find out why a reading is not what was expected.
+
+    Parameters
+    ----------
+    hands : Hands
+        Takes the readings asked for.
+    first : Metered
+        The reading that looks wrong.
+    expect_value : float
+        What was expected, in the reading's unit.
+    key : str
+        Name of the step, for scripts.
+    mains_nominal_v : float, optional
+        Nominal mains.
+    seed : int
+        Of the engine's draws.
+    """
+    reading = first.reading
+    unit = f"{reading.unit}{_COUPLING.get(reading.function, '')}"
+    instrument = hands.bench.instruments.get(reading.instrument)
+    case = Case(
+        parse_quantity(f"{expect_value:.6g} {unit}"),
+        parse_shown(_with_unit(reading), what="reading"),
+        mains_nominal_v=mains_nominal_v or 230.0,
+        context=("linked meter",) if instrument is not None and instrument.linked else (),
+    )
+    session = Session(case, seed=seed)
+    doubt = Doubt(session.state())
+    unavailable: set[str] = set()
+    while doubt.last.stop is None and len(doubt.path) < MAX_CHECKS:
+        action = next((n for n in doubt.last.next if n.action not in unavailable), None)
+        if action is None:
+            break
+        leading = doubt.last.causes[0]
+        hands.person.show(
+            f"  likely: {leading.label} ({leading.probability:.2f}); P(output live) {doubt.last.p_live:.2f}, treat it as live"
+        )
+        hands.person.show(f"  next check: {action.action.replace('_', ' ')}, {action.minutes:g} min")
+        try:
+            shown = _perform(hands, action.action, action.card, reading, key, doubt)
+        except (SkippedError, UsageError) as reason:
+            hands.person.show(f"  left out: {reason}")
+            unavailable.add(action.action)
+            continue
+        session.update(parse_evidence((action.action, shown)))
+        doubt.path.append((action.action, shown))
+        doubt.last = session.state()
+    hands.person.show(f"  diagnosis: {doubt.in_words()}", style="bold")
+    for caution in doubt.last.cautions:
+        hands.person.show(f"  ! {caution}", style="bold")
+    return doubt
+
+
+def _perform(hands: Hands, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
+    """Have one check done; returns its outcome as shown."""
+    step = f"{key}/{action}"
+    words = load_catalogue().actions[action].words
+    if words:
+        while True:
+            answer = hands.person.answer(Prompt("choice", card, step, first.instrument, choices=words))
+            if answer in words:
+                return answer
+            hands.person.show(f"  one of: {', '.join(words)}")
+    if action in _TYPED:
+        text = hands.person.answer(Prompt("quantity", card, step))
+        if not text:
+            raise SkippedError("not at hand")
+        return text
+    hands.do(card, step)
+    tag, function = first.instrument, first.function
+    if action in _OHMS:
+        function = Function.OHMS
+    elif action in _DC:
+        function = Function.DC_VOLTS
+    elif action == "second_meter":
+        tag = _other_meter(hands, first.instrument)
+    taken = hands.reading(tag or None, function, action.replace("_", " "), f"{step}/reading")
+    doubt.readings.append(taken.reading)
+    if action == "second_meter":
+        doubt.second = taken
+    return _with_unit(taken.reading)
+
+
+def _other_meter(hands: Hands, tag: str) -> str:
+    others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+    if not others:
+        raise UsageError("no second meter on the bench")
+    return others[0]
+
+
+def _with_unit(reading: Reading) -> str:
+    """What the display shows, with unit and ac or dc, as the engine reads it."""
+    if reading.value is None:
+        return "OL"
+    decimals = f"{reading.value:.9g}"
+    if reading.resolution > 0:
+        places = max(0, -_exponent(reading.resolution))
+        decimals = f"{reading.value:.{places}f}"
+    return f"{decimals} {reading.unit}{_COUPLING.get(reading.function, '')}"
+
+
+def _exponent(step: float) -> int:
+    return int(f"{step:e}".partition("e")[2])

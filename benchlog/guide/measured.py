@@ -1,0 +1,20 @@
+"""What a guided check hands on: a result with the evidence it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchlog.capture import Capture
+from benchlog.reading import Reading
+from benchlog.result import Result
+
+__all__ = ["Measured"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A result with the evidence it rests on."""
+
+    result: Result
+    readings: tuple[Reading, ...] = ()
+    captures: tuple[Capture, ...] = ()

@@ -1,0 +1,173 @@
+"""Checks with scope and generator: drive, set ranges, capture, swap, judge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+
+from benchlog.adapter import Source
+from benchlog.capture import Capture, ChannelRecord
+from benchlog.checks.inductance import SeriesSetup, check_inductance
+from benchlog.checks.ratio_model import GAIN_ACCURACY, RANGE_GAIN, RatioSetup
+from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.errors import UsageError
+from benchlog.guide.hands import Hands
+from benchlog.guide.measured import Measured
+from benchlog.plan import InductanceCheck, RatioCheck
+from benchlog.units import parse_quantity
+
+__all__ = ["AdjustableScope", "capture_in_range", "measure_with_scope"]
+
+CYCLES = 50.0
+SAMPLES = 10_000
+#: Largest part of the full scale that a signal may fill: room for noise and drift before it clips.
+FILL = 0.85
+
+
+@runtime_checkable
+class AdjustableScope(Protocol):
+    """A scope whose ranges and time base can be set over its link."""
+
+    def set_vertical(self, channel: str, full_scale_v: float) -> float:
+        """Choose the smallest range that holds plus and minus `full_scale_v`; returns the one taken."""
+        ...
+
+    def set_timebase(self, *, n_samples: int, span_s: float) -> None:
+        """Choose the record length."""
+        ...
+
+
+def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Measured:
+    """Do a turns-ratio or inductance check."""
+    channels = (
+        (check.primary, check.secondary)
+        if isinstance(check, RatioCheck)
+        else (check.across, check.resistor_channel)
+    )
+    source = hands.source(check.generator) if check.generator else None
+    frequency = parse_quantity(check.frequency, "Hz").value if check.frequency else 1000.0
+    try:
+        if source is not None:
+            amplitude = parse_quantity(check.amplitude, "V").value if check.amplitude else 10.0
+            source.set_sine(frequency, amplitude)
+            source.set_output(True)
+        if isinstance(check, RatioCheck):
+            return _ratio(check, hands, channels, frequency)
+        return _inductance(check, hands, channels, frequency)
+    finally:
+        _quiet(source)
+
+
+def _quiet(source: Source | None) -> None:
+    if source is not None:
+        source.set_output(False)
+
+
+def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency: float) -> Measured:
+    one_range = check.divider is not None
+    first = capture_in_range(hands, check.scope, channels, frequency, one_range=one_range)
+    captures = [first]
+    if check.swap:
+        hands.do(
+            "swap: exchange probes and channels, so that each channel with its probe sees the other winding",
+            f"{check.id}/swap",
+        )
+        captures.append(capture_in_range(hands, check.scope, channels, frequency, one_range=one_range))
+    instrument = hands.bench.instrument(check.scope)
+    gain = check.gain_accuracy or instrument.gain
+    range_gain = check.range_gain or instrument.range_gain
+    setup = RatioSetup(
+        primary=check.primary,
+        secondary=check.secondary,
+        loop_turns=check.loop_turns,
+        gain_accuracy=parse_quantity(gain, "1").value if gain else GAIN_ACCURACY,
+        range_gain=parse_quantity(range_gain, "1").value if range_gain else RANGE_GAIN,
+        divider=_divider(check.divider) if check.divider else None,
+        divider_tolerance=parse_quantity(check.divider_tolerance, "1").value
+        if check.divider_tolerance
+        else 1e-3,
+    )
+    result = check_turns_ratio(
+        first,
+        setup,
+        expected_turns=parse_quantity(check.expect, "1").value,
+        tolerance=parse_quantity(check.tolerance, "1").value if check.tolerance else None,
+        limits=check.parsed_limits().get("turns_ratio"),
+        swapped=captures[1] if check.swap else None,
+    )
+    return Measured(result, (), tuple(captures))
+
+
+def _inductance(
+    check: InductanceCheck, hands: Hands, channels: tuple[str, str], frequency: float
+) -> Measured:
+    capture = capture_in_range(hands, check.scope, channels, frequency)
+    setup = SeriesSetup(
+        across=check.across,
+        resistor_channel=check.resistor_channel,
+        resistor_ohm=parse_quantity(check.resistor, "ohm").value,
+    )
+    result = check_inductance(
+        capture,
+        setup,
+        turns=check.turns,
+        al_h=parse_quantity(check.al, "H").value if check.al else None,
+        limits=check.parsed_limits().get("inductance"),
+    )
+    return Measured(result, (), (capture,))
+
+
+def _divider(text: str) -> float:
+    head, colon, tail = text.partition(":")
+    ratio = parse_quantity(head, "1").value / (parse_quantity(tail, "1").value if colon else 1.0)
+    if ratio < 1:
+        raise UsageError(f"a divider of {text} divides nothing", hint="write it like 100:1")
+    return ratio
+
+
+def capture_in_range(
+    hands: Hands, scope_tag: str, channels: Sequence[str], frequency_hz: float, *, one_range: bool = False
+) -> Capture:
+    """Take a record of whole tens of cycles with every channel filling its range without clipping.
+
+    A scope whose ranges can't be set over its link is taken as the person set it.
+
+    Parameters
+    ----------
+    hands : Hands
+    scope_tag : str
+    channels : sequence of str
+    frequency_hz : float
+        Of the signal; decides the record length.
+    one_range : bool
+        Use the larger range for all channels, so that no range-to-range gain counts.
+    """
+    scope = hands.scope(scope_tag)
+    if not isinstance(scope, AdjustableScope):
+        return hands.capture(scope_tag, channels)
+    scope.set_timebase(n_samples=SAMPLES, span_s=CYCLES / frequency_hz)
+    full = {channel: scope.set_vertical(channel, 20.0) for channel in channels}
+    capture = hands.capture(scope_tag, channels)
+    for _ in range(6):
+        wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
+        if one_range:
+            wanted = dict.fromkeys(channels, max(wanted.values()))
+        new = {c: scope.set_vertical(c, wanted[c]) for c in channels}
+        settled = new == full
+        full = new
+        capture = hands.capture(scope_tag, channels)
+        if settled:
+            break
+    return capture
+
+
+def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
+    """Full scale that this record asks for: a little above its peak, far more when it clips."""
+    values = record.values()
+    peak = float(np.max(np.abs(values)))
+    low, high = record.code_limits or (-np.inf, np.inf)
+    if np.min(record.codes) <= low or np.max(record.codes) >= high:
+        return full_scale_v * 4
+    return max(peak / FILL, full_scale_v / 20)
