@@ -297,8 +297,9 @@ def _locate(text: PlainText, head: list[str], best: _Trial, thousands: str, name
                 len(split_line(row, best.delimiter)) for row in head[number - 1 : number + 99] if row.strip()
             )
             kinds = best.kinds + "M" * (1 if widest == len(best.kinds) + 1 else 0)
+            delimiter = "" if len(kinds) == 1 else best.delimiter
             return Dress(
-                best.delimiter,
+                delimiter,
                 best.decimal,
                 thousands,
                 kinds,

@@ -133,10 +133,14 @@ def read_header(dress: Dress) -> Header:
         if match and (dress.delimiter in ("", BLANKS) or dress.delimiter not in match.group(1)):
             fields.setdefault(_key(match.group(1)), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
+            value = cells[1]
+            if dress.decimal == "," == dress.delimiter and len(cells) == 3 and cells[1].lstrip("+-").isdigit():
+                # "Sample Interval,2,5E-6" in a file whose data cells are quoted for their decimal commas
+                value = f"{cells[1]},{cells[2]}" if re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", cells[2]) else value
             unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""
-            fields.setdefault(_key(cells[0]), f"{cells[1]} {unit}".strip())
+            fields.setdefault(_key(cells[0]), f"{value} {unit}".strip())
     names, units_row = _find_names(rows, dress)
-    if names and units_row:
+    if names and len([c for c in units_row if c]) <= len(names):
         for name, value in zip(names, units_row, strict=False):  # start/increment row
             if cell_kind(value, dress.decimal) == "N":
                 fields[_key(name)] = value
