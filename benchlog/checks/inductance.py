@@ -31,7 +31,14 @@ from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
 
-__all__ = ["LOT_TOLERANCE", "CoilSetup", "TestWinding", "check_inductance"]
+__all__ = [
+    "LOT_TOLERANCE",
+    "MeasuredCoil",
+    "SeriesSetup",
+    "TestWinding",
+    "check_inductance",
+    "measure_inductance",
+]
 
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
@@ -44,7 +51,7 @@ HOOKUP_CAUTION = (
 
 
 @dataclass(frozen=True, slots=True)
-class CoilSetup:
+class SeriesSetup:
     """How the two channels are connected and what is known of them.
 
     Attributes
@@ -92,8 +99,26 @@ class TestWinding:
 
 
 @dataclass(frozen=True, slots=True)
-class _Coil:
-    """One measured winding: uncertain reactance, loss part, phase; frequency, level and words."""
+class MeasuredCoil:
+    """One measured winding.
+
+    Attributes
+    ----------
+    inductance, series_ohm : GTC uncertain real
+        Henry; resistive part of the impedance, ohm.
+    phase_deg : float
+        Of the voltage of channel `across` against that of the resistor.
+    frequency_hz, frequency
+        As a number, and with its uncertainty.
+    voltage_peak_v : float
+        Across the winding.
+    ratio : float
+        Voltage ratio of the two channels.
+    blocked, findings : tuple of str
+        Why no verdict may rest on it; all that is odd.
+    ranges : tuple of float or None
+        Full scales of both channels, where known.
+    """
 
     inductance: Any
     series_ohm: Any
@@ -109,7 +134,7 @@ class _Coil:
 
 def check_inductance(
     capture: Capture,
-    setup: CoilSetup,
+    setup: SeriesSetup,
     *,
     turns: int | None = None,
     al_h: float | None = None,
@@ -124,7 +149,7 @@ def check_inductance(
     ----------
     capture : Capture
         With the channels of `setup`.
-    setup : CoilSetup
+    setup : SeriesSetup
     turns : int, optional
         Turns of the winding; then AL is given too.
     al_h : float, optional
@@ -232,14 +257,20 @@ def _resistor(ohm: float, tolerance: float) -> Any:
     return uniform(ohm, ohm * tolerance, label=f"series resistor {format_quantity(ohm, 'ohm')}")
 
 
+def measure_inductance(capture: Capture, setup: SeriesSetup) -> MeasuredCoil:
+    """Measure one winding, without judging it; see `check_inductance`."""
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    return _measure(capture, setup, gains, _resistor(setup.resistor_ohm, setup.resistor_tolerance), None)
+
+
 def _measure(
     capture: Capture,
-    setup: CoilSetup,
+    setup: SeriesSetup,
     gains: ScopeGains,
     resistor: Any,
     swapped: Capture | None,
     where: str = "",
-) -> _Coil:
+) -> MeasuredCoil:
     capture = with_probes(capture, setup.probes)
     pairs = [fit_pair(capture, setup.across, setup.resistor_channel)]
     if swapped is not None:
@@ -268,7 +299,7 @@ def _measure(
     resistor_peak = float(fit.amplitude[1])
     z = math.hypot(float(reactance.x), float(series.x))
     first, second = (capture.channel(n).range_max for n in (setup.across, setup.resistor_channel))
-    return _Coil(
+    return MeasuredCoil(
         inductance=reactance / (2 * math.pi * frequency),
         series_ohm=series,
         phase_deg=float(phase.x),
@@ -282,7 +313,7 @@ def _measure(
     )
 
 
-def _coil_findings(coil: _Coil, setup: CoilSetup) -> list[str]:
+def _coil_findings(coil: MeasuredCoil, setup: SeriesSetup) -> list[str]:
     findings = []
     if coil.phase_deg < 0:
         findings.append(
@@ -301,7 +332,7 @@ def _coil_findings(coil: _Coil, setup: CoilSetup) -> list[str]:
     return findings
 
 
-def _shorted(coil: _Coil, turns: int | None, al_h: float | None) -> ShortedTurn | None:
+def _shorted(coil: MeasuredCoil, turns: int | None, al_h: float | None) -> ShortedTurn | None:
     if turns is None or al_h is None:
         return None
     z = complex(float(coil.series_ohm.x), 2 * math.pi * coil.frequency_hz * float(coil.inductance.x))
@@ -309,7 +340,7 @@ def _shorted(coil: _Coil, turns: int | None, al_h: float | None) -> ShortedTurn 
 
 
 def _independent_count(
-    coil: _Coil, setup: CoilSetup, gains: ScopeGains, resistor: Any, test: TestWinding, turns: int
+    coil: MeasuredCoil, setup: SeriesSetup, gains: ScopeGains, resistor: Any, test: TestWinding, turns: int
 ) -> tuple[Any, list[str]]:
     """Turns from both inductances: channel gains and a shared resistor cancel, gains between ranges do not."""
     ohm = test.resistor_ohm or setup.resistor_ohm
@@ -345,7 +376,7 @@ def _limits(
         )
     if with_count and turns is not None:
         limits["turns_ratio"] = Limits(
-            turns - 0.5, turns + 0.5, "1", f"computed: {turns} turns expected, half a turn either way"
+            turns - 0.5, turns + 0.5, "1", f"computed: half a turn either way of the {turns} expected"
         )
     return limits
 
@@ -370,7 +401,7 @@ def _judge(quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]) ->
     )
 
 
-def _hookup(setup: CoilSetup) -> str:
+def _hookup(setup: SeriesSetup) -> str:
     resistor = format_quantity(setup.resistor_ohm, "ohm")
     if setup.node:
         return (

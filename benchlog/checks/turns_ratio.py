@@ -122,7 +122,7 @@ def _limits(expected: float, tolerance: float | None) -> Limits:
             expected - 0.5,
             expected + 0.5,
             "1",
-            f"computed: {expected:g} turns expected, half a turn either way",
+            f"computed: half a turn either way of the {expected:g} expected",
         )
     if not 0 < tolerance < 1:
         raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="--tolerance '0.5 %'")
@@ -130,7 +130,7 @@ def _limits(expected: float, tolerance: float | None) -> Limits:
         expected * (1 - tolerance),
         expected * (1 + tolerance),
         "1",
-        f"computed: {expected:g} turns expected, ±{tolerance * 100:g} %",
+        f"computed: ±{tolerance * 100:g} % of the {expected:g} expected",
     )
 
 

@@ -10,7 +10,8 @@ import numpy as np
 from benchlog.adapter import Source
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.inductance import SeriesSetup, check_inductance
-from benchlog.checks.ratio_model import GAIN_ACCURACY, RANGE_GAIN, RatioSetup
+from benchlog.checks.ratio_model import RatioSetup
+from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands
@@ -114,7 +115,7 @@ def _inductance(
         setup,
         turns=check.turns,
         al_h=parse_quantity(check.al, "H").value if check.al else None,
-        limits=check.parsed_limits().get("inductance"),
+        limits=check.parsed_limits(),
     )
     return Measured(result, (), (capture,))
 

@@ -1,0 +1,105 @@
+"""Do several cores with equal test windings belong together?"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from benchlog.capture import Capture
+from benchlog.checks.inductance import SeriesSetup, measure_inductance
+from benchlog.errors import UsageError
+from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
+from benchlog.metrology.budget import settle
+from benchlog.result import Result, Uncertain, Verdict
+
+__all__ = ["check_core_set"]
+
+
+def check_core_set(
+    captures: Mapping[str, Capture],
+    setup: SeriesSetup,
+    *,
+    turns: int | None = None,
+    at_higher_level: Mapping[str, Capture] | None = None,
+) -> Result:
+    """Compare cores from one capture each, all wound and measured alike.
+
+    Parameters
+    ----------
+    captures : mapping of str to Capture
+        By core; at least two.
+    setup : SeriesSetup
+        Of all of them. Channel gains and the resistor are common to all and do not count.
+    turns : int, optional
+        Of each winding; then AL is given.
+    at_higher_level : mapping of str to Capture, optional
+        The same at about three times the level, which tells a crack from another material.
+
+    Notes
+    -----
+    Fails when a core is of other material or cracked, is indeterminate when one lies between.
+    """
+    higher = at_higher_level or {}
+    unknown = [name for name in higher if name not in captures]
+    if unknown:
+        raise UsageError(f"core {unknown[0]} has no capture at the usual level")
+    alike = replace(setup, gain_accuracy=0.0, resistor_tolerance=0.0)
+    readings, quantities, findings = [], {}, []
+    for name, capture in captures.items():
+        own = measure_inductance(capture, setup)
+        noise = settle(measure_inductance(capture, alike).inductance, "H")
+        quantities[f"inductance_{name}"] = settle(own.inductance, "H")
+        if turns is not None:
+            quantities[f"al_{name}"] = settle(own.inductance / turns**2, "H")
+        findings += [f"core {name}: {text}" for text in own.findings]
+        raised = measure_inductance(higher[name], alike).inductance if name in higher else None
+        readings.append(
+            CoreReading(
+                name, noise.value, noise.expanded_uncertainty, float(raised.x) if raised is not None else None
+            )
+        )
+        if own.blocked:
+            return _result(
+                quantities, Verdict.INDETERMINATE, f"core {name}: {own.blocked[0]}", findings, {}, capture
+            )
+    group = compare_cores(readings)
+    kinds = set(group.kinds.values())
+    if kinds == {CoreKind.SAME_LOT}:
+        verdict, reason = (
+            Verdict.PASS,
+            f"all {len(readings)} cores within lot spread of core {group.reference}",
+        )
+    else:
+        bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
+        verdict, reason = Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
+        findings.append(
+            "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
+            "saturation it does"
+        )
+        if not higher and any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference):
+            findings.append(
+                "a capture of each core at three times the level tells a crack (AL stays) from another material"
+            )
+    details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
+    return _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
+
+
+def _result(
+    quantities: Mapping[str, Uncertain],
+    verdict: Verdict,
+    reason: str,
+    findings: list[str],
+    details: Mapping[str, object],
+    capture: Capture,
+) -> Result:
+    return Result(
+        check="core_comparison",
+        verdict=verdict,
+        reason=reason,
+        quantities=quantities,
+        findings=tuple(dict.fromkeys(findings)),
+        details=details,
+        rule="within 0.75 to 1.33 one lot, at 2 and more another material (common practice, no source)",
+        instruments=(capture.instrument,) if capture.instrument else (),
+        hookup="equal turns on every core, series resistor, same frequency and volts per turn",
+    )

@@ -1,0 +1,104 @@
+"""Options and reading of capture files, common to the commands that measure with two scope channels."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+
+if TYPE_CHECKING:
+    from benchlog.capture import Capture
+    from benchlog.cli.context import Context
+
+__all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", "scope_tag", "whole_turns"]
+
+
+def add_capture_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that tell how a capture file is read and what its channels are worth."""
+    parser.add_argument(
+        "--sample-interval",
+        metavar="TEXT",
+        help="time between samples where the file does not tell, e.g. '1 us'",
+    )
+    parser.add_argument("--columns", metavar="A,B", help="names of the columns where the file has none")
+    parser.add_argument(
+        "--probe", metavar="CH=10", action="append", help="probe factor of a channel; repeat for each channel"
+    )
+    parser.add_argument(
+        "--gain-accuracy",
+        metavar="TEXT",
+        help="half-width of each channel's gain error, probe included (default from the bench file, else 3 %%)",
+    )
+    parser.add_argument(
+        "--range-gain",
+        metavar="TEXT",
+        help="half-width of the gain error between two ranges (default from the bench file, else 0.5 %%)",
+    )
+    parser.add_argument("--scope", metavar="ID", help="scope of the bench file that took the capture")
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+
+
+def number(text: str | None, unit: str, what: str) -> float | None:
+    """Read a quantity that may be absent, in its SI unit."""
+    from benchlog.units import parse_quantity
+
+    return None if text is None else parse_quantity(text, unit, what=what).value
+
+
+def whole_turns(text: str | int, what: str) -> int:
+    """Read a whole number of turns from 1."""
+    try:
+        turns = int(str(text).strip())
+    except ValueError:
+        turns = 0
+    if turns < 1:
+        raise UsageError(f"{what} {text!r} is no whole number of turns", hint=f"write it like {what} 60")
+    return turns
+
+
+def scope_tag(ctx: Context, args: argparse.Namespace) -> str:
+    """Tag of the scope: --scope, else the only one of the bench file, else nothing."""
+    bench = ctx.bench()
+    if args.scope:
+        bench.instrument(args.scope)
+        return str(args.scope)
+    scopes = [tag for tag, instrument in bench.instruments.items() if instrument.kind == "scope"]
+    return scopes[0] if len(scopes) == 1 else ""
+
+
+def gains(ctx: Context, args: argparse.Namespace) -> tuple[float, float]:
+    """Half-widths of channel gain and gain between ranges: typed, else bench file, else 3 % and 0.5 %."""
+    from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
+
+    tag = scope_tag(ctx, args)
+    scope = ctx.bench().instruments.get(tag)
+    gain = number(args.gain_accuracy or (scope.gain if scope else None), "1", "gain accuracy")
+    between = number(args.range_gain or (scope.range_gain if scope else None), "1", "range gain")
+    return (GAIN_ACCURACY if gain is None else gain, RANGE_GAIN if between is None else between)
+
+
+def probes(args: argparse.Namespace) -> dict[str, float]:
+    """Probe factors by channel."""
+    from benchlog.cli.context import keyed
+    from benchlog.units import parse_number
+
+    return {
+        channel: parse_number(factor.strip().lower().removesuffix(":1").strip("x× "))[0]
+        for channel, factor in keyed(args.probe, "--probe").items()
+    }
+
+
+def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) -> Capture:
+    """Read one capture, from one file or from one file a channel."""
+    from dataclasses import replace
+
+    from benchlog.capture_files import load_captures
+
+    columns = [name.strip() for name in args.columns.split(",")] if args.columns else None
+    capture = load_captures(
+        paths, sample_interval_s=number(args.sample_interval, "s", "sample interval"), columns=columns
+    )
+    tag = scope_tag(ctx, args)
+    return replace(capture, instrument=tag) if tag else capture

@@ -1,0 +1,169 @@
+"""Measure inductance and AL by a series resistor, count turns by inductance, compare cores.
+
+Examples:
+  benchlog inductance --capture ct1.csv --across A --resistor-channel B --resistor "1 kohm" --turns 60 --al "61 uH"
+  benchlog inductance --capture ct1.csv --across A --resistor-channel B --resistor "1 kohm" --turns 60 \\
+      --test-capture ten_turns.csv --test-turns 10 --test-resistor "33 ohm"
+  benchlog inductance --compare K1=k1.csv --compare K2=k2.csv --across A --resistor-channel B --resistor "100 ohm"
+
+With --node, channel --across is on the generator's end of winding and resistor in series. Choose the resistor near
+wL. A shorted turn shows here, not in the resistance.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from benchlog.cli.from_captures import add_capture_options
+
+if TYPE_CHECKING:
+    from benchlog.capture import Capture
+    from benchlog.checks.inductance import SeriesSetup, TestWinding
+    from benchlog.cli.context import Context
+    from benchlog.result import Result
+
+SUMMARY = "inductance and AL from a capture with a series resistor"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--capture", metavar="FILE", action="append", help="capture; repeat for one file a channel"
+    )
+    parser.add_argument(
+        "--swapped", metavar="FILE", action="append", help="second capture with probes and channels swapped"
+    )
+    parser.add_argument("--across", metavar="CH", required=True, help="channel across the winding")
+    parser.add_argument("--resistor-channel", metavar="CH", required=True, help="channel across the resistor")
+    parser.add_argument("--resistor", metavar="TEXT", required=True, help="series resistor, e.g. '1 kohm'")
+    parser.add_argument(
+        "--resistor-tolerance", metavar="TEXT", default="1 %", help="half-width of its error (default 1 %%)"
+    )
+    parser.add_argument(
+        "--node",
+        action="store_true",
+        help="--across sees winding and resistor together, not the winding alone",
+    )
+    parser.add_argument("--turns", metavar="N", help="turns of the winding; gives AL")
+    parser.add_argument(
+        "--al", metavar="TEXT", help="expected inductance of one turn, e.g. '61 uH'; gives limits"
+    )
+    parser.add_argument(
+        "--tolerance",
+        metavar="TEXT",
+        default="25 %",
+        help="of those limits (default 25 %%, a data-sheet AL; take 5 %% for an AL measured on this core)",
+    )
+    parser.add_argument("--area", metavar="TEXT", help="core area, e.g. '37.5 mm2'; gives the flux density")
+    add_capture_options(parser)
+    count = parser.add_argument_group("independent count of the turns")
+    count.add_argument(
+        "--test-capture",
+        metavar="FILE",
+        action="append",
+        help="same measurement on a K-turn winding on this core",
+    )
+    count.add_argument("--test-turns", metavar="K", help="its turns")
+    count.add_argument("--test-resistor", metavar="TEXT", help="its series resistor where it is another one")
+    compare = parser.add_argument_group("comparison of cores with equal windings")
+    compare.add_argument("--compare", metavar="CORE=FILE", action="append", help="one capture a core")
+    compare.add_argument(
+        "--compare-higher", metavar="CORE=FILE", action="append", help="the same at three times the level"
+    )
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    import msgspec
+
+    from benchlog.clock import rfc3339
+    from benchlog.errors import UsageError
+
+    if bool(args.capture) == bool(args.compare):
+        raise UsageError(
+            "one of --capture and --compare is needed", hint="--capture ct1.csv, or --compare K1=k1.csv ..."
+        )
+    setup = _setup(args, ctx)
+    result, captures = (_compare if args.compare else _measure)(args, ctx, setup)
+    result = msgspec.structs.replace(
+        result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
+    )
+    return ctx.emit(result, captures=captures)
+
+
+def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
+    from benchlog.checks.inductance import SeriesSetup
+    from benchlog.cli.from_captures import gains, number, probes
+
+    gain, between = gains(ctx, args)
+    return SeriesSetup(
+        across=args.across,
+        resistor_channel=args.resistor_channel,
+        resistor_ohm=number(args.resistor, "ohm", "resistor") or 0.0,
+        resistor_tolerance=number(args.resistor_tolerance, "1", "resistor tolerance") or 0.0,
+        node=args.node,
+        gain_accuracy=gain,
+        range_gain=between,
+        probes=probes(args),
+        area_m2=number(args.area, "m2", "area"),
+    )
+
+
+def _measure(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tuple[Result, list[Capture]]:
+    from benchlog.checks.inductance import check_inductance
+    from benchlog.cli.from_captures import number, read_captures, whole_turns
+
+    captures: list[Capture] = [read_captures(ctx, args, args.capture)]
+    swapped = read_captures(ctx, args, args.swapped) if args.swapped else None
+    test = _test_winding(args, ctx)
+    captures += [c for c in (swapped, test.capture if test else None) if c is not None]
+    result = check_inductance(
+        captures[0],
+        setup,
+        turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
+        al_h=number(args.al, "H", "AL"),
+        tolerance=number(args.tolerance, "1", "tolerance") or 0.0,
+        swapped=swapped,
+        test_winding=test,
+    )
+    return result, captures
+
+
+def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
+    from benchlog.checks.inductance import TestWinding
+    from benchlog.cli.from_captures import number, read_captures, whole_turns
+    from benchlog.errors import UsageError
+
+    if args.test_capture is None and args.test_turns is None:
+        return None
+    if args.test_capture is None or args.test_turns is None:
+        raise UsageError(
+            "--test-capture and --test-turns go together", hint="--test-capture k.csv --test-turns 10"
+        )
+    return TestWinding(
+        read_captures(ctx, args, args.test_capture),
+        whole_turns(args.test_turns, "--test-turns"),
+        number(args.test_resistor, "ohm", "test resistor"),
+    )
+
+
+def _compare(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tuple[Result, list[Capture]]:
+    from benchlog.checks.core_set import check_core_set
+    from benchlog.cli.context import keyed
+    from benchlog.cli.from_captures import read_captures, whole_turns
+
+    usual = {
+        core: read_captures(ctx, args, [path]) for core, path in keyed(args.compare, "--compare").items()
+    }
+    higher = {
+        core: read_captures(ctx, args, [path])
+        for core, path in keyed(args.compare_higher, "--compare-higher").items()
+    }
+    result = check_core_set(
+        usual,
+        setup,
+        turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
+        at_higher_level=higher,
+    )
+    return result, [*usual.values(), *higher.values()]

@@ -1,0 +1,192 @@
+"""Check a turns ratio from a two-channel capture.
+
+Generator on the N-turn winding, one channel (secondary) across its ends, the other (primary) on a separate sense
+loop of K turns. The ratio is K times secondary over primary.
+
+Examples:
+  benchlog ratio --capture ct1.csv --primary B --secondary A --expect 60
+  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv --primary B --secondary A --expect 60 \\
+      --divider 60:1 --divider-tolerance "0.1 %"
+  benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a --expect 60 --loop-turns 10
+
+Swapping means probes and channels together: in the second capture the channel named by --primary is on the
+winding. That cancels both channels' gain errors. With --burden and --current-resistor the same command judges a
+current injection: the primary channel across the resistor in the primary current, the secondary across the burden.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from benchlog.cli.from_captures import add_capture_options
+
+if TYPE_CHECKING:
+    from benchlog.checks.ratio_model import Injection, RatioSetup, Winding
+    from benchlog.cli.context import Context
+
+SUMMARY = "turns ratio from a two-channel capture"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--capture",
+        metavar="FILE",
+        action="append",
+        required=True,
+        help="capture; repeat for one file a channel",
+    )
+    parser.add_argument(
+        "--swapped", metavar="FILE", action="append", help="second capture with probes and channels swapped"
+    )
+    parser.add_argument("--primary", metavar="CH", required=True, help="channel on the K-turn sense loop")
+    parser.add_argument("--secondary", metavar="CH", required=True, help="channel on the N-turn winding")
+    parser.add_argument("--expect", metavar="N", required=True, help="turns the plan says")
+    parser.add_argument(
+        "--tolerance", metavar="TEXT", help="limits about the expected, e.g. '0.5 %%' (default half a turn)"
+    )
+    parser.add_argument(
+        "--loop-turns",
+        metavar="K",
+        default="1",
+        help="turns of the sense loop, or primary passes (default 1)",
+    )
+    parser.add_argument(
+        "--divider",
+        metavar="100:1",
+        help="known divider before the secondary channel, both channels on one range",
+    )
+    parser.add_argument(
+        "--divider-tolerance",
+        metavar="TEXT",
+        default="0.1 %",
+        help="half-width of its error (default 0.1 %%)",
+    )
+    add_capture_options(parser)
+    known = parser.add_argument_group("what is known of the winding, for correction")
+    known.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
+    known.add_argument("--winding-resistance", metavar="TEXT", help="e.g. '201 mohm'")
+    known.add_argument(
+        "--leakage", metavar="TEXT", help="leakage inductance seen from the winding, e.g. '5 uH'"
+    )
+    known.add_argument(
+        "--generator-resistance", metavar="TEXT", default="50 ohm", help="of the generator (default 50 ohm)"
+    )
+    injection = parser.add_argument_group("current injection")
+    injection.add_argument("--burden", metavar="TEXT", help="burden across the winding, e.g. '10 ohm'")
+    injection.add_argument("--burden-tolerance", metavar="TEXT", default="0.1 %", help="default 0.1 %%")
+    injection.add_argument(
+        "--current-resistor", metavar="TEXT", help="resistor in the primary current, e.g. '1 ohm'"
+    )
+    injection.add_argument(
+        "--current-resistor-tolerance", metavar="TEXT", default="0.1 %", help="default 0.1 %%"
+    )
+    injection.add_argument(
+        "--rated-current",
+        metavar="TEXT",
+        help="part of rated primary current in this capture, e.g. '100 %%': adds errors and class by IEC 61869-2",
+    )
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    import msgspec
+
+    from benchlog.checks.turns_ratio import check_turns_ratio
+    from benchlog.cli.from_captures import number, read_captures
+    from benchlog.clock import rfc3339
+
+    setup = _setup(args, ctx)
+    expected = number(args.expect, "1", "expected turns")
+    assert expected is not None
+    rated = number(args.rated_current, "1", "part of rated current")
+    captures = [read_captures(ctx, args, args.capture)]
+    if args.swapped:
+        captures.append(read_captures(ctx, args, args.swapped))
+    result = check_turns_ratio(
+        captures[0],
+        setup,
+        expected_turns=expected,
+        tolerance=number(args.tolerance, "1", "tolerance"),
+        swapped=captures[1] if args.swapped else None,
+        rated_current_percent=None if rated is None else rated * 100,
+    )
+    result = msgspec.structs.replace(
+        result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
+    )
+    return ctx.emit(result, captures=captures)
+
+
+def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
+    from benchlog.checks.turns_ratio import RatioSetup
+    from benchlog.cli.from_captures import gains, number, probes, whole_turns
+
+    gain, between = gains(ctx, args)
+    return RatioSetup(
+        primary=args.primary,
+        secondary=args.secondary,
+        loop_turns=whole_turns(args.loop_turns, "--loop-turns"),
+        gain_accuracy=gain,
+        range_gain=between,
+        probes=probes(args),
+        divider=_divider(args.divider),
+        divider_tolerance=number(args.divider_tolerance, "1", "divider tolerance") or 0.0,
+        winding=_winding(args),
+        injection=_injection(args),
+        generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,
+    )
+
+
+def _divider(text: str | None) -> float | None:
+    """Read ``"100:1"``, ``"100"`` or ``"1000:10"``."""
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_number
+
+    if text is None:
+        return None
+    high, colon, low = text.partition(":")
+    lower = parse_number(low)[0] if colon else 1.0
+    ratio = parse_number(high)[0] / lower if lower > 0 else 0.0
+    if ratio < 1:
+        raise UsageError(f"divider {text!r} divides nothing", hint="write it like --divider 100:1")
+    return ratio
+
+
+def _winding(args: argparse.Namespace) -> Winding | None:
+    from benchlog.checks.turns_ratio import Winding
+    from benchlog.cli.from_captures import number
+    from benchlog.errors import UsageError
+
+    al = number(args.al, "H", "AL")
+    resistance = number(args.winding_resistance, "ohm", "winding resistance")
+    leakage = number(args.leakage, "H", "leakage")
+    if al is None:
+        if resistance is not None or leakage is not None:
+            raise UsageError(
+                "winding resistance and leakage can only be corrected with the core's AL", hint="--al '61 uH'"
+            )
+        return None
+    return Winding(al, resistance or 0.0, leakage or 0.0)
+
+
+def _injection(args: argparse.Namespace) -> Injection | None:
+    from benchlog.checks.turns_ratio import Injection
+    from benchlog.cli.from_captures import number
+    from benchlog.errors import UsageError
+
+    burden = number(args.burden, "ohm", "burden")
+    shunt = number(args.current_resistor, "ohm", "current resistor")
+    if burden is None and shunt is None:
+        return None
+    if burden is None or shunt is None:
+        raise UsageError(
+            "a current injection needs both the burden and the resistor in the primary current",
+            hint='--burden "10 ohm" --current-resistor "1 ohm"',
+        )
+    return Injection(
+        burden,
+        shunt,
+        number(args.burden_tolerance, "1", "burden tolerance") or 0.0,
+        number(args.current_resistor_tolerance, "1", "current resistor tolerance") or 0.0,
+    )
