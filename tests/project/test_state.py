@@ -1,0 +1,307 @@
+"""Hold points and check states: the rules under which evidence counts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from benchlog.clock import ManualClock
+from benchlog.errors import HoldRefusedError, UsageError
+from benchlog.logbook import Logbook
+from benchlog.plan import read_plan
+from benchlog.project.overview import overview
+from benchlog.project.release import release_hold, take_step
+from benchlog.project.state import CheckState, HoldState, read_state
+from benchlog.result import DesignCheck, Result, Verdict
+
+PLAN = """
+[project]
+name = "KC-1"
+mains = "230 V"
+
+[[part]]
+tag = "T1"
+feeds = ["REC"]
+[[part]]
+tag = "T2"
+[[part]]
+tag = "REC"
+stored_energy = "1000 µF at 40 V: 0.8 J"
+
+[[check]]
+id = "C03"
+kind = "reading"
+part = "T1"
+function = "V~"
+limits.voltage = { low = "26 V", high = "30 V" }
+[[check]]
+id = "C04"
+kind = "reading"
+part = "T1"
+function = "V~"
+after = ["C03"]
+valid_days = 30
+limits.voltage = { low = "20 V" }
+[[check]]
+id = "C13"
+kind = "reading"
+part = "REC"
+function = "V="
+limits.voltage = { high = "40.9 V" }
+
+[[hold]]
+id = "H1"
+step = "open the case of T1"
+needs = ["C03", "C04"]
+[[hold]]
+id = "H2"
+step = "mains on the bare transformer"
+needs = ["C13"]
+after_holds = ["H1"]
+"""
+
+
+class Project:
+    """A plan with a logbook and a hand-moved clock."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "plan.toml"
+        self.path.write_text(PLAN, encoding="utf-8")
+        self.plan = read_plan(self.path)
+        self.clock = ManualClock(1_780_000_000_000_000_000)
+        self.book = Logbook.open(folder / "x.logbook", clock=self.clock)
+
+    def record(self, check_id, verdict=Verdict.PASS, **more):
+        """Write a result for a check; returns its entry number."""
+        check = self.plan.check(check_id)
+        values = {
+            "check": "reading",
+            "verdict": verdict,
+            "reason": "because",
+            "check_id": check_id,
+            "check_revision": check.revision,
+            "part": check.part,
+            "part_state": "as received",
+            "limits_set": "plan",
+            **more,
+        }
+        return self.book.append_result(Result(**values)).seq
+
+    @property
+    def state(self):
+        """Where the project stands now."""
+        return read_state(self.plan, self.book, self.clock.utc_ns())
+
+    def release(self, hold="H1", **more):
+        """Try to release a hold."""
+        return release_hold(self.plan, self.book, hold, self.clock.utc_ns(), **more)
+
+
+@pytest.fixture
+def project(tmp_path):
+    """An empty project."""
+    made = Project(tmp_path)
+    yield made
+    made.book.close()
+
+
+def test_nothing_done_nothing_released(project):
+    """Checks are due, later ones blocked, the hold stays shut and says why."""
+    assert project.state.checks["C03"].state is CheckState.DUE
+    assert project.state.checks["C04"].state is CheckState.BLOCKED
+    with pytest.raises(HoldRefusedError) as caught:
+        project.release()
+    assert "C03 is due" in str(caught.value)
+    assert caught.value.exit_code == 1
+
+
+def test_evidence_in_opens_the_hold(project):
+    """Both passed: ready, released with the digests it rests on, then taken."""
+    first, second = project.record("C03"), project.record("C04")
+    assert project.state.holds["H1"].state is HoldState.READY
+    ref, word = project.release()
+    assert word == "released"
+    entry = next(e for e in project.book.entries("release") if e.seq == ref.seq)
+    assert [e["entry"] for e in entry.body["rests_on"]] == [first, second]
+    take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+    assert project.state.holds["H1"].state is HoldState.TAKEN
+
+
+@pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.INDETERMINATE, Verdict.NOT_DONE])
+def test_only_a_pass_counts(project, verdict):
+    """Fail, don't know and not done all keep it shut."""
+    project.record("C03", verdict)
+    project.record("C04")
+    with pytest.raises(HoldRefusedError):
+        project.release()
+
+
+def test_a_failed_design_check_keeps_it_shut(project):
+    """A pass whose design check fails is no pass for a hold point."""
+    failed = DesignCheck(
+        "capacitor_rating", Verdict.FAIL, 41.4, 35.0, "V", "35 V capacitor does not stand 41.4 V"
+    )
+    project.record("C03", design_checks=(failed,))
+    assert project.state.checks["C03"].state is CheckState.FAILED
+    assert "35 V" in project.state.checks["C03"].reason
+
+
+def test_a_passing_test_of_another_part_never_opens_a_hold(project):
+    """The same check passed on T2 proves nothing about T1."""
+    project.record("C03", part="T2")
+    project.record("C04")
+    assert project.state.checks["C03"].state is CheckState.DUE
+    with pytest.raises(HoldRefusedError, match="T2"):
+        project.release()
+
+
+def test_typed_limits_prove_nothing(project):
+    """Limits typed with the reading came after it."""
+    project.record("C03", limits_set="typed")
+    assert project.state.checks["C03"].state is CheckState.DUE
+
+
+def test_an_edited_check_is_flagged(project):
+    """Limits changed after the reading make the result stale."""
+    project.record("C03", check_revision="000000000000")
+    status = project.state.checks["C03"]
+    assert status.state is CheckState.STALE
+    assert "edited after its reading" in status.reason
+
+
+def test_results_age(project):
+    """C04 is good for 30 days."""
+    project.record("C03")
+    project.record("C04")
+    project.clock.advance(29 * 86400)
+    assert project.state.holds["H1"].state is HoldState.READY
+    project.clock.advance(2 * 86400)
+    assert project.state.checks["C04"].state is CheckState.STALE
+    assert project.state.holds["H1"].state is HoldState.SHUT
+
+
+def test_the_latest_result_counts_and_a_superseded_one_never(project):
+    """A repeat replaces; superseding takes it back."""
+    project.record("C03", Verdict.FAIL)
+    second = project.record("C03")
+    assert project.state.checks["C03"].state is CheckState.PASSED
+    project.book.supersede(second, "wrong leads were used")
+    assert project.state.checks["C03"].state is CheckState.FAILED
+
+
+def test_substitution_reopens_the_part_and_what_it_feeds(project):
+    """Another transformer re-opens C03, C04 and the rectifier's C13."""
+    for check_id in ("C03", "C04", "C13"):
+        project.record(check_id)
+    project.release()
+    project.book.append("substitution", {"part": "T1", "what": "18 V instead of 24 V", "reason": "supply"})
+    assert {c: s.state for c, s in project.state.checks.items()} == dict.fromkeys(
+        ("C03", "C04", "C13"), CheckState.STALE
+    )
+    assert project.state.holds["H1"].state is HoldState.SHUT
+
+
+def test_a_changed_part_state_makes_results_stale(project):
+    """Tested as received, now fitted."""
+    project.record("C03")
+    project.book.append("part", {"part": "T1", "state": "opened"})
+    assert project.state.checks["C03"].state is CheckState.STALE
+
+
+def recall(project, seq, kind="measure again"):
+    """Recall one result with MB-02."""
+    return project.book.append(
+        "recall", {"meter": "MB-02", "results": [{"entry": seq, "check_id": "C03", "class": kind}]}
+    )
+
+
+def test_recall_before_the_step_shuts_the_hold_and_names_the_check(project):
+    """Recalled evidence: not released, C03 named."""
+    seq = project.record("C03")
+    project.record("C04")
+    project.release()
+    recall(project, seq)
+    status = project.state.holds["H1"]
+    assert status.state is HoldState.SHUT
+    assert len(status.missing) == 1
+    assert status.missing[0].startswith("C03 is recalled")
+
+
+def test_recall_after_the_step_is_taken_on_recalled_evidence(project):
+    """What is done can't be undone, but it is said."""
+    seq = project.record("C03")
+    project.record("C04")
+    project.release()
+    take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+    recall(project, seq)
+    assert project.state.holds["H1"].state is HoldState.TAKEN_RECALLED
+    seen = overview(project.plan, project.book, project.clock.utc_ns())
+    assert "recalled evidence" in seen.next_action
+
+
+def test_a_recall_that_stands_changes_nothing_and_can_be_undone(project):
+    """Class 'stands' keeps the pass; undoing a recall is a new entry."""
+    seq = project.record("C03")
+    project.record("C04")
+    recall(project, seq, "stands with wider uncertainty")
+    assert project.state.checks["C03"].state is CheckState.PASSED
+    bad = recall(project, seq)
+    assert project.state.checks["C03"].state is CheckState.RECALLED
+    project.book.append("recall undone", {"entry": bad.seq, "reason": "wrong meter named"})
+    assert project.state.checks["C03"].state is CheckState.PASSED
+
+
+def test_concession_needs_a_reason_and_says_what_was_missing(project):
+    """A typed reason releases against the rule; one word is none; where all is in it is not needed."""
+    with pytest.raises(UsageError, match="reason in words"):
+        project.release(concession="ok")
+    ref, word = project.release(concession="spare supply at hand, part was cheap")
+    assert word == "released by concession"
+    entry = next(e for e in project.book.entries("concession") if e.seq == ref.seq)
+    assert len(entry.body["missing"]) == 2
+    assert project.state.holds["H1"].state is HoldState.CONCESSION
+
+
+def test_no_concession_without_need(project):
+    """Evidence in: a concession is refused."""
+    project.record("C03")
+    project.record("C04")
+    with pytest.raises(UsageError, match="needs no concession"):
+        project.release(concession="just to be sure")
+
+
+def test_a_step_needs_a_release_and_a_hold_its_predecessor(project):
+    """H2 waits for H1; a step can't be recorded before its hold is released."""
+    with pytest.raises(HoldRefusedError):
+        take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+    project.record("C13")
+    with pytest.raises(HoldRefusedError, match="H1 is shut"):
+        project.release("H2")
+
+
+def test_status_after_months_answers_the_five_questions(project):
+    """What next, what is proven on T1, which meter to trust, what was substituted, is anything charged."""
+    project.record("C03")
+    project.book.append("standard", {"meter": "MA-01", "verdict": "pass"})
+    project.book.append("standard", {"meter": "MB-02", "verdict": "fail"})
+    project.book.append("substitution", {"part": "T2", "what": "other supplier", "reason": "sold out"})
+    project.book.begin_session()
+    project.book.end_session({"left": "C1 charged to 30 V", "next": "discharge C1"})
+    project.clock.advance(90 * 86400)
+    seen = overview(project.plan, project.book, project.clock.utc_ns())
+    assert seen.next_action.startswith("do C04 on T1")
+    assert seen.state.checks["C03"].state is CheckState.PASSED
+    assert {m.tag: m.word for m in seen.meters} == {"MA-01": "check first", "MB-02": "do not trust"}
+    assert [s.body["part"] for s in seen.state.substitutions] == ["T2"]
+    assert seen.left == "C1 charged to 30 V"
+    assert seen.stored_energy == ("REC : 1000 µF at 40 V: 0.8 J",)
+
+
+def test_result_json_round_trip(project):
+    """What is read back from the logbook equals what was written."""
+    project.record("C03")
+    entry = next(iter(project.book.entries("result")))
+    result = Result.from_json(entry.body)
+    assert msgspec.to_builtins(Result.from_json(result.to_json())) == msgspec.to_builtins(result)

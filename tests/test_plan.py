@@ -1,0 +1,143 @@
+"""Plan files: what is accepted, and what each slip is told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchlog.errors import ConfigError, UsageError
+from benchlog.plan import read_plan
+
+GOOD = """
+[project]
+name = "KC-1"
+mains = "230 V"
+
+[[part]]
+tag = "T1"
+feeds = ["REC"]
+
+[[part]]
+tag = "REC"
+
+[[part]]
+tag = "CT1"
+
+[[check]]
+id = "C03"
+kind = "supply"
+part = "T1"
+nameplate = "24 V ac 40 VA"
+
+[[check]]
+id = "C13"
+kind = "reading"
+part = "REC"
+function = "V="
+limits.voltage = { high = "40.9 V" }
+
+[[check]]
+id = "C07"
+kind = "ratio"
+part = "CT1"
+scope = "SC-03"
+primary = "CH1"
+secondary = "CH2"
+expect = "60"
+
+[[hold]]
+id = "H1"
+step = "open the case of T1"
+needs = ["C03"]
+"""
+
+
+def plan(tmp_path: Path, text: str = GOOD):
+    """Write and read a plan."""
+    path = tmp_path / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_plan(path)
+
+
+def test_a_good_plan_is_read(tmp_path):
+    """Parts, checks, holds, limits in SI units."""
+    found = plan(tmp_path)
+    assert list(found.checks) == ["C03", "C13", "C07"]
+    assert found.mains_nominal_v == 230.0
+    limits = found.check("C13").parsed_limits()["voltage"]
+    assert (limits.low, limits.high, limits.unit, limits.source) == (None, 40.9, "V", "plan")
+
+
+def test_a_changed_part_reopens_what_it_feeds(tmp_path):
+    """T1's change re-opens its own check and the rectifier's, not the toroid's."""
+    found = plan(tmp_path)
+    assert found.reopened_by("T1") == ["C03", "C13"]
+    assert found.reopened_by("CT1") == ["C07"]
+
+
+def test_revision_changes_with_any_edit(tmp_path):
+    """A check's revision is a digest of all that defines it."""
+    before = plan(tmp_path).check("C13").revision
+    after = plan(tmp_path, GOOD.replace("40.9 V", "41.0 V")).check("C13").revision
+    assert before != after
+    assert plan(tmp_path).check("C13").revision == before
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said", "hinted"),
+    [
+        ('nameplate = "24 V ac 40 VA"', 'nameplat = "24 V"', "line 20", "known keys here"),
+        ('nameplate = "24 V ac 40 VA"', "nameplate = 24", "line 20", "commented example"),
+        ('nameplate = "24 V ac 40 VA"', 'nameplate = "24 V ac 40 XX"', "C03", "24 V ac 40 VA"),
+        ('needs = ["C03"]', 'needs = ["C99"]', "H1 needs 'C99'", "C03"),
+        ('needs = ["C03"]', "needs = []", "needs no check", "list the checks"),
+        ('part = "REC"', 'part = "RECT"', "part 'RECT'", "REC"),
+        ('{ high = "40.9 V" }', "{ }", "low, high or both", ""),
+        ('{ high = "40.9 V" }', '{ low = "50 V", high = "40.9 V" }', "above high", ""),
+        ('{ high = "40.9 V" }', '{ high = "40.9 parsec" }', "parsec", "27.75 V"),
+        ('id = "C13"', 'id = "C03"', "there twice", "own name"),
+        ('kind = "reading"', 'kind = "guess"', "guess", ""),
+        (
+            'expect = "60"',
+            'expect = "60"\nmains_referenced = true',
+            "scope clip on a mains-referenced node is refused",
+            "protective earth",
+        ),
+        ("[project]", "[project", "no valid TOML", "brackets"),
+        ('mains = "230 V"', 'mains = "230 ohm"', "project.mains", ""),
+    ],
+)
+def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):
+    """File, line or check, value, and what would be right."""
+    assert old in GOOD
+    with pytest.raises(ConfigError) as caught:
+        plan(tmp_path, GOOD.replace(old, new, 1))
+    assert said in str(caught.value)
+    assert hinted in caught.value.hint
+
+
+def test_no_file_and_no_text(tmp_path):
+    """A missing plan and a picture are told apart."""
+    with pytest.raises(ConfigError, match="does not exist"):
+        read_plan(tmp_path / "none.toml")
+    picture = tmp_path / "plan.toml"
+    picture.write_bytes(b"\x89PNG\r\n\x1a\n\xff\xfe\x00")
+    with pytest.raises(ConfigError, match="no UTF-8 text"):
+        read_plan(picture)
+
+
+def test_deep_nesting_is_one_error(tmp_path):
+    """A hostile file does not end in a traceback."""
+    with pytest.raises(ConfigError):
+        plan(tmp_path, "x = " + "[" * 100_000 + "]" * 100_000)
+
+
+def test_asking_for_what_is_not_there(tmp_path):
+    """Unknown ids name the known ones."""
+    found = plan(tmp_path)
+    with pytest.raises(UsageError) as caught:
+        found.check("C99")
+    assert "C13" in caught.value.hint
+    with pytest.raises(UsageError):
+        found.hold("H9")
