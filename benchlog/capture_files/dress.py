@@ -124,6 +124,8 @@ def _try(lines: list[str], delimiter: str, decimal: str) -> _Trial | None:
         if not set(kinds) & _VALUE_KINDS:
             continue
         fitting = [row for row in rows if _fits(row, kinds)]
+        if fitting:  # once more without header lines that happen to have as many cells
+            kinds = _column_kinds(fitting).replace("G", "N")
         values = filled = grouped = 0
         for row in fitting:
             for kind, wanted in zip(row, kinds, strict=True):
