@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Mapping
 from dataclasses import replace
@@ -12,17 +13,26 @@ from benchlog.clock import Clock, SystemClock
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog_drivers.simbench.battery import FRESH
-from benchlog_drivers.simbench.kc1 import BENCH_TOML, MB_02_BATTERY, build_scene
+from benchlog_drivers.simbench.circuit import Circuit
+from benchlog_drivers.simbench.draws import normal
+from benchlog_drivers.simbench.generator import SineGenerator
+from benchlog_drivers.simbench.hookups import Hookups
+from benchlog_drivers.simbench.kc1 import BENCH_TOML, MB_02_BATTERY, build_scene, wind
 from benchlog_drivers.simbench.leads import Hookup
 from benchlog_drivers.simbench.loopback import Loop
 from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.meter_spec import MA_01, MB_02
-from benchlog_drivers.simbench.parts import Resistor, Transformer
+from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.parts import Lamp, Resistor, SolidStateRelay, Toroid, Transformer
 from benchlog_drivers.simbench.scene import day_of
+from benchlog_drivers.simbench.scope import Clip, Scope
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
+from benchlog_drivers.simbench.serve_scpi import generator_endpoint, meter_endpoint, scope_endpoint
+from benchlog_drivers.simbench.signal import rms
 
 __all__ = ["SimulatedBench"]
 
+_DIALECTS = {"SC-03": "preamble_ten", "SG-04": "scpi_generator", "MA-01 scpi": "scpi_meter"}
 _LOOK_AFTER_S = 3.0  # a person lets the display settle before reading it off
 
 
@@ -45,7 +55,10 @@ class SimulatedBench:
             "MA-01": HandheldMeter("MA-01", MA_01, seed),
             "MB-02": HandheldMeter("MB-02", MB_02, seed, battery=MB_02_BATTERY),
         }
-        self.scene.ports |= self.meters
+        self.scope = Scope("SC-03", seed)
+        self.generator = SineGenerator("SG-04", seed)
+        self.scene.ports |= {**self.meters, "SC-03": self.scope, "SG-04": self.generator}
+        self.hookups = Hookups(self)
         self.plug("T1")
         self.connect("MA-01", at="T1.output", leads="LA")
         self._loop: Loop | None = None
@@ -68,6 +81,13 @@ class SimulatedBench:
                     self._addresses[tag] = f"serial:socket://127.0.0.1:{port}?frames={meter.spec.family}"
                 else:
                     self._addresses[tag] = "typed:"
+            for tag, endpoint in (
+                ("SC-03", scope_endpoint(self.scope, self.scene)),
+                ("SG-04", generator_endpoint(self.generator, self.scene)),
+                ("MA-01 scpi", meter_endpoint(MeterUpdates(self.meters["MA-01"], self.scene))),
+            ):
+                port = loop.listen(endpoint)
+                self._addresses[tag] = f"visa:TCPIP::127.0.0.1::{port}::SOCKET?dialect={_DIALECTS[tag]}"
         return self
 
     def close(self) -> None:
@@ -213,6 +233,67 @@ class SimulatedBench:
             if ohm is not None:
                 self.scene.add(Resistor(tag, ohm))
                 self.scene.wires |= {frozenset((f"{tag}.a", a)), frozenset((f"{tag}.b", b))}
+
+    def probe(self, channel: str, *, at: str | tuple[str, str], attenuation: float = 1.0) -> None:
+        """Put a scope probe on a point, its ground clip on the low node.
+
+        Raises
+        ------
+        UsageError
+            If the low node is joined to the mains.
+        """
+        tip, ground = self.scene.nodes(at)
+        if channel not in self.scope.channels:
+            raise UsageError(
+                f"no scope channel {channel!r}", hint=f"there are: {', '.join(self.scope.channels)}"
+            )
+        if self._on_mains(ground):
+            raise UsageError(
+                f"{ground} is joined to the mains: a ground clip there would tie it to protective earth",
+                hint="scope the isolated side only",
+            )
+        with self.scene.change():
+            self.scope.channels[channel].clip = Clip(tip, ground, attenuation)
+
+    def _on_mains(self, node: str) -> bool:
+        """Whether a node is joined to the mains by less than 1 Mohm, as wired now and without the scope."""
+        with self.scene.lock:
+            return self.scene.resistance(node, "OUTLET.N", without=("SC-03",)) < 1e6
+
+    def rewind(self, winding: str, turns: int) -> None:
+        """Wind or unwind a winding to another number of turns; its resistance follows."""
+        core = self.scene.part({"CT1": "K1", "CT2": "K2"}[winding], Toroid)
+        with self.scene.change():
+            old = core.windings[winding]
+            wind(core, winding, turns, old.ohm * turns / old.turns)
+
+    def relay(self, on: bool) -> None:
+        """Switch SR1's control input."""
+        with self.scene.change():
+            self.scene.part("SR1", SolidStateRelay).on = on
+
+    def screw_lamp(self, into_socket: bool, tag: str = "LAMP") -> None:
+        """Screw a lamp in or out."""
+        with self.scene.change():
+            self.scene.part(tag, Lamp).screwed_in = into_socket
+
+    def read_mains(self) -> str:
+        """What a plug-in mains monitor in the same outlet shows: ``"236.4 V"``."""
+        t_s = self.scene.now_s()
+        volt = rms(self.scene.spectrum("OUTLET.L", "OUTLET.N", t_s))
+        return f"{volt * (1 + 0.005 / 3 * normal(self.seed, 'mains monitor')):.1f} V"
+
+    def insulation(self, a: str, b: str, *, test_v: float = 500.0) -> str:
+        """What a borrowed insulation tester shows between two nodes: ``"> 200 Mohm"``, ``"1.3 Mohm"``."""
+        with self.scene.lock:
+            circuit = Circuit()
+            for part in self.scene.parts.values():
+                if part.tag in (a.partition(".")[0], b.partition(".")[0]):
+                    part.stamp(circuit)
+            circuit.voltage_source("tester", a, b, {0.0: complex(test_v)}, 1e3)
+            ampere = -circuit.solve(0.0).current("tester").real
+        ohm = test_v / ampere if ampere > 0 else math.inf
+        return "> 200 Mohm" if ohm > 200e6 else f"{ohm / 1e6:.3g} Mohm"
 
     @property
     def transformer(self) -> Transformer:

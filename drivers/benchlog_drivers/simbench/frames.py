@@ -10,7 +10,7 @@ from collections.abc import Callable
 from benchlog.reading import Flag, Function
 from benchlog_drivers.simbench.display import Display
 
-__all__ = ["ENCODERS", "digitcode14", "segment14", "status14"]
+__all__ = ["ENCODERS", "POLL", "digitcode11", "digitcode14", "polled14", "segment14", "statusbits14"]
 
 # Seven segments of each digit: upper three bits go to the first byte of its pair, lower four to the second.
 _SEGMENTS = dict(zip("0123456789L ", bytes.fromhex("7d055b1f273e7e157f3f6800"), strict=True))
@@ -44,7 +44,7 @@ def segment14(display: Display) -> bytes:
         low[2 + 2 * point] |= 8
     low[10] = {"u": 8, "n": 4, "k": 2}.get(display.prefix, 0) | (display.function is Function.DIODE)
     low[11] = {"m": 8, "M": 2}.get(display.prefix, 0) | (display.function is Function.CONTINUITY)
-    ohms = display.function in (Function.OHMS, Function.CONTINUITY)
+    ohms = display.function in _OHMS
     low[12] = 4 * ohms | 2 * (Flag.RELATIVE in lit) | (Flag.HOLD in lit)
     low[13] = (
         8 * (display.function in _AMPERE)
@@ -55,58 +55,73 @@ def segment14(display: Display) -> bytes:
     return bytes(16 * k | low[k] for k in range(1, 15))
 
 
-# Full scale of each range of the long digit-code frame by function code, in counts of 22000 (SI value).
-_LONG_RANGES: dict[int, tuple[float, ...]] = {
-    0x3B: (2.2, 22.0, 220.0, 2200.0, 0.22),
-    0x33: (220.0, 2.2e3, 22e3, 220e3, 2.2e6, 22e6, 220e6),
-    0x30: (22.0,),
+_OHMS = (Function.OHMS, Function.CONTINUITY)
+# Ranges by index as (digits after the point, prefix): function code of each unit and prefix first.
+_LONG: dict[int, tuple[tuple[int, str], ...]] = {
+    0x3B: ((4, ""), (3, ""), (2, ""), (1, ""), (2, "m")),
+    0x33: ((2, ""), (4, "k"), (3, "k"), (2, "k"), (4, "M"), (3, "M"), (2, "M")),
+    0x35: ((2, ""),),
+    0x30: ((3, ""),),
+    0x3F: ((3, "m"), (2, "m")),
+    0x3D: ((2, "u"), (1, "u")),
 }
-_LONG_CODES = {
-    Function.AC_VOLTS: 0x3B,
-    Function.DC_VOLTS: 0x3B,
-    Function.OHMS: 0x33,
-    Function.CONTINUITY: 0x33,
-    Function.AC_CURRENT: 0x30,
-    Function.DC_CURRENT: 0x30,
+_SHORT: dict[int, tuple[tuple[int, str], ...]] = {
+    0x3B: ((3, ""), (2, ""), (1, ""), (0, ""), (1, "m")),
+    0x33: ((1, ""), (3, "k"), (2, "k"), (1, "k"), (3, "M"), (2, "M"), (1, "M")),
+    0x35: ((1, ""),),
+    0x3F: ((2, ""),),
+    0x39: ((2, "m"), (1, "m")),
+    0x3D: ((1, "u"), (0, "u")),
 }
+
+
+def _digit_code(
+    display: Display, table: dict[int, tuple[tuple[int, str], ...]], ampere: int, milli: int
+) -> tuple[int, int]:
+    """Function code and range index of a display; ValueError where the family has no such range."""
+    if display.function in _VOLT:
+        code = 0x3B
+    elif display.function in _AMPERE:
+        code = {"": ampere, "m": milli, "u": 0x3D}[display.prefix]
+    else:
+        code = {Function.OHMS: 0x33, Function.CONTINUITY: 0x35}[display.function]
+    return code, table[code].index((display.decimals, display.prefix))
+
+
+def _status(display: Display) -> int:
+    negative = display.counts is not None and display.counts < 0
+    return 4 * negative | 2 * (Flag.LOW_BATTERY in display.flags) | (display.counts is None)
+
+
+def _option1(lit: frozenset[Flag]) -> int:
+    return 8 * (Flag.MAXIMUM in lit) | 4 * (Flag.MINIMUM in lit) | 2 * (Flag.RELATIVE in lit)
+
+
+def _coupling(display: Display) -> int:
+    auto = Flag.AUTO in display.flags
+    return 8 * (display.function in _DC) | 4 * (display.function in _AC) | 2 * auto
 
 
 def digitcode14(display: Display) -> bytes:
     """Digit-code frame, long form: range, five digits, function, status, four option bytes, CR LF."""
-    code = _LONG_CODES[display.function]
-    tops = _LONG_RANGES[code]
-    value = 0.0 if display.counts is None else abs(display.counts) * display.resolution
-    reach = max(value, display.top if display.counts is None else value)
-    fitting = sorted((top, k) for k, top in enumerate(tops) if top >= 0.99 * min(reach, max(tops)))
-    wide = [pair for pair in fitting if pair[0] / 22000 >= 0.0999 * display.resolution]
-    top, index = (wide or fitting)[0]
-    counts = round(value / (top / 22000))
+    code, index = _digit_code(display, _LONG, 0x30, 0x3F)
     lit = display.flags
-    status = (
-        4 * (display.counts is not None and display.counts < 0)
-        | 2 * (Flag.LOW_BATTERY in lit)
-        | (display.counts is None)
-    )
-    option1 = 8 * (Flag.MAXIMUM in lit) | 4 * (Flag.MINIMUM in lit) | 2 * (Flag.RELATIVE in lit)
+    digits = (int(c) for c in f"{abs(display.counts or 0):05d}")
     option2 = 4 * (Flag.PEAK in lit)
-    option3 = 8 * (display.function in _DC) | 4 * (display.function in _AC) | 2 * (Flag.AUTO in lit)
     option4 = 2 * (Flag.HOLD in lit) | (Flag.LOW_PASS in lit)
-    if display.function is Function.CONTINUITY:
-        code = 0x35
-    nibbles = (
-        index,
-        *(int(c) for c in f"{counts:05d}"),
-        code & 15,
-        status,
-        option1,
-        option2,
-        option3,
-        option4,
-    )
-    return bytes(0x30 | n for n in nibbles) + b"\r\n"
+    options = (_status(display), _option1(lit), option2, _coupling(display), option4)
+    return bytes(0x30 | n for n in (index, *digits, code & 15, *options)) + b"\r\n"
 
 
-def status14(display: Display) -> bytes:
+def digitcode11(display: Display) -> bytes:
+    """Digit-code frame, short form: range, four digits, function, status, two option bytes, CR LF."""
+    code, index = _digit_code(display, _SHORT, 0x3F, 0x39)
+    digits = (int(c) for c in f"{abs(display.counts or 0):04d}")
+    options = (_status(display), _option1(display.flags), _coupling(display))
+    return bytes(0x30 | n for n in (index, *digits, code & 15, *options)) + b"\r\n"
+
+
+def statusbits14(display: Display) -> bytes:
     """ASCII frame with status bits: sign, four digits, space, point, four status bytes, bar, CR LF."""
     negative = display.counts is not None and display.counts < 0
     text = "?0:?" if display.counts is None else f"{abs(display.counts):04d}"
@@ -127,7 +142,7 @@ def status14(display: Display) -> bytes:
     )
     sb3 = {"u": 0x80, "m": 0x40, "k": 0x20, "M": 0x10}.get(display.prefix, 0)
     sb3 |= 0x08 * (display.function is Function.CONTINUITY) | 0x04 * (display.function is Function.DIODE)
-    ohms = display.function in (Function.OHMS, Function.CONTINUITY)
+    ohms = display.function in _OHMS
     sb4 = (
         0x80 * (display.function in _VOLT)
         | 0x40 * (display.function in _AMPERE)
@@ -138,9 +153,27 @@ def status14(display: Display) -> bytes:
     return head.encode("ascii") + bytes((sb1, sb2, sb3, sb4, 0)) + b"\r\n"
 
 
+def polled14(display: Display) -> bytes:
+    """Polled line of 14 characters: function letters, sign, number, unit, CR; no symbols."""
+    letters = {True: "DC", False: "AC"}[display.function in _DC]
+    unit = display.function.unit
+    if display.function in _OHMS:
+        letters, unit = "OH", "Ohm"
+    elif display.function is Function.FREQUENCY:
+        letters = "FR"
+    sign = "-" if display.counts is not None and display.counts < 0 else " "
+    number = display.digits.removeprefix("-").rjust(6)
+    return f"{letters}{sign}{number}{display.prefix + unit:<4s}\r".encode("ascii")
+
+
 ENCODERS: dict[str, Callable[[Display], bytes]] = {
     "segment14": segment14,
     "digitcode14": digitcode14,
-    "status14": status14,
+    "digitcode11": digitcode11,
+    "statusbits14": statusbits14,
+    "polled14": polled14,
 }
 """Encoder of each frame family by the name the decoders use."""
+
+POLL = {"polled14": b"D"}
+"""What has to be sent to a meter of a family for one frame; the others talk by themselves."""

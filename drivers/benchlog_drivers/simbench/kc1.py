@@ -117,7 +117,10 @@ def build_scene(seed: int, clock: Clock) -> Scene:
     scene.add(
         Transformer("T1", primary_ohm=near(63.4, 0.005, "T1.p"), secondary_ohm=near(1.0, 0.005, "T1.s"))
     )
-    k1, k2 = scene.add(Toroid("K1", 59.3e-6)), scene.add(Toroid("K2", 71.1e-6))
+    k1, k2 = (
+        scene.add(Toroid("K1", near(59.3e-6, 0.03, "K1"))),
+        scene.add(Toroid("K2", near(71.1e-6, 0.03, "K2"))),
+    )
     wind(k1, "CT1", 60, 0.201)
     wind(k2, "CT2", 101, 0.504)
     for tag, ohm, tolerance in (
@@ -125,6 +128,7 @@ def build_scene(seed: int, clock: Clock) -> Scene:
         ("CS-2", 10e3, 1e-3),
         ("CS-4", 10.0, 1e-3),
         ("R1K", 1e3, 1e-3),
+        ("R47", 47.0, 1e-3),
         ("BOND", 0.04, 0.1),
         ("ELEMENT", 18.3, 0.01),
     ):
@@ -155,7 +159,7 @@ def build_scene(seed: int, clock: Clock) -> Scene:
         "CT2": ("CT2.a", "CT2.b"),
     }
     scene.points |= {tag: (f"{tag}.plus", f"{tag}.minus") for tag in ("CS-1", "CS-3", "PS")}
-    two_ended = ("RB", "CS-2", "CS-4", "R1K", "BOND", "ELEMENT", "LAMP", "SERIES-LAMP", "SR1")
+    two_ended = ("RB", "CS-2", "CS-4", "R1K", "R47", "BOND", "ELEMENT", "LAMP", "SERIES-LAMP", "SR1")
     scene.points |= {tag: (f"{tag}.a", f"{tag}.b") for tag in two_ended}
     return scene
 

@@ -298,8 +298,9 @@ class SolidStateRelay:
 class Lamp:
     """Filament lamp: resistance rises from cold to hot with the voltage across it.
 
-    The ratio of about 13 between hot and cold, and resistance growing with about the 0.6th power of voltage, are
-    typical of tungsten (common practice, no source). Cold value: 40 ohm for a 100 W lamp.
+    The ratio of about 13 between hot and cold, and resistance growing with about the 0.6th power of voltage once it
+    glows, are typical of tungsten (common practice, no source). Below a few volts the filament only warms with
+    the power in it, so there it stays cold. Cold value: 40 ohm for a 100 W lamp.
     """
 
     tag: str
@@ -317,7 +318,8 @@ class Lamp:
         """Resistance in thermal balance at an rms voltage."""
         hot = self.rated_v**2 / self.watt
         share = min(abs(volt) / self.rated_v, 1.2)
-        return self.cold_ohm + (hot - self.cold_ohm) * math.pow(share, 0.6)
+        glow = math.pow(share, 0.6) * math.pow(1.02 * share / (share + 0.02), 1.4)
+        return self.cold_ohm + (hot - self.cold_ohm) * glow
 
     def stamp(self, circuit: Circuit) -> None:
         """The filament at its present resistance."""

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Protocol, TypeVar
@@ -72,7 +72,6 @@ class Scene:
         self.version = 0
         self.changed_s = self.start_s
         self._solved: dict[object, dict[float, Solution]] = {}
-        self._listeners: list[Callable[[], None]] = []
 
     def now_s(self) -> float:
         """Wall time, seconds."""
@@ -157,6 +156,22 @@ class Scene:
         """Phasors of a named branch's current, ampere peak by hertz."""
         return {f: s.current(branch) for f, s in self.solution(t_s).items()}
 
+    def resistance(self, a: str, b: str, *, without: tuple[str, ...] = ()) -> float:
+        """Direct-current resistance between two nodes as wired now, ohm; infinite when apart.
+
+        Parameters
+        ----------
+        without : tuple of str
+            Instruments to leave out.
+        """
+        circuit, probe = (self._netlist(self.now_s(), without) for _ in range(2))
+        probe.current_source(a, b, {0.0: 1e-6 + 0j})
+        # A huge resistor keeps nodes of two islands in one solvable network.
+        for netlist in (circuit, probe):
+            netlist.resistor(a, b, 1e12)
+        ohm = (probe.solve(0.0).voltage(a, b) - circuit.solve(0.0).voltage(a, b)).real / 1e-6
+        return math.inf if ohm > 0.5e12 else ohm
+
     def _solve(self, t_s: float, second: float) -> dict[float, Solution]:
         for part in self.parts.values():
             if isinstance(part, Cell):
@@ -173,7 +188,7 @@ class Scene:
         finally:
             mains.voltage_v = nominal
 
-    def _netlist(self, t_s: float) -> Circuit:
+    def _netlist(self, t_s: float, without: tuple[str, ...] = ()) -> Circuit:
         circuit = Circuit()
         for part in self.parts.values():
             if not isinstance(part, RectifierPart):
@@ -181,8 +196,9 @@ class Scene:
         for wire in self.wires:
             a, b = sorted(wire)
             circuit.resistor(a, b, _WIRE_OHM)
-        for port in self.ports.values():
-            port.stamp(circuit, self, t_s)
+        for tag, port in self.ports.items():
+            if tag not in without:
+                port.stamp(circuit, self, t_s)
         return circuit
 
     def _settle_lamps(self, t_s: float) -> None:

@@ -8,11 +8,11 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from benchlog.clock import ManualClock
 from benchlog_drivers.simbench.draws import generator
-from benchlog_drivers.simbench.frames import ENCODERS
+from benchlog_drivers.simbench.frames import ENCODERS, POLL
 from benchlog_drivers.simbench.loopback import Connection
 from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_updates import MeterUpdates
 from benchlog_drivers.simbench.scene import Scene
 
 __all__ = ["MeterEndpoint"]
@@ -44,10 +44,9 @@ class MeterEndpoint:
 
     def __post_init__(self) -> None:
         self._encode = ENCODERS[self.meter.spec.family]
-        self._manual = isinstance(self.scene.clock, ManualClock)
+        self._poll = POLL.get(self.meter.spec.family, b"")
+        self.updates = MeterUpdates(self.meter, self.scene)
         self._next_real_s = 0.0
-        self._epoch: tuple[int, float] = (-1, 0.0)
-        self._index = 0
         self._sent = 0
         self._lock = threading.Lock()
         self._demands = 0
@@ -71,7 +70,9 @@ class MeterEndpoint:
         self._next_real_s = time.monotonic() + 0.02
 
     def received(self, connection: Connection, data: bytes) -> None:
-        """See `Endpoint.received`; this family talks by itself and takes no orders."""
+        """See `Endpoint.received`; only a polled family listens."""
+        for _ in range(data.count(self._poll) if self._poll else 0):
+            connection.send(self.frame())
 
     def closed(self, connection: Connection) -> None:
         """See `Endpoint.closed`."""
@@ -81,12 +82,12 @@ class MeterEndpoint:
     def due(self) -> float:
         """See `Endpoint.due`."""
         now = time.monotonic()
-        if not self.connections:
+        if self._poll or not self.connections:
             with self._lock:
                 self._demands = 0
             return 0.5
         period = 1.0 / self.meter.spec.rate_hz
-        if not self._manual:
+        if not self.updates.manual:
             if now >= self._next_real_s:
                 self._next_real_s = max(now, self._next_real_s + period)
                 self._send(self.connections)
@@ -109,13 +110,7 @@ class MeterEndpoint:
 
     def frame(self) -> bytes:
         """Next frame, link faults included."""
-        now = self.scene.now_s()
-        with self.scene.lock:
-            epoch = (self.scene.version, now)
-            self._index = self._index + 1 if epoch == self._epoch else 0
-            self._epoch = epoch
-            t_s = now + (self._index + 1) / self.meter.spec.rate_hz if self._manual else now
-            data = self._encode(self.meter.display(self.scene, t_s, self._index))
+        data = self._encode(self.updates.next())
         self._sent += 1
         return self._damaged(data) if self.byte_loss or self.bit_flip else data
 

@@ -1,0 +1,194 @@
+"""SCPI dialogues of the simulated scope, generator and bench meter."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from benchlog.reading import Function
+from benchlog_drivers.simbench.generator import SineGenerator
+from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.scene import Scene
+from benchlog_drivers.simbench.scope import CODES_PER_DIVISION, ZERO_CODE, Scope, ScopeChannel
+from benchlog_drivers.simbench.scpi import Answer, ScpiEndpoint, ScpiError, block
+
+__all__ = ["generator_endpoint", "meter_endpoint", "scope_endpoint"]
+
+_MIN_DIVISION_V, _MAX_DIVISION_V = 1e-3, 10.0
+_MAX_SAMPLES = 10_000_000
+
+
+def _number(text: str, low: float, high: float) -> float:
+    value = float(text)
+    if not low * (1 - 1e-9) <= value <= high * (1 + 1e-9):
+        raise ScpiError(-222, "Data out of range")
+    return value
+
+
+def _word(text: str, choices: dict[str, str]) -> str:
+    """Return the value of the choice that `text` abbreviates or spells out."""
+    for word, value in choices.items():
+        short = "".join(c for c in word if not c.islower())
+        if text.upper() in (short.upper(), word.upper()):
+            return value
+    raise ScpiError(-224, "Illegal parameter value")
+
+
+_ON_OFF = {"ON": "1", "OFF": "0", "1": "1", "0": "0"}
+
+
+def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
+    """Ten-field-preamble dialogue of a scope."""
+    state = {"source": "CH1", "start": 1, "stop": 0}
+
+    def channel(number: str) -> ScopeChannel:
+        name = f"CH{number}"
+        if name not in scope.channels:
+            raise ScpiError(-114, "Header suffix out of range")
+        return scope.channels[name]
+
+    def source(text: str) -> str:
+        name = _word(text, {f"CHANnel{n[2:]}": n for n in scope.channels})
+        return name
+
+    def change(action: Callable[[], None]) -> None:
+        # Settings change what is digitised, not the circuit: no new solution is needed.
+        with scene.lock:
+            action()
+
+    def scale(number: str, text: str) -> None:
+        c = channel(number)
+        value = _number(text, _MIN_DIVISION_V * c.probe, _MAX_DIVISION_V * c.probe)
+        change(lambda: setattr(c, "volts_per_division", value))
+
+    def single(_: str) -> None:
+        with scene.lock:
+            scope.acquire(scene)
+        state["start"], state["stop"] = 1, scope.samples
+
+    def preamble(_: str) -> str:
+        step = scope.channels[str(state["source"])].volts_per_division / CODES_PER_DIVISION
+        n, dt = scope.samples, scope.interval_s
+        return f"0,2,{n},1,{dt:.9e},{-dt * (n // 2):.9e},0,{step:.9e},0,{ZERO_CODE}"
+
+    def data(_: str) -> bytes:
+        codes = scope.codes.get(str(state["source"]))
+        if codes is None:
+            raise ScpiError(-230, "Data corrupt or stale")
+        return block(codes[int(state["start"]) - 1 : int(state["stop"])].tobytes())
+
+    commands: dict[str, Callable[..., Answer]] = {
+        "CHANnel{n}:DISPlay": lambda n, p: setattr(channel(n), "on", _word(p, _ON_OFF) == "1"),
+        "CHANnel{n}:PROBe": lambda n, p: _told_probe(channel(n), _number(p, 0.01, 1000)),
+        "CHANnel{n}:PROBe?": lambda n, p: f"{channel(n).probe:g}",
+        "CHANnel{n}:COUPling": lambda n, p: setattr(
+            channel(n), "coupling", _word(p, {"DC": "DC", "AC": "AC"})
+        ),
+        "CHANnel{n}:COUPling?": lambda n, p: channel(n).coupling,
+        "CHANnel{n}:OFFSet": lambda n, p: None if _number(p, 0.0, 0.0) == 0 else None,
+        "CHANnel{n}:SCALe": scale,
+        "CHANnel{n}:SCALe?": lambda n, p: f"{channel(n).volts_per_division:.6e}",
+        "TIMebase:MAIN:SCALe": lambda p: setattr(scope, "seconds_per_division", _number(p, 5e-9, 50.0)),
+        "TIMebase:MAIN:SCALe?": lambda p: f"{scope.seconds_per_division:.6e}",
+        "ACQuire:MDEPth": lambda p: setattr(scope, "samples", int(_number(p, 2, _MAX_SAMPLES))),
+        "ACQuire:MDEPth?": lambda p: f"{scope.samples}",
+        "TRIGger:EDGe:SOURce": lambda p: setattr(scope, "trigger_channel", source(p)),
+        "TRIGger:EDGe:SLOPe": lambda p: None if _word(p, {"POSitive": "rise"}) else None,
+        "TRIGger:EDGe:LEVel": lambda p: setattr(scope, "trigger_level_v", _number(p, -1e4, 1e4)),
+        "TRIGger:STATus?": lambda p: "STOP",
+        "SINGle": single,
+        "WAVeform:SOURce": lambda p: state.update(source=source(p)),
+        "WAVeform:MODE": lambda p: None if _word(p, {"RAW": "raw"}) else None,
+        "WAVeform:FORMat": lambda p: None if _word(p, {"BYTE": "byte"}) else None,
+        "WAVeform:PREamble?": preamble,
+        "WAVeform:STARt": lambda p: state.update(start=int(_number(p, 1, _MAX_SAMPLES))),
+        "WAVeform:STOP": lambda p: state.update(stop=int(_number(p, 1, _MAX_SAMPLES))),
+        "WAVeform:DATA?": data,
+    }
+    return ScpiEndpoint(f"simulated,{scope.tag},0,1.0", commands)
+
+
+def _told_probe(channel: ScopeChannel, factor: float) -> None:
+    """Tell the scope another probe factor: the range at the input stays, the shown volts change."""
+    channel.volts_per_division *= factor / channel.probe
+    channel.probe = factor
+
+
+def generator_endpoint(source: SineGenerator, scene: Scene) -> ScpiEndpoint:
+    """Dialogue of a function generator that knows the sine."""
+
+    def put(name: str, value: object) -> None:
+        with scene.change():
+            setattr(source, name, value)
+
+    def load(text: str) -> None:
+        put("load_ohm", None if text.upper() in ("INF", "INFINITY") else _number(text, 1.0, 10e3))
+
+    def amplitude(text: str) -> None:
+        # Into a load the shown amplitude is what that load gets.
+        factor = 1.0 if source.load_ohm is None else 1 + source.output_ohm / source.load_ohm
+        put("amplitude_vpp", factor * _number(text, 1e-3 / factor, source.max_vpp / factor))
+
+    commands: dict[str, Callable[..., Answer]] = {
+        "OUTPut{n}:LOAD": lambda n, p: load(p),
+        "OUTPut{n}": lambda n, p: put("on", _word(p, _ON_OFF) == "1"),
+        "OUTPut{n}?": lambda n, p: "1" if source.on else "0",
+        "SOURce{n}:FUNCtion": lambda n, p: None if _word(p, {"SINusoid": "sine"}) else None,
+        "SOURce{n}:VOLTage:UNIT": lambda n, p: None if _word(p, {"VPP": "peak to peak"}) else None,
+        "SOURce{n}:VOLTage:OFFSet": lambda n, p: put("offset_v", _number(p, -5.0, 5.0)),
+        "SOURce{n}:VOLTage": lambda n, p: amplitude(p),
+        "SOURce{n}:VOLTage?": lambda n, p: f"{source.amplitude_vpp:.6e}",
+        "SOURce{n}:FREQuency": lambda n, p: put("frequency_hz", _number(p, 1e-3, source.max_hz)),
+        "SOURce{n}:FREQuency?": lambda n, p: f"{source.frequency_hz:.9e}",
+    }
+    return ScpiEndpoint(f"simulated,{source.tag},0,1.0", commands)
+
+
+_CONFIGURE = {
+    "VOLTage:DC": (Function.DC_VOLTS, "VOLT"),
+    "VOLTage:AC": (Function.AC_VOLTS, "VOLT:AC"),
+    "CURRent:DC": (Function.DC_CURRENT, "CURR"),
+    "CURRent:AC": (Function.AC_CURRENT, "CURR:AC"),
+    "RESistance": (Function.OHMS, "RES"),
+    "CONTinuity": (Function.CONTINUITY, "CONT"),
+    "FREQuency": (Function.FREQUENCY, "FREQ"),
+}
+
+
+def meter_endpoint(updates: MeterUpdates) -> ScpiEndpoint:
+    """Dialogue of a bench meter: CONFigure, READ?, FETCh?, MEASure."""
+    meter, scene = updates.meter, updates.scene
+
+    def configure(function: Function) -> None:
+        with scene.change():
+            meter.turn_dial(function)
+
+    def read(_: str) -> str:
+        shown = updates.next(ahead_s=10 * meter.spec.settle_s)
+        if shown.counts is None:
+            return "+9.90000000E+37"
+        return f"{shown.counts * shown.resolution:+.8E}"
+
+    def setter(function: Function) -> Callable[..., Answer]:
+        return lambda p: configure(function)
+
+    def measure(function: Function) -> Callable[..., Answer]:
+        def answer(p: str) -> str:
+            configure(function)
+            return read(p)
+
+        return answer
+
+    commands: dict[str, Callable[..., Answer]] = {"READ?": read, "FETCh?": read}
+    for header, (function, _) in _CONFIGURE.items():
+        if function in meter.spec.functions:
+            commands[f"CONFigure:{header}"] = setter(function)
+            commands[f"MEASure:{header}?"] = measure(function)
+    names = {function: word for function, word in _CONFIGURE.values()}
+
+    def setting(_: str) -> str:
+        shown = updates.next(ahead_s=10 * meter.spec.settle_s)
+        return f'"{names[meter.function]} {shown.top:+.8E},{shown.resolution:+.8E}"'
+
+    commands["CONFigure?"] = setting
+    commands["SENSe:FUNCtion?"] = lambda p: f'"{names[meter.function]}"'
+    return ScpiEndpoint(f"simulated,{meter.tag},0,1.0", commands)
