@@ -10,7 +10,15 @@ BUILT_IN = {
     "visa.meter": "benchlog_drivers.visa_meter:VisaMeter",
     "visa.scope": "benchlog_drivers.visa_scope:VisaScope",
     "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
+    "soundcard.scope": "benchlog_drivers.sound_card:SoundCardScope",
+    "soundcard.generator": "benchlog_drivers.sound_card:SoundCardGenerator",
     "typed": "benchlog_drivers.typed:TypedReader",
     "replay": "benchlog_drivers.replay:ReplayReader",
     "tap": "benchlog_drivers.tap:open_tap",
+}
+
+#: What `benchlog.discovery` runs to look for instruments.
+FINDERS = {
+    "serial": "benchlog_drivers._find_serial:find",
+    "visa": "benchlog_drivers._find_visa:find",
 }

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 
 import numpy as np
@@ -64,6 +64,8 @@ class VisaLink:
         self._out_of_step = False
         self._closing = False
         self.lock = threading.RLock()
+        #: Gets what is sent and received, except block payloads; for recording the dialogue.
+        self.tap: Callable[[str, bytes], None] | None = None
 
     @property
     def is_open(self) -> bool:
@@ -115,9 +117,10 @@ class VisaLink:
             if self._out_of_step:
                 self._clear()
             self._drop_leftovers()
-            self._open_port().send(
-                command.encode("ascii", "backslashreplace") + self.termination, self.timeout_s
-            )
+            data = command.encode("ascii", "backslashreplace") + self.termination
+            self._open_port().send(data, self.timeout_s)
+            if self.tap is not None:
+                self.tap(">", data)
 
     def query(self, command: str, timeout_s: float | None = None) -> str:
         """Send one question and return its answer line, stripped.
@@ -258,6 +261,8 @@ class VisaLink:
             if data:
                 self._buffer += data
                 self._message_ended = ended
+                if self.tap is not None:
+                    self.tap("<", data)
                 return True
             if time.monotonic() >= deadline:
                 return False

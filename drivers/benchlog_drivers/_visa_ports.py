@@ -15,6 +15,7 @@ import re
 import select
 import socket
 import threading
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Protocol
 
 from benchlog.errors import (
@@ -32,6 +33,11 @@ if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
 __all__ = ["SLICE_S", "MessagePort", "Port", "SerialPort", "SocketPort", "open_port", "translate"]
+
+# PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry names what lacks.
+for _library in ("pyvisa", "pyvisa_py"):
+    if find_spec(_library) is None:
+        raise ModuleNotFoundError(f"No module named {_library!r}", name=_library)
 
 #: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
 SLICE_S = 0.05
@@ -282,6 +288,10 @@ def open_port(
     except Exception as error:  # the library lets bare Exception, ValueError and OSError through as well
         if resource is not None:
             resource.close()
+        if name.upper().startswith("ASRL") and isinstance(error, OSError):
+            from benchlog_drivers._lines import open_error
+
+            raise open_error(name[4:].partition("::")[0], error) from error
         raise translate(error, name, opening=True) from error
 
 
@@ -291,14 +301,8 @@ _NAMES = (
 
 
 def _manager() -> ResourceManager:
-    try:
-        import pyvisa
-    except ModuleNotFoundError as error:
-        if error.name not in ("pyvisa", "pyvisa_py"):
-            raise
-        raise AdapterUnavailableError(
-            "PyVISA is not installed", hint="pip install pyvisa pyvisa-py"
-        ) from error
+    import pyvisa
+
     # The backend is named, so that a vendor library on this machine can't change what happens.
     return pyvisa.ResourceManager("@py")
 

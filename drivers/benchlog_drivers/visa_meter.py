@@ -15,6 +15,7 @@ from benchlog.units import format_quantity
 from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
 from benchlog_drivers._session import LinkOptions, ScpiSession
 from benchlog_drivers.dialects import MeterDialect
+from benchlog_drivers.wiretap import Wiretap
 
 __all__ = ["MeterOptions", "VisaMeter"]
 
@@ -53,6 +54,11 @@ class VisaMeter(Reader):
         See there.
     clock : Clock, optional
         For time stamps.
+
+    Attributes
+    ----------
+    wiretap : Wiretap or None
+        Gets every byte, for recording.
     """
 
     Options: ClassVar[type[MeterOptions]] = MeterOptions
@@ -63,11 +69,17 @@ class VisaMeter(Reader):
         super().__init__(instrument, clock=clock)
         self._options = options or MeterOptions()
         self._session = ScpiSession(rest, MeterDialect, self._options)
+        self._session.link.tap = self._note
         self._function = Function.DC_VOLTS
         self._resolution = 0.0
         self._range_max: float | None = None
         self._sentinels = Sentinels()
         self._asked_s: float | None = None
+        self.wiretap: Wiretap | None = None
+
+    def _note(self, direction: str, data: bytes) -> None:
+        if self.wiretap is not None:
+            self.wiretap(self.clock.utc_ns(), self.clock.monotonic_ns(), direction, data)
 
     def _open(self) -> None:
         self._asked_s = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from helpers.scpi_server import Answer, Scripted
+from helpers.scpi_server import Answer, Scripted, ScpiServer
 
 DIVISIONS_X = 10
 
@@ -177,3 +177,24 @@ def generator(settings: dict[str, str]) -> Scripted:
         identity="simulated,SG-04,0,1.0",
     )
     return script
+
+
+def meter(reply: str = "+2.77512345E+01", setting: str = '"VOLT:AC +1.0E+02,+1.0E-02"') -> Scripted:
+    """A meter as `scpi_meter.toml` says, that always answers the same."""
+    return Scripted(
+        {r"CONFigure:\S+": None, r"CONFigure\?": setting, r"READ\?": reply}, identity="simulated,MA-01,0,1.0"
+    )
+
+
+def main() -> None:
+    """Serve one of each until standard input ends; their ports go to standard output, a line each."""
+    import sys
+
+    instruments = [meter(), PreambleScope().instrument(), FieldScope().instrument(), generator({})]
+    servers = [ScpiServer(instrument) for instrument in instruments]
+    print(*(server.port for server in servers), flush=True)
+    sys.stdin.read()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,242 @@
+"""What is installed, which adapters are unavailable and why, which ports are seen, and whether the logbook can be written.
+
+Everything on one screen; --json gives the same to scripts. Exits with 0 when benchlog is usable here: optional
+libraries and single adapters may be missing.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rich.text import Text
+
+    from benchlog.cli.context import Context
+    from benchlog.discovery import Port
+    from benchlog.registry import Unavailable
+
+SUMMARY = "what is installed, what is not and why, ports seen"
+
+#: Distribution, and what it is for, where it may be missing.
+CORE = (
+    "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "quantiphy", "GTC",
+    "Jinja2", "matplotlib", "schemdraw", "rfc8785",
+)  # fmt: skip
+OPTIONAL = {
+    "pyarrow": "Parquet export",
+    "sounddevice": "sound card as scope and generator",
+    "pyusb": "USB instruments (USBTMC)",
+    "zeroconf": "finding HiSLIP instruments on the network",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options: none of its own."""
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Look at everything, show it, and tell whether benchlog is usable."""
+    from benchlog.discovery import list_ports
+    from benchlog.registry import Registry
+
+    registry = Registry()
+    report: dict[str, Any] = {
+        "versions": _versions(),
+        "schemes": registry.schemes(),
+        "unavailable": registry.unavailable(),
+        "ports": list_ports(),
+        "logbook": _logbook(ctx.logbook_path),
+        "bench": _bench(ctx),
+    }
+    missing = [name for name in CORE if report["versions"][name] is None]
+    if ctx.json:
+        ctx.print_json(_as_json(report, missing))
+    else:
+        _show(ctx, report, missing)
+    if missing:
+        return 4
+    return 0 if report["logbook"]["writable"] else 5
+
+
+def _versions() -> dict[str, str | None]:
+    from importlib.metadata import PackageNotFoundError, version
+
+    found: dict[str, str | None] = {}
+    for name in (*CORE, *OPTIONAL):
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            found[name] = None
+    return found
+
+
+def _logbook(path: Path) -> dict[str, Any]:
+    """Whether the logbook, there or to be, can be written; nothing is created."""
+    import shutil
+
+    folder = path.absolute().parent
+    there = path.exists()
+    problem = ""
+    if not folder.is_dir():
+        problem = f"the folder {folder} does not exist"
+    elif not os.access(folder, os.W_OK | os.X_OK):
+        problem = f"the folder {folder} can't be written by you"
+    elif there and not os.access(path, os.R_OK | os.W_OK):
+        problem = f"{path} can't be written by you"
+    free = shutil.disk_usage(folder).free if folder.is_dir() else 0
+    if not problem and free < 10_000_000:
+        problem = f"the disk of {folder} has only {free / 1e6:.1f} MB left"
+    return {
+        "path": str(path),
+        "exists": there,
+        "writable": not problem,
+        "problem": problem,
+        "free_bytes": free,
+    }
+
+
+def _bench(ctx: Context) -> dict[str, Any]:
+    """Whether the bench file and the project's dialect files can be read."""
+    from benchlog.errors import BenchlogError
+
+    try:
+        bench = ctx.bench()
+    except BenchlogError as error:
+        return {"source": str(ctx.args.bench or ""), "instruments": [], "problem": str(error)}
+    return {"source": bench.source, "instruments": list(bench.instruments), "problem": ""}
+
+
+def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
+    import platform
+
+    from benchlog import __version__
+
+    return {
+        "schema": "benchlog.doctor/1",
+        "benchlog": __version__,
+        "python": platform.python_version(),
+        "platform": platform.platform(),
+        "usable": not missing and report["logbook"]["writable"],
+        "versions": report["versions"],
+        "adapters": report["schemes"],
+        "unavailable": [
+            {"name": u.name, "origin": u.origin, "reason": u.reason, "hint": u.hint}
+            for u in report["unavailable"]
+        ],
+        "ports": [
+            {
+                "device": p.device,
+                "description": p.description,
+                "serial_number": p.serial_number,
+                "access": p.access,
+                "group": p.group,
+            }
+            for p in report["ports"]
+        ],
+        "logbook": report["logbook"],
+        "bench": report["bench"],
+    }
+
+
+def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
+    import platform
+
+    from rich.table import Table
+    from rich.text import Text
+
+    from benchlog import __version__
+
+    versions = report["versions"]
+    table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column()
+    table.add_row("benchlog", f"{__version__} on Python {platform.python_version()}, {platform.platform()}")
+    table.add_row("from", f"{Path(sys.executable)}")
+    table.add_row("libraries", ", ".join(f"{n} {v}" for n, v in versions.items() if n in CORE and v))
+    for name in missing:
+        table.add_row("", Text.assemble(("▲ missing ", "red"), f"{name}: pip install {name}"))
+    have = [f"{n} {versions[n]}" for n in OPTIONAL if versions[n]]
+    lack = [f"{n} ({purpose})" for n, purpose in OPTIONAL.items() if not versions[n]]
+    table.add_row("optional", ", ".join(have) or "none installed")
+    if lack:
+        table.add_row("", Text(f"not installed: {', '.join(lack)}", style="dim"))
+    table.add_row("adapters", ", ".join(_adapters(report["schemes"], report["unavailable"])))
+    for item in report["unavailable"]:
+        table.add_row("", _unavailable_text(item))
+    for label, line in _port_rows(report["ports"]):
+        table.add_row(label, line)
+    bench = report["bench"]
+    if bench["problem"]:
+        table.add_row("bench file", Text.assemble(("▲ ", "red"), bench["problem"]))
+    else:
+        table.add_row(
+            "bench file",
+            f"{bench['source']}: {', '.join(bench['instruments']) or 'no instruments'}"
+            if bench["source"]
+            else "none here (benchlog find --write begins one)",
+        )
+    book = report["logbook"]
+    state = "there" if book["exists"] else "not begun yet"
+    table.add_row(
+        "logbook",
+        Text.assemble(("▲ ", "red"), book["problem"])
+        if book["problem"]
+        else f"{book['path']}: {state}, can be written, {book['free_bytes'] / 1e9:.1f} GB free",
+    )
+    ctx.console.print(table)
+    usable = not missing and book["writable"]
+    ctx.console.print(
+        Text.assemble(("● usable", "bold green"))
+        if usable
+        else Text.assemble(("▲ not usable yet", "bold red"))
+    )
+
+
+def _adapters(schemes: dict[str, str], unavailable: Iterable[Unavailable]) -> list[str]:
+    broken = {u.name.partition(".")[0] for u in unavailable}
+    return [
+        name + ("" if origin == "built-in" else f" (from {origin})")
+        for name, origin in sorted(schemes.items())
+        if name not in broken
+    ]
+
+
+def _unavailable_text(item: Unavailable) -> Text:
+    from rich.text import Text
+
+    origin = "" if item.origin == "built-in" else f" (from {item.origin})"
+    text = Text.assemble(("○ unavailable ", "yellow"), f"{item.name}{origin}: {item.reason}")
+    if item.hint:
+        text.append(f"; {item.hint}", style="dim")
+    return text
+
+
+def _port_rows(ports: tuple[Port, ...]) -> list[tuple[str, Text]]:
+    from rich.text import Text
+
+    if not ports:
+        return [("serial ports", Text("none seen"))]
+    rows = []
+    for port in ports:
+        about = f"{port.device}  {port.description}".rstrip()
+        if port.serial_number:
+            about += f"  (serial number {port.serial_number})"
+        if port.access == "ok":
+            rows.append(Text(f"{about}  may be opened"))
+        elif port.access == "gone":
+            rows.append(Text(f"{about}  is gone again"))
+        else:
+            group = port.group or "dialout"
+            rows.append(
+                Text.assemble(
+                    ("▲ ", "red"),
+                    f"{about}  no permission; sudo usermod -aG {group} $USER, then log in again",
+                )
+            )
+    return [("serial ports" if i == 0 else "", row) for i, row in enumerate(rows)]

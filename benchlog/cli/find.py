@@ -1,0 +1,175 @@
+"""Look for instruments on this computer, show what each one reads, and propose bench file entries.
+
+Serial ports are listened to at the line setting of every known meter family; silent ones are asked *IDN?, which
+changes nothing. USB instruments are asked *IDN?. The local network is left alone unless --lan is given.
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+    from benchlog.discovery import Found, Port, Report
+    from benchlog.reading import Reading
+
+SUMMARY = "look for instruments and propose bench file entries"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--lan",
+        action="store_true",
+        help="also ask on the local network (sends a broadcast to everybody on it)",
+    )
+    parser.add_argument(
+        "--at",
+        metavar="PLACE",
+        action="append",
+        default=[],
+        help="also look there: a port, socket://HOST:PORT, or TCPIP::HOST::5025::SOCKET; may be given again",
+    )
+    parser.add_argument("--write", action="store_true", help="append the proposed entries to the bench file")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Look, show, and maybe write; finding nothing is no failure."""
+    from benchlog.bench import Bench, read_bench
+    from benchlog.cli.context import DEFAULT_BENCH
+    from benchlog.discovery import Request, append_entries, bench_entry, list_ports, search, tags_for
+    from benchlog.errors import UsageError
+
+    for place in args.at:
+        if not ("::" in place or place.startswith(("/dev/", "socket://", "COM"))):
+            raise UsageError(
+                f"--at {place!r} is no place to look",
+                hint="write it like /dev/ttyUSB0, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
+            )
+    path = Path(args.bench or DEFAULT_BENCH)
+    bench = read_bench(path) if path.exists() else Bench()
+    ports = list_ports()
+    if not ctx.json:
+        ctx.console.print(_announcement(ports, args.lan, args.at), style="dim", markup=False)
+    report = search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
+    known = {i.address: i.tag for i in bench.instruments.values()}
+    new = [f for f in report.found if f.address not in known]
+    tags = tags_for(new, bench.instruments)
+    entries = {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}
+    written = bool(args.write and entries)
+    if written:
+        append_entries(path, list(entries.values()))
+    if ctx.json:
+        ctx.print_json(_as_json(report, ports, entries, known, str(path) if written else None))
+    else:
+        _show(ctx, report, entries, known, path, written)
+    return 0
+
+
+def _announcement(ports: tuple[Port, ...], lan: bool, at: list[str]) -> str:
+    where = [f"{len(ports)} serial port{'s' * (len(ports) != 1)}", "USB instruments", *at]
+    if lan:
+        where.append("the local network")
+    return f"Looking at {', '.join(where)}. This takes up to ten seconds; switch the meters and their data output on."
+
+
+def _show(
+    ctx: Context, report: Report, entries: dict[str, str], known: dict[str, str], path: Path, written: bool
+) -> None:
+    from rich.text import Text
+
+    console = ctx.console
+    for found in report.found:
+        console.print(Text.assemble(("● ", "green"), (found.place, "bold"), f"  {_what(found)}"))
+        if found.reading is not None:
+            shown = _reading_text(found.reading)
+            console.print(
+                Text.assemble("  reads now  ", (shown, "bold"), "   <- is that what its display shows?")
+            )
+        if found.address in known:
+            console.print(Text(f"  already on the bench as {known[found.address]}", style="dim"))
+    for other in report.unrecognised:
+        console.print(Text.assemble(("○ ", "yellow"), (other.place, "bold"), f"  {other.seen}"))
+        if other.hint:
+            console.print(Text(f"  try: {other.hint}"))
+    if not report.found:
+        console.print(Text("No instrument was found.", style="bold"))
+        for line in report.looked_for:
+            console.print(Text(f"  looked for: {line}"))
+    for line in report.advice:
+        console.print(Text(f"  note: {line}", style="dim"))
+    if written:
+        console.print(
+            Text(f"\nAppended {len(entries)} entries to {path}. Give the instruments their own tags there.")
+        )
+    elif entries:
+        console.print(Text(f"\nFor {path} (find --write appends this):\n"))
+        for entry in entries.values():
+            console.print(Text(entry), soft_wrap=True)
+
+
+def _what(found: Found) -> str:
+    if found.identity:
+        return f"{found.kind} {found.identity} (dialect {found.family})"
+    return f"{found.kind}, {found.family} frames"
+
+
+def _reading_text(reading: Reading) -> str:
+    flags = f" ({', '.join(sorted(flag.value for flag in reading.flags))})" if reading.flags else ""
+    return f"{reading.displayed} {_mode(reading)}".rstrip() + flags
+
+
+def _mode(reading: Reading) -> str:
+    """Kind of volts or amperes, which the displayed text does not say."""
+    return {"~": "ac", "=": "dc", "~=": "ac+dc"}.get(reading.function.value.lstrip("VA"), "")
+
+
+def _as_json(
+    report: Report,
+    ports: tuple[Port, ...],
+    entries: dict[str, str],
+    known: dict[str, str],
+    written: str | None,
+) -> dict[str, Any]:
+    return {
+        "schema": "benchlog.find/1",
+        "looked_for": list(report.looked_for),
+        "ports": [
+            {
+                "device": p.device,
+                "description": p.description,
+                "serial_number": p.serial_number,
+                "access": p.access,
+            }
+            for p in ports
+        ],
+        "found": [
+            {
+                "kind": f.kind,
+                "place": f.place,
+                "address": f.address,
+                "family": f.family,
+                "identity": f.identity,
+                "reading": None if f.reading is None else _reading_json(f.reading),
+                "on_bench": known.get(f.address),
+                "entry": entries.get(f.address),
+            }
+            for f in report.found
+        ],
+        "unrecognised": [{"place": u.place, "seen": u.seen, "hint": u.hint} for u in report.unrecognised],
+        "advice": list(report.advice),
+        "written": written,
+    }
+
+
+def _reading_json(reading: Reading) -> dict[str, Any]:
+    return {
+        "function": reading.function.value,
+        "value": reading.value,
+        "unit": reading.unit,
+        "state": reading.state.value,
+        "displayed": reading.displayed,
+        "flags": sorted(flag.value for flag in reading.flags),
+    }

@@ -1,0 +1,197 @@
+"""Finding meters on serial ports: listen at every family's line setting, then ask, then tell what was seen."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+from benchlog.discovery import Found, Port, Report, Request, Unrecognised
+from benchlog.errors import OpenError, OpenReason
+from benchlog.reading import Reading
+from benchlog_drivers import _lines
+from benchlog_drivers.decoders import FAMILIES, FrameOptions, LineSettings
+
+__all__ = ["Candidate", "candidates", "find", "listen"]
+
+#: Longest pause between frames of meters that send by themselves: two frames a second, some slower.
+_LISTEN_S = 1.3
+_ANSWER_S = 0.6
+_FRAMES = 2
+_SLICE_S = 0.05
+#: Baud rates at which a text question is tried: the two most common of instruments and of USB boards.
+_TEXT_BAUDS = (9600, 115200)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One line setting, the families that use it, and what to send."""
+
+    settings: LineSettings
+    families: tuple[str, ...]
+    request: bytes = b""
+
+
+def candidates() -> list[Candidate]:
+    """Line settings to try, those that only listen first; polled families at their second baud rate too."""
+    groups: dict[LineSettings, list[str]] = {}
+    for name, kind in FAMILIES.items():
+        if name != "pattern":
+            groups.setdefault(kind.line, []).append(name)
+    found = [Candidate(line, tuple(names), line.request) for line, names in groups.items()]
+    slower = [
+        replace(c, settings=replace(c.settings, baud=600))
+        for c in found
+        if c.request and c.settings.baud == 1200
+    ]
+    return sorted([*found, *slower], key=lambda c: bool(c.request))
+
+
+def find(request: Request) -> Report:
+    """Listen at the serial ports of a request, all at once; see `benchlog.discovery`."""
+    named = [p for p in request.places if p.startswith(("/dev/", "socket://", "COM"))]
+    ports = [*request.ports, *(Port(p) for p in named if p not in {q.device for q in request.ports})]
+    settings = ", ".join(dict.fromkeys(str(c.settings) for c in candidates()))
+    names = ", ".join(name for name in FAMILIES if name != "pattern")
+    looked = f"meters on {len(ports)} serial port(s), frames {names} at {settings}, and *IDN? on silent ones"
+    advice = []
+    if not ports:
+        advice.append(
+            "no serial port is there: plug in the meter's USB cable; a cable with a head for an infrared window"
+            " shows as a port even when the meter is off"
+        )
+    if len({p.serial_number for p in ports if p.serial_number}) < sum(bool(p.serial_number) for p in ports):
+        advice.append(
+            "some adapters share one serial number: those are addressed by port name, which may change"
+        )
+    if not ports:
+        return Report((looked,), advice=tuple(advice))
+    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
+        results = list(pool.map(lambda p: _look(p, ports), ports))
+    found = [r for r in results if isinstance(r, Found)]
+    rest = [r for r in results if isinstance(r, Unrecognised)]
+    return Report((looked,), tuple(found), tuple(rest), tuple(advice))
+
+
+def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised:
+    try:
+        return listen(port, address=_address(port, ports))
+    except OpenError as error:
+        seen = error.message.removeprefix(f"{port.device}: ")
+        if error.reason is OpenReason.PERMISSION:
+            group = port.group or "dialout"
+            return Unrecognised(
+                port.device,
+                seen,
+                f"join the group {group}: sudo usermod -aG {group} $USER, then log in again",
+            )
+        return Unrecognised(port.device, seen, error.hint)
+
+
+def _address(port: Port, ports: Iterable[Port]) -> str:
+    """Address without options; by serial number where that is unique, since port names change."""
+    same = [p for p in ports if p.serial_number == port.serial_number]
+    return (
+        f"serial:usb?serial={port.serial_number}"
+        if port.serial_number and len(same) == 1 and re.fullmatch(r"[\w.:-]+", port.serial_number)
+        else f"serial:{port.device}"
+    )
+
+
+def listen(port: Port, *, address: str) -> Found | Unrecognised:
+    """Try every line setting at one port.
+
+    Two frames that one family accepts are enough; what it decoded still has to be compared with the display.
+
+    Raises
+    ------
+    OpenError
+        If the port can't be opened.
+    """
+    heard = b""
+    for candidate in candidates():
+        data = _receive(port.device, candidate)
+        match = _recognised(data, candidate)
+        if match is not None:
+            family, reading = match
+            options = f"frames={family}"
+            if candidate.settings.baud != FAMILIES[family].line.baud:
+                options += f"&baud={candidate.settings.baud}"
+            joiner = "&" if "?" in address else "?"
+            return Found("meter", f"{address}{joiner}{options}", port.device, family, reading=reading)
+        if not candidate.request and len(data) > len(heard):
+            heard = data
+    if heard:
+        return _unknown_talk(port, heard)
+    return _ask_identity(port)
+
+
+def _receive(device: str, candidate: Candidate) -> bytes:
+    """Open, send the request if any, and collect until two frames are there or the time is up."""
+    link = _lines.open_port(device, candidate.settings)
+    data = b""
+    try:
+        wait_s = _ANSWER_S if candidate.request else _LISTEN_S
+        for _ in range(_FRAMES if candidate.request else 1):
+            if candidate.request:
+                link.write(candidate.request)
+            # The line is outside the program: real time, whatever clock is used elsewhere.
+            end = time.monotonic() + wait_s
+            before = len(data)
+            while time.monotonic() < end:
+                data += _lines.read_available(link, _SLICE_S)
+                if _recognised(data, candidate) is not None or len(data) > 4096:
+                    return data
+                if candidate.request and data[before:].endswith((b"\r", b"\n")):
+                    break
+            if len(data) == before:
+                break
+    except _lines.FOREIGN_ERRORS:
+        return data  # unplugged while listening: what came before counts
+    finally:
+        _lines.close_port(link)
+    return data
+
+
+def _recognised(data: bytes, candidate: Candidate) -> tuple[str, Reading] | None:
+    best: tuple[int, str, Reading] | None = None
+    for name in candidate.families:
+        readings = FAMILIES[name](FrameOptions()).feed(data)
+        if len(readings) >= _FRAMES and (best is None or len(readings) > best[0]):
+            best = (len(readings), name, readings[-1])
+    return best[1:] if best is not None else None
+
+
+def _unknown_talk(port: Port, data: bytes) -> Unrecognised:
+    shown = data[:14].hex(" ").upper()
+    text = data.decode("ascii", "replace")
+    lines = [line.strip() for line in re.split(r"[\r\n]+", text) if line.strip()]
+    if len(lines) > 1 and all(line.isprintable() and "\ufffd" not in line for line in lines[1:-1] or lines):
+        return Unrecognised(
+            port.device,
+            f"sends text lines such as {lines[min(1, len(lines) - 1)]!r}",
+            "describe them in the bench file: frames=pattern with a pattern that names the value and the unit",
+        )
+    return Unrecognised(
+        port.device,
+        f"sends {len(data)} bytes that fit no known frames, such as {shown}",
+        "another baud rate, or a meter with frames of its own: try address options baud=, bits=, parity=",
+    )
+
+
+def _ask_identity(port: Port) -> Found | Unrecognised:
+    """A silent port: ask ``*IDN?``, which changes nothing by IEEE 488.2."""
+    from benchlog_drivers._find_visa import recognise
+
+    if "://" not in port.device:
+        for baud in _TEXT_BAUDS:
+            found = recognise(f"ASRL{port.device}::INSTR", options=f"baud={baud}", timeout_s=0.5)
+            if isinstance(found, Found) or found.answered:
+                return found
+    return Unrecognised(
+        port.device,
+        "silent at every setting",
+        "switch the meter on and its data output too (often a long press on a key marked RS232, USB or PC)",
+    )

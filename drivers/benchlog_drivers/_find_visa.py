@@ -1,0 +1,164 @@
+"""Finding SCPI instruments: USB, resources named by the user, and the local network when asked to."""
+
+from __future__ import annotations
+
+import contextlib
+import warnings
+from pathlib import Path
+
+from benchlog.discovery import Found, Kind, Report, Request, Unrecognised
+from benchlog.errors import BenchlogError, InstrumentError
+from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers._visa import VisaLink
+from benchlog_drivers.dialects import (
+    Dialect,
+    GeneratorDialect,
+    MeterDialect,
+    ScopeDialect,
+    by_identity,
+    load_dialects,
+)
+from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
+
+__all__ = ["find", "recognise", "usb_instruments"]
+
+_KINDS: dict[Kind, type[Dialect]] = {
+    "scope": ScopeDialect,
+    "generator": GeneratorDialect,
+    "meter": MeterDialect,
+}
+_READING_S = 5.0
+_SYS_USB = Path("/sys/bus/usb/devices")
+_USBTMC_CLASS = ("fe", "03")  # USB base and subclass of test and measurement instruments
+
+
+def find(request: Request) -> Report:
+    """Ask USB instruments, named resources and, only when wanted, the local network; see `benchlog.discovery`."""
+    looked, advice = ["USB instruments (USBTMC)"], []
+    resources = [p for p in request.places if "::" in p]
+    usb, missing = usb_instruments()
+    resources += usb
+    unrecognised = [] if missing is None else [missing]
+    if request.lan:
+        looked.append(
+            "instruments on the local network (VXI-11 broadcast; HiSLIP where zeroconf is installed)"
+        )
+        resources += _on_lan()
+        advice.append(
+            "an instrument with a plain SCPI socket does not answer a broadcast:"
+            " look up its IP address in its menu and give --at TCPIP::ADDRESS::5025::SOCKET"
+        )
+    else:
+        advice.append("the local network was not searched: --lan does, by a broadcast to everybody on it")
+    found = []
+    for resource in dict.fromkeys(resources):
+        result = recognise(resource)
+        if isinstance(result, Found):
+            found.append(result)
+        else:
+            unrecognised.append(result)
+    return Report(tuple(looked), tuple(found), tuple(unrecognised), tuple(advice))
+
+
+def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Found | Unrecognised:
+    """Ask one resource ``*IDN?`` and pick the dialect; of a meter take a reading as it is set.
+
+    Parameters
+    ----------
+    resource : str
+        VISA resource name.
+    options : str
+        Address options that belong to it, such as ``baud=115200``.
+    timeout_s : float
+        Deadline of one answer, second.
+    """
+    address = f"visa:{resource}" + (f"?{options}" if options else "")
+    settings = dict(item.split("=", 1) for item in options.split("&") if item)
+    link_options = LinkOptions(timeout_s=timeout_s, baud=int(settings.get("baud", 9600)))
+    try:
+        kinds = {kind: load_dialects(table, Path("dialects")) for kind, table in _KINDS.items()}
+        identity = _identity(resource, link_options)
+        for kind, dialects in kinds.items():
+            dialect = by_identity(dialects, identity)
+            if dialect is not None:
+                return _found(kind, address, resource, dialect.name, identity, link_options.baud)
+        for kind, table in _KINDS.items():
+            session: ScpiSession[Dialect] = ScpiSession(resource, table, link_options)
+            with contextlib.suppress(InstrumentError):
+                try:
+                    session.open()
+                    name = session.dialect.name
+                    joiner = "&" if options else "?"
+                    return _found(
+                        kind, f"{address}{joiner}dialect={name}", resource, name, identity, link_options.baud
+                    )
+                finally:
+                    session.close()
+    except BenchlogError as error:
+        return Unrecognised(resource, error.message.removeprefix(f"{resource}: "), error.hint)
+    return Unrecognised(
+        resource,
+        f"answers {identity!r}, which fits no dialect",
+        "write a dialect file into dialects/ with `extends` and an `idn` pattern for it",
+        answered=True,
+    )
+
+
+def _identity(resource: str, options: LinkOptions) -> str:
+    link = VisaLink(resource, timeout_s=options.timeout_s, serial_settings={"baud": options.baud})
+    try:
+        link.open()
+        return link.query("*IDN?")
+    finally:
+        link.close()
+
+
+def _found(kind: Kind, address: str, resource: str, family: str, identity: str, baud: int) -> Found:
+    reading = None
+    if kind == "meter":
+        options = MeterOptions(dialect=family, baud=baud)
+        with contextlib.suppress(BenchlogError), VisaMeter("found", resource, options) as meter:
+            reading = meter.read(_READING_S)
+    return Found(kind, address, resource, family, identity, reading)
+
+
+def usb_instruments() -> tuple[list[str], Unrecognised | None]:
+    """Resource names of USB instruments, without asking the network; and what stands in the way of using them."""
+    try:
+        from pyvisa_py.usb import USBSession
+    except (ImportError, ValueError):
+        count = _usbtmc_interfaces()
+        if not count:
+            return [], None
+        return [], Unrecognised(
+            "USB", f"{count} USB instrument(s) plugged in, but PyUSB is not installed", "pip install pyusb"
+        )
+    try:
+        return list(USBSession.list_resources()), None
+    except (OSError, ValueError) as error:  # PyUSB: ValueError without libusb, an OSError without permission
+        return [], Unrecognised("USB", f"USB can't be searched: {error}", "install libusb and its udev rules")
+
+
+def _usbtmc_interfaces() -> int:
+    """How many USB interfaces of the instrument class the Linux kernel lists; 0 elsewhere."""
+    count = 0
+    for interface in _SYS_USB.glob("*:*"):
+        with contextlib.suppress(OSError):
+            pair = tuple(
+                (interface / name).read_text(encoding="ascii").strip()
+                for name in ("bInterfaceClass", "bInterfaceSubClass")
+            )
+            count += pair == _USBTMC_CLASS
+    return count
+
+
+def _on_lan() -> list[str]:
+    """Resources that answer a broadcast; the library leaves sockets and warnings behind, which is none of ours."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            from pyvisa_py.tcpip import TCPIPInstrSession
+
+            return list(TCPIPInstrSession.list_resources())
+        except OSError:
+            return []
