@@ -12,13 +12,24 @@ from functools import lru_cache
 
 import numpy as np
 
+from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray, RawArray, block_means, smooth_length, stretch_starts
 
-__all__ = ["CoarseTone", "FastTone", "coarse_cycles", "fast_tone", "hann"]
+__all__ = [
+    "CoarseTone",
+    "FastTone",
+    "coarse_cycles",
+    "fast_tone",
+    "hann",
+    "interpolated_peak",
+    "varies_slowly",
+]
 
 _FEW_CYCLES = 8.0
 _GRID_POINTS = 256
-_STRETCHES = 3
+_STRETCHES = 2
+_SLOW_SHARE = 0.03  # a tone of 0.08 cycles in a block varies by 2 % of its power within the block
+_FEWEST_FAST_CYCLES = 3.0  # of the slowest tone called fast, in a stretch
 
 
 @lru_cache(maxsize=16)
@@ -37,51 +48,49 @@ class CoarseTone:
     ----------
     cycles : float
         Of the fundamental, in the whole of the samples looked at.
-    amplitudes : array of shape (n_channels,)
-        Rough amplitude of the strongest line, in the samples' units.
     prominence : float
         Power of the line over the median power of the spectrum.
     """
 
     cycles: float
-    amplitudes: FloatArray
     prominence: float
 
 
-def coarse_cycles(channels: Sequence[FloatArray], band: tuple[float, float] | None = None) -> CoarseTone:
+def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
     """Cycles of the fundamental in a short record, good to a few hundredths of a cycle.
 
     Parameters
     ----------
     channels : sequence of arrays of shape (n,)
-        Samples, at most some ten thousand.
-    band : tuple of float or None
-        Cycles in the record between which the tone is known to be.
+        Samples about their means, at most some ten thousand.
     """
     n = len(channels[0])
     size = smooth_length(n)
-    window = hann(n)
-    spectra = [np.abs(np.fft.rfft((y - y.mean()) * window, size)) ** 2 for y in channels]
-    power = _normalised_sum(spectra)
+    power = _normalised_sum([_power(np.fft.rfft(y * hann(n), size)) for y in channels])
+    noise = float(np.median(power))
     power[0] = 0.0
-    if band is not None:
-        low, high = (round(edge * size / n) for edge in band)
-        power[: max(low, 1)] = 0.0
-        power[high + 1 :] = 0.0
-    peak = int(np.argmax(power))
-    line = _peak_position(power, peak)
-    for divisor in (4, 3, 2):  # a pulse train's strongest line may be a harmonic
-        low = round(line / divisor)
-        if low * n >= 2 * size * (1 if n == size else 2) and _stands_out(power, low, 0.3 * power[peak]):
-            peak, line = low, _peak_position(power, low)
-            break
-    cycles = line * n / size
-    amplitudes = np.array([4 * np.sqrt(s[max(peak - 1, 0) : peak + 2].max()) / n for s in spectra])
-    noise = float(np.median(_normalised_sum(spectra)))
+    peak = _fundamental(power, int(np.argmax(power)), 2 * size // n)
+    cycles = interpolated_peak(power, peak) * n / size
     prominence = float(power[peak]) / noise if noise > 0 else float("inf")
-    if cycles < _FEW_CYCLES and band is None:
+    if cycles < _FEW_CYCLES:
         cycles = _few_cycles(channels)
-    return CoarseTone(float(cycles), amplitudes, prominence)
+    return CoarseTone(float(cycles), prominence)
+
+
+def _power(spectrum: ComplexArray) -> FloatArray:
+    return np.asarray(spectrum.real**2 + spectrum.imag**2)
+
+
+def _fundamental(power: FloatArray, peak: int, lowest: int) -> int:
+    """Line of the fundamental: a pulse train's strongest line may be a harmonic of a slightly weaker one."""
+    line = interpolated_peak(power, peak)
+    for divisor in (4, 3, 2):
+        low = round(line / divisor)
+        around = power[max(low - 4, 0) : low + 5]
+        near = power[max(low - 1, 0) : low + 2]
+        if low >= lowest and near.max() == around.max() and near.max() >= 0.3 * power[peak]:
+            return max(low - 1, 0) + int(np.argmax(near))
+    return peak
 
 
 def _normalised_sum(spectra: Sequence[FloatArray]) -> FloatArray:
@@ -93,19 +102,14 @@ def _normalised_sum(spectra: Sequence[FloatArray]) -> FloatArray:
     return total
 
 
-def _peak_position(power: FloatArray, peak: int) -> float:
+def interpolated_peak(power: FloatArray, peak: int | None = None) -> float:
     """Place of a maximum between the lines: parabola through the logarithms."""
+    peak = int(np.argmax(power)) if peak is None else peak
     if not 0 < peak < len(power) - 1 or min(power[peak - 1 : peak + 2]) <= 0:
         return float(peak)
     a, b, c = np.log(power[peak - 1 : peak + 2])
     bend = a - 2 * b + c
     return float(peak + (0.5 * (a - c) / bend if bend < 0 else 0.0))
-
-
-def _stands_out(power: FloatArray, at: int, level: float) -> bool:
-    near = power[max(at - 1, 0) : at + 2]
-    around = power[max(at - 4, 0) : at + 5]
-    return bool(near.size and near.max() >= level and near.max() == around.max())
 
 
 @lru_cache(maxsize=8)
@@ -154,54 +158,63 @@ class FastTone:
         Zero when nothing fast stands out.
     amplitudes : array of shape (n_channels,)
         Rough, in codes.
-    resolution : float
-        Cycles per sample from one line of the spectrum to the next.
     dominant : bool
         The tone holds more than half of all the variation seen, so nothing slower can be larger.
+    start : int
+        First sample of one of the stretches.
+    resolution : float
+        Cycles per sample from one line of the spectrum to the next: one over the length of a stretch.
     """
 
     cycles_per_sample: float
     amplitudes: FloatArray
-    resolution: float
     dominant: bool
+    start: int
+    resolution: float
+
+
+def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
+    """Tell whether samples hardly vary within scattered blocks, compared with all of them together.
+
+    If so, no fast tone can be as large as what is slow, and averaging the blocks loses nothing.
+    """
+    starts = stretch_starts(len(channels[0]), block, max(16, min(64, 8192 // block)))
+    for codes in channels:
+        parts = np.array([codes[s : s + block] for s in starts], np.float64)
+        means = parts.mean(axis=1, keepdims=True)
+        total = float(np.mean((parts - means.mean()) ** 2))
+        if float(np.mean((parts - means) ** 2)) > _SLOW_SHARE * total:
+            return False
+    return True
 
 
 def fast_tone(channels: Sequence[RawArray], lowest: float) -> FastTone:
-    """Look at a few raw stretches for a tone above `lowest` cycles per sample.
-
-    The stretches hold at least four cycles of it, so a fast tone can't hide between two lines.
-    """
-    n = len(channels[0])
-    length = smooth_length(min(n, int(4 / lowest) + 1))
-    length = min(length, n)
-    starts = stretch_starts(n, length, _STRETCHES)
+    """Look at a few raw stretches for a tone above `lowest` cycles per sample."""
+    length = min(len(channels[0]), smooth_length(int(_FEWEST_FAST_CYCLES / lowest) + 1))
+    starts = stretch_starts(len(channels[0]), length, _STRETCHES)
     window = hann(length)
     spectra, variances = [], []
     for codes in channels:
-        parts = [codes[s : s + length].astype(np.float64) for s in starts]
-        means = [p.mean() for p in parts]
-        spectra.append(
-            np.sum(
-                [np.abs(np.fft.rfft((p - m) * window)) ** 2 for p, m in zip(parts, means, strict=True)],
-                axis=0,
-            )
-        )
-        variances.append(float(np.mean([p.var() for p in parts]) + np.var(means)))
+        parts = np.array([codes[s : s + length] for s in starts], np.float64)
+        means = parts.mean(axis=1, keepdims=True)
+        parts -= means
+        variances.append(float(np.vdot(parts, parts)) / parts.size + float(np.var(means)))
+        parts *= window
+        spectra.append(_power(np.fft.rfft(parts)).sum(axis=0))
     power = _normalised_sum(spectra)
-    first = max(2, int(lowest * length))
-    if first + 2 >= len(power):
-        return FastTone(0.0, np.zeros(len(channels)), 1 / length, False)
+    first = int(lowest * length)
     peak = first + int(np.argmax(power[first:]))
-    prominent = power[peak] > 20 * float(np.median(power[first:])) and power[peak] >= power[peak - 1]
-    if not prominent:
-        return FastTone(0.0, np.zeros(len(channels)), 1 / length, False)
-    for divisor in (4, 3, 2):
-        low = round(peak / divisor)
-        if low >= first and _stands_out(power, low, 0.3 * power[peak]):
-            peak = low
-            break
-    line = _peak_position(power, peak)
+    nothing = FastTone(0.0, np.zeros(len(channels)), False, starts[0], 1 / length)
+    if power[peak] <= 20 * float(np.median(power[first:])) or power[peak] < power[peak - 1]:
+        return nothing
+    peak = _fundamental(power, peak, first)
     scale = 4 / (length * np.sqrt(len(starts)))
     amplitudes = np.array([scale * np.sqrt(s[peak - 1 : peak + 2].max()) for s in spectra])
     held = [a * a / 2 / v for a, v in zip(amplitudes, variances, strict=True) if v > 0]
-    return FastTone(float(line / length), amplitudes, 1 / length, bool(held) and min(held) > 0.5)
+    return FastTone(
+        cycles_per_sample=interpolated_peak(power, peak) / length,
+        amplitudes=amplitudes,
+        dominant=bool(held) and min(held) > 0.5,
+        start=starts[0],
+        resolution=1 / length,
+    )

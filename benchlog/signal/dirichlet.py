@@ -6,8 +6,10 @@ Sample times are ``t = -(n-1)/2 ... (n-1)/2``, so that cosines and the constant 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray
 
@@ -27,22 +29,19 @@ def cosine_sums(angle: FloatArray, n: int) -> tuple[FloatArray, FloatArray, Floa
         Samples.
     """
     # Folding to (-pi, pi] flips the sign of all three sums once per turn when n is even (t is then half-odd).
-    turns = np.round(angle / (2 * np.pi))
-    sign = np.where((turns % 2 != 0) & (n % 2 == 0), -1.0, 1.0)
-    half = (angle - turns * 2 * np.pi) / 2
-    small = np.abs(half) * n < 1e-4
-    u = np.where(small, 1.0, half)
-    s, c = np.sin(u), np.cos(u)
-    sn, cn = np.sin(n * u), np.cos(n * u)
-    d = sn / s
-    d1 = (n * cn - d * c) / (2 * s)  # derivative by the angle
-    d2 = (-(n * n - 1) * d / 4 - d1 * c / s) if n > 1 else np.zeros_like(d)
+    turns = np.rint(angle / (2 * np.pi))
+    u = angle / 2 - turns * np.pi
+    small = np.abs(u) * n < 1e-4
+    v = np.where(small, 1.0, u)
+    s, c = np.sin(v), np.cos(v)
+    d = np.sin(n * v) / s
+    d1 = (n * np.cos(n * v) - d * c) / (2 * s)  # derivative by the angle
+    d2 = (1 - n * n) / 4 * d - d1 * c / s
     squares = n * (n * n - 1) / 12
-    return (
-        sign * np.where(small, n, d),
-        sign * np.where(small, 2 * half * squares, -d1),
-        sign * np.where(small, squares, -d2),
-    )
+    sums = np.where(small, [np.full_like(u, n), 2 * squares * u, np.full_like(u, squares)], [d, -d1, -d2])
+    if n % 2 == 0:
+        sums *= 1 - 2 * (turns % 2)
+    return sums[0], sums[1], sums[2]
 
 
 def boxcar_gain(angle: FloatArray, block: int) -> FloatArray:
@@ -78,16 +77,22 @@ class NormalMatrices:
     @classmethod
     def at(cls, angle: float, harmonics: int, n: int) -> NormalMatrices:
         """Build them for `angle` radian per sample and `n` samples."""
-        plain, slope, square = cosine_sums(angle * np.arange(2 * harmonics + 1), n)
-        row, col = np.indices((harmonics + 1, harmonics + 1))
-        total, gap = row + col, np.abs(row - col)
-        sign = np.sign(col - row)  # sum t sin is odd in its angle
-        up, down = slope[total], sign * slope[gap]
+        total, gap, sign = _pairs(harmonics)
+        sums = np.array(cosine_sums(angle * np.arange(2 * harmonics + 1), n)) / 2
+        (plain, slope, square), (plain_gap, slope_gap, square_gap) = sums[:, total], sums[:, gap]
+        slope_gap = sign * slope_gap  # sum t sin is odd in its angle
         return cls(
-            even=(plain[gap] + plain[total]) / 2,
-            odd=((plain[gap] - plain[total]) / 2)[1:, 1:],
-            even_slope=((up + down) / 2)[:, 1:],
-            odd_slope=((up - down) / 2)[1:, 1:],
-            sine_slopes=((square[gap] - square[total]) / 2)[1:, 1:],
-            cosine_slopes=((square[gap] + square[total]) / 2)[1:, 1:],
+            even=plain_gap + plain,
+            odd=(plain_gap - plain)[1:, 1:],
+            even_slope=(slope + slope_gap)[:, 1:],
+            odd_slope=(slope - slope_gap)[1:, 1:],
+            sine_slopes=(square_gap - square)[1:, 1:],
+            cosine_slopes=(square_gap + square)[1:, 1:],
         )
+
+
+@lru_cache(maxsize=16)
+def _pairs(harmonics: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """Sum, distance and order of every two multiples 0..H."""
+    row, col = np.indices((harmonics + 1, harmonics + 1))
+    return row + col, np.abs(row - col), np.sign(col - row)

@@ -21,57 +21,80 @@ from benchlog.signal.dirichlet import NormalMatrices
 from benchlog.signal.moments import BlockMoments, FourierSums
 from benchlog.signal.samples import FloatArray, RawArray
 
-__all__ = ["ChannelSolution", "JointFit", "harmonics_apart", "solve_channel"]
+__all__ = ["JointFit", "JointSolution", "harmonics_apart", "solve"]
 
 _MOST_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
-class ChannelSolution:
-    """Least-squares solution of one channel at one frequency.
+class JointSolution:
+    """Least-squares solution of all channels at one frequency.
 
     Attributes
     ----------
-    even, odd : arrays of shape (H+1,) and (H,)
+    angle : float
+        Radian per sample.
+    even, odd : arrays of shape (n_channels, H+1) and (n_channels, H)
         Constant and cosine amplitudes; sine amplitudes.
-    residual_energy : float
+    residual_energy : array of shape (n_channels,)
         Sum of squared residuals.
-    gradient, curvature : float
+    gradient, curvature : arrays of shape (n_channels,)
         Inner product of the residual with the model's slope by the angle, and the squared length of that slope
         beyond what constant, cosines and sines can follow.
-    even_shift, odd_shift : arrays
+    even_shift, odd_shift : arrays, shapes as `even` and `odd`
         Change of the amplitudes per change of the angle.
+    even_cofactor, odd_cofactor : arrays of shape (H+1, H+1) and (H, H)
+        Inverse normal matrices: covariance of the amplitudes for unit noise at a known angle.
     """
 
+    angle: float
     even: FloatArray
     odd: FloatArray
-    residual_energy: float
-    gradient: float
-    curvature: float
+    residual_energy: FloatArray
+    gradient: FloatArray
+    curvature: FloatArray
     even_shift: FloatArray
     odd_shift: FloatArray
+    even_cofactor: FloatArray
+    odd_cofactor: FloatArray
 
 
-def solve_channel(normal: NormalMatrices, sums: FourierSums, energy: float) -> ChannelSolution:
-    """Solve one channel; `energy` is its sum of squares."""
-    even = np.linalg.solve(normal.even, sums.cosine)
-    odd = np.linalg.solve(normal.odd, sums.sine[1:])
-    h = np.arange(1, len(odd) + 1)
-    ha, hb = h * even[1:], h * odd
-    slope_even, slope_odd = -normal.even_slope @ ha, normal.odd_slope @ hb
-    data_slope = float(hb @ sums.t_cosine[1:] - ha @ sums.t_sine[1:])
-    model_slope = float(even @ slope_even + odd @ slope_odd)
-    even_shift = -np.linalg.solve(normal.even, slope_even)
-    odd_shift = -np.linalg.solve(normal.odd, slope_odd)
-    length = float(ha @ normal.sine_slopes @ ha + hb @ normal.cosine_slopes @ hb)
-    return ChannelSolution(
+def solve(angle: float, n: int, sums: FourierSums, energy: FloatArray) -> JointSolution:
+    """Solve all channels at one angle.
+
+    Parameters
+    ----------
+    angle : float
+        Radian per sample.
+    n : int
+        Samples the sums run over.
+    sums : FourierSums
+    energy : array of shape (n_channels,)
+        Sum of squares of each channel.
+    """
+    count = sums.cosine.shape[1] - 1
+    normal = NormalMatrices.at(angle, count, n)
+    even_cofactor, odd_cofactor = np.linalg.inv(normal.even), np.linalg.inv(normal.odd)
+    even, odd = sums.cosine @ even_cofactor, sums.sine[:, 1:] @ odd_cofactor
+    h = np.arange(1, count + 1)
+    ha, hb = h * even[:, 1:], h * odd
+    slope_even, slope_odd = -ha @ normal.even_slope.T, hb @ normal.odd_slope.T
+    even_shift, odd_shift = -slope_even @ even_cofactor, -slope_odd @ odd_cofactor
+    data_slope = np.sum(hb * sums.t_cosine[:, 1:] - ha * sums.t_sine[:, 1:], axis=1)
+    model_slope = np.sum(even * slope_even, axis=1) + np.sum(odd * slope_odd, axis=1)
+    length = np.sum(ha * (ha @ normal.sine_slopes) + hb * (hb @ normal.cosine_slopes), axis=1)
+    explained = np.sum(even * sums.cosine, axis=1) + np.sum(odd * sums.sine[:, 1:], axis=1)
+    return JointSolution(
+        angle=angle,
         even=even,
         odd=odd,
-        residual_energy=energy - float(even @ sums.cosine + odd @ sums.sine[1:]),
+        residual_energy=energy - explained,
         gradient=data_slope - model_slope,
-        curvature=length + float(slope_even @ even_shift + slope_odd @ odd_shift),
+        curvature=length + np.sum(slope_even * even_shift, axis=1) + np.sum(slope_odd * odd_shift, axis=1),
         even_shift=even_shift,
         odd_shift=odd_shift,
+        even_cofactor=even_cofactor,
+        odd_cofactor=odd_cofactor,
     )
 
 
@@ -96,7 +119,7 @@ class JointFit:
     Parameters
     ----------
     channels : sequence of arrays of shape (n,)
-        Decimated samples or raw codes.
+        Averaged samples or raw codes.
     harmonics : int
         H, how many multiples of the angle are modelled.
     block : int
@@ -104,54 +127,59 @@ class JointFit:
     tolerance : float
         Largest phase, radian, by which the highest harmonic may turn in half a block between the angle of the
         moments and the angle asked for, before the moments are taken anew.
+    energy : array of shape (n_channels,)
+        Sum of squares of each channel.
     """
 
-    def __init__(self, channels: Sequence[RawArray], harmonics: int, *, block: int, tolerance: float) -> None:
+    def __init__(
+        self,
+        channels: Sequence[RawArray],
+        harmonics: int,
+        *,
+        block: int,
+        tolerance: float,
+        energy: FloatArray,
+    ) -> None:
         self.channels, self.harmonics, self.block = channels, harmonics, block
-        self.n = len(channels[0])
+        self.n, self.energy = len(channels[0]), energy
         self._reach = 2 * tolerance / (harmonics * block)
-        self._moments: list[BlockMoments] = []
+        self._moments: BlockMoments | None = None
 
-    def at(self, angle: float) -> list[ChannelSolution]:
+    def moments(self, angle: float) -> BlockMoments:
+        """Moments about this angle, or those there are if it is within reach of them."""
+        if self._moments is None or abs(angle - self._moments.angle) > self._reach:
+            self._moments = BlockMoments(self.channels, angle, self.harmonics, self.block)
+        return self._moments
+
+    def at(self, angle: float) -> JointSolution:
         """Solve all channels at one angle, radian per sample."""
-        if not self._moments or abs(angle - self._moments[0].angle) > self._reach:
-            self._moments = [BlockMoments(y, angle, self.harmonics, self.block) for y in self.channels]
-        normal = NormalMatrices.at(angle, self.harmonics, self.n)
-        return [solve_channel(normal, m.at(angle), m.energy) for m in self._moments]
+        return solve(angle, self.n, self.moments(angle).at(angle), self.energy)
 
-    def refine(self, angle: float) -> tuple[float, list[ChannelSolution]]:
+    def refine(self, angle: float) -> JointSolution:
         """Gauss-Newton from a first guess good to a fraction of a cycle in the record."""
-        solutions = self.at(angle)
-        cost = self._cost(solutions)
+        best = self.at(angle)
         for _ in range(_MOST_STEPS):
-            weights = [1 / r for r in self._residuals(solutions)]
-            pull = sum(w * s.gradient for w, s in zip(weights, solutions, strict=True))
-            stiffness = sum(w * s.curvature for w, s in zip(weights, solutions, strict=True))
+            weights = 1 / self._residuals(best)
+            stiffness = float(weights @ best.curvature)
             if not stiffness > 0:
                 break
-            step = float(np.clip(pull / stiffness, -0.6 / self.n, 0.6 / self.n))
-            settled = max(1e-11 / self.n, 1e-4 / np.sqrt(stiffness * self.n))
-            if abs(step) < settled:
+            step = float(np.clip(weights @ best.gradient / stiffness, -0.6 / self.n, 0.6 / self.n))
+            # A thousandth of the standard uncertainty, or rounding, is settled.
+            if abs(step) < max(1e-13 / self.n, 1e-3 / np.sqrt(stiffness * self.n)):
                 break
-            trial, trial_solutions = angle, solutions
             for _ in range(4):
-                trial = angle + step
-                trial_solutions = self.at(trial)
-                trial_cost = self._cost(trial_solutions)
-                if trial_cost <= cost + 1e-9:
+                trial = self.at(best.angle + step)
+                if self._cost(trial) <= self._cost(best) + 1e-9:
                     break
                 step /= 4
             else:
                 break
-            angle, solutions, cost = trial, trial_solutions, trial_cost
-        return angle, solutions
+            best = trial
+        return best
 
-    def _residuals(self, solutions: Sequence[ChannelSolution]) -> list[float]:
+    def _residuals(self, solution: JointSolution) -> FloatArray:
         # The floor keeps the weights finite where the model fits to rounding.
-        return [
-            max(s.residual_energy, 1e-15 * m.energy, 1e-300)
-            for s, m in zip(solutions, self._moments, strict=True)
-        ]
+        return np.maximum(np.maximum(solution.residual_energy, 1e-15 * self.energy), 1e-300)
 
-    def _cost(self, solutions: Sequence[ChannelSolution]) -> float:
-        return float(np.sum(np.log(self._residuals(solutions))))
+    def _cost(self, solution: JointSolution) -> float:
+        return float(np.sum(np.log(self._residuals(solution))))

@@ -6,19 +6,23 @@ over the whole record at any nearby frequency then cost one term a block.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray, RawArray, float_chunks
 
-__all__ = ["BlockMoments", "FourierSums", "harmonic_model"]
+__all__ = ["BlockMoments", "ComplexArray", "FourierSums", "harmonic_model"]
+
+ComplexArray = npt.NDArray[np.complexfloating[Any, Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class FourierSums:
-    """Sums over a centred record, each of shape (H+1,) for h = 0..H.
+    """Sums over a centred record, each of shape (n_channels, H+1) for h = 0..H.
 
     ``cosine`` = sum y cos(h w t), ``sine`` = sum y sin(h w t), and the same with t y.
     """
@@ -30,53 +34,69 @@ class FourierSums:
 
 
 class BlockMoments:
-    """Moments of one channel about one frequency.
+    """Moments of several channels about one frequency.
 
     Parameters
     ----------
-    codes : array of shape (n_samples,)
-        Raw codes or decimated samples; read chunk by chunk.
+    channels : sequence of arrays of shape (n_samples,)
+        Raw codes or averaged samples; read chunk by chunk.
     angle : float
         Radian per sample at which the moments are exact.
     harmonics : int
         H, the highest multiple of `angle`.
     block : int
         Samples a block, near the root of the record's length for short ones.
+
+    Attributes
+    ----------
+    zeroth, first : complex arrays of shape (n_channels, n_blocks, H+1)
+    centres : array of shape (n_blocks,)
+        Middle of each block about the centre of the record, in samples.
     """
 
-    def __init__(self, codes: RawArray, angle: float, harmonics: int, block: int) -> None:
-        n = len(codes)
+    def __init__(self, channels: Sequence[RawArray], angle: float, harmonics: int, block: int) -> None:
+        n = len(channels[0])
         self.angle, self.block, self.harmonics = angle, block, harmonics
         tau = np.arange(block) - (block - 1) / 2
-        phase = np.multiply.outer(tau, angle * np.arange(harmonics + 1))
-        waves = np.concatenate([np.cos(phase), np.sin(phase[:, 1:])], axis=1)
-        table = np.concatenate([waves, tau[:, None] * waves], axis=1)
+        turn = np.exp(np.multiply.outer(tau, -1j * angle * np.arange(harmonics + 1)))
+        # Columns: real and imaginary parts side by side, so that the products can be read as complex numbers.
+        table = np.concatenate([turn, tau[:, None] * turn], axis=1).view(np.float64)
         rows = -(-n // block)
-        products = np.empty((rows, table.shape[1]))
-        self.energy = 0.0
-        for first, part in float_chunks(codes, block):
-            start = first // block
-            self.energy += float(part @ part)
-            products[start : start + len(part) // block] = part.reshape(-1, block) @ table
+        products = np.empty((len(channels), rows, table.shape[1]))
+        for codes, into in zip(channels, products, strict=True):
+            for start, part in float_chunks(codes, block):
+                row = start // block
+                into[row : row + len(part) // block] = part.reshape(-1, block) @ table.astype(
+                    part.dtype, copy=False
+                )
         self.centres: FloatArray = np.arange(rows) * block + (block - 1) / 2 - (n - 1) / 2
-        half = waves.shape[1]
-        self.zeroth = _phasors(products[:, :half], harmonics)
-        self.first = _phasors(products[:, half:], harmonics)
+        moments: ComplexArray = products.view(np.complex128)
+        self.zeroth = moments[:, :, : harmonics + 1]
+        self.first = moments[:, :, harmonics + 1 :]
 
     def at(self, angle: float) -> FourierSums:
         """Sums at a frequency near by; the error is of second order in its distance times half a block."""
         h = np.arange(self.harmonics + 1)
+        turn = _powers(np.exp(-1j * angle * self.centres), self.harmonics).T[:, None, :]
+        zeroth, first = np.moveaxis(self.zeroth, 2, 0), np.moveaxis(self.first, 2, 0)
+        # Shapes (H+1, n_channels, n_blocks): one dot product a harmonic and channel.
+        plain = np.einsum("hcb,hxb->ch", zeroth, turn)
+        moved = np.einsum("hcb,hxb->ch", first, turn)
+        turn = turn * self.centres
+        slope = np.einsum("hcb,hxb->ch", zeroth, turn) + moved
         step = angle - self.angle
-        turn = np.exp(np.multiply.outer(self.centres, -1j * angle * h))
-        local = self.zeroth - 1j * h * step * self.first if step else self.zeroth
-        plain = np.einsum("bh,bh->h", turn, local)
-        slope = np.einsum("bh,bh->h", turn, self.centres[:, None] * local + self.first)
+        if step:
+            slope -= 1j * h * step * np.einsum("hcb,hxb->ch", first, turn)
+            plain -= 1j * h * step * moved
         return FourierSums(plain.real, -plain.imag, slope.real, -slope.imag)
 
 
-def _phasors(products: FloatArray, harmonics: int) -> npt.NDArray[np.complex128]:
-    out = products[:, : harmonics + 1].astype(np.complex128)
-    out.imag[:, 1:] = -products[:, harmonics + 1 :]
+def _powers(turn: ComplexArray, most: int) -> ComplexArray:
+    """Powers 0..most of unit phasors, array of shape (n, most + 1)."""
+    out = np.empty((len(turn), most + 1), np.complex128)
+    out[:, 0] = 1.0
+    for h in range(1, most + 1):
+        np.multiply(out[:, h - 1], turn, out=out[:, h])
     return out
 
 

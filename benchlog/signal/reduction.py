@@ -1,4 +1,8 @@
-"""From raw codes to a short record the fit can work on, or to a sure first guess on the raw codes themselves."""
+"""From raw codes to a short record and a sure first guess, so that no alias ever passes for the tone.
+
+Averaging blocks of samples makes the fit fast but folds fast tones down. A few raw stretches are looked at first:
+a tone too fast for the usual averaging gets a finer one, or is mixed down from the raw codes themselves.
+"""
 
 from __future__ import annotations
 
@@ -7,20 +11,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann
-from benchlog.signal.moments import BlockMoments
+from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, interpolated_peak, varies_slowly
+from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.samples import FloatArray, RawArray, block_means, smooth_length
 
 __all__ = ["Reduced", "reduce_record"]
 
 _SHORT = 16_384  # samples that are searched and fitted as they are
-_LONGEST = 131_072  # averaged samples worth keeping for a fast tone; beyond, phasors come from the raw codes
+_LONGEST = 524_288  # averaged samples worth keeping for a fast tone; beyond, the raw codes are used
+_COPIED = 131_072  # raw samples that may be copied
 _CYCLES_PER_POINT = 0.08  # at most, where samples are averaged: costs 1 % of the signal, keeps five harmonics
 
 
 @dataclass(frozen=True, slots=True)
 class Reduced:
-    """What the fit works on.
+    """What the fit works on, and where it starts.
 
     Attributes
     ----------
@@ -32,6 +37,8 @@ class Reduced:
         Raw samples averaged to one.
     raw : bool
         The raw codes are used, too long to be copied.
+    fit : JointFit
+        Ready to refine.
     angle : float
         First guess, radian per sample of `channels`.
     prominence : float
@@ -44,98 +51,135 @@ class Reduced:
     means: FloatArray
     decimation: int
     raw: bool
+    fit: JointFit
     angle: float
     prominence: float
     sure: bool
 
 
-def reduce_record(channels: Sequence[RawArray]) -> Reduced:
-    """Choose the averaging and find the tone, looking at raw stretches so that no alias passes for it."""
+def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int) -> Reduced:
+    """Choose the averaging and find the tone.
+
+    Parameters
+    ----------
+    channels : sequence of arrays of shape (n_samples,)
+    harmonics : int or None
+        Multiples asked for, None for as many as the record can tell, up to `most`.
+    most : int
+    """
     n = len(channels[0])
     if n <= _SHORT:
-        return _averaged(channels, 1)
+        return _slow(channels, 1, harmonics, most, calm=True)
     block = -(-n // _SHORT)
+    slow = None
+    if varies_slowly(channels, block):
+        slow = _slow(channels, block, harmonics, most, calm=True)
+        if slow.angle <= 2 * np.pi * _CYCLES_PER_POINT:
+            return slow
     fast = fast_tone(channels, _CYCLES_PER_POINT / block)
     if not fast.dominant:
-        slow = _averaged(channels, block)
-        if not _larger(fast, slow, channels):
+        slow = slow or _slow(channels, block, harmonics, most, calm=False)
+        if not _larger(fast, slow):
             return slow
-    block = max(1, int(_CYCLES_PER_POINT / fast.cycles_per_sample))
-    if n // block <= _LONGEST:
-        return _averaged(channels, block, fast)
-    return _demodulated(channels, fast)
+    return _fast(channels, fast, harmonics, most)
 
 
-def _averaged(channels: Sequence[RawArray], block: int, fast: FastTone | None = None) -> Reduced:
+def _harmonic_count(angle: float, n: int, harmonics: int | None, most: int) -> int:
+    cycles = angle * n / (2 * np.pi)
+    count = most if harmonics is None else harmonics
+    if cycles < 0.95 and harmonics is None:
+        count = 1  # harmonics of less than one cycle can't be told from the offset
+    return harmonics_apart(angle / (2 * np.pi), n, max(1, min(count, (n - 4) // 6)))
+
+
+def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray], FloatArray, FloatArray]:
+    """Block means about their means, the means, and the energies left."""
     short = [block_means(codes, block) for codes in channels]
     means = np.array([y.mean() for y in short])
     for y, mean in zip(short, means, strict=True):
         y -= mean
+    return short, means, np.array([float(y @ y) for y in short])
+
+
+def _slow(
+    channels: Sequence[RawArray], block: int, harmonics: int | None, most: int, *, calm: bool
+) -> Reduced:
+    """Average blocks and find the tone in the means; `calm` tells that nothing fast can be larger."""
+    short, means, energy = _averaged(channels, block)
     n = len(short[0])
-    band = None
-    if fast is not None:
-        centre, half = fast.cycles_per_sample * block * n, 2 * fast.resolution * block * n
-        band = (centre - half, centre + half)
-    tone = coarse_cycles(short, band)
+    tone = coarse_cycles(short)
+    angle = 2 * np.pi * tone.cycles / n
+    fit = JointFit(
+        short,
+        _harmonic_count(angle, n, harmonics, most),
+        block=1 << max(3, round(np.log2(np.sqrt(n)))),
+        tolerance=3e-6,
+        energy=energy,
+    )
     # A faster tone would have shown in the raw stretches unless it is weak; how weak depends on what averaging
     # leaves of it: at most a tenth of its power below a quarter of the averaged rate.
-    needed = 0.0 if block == 1 or fast is not None else (200.0 if tone.cycles < 0.25 * n else 1000.0)
-    return Reduced(
-        channels=list(short),
-        means=means,
-        decimation=block,
-        raw=False,
-        angle=2 * np.pi * tone.cycles / n,
-        prominence=tone.prominence,
-        sure=tone.prominence >= needed,
-    )
+    needed = 0.0 if block == 1 or calm else (200.0 if tone.cycles < 0.25 * n else 1000.0)
+    return Reduced(list(short), means, block, False, fit, angle, tone.prominence, tone.prominence >= needed)
 
 
-def _larger(fast: FastTone, slow: Reduced, channels: Sequence[RawArray]) -> bool:
+def _larger(fast: FastTone, slow: Reduced) -> bool:
     """Tell whether the fast tone carries more than the slow one, summed over channels of any size."""
     if not fast.cycles_per_sample:
         return False
-    # Every line in the averaged record holds at most its whole variation.
-    tops = np.array([_line_amplitude(y, slow.angle) for y in slow.channels])
+    window = hann(slow.fit.n)
+    turn = window * np.exp(-1j * slow.angle * np.arange(slow.fit.n))
+    tops = np.array([2 * abs(y @ turn) / window.sum() for y in slow.channels])
     scale = np.maximum(np.maximum(tops, fast.amplitudes), 1e-300)
     return bool(np.sum((fast.amplitudes / scale) ** 2) > np.sum((tops / scale) ** 2))
 
 
-def _line_amplitude(y: FloatArray, angle: float) -> float:
-    window = hann(len(y))
-    turn = np.exp(-1j * angle * np.arange(len(y)))
-    return float(2 * abs(np.sum(window * y * turn)) / window.sum())
-
-
-def _demodulated(channels: Sequence[RawArray], fast: FastTone) -> Reduced:
-    """Mix the raw codes down with the surveyed frequency and find the small difference left."""
+def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, most: int) -> Reduced:
+    """Average less, or not at all, and mix down with the surveyed frequency to find the small difference left."""
+    guess = 2 * np.pi * _within_stretch(channels, fast)
     n = len(channels[0])
-    guess = 2 * np.pi * fast.cycles_per_sample
-    block = max(16, int(0.25 / fast.resolution))
-    power: FloatArray | None = None
-    for codes in channels:
-        moments = BlockMoments(codes, guess, 1, block)
-        mean = float(moments.zeroth[:, 0].real.sum()) / n
+    decimation = max(1, int(_CYCLES_PER_POINT / fast.cycles_per_sample))
+    raw = n // decimation > (_LONGEST if decimation > 1 else _COPIED)
+    if raw:
+        decimation, work = 1, list(channels)
+        means = np.zeros(len(channels))
+        # Only the balance of the channels depends on it: the noise comes from residuals.
+        energy = np.array([_stretch_energy(codes) for codes in channels]) * n
+    else:
+        short, means, energy = _averaged(channels, decimation)
+        work = list(short)
+    angle, points = guess * decimation, len(work[0])
+    span = int(0.25 / (fast.resolution * decimation))
+    root = 1 << max(3, round(np.log2(np.sqrt(points))))
+    block = int(np.clip(span, 8, 4096 if raw else root))
+    count = _harmonic_count(angle, points, harmonics, most)
+    fit = JointFit(work, count, block=block, tolerance=1e-4 if raw else 3e-6, energy=energy)
+    moments = fit.moments(angle)
+    local = moments.zeroth[:, :, 1]
+    if raw:  # the constant is still in: its share of each block's phasor would pose as a tone
         tau = np.arange(block) - (block - 1) / 2
-        local = moments.zeroth[:, 1] - mean * np.sum(np.exp(-1j * guess * tau))
-        rows = len(local)
-        local = local * np.exp(-1j * guess * moments.centres) * hann(rows)
-        spectrum = np.abs(np.fft.fft(local, smooth_length(2 * rows))) ** 2
-        spectrum /= max(float(spectrum.sum()), 1e-300)
-        power = spectrum if power is None else power + spectrum
-    assert power is not None
-    size = len(power)
-    peak = int(np.argmax(power))
-    a, b, c = np.log(np.maximum(power[[peak - 1, peak, (peak + 1) % size]], 1e-300))
-    bend = a - 2 * b + c
-    line = peak + (0.5 * (a - c) / bend if bend < 0 else 0.0)
-    line = line - size if line > size / 2 else line
-    return Reduced(
-        channels=list(channels),
-        means=np.zeros(len(channels)),
-        decimation=1,
-        raw=True,
-        angle=guess + 2 * np.pi * line / (size * block),
-        prominence=float(power[peak]) / max(float(np.median(power)), 1e-300),
-        sure=True,
-    )
+        level = moments.zeroth[:, :, 0].real.sum(axis=1) / points
+        local = local - level[:, None] * np.sum(np.exp(-1j * angle * tau))
+    rows = local.shape[1]
+    local = local * (np.exp(-1j * angle * moments.centres) * hann(rows))
+    spectrum = np.fft.fft(local, smooth_length(rows + rows // 2), axis=1)
+    power = spectrum.real**2 + spectrum.imag**2
+    total = np.sum(power / np.maximum(power.sum(axis=1, keepdims=True), 1e-300), axis=0)
+    size = len(total)
+    line = interpolated_peak(np.roll(total, size // 2)) - size // 2
+    angle += 2 * np.pi * line / (size * block)
+    prominence = float(total.max()) / max(float(np.median(total)), 1e-300)
+    return Reduced(work, means, decimation, raw, fit, angle, prominence, True)
+
+
+def _within_stretch(channels: Sequence[RawArray], fast: FastTone) -> float:
+    """Cycles per sample from a proper fit of the first stretch: sure to a small fraction of a spectral line."""
+    part = slice(fast.start, fast.start + round(1 / fast.resolution))
+    short, _, energy = _averaged([codes[part] for codes in channels], 1)
+    block = 1 << max(3, round(np.log2(np.sqrt(len(short[0])))))
+    fit = JointFit(short, 1, block=block, tolerance=1e-4, energy=energy)
+    return fit.refine(2 * np.pi * fast.cycles_per_sample).angle / (2 * np.pi)
+
+
+def _stretch_energy(codes: RawArray) -> float:
+    some = codes[:: max(1, len(codes) // 4096)][:4096].astype(np.float64)
+    return float(some @ some) / len(some)

@@ -14,7 +14,13 @@ RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 
 CHUNK = 262_144  # samples: a working buffer of at most 2 MiB stays in the second-level cache
-_LONG_ROW = 256  # from here the integer row sum beats conversion to floating point and a matrix product
+_LONG_ROW = 512  # from here the integer row sum beats conversion to floating point and a matrix product
+
+
+def _working_type(codes: RawArray) -> type[np.floating[Any]]:
+    """Single precision holds 8- and 16-bit codes exactly, and is twice as fast."""
+    narrow = codes.dtype == np.float32 or (codes.dtype.kind in "iu" and codes.dtype.itemsize <= 2)
+    return np.float32 if narrow else np.float64
 
 
 def block_means(codes: RawArray, block: int) -> FloatArray:
@@ -35,15 +41,10 @@ def block_means(codes: RawArray, block: int) -> FloatArray:
     if block == 1:
         return np.array(codes, dtype=np.float64)
     used = codes[: n * block]
-    if codes.dtype.kind in "iu" and codes.dtype.itemsize <= 2:
-        if block >= _LONG_ROW and used.flags.c_contiguous:
-            wide = np.int32 if block < 1 << 15 else np.int64
-            return np.asarray(np.add.reduce(used.reshape(n, block), axis=1, dtype=wide) / block)
-        work: type[np.floating[Any]] = np.float32
-    elif codes.dtype == np.float32:
-        work = np.float32
-    else:
-        work = np.float64
+    work = _working_type(codes)
+    if codes.dtype.kind in "iu" and work is np.float32 and block >= _LONG_ROW and used.flags.c_contiguous:
+        wide = np.int32 if block < 1 << 15 else np.int64
+        return np.asarray(np.add.reduce(used.reshape(n, block), axis=1, dtype=wide) / block)
     ones = np.ones(block, work)
     if codes.dtype == work and used.flags.c_contiguous:
         return np.asarray(used.reshape(n, block) @ ones, np.float64) / block
@@ -60,20 +61,22 @@ def block_means(codes: RawArray, block: int) -> FloatArray:
 
 
 def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArray]]:
-    """Yield ``(first sample, float64 samples)``; each chunk is a multiple of `multiple` long, zero-padded at the end.
+    """Yield ``(first sample, samples)`` in floating point, single precision where it holds the codes exactly.
 
-    The array is only valid until the next one is asked for.
+    Each chunk is a multiple of `multiple` long, zero-padded at the end, and only valid until the next one.
     """
     n = len(codes)
+    work = _working_type(codes)
     size = max(1, CHUNK // multiple) * multiple
-    buffer = np.empty(min(size, -(-n // multiple) * multiple))
-    for first in range(0, n, size):
+    done = 0
+    if codes.dtype == work and codes.flags.c_contiguous:
+        done = n // multiple * multiple  # no conversion needed: whole multiples straight from the record
+        for first in range(0, done, size):
+            yield first, codes[first : min(first + size, done)]
+    buffer = np.empty(min(size, -(-(n - done) // multiple) * multiple), work)
+    for first in range(done, n, size):
         last = min(first + size, n)
-        padded = -(-(last - first) // multiple) * multiple
-        if codes.dtype == np.float64 and codes.flags.c_contiguous and padded == last - first:
-            yield first, codes[first:last]
-            continue
-        part = buffer[:padded]
+        part = buffer[: -(-(last - first) // multiple) * multiple]
         part[: last - first] = codes[first:last]
         part[last - first :] = 0.0
         yield first, part

@@ -16,9 +16,9 @@ import numpy.typing as npt
 
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
-from benchlog.signal.dirichlet import NormalMatrices, boxcar_gain
+from benchlog.signal.dirichlet import boxcar_gain
 from benchlog.signal.findings import Finding, Severity
-from benchlog.signal.joint import ChannelSolution, JointFit, harmonics_apart
+from benchlog.signal.joint import JointSolution
 from benchlog.signal.moments import harmonic_model
 from benchlog.signal.reduction import Reduced, reduce_record
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
@@ -27,6 +27,7 @@ __all__ = ["SineFit", "SineRatio", "fit_capture", "fit_sines"]
 
 _FEWEST_SAMPLES = 16
 _MOST_HARMONICS = 5
+_STRETCHES, _STRETCH = 16, 4096  # raw stretches that show the noise of a long record of a fast tone
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,19 +263,10 @@ def fit_sines(
     n = _validate(channels, interval_s)
     scale = np.ones(len(channels)) if scales is None else np.asarray(scales, float)
     shift = np.zeros(len(channels)) if offsets is None else np.asarray(offsets, float)
-    reduced = reduce_record(channels)
-    short = len(reduced.channels[0])
-    most = _MOST_HARMONICS if harmonics is None else max(1, harmonics)
-    most = min(most, max(1, (short - 4) // 6))
-    cycles = reduced.angle * short / (2 * np.pi)
-    if cycles < 0.95 and harmonics is None:
-        most = 1  # harmonics of less than one cycle can't be told from the offset
-    count = harmonics_apart(reduced.angle / (2 * np.pi), short, most)
-    block = _phasor_block(short, reduced.raw)
-    joint = JointFit(reduced.channels, count, block=block, tolerance=1e-3 if reduced.raw else 1e-9)
-    angle, solutions = joint.refine(reduced.angle)
-    _, residuals = _residuals(reduced, angle, solutions)
-    return _result(reduced, angle, solutions, residuals, n=n, interval_s=interval_s, scale=scale, shift=shift)
+    reduced = reduce_record(channels, harmonics, _MOST_HARMONICS if harmonics is None else harmonics)
+    solution = reduced.fit.refine(reduced.angle)
+    variance, freedom = _noise(reduced, solution)
+    return _result(reduced, solution, variance, freedom, n=n, interval_s=interval_s, scale=scale, shift=shift)
 
 
 def _validate(channels: Sequence[RawArray], interval_s: float) -> int:
@@ -294,82 +286,61 @@ def _validate(channels: Sequence[RawArray], interval_s: float) -> int:
     return n
 
 
-def _phasor_block(n: int, raw: bool) -> int:
-    root = 1 << max(3, round(np.log2(np.sqrt(n))))
-    return min(4096, root) if raw else root
-
-
-def _residuals(
-    reduced: Reduced, angle: float, solutions: Sequence[ChannelSolution]
-) -> tuple[FloatArray, list[FloatArray]]:
-    """Times about the centre and what the model leaves: everywhere, or on raw stretches of a long record."""
-    n = len(reduced.channels[0])
-    index = np.arange(n)
+def _noise(reduced: Reduced, solution: JointSolution) -> tuple[FloatArray, float]:
+    """Residual variance of each channel and its degrees of freedom, on raw stretches where the record is long."""
+    used, count = reduced.fit.n, solution.odd.shape[1]
     if reduced.raw:
-        index = np.concatenate([np.arange(s, s + 4096) for s in stretch_starts(n, 4096, 16)])
-        index = np.unique(index)
+        _, residuals = stretch_residuals(reduced.channels, solution)
+        used = residuals.shape[1]
+        energy = np.einsum("cn,cn->c", residuals, residuals)
+    else:
+        energy = solution.residual_energy
+    freedom = used - (2 * count + 1) - 1 / len(energy)
+    top = np.hypot(solution.even[:, 1], solution.odd[:, 0])
+    rounding = (4e-16 * np.maximum(top, np.abs(reduced.means))) ** 2
+    return np.maximum(np.maximum(energy / freedom, rounding), 1e-300), float(freedom)
+
+
+def stretch_residuals(channels: Sequence[RawArray], solution: JointSolution) -> tuple[FloatArray, FloatArray]:
+    """Times about the centre, and what the model leaves on raw stretches spread over a long record."""
+    n = len(channels[0])
+    length = min(_STRETCH, n // _STRETCHES)
+    index = np.unique(
+        np.concatenate([np.arange(s, s + length) for s in stretch_starts(n, length, _STRETCHES)])
+    )
     time = index - (n - 1) / 2
     left = [
-        (y[index] if reduced.raw else y) - harmonic_model(time, angle, s.even, s.odd)
-        for y, s in zip(reduced.channels, solutions, strict=True)
+        codes[index] - harmonic_model(time, solution.angle, even, odd)
+        for codes, even, odd in zip(channels, solution.even, solution.odd, strict=True)
     ]
-    return time, left
+    return time, np.array(left)
 
 
 def _result(
     reduced: Reduced,
-    angle: float,
-    solutions: Sequence[ChannelSolution],
-    residuals: Sequence[FloatArray],
+    solution: JointSolution,
+    variance: FloatArray,
+    freedom: float,
     *,
     n: int,
     interval_s: float,
     scale: FloatArray,
     shift: FloatArray,
 ) -> SineFit:
-    short, decimation, nch = len(reduced.channels[0]), reduced.decimation, len(solutions)
-    count = len(solutions[0].odd)
-    freedom = len(residuals[0]) - (2 * count + 1) - 1 / nch
-    variance = np.array([float(r @ r) / freedom for r in residuals])
-    tops = np.array([np.hypot(s.even[1], s.odd[0]) for s in solutions])
-    variance = np.maximum(variance, (1e-16 * np.maximum(tops, np.abs(reduced.means))) ** 2)
-    variance = np.maximum(variance, 1e-300)
-
-    normal = NormalMatrices.at(angle, count, short)
-    even_inverse, odd_inverse = np.linalg.inv(normal.even), np.linalg.inv(normal.odd)
-    stiffness = sum(max(s.curvature, 0.0) / v for s, v in zip(solutions, variance, strict=True))
-    angle_variance = 1 / stiffness if stiffness > 0 else np.inf
-
-    # Rows: log amplitudes, then phases; columns: angle shared by all.
-    slope = np.empty(2 * nch)
-    covariance = np.zeros((1 + 2 * nch, 1 + 2 * nch))
-    for i, (s, v) in enumerate(zip(solutions, variance, strict=True)):
-        a, b = s.even[1], s.odd[0]
-        # Below its own noise an amplitude has no logarithm worth the name; the spread is then held at one.
-        square = max(a * a + b * b, v * (even_inverse[1, 1] + odd_inverse[0, 0]))
-        va, vb = v * even_inverse[1, 1], v * odd_inverse[0, 0]
-        da, db = s.even_shift[1], s.odd_shift[0]
-        slope[i] = (a * da + b * db) / square
-        slope[nch + i] = (b * da - a * db) / square
-        la, ph, cross = 1 + i, 1 + nch + i, a * b * (va - vb) / square**2
-        covariance[la, la] = (a * a * va + b * b * vb) / square**2
-        covariance[ph, ph] = (b * b * va + a * a * vb) / square**2
-        covariance[la, ph] = covariance[ph, la] = cross
+    decimation, nch = reduced.decimation, len(variance)
+    covariance = _covariance(solution, variance)
     ahead = (
-        n - short * decimation
-    ) / 2  # raw samples from the centre of what was fitted to that of the record
-    slope[nch:] += ahead / decimation
-    joint = np.concatenate([[1.0], slope])
-    covariance += angle_variance * np.outer(joint, joint)
-    hertz = 1 / (2 * np.pi * decimation * interval_s)
-    covariance[0, :] *= hertz
-    covariance[:, 0] *= hertz
+        n - reduced.fit.n * decimation
+    ) / 2  # raw samples from the centre of the part used to the record's
+    transform = np.eye(1 + 2 * nch)
+    transform[1 + nch :, 0] = ahead / decimation
+    transform[0, 0] = 1 / (2 * np.pi * decimation * interval_s)
+    covariance = transform @ covariance @ transform.T
 
-    multiples = np.arange(1, count + 1)
-    raw_angle = angle / decimation
-    gains = boxcar_gain(raw_angle * multiples, decimation)
-    phasors = np.array([s.even[1:] - 1j * s.odd for s in solutions]) / gains
-    phasors *= scale[:, None] * np.exp(1j * multiples * raw_angle * ahead)
+    multiples = np.arange(1, solution.odd.shape[1] + 1)
+    raw_angle = solution.angle / decimation
+    phasors = (solution.even[:, 1:] - 1j * solution.odd) / boxcar_gain(raw_angle * multiples, decimation)
+    phasors = phasors * scale[:, None] * np.exp(1j * multiples * raw_angle * ahead)
     amplitude = np.abs(phasors[:, 0])
     return SineFit(
         frequency_hz=float(raw_angle / (2 * np.pi * interval_s)),
@@ -377,11 +348,33 @@ def _result(
         amplitude=amplitude,
         u_amplitude=amplitude * np.sqrt(np.diag(covariance)[1 : 1 + nch]),
         phase_rad=np.angle(phasors[:, 0]),
-        offset=(np.array([s.even[0] for s in solutions]) + reduced.means) * scale + shift,
+        offset=(solution.even[:, 0] + reduced.means) * scale + shift,
         noise_rms=np.sqrt(variance * decimation) * np.abs(scale),
         harmonics=phasors,
         covariance=covariance,
         cycles=float(raw_angle * n / (2 * np.pi)),
         n_samples=n,
-        degrees_of_freedom=float(freedom),
+        degrees_of_freedom=freedom,
     )
+
+
+def _covariance(solution: JointSolution, variance: FloatArray) -> FloatArray:
+    """Covariance of angle, logarithms of the amplitudes, and phases, for white noise of these variances."""
+    nch = len(variance)
+    stiffness = float(np.sum(np.maximum(solution.curvature, 0.0) / variance))
+    angle_variance = 1 / stiffness if stiffness > 0 else (np.pi / solution.angle) ** 2
+    va, vb = variance * solution.even_cofactor[1, 1], variance * solution.odd_cofactor[0, 0]
+    a, b = solution.even[:, 1], solution.odd[:, 0]
+    # Below its own noise an amplitude has no logarithm worth the name; the spread is then held at about one.
+    square = np.maximum(a * a + b * b, va + vb)
+    log_slope = (a * solution.even_shift[:, 1] + b * solution.odd_shift[:, 0]) / square
+    phase_slope = (b * solution.even_shift[:, 1] - a * solution.odd_shift[:, 0]) / square
+    slope = np.concatenate([[1.0], log_slope, phase_slope])
+    covariance = angle_variance * np.outer(slope, slope)
+    logs, phases = np.arange(1, 1 + nch), np.arange(1 + nch, 1 + 2 * nch)
+    cross = a * b * (va - vb) / square**2
+    covariance[logs, logs] += (a * a * va + b * b * vb) / square**2
+    covariance[phases, phases] += (b * b * va + a * a * vb) / square**2
+    covariance[logs, phases] += cross
+    covariance[phases, logs] += cross
+    return np.asarray(covariance)
