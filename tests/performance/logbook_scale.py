@@ -1,0 +1,333 @@
+"""How fast the logbook is, beside plain SQLite: ``python tests/performance/logbook_scale.py [--readings 10000000]``.
+
+One run measures everything side by side, so that ratios hold on a slow or busy machine: ingest against sqlite3's
+``executemany`` of the same columns without summary and digests, opening and reading a small and a large logbook, the
+export to Parquet, and the share of one core that recording 80 readings a second takes. Exit code 1 if a limit is
+missed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import gc
+import os
+import resource
+import shutil
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+import benchlog
+from benchlog.clock import ManualClock, SystemClock
+from benchlog.logbook import Logbook
+from benchlog.reading import Flag, Function, Reading
+from benchlog.result import Limits, Result, Uncertain, Verdict
+
+START = 1_770_000_000_000_000_000
+_FLAGS = frozenset({Flag.AUTO})
+faults: list[str] = []
+
+
+def say(what: str, value: str, good: bool | None = None) -> None:
+    """Print one line; remember a missed limit."""
+    print(f"{what:<66} {value:>28} {'' if good is None else 'ok' if good else 'MISSED'}", flush=True)
+    if good is False:
+        faults.append(what)
+
+
+def meter_readings(first: int, count: int) -> list[Reading]:
+    """Four meters at 20 readings a second each."""
+    found = []
+    for n in range(first, first + count):
+        volts = 27.75 + 0.01 * (n * 7919 % 5)
+        found.append(
+            Reading(
+                Function.AC_VOLTS,
+                volts,
+                0.01,
+                f"{volts:.2f} V",
+                flags=_FLAGS,
+                raw=b"\x12\x34\x56\x78\x9a\xbc\xde\xf0\x12\x34\x56\x78\x9a\xbc",
+                instrument=f"M{n % 4}",
+                utc_ns=START + n * 12_500_000,
+                mono_ns=n * 12_500_000,
+            )
+        )
+    return found
+
+
+def plain_rows(readings: list[Reading]) -> list[tuple[object, ...]]:
+    """The same columns as rows for SQLite."""
+    return [
+        (
+            r.utc_ns,
+            r.mono_ns,
+            r.value,
+            r.resolution,
+            r.range_max,
+            int(r.instrument[1]),
+            1,
+            0,
+            0,
+            r.displayed,
+            r.raw,
+        )
+        for r in readings
+    ]
+
+
+def ingest(folder: Path) -> None:
+    """Rows a second, in blocks of 10 000 with a commit each, three times each way in turn."""
+    blocks = [meter_readings(n * 10_000, 10_000) for n in range(20)]
+    rows = [plain_rows(block) for block in blocks]
+    total = sum(map(len, blocks))
+    ours, bare, bare_from_readings = [], [], []
+    for turn in range(3):
+        gc.collect()
+        with Logbook.open(folder / f"ingest{turn}.logbook", clock=ManualClock(START)) as book:
+            began = time.perf_counter()
+            for block in blocks:
+                book.append_readings(block)
+            ours.append(total / (time.perf_counter() - began))
+        for made, results in ((rows, bare), (None, bare_from_readings)):
+            path = folder / f"bare{turn}{made is None}.db"
+            db = sqlite3.connect(path, isolation_level=None)
+            db.execute("PRAGMA journal_mode=WAL")
+            db.execute("PRAGMA synchronous=FULL")
+            db.execute(
+                "CREATE TABLE r (utc_ns INTEGER, mono_ns INTEGER, value REAL, resolution REAL, range_max REAL,"
+                " channel INTEGER, flags INTEGER, state INTEGER, origin INTEGER, displayed TEXT, raw BLOB)"
+            )
+            began = time.perf_counter()
+            for number, block in enumerate(blocks):
+                db.execute("BEGIN IMMEDIATE")
+                db.executemany(
+                    "INSERT INTO r VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+                    made[number] if made is not None else plain_rows(block),
+                )
+                db.execute("COMMIT")
+            results.append(total / (time.perf_counter() - began))
+            db.close()
+    ratio = median(ours) / median(bare)
+    say("ingest, digests and summary included", f"{median(ours):,.0f} rows/s", median(ours) >= 50_000)
+    say("sqlite3 executemany of ready-made rows", f"{median(bare):,.0f} rows/s")
+    say("sqlite3 executemany, rows made from the same readings", f"{median(bare_from_readings):,.0f} rows/s")
+    say("ingest / executemany of ready-made rows (limit 0.5)", f"{ratio:.2f}", ratio >= 0.5)
+
+
+def grow(path: Path, readings: int) -> None:
+    """Make a large logbook block by block as a recorder would, 20 readings each, with results and captures between."""
+    clock = ManualClock(START)
+    began = time.perf_counter()
+    with Logbook.open(path, clock=clock, project="KC-1") as book:
+        book.begin_session()
+        for start in range(0, readings, 20_000):
+            with book.transaction():  # many blocks a commit, only to be done sooner
+                for first in range(start, min(start + 20_000, readings), 20):
+                    clock.set_utc_ns(START + first * 12_500_000)
+                    book.append_readings(meter_readings(first, 20))
+                if start % 200_000 == 0:
+                    book.append_result(
+                        Result(
+                            check="supply",
+                            check_id=f"C{start // 200_000 % 17:02d}",
+                            verdict=Verdict.PASS,
+                            reason="within limits",
+                            part=f"T{start // 200_000 % 5}",
+                            quantities={"no_load_voltage": Uncertain(27.75, 0.19, 0.38, "V")},
+                            limits={"no_load_voltage": Limits(25.6, 29.0, "V")},
+                        )
+                    )
+        book.end_session("grown")
+    seconds = time.perf_counter() - began
+    say(f"made a logbook of {readings:,} readings", f"{seconds:.0f} s, {path.stat().st_size / 1e6:,.0f} MB")
+
+
+def captures(folder: Path) -> None:
+    """Captures of 10^6 8-bit samples on two channels: time to append, size, time to read back."""
+    from benchlog.capture import Capture, ChannelRecord
+
+    rng = np.random.default_rng(1)
+    angle = 2 * np.pi * np.arange(1_000_000) / 2000.3
+    codes = [np.round(90 * np.sin(angle + p) + rng.normal(0, 1, 1_000_000)).astype("i1") for p in (0.0, 0.4)]
+    capture = Capture(tuple(ChannelRecord(f"CH{n + 1}", c, 0.04) for n, c in enumerate(codes)), 1e-5, "SC-03")
+    path = folder / "captures.logbook"
+    with Logbook.open(path, clock=ManualClock(START)) as book:
+        began = time.perf_counter()
+        refs = [book.append_capture(capture) for _ in range(10)]
+        appended = (time.perf_counter() - began) / 10
+        began = time.perf_counter()
+        for ref in refs:
+            back = book.capture(ref.seq)
+        read = (time.perf_counter() - began) / 10
+    assert np.array_equal(back.channels[1].codes, codes[1])
+    say("append a capture of 2 x 10^6 8-bit samples", f"{appended * 1e3:.0f} ms")
+    say("read it back, digest proved", f"{read * 1e3:.0f} ms")
+    say("size of such a capture", f"{path.stat().st_size / 10 / 1e6:.2f} MB of 2 MB")
+
+
+def timed(action: Callable[[], object], turns: int = 5) -> float:
+    """Median time of an action, second; its first turn, which may import, is left out."""
+    action()
+    times = []
+    for _ in range(turns):
+        began = time.perf_counter()
+        action()
+        times.append(time.perf_counter() - began)
+    return median(times)
+
+
+def command(*words: str) -> tuple[float, float]:
+    """Time (second) and peak memory (megabyte) of a whole benchlog command, median of 7."""
+    times, peak = [], 0.0
+    for _ in range(7):
+        began = time.perf_counter()
+        child = subprocess.Popen([sys.executable, "-m", "benchlog", *words], stdout=subprocess.DEVNULL)
+        _, status, usage = os.wait4(child.pid, 0)
+        child.returncode = os.waitstatus_to_exitcode(status)
+        times.append(time.perf_counter() - began)
+        peak = max(peak, usage.ru_maxrss / 1024)
+        assert child.returncode == 0, words
+    return median(times), peak
+
+
+def reading_back(small: Path, large: Path) -> None:
+    """Open, summarise and read the large logbook; whole commands against the small one."""
+    with benchlog.open(large) as view:
+        recent = timed(lambda: view.readings(last="10 min"))
+        say(
+            f'readings(last="10 min"), {len(view.readings(last="10 min")):,} rows',
+            f"{recent * 1e3:.1f} ms",
+            recent < 0.05,
+        )
+        say("summary of every channel from the rollup", f"{timed(view.summary) * 1e3:.1f} ms")
+        say("latest results", f"{timed(view.book.latest_results) * 1e3:.1f} ms")
+        began = time.perf_counter()
+        count = len(view.reading_arrays(texts=False))
+        say(f"all {count:,} readings as arrays", f"{time.perf_counter() - began:.2f} s")
+    for words in (("record", "show"), ("record", "list")):
+        (slow, memory), (fast, _) = (
+            command(*words, "--logbook", str(large)),
+            command(*words, "--logbook", str(small)),
+        )
+        name = " ".join(words)
+        say(
+            f"{name}, large (limit 0.2 s, 80 MB)",
+            f"{slow:.3f} s, {memory:.0f} MB",
+            slow < 0.2 and memory < 80,
+        )
+        say(f"{name}, large / small (limit 3)", f"{slow / fast:.2f}", slow < 3 * fast)
+
+
+def export(folder: Path, large: Path, readings: int) -> None:
+    """Export everything to Parquet."""
+    from benchlog.logbook.parquet import export_parquet
+
+    with Logbook.open(large, mode="ro") as book:
+        began = time.perf_counter()
+        export_parquet(book, folder / "dataset")
+        seconds = time.perf_counter() - began
+    size = sum(f.stat().st_size for f in (folder / "dataset").rglob("*.parquet"))
+    say("export to Parquet", f"{readings / seconds:,.0f} rows/s, {size / 1e6:.0f} MB")
+
+
+def verification(large: Path) -> None:
+    """Verify everything."""
+    from benchlog.logbook.verify import verify
+
+    began = time.perf_counter()
+    assert verify(large).ok
+    say("verify the large logbook", f"{time.perf_counter() - began:.0f} s")
+
+
+def idle_cost(folder: Path, seconds: float = 10.0) -> None:
+    """Share of one core that recording four meters at 20 readings a second takes."""
+    from benchlog.adapter import Reader
+    from benchlog.recorder import Recorder
+
+    class Ticking(Reader):
+        def _open(self) -> None:
+            self.wait = threading.Event()
+            self.number = 0
+
+        def _close(self) -> None:
+            pass
+
+        def _read(self, timeout_s: float) -> Reading | None:
+            self.wait.wait(0.05)
+            self.number += 1
+            return meter_readings(self.number, 1)[0]
+
+    clock = SystemClock()
+    meters = [Ticking(f"M{n}", clock=clock).open() for n in range(4)]
+
+    def used() -> float:
+        usage = resource.getrusage(resource.RUSAGE_SELF)
+        return usage.ru_utime + usage.ru_stime
+
+    stop = threading.Event()
+
+    def only_read(meter: Reader) -> None:
+        while not stop.is_set():
+            meter.read(0.5)
+
+    threads = [threading.Thread(target=only_read, args=(meter,)) for meter in meters]
+    before = used()
+    for thread in threads:
+        thread.start()
+    time.sleep(seconds)
+    own = (used() - before) / seconds
+    stop.set()
+    for thread in threads:
+        thread.join()
+    with Logbook.open(folder / "idle.logbook", clock=clock) as book:
+        recorder = Recorder(book, meters, clock=clock).start()
+        time.sleep(1.0)  # imports of the first block
+        before, began = used(), time.perf_counter()
+        time.sleep(seconds)
+        share = (used() - before) / (time.perf_counter() - began) - own
+        rate = recorder.stop().recorded / (time.perf_counter() - began + 1)
+    say("four meters at 20 readings/s that nobody records", f"{100 * own:.2f} % of a core")
+    say(
+        f"recording them, {rate:.0f} readings/s, beyond that (limit 1 %)",
+        f"{100 * share:.2f} % of a core",
+        share < 0.01,
+    )
+
+
+def main() -> int:
+    """Measure."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--readings", type=int, default=10_000_000)
+    parser.add_argument("--large", type=Path, help="keep the large logbook here, and use it if it is there")
+    args = parser.parse_args()
+    folder = Path(tempfile.mkdtemp(prefix="logbook_scale"))
+    try:
+        ingest(folder)
+        captures(folder)
+        idle_cost(folder)
+        large, small = args.large or folder / "large.logbook", folder / "small.logbook"
+        if not large.exists():
+            grow(large, args.readings)
+        grow(small, 20)
+        reading_back(small, large)
+        export(folder, large, args.readings)
+        verification(large)
+    finally:
+        shutil.rmtree(folder)
+    print(f"{len(faults)} limits missed" if faults else "all limits met")
+    return 1 if faults else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
