@@ -134,7 +134,11 @@ def read_header(dress: Dress) -> Header:
             fields.setdefault(_key(match.group(1)), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
             value = cells[1]
-            if dress.decimal == "," == dress.delimiter and len(cells) == 3 and cells[1].lstrip("+-").isdigit():
+            if (
+                dress.decimal == "," == dress.delimiter
+                and len(cells) == 3
+                and cells[1].lstrip("+-").isdigit()
+            ):
                 # "Sample Interval,2,5E-6" in a file whose data cells are quoted for their decimal commas
                 value = f"{cells[1]},{cells[2]}" if re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", cells[2]) else value
             unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""

@@ -55,6 +55,7 @@ def save_capture(capture: Capture, path: str | Path) -> Path:
 def _about(capture: Capture) -> dict[str, Any]:
     return {
         "version": _VERSION,
+        "samples": capture.n_samples,
         "interval_s": capture.interval_s,
         "instrument": capture.instrument,
         "utc_ns": str(capture.utc_ns),  # beyond 2**53, so text
@@ -170,6 +171,11 @@ def _rebuild(
         raise CaptureFileError(
             f"{path.name}: written by a newer benchlog (capture version {about['version']})",
             hint="update benchlog",
+        )
+    if any(len(array) != about["samples"] for array in codes):
+        raise CaptureFileError(
+            f"{path.name}: {len(codes[0])} of {about['samples']} samples, cut short",
+            hint="copy or save it again",
         )
     channels = tuple(
         ChannelRecord(

@@ -231,18 +231,18 @@ def test_a_table_of_a_million_numbers_is_read_about_as_fast_as_by_the_bare_parse
 
     import pandas as pd
 
-    t = np.arange(200_000) * 1e-6
+    t = np.arange(100_000) * 1e-6
     frame = pd.DataFrame({"time (s)": t, "CH1 (V)": np.round(np.sin(5000 * t), 5)})
     path = tmp_path / "long.csv"
     frame.to_csv(path, index=False, float_format="%.6f")
     ours, bare = [], []
-    for _ in range(5):
+    for _ in range(4):
         start = time.perf_counter()
         pd.read_csv(path, engine="c")
         middle = time.perf_counter()
         capture = load_capture(path)
         ours.append(time.perf_counter() - middle)
         bare.append(middle - start)
-    assert capture.n_samples == 200_000
+    assert capture.n_samples == 100_000
     assert capture.time_s is None
     assert min(ours) < 3 * min(bare)
