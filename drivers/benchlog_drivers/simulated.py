@@ -7,19 +7,27 @@ the adapter that reads hardware, over a loopback link. `using` makes an own benc
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchlog.adapter import Adapter, Reader
-from benchlog.clock import Clock, SystemClock
+from benchlog.clock import Clock
 from benchlog.displayed import parse_displayed
 from benchlog.errors import OpenError, OpenReason, UsageError
 from benchlog.reading import Reading
+from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers.dialects import GeneratorDialect, ScopeDialect
 from benchlog_drivers.serial_meter import SerialMeter, SerialOptions
 from benchlog_drivers.simbench.bench import SimulatedBench
+from benchlog_drivers.simbench.meter_spec import MA_01
+from benchlog_drivers.simbench.serve_meter import MeterEndpoint
+from benchlog_drivers.visa_generator import VisaGenerator
+from benchlog_drivers.visa_scope import VisaScope
 
 __all__ = ["SimulatedAdapter", "SimulatedOptions", "using"]
+
+_LOOK_S = 1.0  # nobody reads a display off faster
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,42 +96,59 @@ def using(bench: SimulatedBench) -> Iterator[SimulatedBench]:
         _shared.release()
 
 
-class SimulatedMeter(Reader):
-    """A meter with a link; `SerialMeter` reads it."""
+class _Tenant:
+    """Keeps the shared bench while an adapter is open."""
+
+    def __init__(self, tag: str, seed: int) -> None:
+        self.tag = tag
+        self._seed = seed
+        self.bench: SimulatedBench | None = None
+
+    def enter(self, clock: Clock) -> SimulatedBench:
+        self.bench = _shared.acquire(self._seed, clock)
+        return self.bench
+
+    def leave(self) -> None:
+        if self.bench is not None:
+            self.bench = None
+            _shared.release()
+
+    @property
+    def identity(self) -> str:
+        return f"{self.tag} on the simulated bench"
+
+
+class SimulatedMeter(SerialMeter):
+    """A meter with a link, read as any serial meter."""
 
     def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
-        super().__init__(instrument, clock=clock)
-        self._tag, self._seed = tag, seed
-        self._bench: SimulatedBench | None = None
-        self._inner: SerialMeter | None = None
+        super().__init__(instrument, "", SerialOptions(frames=MA_01.family), clock=clock)
+        self._tenant = _Tenant(tag, seed)
+        self._link_end: MeterEndpoint | None = None
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return f"{self._tag} on the simulated bench"
+        return self._tenant.identity
 
     def _open(self) -> None:
-        self._bench = _shared.acquire(self._seed, self.clock)
-        address = self._bench.address(self._tag)
-        port, _, frames = address.removeprefix("serial:").partition("?frames=")
-        self._bench.meter_links[self._tag].on_demand(1)
-        self._inner = SerialMeter(self.instrument, port, SerialOptions(frames=frames), clock=self.clock)
-        self._inner.open()
+        bench = self._tenant.enter(self.clock)
+        self._wanted = bench.address(self._tenant.tag).removeprefix("serial:").partition("?")[0]
+        self._link_end = bench.meter_links[self._tenant.tag]
+        self._link_end.on_demand(1)
+        super()._open()
 
     def _close(self) -> None:
-        if self._inner is not None:
-            self._inner.close()
-            self._inner = None
-            if self._bench is not None and self._tag in self._bench.meter_links:
-                self._bench.meter_links[self._tag].on_demand(-1)
-        if self._bench is not None:
-            self._bench = None
-            _shared.release()
+        super()._close()
+        if self._link_end is not None:
+            self._link_end.on_demand(-1)
+            self._link_end = None
+        self._tenant.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        if self._inner is None or self._bench is None:
-            raise OpenError(f"{self._tag} is not open", hint="open the adapter first")
-        self._bench.meter_links[self._tag].demand()
-        return self._inner.read(timeout_s)
+        # Where time is moved by hand a frame is sent for each read, so that none is older than the question.
+        if self._link_end is not None and not self._ready:
+            self._link_end.demand()
+        return super()._read(timeout_s)
 
 
 class SimulatedEye(Reader):
@@ -131,27 +156,74 @@ class SimulatedEye(Reader):
 
     def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
         super().__init__(instrument, clock=clock)
-        self._tag, self._seed = tag, seed
-        self._bench: SimulatedBench | None = None
+        self._tenant = _Tenant(tag, seed)
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return f"{self._tag} on the simulated bench, read by eye"
+        return f"{self._tenant.identity}, read by eye"
 
     def _open(self) -> None:
-        self._bench = _shared.acquire(self._seed, self.clock)
+        self._tenant.enter(self.clock)
 
     def _close(self) -> None:
-        if self._bench is not None:
-            self._bench = None
-            _shared.release()
+        self._tenant.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        if self._bench is None:
-            raise OpenError(f"{self._tag} is not open", hint="open the adapter first")
-        self.clock.sleep(min(timeout_s, 1.0))  # nobody reads off faster
-        meter = self._bench.meter(self._tag)
-        return parse_displayed(self._bench.read_display(self._tag), meter.function)
+        bench = self._tenant.bench
+        if bench is None:
+            raise OpenError(f"{self._tenant.tag} is not open", hint="open the adapter first")
+        if timeout_s < _LOOK_S:
+            self.clock.sleep(timeout_s)
+            return None
+        self.clock.sleep(_LOOK_S)
+        return parse_displayed(bench.read_display(self._tenant.tag), bench.meter(self._tenant.tag).function)
+
+
+class SimulatedScope(VisaScope):
+    """The scope, spoken to as any SCPI scope."""
+
+    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+        super().__init__(instrument, "", clock=clock)
+        self._tenant = _Tenant(tag, seed)
+
+    def _open(self) -> None:
+        resource, options = _visa_address(self._tenant.enter(self.clock).address(self._tenant.tag))
+        self._session = ScpiSession(resource, ScopeDialect, options)
+        super()._open()
+
+    def _close(self) -> None:
+        super()._close()
+        self._tenant.leave()
+
+
+class SimulatedGenerator(VisaGenerator):
+    """The generator, spoken to as any SCPI generator."""
+
+    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+        super().__init__(instrument, "", clock=clock)
+        self._tenant = _Tenant(tag, seed)
+
+    def _open(self) -> None:
+        resource, options = _visa_address(self._tenant.enter(self.clock).address(self._tenant.tag))
+        self._session = ScpiSession(resource, GeneratorDialect, options)
+        super()._open()
+
+    def _close(self) -> None:
+        super()._close()
+        self._tenant.leave()
+
+
+def _visa_address(address: str) -> tuple[str, LinkOptions]:
+    resource, _, dialect = address.removeprefix("visa:").partition("?dialect=")
+    return resource, LinkOptions(dialect=dialect)
+
+
+_MAKERS: dict[str, Callable[..., Adapter]] = {
+    "MA-01": SimulatedMeter,
+    "MB-02": SimulatedEye,
+    "SC-03": SimulatedScope,
+    "SG-04": SimulatedGenerator,
+}
 
 
 class _Factory:
@@ -162,15 +234,14 @@ class _Factory:
     def __call__(
         self, instrument: str, rest: str, options: SimulatedOptions | None, *, clock: Clock | None = None
     ) -> Adapter:
-        seed = (options or SimulatedOptions()).seed
-        makers = {"MA-01": SimulatedMeter, "MB-02": SimulatedEye}
-        if rest not in makers:
+        if rest not in _MAKERS:
             raise OpenError(
                 f"the simulated bench has no {rest!r}",
-                hint=f"it has: {', '.join(f'sim:{tag}' for tag in makers)}",
+                hint=f"it has: {', '.join(f'sim:{tag}' for tag in _MAKERS)}",
                 reason=OpenReason.MISSING,
             )
-        return makers[rest](instrument, rest, seed, clock=clock or SystemClock())
+        return _MAKERS[rest](instrument, rest, (options or SimulatedOptions()).seed, clock=clock)
 
 
 SimulatedAdapter = _Factory()
+"""Adapter factory of the scheme ``sim``."""

@@ -15,9 +15,10 @@ from benchlog.reading import Function
 from benchlog_drivers.simbench.battery import FRESH
 from benchlog_drivers.simbench.circuit import Circuit
 from benchlog_drivers.simbench.draws import normal
+from benchlog_drivers.simbench.faults import inject
 from benchlog_drivers.simbench.generator import SineGenerator
 from benchlog_drivers.simbench.hookups import Hookups
-from benchlog_drivers.simbench.kc1 import BENCH_TOML, MB_02_BATTERY, build_scene, wind
+from benchlog_drivers.simbench.kc1 import BENCH_TOML, MB_02_BATTERY, OWN_LEADS, build_scene, wind
 from benchlog_drivers.simbench.leads import Hookup
 from benchlog_drivers.simbench.loopback import Loop
 from benchlog_drivers.simbench.meter import HandheldMeter
@@ -60,11 +61,17 @@ class SimulatedBench:
         self.scene.ports |= {**self.meters, "SC-03": self.scope, "SG-04": self.generator}
         self.hookups = Hookups(self)
         self.plug("T1")
-        self.connect("MA-01", at="T1.output", leads="LA")
+        self.connect("MA-01", at="T1.output")
         self._loop: Loop | None = None
         self._addresses: dict[str, str] = {}
         self.meter_links: dict[str, MeterEndpoint] = {}
         self._start_lock = threading.Lock()
+
+    # ---- faults ----
+
+    def fault(self, cause: str, *, meter: str = "MA-01", case: int = 0) -> None:
+        """Make a cause of the diagnosis vocabulary true; see `faults.inject`."""
+        inject(self, cause, meter=meter, case=case)
 
     # ---- links ----
 
@@ -148,20 +155,30 @@ class SimulatedBench:
         return self.meters[tag]
 
     def connect(
-        self,
-        tag: str,
-        *,
-        at: str | tuple[str, str],
-        leads: str = "LA",
-        jack: str = "volts",
-        contact_ohm: float | None = 0.01,
+        self, tag: str, *, at: str | tuple[str, str], leads: str | None = None, jack: str = ""
     ) -> None:
-        """Put a meter's leads on a point (or on two nodes); `jack` is where the high lead is plugged."""
+        """Put a meter's tips on a point (or on two nodes).
+
+        Parameters
+        ----------
+        at : str or tuple of str
+            Named point, or the nodes under the high and the low tip.
+        leads : str, optional
+            Lead set to plug in; those in the meter stay otherwise.
+        jack : {"", "volts", "current"}
+            Where the high lead goes; it stays where it is otherwise.
+        """
         nodes = self.scene.nodes(at)
+        meter = self.meter(tag)
+        if leads is None:
+            leads = meter.hookup.leads if meter.hookup is not None else OWN_LEADS[tag]
         if leads not in self.scene.leads:
             raise UsageError(f"no lead set {leads!r}", hint=f"there are: {', '.join(self.scene.leads)}")
+        if jack not in ("", "volts", "current"):
+            raise UsageError(f"no jack {jack!r}", hint="volts or current")
         with self.scene.change():
-            self.meter(tag).hookup = Hookup(nodes, leads, jack, contact_ohm)
+            meter.hookup = Hookup(nodes, leads)
+            meter.jack = jack or meter.jack
 
     def disconnect(self, tag: str) -> None:
         """Take a meter's tips off; the leads stay in the meter and hang free."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchlog.reading import Flag, Function
 
@@ -33,6 +33,10 @@ class Display:
     prefix: str
     flags: frozenset[Flag]
     top: float
+
+    def with_flag(self, flag: Flag) -> Display:
+        """Same display with one more symbol."""
+        return replace(self, flags=self.flags | {flag})
 
     @property
     def digits(self) -> str:

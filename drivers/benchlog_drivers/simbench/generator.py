@@ -31,7 +31,7 @@ class SineGenerator:
     load_ohm: float | None = None
     on: bool = False
     output_ohm: float = 50.0
-    max_vpp: float = 10.0
+    max_vpp: float = 20.0
     max_hz: float = 10e6
     second: float = 10 ** (-55 / 20)
     third: float = 10 ** (-60 / 20)

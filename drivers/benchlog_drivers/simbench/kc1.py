@@ -22,13 +22,16 @@ from benchlog_drivers.simbench.parts import (
 )
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["BENCH_TOML", "MB_02_BATTERY", "build_scene"]
+__all__ = ["BENCH_TOML", "MB_02_BATTERY", "OWN_LEADS", "build_scene"]
 
 MB_02_BATTERY = Battery(
     # Flat, then falling faster and faster: an old 9 V block under a small constant load.
     curve=((0.0, 7.0), (34.0, 6.6), (40.0, 6.5), (58.0, 6.25), (77.0, 5.95), (96.0, 5.2), (160.0, 4.6)),
     symbol_v=4.0,  # its symbol is set too low to help
 )
+
+OWN_LEADS = {"MA-01": "LA", "MB-02": "LC"}
+"""Lead set that is kept with each meter; LB and LD are spares."""
 
 BENCH_TOML = """\
 # The simulated bench: invented instruments.
@@ -76,7 +79,7 @@ note = "8 bit, two channels, both grounds on one node and on protective earth"
 tag = "SG-04"
 kind = "generator"
 address = "{SG-04}"
-note = "50 ohm, 10 V peak to peak open circuit"
+note = "50 ohm, 10 V peak to peak into 50 ohm"
 
 [[standard]]
 tag = "CS-1"

@@ -68,26 +68,33 @@ class Hookup:
         Nodes under the high and the low tip; equal nodes mean tips held together.
     leads : str
         Lead set.
-    jack : {"volts", "current"}
-        Jack of the high lead on the meter.
-    contact_ohm : float or None
-        Of the high tip; None is no contact (enamel, oxide, wrong point).
     """
 
     at: tuple[str, str]
     leads: str
-    jack: str = "volts"
-    contact_ohm: float | None = 0.01
 
     def stamp(
-        self, circuit: Circuit, jacks: tuple[str, str], leads: LeadSet, is_open: bool, mains_hz: float
+        self,
+        circuit: Circuit,
+        jacks: tuple[str, str],
+        leads: LeadSet,
+        *,
+        is_open: bool,
+        contact_ohm: float | None,
+        mains_hz: float,
     ) -> None:
-        """Leads from the points to the jacks, and the strays round them."""
+        """Leads from the points to the jacks, and the strays round them.
+
+        Parameters
+        ----------
+        contact_ohm : float or None
+            Between the high tip and its point; None is no contact.
+        """
         high, low = jacks
         circuit.capacitor("HOUSE.L", high, leads.pickup_f)
         circuit.capacitor(low, EARTH, 20e-12)  # the meter's case on the bench
         circuit.resistor(self.at[1], low, leads.ohm)
-        if is_open or self.contact_ohm is None:
+        if is_open or contact_ohm is None:
             return
         emf = {mains_hz: complex(leads.loop_v * 2**0.5)}
-        circuit.voltage_source(f"{high}.loop", high, self.at[0], emf, leads.ohm + self.contact_ohm)
+        circuit.voltage_source(f"{high}.loop", high, self.at[0], emf, leads.ohm + contact_ohm)

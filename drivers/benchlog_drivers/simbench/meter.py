@@ -39,6 +39,7 @@ class _Settling:
     start: float = 0.0
     start_s: float = -math.inf
     target: float = 0.0
+    tau_s: float = 0.0
 
 
 @dataclass
@@ -50,7 +51,9 @@ class HandheldMeter:
     function, range_index
         What the dial says; no index means automatic range.
     hookup : Hookup or None
-        Where the leads are.
+        Where the tips are.
+    jack : {"volts", "current"}
+        Where the high lead is plugged into the meter.
     battery, gain, offset_v, input_damage, ac_dead, dirty_switch, fuse_blown, input_ohm, low_pass_hz
         State and faults; see the names in `faults`.
     held, frozen, reference
@@ -65,6 +68,7 @@ class HandheldMeter:
     function: Function = Function.AC_VOLTS
     range_index: int | None = None
     hookup: Hookup | None = None
+    jack: str = "volts"
     battery: Battery = FRESH
     gain: float = 0.0
     offset_v: float = 0.0
@@ -108,8 +112,15 @@ class HandheldMeter:
         hi, lo = f"{self.tag}.hi", f"{self.tag}.lo"
         leads = scene.leads[self.hookup.leads]
         is_open = leads.is_open(self.seed, t_s)
-        self.hookup.stamp(circuit, (hi, lo), leads, is_open, scene.mains.frequency_hz)
-        if self.hookup.jack == "current":
+        self.hookup.stamp(
+            circuit,
+            (hi, lo),
+            leads,
+            is_open=is_open,
+            contact_ohm=scene.contacts.get(self.hookup.at[0], 0.01),
+            mains_hz=scene.mains.frequency_hz,
+        )
+        if self.jack == "current":
             if not self.fuse_blown:
                 circuit.inductor(f"{self.tag}.shunt", hi, lo, 0.0, 0.02)
             hi = f"{self.tag}.unused"  # the volts jack, with nothing in it
@@ -132,7 +143,7 @@ class HandheldMeter:
         if self.hookup is None:
             return None if self.function in _OHMS else 0.0
         if self.function in _CURRENTS:
-            if self.hookup.jack != "current" or self.fuse_blown:
+            if self.jack != "current" or self.fuse_blown:
                 return 0.0
             current = scene.current(f"{self.tag}.shunt", t_s)
             if rms(current) > 2 * _FUSE_A:
@@ -140,7 +151,7 @@ class HandheldMeter:
                     self.fuse_blown = True
                 return 0.0
             return self._detect(current, self.function is Function.DC_CURRENT)
-        jack = "unused" if self.hookup.jack == "current" else "hi"
+        jack = "unused" if self.jack == "current" else "hi"
         volts = scene.spectrum(f"{self.tag}.{jack}", f"{self.tag}.lo", t_s)
         if self.function in _OHMS:
             ampere = -scene.current(f"{self.tag}.ohms", t_s)[0.0].real
@@ -240,9 +251,17 @@ class HandheldMeter:
                 memory.function, memory.target = self.function, 0.0
             if abs(value - memory.target) > 0.005 * abs(memory.target):
                 memory.start, memory.start_s = memory.target, scene.changed_s
+                memory.tau_s = self.slow_settle_s or self.spec.settle_s
+                self.slow_settle_s = None
         memory.target = value
-        tau = self.slow_settle_s or self.spec.settle_s
-        return value + (memory.start - value) * math.exp(-max(0.0, t_s - memory.start_s) / tau)
+        if not memory.tau_s:
+            return value
+        return value + (memory.start - value) * math.exp(-max(0.0, t_s - memory.start_s) / memory.tau_s)
+
+    def start_over(self, settle_s: float) -> None:
+        """Let the display begin at zero once more and come up slowly, as after a hunt through the ranges."""
+        self._settling = _Settling()
+        self.slow_settle_s = settle_s
 
     @property
     def _ranges(self) -> tuple[Range, ...]:

@@ -97,6 +97,10 @@ class Transformer:
         Fault: output turns relative to the healthy part (half winding, wrong tap, other model).
     dc_output : bool
         Fault of expectation: the case holds a rectifier too.
+    intermittent : bool
+        Fault: `open_output` comes and goes by itself.
+    offset_v, series_ohm : float
+        Direct voltage and resistance in series with the output.
     """
 
     tag: str
@@ -112,6 +116,9 @@ class Transformer:
     open_primary: bool = False
     turns_factor: float = 1.0
     dc_output: bool = False
+    intermittent: bool = False
+    offset_v: float = 0.0
+    series_ohm: float = 0.0
 
     def stamp(self, circuit: Circuit) -> None:
         """Primary with thermal fuse, coupled windings, insulation."""
@@ -125,7 +132,8 @@ class Transformer:
         mutual_h = self.coupling * self.magnetising_h / ratio
         circuit.resistor(f"{t}.fuse", f"{t}.core", self.primary_ohm - 0.05)
         circuit.resistor(f"{t}.core", f"{t}.p2", self.core_loss_ohm)
-        inner = f"{t}.tap" if self.open_output or self.dc_output else f"{t}.s1"
+        added = self.open_output or self.dc_output or self.offset_v or self.series_ohm
+        inner = f"{t}.tap" if added else f"{t}.s1"
         circuit.windings(
             [f"{t}.primary", f"{t}.secondary"],
             [(f"{t}.core", f"{t}.p2"), (inner, self._low)],
@@ -134,6 +142,9 @@ class Transformer:
         )
         if self.open_output:
             circuit.capacitor(inner, f"{t}.s1", 10e-12)
+        elif added and not self.dc_output:
+            emf = {0.0: complex(self.offset_v)}
+            circuit.voltage_source(f"{t}.added", f"{t}.s1", inner, emf, self.series_ohm)
         circuit.resistor(f"{t}.p2", self._low, self.leakage_ohm)
         circuit.capacitor(f"{t}.p2", self._low, self.interwinding_f)
 

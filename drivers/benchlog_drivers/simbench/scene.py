@@ -56,6 +56,8 @@ class Scene:
         Named places to probe: the nodes under the high and the low tip.
     wires : set of frozenset
         Pairs of joined nodes.
+    contacts : dict of str to float or None
+        Nodes that tips touch badly: contact resistance, None for none at all (enamel, oxide).
     """
 
     seed: int
@@ -65,6 +67,7 @@ class Scene:
     ports: dict[str, Port] = field(default_factory=dict)
     points: dict[str, tuple[str, str]] = field(default_factory=dict)
     wires: set[frozenset[str]] = field(default_factory=set)
+    contacts: dict[str, float | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.lock = threading.RLock()
@@ -176,6 +179,8 @@ class Scene:
         for part in self.parts.values():
             if isinstance(part, Cell):
                 part.day = day_of(second, self.start_s)
+            elif isinstance(part, Transformer) and part.intermittent:
+                part.open_output = uniform(0, 1, self.seed, part.tag, int(second / 4.0)) > 0.45
         mains, nominal = self.mains, self.mains.voltage_v
         mains.voltage_v = nominal * self.mains_factor(second)
         try:

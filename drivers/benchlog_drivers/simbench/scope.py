@@ -114,10 +114,10 @@ class Scope:
         start = self._trigger_time(scene, t_s) - step * (self.samples // 2)
         # The sampling clock knows nothing of the signal.
         start += step * uniform(-0.5, 0.5, self.seed, "sampling", self.tag, self.records_taken)
-        times = start + step * np.arange(self.samples)
+        times: npt.NDArray[np.float64] = start + step * np.arange(self.samples, dtype=np.float64)
         if self.jitter_s:
             g = generator(self.seed, "jitter", self.tag, self.records_taken)
-            times = times + self.jitter_s * g.standard_normal(self.samples)
+            times += self.jitter_s * g.standard_normal(self.samples)
         self.codes = {
             name: self._digitised(scene, name, times, t_s) for name, c in self.channels.items() if c.on
         }

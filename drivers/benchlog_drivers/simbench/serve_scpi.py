@@ -33,12 +33,22 @@ def _word(text: str, choices: dict[str, str]) -> str:
     raise ScpiError(-224, "Illegal parameter value")
 
 
+def _only(*words: str) -> Callable[..., Answer]:
+    """Handler of a setting that takes one of a few words, of which this instrument needs none."""
+
+    def check(*parameters: str) -> None:
+        _word(parameters[-1], {word: word for word in words})
+
+    return check
+
+
 _ON_OFF = {"ON": "1", "OFF": "0", "1": "1", "0": "0"}
 
 
 def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
     """Ten-field-preamble dialogue of a scope."""
-    state = {"source": "CH1", "start": 1, "stop": 0}
+    shown = {"source": "CH1"}
+    window = {"start": 1, "stop": 0}
 
     def channel(number: str) -> ScopeChannel:
         name = f"CH{number}"
@@ -47,34 +57,27 @@ def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
         return scope.channels[name]
 
     def source(text: str) -> str:
-        name = _word(text, {f"CHANnel{n[2:]}": n for n in scope.channels})
-        return name
-
-    def change(action: Callable[[], None]) -> None:
-        # Settings change what is digitised, not the circuit: no new solution is needed.
-        with scene.lock:
-            action()
+        return _word(text, {f"CHANnel{n[2:]}": n for n in scope.channels})
 
     def scale(number: str, text: str) -> None:
         c = channel(number)
-        value = _number(text, _MIN_DIVISION_V * c.probe, _MAX_DIVISION_V * c.probe)
-        change(lambda: setattr(c, "volts_per_division", value))
+        c.volts_per_division = _number(text, _MIN_DIVISION_V * c.probe, _MAX_DIVISION_V * c.probe)
 
     def single(_: str) -> None:
         with scene.lock:
             scope.acquire(scene)
-        state["start"], state["stop"] = 1, scope.samples
+        window.update(start=1, stop=scope.samples)
 
     def preamble(_: str) -> str:
-        step = scope.channels[str(state["source"])].volts_per_division / CODES_PER_DIVISION
+        step = scope.channels[shown["source"]].volts_per_division / CODES_PER_DIVISION
         n, dt = scope.samples, scope.interval_s
         return f"0,2,{n},1,{dt:.9e},{-dt * (n // 2):.9e},0,{step:.9e},0,{ZERO_CODE}"
 
     def data(_: str) -> bytes:
-        codes = scope.codes.get(str(state["source"]))
+        codes = scope.codes.get(shown["source"])
         if codes is None:
             raise ScpiError(-230, "Data corrupt or stale")
-        return block(codes[int(state["start"]) - 1 : int(state["stop"])].tobytes())
+        return block(codes[window["start"] - 1 : window["stop"]].tobytes())
 
     commands: dict[str, Callable[..., Answer]] = {
         "CHANnel{n}:DISPlay": lambda n, p: setattr(channel(n), "on", _word(p, _ON_OFF) == "1"),
@@ -84,7 +87,7 @@ def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
             channel(n), "coupling", _word(p, {"DC": "DC", "AC": "AC"})
         ),
         "CHANnel{n}:COUPling?": lambda n, p: channel(n).coupling,
-        "CHANnel{n}:OFFSet": lambda n, p: None if _number(p, 0.0, 0.0) == 0 else None,
+        "CHANnel{n}:OFFSet": _only("0"),
         "CHANnel{n}:SCALe": scale,
         "CHANnel{n}:SCALe?": lambda n, p: f"{channel(n).volts_per_division:.6e}",
         "TIMebase:MAIN:SCALe": lambda p: setattr(scope, "seconds_per_division", _number(p, 5e-9, 50.0)),
@@ -92,16 +95,16 @@ def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
         "ACQuire:MDEPth": lambda p: setattr(scope, "samples", int(_number(p, 2, _MAX_SAMPLES))),
         "ACQuire:MDEPth?": lambda p: f"{scope.samples}",
         "TRIGger:EDGe:SOURce": lambda p: setattr(scope, "trigger_channel", source(p)),
-        "TRIGger:EDGe:SLOPe": lambda p: None if _word(p, {"POSitive": "rise"}) else None,
+        "TRIGger:EDGe:SLOPe": _only("POSitive"),
         "TRIGger:EDGe:LEVel": lambda p: setattr(scope, "trigger_level_v", _number(p, -1e4, 1e4)),
         "TRIGger:STATus?": lambda p: "STOP",
         "SINGle": single,
-        "WAVeform:SOURce": lambda p: state.update(source=source(p)),
-        "WAVeform:MODE": lambda p: None if _word(p, {"RAW": "raw"}) else None,
-        "WAVeform:FORMat": lambda p: None if _word(p, {"BYTE": "byte"}) else None,
+        "WAVeform:SOURce": lambda p: shown.update(source=source(p)),
+        "WAVeform:MODE": _only("RAW"),
+        "WAVeform:FORMat": _only("BYTE"),
         "WAVeform:PREamble?": preamble,
-        "WAVeform:STARt": lambda p: state.update(start=int(_number(p, 1, _MAX_SAMPLES))),
-        "WAVeform:STOP": lambda p: state.update(stop=int(_number(p, 1, _MAX_SAMPLES))),
+        "WAVeform:STARt": lambda p: window.update(start=int(_number(p, 1, _MAX_SAMPLES))),
+        "WAVeform:STOP": lambda p: window.update(stop=int(_number(p, 1, _MAX_SAMPLES))),
         "WAVeform:DATA?": data,
     }
     return ScpiEndpoint(f"simulated,{scope.tag},0,1.0", commands)
@@ -132,8 +135,8 @@ def generator_endpoint(source: SineGenerator, scene: Scene) -> ScpiEndpoint:
         "OUTPut{n}:LOAD": lambda n, p: load(p),
         "OUTPut{n}": lambda n, p: put("on", _word(p, _ON_OFF) == "1"),
         "OUTPut{n}?": lambda n, p: "1" if source.on else "0",
-        "SOURce{n}:FUNCtion": lambda n, p: None if _word(p, {"SINusoid": "sine"}) else None,
-        "SOURce{n}:VOLTage:UNIT": lambda n, p: None if _word(p, {"VPP": "peak to peak"}) else None,
+        "SOURce{n}:FUNCtion": _only("SINusoid"),
+        "SOURce{n}:VOLTage:UNIT": _only("VPP"),
         "SOURce{n}:VOLTage:OFFSet": lambda n, p: put("offset_v", _number(p, -5.0, 5.0)),
         "SOURce{n}:VOLTage": lambda n, p: amplitude(p),
         "SOURce{n}:VOLTage?": lambda n, p: f"{source.amplitude_vpp:.6e}",
@@ -183,7 +186,7 @@ def meter_endpoint(updates: MeterUpdates) -> ScpiEndpoint:
         if function in meter.spec.functions:
             commands[f"CONFigure:{header}"] = setter(function)
             commands[f"MEASure:{header}?"] = measure(function)
-    names = {function: word for function, word in _CONFIGURE.values()}
+    names = dict(_CONFIGURE.values())
 
     def setting(_: str) -> str:
         shown = updates.next(ahead_s=10 * meter.spec.settle_s)
