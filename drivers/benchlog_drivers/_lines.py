@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import grp
+import io
 import os
+import select
 import socket
+import sys
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import Protocol
 
 import serial
@@ -31,10 +34,17 @@ __all__ = [
     "read_available",
 ]
 
+if sys.platform == "win32":
+    TerminalError: type[Exception] = OSError
+else:
+    import termios
+
+    TerminalError = termios.error  # no OSError, and pyserial lets it through
+
 # TypeError and AttributeError come out of pyserial when another thread closes the port during a read.
-FOREIGN_ERRORS = (OSError, serial.SerialException, TypeError, AttributeError)
+FOREIGN_ERRORS = (OSError, serial.SerialException, TerminalError, TypeError, AttributeError)
 MAX_CHUNK = 4096
-_LOST_HINT = "check that it is switched on and plugged in, and that no other program has the port"
+_LOST_HINT = "it was unplugged or switched off, or another program has the port too: check both"
 
 
 class PortInfo(Protocol):
@@ -93,27 +103,44 @@ def open_port(port: str, settings: LineSettings) -> serial.Serial:
     OpenError
         With the cause: missing, refused, busy, permission, wrong device.
     """
-    link: serial.Serial | None = None
     try:
-        link = serial.serial_for_url(
-            port,
-            do_not_open=True,
-            baudrate=settings.baud,
-            bytesize=settings.bits,
-            parity=settings.parity,
-            stopbits=settings.stop_bits,
-            timeout=0,
-            write_timeout=1.0,
-        )
+        link = _open(port, settings)
+        if settings.bits == 7 and not _seven_bits(link):
+            # Pseudo-terminals and some USB cables know eight bits alone. Seven and two stop bits are as long.
+            close_port(link)
+            link = _open(port, replace(settings, bits=8, parity="N", stop_bits=1))
+    except (OSError, serial.SerialException, ValueError, TerminalError) as error:
+        raise open_error(port, error) from error
+    return link
+
+
+def _seven_bits(link: serial.Serial) -> bool:
+    if sys.platform == "win32" or getattr(link, "fd", None) is None:
+        return True
+    size: int = termios.tcgetattr(link.fileno())[2] & termios.CSIZE
+    return size == termios.CS7
+
+
+def _open(port: str, settings: LineSettings) -> serial.Serial:
+    link = serial.serial_for_url(
+        port,
+        do_not_open=True,
+        baudrate=settings.baud,
+        bytesize=settings.bits,
+        parity=settings.parity,
+        stopbits=settings.stop_bits,
+        timeout=0,
+        write_timeout=1.0,
+    )
+    try:
         if "://" not in port:
             link.exclusive = True
         link.dtr = settings.dtr
         link.rts = settings.rts
         link.open()
-    except (OSError, serial.SerialException, ValueError) as error:
-        if link is not None:
-            close_port(link)
-        raise open_error(port, error) from error
+    except BaseException:
+        close_port(link)
+        raise
     return link
 
 
@@ -135,7 +162,8 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     Exception
         One of `FOREIGN_ERRORS` when the link ended; hand it to `link_lost`.
     """
-    link.timeout = wait_s
+    if not _wait(link, wait_s):
+        return b""
     data = bytes(link.read(1))
     while data and len(data) < MAX_CHUNK and (waiting := link.in_waiting):
         try:
@@ -146,6 +174,17 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
             break
         data += more
     return data
+
+
+def _wait(link: serial.Serial, wait_s: float) -> bool:
+    """Wait for bytes or the end of the link; setting pyserial's time-out instead would set the whole line anew."""
+    try:
+        descriptor = link.fileno()
+    except io.UnsupportedOperation:  # a port in another process or machine, which has no descriptor
+        if link.timeout != wait_s:
+            link.timeout = wait_s
+        return True
+    return bool(select.select([descriptor], [], [], wait_s)[0])
 
 
 def open_error(port: str, error: BaseException) -> OpenError:
@@ -192,8 +231,10 @@ def open_error(port: str, error: BaseException) -> OpenError:
 
 def _group_of(port: str) -> str:
     try:
+        import grp  # not there on every system
+
         return grp.getgrgid(os.stat(port).st_gid).gr_name
-    except (OSError, KeyError):
+    except (ImportError, OSError, KeyError):
         return "dialout"
 
 

@@ -20,7 +20,7 @@ from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ConfigError, OpenError, OpenReason
 from benchlog.reading import Reading
 from benchlog_drivers import _lines
-from benchlog_drivers.decoders import FrameOptions, LineSettings, make_decoder, recognise
+from benchlog_drivers.decoders import SEVEN_BITS, FrameOptions, LineSettings, make_decoder, recognise
 from benchlog_drivers.wiretap import Wiretap
 
 __all__ = ["SerialMeter", "SerialOptions"]
@@ -37,7 +37,7 @@ class SerialOptions(FrameOptions, frozen=True, kw_only=True):
 
     Attributes
     ----------
-    baud, bits, parity, stop, dtr, rts
+    baud, stop, dtr, rts
         Where this meter's line differs from its family's.
     request : str, optional
         What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
@@ -48,8 +48,6 @@ class SerialOptions(FrameOptions, frozen=True, kw_only=True):
     """
 
     baud: int | None = None
-    bits: Literal[5, 6, 7, 8] | None = None
-    parity: Literal["N", "E", "O"] | None = None
     stop: Literal["1", "1.5", "2"] | None = None
     dtr: bool | None = None
     rts: bool | None = None
@@ -96,6 +94,10 @@ class SerialMeter(Reader):
         self._wanted = port
         self._options = options
         self._settings = _line_settings(self.decoder.line, options)
+        if self.decoder.checks_parity and self._settings.bits == 7 and self._settings.parity != "N":
+            self._port_settings = dataclass_replace(self._settings, bits=8, parity="N")
+        else:
+            self._port_settings = self._settings
         self._request = _request(self.decoder.request, options)
         self._ports = ports
         self._port = port
@@ -103,6 +105,7 @@ class SerialMeter(Reader):
         self._link: serial.Serial | None = None
         self._ready: deque[Reading] = deque()
         self._asked_ns: int | None = None
+        self._waiting = False
         self._garbage = b""
 
     @property
@@ -126,23 +129,23 @@ class SerialMeter(Reader):
 
     def _open(self) -> None:
         self._ready.clear()
-        self._asked_ns = None
+        self._asked_ns, self._waiting = None, False
         self._garbage = b""
         if self._wanted == "usb":
             self._port = _lines.find_port(
                 self._options.serial, self._options.description, ports=self._ports
             ).device
-            self._link = _lines.open_port(self._port, self._settings)
+            self._link = _lines.open_port(self._port, self._port_settings)
         else:
             self._port = self._wanted
             try:
-                self._link = _lines.open_port(self._port, self._settings)
+                self._link = _lines.open_port(self._port, self._port_settings)
             except OpenError as error:
                 moved = self._moved_port() if error.reason is OpenReason.MISSING else None
                 if moved is None:
                     raise
                 self._port = moved
-                self._link = _lines.open_port(moved, self._settings)
+                self._link = _lines.open_port(moved, self._port_settings)
             self._remember_identity()
         self._note("!", b"open")
 
@@ -205,7 +208,7 @@ class SerialMeter(Reader):
             readings = self.decoder.feed(data)
             self._garbage = b"" if readings else (self._garbage + data)[-4096:]
             if readings:
-                self._asked_ns = None
+                self._waiting = False
             self._ready.extend(dataclass_replace(r, utc_ns=times[0], mono_ns=times[1]) for r in readings)
         return data
 
@@ -214,13 +217,15 @@ class SerialMeter(Reader):
         if not self._request or self._link is None:
             return
         now_ns = self.clock.monotonic_ns()
-        if self._asked_ns is not None and now_ns - self._asked_ns < ANSWER_S * 1e9:
-            return
+        if self._asked_ns is not None:
+            pause_s = max(ANSWER_S, self._options.every) if self._waiting else self._options.every
+            if now_ns - self._asked_ns < pause_s * 1e9:
+                return
         try:
             self._link.write(self._request)
         except _lines.FOREIGN_ERRORS as error:
             raise _lines.link_lost(self._port, error) from error
-        self._asked_ns = now_ns
+        self._asked_ns, self._waiting = now_ns, True
         self._note(">", self._request)
 
     def _complain(self) -> None:
@@ -241,13 +246,15 @@ def explain_garbage(
     others = recognise(data)
     if others:
         best = max(others, key=lambda name: others[name])
+        if best == family:
+            return f"{what} with the parity that is set", "leave out parity= and bits="
         return f"{what}; they are {best} frames", f"set frames={best}"
-    others = recognise(bytes(byte & 0x7F for byte in data))
+    others = recognise(data.translate(SEVEN_BITS))
     if others:
         best = max(others, key=lambda name: others[name])
         return (
             f"{what}; without the top bit they are {best} frames, so the parity setting is wrong",
-            f"set frames={best}, bits=7 and parity=O or E",
+            f"set frames={best}, bits=7 and parity=E (or O)",
         )
     if last_reject and last_reject[0] not in ("index", "length", "format", "broken off"):
         return (

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from benchlog.errors import ConfigError
-from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings
+from benchlog_drivers.decoders.base import SEVEN_BITS, Decoder, FrameOptions, LineSettings
 from benchlog_drivers.decoders.digitcode import DigitCode11, DigitCode14
 from benchlog_drivers.decoders.pattern import PatternLine
 from benchlog_drivers.decoders.polled14 import Polled14
 from benchlog_drivers.decoders.segment14 import Segment14
 from benchlog_drivers.decoders.statusbits14 import StatusBits14
 
-__all__ = ["FAMILIES", "Decoder", "FrameOptions", "LineSettings", "make_decoder", "recognise"]
+__all__ = ["FAMILIES", "SEVEN_BITS", "Decoder", "FrameOptions", "LineSettings", "make_decoder", "recognise"]
 
 FAMILIES: dict[str, type[Decoder]] = {
     kind.family: kind for kind in (Segment14, DigitCode14, DigitCode11, StatusBits14, Polled14, PatternLine)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections import Counter
 from dataclasses import dataclass
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 import msgspec
 
@@ -17,6 +17,7 @@ from benchlog.reading import Reading
 
 __all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "RejectedFrame"]
 
+SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit
 MAX_LINE = 256  # bytes without a line end; more is no meter
 
 
@@ -61,6 +62,9 @@ class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
         Highest count the display can show; frames above are rejected.
     ac_and_dc : bool
         Whether the meter has a mode that shows AC and DC together.
+    bits : {7, 8}, optional
+    parity : {"N", "E", "O"}, optional
+        Where this meter's differs from its family's.
     pattern, end, functions, units, flags, overload, function
         For text lines, see `benchlog_drivers.decoders.pattern`.
     """
@@ -70,6 +74,8 @@ class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
     codes: dict[str, dict[str, Any]] = {}
     counts: int | None = None
     ac_and_dc: bool = False
+    bits: Literal[7, 8] | None = None
+    parity: Literal["N", "E", "O"] | None = None
     pattern: str = ""
     end: str = "\n"
     functions: dict[str, str] = {}
@@ -105,6 +111,8 @@ class Decoder(ABC):
 
     family: ClassVar[str]
     line: ClassVar[LineSettings]
+    checks_parity: ClassVar[bool] = False
+    """Whether it wants the parity bit as the top bit of each byte, and checks it."""
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         self.options = options or FrameOptions()

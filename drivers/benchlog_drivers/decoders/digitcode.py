@@ -21,8 +21,12 @@ capacitance, 34 temperature; 3F milliampere and 30 ampere in the long form, 39 m
 short. The range index picks point and prefix, see the TOML files beside this module. Frequency, duty, diode,
 continuity and temperature ranges are the least certain of it.
 
-What the protocol can show: parity (by the port), lost and added bytes (length), codes above 9, range indexes
-that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for another.
+Seven bits with parity are as long as eight without, so the port is opened with eight and parity is checked here:
+ports hand over bytes with wrong parity as if nothing were wrong. Streams that lost their parity bits on the way
+(pseudo-terminals, network bridges) are told apart by their line end, whose LF has odd parity only with the bit set.
+
+What the protocol can show: parity of every byte, lost and added bytes (length), codes above 9, range indexes
+that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for another by two flips.
 """
 
 from __future__ import annotations
@@ -60,12 +64,23 @@ class _Setting:
     range_max: float
 
 
+def _checked(parity: str) -> bytes:
+    """Translation table: bytes with right parity lose it, the others become FF."""
+    odd = parity == "O"
+    return bytes(b & 0x7F if b.bit_count() % 2 == odd else 0xFF for b in range(256))
+
+
+_CHECKED = {parity: _checked(parity) for parity in ("O", "E")}
+_ENDS = {"O": b"\r\x8a", "E": b"\x8d\n"}
+
+
 class _DigitCode(LineDecoder):
     """Both forms; the fields in order are what differs."""
 
     line: ClassVar[LineSettings] = LineSettings(19200, 7, "O", 1)
     digits: ClassVar[int]
     annunciator_bytes: ClassVar[tuple[str, ...]]
+    checks_parity = True
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
@@ -74,10 +89,28 @@ class _DigitCode(LineDecoder):
         self._ranges = _ranges({**table["codes"], **self.options.codes}, self.family)
         self._counts = self.options.counts or int(table["counts"])
         self._length = 1 + self.digits + 1 + len(self.annunciator_bytes) + 2
+        self._parity = self.options.parity or self.line.parity
+        self._parity_end = _ENDS.get(self._parity, self.end)
         self._settings: dict[bytes, _Setting | RejectedFrame] = {}
+
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        if self._parity_end == self.end or self._parity_end not in data:
+            return super()._split(data)
+        frames: list[bytes] = []
+        *pieces, rest = data.split(self._parity_end)
+        for piece in pieces:
+            plain, last = super()._split(piece)
+            frames += [*plain, last + self._parity_end]
+        plain, rest = super()._split(rest)
+        return frames + plain, rest
 
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""
+        raw = frame
+        if frame.endswith(self._parity_end) and self._parity_end != self.end:
+            frame = frame.translate(_CHECKED[self._parity])
+            if 0xFF in frame:
+                raise RejectedFrame("parity", "a byte with wrong parity")
         if len(frame) != self._length:
             raise RejectedFrame("length", f"{len(frame)} bytes, not {self._length}")
         last = 1 + self.digits
@@ -94,9 +127,9 @@ class _DigitCode(LineDecoder):
         if isinstance(setting, RejectedFrame):
             raise RejectedFrame(setting.reason, setting.detail)
         if setting.state is State.OVERLOAD:
-            return overload(setting.mode, "-" if setting.minus else "", frame, setting.range_max)
+            return overload(setting.mode, "-" if setting.minus else "", raw, setting.range_max)
         if setting.state is State.UNDERLOAD:
-            return shown(setting.mode, "UL", raw=frame, state=State.UNDERLOAD, range_max=setting.range_max)
+            return shown(setting.mode, "UL", raw=raw, state=State.UNDERLOAD, range_max=setting.range_max)
         counts = int(digits)
         if counts > self._counts:
             raise RejectedFrame("counts", f"{counts} counts on a display of {self._counts}")
@@ -104,7 +137,7 @@ class _DigitCode(LineDecoder):
         if setting.decimals:
             text = f"{text[: -setting.decimals]}.{text[-setting.decimals :]}"
         return shown(
-            setting.mode, "-" + text if setting.minus else text, raw=frame, range_max=setting.range_max
+            setting.mode, "-" + text if setting.minus else text, raw=raw, range_max=setting.range_max
         )
 
     def _look_up(self, range_byte: int, code: int, flags: bytes) -> _Setting | RejectedFrame:

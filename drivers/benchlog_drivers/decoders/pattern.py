@@ -32,7 +32,7 @@ from typing import ClassVar
 
 from benchlog.errors import ConfigError
 from benchlog.reading import Function, Reading
-from benchlog_drivers.decoders.base import FrameOptions, LineDecoder, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.base import SEVEN_BITS, FrameOptions, LineDecoder, LineSettings, RejectedFrame
 from benchlog_drivers.decoders.display import FLAG_SYMBOLS, Mode, mode_of, overload, shown, split_unit
 
 __all__ = ["PatternLine"]
@@ -84,6 +84,9 @@ class PatternLine(LineDecoder):
         self._functions = {word: _function(name) for word, name in given.functions.items()}
         self._units = {word: _unit(word, name) for word, name in given.units.items()}
         self._flags = _flag_words(given.flags)
+
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        return super()._split(data.translate(SEVEN_BITS) if self.options.bits == 7 else data)
 
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""

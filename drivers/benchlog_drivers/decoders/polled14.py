@@ -16,7 +16,7 @@ import re
 from typing import ClassVar
 
 from benchlog.reading import Reading
-from benchlog_drivers.decoders.base import FrameOptions, LineDecoder, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.base import SEVEN_BITS, FrameOptions, LineDecoder, LineSettings, RejectedFrame
 from benchlog_drivers.decoders.display import mode_of, overload, shown, split_unit
 
 __all__ = ["Polled14"]
@@ -45,6 +45,10 @@ class Polled14(LineDecoder):
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
         self._counts = self.options.counts or 99999
+
+    def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
+        # Where the port knows eight bits alone, the first stop bit is the top bit.
+        return super()._split(data.translate(SEVEN_BITS))
 
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its CR, or raise `RejectedFrame`."""

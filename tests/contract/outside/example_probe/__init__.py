@@ -1,0 +1,1 @@
+"""An outside distribution that adds an adapter to benchlog."""

@@ -1,0 +1,151 @@
+"""The registry: built-in table, outside plug-ins, and reasons for what is unavailable."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+from importlib.metadata import EntryPoint
+from pathlib import Path
+
+import pytest
+
+import benchlog_drivers
+from benchlog.errors import AdapterUnavailableError, ConfigError
+from benchlog.registry import GROUP, Registry, open_adapter, unavailable
+from benchlog_drivers.serial_meter import SerialMeter
+
+OUTSIDE = Path(__file__).parent / "contract" / "outside"
+
+
+def _point(name: str, value: str) -> EntryPoint:
+    return EntryPoint(name, value, GROUP)
+
+
+def test_an_address_gives_an_adapter_that_is_not_open() -> None:
+    adapter = open_adapter("serial:/dev/none?frames=segment14", "MA-01")
+    assert isinstance(adapter, SerialMeter)
+    assert (adapter.instrument, adapter.is_open) == ("MA-01", False)
+
+
+def test_every_row_of_the_built_in_table_is_there() -> None:
+    """The table holds strings; each must name what exists, or a library that is missing."""
+    registry = Registry(plug_ins=())
+    for name in benchlog_drivers.BUILT_IN:
+        scheme, _, kind = name.partition(".")
+        missing = [u for u in registry.unavailable() if u.name == name]
+        if missing:
+            assert "needs the library" in missing[0].reason
+        else:
+            assert callable(registry.factory(scheme, kind))
+
+
+def test_the_table_alone_loads_no_hardware_library() -> None:
+    code = (
+        "import sys, benchlog.registry, benchlog_drivers; "
+        "assert not {'serial', 'pyvisa', 'numpy.random'} & set(sys.modules)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
+
+
+def test_an_unknown_scheme_lists_the_known_ones() -> None:
+    with pytest.raises(AdapterUnavailableError, match="'teleport'") as error:
+        open_adapter("teleport:x", "MA-01")
+    assert "serial" in error.value.hint
+
+
+def test_an_unknown_option_lists_the_known_ones() -> None:
+    with pytest.raises(ConfigError, match="unknown option 'colour'") as error:
+        open_adapter("serial:x?frames=segment14&colour=red", "MA-01")
+    assert "frames" in error.value.hint
+
+
+def test_address_and_bench_file_may_not_contradict_each_other() -> None:
+    with pytest.raises(ConfigError, match=r"2400.*4800"):
+        open_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 4800})
+    open_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 2400})
+
+
+def test_a_kind_that_a_scheme_does_not_have_lists_those_it_has() -> None:
+    registry = Registry({"dummy.scope": "benchlog_drivers.typed:TypedReader"}, ())
+    with pytest.raises(AdapterUnavailableError, match="no kind 'meter'") as error:
+        registry.make("dummy:y", "A")
+    assert "scope" in error.value.hint
+    with pytest.raises(ConfigError, match="kind 'toaster'"):
+        registry.make("dummy:y?kind=toaster", "A")
+    assert registry.make("dummy:y?kind=scope", "A").instrument == "A"
+
+
+def test_an_outside_plug_in_is_found_through_its_entry_point(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.syspath_prepend(str(OUTSIDE))
+    importlib.invalidate_caches()
+    sensor = tmp_path / "temp1_input"
+    sensor.write_text("23456\n")
+    registry = Registry()
+    assert registry.schemes()["probe"] == "example-probe"
+    with registry.make(f"probe:{sensor}?every=0", "TH-1") as probe:
+        reading = probe.read(1)  # type: ignore[attr-defined]
+    assert (reading.value, reading.instrument) == (23.456, "TH-1")
+
+
+def test_an_outside_plug_in_can_not_take_a_built_in_name() -> None:
+    registry = Registry(
+        {"serial": "benchlog_drivers.serial_meter:SerialMeter"}, [_point("serial", "thief:Meter")]
+    )
+    assert registry.factory("serial") is SerialMeter
+    (refused,) = registry.unavailable()
+    assert (refused.name, refused.origin) == ("serial", "thief:Meter")
+    assert "built-in" in refused.reason
+
+
+def test_two_plug_ins_of_one_name_keep_the_first_and_name_the_second() -> None:
+    points = [_point("probe", "json:JSONDecoder"), _point("probe", "other:Meter")]
+    refused = Registry({}, points).unavailable()
+    assert [u.origin for u in refused if "wants a name" in u.reason] == ["other:Meter"]
+
+
+def test_a_broken_plug_in_does_not_stop_the_others(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    (tmp_path / "broken_plug_in.py").write_text("raise RuntimeError('meant to fail')\n")
+    (tmp_path / "hungry_plug_in.py").write_text("import library_that_nobody_has\n")
+    monkeypatch.syspath_prepend(str(tmp_path))
+    points = [
+        _point("broken", "broken_plug_in:Meter"),
+        _point("hungry", "hungry_plug_in:Meter"),
+        _point("gone", "module_that_is_not_there:Meter"),
+        _point("empty", "json:loads"),
+        _point("bare", "json:no_such_name"),
+    ]
+    registry = Registry({"typed": "benchlog_drivers.typed:TypedReader"}, points)
+    reasons = {u.name: (u.reason, u.hint) for u in registry.unavailable()}
+    assert set(reasons) == {"broken", "hungry", "gone", "empty", "bare"}
+    assert "meant to fail" in reasons["broken"][0]
+    assert "library_that_nobody_has" in reasons["hungry"][0]
+    assert reasons["hungry"][1] == "install it: pip install library_that_nobody_has"
+    assert all(hint for _, hint in reasons.values())
+    assert registry.make("typed:", "MB-02").instrument == "MB-02"
+    with pytest.raises(AdapterUnavailableError, match="meant to fail"):
+        registry.make("broken:x", "A")
+
+
+def test_a_missing_library_is_named_with_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delitem(sys.modules, "benchlog_drivers.serial_meter", raising=False)
+    monkeypatch.delitem(sys.modules, "benchlog_drivers._lines", raising=False)
+    for name in [m for m in sys.modules if m == "serial" or m.startswith("serial.")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, "serial", None)
+    registry = Registry({"serial": "benchlog_drivers.serial_meter:SerialMeter"}, ())
+    with pytest.raises(AdapterUnavailableError, match="needs the library serial") as error:
+        registry.factory("serial")
+    assert error.value.hint == "install it: pip install pyserial"
+
+
+def test_a_fault_in_a_built_in_adapter_is_not_taken_for_a_missing_library() -> None:
+    registry = Registry({"x": "benchlog_drivers.no_such_module:Meter"}, ())
+    with pytest.raises(ModuleNotFoundError, match="no_such_module"):
+        registry.factory("x")
+
+
+def test_here_nothing_built_in_is_unavailable_but_for_a_library() -> None:
+    assert all("needs the library" in u.reason for u in unavailable() if u.origin == "built-in")
