@@ -14,7 +14,7 @@ from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
 from benchlog.units import parse_quantity
 
-__all__ = ["AccuracyLine", "Bench", "Instrument", "Standard", "read_bench"]
+__all__ = ["AccuracyLine", "Bench", "Instrument", "Standard", "bench_schema", "read_bench"]
 
 
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -159,3 +159,8 @@ def read_bench(path: Path) -> Bench:
         except UsageError as error:
             raise ConfigError(f"{path}: standard {standard.tag}: {error}", hint=error.hint) from None
     return Bench(file.instrument, file.standard, str(path))
+
+
+def bench_schema() -> dict[str, Any]:
+    """JSON Schema of a bench file, for editors."""
+    return msgspec.json.schema(_BenchFile)

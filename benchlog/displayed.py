@@ -72,6 +72,8 @@ def parse_displayed(
     UsageError
         If it can't be read, or contradicts `function`.
     """
+    if text.strip().startswith(">"):
+        return _beyond(text, function, instrument)
     over = _OVERLOAD.fullmatch(text)
     if over:
         if function is None:
@@ -111,3 +113,18 @@ _COUPLED = {
     Function.AC_CURRENT: "ac",
     Function.DC_CURRENT: "dc",
 }
+
+
+def _beyond(text: str, function: Function | None, instrument: str) -> Reading:
+    """A display that shows only that the value is above its range, such as ``> 200 Mohm``."""
+    quantity = parse_quantity(text.strip()[1:], function.unit if function else None, what="reading")
+    return Reading(
+        function or function_of(quantity),
+        None,
+        quantity.resolution,
+        text.strip(),
+        State.OVERLOAD,
+        range_max=quantity.value,
+        instrument=instrument,
+        origin=Origin.HAND,
+    )

@@ -20,18 +20,26 @@ from benchlog.units import parse_nameplate, parse_quantity
 
 __all__ = [
     "AnyCheck",
+    "CompareCheck",
     "ContinuityCheck",
     "CrossCheck",
     "Hold",
     "InductanceCheck",
+    "InductanceItem",
+    "IsolationCheck",
     "LimitText",
-    "ObservationCheck",
+    "ListCheck",
     "Part",
+    "PhaseItem",
     "Plan",
+    "QuestionItem",
     "RatioCheck",
     "ReadingCheck",
+    "ReadingItem",
+    "RectifiedCheck",
     "Substitution",
     "SupplyCheck",
+    "plan_schema",
     "read_plan",
 ]
 
@@ -124,6 +132,9 @@ class ContinuityCheck(_Check, frozen=True, tag="continuity"):
     temperature: str = "20 degC"
     tolerance: str = "6 %"
     four_wire: bool = False
+    current: str | None = None
+    current_accuracy: str | None = None
+    current_meter: str | None = None
     lead_null: bool = True
 
 
@@ -153,6 +164,8 @@ class InductanceCheck(_Check, frozen=True, tag="inductance"):
     across: str
     resistor_channel: str
     resistor: str
+    resistor_tolerance: str = "1 %"
+    swap: bool = False
     generator: str | None = None
     frequency: str | None = None
     amplitude: str | None = None
@@ -176,10 +189,94 @@ class ReadingCheck(_Check, frozen=True, tag="reading"):
     accuracy: str | None = None
 
 
-class ObservationCheck(_Check, frozen=True, tag="observation"):
-    """Something seen and answered with yes or no, e.g. a protective trip."""
+class ReadingItem(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take", tag="reading"):
+    """One reading of a list."""
 
+    name: str
+    function: Function
+    limits: LimitText
+    expect: str | None = None
+    meter: str | None = None
+    accuracy: str | None = None
+    hookup: str = ""
+
+
+class QuestionItem(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take", tag="question"):
+    """Something seen and answered with yes (pass) or no (fail), e.g. a protective trip."""
+
+    name: str
     question: str
+    hookup: str = ""
+
+
+class PhaseItem(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take", tag="phase"):
+    """Phase of one scope channel against another."""
+
+    name: str
+    scope: str
+    primary: str
+    secondary: str
+    frequency: str
+    limits: LimitText
+    hookup: str = ""
+
+
+class InductanceItem(
+    msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take", tag="inductance"
+):
+    """Inductance of one winding by a series resistor."""
+
+    name: str
+    scope: str
+    across: str
+    resistor_channel: str
+    resistor: str
+    frequency: str
+    amplitude: str
+    generator: str
+    limits: LimitText
+    resistor_tolerance: str = "1 %"
+    turns: int | None = None
+    hookup: str = ""
+
+
+class ListCheck(_Check, frozen=True, tag="list"):
+    """Several readings, phases and questions that make one check; the worst decides."""
+
+    item: tuple[ReadingItem | QuestionItem | PhaseItem | InductanceItem, ...]
+
+    def item_limits(self) -> dict[str, Limits]:
+        """Limits by item name."""
+        return {
+            i.name: i.limits.parsed("plan", f"check {self.id}, {i.name}")
+            for i in self.item
+            if not isinstance(i, QuestionItem)
+        }
+
+
+class IsolationCheck(_Check, frozen=True, tag="isolation"):
+    """Leakage resistance screened by a DC supply in series with a meter on V=; not a withstand test."""
+
+    supply: str
+    min: str
+    meter: str | None = None
+
+
+class RectifiedCheck(_Check, frozen=True, tag="rectified"):
+    """DC behind a bridge and capacitor without load; the capacitor's rating at mains +10 %."""
+
+    meter: str | None = None
+    mains: str | None = None
+    capacitor: str | None = None
+
+
+class CompareCheck(_Check, frozen=True, tag="compare"):
+    """A resistor against a known one carrying the same current: two readings on one range."""
+
+    reference: str
+    reference_tolerance: str = "0.1 %"
+    function: Function = Function.DC_VOLTS
+    meter: str | None = None
 
 
 AnyCheck = (
@@ -189,7 +286,10 @@ AnyCheck = (
     | InductanceCheck
     | CrossCheck
     | ReadingCheck
-    | ObservationCheck
+    | ListCheck
+    | IsolationCheck
+    | CompareCheck
+    | RectifiedCheck
 )
 
 
@@ -298,6 +398,12 @@ def read_plan(path: Path) -> Plan:
             _try_values(check)
         except BenchlogError as error:
             raise ConfigError(f"{path}: check {check.id}: {error}", hint=error.hint) from None
+        for name in _needed_limits(check):
+            if name not in check.limits:
+                raise ConfigError(
+                    f"{path}: check {check.id}: limits.{name} is missing",
+                    hint=f"add limits.{name} = {{ high = ... }}",
+                )
         if isinstance(check, RatioCheck | InductanceCheck) and check.mains_referenced:
             raise ConfigError(
                 f"{path}: check {check.id}: a scope clip on a mains-referenced node is refused",
@@ -318,6 +424,11 @@ def read_plan(path: Path) -> Plan:
     except UsageError as error:
         raise ConfigError(f"{path}: project.mains: {error}", hint=error.hint) from None
     return plan
+
+
+def plan_schema() -> dict[str, Any]:
+    """JSON Schema of a plan file, for editors."""
+    return msgspec.json.schema(_PlanFile)
 
 
 def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
@@ -354,6 +465,11 @@ _QUANTITY_FIELDS = {
     "range_gain": "1",
     "divider_tolerance": "1",
     "resistor": "ohm",
+    "resistor_tolerance": "1",
+    "reference": "ohm",
+    "reference_tolerance": "1",
+    "min": "ohm",
+    "current": "A",
     "al": "H",
     "expect": None,
 }
@@ -376,6 +492,36 @@ def _try_values(check: AnyCheck) -> None:
             parse_wire(check.wire)
     if isinstance(check, ReadingCheck) and check.accuracy is not None:
         parse_accuracy(check.accuracy)
+    if isinstance(check, ContinuityCheck) and check.current_accuracy is not None:
+        parse_accuracy(check.current_accuracy)
+    if isinstance(check, IsolationCheck):
+        parse_quantity(check.supply, "V", what="supply")
+    if isinstance(check, ListCheck):
+        _try_items(check)
     if isinstance(check, CrossCheck) and len(set(check.meters)) < 2:
         raise UsageError("a cross-check needs two different meters", hint="list them under meters")
     check.parsed_limits()
+
+
+def _try_items(check: ListCheck) -> None:
+    names = [item.name for item in check.item]
+    if not names or len(set(names)) != len(names):
+        raise UsageError("a list check needs items with different names")
+    for item in check.item:
+        if isinstance(item, ReadingItem) and item.accuracy is not None:
+            parse_accuracy(item.accuracy)
+        if isinstance(item, PhaseItem | InductanceItem):
+            parse_quantity(item.frequency, "Hz", what="frequency")
+            if check.mains_referenced:
+                raise UsageError(
+                    "a scope clip on a mains-referenced node is refused",
+                    hint="its ground clip is protective earth",
+                )
+    check.item_limits()
+
+
+def _needed_limits(check: AnyCheck) -> tuple[str, ...]:
+    """Limits without which a check of this kind has nothing to judge by."""
+    if isinstance(check, CompareCheck):
+        return ("ratio",)
+    return ("rectified_peak",) if isinstance(check, RectifiedCheck) else ()

@@ -1,4 +1,4 @@
-"""One reading against limits, and one observation: the checks that need no physics."""
+"""One reading against limits: the check that needs no physics."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["check_observation", "check_reading", "quantity_name"]
+__all__ = ["check_reading", "quantity_name"]
 
 _NAMES = {
     "V": "voltage",
@@ -100,16 +100,3 @@ def _without_number(reading: Metered, limits: Limits | None) -> Judgement:
             Verdict.PASS, 1.0, f"above the range of {format_quantity(top, reading.reading.unit)} ({shown})"
         )
     return Judgement(Verdict.INDETERMINATE, 0.0, f"{shown}; there is no number to judge")
-
-
-def check_observation(question: str, yes: bool, *, hookup: str = "", caution: str = "") -> Result:
-    """Record something seen: yes is a pass, no a fail."""
-    return Result(
-        check="observation",
-        verdict=Verdict.PASS if yes else Verdict.FAIL,
-        reason=f"{question} {'yes' if yes else 'no'}",
-        rule="as seen by the person at the bench",
-        limits_set="plan",
-        hookup=hookup,
-        cautions=(caution,) if caution else (),
-    )

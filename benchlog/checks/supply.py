@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
+from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
     MAINS_TOLERANCE,
     Expected,
@@ -245,19 +246,7 @@ def _rectified(
     quantities["rectified_peak_worst"] = worst
     if capacitor_v is None:
         return
-    judged = judge(worst, Limits(None, capacitor_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
-    design.append(
-        DesignCheck(
-            name="capacitor_rating",
-            verdict=judged.verdict,
-            value=worst.value,
-            limit=capacitor_v,
-            unit="V",
-            reason=f"a {capacitor_v:g} V capacitor {verb} {format_quantity(worst.value, 'V')} "
-            "(no load, mains +10 %, two diode drops of 0.35 V)",
-        )
-    )
+    design.append(capacitor_rating(worst, capacitor_v))
 
 
 def _conditions(mains_v: float | None, load: LoadPoint | None) -> dict[str, str]:

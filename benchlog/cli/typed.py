@@ -79,15 +79,20 @@ def live_reading(
     UsageError
         If the meter has no link, or is set to another function.
     """
+    from benchlog.adapter import Reader
     from benchlog.agreeing import read_agreeing
     from benchlog.registry import open_adapter
 
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
         raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')
-    adapter = open_adapter(instrument.address, meter, clock=ctx.clock, options=dict(instrument.options))
+    adapter = open_adapter(
+        instrument.address, meter, clock=ctx.clock, options=dict(instrument.options), kind=instrument.kind
+    )
+    if not isinstance(adapter, Reader):
+        raise UsageError(f"{meter} is no meter", hint="name a meter of the bench file")
     with adapter:
-        reading = read_agreeing(adapter, timeout_s, count=3)  # type: ignore[arg-type]
+        reading = read_agreeing(adapter, timeout_s, stable=True)
     if function is not None and reading.function is not function:
         raise UsageError(
             f"{meter} is set to {reading.function}, not to {function}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
@@ -122,6 +123,10 @@ class Hands:
             raise UsageError(f"{tag} is no generator")
         return adapter
 
+    def stamped(self, reading: Reading) -> Reading:
+        """Give a typed reading the time of now."""
+        return dataclasses.replace(reading, utc_ns=self.clock.utc_ns(), mono_ns=self.clock.monotonic_ns())
+
     def _adapter(self, tag: str) -> Adapter:
         if tag not in self._adapters:
             instrument = self.bench.instrument(tag)
@@ -161,7 +166,7 @@ class Hands:
         if not isinstance(adapter, Reader):
             raise UsageError(f"{tag} is no meter")
         while True:
-            reading = read_agreeing(adapter, SETTLE_S, count=3)
+            reading = read_agreeing(adapter, SETTLE_S, stable=True)
             wrong = [f for f in (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM) if f in reading.flags]
             if reading.function is function and not wrong:
                 self.person.show(f"  {tag} shows {reading.displayed} ({function}), steady: taken")
@@ -186,10 +191,4 @@ class Hands:
             except UsageError as error:
                 self.person.show(f"  {error}; {error.hint}")
                 continue
-            return _stamped(reading, self.clock)
-
-
-def _stamped(reading: Reading, clock: Clock) -> Reading:
-    import dataclasses
-
-    return dataclasses.replace(reading, utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns())
+            return self.stamped(reading)

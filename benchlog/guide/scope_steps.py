@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Protocol, runtime_checkable
 
 import numpy as np
 
-from benchlog.adapter import Source
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.checks.ratio_model import RatioSetup
@@ -16,10 +16,10 @@ from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands
 from benchlog.guide.measured import Measured
-from benchlog.plan import InductanceCheck, RatioCheck
+from benchlog.plan import InductanceCheck, InductanceItem, RatioCheck
 from benchlog.units import parse_quantity
 
-__all__ = ["AdjustableScope", "capture_in_range", "measure_with_scope"]
+__all__ = ["AdjustableScope", "capture_in_range", "driven", "measure_with_scope", "series_setup"]
 
 CYCLES = 50.0
 SAMPLES = 10_000
@@ -40,30 +40,29 @@ class AdjustableScope(Protocol):
         ...
 
 
+@contextmanager
+def driven(hands: Hands, generator: str | None, frequency_hz: float, amplitude_vpp: float) -> Iterator[None]:
+    """Drive with a generator while a capture is taken; off again whatever happens."""
+    source = hands.source(generator) if generator else None
+    if source is None:
+        yield
+        return
+    source.set_sine(frequency_hz, amplitude_vpp)
+    source.set_output(True)
+    try:
+        yield
+    finally:
+        source.set_output(False)
+
+
 def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Measured:
     """Do a turns-ratio or inductance check."""
-    channels = (
-        (check.primary, check.secondary)
-        if isinstance(check, RatioCheck)
-        else (check.across, check.resistor_channel)
-    )
-    source = hands.source(check.generator) if check.generator else None
     frequency = parse_quantity(check.frequency, "Hz").value if check.frequency else 1000.0
-    try:
-        if source is not None:
-            amplitude = parse_quantity(check.amplitude, "V").value if check.amplitude else 10.0
-            source.set_sine(frequency, amplitude)
-            source.set_output(True)
+    amplitude = parse_quantity(check.amplitude, "V").value if check.amplitude else 10.0
+    with driven(hands, check.generator, frequency, amplitude):
         if isinstance(check, RatioCheck):
-            return _ratio(check, hands, channels, frequency)
-        return _inductance(check, hands, channels, frequency)
-    finally:
-        _quiet(source)
-
-
-def _quiet(source: Source | None) -> None:
-    if source is not None:
-        source.set_output(False)
+            return _ratio(check, hands, (check.primary, check.secondary), frequency)
+        return _inductance(check, hands, frequency)
 
 
 def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency: float) -> Measured:
@@ -101,23 +100,35 @@ def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency
     return Measured(result, (), tuple(captures))
 
 
-def _inductance(
-    check: InductanceCheck, hands: Hands, channels: tuple[str, str], frequency: float
-) -> Measured:
-    capture = capture_in_range(hands, check.scope, channels, frequency)
-    setup = SeriesSetup(
+def _inductance(check: InductanceCheck, hands: Hands, frequency: float) -> Measured:
+    channels = (check.across, check.resistor_channel)
+    first = capture_in_range(hands, check.scope, channels, frequency, one_range=True)
+    swapped = None
+    if check.swap:
+        hands.do("swap: exchange probes and channels", f"{check.id}/swap")
+        swapped = capture_in_range(hands, check.scope, channels, frequency, one_range=True)
+    result = check_inductance(
+        first,
+        series_setup(hands, check),
+        turns=check.turns,
+        al_h=parse_quantity(check.al, "H").value if check.al else None,
+        limits=check.parsed_limits() or None,
+        swapped=swapped,
+    )
+    return Measured(result, (), (first,) if swapped is None else (first, swapped))
+
+
+def series_setup(hands: Hands, check: InductanceCheck | InductanceItem) -> SeriesSetup:
+    """How an inductance check is hooked up, with what the bench file knows of the scope."""
+    instrument = hands.bench.instrument(check.scope)
+    return SeriesSetup(
         across=check.across,
         resistor_channel=check.resistor_channel,
         resistor_ohm=parse_quantity(check.resistor, "ohm").value,
+        resistor_tolerance=parse_quantity(check.resistor_tolerance, "1").value,
+        gain_accuracy=parse_quantity(instrument.gain, "1").value if instrument.gain else GAIN_ACCURACY,
+        range_gain=parse_quantity(instrument.range_gain, "1").value if instrument.range_gain else RANGE_GAIN,
     )
-    result = check_inductance(
-        capture,
-        setup,
-        turns=check.turns,
-        al_h=parse_quantity(check.al, "H").value if check.al else None,
-        limits=check.parsed_limits(),
-    )
-    return Measured(result, (), (capture,))
 
 
 def _divider(text: str) -> float:

@@ -4,30 +4,39 @@ from __future__ import annotations
 
 import msgspec
 
+from benchlog.checks.compare import check_compare
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
+from benchlog.checks.isolation import check_isolation
 from benchlog.checks.metered import Metered
-from benchlog.checks.plain import check_observation, check_reading, quantity_name
-from benchlog.checks.supply import LoadPoint, check_supply
+from benchlog.checks.plain import check_reading, quantity_name
+from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply_model import expected_supply
+from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
-from benchlog.guide.doubt import Doubt, diagnose_with
 from benchlog.guide.hands import Hands
+from benchlog.guide.list_steps import measure_list
 from benchlog.guide.measured import Measured
-from benchlog.guide.person import Prompt
+from benchlog.guide.scope_steps import measure_with_scope
+from benchlog.guide.supply_steps import ask_mains, measure_supply
 from benchlog.magnetics.wire import parse_wire
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.plan import (
     AnyCheck,
+    CompareCheck,
     ContinuityCheck,
     CrossCheck,
-    ObservationCheck,
+    IsolationCheck,
+    ListCheck,
     Plan,
+    QuestionItem,
     RatioCheck,
     ReadingCheck,
+    RectifiedCheck,
     SupplyCheck,
 )
-from benchlog.reading import Function, Reading
-from benchlog.result import Uncertain
+from benchlog.reading import Function
+from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, parse_nameplate, parse_quantity
 
 __all__ = ["expectation", "measure"]
@@ -57,8 +66,13 @@ def expectation(check: AnyCheck, plan: Plan) -> str:
         return f"{check.expect} turns, whole number, in phase"
     if isinstance(check, CrossCheck):
         return "E_n at most 1"
-    if isinstance(check, ObservationCheck):
-        return "yes"
+    if isinstance(check, IsolationCheck):
+        return f"at least {check.min}"
+    if isinstance(check, ListCheck):
+        return "; ".join(
+            f"{i.name}: {'yes' if isinstance(i, QuestionItem) else _span(i.limits.low, i.limits.high)}"
+            for i in check.item
+        )
     parts = [f"{name.replace('_', ' ')} {_span(text.low, text.high)}" for name, text in check.limits.items()]
     expect = getattr(check, "expect", None)
     return "; ".join([*([str(expect)] if expect else []), *parts]) or ("no limits" if not limits else "")
@@ -81,21 +95,22 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
         When an instrument does not answer.
     """
     if isinstance(check, SupplyCheck):
-        measured = _supply(check, plan, hands)
+        measured = measure_supply(check, plan, hands)
     elif isinstance(check, ContinuityCheck):
         measured = _continuity(check, hands)
     elif isinstance(check, CrossCheck):
         measured = _crosscheck(check, hands)
     elif isinstance(check, ReadingCheck):
         measured = _reading(check, hands)
-    elif isinstance(check, ObservationCheck):
-        yes = hands.confirm(check.question, f"{check.id}/seen")
-        measured = Measured(
-            check_observation(check.question, yes, hookup=check.hookup, caution=check.caution)
-        )
+    elif isinstance(check, IsolationCheck):
+        measured = _isolation(check, hands)
+    elif isinstance(check, CompareCheck):
+        measured = _compare(check, hands)
+    elif isinstance(check, ListCheck):
+        measured = measure_list(check, hands)
+    elif isinstance(check, RectifiedCheck):
+        measured = _rectified(check, plan, hands)
     else:
-        from benchlog.guide.scope_steps import measure_with_scope
-
         measured = measure_with_scope(check, hands)
     part = plan.parts[check.part]
     result = measured.result
@@ -111,113 +126,6 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
     return Measured(result, measured.readings, measured.captures)
 
 
-def _supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
-    nameplate = parse_nameplate(check.nameplate)
-    mains = _mains(check, hands)
-    nominal = plan.mains_nominal_v if mains else None
-    function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
-    limits = check.parsed_limits()
-    tolerance = parse_quantity(check.tolerance, "1").value
-    no_load = hands.reading(check.meter, function, "no-load voltage", f"{check.id}/no_load")
-    readings = [no_load.reading]
-    second: Metered | None = None
-    doubt: Doubt | None = None
-    expected = expected_supply(nameplate, mains, nominal, tolerance)
-    if not expected.low_v <= no_load.value <= expected.high_v:
-        hands.person.show(
-            f"  {no_load.reading.displayed} where {format_quantity(expected.no_load_v, 'V')} is expected: part or meter?"
-        )
-        no_load, second, doubt, extra = _resolve(check, plan, hands, no_load, expected.no_load_v)
-        readings += extra
-    load: LoadPoint | None = None
-    if check.load is not None:
-        resistance = parse_quantity(check.load, "ohm").value
-        hands.do(
-            f"power off, connect {check.load}, power on; read within 10 s: the load gets hot",
-            f"{check.id}/load",
-        )
-        loaded = hands.reading(
-            no_load.reading.instrument or None, function, "loaded voltage", f"{check.id}/loaded"
-        )
-        hands.do("power off, remove the load", f"{check.id}/unload")
-        readings.append(loaded.reading)
-        load = LoadPoint(resistance, loaded, parse_quantity(check.load_tolerance, "1").value)
-    result = check_supply(
-        nameplate,
-        no_load,
-        mains_v=mains,
-        mains_nominal_v=nominal,
-        second=second,
-        load=load,
-        capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
-        tolerance=tolerance,
-        limits=limits or None,
-    )
-    if doubt is not None:
-        result = msgspec.structs.replace(
-            result,
-            details={**result.details, "diagnosis": doubt.to_json()},
-            findings=(
-                *result.findings,
-                f"first reading {readings[0].displayed} was looked into: {doubt.in_words()}",
-            ),
-        )
-    return Measured(result, tuple(readings))
-
-
-def _resolve(
-    check: SupplyCheck, plan: Plan, hands: Hands, first: Metered, expected_v: float
-) -> tuple[Metered, Metered | None, Doubt, list[Reading]]:
-    """Diagnose a reading that looks wrong, mend what can be mended, read again, and let a second meter confirm.
-
-    Returns the reading to judge, the one that confirms it, the diagnosis, and all that was read.
-    """
-    key = f"{check.id}/doubt"
-    doubt = diagnose_with(hands, first, expected_v, key, mains_nominal_v=plan.mains_nominal_v)
-    readings = list(doubt.readings)
-    function, tag = first.reading.function, first.reading.instrument
-    if doubt.decided and doubt.family in ("lead", "setting", "supply"):
-        hands.do(
-            f"put that right ({doubt.in_words()}), then {tag} on the same points, {function}", f"{key}/mended"
-        )
-        again = hands.reading(tag or None, function, "no-load voltage", f"{key}/again")
-        readings.append(again.reading)
-    else:
-        again = first
-    second = doubt.second
-    if second is None:
-        others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
-        if not others:
-            return again, None, doubt, readings
-        hands.do(f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second")
-        second = hands.reading(others[0], function, "no-load voltage", f"{key}/second_reading")
-        readings.append(second.reading)
-    if doubt.decided and doubt.family == "meter":
-        return second, None, doubt, readings
-    better = min((again, second), key=lambda m: m.settled().standard_uncertainty)
-    return better, (second if better is again else again), doubt, readings
-
-
-def _mains(check: SupplyCheck, hands: Hands) -> float | None:
-    if check.mains is not None:
-        return parse_quantity(check.mains, "V").value
-    while True:
-        text = hands.person.answer(
-            Prompt(
-                "quantity",
-                "mains voltage now, on a plug-in monitor?",
-                f"{check.id}/mains",
-                function=Function.AC_VOLTS,
-            )
-        )
-        if not text:
-            return None
-        try:
-            return parse_quantity(text, "V", what="mains").value
-        except UsageError as error:
-            hands.person.show(f"  {error}; {error.hint}")
-
-
 def _wire_resistance(check: ContinuityCheck) -> float:
     wire = parse_wire(check.wire or "")
     length = parse_quantity(check.length or "", "m").value
@@ -229,8 +137,8 @@ def _continuity(check: ContinuityCheck, hands: Hands) -> Measured:
     current: Metered | None = None
     limits = check.parsed_limits().get("resistance")
     if check.four_wire:
-        current = hands.reading(check.meter, Function.DC_CURRENT, "test current", f"{check.id}/current")
-        hands.do("voltage leads on the object's own ends, same current flowing", f"{check.id}/drop_leads")
+        current = _test_current(check, hands)
+        hands.do("voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads")
         reading = hands.reading(check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop")
     else:
         if check.lead_null:
@@ -249,6 +157,60 @@ def _continuity(check: ContinuityCheck, hands: Hands) -> Measured:
         limits=limits,
     )
     return Measured(result, tuple(m.reading for m in (lead_null, current, reading) if m is not None))
+
+
+def _test_current(check: ContinuityCheck, hands: Hands) -> Metered:
+    """The current of a four-wire measurement: read on a meter, or stated with its accuracy."""
+    if check.current is None:
+        return hands.reading(check.current_meter, Function.DC_CURRENT, "test current", f"{check.id}/current")
+    reading = parse_displayed(
+        check.current, Function.DC_CURRENT, instrument=check.current_meter or "test current"
+    )
+    accuracy = parse_accuracy(check.current_accuracy) if check.current_accuracy else UNKNOWN_ACCURACY
+    return Metered(hands.stamped(reading), accuracy)
+
+
+def _isolation(check: IsolationCheck, hands: Hands) -> Measured:
+    taken = hands.reading(check.meter, Function.DC_VOLTS, "leakage voltage", f"{check.id}/leakage")
+    instrument = hands.bench.instruments.get(taken.reading.instrument)
+    stated = instrument.input_resistance if instrument else None
+    result = check_isolation(
+        taken,
+        parse_quantity(check.supply, "V").value,
+        parse_quantity(check.min, "ohm").value,
+        input_ohm=parse_quantity(stated, "ohm").value if stated else 10e6,
+        limits=Limits(parse_quantity(check.min, "ohm").value, None, "ohm", "plan"),
+    )
+    return Measured(result, (taken.reading,))
+
+
+def _rectified(check: RectifiedCheck, plan: Plan, hands: Hands) -> Measured:
+    mains = ask_mains(check, hands)
+    taken = hands.reading(check.meter, Function.DC_VOLTS, "rectified voltage", f"{check.id}/rectified")
+    result = check_rectified(
+        taken,
+        check.parsed_limits()["rectified_peak"],
+        mains_v=mains,
+        mains_nominal_v=plan.mains_nominal_v,
+        capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
+    )
+    return Measured(result, (taken.reading,))
+
+
+def _compare(check: CompareCheck, hands: Hands) -> Measured:
+    part = hands.reading(check.meter, check.function, f"across {check.part}", f"{check.id}/part")
+    hands.do("same meter and range, tips across the known resistor, same current", f"{check.id}/to_reference")
+    known = hands.reading(
+        part.reading.instrument or None, check.function, "across the known one", f"{check.id}/reference"
+    )
+    result = check_compare(
+        part,
+        known,
+        parse_quantity(check.reference, "ohm").value,
+        parse_quantity(check.reference_tolerance, "1").value,
+        check.parsed_limits()["ratio"],
+    )
+    return Measured(result, (part.reading, known.reading))
 
 
 def _crosscheck(check: CrossCheck, hands: Hands) -> Measured:

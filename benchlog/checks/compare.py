@@ -1,0 +1,63 @@
+"""A resistor against a known one carrying the same current."""
+
+from __future__ import annotations
+
+from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
+from benchlog.errors import UsageError
+from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.conformity import RULE, judge
+from benchlog.result import Limits, Result, Uncertain
+
+__all__ = ["check_compare"]
+
+
+def check_compare(
+    part: Metered, reference: Metered, reference_ohm: float, tolerance: float, limits: Limits
+) -> Result:
+    """Ratio of two resistances from the voltages across them; one meter on one range cancels its gain.
+
+    Parameters
+    ----------
+    part, reference : Metered
+        Voltage across the part and across the known resistor, in series.
+    reference_ohm, tolerance : float
+        The known resistor and the half-width of its error, relative.
+    limits : Limits
+        Of the ratio part over reference.
+    """
+    if part.reading.function is not reference.reading.function:
+        raise UsageError(
+            f"one was read on {part.reading.function}, the other on {reference.reading.function}"
+        )
+    if reference.value == 0:
+        raise UsageError("no voltage across the known resistor", hint="is the current on?")
+    shared = same_meter_and_range(part, reference)
+    gain = part.gain_error()
+    over = part.with_gain(gain) / reference.with_gain(gain if shared else reference.gain_error())
+    known = uniform(1.0, tolerance, label="known resistor")
+    ratio = settle(over * known, "1")
+    resistance = settle(over * known * reference_ohm, "ohm")
+    judgement = judge(ratio, limits, "ratio to the known resistor")
+    meters = dict.fromkeys(m.reading.instrument for m in (part, reference) if m.reading.instrument)
+    findings = misleading_flags(part, reference)
+    if not shared:
+        findings.append("two meters or ranges: their gains do not cancel")
+    return Result(
+        check="compare",
+        verdict=judgement.verdict,
+        reason=judgement.reason,
+        quantities={
+            "ratio": ratio,
+            "resistance": resistance,
+            "reference": Uncertain(reference_ohm, 0.0, 0.0, "ohm"),
+        },
+        limits={"ratio": limits},
+        limits_set="plan",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        instruments=tuple(meters),
+        functions={tag: str(part.reading.function) for tag in meters},
+        hookup="both resistors in series with one current; the same meter and range across one, then the other",
+        findings=tuple(findings),
+        details={"ratio_on_one_range": shared},
+    )

@@ -1,0 +1,73 @@
+"""Screening of isolation with a DC supply in series with a voltmeter."""
+
+from __future__ import annotations
+
+from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.errors import UsageError
+from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.conformity import RULE, judge
+from benchlog.reading import Function
+from benchlog.result import Limits, Result, Uncertain
+from benchlog.units import format_quantity
+
+__all__ = ["check_isolation"]
+
+SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
+
+
+def check_isolation(
+    reading: Metered,
+    supply_v: float,
+    min_ohm: float,
+    *,
+    input_ohm: float = 10e6,
+    limits: Limits | None = None,
+) -> Result:
+    """Leakage resistance from the voltage that leaks into the meter's own input resistance.
+
+    R = R_input x (V_supply/V_meter - 1).
+
+    Parameters
+    ----------
+    reading : Metered
+        DC volts across the meter, in series with supply and barrier.
+    supply_v : float
+        Supply, volt, taken as known within 2 %.
+    min_ohm : float
+        Lowest leakage resistance allowed.
+    input_ohm : float
+        Input resistance of the meter, taken as known within 5 %.
+    limits : Limits, optional
+        From a plan; replace `min_ohm`.
+    """
+    if reading.reading.function is not Function.DC_VOLTS:
+        raise UsageError(
+            f"{reading.name} was on {reading.reading.function}, not on V=", hint="isolation is read on V="
+        )
+    if not supply_v > 0:
+        raise UsageError(f"a supply of {supply_v:g} V screens nothing")
+    used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
+    # Below one count the display can't tell: the leakage is then at least that of one count.
+    seen = max(abs(reading.value), reading.reading.resolution)
+    gain, supply = reading.gain_error(), uniform(supply_v, 0.02 * supply_v, label="supply voltage")
+    volts = seen * (1 + gain) + uniform(0.0, reading.reading.resolution / 2, label=f"digit of {reading.name}")
+    resistance = settle(
+        uniform(input_ohm, 0.05 * input_ohm, label="input resistance") * (supply / volts - 1), "ohm"
+    )
+    judgement = judge(resistance, used, "leakage resistance")
+    return Result(
+        check="isolation",
+        verdict=judgement.verdict,
+        reason=judgement.reason,
+        quantities={"resistance": resistance, "leakage_voltage": Uncertain(seen, 0.0, 0.0, "V")},
+        limits={"resistance": used},
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
+        functions={reading.reading.instrument: str(reading.reading.function)}
+        if reading.reading.instrument
+        else {},
+        hookup=f"{format_quantity(supply_v, 'V')} DC in series with the meter on V= and the barrier, everything else unplugged",
+        cautions=(SCREEN_ONLY,),
+        findings=tuple(misleading_flags(reading)),
+    )

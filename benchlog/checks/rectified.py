@@ -1,0 +1,85 @@
+"""DC voltage behind a bridge and a reservoir capacitor without load, and what the capacitor must stand."""
+
+from __future__ import annotations
+
+from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.supply_model import DIODE_DROP_V, MAINS_TOLERANCE
+from benchlog.errors import UsageError
+from benchlog.metrology.budget import settle
+from benchlog.metrology.conformity import RULE, judge
+from benchlog.reading import Function
+from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
+from benchlog.units import format_quantity
+
+__all__ = ["capacitor_rating", "check_rectified"]
+
+
+def check_rectified(
+    reading: Metered,
+    limits: Limits,
+    *,
+    mains_v: float | None = None,
+    mains_nominal_v: float | None = None,
+    capacitor_v: float | None = None,
+) -> Result:
+    """Judge the unloaded rectified voltage, and a capacitor's rating at mains +10 %.
+
+    Parameters
+    ----------
+    reading : Metered
+        On V=, volt.
+    limits : Limits
+        From the plan.
+    mains_v, mains_nominal_v : float, optional
+        Mains at the reading and nominal; without them the worst case assumes it was 10 % low.
+    capacitor_v : float, optional
+        Rating of the capacitor.
+    """
+    if reading.reading.function is not Function.DC_VOLTS:
+        raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
+    ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
+    if mains_v is not None and mains_nominal_v is not None:
+        ratio = (1 + MAINS_TOLERANCE) * mains_nominal_v / mains_v
+    drops = 2 * DIODE_DROP_V
+    quantities = {
+        "rectified_peak": reading.settled(),
+        "rectified_peak_worst": settle((reading.uncertain() + drops) * ratio - drops, "V"),
+    }
+    judgement = judge(quantities["rectified_peak"], limits, "rectified voltage")
+    design: tuple[DesignCheck, ...] = ()
+    if capacitor_v is not None:
+        design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
+    return Result(
+        check="rectified",
+        verdict=judgement.verdict,
+        reason=judgement.reason,
+        quantities=quantities,
+        limits={"rectified_peak": limits},
+        limits_set="plan",
+        conformance_probability=judgement.conformance_probability,
+        rule=RULE,
+        design_checks=design,
+        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
+        functions={reading.reading.instrument: str(reading.reading.function)}
+        if reading.reading.instrument
+        else {},
+        hookup="meter on V= across the reservoir capacitor, no load",
+        conditions={"mains": format_quantity(mains_v, "V")} if mains_v is not None else {},
+        cautions=("the capacitor stays charged after power-off: wait, measure, short it through a resistor",),
+        findings=tuple(misleading_flags(reading)),
+    )
+
+
+def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
+    """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
+    judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
+    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
+    return DesignCheck(
+        name="capacitor_rating",
+        verdict=judged.verdict,
+        value=worst.value,
+        limit=rating_v,
+        unit="V",
+        reason=f"a {rating_v:g} V capacitor {verb} {format_quantity(worst.value, 'V')} "
+        "(no load, mains +10 %, two diode drops of 0.35 V)",
+    )

@@ -1,0 +1,53 @@
+"""Make a project folder: commented plan and bench files for the four bench jobs, with schemas for editors.
+
+The first check runs at once on the simulated bench:
+  benchlog new my-controller && cd my-controller && benchlog run plan.toml --check C01
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    import json
+    from importlib.resources import files
+
+    from benchlog.bench import bench_schema
+    from benchlog.errors import UsageError
+    from benchlog.plan import plan_schema
+    from benchlog.simulation import simulated_bench
+
+    folder = Path(args.dir)
+    bench = "#:schema ./bench.schema.json\n" + simulated_bench().bench_toml()
+    contents = {
+        "plan.toml": (files("benchlog.templates") / "plan.toml").read_text(encoding="utf-8"),
+        "bench.toml": bench,
+        "plan.schema.json": json.dumps(plan_schema(), indent=1) + "\n",
+        "bench.schema.json": json.dumps(bench_schema(), indent=1) + "\n",
+    }
+    there = [name for name in contents if (folder / name).exists()]
+    if there:
+        raise UsageError(
+            f"{folder} holds {', '.join(there)} already", hint="choose another folder, or move them away"
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in contents.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.new/1", "folder": str(folder), "files": list(contents)})
+    else:
+        ctx.console.print(f"{folder}: {', '.join(contents)}")
+        ctx.console.print(f"next: cd {folder} && benchlog run plan.toml --check C01")
+    return 0

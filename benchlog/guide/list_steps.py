@@ -1,0 +1,106 @@
+"""A list check: several readings, phases and questions, judged one by one; the worst decides."""
+
+from __future__ import annotations
+
+from benchlog.capture import Capture
+from benchlog.checks.inductance import check_inductance
+from benchlog.checks.metered import Metered
+from benchlog.checks.phase import check_phase
+from benchlog.checks.plain import check_reading
+from benchlog.guide.hands import Hands
+from benchlog.guide.measured import Measured
+from benchlog.guide.scope_steps import capture_in_range, driven, series_setup
+from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.conformity import RULE
+from benchlog.plan import InductanceItem, ListCheck, PhaseItem, QuestionItem, ReadingItem
+from benchlog.reading import Reading
+from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
+from benchlog.units import parse_quantity
+
+__all__ = ["measure_list"]
+
+
+def measure_list(check: ListCheck, hands: Hands) -> Measured:
+    """Do all items of a list check."""
+    limits = check.item_limits()
+    parts: dict[str, Result] = {}
+    readings: list[Reading] = []
+    captures: list[Capture] = []
+    for item in check.item:
+        key = f"{check.id}/{item.name.replace(' ', '_')}"
+        if item.hookup:
+            hands.do(item.hookup, f"{key}/hookup")
+        if isinstance(item, ReadingItem):
+            parts[item.name], reading = _reading(item, limits[item.name], hands, key)
+            readings.append(reading)
+        elif isinstance(item, PhaseItem):
+            frequency = parse_quantity(item.frequency, "Hz").value
+            capture = capture_in_range(hands, item.scope, (item.primary, item.secondary), frequency)
+            captures.append(capture)
+            parts[item.name] = check_phase(capture, item.primary, item.secondary, limits[item.name])
+        elif isinstance(item, InductanceItem):
+            frequency = parse_quantity(item.frequency, "Hz").value
+            channels = (item.across, item.resistor_channel)
+            with driven(hands, item.generator, frequency, parse_quantity(item.amplitude, "V").value):
+                capture = capture_in_range(hands, item.scope, channels, frequency, one_range=True)
+            captures.append(capture)
+            parts[item.name] = check_inductance(
+                capture, series_setup(hands, item), turns=item.turns, limits={"inductance": limits[item.name]}
+            )
+        else:
+            parts[item.name] = _question(item, hands.confirm(item.question, key))
+        hands.person.show(f"  {item.name}: {parts[item.name].verdict}: {parts[item.name].reason}")
+    return Measured(_together(parts, limits), tuple(readings), tuple(captures))
+
+
+def _reading(item: ReadingItem, limits: Limits, hands: Hands, key: str) -> tuple[Result, Reading]:
+    taken = hands.reading(item.meter, item.function, item.name, key)
+    if item.accuracy is not None:
+        taken = Metered(taken.reading, parse_accuracy(item.accuracy, "plan"))
+    expected = None
+    if item.expect:
+        unit = item.function.unit
+        expected = Uncertain(parse_quantity(item.expect, unit).value, 0.0, 0.0, unit)
+    return check_reading(taken, limits, expected=expected), taken.reading
+
+
+def _question(item: QuestionItem, yes: bool) -> Result:
+    return Result(
+        check="question",
+        verdict=Verdict.PASS if yes else Verdict.FAIL,
+        reason=f"{item.question} {'yes' if yes else 'no'}",
+        limits_set="plan",
+    )
+
+
+def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
+    """One result of all items: the worst verdict with its reason, each quantity under its item's name."""
+    verdict = worst_verdict([part.verdict for part in parts.values()])
+    quantities: dict[str, Uncertain] = {}
+    for name, part in parts.items():
+        for quantity, value in part.quantities.items():
+            quantities[name if not quantity.startswith("expected") else f"expected {name}"] = value
+            break
+    deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
+    probabilities = [
+        p.conformance_probability for p in parts.values() if p.conformance_probability is not None
+    ]
+    functions: dict[str, str] = {}
+    for part in parts.values():
+        functions |= part.functions
+    return Result(
+        check="list",
+        verdict=verdict,
+        reason="; ".join(deciding),
+        quantities=quantities,
+        limits=limits,
+        limits_set="plan",
+        conformance_probability=min(probabilities, default=None),
+        rule=f"every item by {RULE}; questions as seen by the person at the bench",
+        instruments=tuple(dict.fromkeys(tag for part in parts.values() for tag in part.instruments)),
+        functions=functions,
+        findings=tuple(f"{name}: {finding}" for name, part in parts.items() for finding in part.findings),
+        details={
+            "items": {name: {"verdict": part.verdict, "reason": part.reason} for name, part in parts.items()}
+        },
+    )

@@ -1,0 +1,1 @@
+"""Commented plan and bench files that `benchlog new` writes."""
