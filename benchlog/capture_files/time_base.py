@@ -82,12 +82,15 @@ def time_base(time_s: npt.NDArray[np.float64], step_s: float, *, whole: bool = T
     if not whole or (usual > 0 and same.mean() >= 0.5 and 0 < longer <= 2):
         # Rounding makes many long steps, evenly spread; one or two are missing samples.
         return TimeBase(usual, False, -1)
-    mean = float((time_s[-1] - time_s[0]) / steps.size)
+    # Least squares, since both ends are rounded too: an end-to-end line can be off by a whole step.
+    index = np.arange(time_s.size) - (time_s.size - 1) / 2
+    mean = float(index @ (time_s - time_s[0]) / (index @ index))
     if not mean > 0:
         return TimeBase(mean, False, -1)
-    off = time_s - (time_s[0] + mean * np.arange(time_s.size))
-    # Rounding moves each time by half a step, so a straight line lies within a band of one step.
-    band = max(1.01 * step_s, min(_SINGLE_PRECISION * largest, 0.4 * mean), 1e-3 * mean)
+    off = time_s - time_s[0] - mean * index
+    # Rounding moves each time by up to half a step either way; the line itself is off by a little more.
+    rounding = (1.3 if time_s.size >= 20 else 2.0) * step_s
+    band = max(rounding, min(_SINGLE_PRECISION * largest, 0.4 * mean), 1e-3 * mean)
     if float(off.max() - off.min()) <= band:
         return TimeBase(mean, True, -1)
     return TimeBase(usual if usual > 0 else mean, False, -1)
