@@ -19,8 +19,9 @@ import json
 import logging
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from io import FileIO
 from pathlib import Path
-from typing import Any, Protocol, TextIO
+from typing import Any, Protocol
 
 import msgspec
 
@@ -78,7 +79,7 @@ class WiretapWriter:
     def __init__(self, path: Path, about: Mapping[str, Any]) -> None:
         self.path = path
         self._about = dict(about)
-        self._file: TextIO | None = None
+        self._file: FileIO | None = None
         self._begun = False
 
     def open(self) -> None:
@@ -90,7 +91,7 @@ class WiretapWriter:
             If the file is there already, or can't be written.
         """
         try:
-            self._file = self.path.open("a" if self._begun else "x", encoding="utf-8", buffering=1)
+            self._file = self.path.open("ab" if self._begun else "xb", buffering=0)
         except FileExistsError:
             raise UsageError(
                 f"tap file {self.path} is there already", hint="name another file, or move that one away"
@@ -121,7 +122,7 @@ class WiretapWriter:
         if self._file is None:
             return
         try:
-            self._file.write(text)
+            self._file.write(text.encode())
         except OSError as error:
             log.warning("tap file %s stops here: %s", self.path, error)
             self.close()
