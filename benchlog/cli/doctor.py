@@ -167,7 +167,8 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     if lack:
         table.add_row("", Text(f"not installed: {', '.join(lack)}", style="dim"))
     table.add_row("adapters", ", ".join(_adapters(report["schemes"], report["unavailable"])))
-    for item in report["unavailable"]:
+    # Kinds of one scheme that fail for one reason are one line.
+    for item in {(u.name.partition(".")[0], u.hint): u for u in reversed(report["unavailable"])}.values():
         table.add_row("", _unavailable_text(item))
     for label, line in _port_rows(report["ports"]):
         table.add_row(label, line)
@@ -211,7 +212,8 @@ def _unavailable_text(item: Unavailable) -> Text:
     from rich.text import Text
 
     origin = "" if item.origin == "built-in" else f" (from {item.origin})"
-    text = Text.assemble(("○ unavailable ", "yellow"), f"{item.name}{origin}: {item.reason}")
+    name = item.name.partition(".")[0]
+    text = Text.assemble(("○ unavailable ", "yellow"), f"{name}{origin}: {item.reason}")
     if item.hint:
         text.append(f"; {item.hint}", style="dim")
     return text

@@ -28,7 +28,7 @@ BLOCKS: dict[str, str | Answer] = {
     r"BARE\?": b"#42048" + PAYLOAD,
     r"INDEF\?": b"#0" + PAYLOAD + b"\n",
     r"HEADED\?": b":CURV #42048" + PAYLOAD + b"\n",
-    r"SLOW\?": [b"#42048", *(x for i in range(8) for x in (0.1, PAYLOAD[i * 256 : (i + 1) * 256])), b"\n"],
+    r"SLOW\?": [b"#42048", *(x for i in range(8) for x in (0.05, PAYLOAD[i * 256 : (i + 1) * 256])), b"\n"],
     r"SHORT\?": [b"#42048" + PAYLOAD[:600]],
     r"SHUT\?": [b"#42048" + PAYLOAD[:600], CLOSE],
     r"TEAR\?": [b"#42048" + PAYLOAD[:600], 0.05, RESET],
