@@ -82,6 +82,10 @@ def pack(readings: Sequence[Reading], channels: Mapping[ChannelKey, int]) -> Blo
     UsageError
         If a displayed text or raw frame is longer than 65535 bytes, or a time is out of range.
     """
+    if any(r.value != r.value for r in readings):
+        raise UsageError(
+            "a reading's value is NaN", hint="a display without a number is a state, such as overload"
+        )
     texts = [r.displayed.encode("utf-8", "replace") for r in readings]
     raws = [r.raw for r in readings]
     flag_codes = {flags: sum(_FLAG_BIT[flag] for flag in flags) for flags in {r.flags for r in readings}}

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +21,7 @@ from benchlog.errors import LogbookDamagedError, LogbookError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import ZERO_DIGEST, Entry, parse_entry
 from benchlog.logbook.derived import COLUMNS, derived_row
+from benchlog.logbook.salvage import readable_rows
 
 __all__ = ["Fault", "Verification", "verify"]
 
@@ -177,41 +178,6 @@ def _tell_noted(noted: str, chain: _Chain, findings: _Findings) -> str:
 # -- the chain --------------------------------------------------------------------------------------------------
 
 
-def _rows(db: sqlite3.Connection, findings: _Findings) -> Iterator[tuple[Any, ...]]:
-    """Yield entry rows in order, past damaged places of the file."""
-    last = 0
-    while True:
-        try:
-            for row in db.execute(
-                "SELECT seq, kind, session, time, text, digest FROM entry WHERE seq>? ORDER BY seq", (last,)
-            ):
-                last = row[0]
-                yield row
-            return
-        except sqlite3.Error as error:
-            with_number = last + 1
-            findings.add(with_number, f"entry {with_number} can't be read: {error}")
-            last = _next_readable(db, last)
-            if last == 0:
-                return
-
-
-def _next_readable(db: sqlite3.Connection, after: int) -> int:
-    """Return the number before the next entry that can be read past a damaged place, 0 if there is none."""
-    step, probe = 1, after + 1
-    while probe < 2**40:
-        try:
-            row = db.execute("SELECT min(seq) FROM entry WHERE seq>?", (probe,)).fetchone()
-            if row[0] is None:
-                return 0
-            db.execute("SELECT * FROM entry WHERE seq=?", row).fetchone()
-            return int(row[0]) - 1
-        except sqlite3.Error:
-            probe += step
-            step *= 2
-    return 0
-
-
 def _check_chain(
     db: sqlite3.Connection, chain: _Chain, findings: _Findings, noted: str, progress: Progress | None
 ) -> None:
@@ -219,7 +185,7 @@ def _check_chain(
     if progress is not None:
         total = db.execute("SELECT max(seq) FROM entry").fetchone()[0] or 0
     previous, expected = ZERO_DIGEST, 1
-    for seq, kind, session, time, text, digest in _rows(db, findings):
+    for seq, kind, session, time, text, digest in readable_rows(db, findings.add):
         chain.count += 1
         if not isinstance(seq, int) or not all(isinstance(v, str) for v in (kind, time, text, digest)):
             findings.add(expected, f"entry {expected} holds values of another type than written")

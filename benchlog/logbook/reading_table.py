@@ -1,0 +1,246 @@
+"""Readings as arrays, and as a DataFrame with units and UTC times."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.errors import LogbookDamagedError
+from benchlog.logbook.reading_block import FLAGS, ORIGINS, RECORD, STATES, ChannelKey, records
+from benchlog.reading import Function
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Pieces", "ReadingArrays", "frame_of", "join_blocks"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """Texts or frames of many readings, as places in one run of bytes.
+
+    Attributes
+    ----------
+    data : bytes
+    starts, ends : array of int64, shape (n_readings,)
+        Reading i has ``data[starts[i]:ends[i]]``.
+    """
+
+    data: bytes
+    starts: npt.NDArray[np.int64]
+    ends: npt.NDArray[np.int64]
+
+    @classmethod
+    def of_lengths(cls, data: bytes, lengths: npt.NDArray[Any]) -> Self:
+        """Pieces of these lengths one after the other.
+
+        Raises
+        ------
+        LogbookDamagedError
+            If they don't fill `data`.
+        """
+        ends = np.cumsum(lengths, dtype=np.int64)
+        if len(data) != (int(ends[-1]) if len(ends) else 0):
+            raise LogbookDamagedError("a block of readings does not have the length its records say")
+        return cls(data, ends - lengths, ends)
+
+    def take(self, chosen: npt.NDArray[np.int64]) -> Pieces:
+        """Only these readings' pieces."""
+        return Pieces(self.data, self.starts[chosen], self.ends[chosen])
+
+    @staticmethod
+    def joined(many: Sequence[Pieces]) -> Pieces:
+        """Pieces of several runs as of one."""
+        shifts = np.cumsum([0, *(len(p.data) for p in many)])[:-1]
+        return Pieces(
+            b"".join([p.data for p in many]),
+            np.concatenate([p.starts + shift for p, shift in zip(many, shifts, strict=True)]),
+            np.concatenate([p.ends + shift for p, shift in zip(many, shifts, strict=True)]),
+        )
+
+    def texts(self) -> list[str]:
+        """As texts."""
+        places = zip(self.starts.tolist(), self.ends.tolist(), strict=True)
+        if self.data.isascii():
+            text = self.data.decode()
+            return [text[a:b] for a, b in places]
+        return [self.data[a:b].decode("utf-8", "replace") for a, b in places]
+
+    def frames(self) -> list[bytes]:
+        """As bytes."""
+        return [self.data[a:b] for a, b in zip(self.starts.tolist(), self.ends.tolist(), strict=True)]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingArrays:
+    """Readings as arrays of shape (n_readings,), in the order they were recorded.
+
+    Attributes
+    ----------
+    table : structured array, dtype `reading_block.RECORD`
+        Times in nanoseconds, values in the SI unit of the channel's function, NaN where there is no number.
+    entry, session, number : array of int64
+        Entry that holds each reading; its session; its running number in the logbook, from 0.
+    displayed, raw : Pieces or None
+        Texts as the displays showed them, and raw frames; None when not asked for.
+    channels : dict
+        Number in ``table["channel"]`` -> (instrument, channel, function).
+    """
+
+    table: npt.NDArray[np.void]
+    entry: npt.NDArray[np.int64]
+    session: npt.NDArray[np.int64]
+    number: npt.NDArray[np.int64]
+    displayed: Pieces | None
+    raw: Pieces | None
+    channels: dict[int, ChannelKey]
+
+    def __len__(self) -> int:
+        return len(self.table)
+
+    @property
+    def utc_ns(self) -> npt.NDArray[np.int64]:
+        """Wall time of arrival, nanoseconds since 1970."""
+        return np.asarray(self.table["utc_ns"])
+
+    @property
+    def value(self) -> npt.NDArray[np.float64]:
+        """Values in SI units, NaN where there is no number."""
+        return np.asarray(self.table["value"])
+
+    def take(self, chosen: npt.NDArray[np.int64]) -> ReadingArrays:
+        """Only these readings."""
+        return ReadingArrays(
+            self.table[chosen],
+            self.entry[chosen],
+            self.session[chosen],
+            self.number[chosen],
+            None if self.displayed is None else self.displayed.take(chosen),
+            None if self.raw is None else self.raw.take(chosen),
+            self.channels,
+        )
+
+    @staticmethod
+    def joined(chunks: Sequence[ReadingArrays], channels: dict[int, ChannelKey]) -> ReadingArrays:
+        """Several as one."""
+        if len(chunks) == 1:
+            return chunks[0]
+        if not chunks:
+            none = np.empty(0, np.int64)
+            pieces = Pieces(b"", none, none)
+            return ReadingArrays(np.empty(0, RECORD), none, none, none, pieces, pieces, channels)
+        displayed = [c.displayed for c in chunks if c.displayed is not None]
+        raw = [c.raw for c in chunks if c.raw is not None]
+        return ReadingArrays(
+            np.concatenate([c.table for c in chunks]),
+            np.concatenate([c.entry for c in chunks]),
+            np.concatenate([c.session for c in chunks]),
+            np.concatenate([c.number for c in chunks]),
+            Pieces.joined(displayed) if displayed else None,
+            Pieces.joined(raw) if raw else None,
+            channels,
+        )
+
+
+BlockRow = tuple[int, int, int, int, bytes]  # entry, session, first_reading, count, data
+
+
+def join_blocks(rows: Sequence[BlockRow], channels: dict[int, ChannelKey], *, texts: bool) -> ReadingArrays:
+    """Join blocks into arrays; one copy of the bytes, then views.
+
+    Raises
+    ------
+    LogbookDamagedError
+        If a block is not as long as its records say, or names what is not defined.
+    """
+    size = RECORD.itemsize
+    fixed = []
+    for _, _, _, count, data in rows:
+        if count < 1 or len(data) < count * size:
+            raise LogbookDamagedError(f"a block of {len(data)} bytes can't hold {count} readings")
+        fixed.append(data[: count * size] if texts else data)
+    counts = np.array([count for _, _, _, count, _ in rows], np.int64)
+    joined = b"".join(fixed)
+    table = records(joined, int(counts.sum()))
+    known = np.array(sorted(channels), np.int64)
+    if (
+        not np.isin(table["channel"], known).all()
+        or table["state"].max() >= len(STATES)
+        or table["origin"].max() >= len(ORIGINS)
+    ):
+        raise LogbookDamagedError("a block of readings names what is not defined")
+    ends = np.cumsum(counts)
+    firsts = np.array([first for _, _, first, _, _ in rows], np.int64)
+    displayed = raw = None
+    if texts:
+        lengths, starts = table["displayed_length"].astype(np.int64), ends - counts
+        sums = np.add.reduceat(lengths, starts).tolist()
+        after = [(data, count * size) for _, _, _, count, data in rows]
+        displayed = Pieces.of_lengths(
+            b"".join([data[at : at + n] for (data, at), n in zip(after, sums, strict=True)]), lengths
+        )
+        raw = Pieces.of_lengths(
+            b"".join([data[at + n :] for (data, at), n in zip(after, sums, strict=True)]),
+            table["raw_length"].astype(np.int64),
+        )
+    return ReadingArrays(
+        table,
+        np.repeat(np.array([entry for entry, *_ in rows], np.int64), counts),
+        np.repeat(np.array([session for _, session, *_ in rows], np.int64), counts),
+        np.arange(len(table)) + np.repeat(firsts - ends + counts, counts),
+        displayed,
+        raw,
+        channels,
+    )
+
+
+def frame_of(arrays: ReadingArrays) -> pd.DataFrame:
+    """Make the table of `LogbookView.readings` from arrays."""
+    import pandas as pd
+
+    table = arrays.table
+    keys = list(arrays.channels.values())
+    place_of = np.full(max(arrays.channels, default=0) + 1, -1)
+    place_of[list(arrays.channels)] = np.arange(len(keys))
+    places = place_of[table["channel"]]
+    flags = np.arange(1 << len(FLAGS))[np.isin(np.arange(1 << len(FLAGS)), table["flags"])]
+    flag_names = [
+        ", ".join(name for bit, name in enumerate(FLAGS) if code & 1 << bit) for code in flags.tolist()
+    ]
+    units = [Function(function).unit for _, _, function in keys]
+    columns: dict[str, Any] = {
+        "time": pd.DatetimeIndex(np.ascontiguousarray(table["utc_ns"]).view("datetime64[ns]"), tz="UTC"),
+        "instrument": _words([tag for tag, _, _ in keys], places),
+        "channel": _words([channel for _, channel, _ in keys], places),
+        "function": _words([function for _, _, function in keys], places),
+        "value": np.ascontiguousarray(table["value"]),
+        "unit": _words(units, places),
+        "resolution": np.ascontiguousarray(table["resolution"]),
+        "range_max": np.ascontiguousarray(table["range_max"]),
+        "state": _words([str(state) for state in STATES], table["state"]),
+        "flags": _words(flag_names, np.searchsorted(flags, table["flags"])),
+        "origin": _words([str(origin) for origin in ORIGINS], table["origin"]),
+        "entry": arrays.entry,
+        "session": arrays.session,
+        "number": arrays.number,
+    }
+    if arrays.displayed is not None:
+        columns["displayed"] = arrays.displayed.texts()
+    frame = pd.DataFrame(columns, copy=False)
+    frame.attrs["units"] = {function: unit for (_, _, function), unit in zip(keys, units, strict=True)}
+    return frame
+
+
+def _words(names: list[str], places: npt.NDArray[Any]) -> pd.Categorical[str]:
+    """Turn places in a list of names, which may repeat, into a column of words."""
+    import pandas as pd
+
+    words = list(dict.fromkeys(names))
+    codes = np.array([words.index(name) for name in names], np.int16)
+    return pd.Categorical.from_codes(
+        codes[places] if names else np.empty(0, np.int16), pd.Index(words, dtype=str)
+    )
