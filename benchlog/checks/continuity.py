@@ -135,7 +135,8 @@ def _limits(
 
 def _resistance(reading: Metered, lead_null: Metered | None, current: Metered | None) -> Any:
     if current is not None:
-        return abs(reading.uncertain() / current.uncertain())
+        resistance = reading.uncertain() / current.uncertain()
+        return resistance if resistance.x >= 0 else -resistance  # abs() would drop the uncertainty
     if lead_null is None:
         return reading.uncertain()
     gain = reading.gain_error()

@@ -49,6 +49,7 @@ class Context:
         self.clock: Clock = clock or SystemClock()
         self.env = os.environ if env is None else env
         self.json: bool = bool(getattr(args, "json", False))
+        self.shares_console = False
 
     @cached_property
     def console(self) -> Console:
@@ -149,9 +150,21 @@ def keyed(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
     return found
 
 
-def run_command(args: argparse.Namespace) -> int:
-    """Call the command, turn errors into one clear message with a hint and the right exit code."""
-    ctx = Context(args)
+def run_command(
+    args: argparse.Namespace, *, clock: Clock | None = None, console: Console | None = None
+) -> int:
+    """Call the command, turn errors into one clear message with a hint and the right exit code.
+
+    Parameters
+    ----------
+    args : argparse.Namespace
+        As parsed.
+    clock, console : optional
+        Given by a caller that runs commands on a clock or screen of its own.
+    """
+    ctx = Context(args, clock=clock)
+    if console is not None:
+        ctx.console, ctx.shares_console = console, True
     try:
         code: int = args.run(args, ctx)
         sys.stdout.flush()
@@ -183,7 +196,8 @@ def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": exit_code})
     else:
-        sys.stderr.write(f"benchlog: {message}\n")
+        out = sys.stderr if not ctx.shares_console else sys.stdout
+        out.write(f"benchlog: {message}\n")
         if hint:
-            sys.stderr.write(f"   try: {hint}\n")
+            out.write(f"   try: {hint}\n")
     return exit_code

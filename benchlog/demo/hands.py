@@ -1,6 +1,6 @@
 """A pair of hands at the simulated bench: does what a prompt asks, and types what displays show.
 
-It knows how leads are put where, never what a reading will be: every digit comes from the circuit model.
+It knows which lead goes where, never what a reading will be: every digit comes out of the circuit model.
 """
 
 from __future__ import annotations
@@ -9,8 +9,11 @@ from collections.abc import Callable
 from typing import Any
 
 from benchlog.guide.person import Prompt
+from benchlog.reading import Function
 
 __all__ = ["DemoHands"]
+
+_DOUBTED = "MB-02"
 
 
 class DemoHands:
@@ -19,29 +22,42 @@ class DemoHands:
     Parameters
     ----------
     bench : simulated bench
-        From the adapters' package, loaded by name.
+    person : its person, who can carry out the checks of a diagnosis
     say : callable
-        Takes each line that a person would see.
+        Takes text and style of each line that a person would see.
     """
 
-    def __init__(self, bench: Any, say: Callable[[str, str], None]) -> None:
+    def __init__(self, bench: Any, person: Any, say: Callable[[str, str], None]) -> None:
         self.bench = bench
+        self.person = person
         self.say = say
-        self.meter_leads = {"MA-01": "LA", "MB-02": "LB"}  # LB has a broken wire; nobody knows yet
-        self.at = "T1.output"
+        self._shown = ""  # what the last check of a diagnosis left on the doubted meter's display
+        hook = bench.hookups
         self.acts: dict[str, Callable[[], None]] = {
-            "C01/hookup": self._unplug_to_plug,
-            "C01/short_tips": lambda: self._short("MA-01", "ohm"),
-            "C01/on_object": lambda: self._put("MA-01", "T1.plug", "ohm"),
-            "C03/hookup": lambda: self._on_output("MB-02"),
-            "C04/hookup": lambda: self._on_output("MA-01"),
-            "C04/load": lambda: self.bench.load("T1.output", 15.0),
+            "C01/primary/hookup": lambda: self._dead("MA-01", "T1.plug", Function.OHMS),
+            "C01/secondary,_drop_at_0.500_A/hookup": lambda: self._drop("T1.output", 0.5),
+            "C02/hookup": self._isolation,
+            "C03/hookup": lambda: self._supply(_DOUBTED, leads="LB"),
+            "C04/hookup": lambda: self._supply("MA-01"),
+            "C04/load": lambda: self._loaded(15.0),
             "C04/unload": lambda: self.bench.load("T1.output", None),
-            "C09/hookup": self._four_wire,
-            "C07/hookup": lambda: self._ratio("CT1", 60),
-            "C07/swap": self._swap,
-            "C10/hookup": lambda: self._ratio("CT2", 100),
-            "C10/swap": self._swap,
+            "C05/hookup": lambda: self._supply(_DOUBTED),
+            "C06/K1,_ten_turns/hookup": lambda: hook.test_winding("K1"),
+            "C06/K2,_ten_turns/hookup": lambda: hook.test_winding("K2"),
+            "C07/hookup": lambda: hook.ratio("CT1", divided=True),
+            "C07/swap": self._swap_probes,
+            "C08/hookup": lambda: hook.inductance("CT1"),
+            "C08/swap": self._swap_probes,
+            "C09/hookup": lambda: self._drop("CT1", 0.5),
+            "C10/hookup": lambda: hook.ratio("CT2", divided=True),
+            "C10/swap": self._swap_probes,
+            "C11/hookup": self._two_resistors,
+            "C11/to_reference": lambda: self._put("MA-01", "CS-4", Function.DC_VOLTS),
+            "C12/amplifier_out/hookup": self._cascade,
+            "C13/hookup": self._rectifier,
+            "C14/earth_bond,_drop_at_1.00_A/hookup": lambda: self._drop("BOND", 1.0),
+            "C15/across_the_load,_relay_off/hookup": self._lamps,
+            "C16/amplifier_out_at_full_power/hookup": self._element,
         }
 
     def show(self, text: str = "", *, style: str = "") -> None:
@@ -49,103 +65,126 @@ class DemoHands:
         self.say(text, style)
 
     def answer(self, prompt: Prompt) -> str:
-        """Do what is asked on the bench; answer what its displays and cards show."""
+        """Do what is asked on the bench; answer what displays and cards show."""
         answer = self._answer(prompt)
-        self.say(f"? {prompt.text}{'  ' + answer if answer else ''}", "dim")
+        self.say(f"  ? {prompt.text}{'  → ' + answer if answer else ''}", "dim")
         return answer
 
     def _answer(self, prompt: Prompt) -> str:
-        check, _, step = prompt.key.partition("/")
+        step = prompt.key.rpartition("/doubt/")[2] if "/doubt/" in prompt.key else ""
         if prompt.kind == "hookup":
-            if "/doubt/" in prompt.key:
-                self._doubt(step.removeprefix("doubt/"))
+            if step:
+                self._doubt(step)
             elif prompt.key in self.acts:
                 self.acts[prompt.key]()
             return ""
         if prompt.kind == "display":
-            function = prompt.function
-            if function is not None and self.bench.meter(prompt.instrument).function is not function:
-                self.bench.set_function(prompt.instrument, function)
-            return str(self.bench.read_display(prompt.instrument))
-        if step.endswith("mains"):
-            return f"{self.bench.mains_monitor():.0f} V"
-        if prompt.kind == "choice":
-            return self._choice(step, prompt.choices)
-        return "y" if prompt.kind == "confirm" else ""
+            return self._display(prompt, step)
+        if prompt.kind == "choice" and step:
+            return str(self.person.act(step))
+        if prompt.kind == "quantity":
+            return str(self.bench.read_mains())
+        if prompt.kind == "confirm":
+            return self._confirm(prompt.key)
+        return ""
 
     # ---- what hands do ----
 
-    def _put(self, meter: str, at: str, function: str) -> None:
+    def _put(self, meter: str, at: str, function: Function, leads: str = "LA") -> None:
+        """Tips off, dial, tips on: the dial never turns on a live point."""
         self.bench.disconnect(meter)
         self.bench.set_function(meter, function)
-        self.bench.connect(meter, at=at, leads=self.meter_leads[meter])
+        self.bench.connect(meter, at=at, leads="LC" if meter == _DOUBTED and leads == "LA" else leads)
 
-    def _short(self, meter: str, function: str) -> None:
-        self.bench.connect(meter, at="T1.output", leads=self.meter_leads[meter])
-        self.bench.short_tips(meter)
-        self.bench.set_function(meter, function)
+    def _clear(self) -> None:
+        self.bench.hookups.clear()
+        for meter in self.bench.meters:
+            self.bench.disconnect(meter)
 
-    def _unplug_to_plug(self) -> None:
-        self.bench.unplug("T1")
-        self._put("MA-01", "T1.plug", "ohm")
+    def _dead(self, meter: str, at: str, function: Function) -> None:
+        self._clear()
+        self._put(meter, at, function)
 
-    def _on_output(self, meter: str) -> None:
-        for other in self.meter_leads:
-            self.bench.disconnect(other)
-        self.bench.unplug("T1")
-        self._put(meter, "T1.output", "V~")
-        self.bench.plug("T1")
+    def _drop(self, at: str, ampere: float) -> None:
+        self._clear()
+        self.bench.hookups.four_wire(at, ampere)
+        self._put("MA-01", at, Function.DC_VOLTS)
 
-    def _four_wire(self) -> None:
-        self.bench.unplug("T1")
-        self.bench.four_wire("CT1", current_meter="MB-02", volt_meter="MA-01", amperes=0.5)
+    def _isolation(self) -> None:
+        self._clear()
+        self.bench.hookups.isolation()
+        self._put("MA-01", "T1.isolation", Function.DC_VOLTS)
 
-    def _ratio(self, winding: str, divider: int) -> None:
-        self.bench.ratio_hookup(winding, divider=divider)
+    def _supply(self, meter: str, leads: str = "LA") -> None:
+        self._clear()
+        self._put(meter, "T1.output", Function.AC_VOLTS, leads)
+        self.bench.hookups.supply()
 
-    def _swap(self) -> None:
-        self.bench.swap_probes()
+    def _loaded(self, ohm: float) -> None:
+        self.bench.load("T1.output", ohm)
+
+    def _swap_probes(self) -> None:
+        with self.bench.scene.change():
+            first, second = self.bench.scope.channels.values()
+            first.clip, second.clip = second.clip, first.clip
+
+    def _two_resistors(self) -> None:
+        self._clear()
+        self.bench.hookups.two_resistors()
+        self._put("MA-01", "RB", Function.DC_VOLTS)
+
+    def _cascade(self) -> None:
+        self._clear()
+        self._put("MA-01", "AMP.output", Function.AC_VOLTS)
+        self.bench.hookups.cascade()
+
+    def _rectifier(self) -> None:
+        self._clear()
+        self._put(_DOUBTED, "REC.output", Function.DC_VOLTS)
+        self.bench.hookups.rectifier()
+
+    def _lamps(self) -> None:
+        self._clear()
+        self._put("MA-01", "LAMP", Function.AC_VOLTS)
+        self.bench.hookups.lamps(on=False)
+
+    def _element(self) -> None:
+        self._clear()
+        self._put("MA-01", "AMP.output", Function.AC_VOLTS)
+        self.bench.hookups.element(on=True)
+
+    # ---- what eyes see ----
+
+    def _display(self, prompt: Prompt, step: str) -> str:
+        tag, function = prompt.instrument, prompt.function
+        if tag not in self.bench.meters:
+            return self._borrowed(prompt.key)
+        if step.endswith("/reading"):
+            return self._shown
+        if function is not None and self.bench.meter(tag).function is not function:
+            self.bench.set_function(tag, function)
+        return str(self.bench.read_display(tag))
+
+    def _borrowed(self, key: str) -> str:
+        """Instruments that are not on the bench: insulation tester, thermometer."""
+        if key.startswith("C04b"):
+            return str(self.bench.insulation("T1.p1", "T1.s1"))
+        if key.startswith("C14"):
+            return str(self.bench.insulation("KC1.mains", "KC1.earth"))
+        return f"{self.bench.heat_sink_degc():.0f} degC"
 
     def _doubt(self, step: str) -> None:
-        """Carry out one check of a diagnosis on MB-02 and the output of T1."""
-        meter = "MB-02"
-        match step:
-            case "short_tips":
-                self.bench.short_tips(meter)
-            case "short_tips_ohms":
-                self.bench.short_tips(meter)
-                self.bench.set_function(meter, "ohm")
-            case "reselect_function" | "remake_contact" | "reread":
-                self._put(meter, self.at, "V~")
-            case "dc_same_points":
-                self._put(meter, self.at, "V=")
-            case "fresh_cell":
-                self._put(meter, "CS-1", "V=")
-            case "known_resistor":
-                self._put(meter, "CS-2", "ohm")
-            case "other_leads" | "mended":
-                self.meter_leads[meter] = "LC"
-                self._put(meter, self.at, "V~")
-            case "second_meter" | "second":
-                self._put("MA-01", self.at, "V~")
-            case "ohms_output" | "ohms_plug":
-                self.bench.unplug("T1")
-                self._put(meter, "T1.output" if step == "ohms_output" else "T1.plug", "ohm")
-            case "load_150":
-                self._put(meter, self.at, "V~")
-                self.bench.load(self.at, 150.0)
-        if step not in ("ohms_output", "ohms_plug"):
-            self.bench.plug("T1")
-        if step != "load_150":
-            self.bench.load(self.at, None)
+        """Carry out one check of a diagnosis on the doubted meter."""
+        if step in ("second_meter", "second"):
+            self._put("MA-01", "T1.output", Function.AC_VOLTS)
+        elif step == "mended":
+            self._put(_DOUBTED, "T1.output", Function.AC_VOLTS, "LC")
+        else:
+            self._shown = str(self.person.act(step))
 
-    def _choice(self, step: str, choices: tuple[str, ...]) -> str:
-        """What eyes see: dial, jacks and symbols of the meter; the lamp; the nameplate."""
-        action = step.removeprefix("doubt/")
-        if action == "look":
-            return str(self.bench.look("MB-02"))
-        if action == "lamp_in_outlet":
-            return "lit" if self.bench.mains_monitor() > 100 else "dark"
-        if action.startswith("wiggle"):
-            return str(self.bench.wiggle("MB-02", action.removeprefix("wiggle_")))
-        return choices[0]
+    def _confirm(self, key: str) -> str:
+        """Yes-or-no answers; the lamps are looked at."""
+        if key.startswith("C15/relay_on"):
+            self.bench.hookups.lamps(on=True)
+            return "y" if self.bench.lit("LAMP") and self.bench.lit("SERIES-LAMP") else "n"
+        return "y"

@@ -52,10 +52,9 @@ def uniform(value: float, half_width: float, label: str | None = None, df: float
 def settle(number: Any, unit: str) -> Uncertain:
     """Turn a GTC uncertain real number into a plain one with coverage factor and budget.
 
-    Inputs that share a label are gathered into one line, in quadrature.
+    Inputs that share a label are gathered into one line, in quadrature. A bare float is no uncertain number:
+    it would pass as exact, so it is refused (an AttributeError).
     """
-    if isinstance(number, int | float):
-        return Uncertain(float(number), 0.0, 0.0, unit)
     u = float(number.u)
     df = float(number.df) if u > 0 else math.inf
     k = coverage_factor(df)

@@ -38,7 +38,10 @@ def test_four_wire_resolves_it():
     drop = Metered(parse_displayed("100.6 mV dc", instrument="MA-01"), parse_accuracy("0.5 % + 2"))
     current = Metered(parse_displayed("0.500 A dc", instrument="MB-02"), parse_accuracy("1 % + 2"))
     result = check_continuity(drop, current=current, expected_ohm=winding())
-    assert result.quantities["resistance"].value == pytest.approx(0.2012, abs=1e-4)
+    resistance = result.quantities["resistance"]
+    assert resistance.value == pytest.approx(0.2012, abs=1e-4)
+    # 0.5 % + 2 counts of 0.1 mV and 1 % + 2 counts of 1 mA, as uniform half-widths: 0.70 % and 1.40 %.
+    assert resistance.standard_uncertainty / resistance.value == pytest.approx(0.0090, abs=0.0002)
     assert result.verdict is Verdict.PASS
 
 

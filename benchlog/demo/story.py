@@ -1,0 +1,181 @@
+"""The kiln controller's 160 days, told in seconds: the same commands and guided run as on a real bench.
+
+Only the order of acts is written here; every reading, verdict and recall comes out of the circuit model and the
+analysis. A command shown with ``$`` is really run, with the story's clock.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Self
+
+from benchlog.bench import read_bench
+from benchlog.clock import ManualClock, parse_rfc3339
+from benchlog.demo.hands import DemoHands
+from benchlog.guide.hands import Hands
+from benchlog.guide.run import Guide, note_plan
+from benchlog.logbook import Logbook
+from benchlog.plan import read_plan
+from benchlog.result import Result, Verdict
+from benchlog.simulation import served_as_sim, simulated_bench
+
+__all__ = ["DAY_0", "Story"]
+
+DAY_0 = "2026-03-02T09:00:00Z"
+_DAY_S = 86400.0
+
+
+class Story:
+    """The story on one simulated bench, in one folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Where plan, bench file, logbook and certificate go.
+    seed : int
+        Of the bench: changes digits, not the logic.
+    say : callable
+        Takes text and style of a line.
+    show : callable
+        Shows a result.
+    command : callable
+        Runs one command line with the story's clock and returns its exit code.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        seed: int,
+        *,
+        say: Callable[[str, str], None],
+        show: Callable[[Result], None],
+        command: Callable[[Sequence[str], ManualClock], int],
+    ) -> None:
+        self.folder = folder
+        self.say = say
+        self._show = show
+        self._command = command
+        self.clock = ManualClock(parse_rfc3339(DAY_0))
+        self.sim = simulated_bench(seed, self.clock)
+        self.person = importlib.import_module("benchlog_drivers.simbench.person").Person(self.sim, "MB-02")
+        self.hands = DemoHands(self.sim, self.person, say)
+        self.results: dict[str, Result] = {}
+        self._stack = ExitStack()
+        self._start_ns = self.clock.utc_ns()
+
+    def __enter__(self) -> Self:
+        self._stack.enter_context(self.sim)
+        self._stack.enter_context(served_as_sim(self.sim))
+        self._write("plan.toml", (files("benchlog.demo") / "kc1.toml").read_text(encoding="utf-8"))
+        self._write("bench.toml", self.sim.bench_toml())
+        self.bench = read_bench(self.folder / "bench.toml")
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._stack.close()
+
+    @property
+    def plan_path(self) -> Path:
+        """The plan as it stands now."""
+        return self.folder / "plan.toml"
+
+    @property
+    def logbook_path(self) -> Path:
+        """The story's logbook."""
+        return self.folder / "kc1.logbook"
+
+    def _write(self, name: str, text: str) -> None:
+        (self.folder / name).write_text(text, encoding="utf-8")
+
+    # ---- telling ----
+
+    def day(self, number: int, title: str, mains_v: float = 230.0) -> None:
+        """Move the clock to a morning and tell what it is about."""
+        now = (self.clock.utc_ns() - self._start_ns) / 1e9
+        self.clock.advance(max(0.0, number * _DAY_S - now))
+        self.sim.mains(mains_v)
+        self.say("", "")
+        self.say(f"day {number}: {title}", "bold underline")
+
+    def tell(self, text: str) -> None:
+        """Tell one line of the story."""
+        self.say(text, "italic")
+
+    def run(self, *words: str) -> int:
+        """Run one benchlog command on the story's files."""
+        self.say(f"$ benchlog {' '.join(_quoted(w) for w in words)}", "cyan")
+        return self._command(
+            [*words, "--logbook", str(self.logbook_path), "--bench", str(self.folder / "bench.toml")],
+            self.clock,
+        )
+
+    @contextmanager
+    def _guide(self) -> Iterator[tuple[Guide, Hands, Logbook]]:
+        plan = read_plan(self.plan_path)
+        with (
+            Logbook.open(self.logbook_path, clock=self.clock) as book,
+            Hands(self.bench, self.hands, self.clock) as hands,
+        ):
+            note_plan(plan, book)
+            yield (
+                Guide(plan, self.bench, book, clock=self.clock, person=self.hands, show=self._show),
+                hands,
+                book,
+            )
+
+    def session(self, *check_ids: str, left: str = "nothing", next_action: str = "") -> None:
+        """One sitting: guided checks, then the closing lines."""
+        self.say(f"$ benchlog run plan.toml {' '.join(f'--check {c}' for c in check_ids)}", "cyan")
+        with self._guide() as (guide, hands, book):
+            book.begin_session({"plan": "plan.toml"})
+            for check_id in check_ids:
+                result = guide.run_check(guide.plan.check(check_id), hands)
+                if result is not None:
+                    self.results[check_id] = result
+                self.clock.advance(180.0)
+            book.end_session({"left": left, "next": next_action or "go on with the plan"})
+
+    def part_state(self, tag: str, state: str) -> None:
+        """Write down that a part is now in another state, and edit the plan to say so."""
+        with Logbook.open(self.logbook_path, clock=self.clock) as book:
+            book.append("part", {"part": tag, "state": state})
+
+    # ---- the acts ----
+
+    def short(self) -> None:
+        """Supply, cross-check, hold point, continuity, two toroids: the main jobs."""
+        self.opening()
+        self.toroids()
+
+    def opening(self) -> None:
+        """Day 0: the supply, a reading near zero, the hold point."""
+        self.day(0, "the plug-in supply T1 has arrived; its case is to be opened", mains_v=236.0)
+        with self.sim.scene.change():
+            self.sim.scene.leads["LB"].open = True  # a wire broken inside its insulation; nobody knows yet
+        self.tell("The hold point is tried first, before anything is measured:")
+        self.run("release", str(self.plan_path), "H1")
+        self.session("C01", "C02", "C03", "C04", next_action="release H1, open the case")
+        self.run("release", str(self.plan_path), "H1")
+        self.run("release", str(self.plan_path), "H1", "--taken")
+
+    def toroids(self) -> None:
+        """Days 61 and 70: a winding's resistance and ratio, and a miscounted one."""
+        self.day(61, "CT1 is wound")
+        self.session("C07", "C09")
+        self.day(70, "CT2 is wound")
+        self.session("C10")
+        turns = self.results["C10"].turns or {}
+        if self.results["C10"].verdict is not Verdict.PASS and turns.get("most_likely") is not None:
+            surplus = int(turns["most_likely"]) - 100
+            self.tell(f"One look at the posterior: {turns['most_likely']} turns. {abs(surplus)} come off.")
+            self.sim.rewind("CT2", 101 - surplus)
+            self.session("C10")
+
+
+def _quoted(word: str) -> str:
+    name = Path(word).name if "/" in word else word
+    return f'"{name}"' if " " in name else name
