@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import socket
 import stat
+import sys
 from pathlib import Path
 
 import pytest
@@ -165,6 +166,21 @@ def test_the_network_is_asked_only_when_wanted(usb_clean: None, monkeypatch: pyt
     assert asked == []
     search(Request(lan=True))
     assert asked == [True]
+
+
+def test_a_usb_instrument_without_its_library_is_named(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The kernel's list shows that one is plugged in; the package to install is the hint."""
+    for name, pair in (("1-1:1.0", ("fe", "03")), ("1-2:1.0", ("08", "06"))):
+        (tmp_path / name).mkdir()
+        for file, value in zip(("bInterfaceClass", "bInterfaceSubClass"), pair, strict=True):
+            (tmp_path / name / file).write_text(value + "\n", encoding="ascii")
+    monkeypatch.setattr(_find_visa, "_SYS_USB", tmp_path)
+    monkeypatch.setitem(sys.modules, "pyvisa_py.usb", None)
+    report = _find_visa.find(Request())
+    assert "1 USB instrument(s)" in report.unrecognised[0].seen
+    assert report.unrecognised[0].hint == "pip install pyusb"
 
 
 def test_ports_are_listed_without_opening_them() -> None:

@@ -15,7 +15,8 @@ import numpy.typing as npt
 
 from benchlog.errors import BadFrameError, BenchlogError, LinkLostError, ReadTimeoutError
 from benchlog_drivers._scpi import not_a_block, parse_block_header
-from benchlog_drivers._visa_ports import SLICE_S, Port, open_port, translate
+from benchlog_drivers._visa_errors import translate
+from benchlog_drivers._visa_ports import SLICE_S, Port, open_port
 
 __all__ = ["VisaLink"]
 

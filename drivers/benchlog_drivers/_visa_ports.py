@@ -1,4 +1,4 @@
-"""The three kinds of link behind a VISA resource, and library exceptions in benchlog's words.
+"""The three kinds of link behind a VISA resource.
 
 PyVISA (pure Python backend) names, opens and configures every resource. Bytes on sockets and serial ports are moved
 on the socket or port object underneath: the library's own read does not notice the end of a connection (it spins
@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import os
 import re
 import select
 import socket
@@ -18,21 +17,14 @@ import threading
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any, Protocol
 
-from benchlog.errors import (
-    AdapterUnavailableError,
-    BenchlogError,
-    InstrumentError,
-    LinkLostError,
-    OpenError,
-    OpenReason,
-    ReadTimeoutError,
-)
+from benchlog.errors import BenchlogError, LinkLostError, OpenError, OpenReason
+from benchlog_drivers._visa_errors import NAMES_HINT, translate
 
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["SLICE_S", "MessagePort", "Port", "SerialPort", "SocketPort", "open_port", "translate"]
+__all__ = ["SLICE_S", "MessagePort", "Port", "SerialPort", "SocketPort", "open_port"]
 
 # PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry names what lacks.
 for _library in ("pyvisa", "pyvisa_py"):
@@ -271,7 +263,7 @@ def open_port(
         opened: Any = manager.open_resource(name, open_timeout=round(timeout_s * 1000))
         if not hasattr(opened, "write_raw"):
             opened.close()
-            raise OpenError(f"{name} is no resource that answers questions", hint=_NAMES)
+            raise OpenError(f"{name} is no resource that answers questions", hint=NAMES_HINT)
         resource = opened
         port: SocketPort | SerialPort | MessagePort
         if lan:
@@ -293,11 +285,6 @@ def open_port(
 
             raise open_error(name[4:].partition("::")[0], error) from error
         raise translate(error, name, opening=True) from error
-
-
-_NAMES = (
-    "resource names look like TCPIP::192.168.1.20::5025::SOCKET, ASRL/dev/ttyUSB0::INSTR or USB0::...::INSTR"
-)
 
 
 def _manager() -> ResourceManager:
@@ -331,91 +318,3 @@ def _configure_serial(resource: Any, settings: dict[str, object]) -> None:
     port = resource.visalib.sessions[resource.session].interface
     if hasattr(type(port), "exclusive"):
         port.exclusive = True  # else a second program would take half of the bytes, silently
-
-
-_BY_ERRNO = {
-    errno.ECONNREFUSED: (
-        OpenReason.REFUSED,
-        "is the port number right, and is LAN control switched on in the instrument's menu?",
-    ),
-    errno.EACCES: (
-        OpenReason.PERMISSION,
-        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
-    ),
-    errno.EPERM: (
-        OpenReason.PERMISSION,
-        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
-    ),
-    errno.ENOENT: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
-    errno.ENODEV: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
-    errno.ENXIO: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
-    errno.EBUSY: (OpenReason.BUSY, "another program has it open; close that one"),
-    errno.EAGAIN: (OpenReason.BUSY, "another program has it open; close that one"),
-    errno.EHOSTUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
-    errno.ENETUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
-    errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
-    errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
-}
-_MISSING_LIBRARY = re.compile(r"install|No module|No backend|not found.*library", re.IGNORECASE)
-
-
-def translate(error: BaseException, where: str, *, opening: bool = False) -> InstrumentError:
-    """Put a library's exception into benchlog's words.
-
-    Parameters
-    ----------
-    error : exception
-        From PyVISA, its backend, pyserial, PyUSB or the operating system.
-    where : str
-        Resource name, for the message.
-    opening : bool
-        Whether the link was being made: then the outcome is `OpenError` with a reason, or
-        `AdapterUnavailableError` when a library is missing.
-    """
-    if isinstance(error, InstrumentError):
-        return error
-    status = str(getattr(error, "abbreviation", ""))  # of VISA status codes, such as VI_ERROR_TMO
-    number = error.errno if isinstance(error, OSError) else None
-    said = " ".join(str(error).split()) or type(error).__name__
-    if opening:
-        if isinstance(error, ImportError) or (
-            isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
-        ):
-            return AdapterUnavailableError(
-                f"{where}: the library for this kind of link is missing: {said}",
-                hint="USB needs PyUSB with libusb, GPIB needs gpib-ctypes; benchlog doctor tells what is there",
-            )
-        if number in _BY_ERRNO:
-            reason, hint = _BY_ERRNO[number]
-            return OpenError(f"{where}: {_plain(error, said)}", hint=hint, reason=reason)
-        if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
-            return OpenError(
-                f"{where} is in use",
-                hint="another program has it open; close that one",
-                reason=OpenReason.BUSY,
-            )
-        if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
-            return OpenError(f"{where} is no VISA resource name", hint=_NAMES, reason=OpenReason.OTHER)
-        silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
-        if silent or status == "VI_ERROR_RSRC_NFOUND":
-            said = "nobody answers there"
-        return OpenError(
-            f"{where} can't be opened: {said}",
-            hint="is it switched on, plugged in and on this network?",
-            reason=OpenReason.MISSING if silent or status == "VI_ERROR_RSRC_NFOUND" else OpenReason.OTHER,
-        )
-    if isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "Timeout" in type(error).__name__:
-        return ReadTimeoutError(
-            f"{where}: no answer in time", hint="is the instrument busy, or showing a message on its screen?"
-        )
-    return LinkLostError(
-        f"{where}: the link broke: {_plain(error, said)}",
-        hint="check cable and power; benchlog opens it again by itself while recording",
-    )
-
-
-def _plain(error: BaseException, said: str) -> str:
-    """The operating system's words without library decoration, where they are there."""
-    if isinstance(error, OSError) and error.errno:
-        return os.strerror(error.errno).lower()
-    return said

@@ -62,7 +62,12 @@ class VisaScope(Digitiser):
         return tuple(self._session.dialect.channels)
 
     def set_vertical(
-        self, channel: str, full_scale_v: float, *, coupling: Literal["dc", "ac"] = "dc", probe: float = 1.0
+        self,
+        channel: str,
+        full_scale_v: float,
+        *,
+        coupling: Literal["dc", "ac"] = "dc",
+        probe: float | None = None,
     ) -> float:
         """Switch a channel on and choose the smallest range that holds plus and minus `full_scale_v`.
 
@@ -74,8 +79,9 @@ class VisaScope(Digitiser):
             Largest voltage expected at the probe tip, volt.
         coupling : {"dc", "ac"}
             Input coupling.
-        probe : float
-            Attenuation of the probe: 10 for x10.
+        probe : float, optional
+            Attenuation of the probe: 10 for x10. Left out, the factor set on the scope stays: it has to be
+            what the probe's own switch says, which no program can see.
 
         Returns
         -------
@@ -92,6 +98,8 @@ class VisaScope(Digitiser):
         with self._named_errors():
             vertical = self._session.dialect.vertical
             word = self._word(channel)
+            if probe is None:
+                probe = self._probe(word)
             if not (math.isfinite(full_scale_v) and full_scale_v > 0 and math.isfinite(probe) and probe > 0):
                 raise UsageError(
                     f"full scale {full_scale_v!r} V at probe x{probe!r} must be positive numbers",
@@ -205,13 +213,7 @@ class VisaScope(Digitiser):
         session, dialect = self._session, self._session.dialect
         wave, vertical = dialect.waveform, dialect.vertical
         coupling = session.ask(vertical.coupling_query, channel=word)
-        probe = (
-            parse_number(session.ask(vertical.probe_query, channel=word))[0] if vertical.probe_query else 1.0
-        )
-        if not probe > 0:
-            raise BadFrameError(
-                f"{channel}: the scope tells a probe factor of {probe!r}", hint="check the dialect"
-            )
+        probe = self._probe(word)
         full_scale = self._full_scale(word, probe)
         session.tell(wave.setup, channel=word)
         fields = (
@@ -257,6 +259,18 @@ class VisaScope(Digitiser):
             parts.append(block.view(dtype))
         codes = parts[0] if len(parts) == 1 else np.concatenate(parts)
         return codes.astype(dtype.newbyteorder("="), copy=False)
+
+    def _probe(self, word: str) -> float:
+        """Probe factor the scope is set to; 1 where it has none."""
+        question = self._session.dialect.vertical.probe_query
+        if not question:
+            return 1.0
+        factor, _ = parse_number(self._session.ask(question, channel=word))
+        if not factor > 0:
+            raise BadFrameError(
+                f"{word}: the scope tells a probe factor of {factor!r}", hint="check the dialect"
+            )
+        return factor
 
     def _full_scale(self, word: str, probe: float) -> float:
         """Half the screen's height, volt at the scope input."""

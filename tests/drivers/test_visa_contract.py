@@ -9,11 +9,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from helpers.scpi_scopes import meter
+from helpers.scpi_server import ScpiServer
 
 from benchlog.registry import open_adapter
 from benchlog.testing import check_adapter
-from helpers.scpi_scopes import meter
-from helpers.scpi_server import ScpiServer
 
 TESTS = Path(__file__).parents[1]
 
@@ -51,9 +51,11 @@ def test_the_contract_is_kept(ports: list[int], index: int, kind: str, channels:
 def test_a_tapped_meter_keeps_its_dialogue(tmp_path: Path) -> None:
     """`tap:` saves questions, answers and readings."""
     path = tmp_path / "meter.tap"
-    with ScpiServer(meter()) as server:
-        with open_adapter(f"tap:{path}:{server.address}", "MA-01", kind="meter") as adapter:
-            assert adapter.read() is not None  # type: ignore[attr-defined]
+    with (
+        ScpiServer(meter()) as server,
+        open_adapter(f"tap:{path}:{server.address}", "MA-01", kind="meter") as adapter,
+    ):
+        assert adapter.read() is not None  # type: ignore[attr-defined]
     lines = path.read_text(encoding="utf-8")
     assert f"> {b'READ?'.hex(' ').upper()} 0A" in lines
     assert f"< {b'+2.77512345E+01'.hex(' ').upper()} 0A" in lines

@@ -18,7 +18,7 @@ from benchlog.errors import (
     OpenReason,
     ReadTimeoutError,
 )
-from benchlog_drivers._visa_ports import translate
+from benchlog_drivers._visa_errors import translate
 
 ARGUMENTS = {"VisaIOError": (StatusCode.error_io,), "UnknownHandler": ("event", "handler", "user")}
 

@@ -105,6 +105,19 @@ def test_the_smallest_range_that_holds_is_chosen(scope: tuple[VisaScope, Preambl
     assert adapter.set_vertical("CH1", 150.0, probe=10.0) == pytest.approx(200.0)
 
 
+def test_the_probe_factor_set_on_the_scope_stays_unless_told(
+    scope: tuple[VisaScope, PreambleScope | FieldScope],
+) -> None:
+    """Choosing a range must not make a x10 probe a x1 probe."""
+    adapter, model = scope
+    model.probe["CH1"] = 10.0
+    assert adapter.set_vertical("CH1", 20.0) == pytest.approx(20.0)
+    assert model.probe["CH1"] == 10.0
+    assert adapter.capture(["CH1"]).channel("CH1").probe == 10.0
+    adapter.set_vertical("CH1", 20.0, probe=1.0)
+    assert model.probe["CH1"] == 1.0
+
+
 def test_nonsense_is_refused_before_anything_is_sent(
     scope: tuple[VisaScope, PreambleScope | FieldScope],
 ) -> None:
@@ -177,9 +190,9 @@ def test_a_question_the_scope_does_not_know_is_a_refusal_not_a_time_out() -> Non
     with (
         ScpiServer(script) as server,
         VisaScope("S", server.resource, options, clock=ManualClock()) as adapter,
+        pytest.raises(InstrumentRefusedError, match="PREamble") as caught,
     ):
-        with pytest.raises(InstrumentRefusedError, match="PREamble") as caught:
-            adapter.capture(["CH1"])
+        adapter.capture(["CH1"])
     assert "dialect" in caught.value.hint
 
 

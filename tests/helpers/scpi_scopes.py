@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
-from helpers.scpi_server import Answer, Scripted, ScpiServer
+from helpers.scpi_server import Answer, ScpiServer, Scripted
 
 DIVISIONS_X = 10
 

@@ -1,0 +1,108 @@
+"""Exceptions of PyVISA, its backend, pyserial, PyUSB and the operating system in benchlog's words."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+
+from benchlog.errors import (
+    AdapterUnavailableError,
+    InstrumentError,
+    LinkLostError,
+    OpenError,
+    OpenReason,
+    ReadTimeoutError,
+)
+
+__all__ = ["NAMES_HINT", "translate"]
+
+NAMES_HINT = (
+    "resource names look like TCPIP::192.168.1.20::5025::SOCKET, ASRL/dev/ttyUSB0::INSTR or USB0::...::INSTR"
+)
+_BY_ERRNO = {
+    errno.ECONNREFUSED: (
+        OpenReason.REFUSED,
+        "is the port number right, and is LAN control switched on in the instrument's menu?",
+    ),
+    errno.EACCES: (
+        OpenReason.PERMISSION,
+        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
+    ),
+    errno.EPERM: (
+        OpenReason.PERMISSION,
+        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
+    ),
+    errno.ENOENT: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
+    errno.ENODEV: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
+    errno.ENXIO: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
+    errno.EBUSY: (OpenReason.BUSY, "another program has it open; close that one"),
+    errno.EAGAIN: (OpenReason.BUSY, "another program has it open; close that one"),
+    errno.EHOSTUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
+    errno.ENETUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
+    errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
+    errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
+}
+_MISSING_LIBRARY = re.compile(r"install|No module|No backend|not found.*library", re.IGNORECASE)
+
+
+def translate(error: BaseException, where: str, *, opening: bool = False) -> InstrumentError:
+    """Put a library's exception into benchlog's words.
+
+    Parameters
+    ----------
+    error : exception
+        From PyVISA, its backend, pyserial, PyUSB or the operating system.
+    where : str
+        Resource name, for the message.
+    opening : bool
+        Whether the link was being made: then the outcome is `OpenError` with a reason, or
+        `AdapterUnavailableError` when a library is missing.
+    """
+    if isinstance(error, InstrumentError):
+        return error
+    status = str(getattr(error, "abbreviation", ""))  # of VISA status codes, such as VI_ERROR_TMO
+    number = error.errno if isinstance(error, OSError) else None
+    said = " ".join(str(error).split()) or type(error).__name__
+    if opening:
+        if isinstance(error, ImportError) or (
+            isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
+        ):
+            return AdapterUnavailableError(
+                f"{where}: the library for this kind of link is missing: {said}",
+                hint="USB needs PyUSB with libusb, GPIB needs gpib-ctypes; benchlog doctor tells what is there",
+            )
+        if number in _BY_ERRNO:
+            reason, hint = _BY_ERRNO[number]
+            return OpenError(f"{where}: {_plain(error, said)}", hint=hint, reason=reason)
+        if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
+            return OpenError(
+                f"{where} is in use",
+                hint="another program has it open; close that one",
+                reason=OpenReason.BUSY,
+            )
+        if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
+            return OpenError(f"{where} is no VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
+        silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
+        if silent or status == "VI_ERROR_RSRC_NFOUND":
+            said = "nobody answers there"
+        return OpenError(
+            f"{where} can't be opened: {said}",
+            hint="is it switched on, plugged in and on this network?",
+            reason=OpenReason.MISSING if silent or status == "VI_ERROR_RSRC_NFOUND" else OpenReason.OTHER,
+        )
+    if isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "Timeout" in type(error).__name__:
+        return ReadTimeoutError(
+            f"{where}: no answer in time", hint="is the instrument busy, or showing a message on its screen?"
+        )
+    return LinkLostError(
+        f"{where}: the link broke: {_plain(error, said)}",
+        hint="check cable and power; benchlog opens it again by itself while recording",
+    )
+
+
+def _plain(error: BaseException, said: str) -> str:
+    """The operating system's words without library decoration, where they are there."""
+    if isinstance(error, OSError) and error.errno:
+        return os.strerror(error.errno).lower()
+    return said
