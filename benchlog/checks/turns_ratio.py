@@ -26,7 +26,7 @@ from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_er
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
-from benchlog.magnetics.turns_posterior import Method, TurnsPosterior, turns_posterior
+from benchlog.magnetics.turns_posterior import DECIDED, Method, TurnsPosterior, turns_posterior
 from benchlog.metrology.budget import settle
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict
@@ -87,7 +87,7 @@ def check_turns_ratio(
     turns = settle(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
     posterior = _posterior(turns, expected_turns)
-    judgement = judge(turns, used, "turns ratio")
+    judgement = _judge(turns, used, posterior)
     blocked = [f for pair in pairs if pair.blocked for f in pair.findings]
     methods = () if judgement.verdict is Verdict.PASS else methods_that_settle(pairs, setup, expected_turns)
     verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
@@ -114,6 +114,22 @@ def check_turns_ratio(
         ),
         details=_details(pairs, setup, methods, turns, phase, expected_turns, rated_current_percent),
     )
+
+
+def _judge(turns: Uncertain, limits: Limits, posterior: TurnsPosterior | None) -> Judgement:
+    """Guard band, held against the count: no fail while the planned number of turns is not excluded.
+
+    Two gain errors near opposite edges can lie beyond 2 u of their sum; a winding is not rejected on that.
+    """
+    judgement = judge(turns, limits, "turns ratio")
+    if judgement.verdict is not Verdict.FAIL or posterior is None:
+        return judgement
+    planned = posterior.planned
+    within = (limits.low is None or limits.low <= planned) and (limits.high is None or planned <= limits.high)
+    if within and posterior.probabilities[planned] >= 1 - DECIDED:
+        reason = f"{judgement.reason}, but {planned} turns are not excluded"
+        return Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, reason)
+    return judgement
 
 
 def _limits(expected: float, tolerance: float | None) -> Limits:
@@ -203,9 +219,7 @@ def _reason(
         return f"the record can't carry a verdict: {blocked[0]}"
     if posterior is None:
         return judgement.reason
-    if judgement.verdict is Verdict.PASS:
-        return f"{posterior.words}: {judgement.reason}"
-    if judgement.verdict is Verdict.FAIL:
+    if judgement.verdict is not Verdict.INDETERMINATE:
         return f"{posterior.words}: {judgement.reason}"
     best = (
         f"; {methods[0].name} would give u {methods[0].relative_uncertainty * 100:.2g} %" if methods else ""

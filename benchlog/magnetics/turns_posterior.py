@@ -84,12 +84,13 @@ class TurnsPosterior:
         if self.decided:
             plural = "turn" if best == 1 else "turns"
             return f"{best} {plural}" if best == self.planned else f"{best} {plural}, not {self.planned}"
-        open_counts = self.undecided
-        first = self.planned if self.planned in open_counts else open_counts[0]
-        others = [str(n) for n in open_counts if n != first]
+        low, *_, high = open_counts = self.undecided
+        if self.planned not in open_counts:
+            return f"not {self.planned}: anything from {low} to {high} turns"
+        others = [str(n) for n in open_counts if n != self.planned]
         if len(others) > 4:
-            others = [f"anything from {open_counts[0]} to {open_counts[-1]}"]
-        return f"cannot tell {first} from {_either(others)}"
+            return f"cannot tell {self.planned} from anything between {low} and {high}"
+        return f"cannot tell {self.planned} from {_either(others)}"
 
     def as_json(self) -> dict[str, Any]:
         """The ``turns`` block of a result."""

@@ -120,8 +120,8 @@ def plan_winding(
     """Lay `turns` out in layers and say what to cut.
 
     Cut = turns x turn length x (1 + slack) + one lead at each end, rounded up to 10 mm. The slack is 3 % by
-    hand and 0 when one turn was measured. Outer layers' longer turns are taken out of the slack first and
-    added beyond it.
+    hand and 0 when one turn was measured. Outer layers' longer turns may use half of the slack; what they take
+    beyond that is added.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def plan_winding(
     wound = sum(layer.turns * layer.turn_length_m for layer in layers)
     outer = wound - turns * first
     allowance = turns * first * slack
-    needed = turns * first + max(allowance, outer) + 2 * lead_m
+    needed = turns * first + max(allowance, outer + allowance / 2) + 2 * lead_m
     fill = turns * (wire.over_enamel_m() / core.window_m) ** 2
     return WindingPlan(
         turns=turns,
@@ -191,6 +191,5 @@ def _lay(core: Toroid, wire: Wire, turns: int, correction_m: float) -> tuple[Lay
 
 
 def _round_up(length_m: float, step_m: float) -> float:
-    steps = length_m / step_m
     # 2.68 m must not become 2.69 m because 0.01 has no exact binary form.
-    return math.ceil(steps - 1e-9) * 10 * step_m / 10
+    return round(math.ceil(length_m / step_m - 1e-9) * step_m, 6)

@@ -61,7 +61,7 @@ def settle(number: Any, unit: str) -> Uncertain:
     lines: dict[str, BudgetLine] = {}
     for influence in reporting.budget(number, trim=0):
         label, part = str(influence.label), abs(float(influence.u))
-        if part == 0:
+        if part <= 1e-9 * u:  # nothing, or the rounding left by an input that cancels
             continue
         seen = lines.get(label)
         lines[label] = BudgetLine(label, math.hypot(part, seen.contribution) if seen else part)

@@ -1,0 +1,165 @@
+"""Plan a toroid winding: wire to cut, turns per layer, resistance, inductance, corner, droop, saturation.
+
+Examples:
+  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" --coating "0.5 mm" --leads "300 mm"
+  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" --one-turn "34.6 mm" --al "61 uH" --burden "10 ohm" \\
+      --current "12.6 A" --frequency "50 Hz" --area "37.5 mm2" --saturation "1.2 T" --card ct1.html
+
+The core is outer diameter x inner diameter x height in mm. Nothing is measured and nothing recorded.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from benchlog.checks.winding_plan import Service, ToroidDesign
+    from benchlog.cli.context import Context
+    from benchlog.result import Result
+
+SUMMARY = "plan a toroid winding: wire length, layers, resistance"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
+    parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
+    parser.add_argument(
+        "--wire", metavar="TEXT", required=True, help="'AWG 24', 'SWG 22' or '0.5 mm' of copper"
+    )
+    parser.add_argument(
+        "--over-enamel",
+        metavar="TEXT",
+        help="diameter over the enamel (default: the most that grade 2 allows)",
+    )
+    parser.add_argument(
+        "--coating", metavar="TEXT", default="0 mm", help="thickness on the core (default 0 mm)"
+    )
+    parser.add_argument(
+        "--leads", metavar="TEXT", default="150 mm", help="length of each lead (default 150 mm)"
+    )
+    parser.add_argument("--one-turn", metavar="TEXT", help="one measured turn (wind five, divide by five)")
+    parser.add_argument(
+        "--slack", metavar="TEXT", help="added to the wire (default 3 %% by hand, 0 with --one-turn)"
+    )
+    parser.add_argument(
+        "--temperature", metavar="TEXT", default="20 degC", help="of the copper (default 20 degC)"
+    )
+    service = parser.add_argument_group("what it has to do")
+    service.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
+    service.add_argument(
+        "--al-tolerance", metavar="TEXT", default="25 %", help="of a data-sheet AL (default 25 %%)"
+    )
+    service.add_argument("--burden", metavar="TEXT", help="e.g. '10 ohm'")
+    service.add_argument("--current", metavar="TEXT", help="primary current, rms, e.g. '12.6 A'")
+    service.add_argument("--passes", metavar="K", default="1", help="primary turns (default 1)")
+    service.add_argument("--frequency", metavar="TEXT", help="e.g. '50 Hz'")
+    service.add_argument("--pulse", metavar="TEXT", help="flat pulse for the droop (default half a period)")
+    service.add_argument("--area", metavar="TEXT", help="magnetic cross-section (default: solid core)")
+    service.add_argument("--saturation", metavar="TEXT", help="flux density the core stands, e.g. '1.2 T'")
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the card")
+    parser.add_argument("--card", metavar="FILE.html", help="write a one-page winding card for the bench")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from pathlib import Path
+
+    import msgspec
+
+    from benchlog.checks.winding_plan import plan_toroid
+    from benchlog.clock import rfc3339
+
+    design, service = _design(args), _service(args)
+    result = plan_toroid(design, service)
+    result = msgspec.structs.replace(
+        result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
+    )
+    if args.card:
+        from benchlog.cli.winding_card import render_card
+
+        Path(args.card).write_text(render_card(result, design), encoding="utf-8")
+    if ctx.json:
+        ctx.print_json(result.to_json())
+    else:
+        _show(ctx.console, result, design)
+        if args.card:
+            ctx.console.print(f"  card written to {args.card}", style="dim", markup=False)
+    return result.overall.exit_code
+
+
+def _design(args: argparse.Namespace) -> ToroidDesign:
+    from benchlog.checks.winding_plan import ToroidDesign
+    from benchlog.cli.from_captures import number, whole_turns
+    from benchlog.magnetics.core import parse_core
+    from benchlog.magnetics.wire import parse_wire
+    from benchlog.units import parse_quantity
+
+    one_turn = parse_quantity(args.one_turn, "m", what="one turn") if args.one_turn else None
+    return ToroidDesign(
+        core=parse_core(args.core, coating_m=number(args.coating, "m", "coating") or 0.0),
+        wire=parse_wire(args.wire, enamelled_m=number(args.over_enamel, "m", "diameter over enamel")),
+        turns=whole_turns(args.turns, "--turns"),
+        lead_m=number(args.leads, "m", "leads") or 0.0,
+        one_turn_m=one_turn.value if one_turn else None,
+        # A turn typed to the tenth was measured over five; its last digit is worth no more than 0.2 mm.
+        one_turn_half_width_m=max(0.2e-3, one_turn.resolution) if one_turn else 0.0,
+        slack=number(args.slack, "1", "slack"),
+        temperature_degc=parse_quantity(args.temperature, "degC", what="temperature").value,
+    )
+
+
+def _service(args: argparse.Namespace) -> Service:
+    from benchlog.checks.winding_plan import Service
+    from benchlog.cli.from_captures import number, whole_turns
+    from benchlog.errors import UsageError
+
+    needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
+    without = [option for option, text in needs_al.items() if text is not None]
+    if args.al is None and without:
+        raise UsageError(f"{without[0]} says nothing without the core's AL", hint="--al '61 uH'")
+    tolerance = number(args.al_tolerance, "1", "AL tolerance") or 0.0
+    if not 0 <= tolerance < 1:
+        raise UsageError(
+            f"an AL tolerance of {args.al_tolerance!r} makes no sense", hint="--al-tolerance '25 %'"
+        )
+    return Service(
+        al_h=number(args.al, "H", "AL"),
+        al_tolerance=tolerance,
+        burden_ohm=number(args.burden, "ohm", "burden"),
+        current_a=number(args.current, "A", "current"),
+        frequency_hz=number(args.frequency, "Hz", "frequency"),
+        pulse_s=number(args.pulse, "s", "pulse"),
+        area_m2=number(args.area, "m2", "area"),
+        saturation_t=number(args.saturation, "T", "saturation"),
+        passes=whole_turns(args.passes, "--passes"),
+    )
+
+
+def _show(console: Console, result: Result, design: ToroidDesign) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from benchlog.cli.show import mark
+    from benchlog.cli.winding_card import facts
+
+    title = "winding plan" + (f", {result.part}" if result.part else "")
+    console.print(Text.assemble(mark(result.overall), "  ", (title, "bold"), "  ", result.reason))
+    table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
+    table.add_column("what", style="dim")
+    table.add_column("value", justify="right")
+    table.add_column("note")
+    for fact in facts(result, design):
+        table.add_row(fact.name, fact.value, fact.note)
+    console.print(table)
+    for check in result.design_checks:
+        console.print(
+            Text.assemble("  ", mark(check.verdict), f"  {check.name.replace('_', ' ')}: {check.reason}")
+        )
+    for finding in result.findings:
+        console.print(Text(f"  finding: {finding}"))
+    for caution in result.cautions:
+        console.print(Text(f"  ! caution: {caution}", style="bold"))

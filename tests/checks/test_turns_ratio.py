@@ -1,0 +1,373 @@
+"""Turns ratio from captures whose truth is known."""
+
+from __future__ import annotations
+
+import cmath
+import json
+import math
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+from helpers.two_channels import Scope, write_csv
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchlog.capture import Capture
+from benchlog.checks.scope_channels import quantisation_error
+from benchlog.checks.turns_ratio import Injection, RatioSetup, Winding, check_turns_ratio
+from benchlog.cli import main
+from benchlog.errors import UsageError
+from benchlog.magnetics.transformer import Transformer
+from benchlog.result import Limits, Verdict
+
+FREQUENCY = 5e3
+PLAIN = RatioSetup(primary="B", secondary="A")
+OFF = Scope(gain={"A": 1.012, "B": 0.983})
+MOTOR = "motor_3phase_current_60hz_headerless.csv"
+
+
+def _captures(
+    turns: float, *, scope: Scope = OFF, divider: float = 1.0, loop: int = 1, sign: int = 1
+) -> tuple[Capture, Capture]:
+    """As connected and with probes and channels swapped."""
+    winding, sense = 3.5 * cmath.exp(0.3j) / divider, sign * 3.5 * cmath.exp(0.3j) * loop / turns
+    return (
+        scope.capture({"A": winding, "B": sense}, FREQUENCY),
+        scope.capture({"A": sense, "B": winding}, FREQUENCY),
+    )
+
+
+def test_plan_100_measured_101_with_default_gains_cannot_be_told() -> None:
+    normal, _ = _captures(101)
+    result = check_turns_ratio(normal, PLAIN, expected_turns=100)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "cannot tell 100 from 101" in result.reason
+    # Two gains of ±3 % each: 2.45 % standard.
+    ratio = result.quantities["turns_ratio"]
+    assert ratio.standard_uncertainty / ratio.value == pytest.approx(0.0245, abs=2e-4)
+    assert {line.label for line in ratio.budget[:2]} == {"gain of channel A", "gain of channel B"}
+
+
+def test_what_would_settle_it_is_ranked_by_uncertainty() -> None:
+    normal, swapped = _captures(101)
+    ways = check_turns_ratio(normal, PLAIN, expected_turns=100).details["would_settle"]
+    assert [way["method"] for way in ways] == ["divider", "more sense turns", "swap"]
+    uncertainties = [way["relative_uncertainty"] for way in ways]
+    assert uncertainties == sorted(uncertainties)
+    assert uncertainties[0] == pytest.approx(0.0009, abs=2e-4)
+    after = check_turns_ratio(normal, PLAIN, expected_turns=100, swapped=swapped).details["would_settle"]
+    assert "swap" not in [way["method"] for way in after]
+
+
+def test_swap_and_divider_show_101() -> None:
+    setup = RatioSetup(primary="B", secondary="A", divider=100.0)
+    normal, swapped = _captures(101, divider=100.0)
+    result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
+    assert result.verdict is Verdict.FAIL
+    assert "101" in result.reason
+    assert result.turns is not None
+    assert result.turns["most_likely"] == 101
+    ratio = result.quantities["turns_ratio"]
+    assert ratio.value == pytest.approx(101, abs=ratio.expanded_uncertainty)
+    assert ratio.standard_uncertainty / ratio.value == pytest.approx(0.0009, abs=2e-4)
+
+
+def test_swap_cancels_channel_gains_but_not_the_gain_between_ranges() -> None:
+    scope = Scope(gain={"A": 1.025, "B": 0.977}, range_error=0.004)
+    normal, swapped = _captures(60, scope=scope)
+    result = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped)
+    ratio = result.quantities["turns_ratio"]
+    labels = [line.label for line in ratio.budget]
+    assert labels[0] == "gain between ranges"
+    assert not any("gain of channel" in label for label in labels)
+    assert ratio.value == pytest.approx(60 / 1.004, rel=5e-4)
+    assert abs(ratio.value - 60) < ratio.expanded_uncertainty
+    assert any("channel A reading +4.9" in finding for finding in result.findings)
+
+
+def test_channels_on_one_range_have_no_range_term() -> None:
+    setup = RatioSetup(primary="B", secondary="A", loop_turns=5)
+    normal, swapped = _captures(6, loop=5)
+    result = check_turns_ratio(normal, setup, expected_turns=6, swapped=swapped)
+    assert "gain between ranges" not in {line.label for line in result.quantities["turns_ratio"].budget}
+    assert result.verdict is Verdict.PASS
+
+
+def test_a_mismatch_beyond_the_stated_gains_is_a_finding() -> None:
+    normal, swapped = _captures(60, scope=Scope(gain={"A": 1.0, "B": 0.5}))
+    result = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped)
+    assert any("more than their gains allow" in finding for finding in result.findings)
+
+
+def test_loop_turns_and_probe_factors_scale_the_ratio() -> None:
+    setup = RatioSetup(primary="B", secondary="A", loop_turns=10, probes={"A": 10.0})
+    scope = Scope()
+    capture = scope.capture({"A": 0.35 + 0j, "B": 3.5 * 10 / 60 + 0j}, FREQUENCY)
+    ratio = check_turns_ratio(capture, setup, expected_turns=60).quantities["turns_ratio"]
+    assert ratio.value == pytest.approx(60, rel=2e-3)
+
+
+def test_a_pass_says_how_many_turns_and_how_surely() -> None:
+    setup = RatioSetup(primary="B", secondary="A", divider=60.0)
+    normal, swapped = _captures(60, divider=60.0)
+    result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
+    assert result.verdict is Verdict.PASS
+    assert result.reason.startswith("60 turns")
+    assert result.turns is not None
+    assert result.turns["probability"] > 0.999
+    assert result.limits["turns_ratio"] == Limits(59.5, 60.5, "1", result.limits["turns_ratio"].source)
+    assert result.conformance_probability is not None
+    assert result.conformance_probability > 0.999
+
+
+def test_limits_by_tolerance_and_from_a_plan() -> None:
+    normal, _ = _captures(60)
+    by_tolerance = check_turns_ratio(normal, PLAIN, expected_turns=60, tolerance=0.05)
+    assert by_tolerance.limits["turns_ratio"].low == pytest.approx(57)
+    assert by_tolerance.limits_set == "computed"
+    planned = Limits(50.0, 70.0, "1", "plan")
+    by_plan = check_turns_ratio(normal, PLAIN, expected_turns=60, limits=planned)
+    assert by_plan.limits["turns_ratio"] == planned
+    assert by_plan.limits_set == "plan"
+    assert by_plan.verdict is Verdict.PASS
+
+
+def test_a_fractional_expectation_has_no_whole_turns() -> None:
+    normal, _ = _captures(9.66)
+    result = check_turns_ratio(normal, PLAIN, expected_turns=9.66, tolerance=0.2)
+    assert result.turns is None
+    assert result.verdict is Verdict.PASS
+
+
+def test_phase_is_positive_when_the_secondary_leads_and_a_reversed_winding_is_a_finding() -> None:
+    scope = Scope(delay_s={"A": 0.0, "B": 2e-6})
+    normal, _ = _captures(60, scope=scope)
+    phase = check_turns_ratio(normal, PLAIN, expected_turns=60).quantities["phase"]
+    assert phase.value == pytest.approx(2e-6 * FREQUENCY * 360, abs=0.3)
+    reversed_winding, _ = _captures(60, sign=-1)
+    result = check_turns_ratio(reversed_winding, PLAIN, expected_turns=60)
+    assert abs(result.quantities["phase"].value) > 179
+    assert any(finding.startswith("polarity") for finding in result.findings)
+
+
+def test_the_mean_of_both_captures_is_free_of_channel_delay_even_across_180_degrees() -> None:
+    scope = Scope(delay_s={"A": 0.0, "B": 1e-6})
+    normal, swapped = _captures(60, scope=scope, sign=-1)
+    phase = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped).quantities["phase"]
+    assert abs(abs(phase.value) - 180) < 0.3
+    assert -180 < phase.value <= 180
+
+
+def test_known_winding_corrects_what_the_circuit_adds() -> None:
+    """At 100 Hz half an ohm makes 50 turns read 50.41; with the model known it reads 50."""
+    truth = Transformer(50, 2.5e-6, winding_ohm=0.5, leakage_h=1.25e-6)
+    seen = complex(truth.drive_winding_ratio(100.0))
+    scope = Scope(interval_s=5e-5)
+    winding, sense = 3.5 + 0j, 3.5 / seen
+    captures = (
+        scope.capture({"A": winding, "B": sense}, 100.0),
+        scope.capture({"A": sense, "B": winding}, 100.0),
+    )
+    known = RatioSetup(primary="B", secondary="A", winding=Winding(2.5e-6, 0.5, 1.25e-6))
+    raw = check_turns_ratio(captures[0], PLAIN, expected_turns=50, swapped=captures[1])
+    corrected = check_turns_ratio(captures[0], known, expected_turns=50, swapped=captures[1])
+    assert raw.quantities["turns_ratio"].value == pytest.approx(50.41, abs=0.03)
+    assert corrected.quantities["turns_ratio"].value == pytest.approx(50.0, abs=0.03)
+    assert any("is below" in finding for finding in corrected.findings)
+
+
+def test_current_injection_with_burden() -> None:
+    """Primary current seen on 1 ohm, burden 50 ohm, N = 50 of 2.5 uH at 100 kHz and with correction at 10 kHz."""
+    truth = Transformer(50, 2.5e-6, winding_ohm=0.5)
+    injection = Injection(burden_ohm=50.0, shunt_ohm=1.0)
+    setup = RatioSetup(
+        primary="B", secondary="A", winding=Winding(2.5e-6, 0.5), injection=injection, gain_accuracy=0.005
+    )
+    for frequency, interval in ((100e3, 1e-7), (30e3, 3e-7)):
+        current = 0.8 + 0j
+        burden = current * complex(truth.injection_transfer(frequency, 50.0))
+        capture = Scope(interval_s=interval).capture({"B": current * 1.0, "A": burden}, frequency)
+        result = check_turns_ratio(capture, setup, expected_turns=50, rated_current_percent=100.0)
+        ratio = result.quantities["turns_ratio"]
+        assert ratio.value == pytest.approx(50, rel=1e-3)
+        lead = math.degrees(math.atan(1285.97 / frequency))
+        assert result.quantities["phase"].value == pytest.approx(lead, abs=0.15)
+        assert "several kilovolts" in result.cautions[0]
+        assert {"burden", "current resistor"} <= {line.label for line in ratio.budget}
+        errors = result.details["accuracy_class"]
+        assert errors["phase_displacement_minutes"] == pytest.approx(60 * lead, abs=9)
+        assert "points" in errors["words"] or "no accuracy class" in errors["words"]
+
+
+def test_class_within_reach_of_a_good_measurement() -> None:
+    setup = RatioSetup(primary="B", secondary="A", divider=100.0)
+    normal, swapped = _captures(100, divider=100.0)
+    result = check_turns_ratio(
+        normal, setup, expected_turns=100, swapped=swapped, rated_current_percent=100.0
+    )
+    errors = result.details["accuracy_class"]
+    assert errors["class_within"] in ("0.2", "0.5")
+    assert abs(errors["ratio_error_percent"]) < 0.2
+
+
+def test_clipping_forbids_a_verdict() -> None:
+    scope = Scope()
+    good = scope.capture({"A": 0.98 * 5 + 0j, "B": 0.9 * 5 / 60 + 0j}, FREQUENCY)
+    a, b = good.channels
+    clipped = np.clip(a.codes.astype(int) * 2, -128, 127).astype(np.int8)
+    from dataclasses import replace
+
+    bad = replace(good, channels=(replace(a, codes=clipped), b))
+    result = check_turns_ratio(bad, PLAIN, expected_turns=60)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "carry a verdict" in result.reason
+
+
+def test_gains_at_opposite_edges_do_not_reject_a_winding() -> None:
+    """Two gains of ±3 % can make 6 %, more than 2 u; the planned count is then not excluded."""
+    normal, _ = _captures(79, scope=Scope(gain={"A": 1.0299, "B": 0.9701}))
+    result = check_turns_ratio(normal, PLAIN, expected_turns=79)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "79 turns are not excluded" in result.reason
+
+
+@pytest.mark.parametrize("steps", [5.0, 20.0, 90.0])
+def test_quantisation_error_of_a_noiseless_sine(steps: float) -> None:
+    """Amplitude error of a fitted, quantised sine over random amplitudes and offsets, by simulation."""
+    rng = np.random.default_rng(3)
+    t = (np.arange(4001) * math.sqrt(2) * 0.01) % 1
+    model = np.column_stack([np.sin(2 * np.pi * t), np.cos(2 * np.pi * t), np.ones_like(t)])
+    solve = np.linalg.pinv(model)
+    errors = []
+    for _ in range(300):
+        amplitude = steps * (0.9 + 0.2 * rng.random())
+        x = solve @ np.round(amplitude * model[:, 0] + rng.random())
+        errors.append(math.hypot(x[0], x[1]) / amplitude - 1)
+    assert float(np.std(errors)) == pytest.approx(quantisation_error(steps), rel=0.25)
+    assert quantisation_error(steps, noise_steps=1.0) == pytest.approx(quantisation_error(steps) / 10)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    turns=st.integers(5, 150),
+    gain_a=st.floats(0.97, 1.03),
+    gain_b=st.floats(0.97, 1.03),
+    seed=st.integers(0, 1000),
+)
+def test_the_stated_interval_holds_the_truth_and_swapping_the_roles_inverts_the_ratio(
+    turns: int, gain_a: float, gain_b: float, seed: int
+) -> None:
+    scope = Scope(gain={"A": gain_a, "B": gain_b}, seed=seed)
+    normal, swapped = _captures(turns, scope=scope)
+    single = check_turns_ratio(normal, PLAIN, expected_turns=turns)
+    ratio = single.quantities["turns_ratio"]
+    assert abs(ratio.value - turns) < 1.25 * ratio.expanded_uncertainty  # gains up to the very edge
+    assert single.verdict is not Verdict.FAIL
+    both = check_turns_ratio(normal, PLAIN, expected_turns=turns, swapped=swapped).quantities["turns_ratio"]
+    assert abs(both.value - turns) < both.expanded_uncertainty
+    inverse = check_turns_ratio(
+        normal, RatioSetup(primary="A", secondary="B"), expected_turns=1 / turns, tolerance=0.5
+    ).quantities["turns_ratio"]
+    assert inverse.value == pytest.approx(1 / ratio.value)
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        lambda c: check_turns_ratio(c, PLAIN, expected_turns=0.0),
+        lambda c: check_turns_ratio(c, PLAIN, expected_turns=60, tolerance=0.0),
+        lambda c: check_turns_ratio(c, RatioSetup(primary="A", secondary="A"), expected_turns=60),
+        lambda c: check_turns_ratio(c, RatioSetup(primary="A", secondary="X"), expected_turns=60),
+        lambda c: check_turns_ratio(c, RatioSetup("A", "B", gain_accuracy=2.0), expected_turns=60),
+        lambda c: check_turns_ratio(c, RatioSetup("A", "B", probes={"A": 0.0}), expected_turns=60),
+        lambda c: RatioSetup("A", "B", loop_turns=0),
+        lambda c: RatioSetup("A", "B", divider=0.5),
+        lambda c: RatioSetup("A", "B", divider_tolerance=1.0),
+        lambda c: RatioSetup("A", "B", injection=Injection(0.0, 1.0)),
+    ],
+)
+def test_what_does_not_fit_together_is_refused(call) -> None:  # type: ignore[no-untyped-def]
+    normal, _ = _captures(60)
+    with pytest.raises(UsageError):
+        call(normal)
+
+
+# --- the command ---
+
+
+def _run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, object]]:
+    code = main(["ratio", *words, "--json", "--no-record"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def test_command_on_101_turns_planned_100(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for name, capture in zip(("n", "s"), _captures(101), strict=True):
+        write_csv(capture, tmp_path / f"{name}.csv")
+    for name, capture in zip(("dn", "ds"), _captures(101, divider=100.0), strict=True):
+        write_csv(capture, tmp_path / f"{name}.csv")
+    common = ("--primary", "B", "--secondary", "A", "--expect", "100")
+    code, found = _run(capsys, "--capture", f"{tmp_path}/n.csv", *common)
+    assert code == 3
+    assert "cannot tell 100 from 101" in str(found["reason"])
+    code, found = _run(
+        capsys, "--capture", f"{tmp_path}/dn.csv", "--swapped", f"{tmp_path}/ds.csv", *common,
+        "--divider", "100:1", "--divider-tolerance", "0.1 %",
+    )  # fmt: skip
+    assert code == 1
+    assert "101" in str(found["reason"])
+    assert found["turns"]["most_likely"] == 101  # type: ignore[index]
+    assert found["limits_set"] == "typed"
+    assert set(found["quantities"]) == {"turns_ratio", "phase", "frequency"}  # type: ignore[call-overload]
+
+
+def test_command_takes_one_file_a_channel(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    capture = _captures(60)[0]
+    from dataclasses import replace
+
+    for channel in capture.channels:
+        write_csv(replace(capture, channels=(channel,)), tmp_path / f"{channel.name}.csv")
+    code, found = _run(
+        capsys, "--capture", f"{tmp_path}/A.csv", "--capture", f"{tmp_path}/B.csv", "--primary", "B", "--secondary",
+        "A", "--expect", "60", "--gain-accuracy", "0.1 %",
+    )  # fmt: skip
+    assert found["quantities"]["turns_ratio"]["value"] == pytest.approx(60 * 1.012 / 0.983, rel=2e-3)  # type: ignore[index]
+    assert code == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--expect", "sixty"),
+        ("--expect", "60", "--divider", "0:1"),
+        ("--expect", "60", "--loop-turns", "1.5"),
+        ("--expect", "60", "--burden", "10 ohm"),
+        ("--expect", "60", "--winding-resistance", "1 ohm"),
+        ("--expect", "60", "--probe", "A"),
+        ("--expect", "60", "--scope", "SC-99"),
+    ],
+)
+def test_command_refuses_with_one_clear_error(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    write_csv(_captures(60)[0], tmp_path / "n.csv")
+    code, found = _run(capsys, "--capture", f"{tmp_path}/n.csv", "--primary", "B", "--secondary", "A", *words)
+    assert code == 2
+    assert found["hint"]
+
+
+def test_three_phase_motor_currents(capsys: pytest.CaptureFixture[str]) -> None:
+    """READ: two independent methods give 0.99343, -120.91 and -120.90 degrees, 59.982 Hz."""
+    folder = os.environ.get("BENCHLOG_DATASETS")
+    if not folder:
+        pytest.skip("BENCHLOG_DATASETS is not set: motor currents not read")
+    code, found = _run(
+        capsys, "--capture", f"{folder}/{MOTOR}", "--sample-interval", "1 ms", "--columns", "A,B,C", "--primary", "A",
+        "--secondary", "B", "--expect", "1",
+    )  # fmt: skip
+    quantities: dict[str, dict[str, float]] = found["quantities"]  # type: ignore[assignment]
+    assert quantities["turns_ratio"]["value"] == pytest.approx(0.9934, abs=0.002)
+    assert quantities["phase"]["value"] == pytest.approx(-120.9, abs=0.1)
+    assert quantities["frequency"]["value"] == pytest.approx(59.982, abs=0.002)
+    assert code == 0
