@@ -27,7 +27,7 @@ from benchlog_drivers.visa_scope import VisaScope
 
 __all__ = ["SimulatedAdapter", "SimulatedOptions", "using"]
 
-_LOOK_S = 1.0  # nobody reads a display off faster
+_LOOK_S = 0.5  # nobody reads a display off faster
 
 
 @dataclass(frozen=True, slots=True)

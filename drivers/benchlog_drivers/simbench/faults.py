@@ -184,7 +184,7 @@ CAUSES: dict[str, Callable[[_Injection], None]] = {
     "hold_engaged": lambda x: _hold(x, flagged=True),
     "relative_mode": _relative,
     "other_mode": _other_mode,
-    "not_settled": lambda x: x.meter.start_over(x.draw(1.5, 12.0)),
+    "not_settled": lambda x: x.meter.start_over(x.draw(1.5, 5.0)),
     "outside_bandwidth": _drawn("meter.low_pass_hz", 400.0, 2000.0),
     "probe_setting": _probe_setting,
     "scope_coupling": _scope_coupling,

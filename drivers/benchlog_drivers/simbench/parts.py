@@ -100,7 +100,7 @@ class Transformer:
     intermittent : bool
         Fault: `open_output` comes and goes by itself.
     offset_v, series_ohm : float
-        Direct voltage and resistance in series with the output.
+        Direct voltage (while `energised`) and resistance in series with the output.
     """
 
     tag: str
@@ -119,6 +119,7 @@ class Transformer:
     intermittent: bool = False
     offset_v: float = 0.0
     series_ohm: float = 0.0
+    energised: bool = True
 
     def stamp(self, circuit: Circuit) -> None:
         """Primary with thermal fuse, coupled windings, insulation."""
@@ -143,7 +144,7 @@ class Transformer:
         if self.open_output:
             circuit.capacitor(inner, f"{t}.s1", 10e-12)
         elif added and not self.dc_output:
-            emf = {0.0: complex(self.offset_v)}
+            emf = {0.0: complex(self.offset_v if self.energised else 0.0)}
             circuit.voltage_source(f"{t}.added", f"{t}.s1", inner, emf, self.series_ohm)
         circuit.resistor(f"{t}.p2", self._low, self.leakage_ohm)
         circuit.capacitor(f"{t}.p2", self._low, self.interwinding_f)
@@ -349,8 +350,15 @@ class RectifierPart:
     output: Spectrum = field(default_factory=dict)
 
     def stamp(self, circuit: Circuit) -> None:
-        """The output as a stiff source; the bridge itself draws nothing in the linear netlist."""
-        circuit.voltage_source(self.tag, *self.dc, self.output, 0.05)
+        """The output as a stiff source, or without drive as a leaking capacitor behind blocking diodes.
+
+        The bridge itself draws nothing in the linear netlist.
+        """
+        if abs(self.output.get(0.0, 0j)) > 0.1:
+            circuit.voltage_source(self.tag, *self.dc, self.output, 0.05)
+        else:
+            circuit.resistor(*self.dc, 2e6)
+            circuit.capacitor(*self.dc, self.farad)
 
     def with_output(self, output: Mapping[float, complex]) -> RectifierPart:
         """Same part with its solved output."""

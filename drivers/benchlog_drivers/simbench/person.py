@@ -198,11 +198,16 @@ class Person:
         return self._with_dial(Function.OHMS, "CS-2")
 
     def _second_meter(self) -> str:
+        """The other meter with its own leads; the first one's tips come off meanwhile, so that it loads nothing."""
         other = next(tag for tag in self.bench.meters if tag != self.tag)
+        at, hookup = self._at, self._meter.hookup
+        self.bench.disconnect(self.tag)
         self.bench.set_function(other, self.intended)
-        self.bench.connect(other, at=self._at)
+        self.bench.connect(other, at=at)
         outcome = self.read(other)
         self.bench.disconnect(other)
+        with self.bench.scene.change():
+            self._meter.hookup = hookup
         return outcome
 
     def _ohms_output(self) -> str:
@@ -224,8 +229,9 @@ class Person:
         return outcome
 
     def _scope_output(self) -> str:
-        """What the scope's screen shows of channel 1, as an rms value."""
-        bench = self.bench
+        """What the scope's screen shows of channel 1, as an rms value; the meter's tips come off meanwhile."""
+        bench, hookup = self.bench, self._meter.hookup
+        bench.disconnect(self.tag)
         bench.probe("CH1", at=self.point, attenuation=10.0)
         channel = bench.scope.channels["CH1"]
         spectrum = bench.scene.spectrum(*bench.scene.nodes(self.point), bench.scene.now_s())
@@ -238,6 +244,7 @@ class Person:
         volt = (bench.scope.codes["CH1"] - 128.0) * channel.volts_per_division / 25
         with bench.scene.change():
             channel.clip = None
+            self._meter.hookup = hookup
         return f"{float((volt - volt.mean()).std()):.3g} V ac"
 
     def _generator_50hz(self) -> str:

@@ -179,8 +179,11 @@ class Scene:
         for part in self.parts.values():
             if isinstance(part, Cell):
                 part.day = day_of(second, self.start_s)
-            elif isinstance(part, Transformer) and part.intermittent:
-                part.open_output = uniform(0, 1, self.seed, part.tag, int(second / 4.0)) > 0.45
+            elif isinstance(part, Transformer):
+                plugged = frozenset(("OUTLET.L", f"{part.tag}.p1")) in self.wires
+                part.energised = plugged and self.mains.outlet_live
+                if part.intermittent:
+                    part.open_output = uniform(0, 1, self.seed, part.tag, int(second / 4.0)) > 0.45
         mains, nominal = self.mains, self.mains.voltage_v
         mains.voltage_v = nominal * self.mains_factor(second)
         try:

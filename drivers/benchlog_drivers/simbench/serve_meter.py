@@ -101,11 +101,11 @@ class MeterEndpoint:
             return 0.5
         if now < self._next_real_s:
             return self._next_real_s - now
-        waiting = [c.unread() for c in self.connections]
-        if any(n is None for n in waiting):
+        waiting = [(c, c.unread()) for c in self.connections]
+        if any(n is None for _, n in waiting):  # the platform can't tell: send at the meter's rate
             self._next_real_s = now + period
-        if all(not n for n in waiting):
-            self._send(self.connections)
+        if ready := [c for c, n in waiting if not n]:
+            self._send(ready)
         return _POLL_S
 
     def frame(self) -> bytes:
