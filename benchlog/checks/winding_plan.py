@@ -6,10 +6,11 @@ Nothing is measured here; the numbers are what the checks of the finished windin
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchlog.errors import UsageError
+from benchlog.magnetics.cascade import Cascade
 from benchlog.magnetics.core import Toroid, permeability
 from benchlog.magnetics.flux import (
     OPEN_SECONDARY_CAUTION,
@@ -19,14 +20,14 @@ from benchlog.magnetics.flux import (
     peak_flux_density_t,
     saturating_direct_current_a,
 )
-from benchlog.magnetics.transformer import corner_frequency_hz
+from benchlog.magnetics.transformer import Transformer, corner_frequency_hz
 from benchlog.magnetics.winding import WindingPlan, corner_allowance_m, plan_winding
 from benchlog.magnetics.wire import COPPER_PER_K, Wire, copper_factor
 from benchlog.metrology.budget import settle, uniform
 from benchlog.result import DesignCheck, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["FULLEST", "Service", "ToroidDesign", "plan_toroid"]
+__all__ = ["FULLEST", "SecondStage", "Service", "ToroidDesign", "plan_toroid"]
 
 #: Window fill: above the first a full winding, above the second none that can be wound (winder's notes).
 FULL = 0.45
@@ -38,6 +39,32 @@ TEMPERATURE_K = 2.0
 AL_LOT = 0.25
 AREA = 0.05
 MARGIN_WANTED = 1.5
+
+
+@dataclass(frozen=True, slots=True)
+class SecondStage:
+    """A second transformer whose core this one's secondary threads; the burden is then on the second one.
+
+    Attributes
+    ----------
+    turns : int
+    al_h, winding_ohm : float
+        Inductance of one turn of its core, resistance of its winding.
+    lead_ohm : float
+        Resistance of the loop between the two, besides this winding.
+    """
+
+    turns: int
+    al_h: float
+    winding_ohm: float
+    lead_ohm: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.turns < 1 or self.al_h <= 0 or self.winding_ohm < 0 or self.lead_ohm < 0:
+            raise UsageError(
+                "a second stage needs turns and AL above zero and no negative resistance",
+                hint='--second-turns 100 --second-al "61 uH" --second-resistance "0.5 ohm"',
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +87,8 @@ class Service:
         Flux density the core stands.
     passes : int
         Turns of the primary.
+    second : SecondStage
+        When another transformer follows.
     """
 
     al_h: float | None = None
@@ -71,6 +100,7 @@ class Service:
     area_m2: float | None = None
     saturation_t: float | None = None
     passes: int = 1
+    second: SecondStage | None = None
 
     def __post_init__(self) -> None:
         for name in ("al_h", "burden_ohm", "current_a", "frequency_hz", "pulse_s", "area_m2", "saturation_t"):
@@ -238,7 +268,7 @@ def _add_service(
         )
     if service.burden_ohm is None:
         return
-    total = service.burden_ohm + resistance
+    total = _load_ohm(service) + resistance
     corner = total / (2 * math.pi * inductance)
     quantities["corner_frequency"] = settle(corner, "Hz")
     pulse = service.pulse_s
@@ -253,6 +283,57 @@ def _add_service(
     if service.frequency_hz is None or service.current_a is None:
         return
     _add_flux(design, service, area, float(total.x), quantities, details, checks, findings)
+    if service.second is not None:
+        _add_cascade(design, service, service.second, float(resistance.x), area, details, findings)
+
+
+def _load_ohm(service: Service) -> float:
+    """What the winding drives: the burden, or a second stage with the burden reflected through its turns."""
+    assert service.burden_ohm is not None
+    if service.second is None:
+        return service.burden_ohm
+    second = service.second
+    return second.lead_ohm + (service.burden_ohm + second.winding_ohm) / second.turns**2
+
+
+def _add_cascade(
+    design: ToroidDesign,
+    service: Service,
+    second: SecondStage,
+    winding_ohm: float,
+    area_m2: float,
+    details: dict[str, Any],
+    findings: list[str],
+) -> None:
+    """Both stages together; the second core is taken to be as large as this one."""
+    assert service.al_h is not None
+    assert service.burden_ohm is not None
+    assert service.frequency_hz is not None
+    assert service.current_a is not None
+    stages = Cascade(
+        Transformer(design.turns, service.al_h, winding_ohm),
+        Transformer(second.turns, second.al_h, second.winding_ohm),
+        burden_ohm=service.burden_ohm,
+        lead_ohm=second.lead_ohm,
+    )
+    current = service.current_a * service.passes
+    answer = stages.respond(service.frequency_hz, current)
+    first_t, second_t = stages.flux_densities_t(service.frequency_hz, current, area_m2, area_m2)
+    details["burden_voltage_v"], details["lead_deg"] = answer.burden_v, answer.lead_deg
+    details["magnitude"] = answer.magnitude
+    details["cascade"] = {
+        **asdict(answer),
+        "ratio": stages.ratio,
+        "first_flux_density_t": first_t,
+        "second_flux_density_t": second_t,
+        "droop": stages.droop(details["droop_pulse_s"]),
+    }
+    findings.append(
+        f"two stages, {stages.ratio:g}:1: corners {format_quantity(answer.first_corner_hz, 'Hz', 3)} and "
+        f"{format_quantity(answer.second_corner_hz, 'Hz', 3)}, {format_quantity(second_t, 'T', 3)} peak in the second "
+        f"core, apparent ratio {answer.apparent_ratio:.6g}; test each stage alone first, a miscount in one can hide in "
+        "the product"
+    )
 
 
 def _add_flux(
@@ -276,7 +357,7 @@ def _add_flux(
     )
     quantities["flux_density"] = settle(uniform(density, density * AREA, label="core area ±5 %"), "T")
     details["burden_voltage_v"] = (
-        service.current_a * service.passes / design.turns * magnitude * (service.burden_ohm or 0.0)
+        service.current_a * service.passes / design.turns * magnitude * _load_ohm(service)
     )
     details["magnitude"] = magnitude
     details["lead_deg"] = math.degrees(math.atan(corner / service.frequency_hz))
@@ -305,7 +386,7 @@ def _add_flux(
     half_wave = peak / math.pi
     if half_wave > details["saturating_direct_current_a"] * service.passes:
         findings.append(
-            f"a half-wave current ({format_quantity(half_wave, 'A', 2)} mean) saturates this core at "
+            f"a half-wave current ({format_quantity(half_wave / service.passes, 'A', 2)} mean) saturates this core at "
             f"{format_quantity(details['saturating_direct_current_a'], 'A', 2)} of direct current: 'low current' may "
             "then mean 'half-wave'"
         )

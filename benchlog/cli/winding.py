@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from benchlog.checks.winding_plan import Service, ToroidDesign
+    from benchlog.checks.winding_plan import SecondStage, Service, ToroidDesign
     from benchlog.cli.context import Context
     from benchlog.result import Result
 
@@ -60,6 +60,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     service.add_argument("--pulse", metavar="TEXT", help="flat pulse for the droop (default half a period)")
     service.add_argument("--area", metavar="TEXT", help="magnetic cross-section (default: solid core)")
     service.add_argument("--saturation", metavar="TEXT", help="flux density the core stands, e.g. '1.2 T'")
+    second = parser.add_argument_group(
+        "a second stage, whose core this secondary threads; the burden is then on it"
+    )
+    second.add_argument("--second-turns", metavar="N", help="its turns")
+    second.add_argument(
+        "--second-al", metavar="TEXT", help="inductance of one turn of its core (default: the same)"
+    )
+    second.add_argument("--second-resistance", metavar="TEXT", default="0 ohm", help="of its winding")
+    second.add_argument(
+        "--loop-resistance", metavar="TEXT", default="0 ohm", help="of the lead between the two"
+    )
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the card")
     parser.add_argument("--card", metavar="FILE.html", help="write a one-page winding card for the bench")
 
@@ -136,6 +147,21 @@ def _service(args: argparse.Namespace) -> Service:
         area_m2=number(args.area, "m2", "area"),
         saturation_t=number(args.saturation, "T", "saturation"),
         passes=whole_turns(args.passes, "--passes"),
+        second=_second(args),
+    )
+
+
+def _second(args: argparse.Namespace) -> SecondStage | None:
+    from benchlog.checks.winding_plan import SecondStage
+    from benchlog.cli.from_captures import number, whole_turns
+
+    if args.second_turns is None:
+        return None
+    return SecondStage(
+        turns=whole_turns(args.second_turns, "--second-turns"),
+        al_h=number(args.second_al or args.al, "H", "AL of the second core") or 0.0,
+        winding_ohm=number(args.second_resistance, "ohm", "second winding's resistance") or 0.0,
+        lead_ohm=number(args.loop_resistance, "ohm", "loop resistance") or 0.0,
     )
 
 

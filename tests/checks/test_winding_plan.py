@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from benchlog.checks.winding_plan import Service, ToroidDesign, plan_toroid
+from benchlog.checks.winding_plan import SecondStage, Service, ToroidDesign, plan_toroid
 from benchlog.cli import main
 from benchlog.cli.winding_card import tally
 from benchlog.errors import UsageError
@@ -56,6 +56,24 @@ def test_first_stage_of_a_cascade() -> None:
     assert q["inductance"].value == pytest.approx(0.2232)
     assert q["corner_frequency"].value == pytest.approx(0.1869, abs=3e-4)
     assert q["flux_density"].value == pytest.approx(0.1101, abs=3e-4)
+
+
+def test_second_stage_carries_the_burden() -> None:
+    """60 x 100 turns, 10 ohm, 50 Hz, 12.6 A: 20.97 mV, 3.30 degrees, an apparent ratio of 6008.8."""
+    second = SecondStage(100, 62e-6, 0.499, lead_ohm=0.06)
+    service = Service(
+        62e-6, burden_ohm=10.0, current_a=12.6, frequency_hz=50.0, area_m2=37.5e-6, second=second
+    )
+    result = plan_toroid(CT1, service)
+    cascade = result.details["cascade"]
+    assert cascade["burden_v"] * 1e3 == pytest.approx(20.969, abs=1e-3)
+    assert cascade["lead_deg"] == pytest.approx(3.300, abs=2e-3)
+    assert cascade["apparent_ratio"] == pytest.approx(6008.76, abs=0.05)
+    assert cascade["second_flux_density_t"] == pytest.approx(0.02643, abs=5e-6)
+    assert result.quantities["corner_frequency"].value == pytest.approx(0.1869, abs=3e-4)
+    assert any("two stages, 6000:1" in finding for finding in result.findings)
+    with pytest.raises(UsageError):
+        SecondStage(0, 62e-6, 0.499)
 
 
 def test_droop_of_a_flat_pulse() -> None:
