@@ -7,41 +7,22 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.result import Result, Verdict
+from benchlog.wording import MARKS, limits_words, value_words
 
-__all__ = ["MARKS", "limits_text", "mark", "show_result"]
+__all__ = ["mark", "show_result"]
 
-#: Shape and word always stand beside the colour.
-MARKS = {
-    Verdict.PASS: ("●", "green"),
-    Verdict.FAIL: ("▲", "red"),
-    Verdict.INDETERMINATE: ("◐", "yellow"),
-    Verdict.NOT_DONE: ("○", "white"),
+_COLOURS = {
+    Verdict.PASS: "green",
+    Verdict.FAIL: "red",
+    Verdict.INDETERMINATE: "yellow",
+    Verdict.NOT_DONE: "white",
 }
 
 
 def mark(verdict: Verdict) -> Text:
     """Shape, word and colour of a verdict."""
-    shape, colour = MARKS[verdict]
-    return Text(f"{shape} {verdict.value}", style=f"bold {colour}")
-
-
-def limits_text(limits: Limits | None) -> str:
-    """Limits in a few characters, an empty text where there are none."""
-    if limits is None or (limits.low is None and limits.high is None):
-        return ""
-    if limits.low is None:
-        return f"≤ {format_quantity(limits.high, limits.unit)}"
-    if limits.high is None:
-        return f"≥ {format_quantity(limits.low, limits.unit)}"
-    return f"{format_quantity(limits.low, limits.unit)} … {format_quantity(limits.high, limits.unit)}"
-
-
-def _value_text(quantity: Uncertain) -> str:
-    if quantity.standard_uncertainty > 0:
-        return format_uncertain(quantity.value, quantity.expanded_uncertainty, quantity.unit)
-    return format_quantity(quantity.value, quantity.unit)
+    return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
 def _line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
@@ -82,8 +63,8 @@ def _quantities(result: Result) -> Table:
     for name, quantity in result.quantities.items():
         table.add_row(
             name.replace("_", " "),
-            _value_text(quantity),
+            value_words(quantity),
             f"{quantity.coverage_factor:.2f}" if quantity.standard_uncertainty > 0 else "",
-            limits_text(result.limits.get(name)),
+            limits_words(result.limits.get(name)),
         )
     return table

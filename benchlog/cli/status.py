@@ -74,6 +74,8 @@ def _show(ctx: Context, seen: Overview) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from benchlog.wording import MARKS
+
     console = ctx.console
     console.print(Text(f"{seen.plan.project.name}", style="bold"))
     console.print(Text(f"next: {seen.next_action}", style="bold"))
@@ -83,13 +85,12 @@ def _show(ctx: Context, seen: Overview) -> None:
     table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
     for column in ("check", "part", "state", "since", "why"):
         table.add_column(column, no_wrap=column != "why", overflow="fold")
-    shapes = {"passed": "●", "failed": "▲", "indeterminate": "◐", "recalled": "↺", "stale": "◌"}
     for status in seen.state.checks.values():
         since = status.entry.time[:10] if status.entry else ""
         table.add_row(
             status.check.id,
             status.check.part,
-            f"{shapes.get(status.state, '○')} {status.state}",
+            f"{MARKS.get(status.state, '○')} {status.state}",
             since,
             Text(status.reason, style="" if status.state != "passed" else "dim"),
         )

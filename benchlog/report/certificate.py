@@ -1,0 +1,182 @@
+"""The test certificate: one self-contained page without script, for the screen and for one or two sheets of A4."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+
+from benchlog.capture import Capture
+from benchlog.clock import rfc3339
+from benchlog.errors import AdapterUnavailableError, BenchlogError, UsageError
+from benchlog.logbook import Logbook
+from benchlog.plan import Plan
+from benchlog.report.facts import Facts, gather
+from benchlog.report.hookups import hookup_drawing
+from benchlog.report.pictures import load_line, waveforms
+from benchlog.result import Result
+
+__all__ = ["render_certificate", "write_certificate"]
+
+MAX_PICTURES = 6
+_BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """SVG text and what it shows."""
+
+    svg: object
+    caption: str
+
+
+def write_certificate(
+    book: Logbook, path: Path, *, now_utc_ns: int, plan: Plan | None = None, pdf: bool = False
+) -> Path:
+    """Write the certificate of a logbook.
+
+    Parameters
+    ----------
+    book : Logbook
+    path : Path
+        HTML file to write; with `pdf` a PDF beside it with the same name.
+    now_utc_ns : int
+        Time of issue.
+    plan : Plan, optional
+        Orders the checks and tells what was not tested.
+    pdf : bool
+        Also print it with an installed Chromium.
+
+    Returns
+    -------
+    Path
+        Of the file written last.
+
+    Raises
+    ------
+    AdapterUnavailableError
+        With `pdf`, when no Chromium is installed.
+    """
+    page = render_certificate(book, now_utc_ns=now_utc_ns, plan=plan)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(page, encoding="utf-8")
+    return _print_pdf(path) if pdf else path
+
+
+def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = None) -> str:
+    """Return the certificate as HTML text."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    facts = gather(book, plan, now_utc_ns)
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    template = environment.from_string(
+        (files("benchlog.report") / "certificate.html.jinja").read_text(encoding="utf-8")
+    )
+    parts = []
+    if plan is not None:
+        shown = {result.part for _, result in facts.results}
+        parts = [f"{p.tag} {p.name}" for p in plan.parts.values() if p.tag in shown]
+    return template.render(
+        facts=facts,
+        issued=rfc3339(now_utc_ns),
+        logbook=book.path.name,
+        parts=parts,
+        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - own SVG, text escaped by its writers
+        code=Markup(_scannable(facts.head)),  # noqa: S704 - own SVG of hex digits
+    )
+
+
+def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
+    """Hook-ups and curves where one says more than the table; one hook-up for each kind of check."""
+    found: list[Picture] = []
+    drawn: set[str] = set()
+    for _, result in facts.results:
+        name = f"{result.check_id or result.check} {result.part}".strip()
+        if result.check not in drawn:
+            drawing = hookup_drawing(result)
+            if drawing is not None:
+                drawn.add(result.check)
+                found.append(Picture(drawing, f"{name}: {result.hookup}"))
+        curve = _curve(book, result, name)
+        if curve is not None:
+            found.append(curve)
+    return found[:MAX_PICTURES]
+
+
+def _curve(book: Logbook, result: Result, name: str) -> Picture | None:
+    if result.check == "supply":
+        line = load_line(result, name)
+        return Picture(line, f"{name}: load line; bars are U (95 %)") if line else None
+    capture = _first_capture(book, result)
+    if capture is None or result.check not in ("turns_ratio", "inductance", "supply"):
+        return None
+    frequency = result.quantities.get("frequency")
+    svg = waveforms(capture, name, frequency_hz=frequency.value if frequency else None)
+    return Picture(svg, f"{name}: first cycles of the record, {capture.n_samples} samples in all")
+
+
+def _first_capture(book: Logbook, result: Result) -> Capture | None:
+    for reference in result.evidence:
+        kind, _, seq = reference.partition(":")
+        if kind == "capture" and seq.isdigit():
+            try:
+                return book.capture(int(seq))
+            except BenchlogError:
+                return None  # damaged samples: the table stands without their picture
+    return None
+
+
+def _scannable(digest: str) -> str:
+    """The digest as a matrix code, SVG text."""
+    import segno
+
+    out = io.BytesIO()
+    segno.make(f"sha256:{digest}", error="m").save(
+        out, kind="svg", xmldecl=False, svgns=True, scale=1, border=2
+    )
+    return out.getvalue().decode()
+
+
+def _print_pdf(path: Path) -> Path:
+    browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
+    if browser is None:
+        raise AdapterUnavailableError(
+            f"{path} is written, but no Chromium is installed to print it",
+            hint="open the page in any browser and print it, or install the package chromium",
+        )
+    target = path.with_suffix(".pdf")
+    with tempfile.TemporaryDirectory() as profile:
+        sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+        done = subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
+            [
+                browser,
+                "--headless",
+                *sandbox,
+                "--disable-gpu",
+                "--no-first-run",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+                f"--user-data-dir={profile}",
+                "--no-pdf-header-footer",
+                f"--print-to-pdf={target.resolve()}",
+                path.resolve().as_uri(),
+            ],
+            check=False,
+            capture_output=True,
+            text=True,
+            timeout=120,
+        )
+    if done.returncode != 0 or not target.exists():
+        tail = re.sub(r"\s+", " ", done.stderr)[-200:]
+        raise UsageError(
+            f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
+        )
+    return target

@@ -1,0 +1,120 @@
+"""Pictures for the certificate as SVG text: two-channel waveforms and load lines."""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.capture import Capture
+from benchlog.result import Result
+from benchlog.units import format_quantity
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+__all__ = ["load_line", "thinned", "waveforms"]
+
+_INK, _FIRST, _SECOND = "#222222", "#1f4e8c", "#b3541e"
+
+
+def thinned(
+    values: npt.NDArray[np.float64], buckets: int
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.float64]]:
+    """Keep the lowest and highest sample of each bucket, so that no spike is lost.
+
+    Parameters
+    ----------
+    values : array of shape (n_samples,)
+    buckets : int
+
+    Returns
+    -------
+    index, values : arrays of shape (at most 2 * buckets,)
+    """
+    n = len(values)
+    if n <= 2 * buckets:
+        return np.arange(n), values
+    size = n // buckets
+    blocks = values[: size * buckets].reshape(buckets, size)
+    offsets = np.arange(buckets)[:, None] * size
+    index = np.sort(
+        np.concatenate([blocks.argmin(1)[:, None], blocks.argmax(1)[:, None]], 1) + offsets, axis=1
+    ).ravel()
+    return index, values[index]
+
+
+def waveforms(capture: Capture, title: str, *, cycles: float = 3.0, frequency_hz: float | None = None) -> str:
+    """Draw the channels of a capture over its first few cycles, each in its own strip; SVG text."""
+    from matplotlib.figure import Figure
+
+    n = capture.n_samples
+    if frequency_hz:
+        n = min(n, max(16, round(cycles / frequency_hz / capture.interval_s)))
+    figure = Figure(figsize=(4.6, 1.9), layout="constrained")
+    axes = figure.subplots(len(capture.channels), 1, sharex=True, squeeze=False)[:, 0]
+    for axis, channel, colour in zip(
+        axes, capture.channels, [_FIRST, _SECOND] * len(capture.channels), strict=False
+    ):
+        index, values = thinned(channel.values()[:n], 400)
+        axis.plot(index * capture.interval_s * 1e3, values, color=colour, linewidth=1.0)
+        axis.set_ylabel(f"{channel.name} / {channel.unit}", fontsize=7)
+        axis.tick_params(labelsize=7)
+        axis.grid(True, linewidth=0.3)
+    axes[-1].set_xlabel("time / ms", fontsize=7)
+    axes[0].set_title(title, fontsize=8, color=_INK, loc="left")
+    return _svg(figure, title)
+
+
+def load_line(result: Result, title: str) -> str | None:
+    """Draw open and loaded voltage over current with the source line; None without a load point; SVG text."""
+    from matplotlib.figure import Figure
+
+    names = ("no_load_voltage", "loaded_voltage", "source_resistance")
+    if any(name not in result.quantities for name in names):
+        return None
+    open_v, loaded_v, source = (result.quantities[name] for name in names)
+    if source.value <= 0:
+        return None
+    current = (open_v.value - loaded_v.value) / source.value
+    figure = Figure(figsize=(4.6, 1.9), layout="constrained")
+    axis = figure.subplots()
+    reach = 1.25 * current
+    axis.plot([0, reach], [open_v.value, open_v.value - reach * source.value], color=_FIRST, linewidth=1.0)
+    axis.errorbar(
+        [0, current],
+        [open_v.value, loaded_v.value],
+        yerr=[open_v.expanded_uncertainty, loaded_v.expanded_uncertainty],
+        fmt="o",
+        color=_SECOND,
+        markersize=4,
+        capsize=3,
+    )
+    label = f"source {format_quantity(source.value, 'ohm', 3)}"
+    axis.annotate(
+        label,
+        (0.5 * current, open_v.value - 0.5 * current * source.value),
+        fontsize=7,
+        xytext=(6, 6),
+        textcoords="offset points",
+    )
+    axis.set_xlabel("current / A", fontsize=7)
+    axis.set_ylabel("voltage / V", fontsize=7)
+    axis.tick_params(labelsize=7)
+    axis.grid(True, linewidth=0.3)
+    axis.set_title(title, fontsize=8, color=_INK, loc="left")
+    return _svg(figure, title)
+
+
+def _svg(figure: Figure, name: str) -> str:
+    """SVG of a figure to stand inside a page: no XML head, text as text, ids of its own (clip paths would collide)."""
+    import matplotlib
+
+    out = io.StringIO()
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}):
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    text = out.getvalue()
+    return re.sub(r"^.*?(?=<svg)", "", text, flags=re.DOTALL)
