@@ -78,9 +78,10 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
     verdict = worst_verdict([part.verdict for part in parts.values()])
     quantities: dict[str, Uncertain] = {}
     for name, part in parts.items():
-        for quantity, value in part.quantities.items():
-            quantities[name if not quantity.startswith("expected") else f"expected {name}"] = value
-            break
+        measured = [q for q in part.quantities if not q.startswith("expected")]
+        expected = [q for q in part.quantities if q.startswith("expected")]
+        quantities |= {name: part.quantities[q] for q in measured[:1]}
+        quantities |= {f"expected {name}": part.quantities[q] for q in expected[:1]}
     deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
     probabilities = [
         p.conformance_probability for p in parts.values() if p.conformance_probability is not None

@@ -195,6 +195,7 @@ def _lines(plan: Plan | None, entry: Entry, result: Result, state: CheckState) -
         n for n in result.quantities if not n.startswith("expected")
     ]
     word = state.value if state in (CheckState.RECALLED, CheckState.STALE) else result.overall.value
+    planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
     lines = []
     for number, name in enumerate(names or [""]):
         quantity = result.quantities.get(name)
@@ -206,7 +207,7 @@ def _lines(plan: Plan | None, entry: Entry, result: Result, state: CheckState) -
                 part=result.part,
                 title=title,
                 quantity=shown,
-                expected=value_words(expected) if expected else "",
+                expected=value_words(expected) if expected else (planned if number == 0 else ""),
                 limits=limits_words(result.limits.get(name)),
                 value=value_words(quantity) if quantity else result.reason,
                 verdict=word,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from benchlog.reading import Function
 from benchlog.result import Result
 
 __all__ = ["hookup_drawing"]
@@ -87,7 +88,7 @@ def _ratio(drawing: Any, result: Result) -> None:
 def _four_wire(drawing: Any, result: Result) -> None:
     elm = _elements()
 
-    if "current" not in result.hookup:
+    if Function.DC_CURRENT not in result.functions.values():
         return _two_wire(drawing, result)
     source = elm.SourceI().up().label("supply", "top")
     drawing += source
