@@ -78,10 +78,8 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
     verdict = worst_verdict([part.verdict for part in parts.values()])
     quantities: dict[str, Uncertain] = {}
     for name, part in parts.items():
-        measured = [q for q in part.quantities if not q.startswith("expected")]
-        expected = [q for q in part.quantities if q.startswith("expected")]
-        quantities |= {name: part.quantities[q] for q in measured[:1]}
-        quantities |= {f"expected {name}": part.quantities[q] for q in expected[:1]}
+        for quantity, value in part.quantities.items():
+            quantities.setdefault(f"expected {name}" if quantity.startswith("expected") else name, value)
     deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
     probabilities = [
         p.conformance_probability for p in parts.values() if p.conformance_probability is not None

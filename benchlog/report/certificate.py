@@ -38,7 +38,7 @@ class Picture:
 
 def write_certificate(
     book: Logbook, path: Path, *, now_utc_ns: int, plan: Plan | None = None, pdf: bool = False
-) -> Path:
+) -> list[Path]:
     """Write the certificate of a logbook.
 
     Parameters
@@ -55,8 +55,8 @@ def write_certificate(
 
     Returns
     -------
-    Path
-        Of the file written last.
+    list of Path
+        The files written.
 
     Raises
     ------
@@ -66,7 +66,7 @@ def write_certificate(
     page = render_certificate(book, now_utc_ns=now_utc_ns, plan=plan)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(page, encoding="utf-8")
-    return _print_pdf(path) if pdf else path
+    return [path, _print_pdf(path)] if pdf else [path]
 
 
 def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = None) -> str:
