@@ -109,6 +109,15 @@ def test_simulated_meter() -> None:
     check_adapter(lambda: open_adapter("sim:MA-01", "MA-01"))
 
 
+def test_simulated_scope() -> None:
+    report = check_adapter(lambda: open_adapter("sim:SC-03", "SC-03"), channels=("CH1", "CH2"), timeout_s=5)
+    assert report.captures[0].names == ("CH1", "CH2")
+
+
+def test_simulated_generator() -> None:
+    check_adapter(lambda: open_adapter("sim:SG-04", "SG-04"))
+
+
 def test_outside_plug_in_found_through_its_entry_point(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -174,7 +183,7 @@ class _OpensAtOnce(_Careless):
 
 class _Leaks(_Careless):
     def _open(self) -> None:
-        self.kept = os.open("/dev/null", os.O_RDONLY)
+        self.kept = [*getattr(self, "kept", []), os.open("/dev/null", os.O_RDONLY)]
 
 
 @pytest.mark.parametrize(
@@ -199,8 +208,8 @@ def test_the_check_names_the_rule_that_is_broken(broken: Callable[[], _Careless]
         check_adapter(make)
     for adapter in made:
         adapter.close()
-        if hasattr(adapter, "kept"):
-            os.close(adapter.kept)
+        for descriptor in getattr(adapter, "kept", []):
+            os.close(descriptor)
 
 
 def test_a_missing_instrument_must_be_told_as_one() -> None:

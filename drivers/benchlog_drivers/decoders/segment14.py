@@ -78,7 +78,9 @@ class Segment14(Decoder):
             self._skip(data, high, start, at)
             frames.append(data[at : at + 14])
             start = at + 14
-        keep = next((n for n in range(min(13, len(data) - start), 0, -1) if high.endswith(_INDEXES[:n])), 0)
+        keep = high[-1] if len(data) > start else 0  # a begun frame ends in the index it has come to
+        if keep > 13 or not high.endswith(_INDEXES[:keep], start):
+            keep = 0
         self._skip(data, high, start, len(data) - keep)
         return frames, data[len(data) - keep :]
 

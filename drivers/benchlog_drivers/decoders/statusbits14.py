@@ -83,7 +83,7 @@ class StatusBits14(Decoder):
             raise RejectedFrame("digit", f"digits {digits!r}")
         if int(digits) > self._counts:
             raise RejectedFrame("counts", f"{int(digits)} counts on a display of {self._counts}")
-        text = digits.decode("ascii")
+        text = f"{int(digits):0{decimals + 1}d}"  # displays blank the zeros in front
         if decimals:
             text = f"{text[:-decimals]}.{text[-decimals:]}"
         return shown(mode, sign + text, raw=frame)

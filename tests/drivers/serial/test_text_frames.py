@@ -37,13 +37,13 @@ def reason(family: str, frame: bytes, **options: object) -> str:
         (statusbits14("-0300", "1", 0x10, 0, 0x40, 0x80), Function.DC_VOLTS, -0.0003, 1e-6, "-0.300 mV"),
         (statusbits14("+1260", "2", 0x10, 0, 0, 0x40), Function.DC_CURRENT, 12.6, 0.01, "12.60 A"),
         (statusbits14("+1000", "2", 0x20, 0, 0x20, 0x20), Function.OHMS, 10e3, 10.0, "10.00 kΩ"),
-        (statusbits14("+0004", "4", 0, 0, 0x08, 0x20), Function.CONTINUITY, 0.4, 0.1, "000.4 Ω"),
+        (statusbits14("+0004", "4", 0, 0, 0x08, 0x20), Function.CONTINUITY, 0.4, 0.1, "0.4 Ω"),
         (statusbits14("+0612", "1", 0, 0, 0x04, 0x80), Function.DIODE, 0.612, 1e-3, "0.612 V"),
         (statusbits14("+4700", "2", 0, 2, 0, 0x04), Function.CAPACITANCE, 47e-9, 1e-11, "47.00 nF"),
         (statusbits14("+5002", "2", 0, 0, 0, 0x08), Function.FREQUENCY, 50.02, 0.01, "50.02 Hz"),
-        (statusbits14("+0500", "4", 0, 0, 0x02, 0), Function.DUTY, 0.5, 1e-3, "050.0 %"),
-        (statusbits14("-0235", "4", 0, 0, 0, 0x02), Function.TEMPERATURE, -23.5, 0.1, "-023.5 °C"),
-        (statusbits14("+0770", "4", 0, 0, 0, 0x01), Function.TEMPERATURE, 25.0, 0.1 / 1.8, "077.0 °F"),
+        (statusbits14("+0500", "4", 0, 0, 0x02, 0), Function.DUTY, 0.5, 1e-3, "50.0 %"),
+        (statusbits14("-0235", "4", 0, 0, 0, 0x02), Function.TEMPERATURE, -23.5, 0.1, "-23.5 °C"),
+        (statusbits14("+0770", "4", 0, 0, 0, 0x01), Function.TEMPERATURE, 25.0, 0.1 / 1.8, "77.0 °F"),
         (statusbits14("+9999", "0", 0x10, 0, 0, 0x80), Function.DC_VOLTS, 9999.0, 1.0, "9999 V"),
     ],
 )
@@ -75,7 +75,7 @@ def test_status_bytes_that_read_cr_lf_do_not_end_the_frame() -> None:
     assert b"\r" in frame[:-2]
     assert only("statusbits14", frame).flags == {Flag.RELATIVE}
     capacitance = statusbits14("+0047", "2", 0x04, 0x0A, 0, 0x04)
-    assert only("statusbits14", capacitance).displayed == "00.47 nF"
+    assert only("statusbits14", capacitance).displayed == "0.47 nF"
 
 
 @pytest.mark.parametrize(
