@@ -131,6 +131,26 @@ class Lookup:
             else:
                 low = rows[-1][0]
 
+    def kinds(self) -> list[str]:
+        """Kinds of entries that occur."""
+        found: list[str] = []
+        with self.querying() as db:
+            # From kind to kind along the index; DISTINCT would walk over every entry.
+            while True:
+                after = found[-1] if found else ""
+                (kind,) = db.execute("SELECT min(kind) FROM entry WHERE kind>?", (after,)).fetchone()
+                if kind is None:
+                    return found
+                found.append(kind)
+
+    def counts(self) -> dict[str, int]:
+        """Number of entries of each kind."""
+        with self.querying() as db:
+            return {
+                kind: db.execute("SELECT count(*) FROM entry WHERE kind=?", (kind,)).fetchone()[0]
+                for kind in self.kinds()
+            }
+
     def channels(self) -> dict[int, ChannelKey]:
         """Number -> (instrument, channel, function) of everything that was ever read."""
         with self.querying() as db:

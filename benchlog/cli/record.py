@@ -1,0 +1,100 @@
+"""The record: list, show, verify, export, certificate, notes, files.
+
+Nothing in a logbook is ever changed: a correction is a new entry that supersedes an old one, with a reason.
+Exit code 5 when the logbook is locked, damaged or can't be written.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
+
+    def action(name: str, what: str, act: str) -> argparse.ArgumentParser:
+        sub = actions.add_parser(
+            name, help=what, description=what[:1].upper() + what[1:] + ".", allow_abbrev=False
+        )
+        sub.set_defaults(act=act)
+        # The common options may stand before or after the action; SUPPRESS keeps what stood before.
+        for option in ("--json", "--no-record", "--debug"):
+            sub.add_argument(option, action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+        sub.add_argument("--bench", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
+        sub.add_argument("--logbook", metavar="FILE", default=argparse.SUPPRESS, help="logbook file")
+        return sub
+
+    sub = action(
+        "list",
+        "entries, newest first; reading blocks only when asked for by --kind",
+        "record_show.list_entries",
+    )
+    sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
+    sub.add_argument("--session", type=int, metavar="N", help="only entries of this session")
+    sub.add_argument("--limit", type=int, metavar="N", default=20, help="at most so many (default 20)")
+    sub.add_argument("--all", action="store_true", help="all of them")
+
+    sub = action("show", "the logbook at a glance, or one entry whole", "record_show.show")
+    sub.add_argument("entry", type=int, nargs="?", metavar="ENTRY", help="number of an entry")
+
+    sub = action("verify", "whether anything was altered, is missing or reordered", "record_check.verify")
+    sub.add_argument(
+        "--head", metavar="DIGEST", default="", help="head digest noted earlier, e.g. on a certificate"
+    )
+
+    sub = action(
+        "export",
+        "the record for other programs; a damaged logbook gives what is intact",
+        "record_check.export",
+    )
+    sub.add_argument("--csv", metavar="DIR", help="results.csv and readings.csv")
+    sub.add_argument("--jsonl", metavar="DIR", help="the whole chain, readable in a text editor")
+    sub.add_argument("--parquet", metavar="DIR", help="data sets partitioned by project and session")
+
+    sub = action(
+        "import",
+        "make the logbook again from a --jsonl export, into a new --logbook",
+        "record_check.make_again",
+    )
+    sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
+
+    sub = action("certificate", "the test certificate as one HTML page", "record_check.certificate")
+    sub.add_argument(
+        "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
+    )
+    sub.add_argument("--plan", metavar="PLAN", help="plan file; tells what was not tested")
+    sub.add_argument("--pdf", action="store_true", help="also as PDF, by an installed Chromium")
+
+    sub = action("note", "write a note down", "record_write.note")
+    sub.add_argument("text", metavar="TEXT", help="what to note")
+    sub.add_argument("--about", metavar="TAG", default="", help="part or instrument it is about")
+
+    sub = action("attach", "keep a photo or file, by its SHA-256", "record_write.attach")
+    sub.add_argument("file", metavar="FILE", help="file to keep a copy of")
+    sub.add_argument("--name", metavar="NAME", default="", help="name to show (default: the file's)")
+    sub.add_argument("--about", metavar="TEXT", default="", help="what it shows, or the tag of the part")
+
+    sub = action("supersede", "declare an entry wrong; it stays, marked", "record_write.supersede")
+    sub.add_argument("entry", type=int, metavar="ENTRY", help="number of the entry that no longer counts")
+    sub.add_argument("--reason", required=True, help="what was wrong with it")
+    sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that stands in its place")
+
+    sub = action("anchor", "prepare an outside anchor for the head digest", "record_check.anchor")
+    sub.add_argument("--request", metavar="FILE", help="write an RFC 3161 time-stamp request (needs openssl)")
+    sub.add_argument(
+        "--sign", metavar="FILE", help="write the digest and a detached signature (needs ssh-keygen)"
+    )
+    sub.add_argument("--key", metavar="FILE", help="key for --sign")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    module, _, name = args.act.partition(".")
+    code: int = getattr(importlib.import_module(f"benchlog.cli.{module}"), name)(args, ctx)
+    return code

@@ -1,0 +1,211 @@
+"""The record for others: verified, exported, made again, certified, anchored outside."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchlog.cli.record_show import clean
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+
+
+__all__ = ["anchor", "certificate", "export", "make_again", "verify"]
+
+
+@contextmanager
+def _progress(ctx: Context, what: str) -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on a terminal, None elsewhere."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if ctx.json or not console.is_terminal:
+        yield None
+        return
+    from rich.progress import Progress
+
+    with Progress(console=console, transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def verify(args: argparse.Namespace, ctx: Context) -> int:
+    """Tell whether anything was altered, is missing or reordered."""
+    from benchlog.logbook.verify import verify as verify_file
+
+    with _progress(ctx, "verifying") as progress:
+        found = verify_file(ctx.logbook_path, head=args.head, progress=progress)
+    code = 0 if found.ok else 5
+    if ctx.json:
+        first = found.first
+        ctx.print_json(
+            {
+                "schema": "benchlog.verification/1",
+                "logbook": str(found.path),
+                "ok": found.ok,
+                "entries": found.entries,
+                "head": f"sha256:{found.head}" if found.head else None,
+                "noted": found.noted or None,
+                "first": {"entry": first.entry, "what": first.what} if first else None,
+                "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
+            }
+        )
+        return code
+    from rich.text import Text
+
+    console = ctx.console
+    if found.first is not None:
+        console.print(Text(f"▲ not as written: {clean(found.first.what)}", style="bold red"))
+        for fault in [f for f in found.faults if f is not found.first][:20]:
+            console.print(Text(f"  {clean(fault.what)}"))
+        if len(found.faults) > 21:
+            console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
+        console.print(
+            "what is intact can be read and exported; keep this file as it is, and compare with a copy"
+        )
+    else:
+        console.print(
+            Text(
+                f"● {found.entries} entries, readings, samples and attachments are consistent",
+                style="bold green",
+            )
+        )
+    if found.noted:
+        console.print(Text(f"  {found.noted}"))
+    elif found.ok:
+        console.print(
+            "  against a head digest noted elsewhere this could also tell that no entry was cut off: --head"
+        )
+    if found.head:
+        console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
+    return code
+
+
+def export(args: argparse.Namespace, ctx: Context) -> int:
+    """Export; of a damaged logbook what is intact, and say what is not."""
+    from benchlog.errors import LogbookDamagedError, UsageError
+
+    wanted = {name: getattr(args, name) for name in ("csv", "jsonl", "parquet") if getattr(args, name)}
+    if not wanted:
+        raise UsageError("nothing to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")
+    written: list[str] = []
+    damaged: dict[str, int] = {}
+    with ctx.open_logbook("ro", create=False) as book:
+        for name, folder in wanted.items():
+            with _progress(ctx, f"exporting {name}") as progress:
+                try:
+                    paths = _exporter(name)(book, Path(folder), progress=progress)
+                except LogbookDamagedError:
+                    paths = _exporter(name)(
+                        book,
+                        Path(folder),
+                        progress=progress,
+                        on_damage=lambda seq, what: damaged.setdefault(what, seq),
+                    )
+            written += map(str, paths)
+    faults = [{"entry": seq, "what": what} for what, seq in damaged.items()]
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.export/1", "written": written, "left_out": faults})
+    else:
+        from rich.text import Text
+
+        for path in written:
+            ctx.console.print(Text(path), soft_wrap=True)
+        for fault in faults:
+            ctx.console.print(Text(f"▲ left out: {clean(str(fault['what']))}", style="red"))
+    return 5 if faults else 0
+
+
+def _exporter(name: str) -> Callable[..., list[Path]]:
+    if name == "parquet":
+        from benchlog.logbook.parquet import export_parquet
+
+        return export_parquet
+    from benchlog.logbook.export import export_csv, export_jsonl
+
+    return export_csv if name == "csv" else export_jsonl
+
+
+def make_again(args: argparse.Namespace, ctx: Context) -> int:
+    """Make a logbook again from its JSON lines."""
+    from benchlog.logbook.restore import restore
+
+    made = restore(Path(args.folder), ctx.logbook_path)
+    if ctx.json:
+        ctx.print_json(
+            {
+                "schema": "benchlog.import/1",
+                "logbook": str(made.path),
+                "entries": made.entries,
+                "head": f"sha256:{made.head}",
+            }
+        )
+    else:
+        ctx.console.print(
+            f"{made.path}: {made.entries} entries, every digest as exported, head sha256:{made.head}"
+        )
+    return 0
+
+
+def certificate(args: argparse.Namespace, ctx: Context) -> int:
+    """Write the test certificate."""
+    from benchlog.report.certificate import write_certificate
+
+    plan = None
+    if args.plan:
+        from benchlog.plan import read_plan
+
+        plan = read_plan(Path(args.plan))
+    with ctx.open_logbook("ro", create=False) as book:
+        paths = write_certificate(
+            book, Path(args.out), now_utc_ns=ctx.clock.utc_ns(), plan=plan, pdf=args.pdf
+        )
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.certificate/1", "written": [str(p) for p in paths]})
+    else:
+        for path in paths:
+            ctx.console.print(str(path))
+    return 0
+
+
+def anchor(args: argparse.Namespace, ctx: Context) -> int:
+    """Prepare an outside anchor for the head digest."""
+    from benchlog.errors import UsageError
+    from benchlog.logbook.anchor import SIGNATURE_NAMESPACE, signature, timestamp_request
+
+    if not args.request and not args.sign:
+        raise UsageError("nothing to make", hint="give --request FILE.tsq, or --sign FILE --key KEY")
+    if args.sign and not args.key:
+        raise UsageError("--sign needs a key", hint="--key ~/.ssh/id_ed25519")
+    with ctx.open_logbook("ro", create=False) as book:
+        head = book.head()
+    written = []
+    if args.request:
+        written.append(timestamp_request(head.digest, Path(args.request)))
+    if args.sign:
+        written.append(signature(head.digest, Path(args.sign), Path(args.key).expanduser()))
+    if ctx.json:
+        ctx.print_json(
+            {
+                "schema": "benchlog.anchor/1",
+                "entry": head.seq,
+                "head": f"sha256:{head.digest}",
+                "written": [str(path) for path in written],
+            }
+        )
+        return 0
+    console = ctx.console
+    console.print(f"head of entry {head.seq}: sha256:{head.digest}", soft_wrap=True)
+    for path in written:
+        console.print(str(path), soft_wrap=True)
+    if args.request:
+        console.print("send the request to a time-stamping authority and keep its answer beside the logbook")
+    if args.sign:
+        console.print(
+            f"check later with: ssh-keygen -Y check-novalidate -n {SIGNATURE_NAMESPACE} -s SIG < FILE"
+        )
+    return 0

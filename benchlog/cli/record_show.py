@@ -1,0 +1,215 @@
+"""The record on a screen: entries in a list, one entry, the logbook at a glance."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+    from benchlog.cli.context import Context
+    from benchlog.logbook import Entry, Logbook
+    from benchlog.reading import Reading
+
+
+__all__ = ["clean", "list_entries", "show"]
+
+#: Kinds of which there may be several a second.
+_BULK = ("readings", "channel", "clock")
+
+
+def clean(text: str) -> str:
+    """Replace what could steer a terminal; entries may hold anything."""
+    return "".join(
+        c if c.isprintable() else " " if c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text
+    )
+
+
+def list_entries(args: argparse.Namespace, ctx: Context) -> int:
+    """List entries, newest first."""
+    limit = None if args.all else args.limit
+    with ctx.open_logbook("ro", create=False) as book:
+        kinds = [args.kind] if args.kind else [kind for kind in book.kinds() if kind not in _BULK]
+        entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
+        superseded = book.superseded()
+    if ctx.json:
+        rows = [
+            {
+                "entry": e.seq,
+                "kind": e.kind,
+                "session": e.session,
+                "time": e.time,
+                "summary": summary(e),
+                "superseded_by": superseded.get(e.seq),
+                "digest": f"sha256:{e.digest}",
+            }
+            for e in entries
+        ]
+        ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
+        return 0
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False)
+    table.add_column("entry", justify="right", no_wrap=True, min_width=5)
+    table.add_column("time, UTC", no_wrap=True, min_width=19)
+    table.add_column("kind", no_wrap=True, min_width=max((len(e.kind) for e in entries), default=4))
+    table.add_column("what", overflow="ellipsis", no_wrap=True)
+    for e in entries:
+        words = Text(summary(e), style="strike" if e.seq in superseded else "")
+        if e.seq in superseded:
+            words = Text.assemble(f"(superseded by {superseded[e.seq]}) ", words)
+        table.add_row(str(e.seq), e.time[:19].replace("T", " "), Text(e.kind), words)
+    ctx.console.print(table)
+    if limit is not None and len(entries) == limit:
+        ctx.console.print(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
+    return 0
+
+
+def show(args: argparse.Namespace, ctx: Context) -> int:
+    """Show the logbook at a glance, or one entry whole."""
+    with ctx.open_logbook("ro", create=False) as book:
+        if args.entry is None:
+            return _show_logbook(ctx, book)
+        from benchlog.logbook.lookup import as_json
+
+        entry = book.entry(args.entry)
+        superseded = book.superseded().get(entry.seq)
+        if ctx.json:
+            ctx.print_json({"schema": "benchlog.entry/1", **as_json(entry), "superseded_by": superseded})
+            return 0
+        result = book.result(entry.seq) if entry.kind == "result" else None
+        readings = book.readings_of(entry.seq) if entry.kind == "readings" else []
+    from rich.text import Text
+
+    console = ctx.console
+    console.print(
+        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time}", style="bold")
+    )
+    if superseded is not None:
+        console.print(Text(f"superseded by entry {superseded}", style="yellow"))
+    if result is not None:
+        from benchlog.cli.show import show_result
+
+        show_result(console, result)
+    else:
+        for line in lines(entry.body):
+            console.print(Text(line), soft_wrap=True)
+    for reading in readings[:10]:
+        console.print(_reading_line(reading))
+    if len(readings) > 10:
+        console.print(f"  ... and {len(readings) - 10} more readings")
+    console.print(Text(f"digest sha256:{entry.digest}", style="dim"), soft_wrap=True)
+    return 0
+
+
+def _show_logbook(ctx: Context, book: Logbook) -> int:
+
+    first, head = book.entry(1), book.head()
+    counts = book.counts()
+    channels = channel_summary(book)
+    readings = sum(c["count"] + c["not_ok"] for c in channels)
+    last = book.last_session()
+    facts: dict[str, Any] = {
+        "logbook": str(ctx.logbook_path),
+        "project": str(first.body.get("project", "")),
+        "created": first.time,
+        "bytes": ctx.logbook_path.stat().st_size,
+        "entries": head.seq,
+        "readings": readings,
+        "kinds": counts,
+        "sessions": last[0] if last else 0,
+        "session_open": bool(last and last[1]),
+        "head": f"sha256:{head.digest}",
+    }
+    if ctx.json:
+        from benchlog.clock import rfc3339
+
+        times = ("first_time", "last_time")
+        rows = [{k: rfc3339(v) if k in times else v for k, v in c.items()} for c in channels]
+        ctx.print_json({"schema": "benchlog.summary/1", **facts, "channels": rows})
+        return 0
+    from rich.table import Table
+    from rich.text import Text
+
+    from benchlog.units import format_quantity
+
+    console = ctx.console
+    size_mb = facts["bytes"] / 1e6
+    console.print(Text(clean(f"{facts['project']}  {facts['logbook']}"), style="bold"))
+    console.print(
+        f"{head.seq} entries, {readings} readings, {facts['sessions']} sessions"
+        f"{' (the last is open)' if facts['session_open'] else ''}, {size_mb:.1f} MB, since {first.time[:10]}"
+    )
+    console.print(Text(", ".join(f"{count} {kind}" for kind, count in counts.items())))
+    if channels:
+        table = Table(box=None, pad_edge=False)
+        for column in ("meter", "function", "readings", "no number", "mean", "least", "greatest"):
+            table.add_column(column, justify="left" if column in ("meter", "function") else "right")
+        for c in channels:
+            numbers = [
+                "" if c[k] is None else format_quantity(c[k], c["unit"])
+                for k in ("mean", "minimum", "maximum")
+            ]
+            meter = " ".join(filter(None, (c["instrument"], c["channel"])))
+            table.add_row(
+                Text(clean(meter)), Text(c["function"]), str(c["count"]), str(c["not_ok"]), *numbers
+            )
+        console.print(table)
+    console.print(f"head {facts['head']}", soft_wrap=True)
+    return 0
+
+
+def summary(entry: Entry) -> str:
+    """One line about an entry."""
+    body = entry.body
+    match entry.kind:
+        case "result":
+            name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body.get("check"))))
+            words = f"{name}: {body.get('verdict')}, {body.get('reason')}"
+        case "readings":
+            words = f"{body.get('count')} readings from {str(body.get('first_time'))[11:23]}"
+        case "capture":
+            channels = body.get("channels", [])
+            samples = channels[0]["samples"]["samples"] if channels else 0
+            words = f"{body.get('instrument')} {', '.join(c['name'] for c in channels)}, {samples} samples"
+        case "attachment":
+            words = f"{body.get('name')}, {body.get('size', 0) / 1000:.0f} kB {body.get('about')}"
+        case "supersede":
+            words = f"entry {body.get('entry')}: {body.get('reason')}"
+        case _:
+            words = ", ".join(lines(body))
+    return clean(words)[:300]
+
+
+def lines(value: dict[str, Any], prefix: str = "") -> Iterator[str]:
+    """Lines of "name: value" for a nested body, empty ones left out."""
+    for name, item in value.items():
+        label = f"{prefix}{name}"
+        if isinstance(item, dict):
+            yield from lines(item, f"{label}.")
+        elif isinstance(item, list):
+            if item and not any(isinstance(i, dict | list) for i in item):
+                yield clean(f"{label}: {', '.join(map(str, item))}")
+            for number, inner in enumerate(i for i in item if isinstance(i, dict)):
+                yield from lines(inner, f"{label}[{number}].")
+        elif item not in (None, ""):
+            yield clean(f"{label}: {item}")
+
+
+def _reading_line(reading: Reading) -> Text:
+    from rich.text import Text
+
+    from benchlog.clock import rfc3339
+
+    words = [
+        rfc3339(reading.utc_ns)[11:23],
+        reading.instrument,
+        reading.channel,
+        reading.function,
+        reading.displayed,
+    ]
+    words += sorted(reading.flags)
+    return Text(clean("  " + "  ".join(filter(None, words))))

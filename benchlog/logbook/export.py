@@ -1,0 +1,296 @@
+"""The record as text for spreadsheets and text editors.
+
+CSV: one row a result, one row a reading. JSON lines: the whole chain, one line per entry exactly as it was digested,
+with readings, samples and attachments beside it, so that a logbook can be made again from it, digest for digest.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import math
+import re
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from benchlog.clock import rfc3339
+from benchlog.errors import LogbookDamagedError
+from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
+from benchlog.logbook.reading_table import ReadingArrays
+from benchlog.logbook.rows import RESULT_COLUMNS, result_row
+from benchlog.logbook.salvage import OnDamage, intact_entries
+from benchlog.logbook.view import LogbookView
+from benchlog.reading import Function
+
+__all__ = [
+    "READING_COLUMNS",
+    "Progress",
+    "export_csv",
+    "export_jsonl",
+    "neutral",
+    "reading_count",
+    "unneutral",
+]
+
+Progress = Callable[[int, int], object]  # done, total
+_FORMULA_STARTS = "=+-@\t\r\n'＝＋－＠"
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+READING_COLUMNS = (
+    "time",
+    "instrument",
+    "channel",
+    "function",
+    "value",
+    "unit",
+    "resolution",
+    "range_max",
+    "state",
+    "flags",
+    "origin",
+    "displayed",
+    "raw",
+    "mono_ns",
+    "entry",
+    "session",
+    "number",
+)
+HOW_TO_CHECK = """How to check this record with any SHA-256 tool
+==============================================
+
+entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end, is that entry's digest.
+The next line gives it as "previous"; the first line's "previous" is 64 zeros. So:
+
+1. take the SHA-256 of each line and compare it with "previous" in the line after it;
+2. see that "seq" counts 1, 2, 3... without a gap;
+3. compare the SHA-256 of the last line with the head digest that was noted elsewhere (certificate, mail, photo).
+   Entries up to a noted digest are not altered since it was noted. Without a noted digest the chain shows
+   accidents, not honesty: its owner could have written all of it anew.
+4. blobs/ holds samples and attachments; each file's SHA-256 is its name, and stands in the entry that has it.
+
+readings.jsonl holds the readings, one a line, with the number of their entry; `benchlog record import` makes the
+logbook again from this folder and compares every digest.
+"""
+
+
+def neutral(text: str) -> str:
+    """Return a text cell that no spreadsheet takes for a formula; `unneutral` undoes it.
+
+    >>> neutral("=1+1"), neutral("27.75 V")
+    ("'=1+1", '27.75 V')
+    """
+    return f"'{text}" if text.startswith(tuple(_FORMULA_STARTS)) else text
+
+
+def unneutral(text: str) -> str:
+    """Return the text that `neutral` was given.
+
+    >>> unneutral("'=1+1")
+    '=1+1'
+    """
+    return text[1:] if text[:1] == "'" and text[1:].startswith(tuple(_FORMULA_STARTS)) else text
+
+
+def reading_count(book: Lookup) -> int:
+    """Number of readings in the logbook."""
+    with book.querying() as db:
+        row = db.execute("SELECT first_reading + count FROM block ORDER BY entry DESC LIMIT 1").fetchone()
+    return int(row[0]) if row else 0
+
+
+def export_csv(
+    book: Lookup, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+) -> list[Path]:
+    """Write results.csv and readings.csv; UTF-8, RFC 4180, times in UTC, values in SI units.
+
+    Parameters
+    ----------
+    folder : path
+        Made if it is not there.
+    progress : callable, optional
+        Told (readings done, readings in all).
+    on_damage : callable, optional
+        Told of each damaged entry, which is left out; without it the first one is an error.
+
+    Raises
+    ------
+    LogbookDamagedError
+        At the first damaged entry, unless `on_damage` is given.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    results, readings = folder / "results.csv", folder / "readings.csv"
+    superseded = {entry.body["entry"]: entry.seq for entry in intact_entries(book, on_damage, "supersede")}
+    with results.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(RESULT_COLUMNS)
+        for entry in intact_entries(book, on_damage, "result"):
+            row = result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
+            writer.writerow([neutral(v) if isinstance(v, str) else v for v in row.values()])
+    total, done = reading_count(book), 0
+    with readings.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(READING_COLUMNS)
+        for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
+            writer.writerows(reading_rows(chunk))
+            done += len(chunk)
+            if progress is not None:
+                progress(done, total)
+    return [results, readings]
+
+
+def reading_rows(chunk: ReadingArrays) -> Iterator[tuple[Any, ...]]:
+    """Rows of `READING_COLUMNS`, text cells neutral."""
+    if chunk.displayed is None or chunk.raw is None:
+        raise ValueError("rows need texts and frames")
+    meters = {
+        number: (neutral(tag), neutral(channel), neutral(function), Function(function).unit)
+        for number, (tag, channel, function) in chunk.channels.items()
+    }
+    flag_names: dict[int, str] = {}
+    table = chunk.table
+    for (
+        utc,
+        mono,
+        value,
+        resolution,
+        range_max,
+        channel,
+        flags,
+        _,
+        _,
+        state,
+        origin,
+    ), text, raw, *where in zip(
+        table.tolist(),
+        chunk.displayed.texts(),
+        chunk.raw.frames(),
+        chunk.entry.tolist(),
+        chunk.session.tolist(),
+        chunk.number.tolist(),
+        strict=True,
+    ):
+        tag, display, function, unit = meters[channel]
+        if flags not in flag_names:
+            flag_names[flags] = ", ".join(flags_of(flags))
+        yield (
+            rfc3339(utc),
+            tag,
+            display,
+            function,
+            None if math.isnan(value) else value,
+            unit,
+            resolution,
+            None if math.isnan(range_max) else range_max,
+            str(STATES[state]),
+            flag_names[flags],
+            str(ORIGINS[origin]),
+            neutral(text),
+            f"0x{raw.hex()}" if raw else "",  # so that a spreadsheet takes no frame for a number
+            mono,
+            *where,
+        )
+
+
+def flags_of(code: int) -> list[str]:
+    """Names of the flags in a record."""
+    return [str(flag) for bit, flag in enumerate(FLAGS) if code & 1 << bit]
+
+
+def export_jsonl(
+    book: Lookup, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+) -> list[Path]:
+    """Write the whole chain: entries.jsonl, readings.jsonl, blobs/ and a page that tells how to check them.
+
+    See `export_csv` for the parameters and errors.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    entries, readings, page = (
+        folder / name for name in ("entries.jsonl", "readings.jsonl", "HOW-TO-CHECK.txt")
+    )
+    page.write_text(HOW_TO_CHECK, encoding="utf-8")
+    with entries.open("wb") as file:
+        for text in entry_texts(book, on_damage):
+            file.write(text.encode() + b"\n")
+    total, done = reading_count(book), 0
+    with readings.open("w", encoding="utf-8", newline="\n") as file:
+        for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
+            file.writelines(reading_lines(chunk))
+            done += len(chunk)
+            if progress is not None:
+                progress(done, total)
+    blobs = folder / "blobs"
+    for name, data in stored_pieces(book, on_damage):
+        blobs.mkdir(exist_ok=True)
+        (blobs / name).write_bytes(data)
+    return [entries, readings, page, *([blobs] if blobs.exists() else [])]
+
+
+def entry_texts(book: Lookup, on_damage: OnDamage | None) -> Iterator[str]:
+    """Texts of all entries whose digest holds, in order."""
+    intact = {entry.seq for entry in intact_entries(book, on_damage)} if on_damage is not None else None
+    after = 0
+    while True:
+        with book.querying() as db:
+            if intact is None:
+                rows = db.execute(
+                    "SELECT seq, text FROM entry WHERE seq>? ORDER BY seq LIMIT 1000", (after,)
+                ).fetchall()
+            else:
+                rows = [
+                    (seq, db.execute("SELECT text FROM entry WHERE seq=?", (seq,)).fetchone()[0])
+                    for seq in sorted(intact)
+                ]
+        yield from (text for _, text in rows)
+        if intact is not None or not rows:
+            return
+        after = rows[-1][0]
+
+
+def reading_lines(chunk: ReadingArrays) -> Iterator[str]:
+    """One line of JSON per reading; numbers exact, those JSON lacks as text."""
+    columns = READING_COLUMNS
+    for row in reading_rows(chunk):
+        fields: dict[str, Any] = dict(zip(columns, row, strict=True))
+        for name in ("instrument", "channel", "function", "displayed"):
+            fields[name] = unneutral(fields[name])
+        fields["flags"] = fields["flags"].split(", ") if fields["flags"] else []
+        fields["raw"] = fields["raw"].removeprefix("0x")
+        fields["mono_ns"] = str(fields["mono_ns"])
+        for name in ("value", "resolution", "range_max"):
+            number = fields[name]
+            if number is not None and not -1e308 <= number <= 1e308:
+                fields[name] = repr(number)
+        yield json.dumps(fields, ensure_ascii=False, separators=(",", ":")) + "\n"
+
+
+def stored_pieces(book: Lookup, on_damage: OnDamage | None) -> Iterator[tuple[str, bytes]]:
+    """Samples of captures and attachments, each with the SHA-256 that its entry gives."""
+
+    def wanted() -> Iterable[tuple[int, str, str, tuple[Any, ...]]]:
+        for entry in intact_entries(book, on_damage, "capture"):
+            about = [channel["samples"] for channel in entry.body["channels"]]
+            if entry.body["times"] is not None:
+                about.append(entry.body["times"])
+            for part, samples in enumerate(about):
+                query = "SELECT data FROM capture_data WHERE entry=? AND part=?"
+                yield entry.seq, samples["sha256"], query, (entry.seq, part)
+        for entry in intact_entries(book, on_damage, "attachment"):
+            digest = entry.body["sha256"]
+            yield entry.seq, digest, "SELECT data FROM attachment WHERE sha256=?", (digest,)
+
+    for seq, digest, query, key in wanted():
+        fault = f"entry {seq}: its stored bytes are missing or were altered"
+        try:
+            with book.querying() as db:
+                row = db.execute(query, key).fetchone()
+        except LogbookDamagedError:
+            row = None
+        good = row is not None and hashlib.sha256(row[0]).hexdigest() == digest and _DIGEST.fullmatch(digest)
+        if good:
+            yield digest, row[0]
+        elif on_damage is None:
+            raise LogbookDamagedError(fault, hint="`benchlog record verify` tells what else")
+        else:
+            on_damage(seq, fault)
