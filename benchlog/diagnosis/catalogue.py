@@ -39,12 +39,16 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Distribution:
-    """How one hidden quantity is drawn: ``kind`` is a key of the file, ``jitter`` relative."""
+    """How one hidden quantity is drawn: ``kind`` is a key of the file, ``jitter`` relative.
+
+    Nothing is known of it before one of the checks `first_used` was done, where that is given.
+    """
 
     kind: str
     values: tuple[Any, ...]
     p: tuple[float, ...] = ()
     jitter: float = 0.0
+    first_used: tuple[str, ...] = ()
 
     def draw(self, rng: np.random.Generator, size: int) -> Floats:
         """Draw `size` values."""
@@ -55,9 +59,9 @@ class Distribution:
         if self.kind == "normal":
             return rng.normal(self.values[0], self.values[1], size)
         if self.kind == "lognormal":
-            return np.asarray(self.values[0] * np.exp(rng.normal(0.0, self.values[1], size)))
+            return rng.lognormal(np.log(self.values[0]), self.values[1], size)
         if self.kind == "chance":
-            return (rng.random(size) < self.values[0]).astype(float)
+            return np.asarray(rng.random(size) < self.values[0], dtype=float)
         # Strata instead of independent draws: each alternative gets its share whatever the seed.
         u = rng.permutation((np.arange(size) + rng.random()) / size)
         which = np.minimum(np.searchsorted(np.cumsum(self.p), u), len(self.p) - 1)
@@ -69,7 +73,10 @@ class Distribution:
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs."""
+    """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs.
+
+    `free` names the hidden quantity that the first reading settles most, if there is one.
+    """
 
     id: str
     family: str
@@ -77,6 +84,7 @@ class Cause:
     weight: Mapping[str, float]
     hidden: Mapping[str, Distribution]
     reason: str
+    free: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +179,7 @@ def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
     p = tuple(float(v) for v in table.get("p", ()))
     if kind in ("choice", "mix") and (len(p) != len(values) or abs(sum(p) - 1) > 1e-9):
         raise ConfigError(f"catalogue.toml: {name}: p must hold one share per alternative, sum 1")
-    return Distribution(kind, values, p, float(table.get("jitter", 0.0)))
+    return Distribution(kind, values, p, float(table.get("jitter", 0.0)), tuple(table.get("first_used", ())))
 
 
 @functools.cache
@@ -194,10 +202,19 @@ def load_catalogue() -> Catalogue:
     for table in data["cause"]:
         own = {name: _distribution(f"{table['id']}.{name}", t) for name, t in table.get("hidden", {}).items()}
         unknown = set(own) - set(default)
+        unknown |= {table.get("free", "ghost")} - set(default)
         if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
             raise ConfigError(f"catalogue.toml: cause {table['id']}: {unknown or 'family or weights'} wrong")
         causes.append(
-            Cause(table["id"], table["family"], table["label"], table["weight"], own, table["reason"])
+            Cause(
+                table["id"],
+                table["family"],
+                table["label"],
+                table["weight"],
+                own,
+                table["reason"],
+                table.get("free", ""),
+            )
         )
     actions = {
         t["id"]: Action(

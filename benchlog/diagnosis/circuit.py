@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.hidden import Hidden
+from benchlog.diagnosis.hidden import Hidden, Noise
 
 __all__ = ["Circuit", "Path"]
 
@@ -44,36 +44,38 @@ class Circuit:
         mains = np.where(h["mains_dependence"] > 0, h["mains_factor"], 1.0)
         return np.asarray(self.expected * h["expect_factor"] * h["part_factor"] * mains * fed)
 
-    def source(self, h: Hidden, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    def source(self, h: Hidden, noise: Noise) -> tuple[Floats, Floats]:
         """Return AC and DC behind the output."""
         level = self.level(h)
         alive = level != 0
-        noise = np.abs(rng.normal(0, 0.003, level.shape)) * (0.0 if self.is_current else 1.0)
+        scale = 0.0 if self.is_current else 1.0
+        hum = np.abs(noise.normal(0, 0.004)) * scale
+        wandering = noise.normal(0, 0.008) * scale
         if self.direct:
-            return np.where(alive, np.abs(h["ripple"]), noise), level
+            return np.where(alive, np.abs(h["ripple"]), hum), np.where(alive, level, wandering)
         rectified, half = h["dc_output"] > 0, h["half_wave"] > 0
-        ac = np.select([~alive, rectified, half], [noise, np.abs(h["ripple"]), _HALF_WAVE_AC * level], level)
-        dc = np.select([rectified, half], [level, _HALF_WAVE_DC * level], h["dc_residual"] * alive)
+        ac = np.select([~alive, rectified, half], [hum, np.abs(h["ripple"]), _HALF_WAVE_AC * level], level)
+        dc = np.select([rectified, half], [level, _HALF_WAVE_DC * level], h["dc_residual"])
+        dc = np.where(alive, dc, wandering)
         return ac, dc
 
-    def ghost(self, h: Hidden, rng: np.random.Generator) -> Floats:
+    def ghost(self, h: Hidden, noise: Noise) -> Floats:
         """Return what a 10 Mohm input picks up on a floating conductor, moved by every touch."""
-        shape = h["ghost"].shape
-        moved = h["ghost"] * np.exp(0.5 * rng.standard_normal(shape))
-        return np.where(rng.random(shape) < 0.15, np.abs(rng.normal(0, 0.004, shape)), moved)
+        moved = h["ghost"] * np.exp(0.5 * noise.normal(0.0, 1.0))
+        return np.where(noise.random() < 0.08, np.abs(noise.normal(0, 0.004)), moved)
 
     def at_jacks(
-        self, h: Hidden, path: Path, rng: np.random.Generator, divider: Floats | float = 1.0
+        self, h: Hidden, path: Path, noise: Noise, divider: Floats | float = 1.0
     ) -> tuple[Floats, Floats]:
         """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open."""
-        ac, dc = self.source(h, rng)
+        ac, dc = self.source(h, noise)
         ac, dc = ac * divider * h["source_loading"], dc * divider * h["source_loading"]
         loose = path.part | path.contact
         if self.is_current:
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
-        ghost = self.ghost(h, rng)
-        wandering = rng.normal(0, 0.01, ac.shape)
+        ghost = self.ghost(h, noise)
+        wandering = noise.normal(0, 0.01)
         ac = np.select([path.lead, loose], [0.5 * ghost, ghost], ac)
         return ac, np.where(path.lead | loose, wandering, dc)
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from benchlog.diagnosis.case import Case
 from benchlog.diagnosis.catalogue import Catalogue
 from benchlog.diagnosis.circuit import Circuit, Path
-from benchlog.diagnosis.hidden import Hidden
+from benchlog.diagnosis.hidden import Hidden, Noise
 from benchlog.diagnosis.instrument import Instrument
 
 __all__ = ["FIRST_READING", "BenchModel", "Prediction"]
@@ -24,7 +24,8 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 FIRST_READING = "read"
-_STAY_OPEN = 0.3  # share of readings at which an intermittent joint is still as it was: judgement
+_STAY_OPEN = 0.1  # share of readings at which an intermittent joint is still as it was: judgement
+_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
@@ -72,7 +73,7 @@ class BenchModel:
         self.circuit = Circuit(self.expected, self.direct, self.kind == "current")
         self.instrument = Instrument(self.kind, self.expected, self.direct, frequency_hz)
         self.at_mains = Instrument(self.kind, self.expected, False, 50.0)
-        self._checks: dict[str, Callable[[Hidden, Path, np.random.Generator], Floats]] = {
+        self._checks: dict[str, Callable[[Hidden, Path, Noise], Floats]] = {
             "short_tips": self._short_tips,
             "short_tips_ohms": self._short_tips_ohms,
             "dc_same_points": self._dc_same_points,
@@ -103,20 +104,21 @@ class BenchModel:
             return "V"
         return {"ohms": "ohm", "current": "A"}.get(self.kind, "V")
 
-    def predict(self, action: str, h: Hidden, rng: np.random.Generator) -> Prediction:
+    def predict(self, action: str, h: Hidden, noise: Noise) -> Prediction:
         """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""
         if action in ("look", "wiggle_leads", "wiggle_part", "lamp_in_outlet", "reread_nameplate"):
             return Prediction(_NONE, _NONE, _NONE, self._in_words(action, h), 0.0)
-        value = self._value(action, h, False, rng)
+        value = self._value(action, h, False, noise)
         drop = h["part_drop"] + h["lead_drop"]
         loose = drop > 0
         p_opened = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
         opened = value.copy()
         if np.any(loose):
-            opened[loose] = self._value(action, {k: v[loose] for k, v in h.items()}, True, rng)
+            part = {name: values[loose] for name, values in h.items()}
+            opened[loose] = self._value(action, part, True, Noise.like(part["gain"], noise.rng))
         return Prediction(value, opened, p_opened, _NONE, self._floor(action))
 
-    def change(self, action: str, h: Hidden, rng: np.random.Generator) -> None:
+    def change(self, action: str, h: Hidden, noise: Noise) -> None:
         """Change the hidden states as `action` does, in place."""
         if action in _REDONE or action in ("load_150", "wiggle_leads", "wiggle_part", "look"):
             h["settling"] = np.ones_like(h["settling"])
@@ -134,7 +136,10 @@ class BenchModel:
             "known_resistor",
             "reselect_function",
         ):
-            h["dirt"] = rng.uniform(0.0, 1.1, h["dirt"].shape)
+            h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
+        elif action != "look":
+            moved = noise.random() < _MOVES
+            h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
 
     # -- from check to reading ----------------------------------------------------------------------------
 
@@ -161,19 +166,19 @@ class BenchModel:
         }[action]
         return np.stack([1.0 - second, second], axis=-1)
 
-    def _value(self, action: str, h: Hidden, opened: bool, rng: np.random.Generator) -> Floats:
+    def _value(self, action: str, h: Hidden, opened: bool, noise: Noise) -> Floats:
         lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
         part = (h["output_open"] > 0) | (opened & (h["part_drop"] > 0))
         path = Path(lead, part, h["contact_open"] > 0)
         if action == FIRST_READING:
-            return self._as_found(h, path, rng)
+            return self._as_found(h, path, noise)
         settled = {**h, "settling": np.ones_like(h["settling"])}
         if action in _REDONE:
             tried = self._tried(action, settled)
             if action == "other_leads":
                 lead = np.zeros_like(lead)
-            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), rng)
-        return self._checks[action](settled, path, rng)
+            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), noise)
+        return self._checks[action](settled, path, noise)
 
     def _tried(self, action: str, h: Hidden) -> Hidden:
         """Return the hidden states as they are while `action` is being tried."""
@@ -191,71 +196,67 @@ class BenchModel:
             return {**h, "in_current_jack": off, "added_r": off}
         return h
 
-    def _as_found(
-        self, h: Hidden, path: Path, rng: np.random.Generator, divider: Floats | float = 1.0
-    ) -> Floats:
+    def _as_found(self, h: Hidden, path: Path, noise: Noise, divider: Floats | float = 1.0) -> Floats:
         """Read the points with the meter as it is set."""
         if self.kind == "ohms":
-            return self._resistance_as_found(h, path, rng)
-        ac, dc = self.circuit.at_jacks(h, path, rng, divider)
+            return self._resistance_as_found(h, path, noise)
+        ac, dc = self.circuit.at_jacks(h, path, noise, divider)
         dc_function = (h["wrong_function"] > 0) != self.direct
-        value = self.instrument.converted(h, dc_function, ac, dc, rng)
+        value = self.instrument.converted(h, dc_function, ac, dc, noise)
         if self.kind == "current":
             value = np.where(h["fuse_blown"] > 0, 0.0, value)
-        return self.instrument.shown(h, value * h["settling"], rng, turned=False)
+        return self.instrument.shown(h, value * h["settling"], noise, turned=False)
 
-    def _resistance_as_found(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        shape = h["gain"].shape
-        value = self.instrument.ohms(h, self.circuit.level(h), path.lead | path.part | path.contact, rng)
-        anything = np.where(rng.random(shape) < 0.5, np.inf, np.exp(rng.normal(5.0, 4.0, shape)))
+    def _resistance_as_found(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        value = self.instrument.ohms(h, self.circuit.level(h), path.lead | path.part | path.contact, noise)
+        anything = np.where(noise.random() < 0.5, np.inf, np.exp(noise.normal(5.0, 4.0)))
         value = np.where(h["left_live"] > 0, anything, value)
-        near_zero = np.abs(rng.normal(0, 0.3, shape))
-        other_function = np.where(rng.random(shape) < 0.5, anything, near_zero)
+        near_zero = np.abs(noise.normal(0, 0.3))
+        other_function = np.where(noise.random() < 0.5, anything, near_zero)
         value = np.where(h["wrong_function"] > 0, other_function, value)
-        return self.instrument.shown(h, value * h["settling"], rng, turned=False, is_ohms=True)
+        return self.instrument.shown(h, value * h["settling"], noise, turned=False, is_ohms=True)
 
-    def _short_tips(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        shape = h["gain"].shape
-        zero = np.zeros(shape)
+    def _short_tips(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        zero = np.zeros_like(h["gain"])
         if self.kind == "ohms":
-            value = self.instrument.ohms(h, zero, path.lead, rng)
-            return self.instrument.shown(h, value, rng, turned=False, is_ohms=True)
-        stub = np.where(rng.random(shape) < 0.5, 0.5 * self.circuit.ghost(h, rng), 0.0)
+            value = self.instrument.ohms(h, zero, path.lead, noise)
+            return self.instrument.shown(h, value, noise, turned=False, is_ohms=True)
+        stub = np.where(noise.random() < 0.5, 0.5 * self.circuit.ghost(h, noise), 0.0)
         picked = np.where(path.lead, stub, 0.0) * (0.0 if self.kind == "current" else 1.0)
         dc_function = (h["wrong_function"] > 0) != self.direct
-        value = self.instrument.converted(h, dc_function, picked, zero, rng)
-        return self.instrument.shown(h, value, rng, turned=False)
+        value = self.instrument.converted(h, dc_function, picked, zero, noise)
+        return self.instrument.shown(h, value, noise, turned=False)
 
-    def _dc_same_points(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        ac, dc = self.circuit.at_jacks(h, path, rng)
-        value = self.instrument.converted(h, np.ones(ac.shape, dtype=bool), ac, dc, rng)
-        return self.instrument.shown(h, value, rng, turned=True)
+    def _dc_same_points(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        ac, dc = self.circuit.at_jacks(h, path, noise)
+        value = self.instrument.converted(h, np.ones(ac.shape, dtype=bool), ac, dc, noise)
+        return self.instrument.shown(h, value, noise, turned=True)
 
-    def _fresh_cell(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _fresh_cell(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shape = h["gain"].shape
-        cell = np.where(path.lead, rng.normal(0, 0.01, shape), h["cell"])
+        cell = np.where(path.lead, noise.normal(0, 0.01), h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
-        value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, rng)
-        return self.instrument.shown(h, value, rng, turned=True)
+        value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
+        return self.instrument.shown(h, value, noise, turned=True)
 
-    def _generator_50hz(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        return self._generator(h, path, rng, self.at_mains, h["generator"])
+    def _generator_50hz(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        return self._generator(h, path, noise, self.at_mains, h["generator"])
 
-    def _generator_at_frequency(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _generator_at_frequency(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         level = h["generator"] * (abs(self.expected) / 5.0 if self.kind == "current" else 1.0)
-        value = self._generator(h, path, rng, self.instrument, level)
+        value = self._generator(h, path, noise, self.instrument, level)
         return np.where(h["fuse_blown"] > 0, 0.0, value)
 
     def _generator(
-        self, h: Hidden, path: Path, rng: np.random.Generator, instrument: Instrument, level: Floats
+        self, h: Hidden, path: Path, noise: Noise, instrument: Instrument, level: Floats
     ) -> Floats:
         shape = h["gain"].shape
-        sine = np.where(path.lead, 0.5 * self.circuit.ghost(h, rng), level)
-        value = instrument.converted(h, np.zeros(shape, dtype=bool), sine, np.zeros(shape), rng)
+        sine = np.where(path.lead, 0.5 * self.circuit.ghost(h, noise), level)
+        value = instrument.converted(h, np.zeros(shape, dtype=bool), sine, np.zeros(shape), noise)
         # On a sine an averaging meter is right.
-        return instrument.shown(h, value / h["wave"], rng, turned=True)
+        return instrument.shown(h, value / h["wave"], noise, turned=True)
 
-    def _second_meter(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _second_meter(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
         if self.kind == "ohms":
             broken = path.part | contact
@@ -263,15 +264,15 @@ class BenchModel:
             return np.where(h["left_live"] > 0, np.inf, value)
         loading = np.ones_like(h["gain"]) if self.kind == "scope" else h["source_loading"]
         there = Path(np.zeros_like(path.lead), path.part, contact)
-        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, rng)
+        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, noise)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
-    def _scope_output(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
-        ac, dc = self.circuit.at_jacks(h, Path(np.zeros_like(path.lead), path.part, contact), rng)
+        ac, dc = self.circuit.at_jacks(h, Path(np.zeros_like(path.lead), path.part, contact), noise)
         return np.hypot(ac, dc) * h["scope_gain"]
 
-    def _load_150(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _load_150(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         # The load takes the pick-up off an open output and drains a source of high resistance.
         loaded = {
             **h,
@@ -279,44 +280,43 @@ class BenchModel:
             "source_loading": np.where(h["source_loading"] < 1.0, 1e-4, 1.0),
         }
         there = Path(path.lead, np.zeros_like(path.part), path.contact)
-        return self._as_found(loaded, there, rng, 150.0 / (150.0 + h["source_r"]))
+        return self._as_found(loaded, there, noise, 150.0 / (150.0 + h["source_r"]))
 
-    def _read_mains(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _read_mains(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         return np.asarray(self.mains_nominal_v * h["mains_on"] * h["mains_factor"] * h["monitor_gain"])
 
-    def _probe_on_calibrator(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _probe_on_calibrator(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         level = np.where(path.lead, 0.0, h["calibrator"] * h["gain"] * h["drift"] * h["damage"])
-        return self.instrument.shown(h, h["probe"] * level, rng, turned=True)
+        return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
-    def _ground_input(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
+    def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         trace = np.abs(h["trace_offset"] * self.expected + h["offset"])
-        return self.instrument.shown(h, h["probe"] * trace, rng, turned=True)
+        return self.instrument.shown(h, h["probe"] * trace, noise, turned=True)
 
     # -- on ohms ------------------------------------------------------------------------------------------
 
-    def _on_ohms(self, h: Hidden, resistance: Floats, broken: Booleans, rng: np.random.Generator) -> Floats:
-        value = self.instrument.ohms(h, resistance, broken, rng)
+    def _on_ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
+        value = self.instrument.ohms(h, resistance, broken, noise)
         turned = self.kind != "ohms"
-        return self.instrument.shown(h, value, rng, turned=turned, is_ohms=True)
+        return self.instrument.shown(h, value, noise, turned=turned, is_ohms=True)
 
-    def _short_tips_ohms(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        return self._on_ohms(h, np.zeros_like(h["gain"]), path.lead, rng)
+    def _short_tips_ohms(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        return self._on_ohms(h, np.zeros_like(h["gain"]), path.lead, noise)
 
-    def _known_resistor(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        return self._on_ohms(h, h["resistor"], path.lead, rng)
+    def _known_resistor(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        return self._on_ohms(h, h["resistor"], path.lead, noise)
 
-    def _ohms_output(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        shape = h["gain"].shape
-        blocking = rng.random(shape) < _RECTIFIER_OPEN
-        rectifier = np.where(blocking, np.inf, np.exp(rng.normal(9.0, 2.0, shape)))
+    def _ohms_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        blocking = noise.random() < _RECTIFIER_OPEN
+        rectifier = np.where(blocking, np.inf, np.exp(noise.normal(9.0, 2.0)))
         rectified = (h["dc_output"] > 0) | self.direct
         # About half of a transformer's source resistance is its secondary.
         resistance = np.where(rectified, rectifier, 0.5 * h["source_r"])
-        return self._on_ohms(h, resistance, path.lead | path.part | path.contact, rng)
+        return self._on_ohms(h, resistance, path.lead | path.part | path.contact, noise)
 
-    def _ohms_plug(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        return self._on_ohms(h, h["primary_r"], path.lead | (h["primary_open"] > 0), rng)
+    def _ohms_plug(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        return self._on_ohms(h, h["primary_r"], path.lead | (h["primary_open"] > 0), noise)
 
-    def _ohms_jack_to_jack(self, h: Hidden, path: Path, rng: np.random.Generator) -> Floats:
-        shunt = np.exp(rng.normal(-0.5, 1.0, h["gain"].shape))
-        return self._on_ohms(h, shunt, path.lead | (h["fuse_blown"] > 0), rng)
+    def _ohms_jack_to_jack(self, h: Hidden, path: Path, noise: Noise) -> Floats:
+        shunt = np.exp(noise.normal(-0.5, 1.0))
+        return self._on_ohms(h, shunt, path.lead | (h["fuse_blown"] > 0), noise)

@@ -5,6 +5,7 @@ Treating checks as independent given the cause would be wrong: a bad gain is the
 
 from __future__ import annotations
 
+import dataclasses
 import zlib
 from dataclasses import dataclass
 
@@ -13,11 +14,39 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue
 
-__all__ = ["Hidden", "Particles", "draw_particles"]
+__all__ = ["Hidden", "Noise", "Particles", "draw_particles"]
 
 Floats = npt.NDArray[np.float64]
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Fresh draws for one check, the same for every cause.
+
+    What is random in a check but tells nothing about the cause must not seem to: common draws let it cancel.
+    """
+
+    rng: np.random.Generator
+    n: int
+
+    @classmethod
+    def like(cls, values: Floats, rng: np.random.Generator) -> Noise:
+        """Return noise that broadcasts against these values, along their last axis."""
+        return cls(rng, values.shape[-1])
+
+    def normal(self, mean: float, sd: float) -> Floats:
+        """Draw from a normal distribution."""
+        return self.rng.normal(mean, sd, self.n)
+
+    def uniform(self, low: float, high: float) -> Floats:
+        """Draw from a uniform distribution."""
+        return self.rng.uniform(low, high, self.n)
+
+    def random(self) -> Floats:
+        """Draw between 0 and 1."""
+        return self.rng.random(self.n)
 
 
 @dataclass(slots=True)
@@ -25,26 +54,42 @@ class Particles:
     """Hidden quantities of shape (n_causes, n), their weights within each cause, and how clean they are.
 
     `weight` sums to 1 over each row. `clean` is the probability that nothing seen so far was a slip of the
-    pen, given the particle.
+    pen, given the particle. `jitter` holds relative jitter by quantity, shape (n_causes,); `first_used` the
+    checks before which nothing can be known of a quantity, by quantity and cause.
     """
 
     causes: tuple[str, ...]
     hidden: Hidden
     weight: Floats
     clean: Floats
+    jitter: dict[str, Floats]
+    first_used: dict[str, tuple[tuple[str, ...], ...]]
+
+    def copy(self) -> Particles:
+        """Return a copy whose arrays can be replaced, not written into."""
+        return dataclasses.replace(self, hidden=dict(self.hidden))
+
+    def _untouched(self, name: str, done: set[str]) -> npt.NDArray[np.bool_]:
+        """Tell for which causes nothing is known of a quantity yet."""
+        checks = self.first_used.get(name)
+        if checks is None:
+            return np.zeros(len(self.causes), dtype=bool)
+        return np.array([bool(first) and not done & set(first) for first in checks])
 
     def gather(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> Hidden:
         """Return the hidden quantities of single particles as one-dimensional arrays."""
         return {name: values[rows, columns] for name, values in self.hidden.items()}
 
-    def resample(self, n: int, rng: np.random.Generator, jitter: dict[str, Floats], below: float) -> None:
-        """Draw rows anew, where the effective number of particles is below a share of `n`.
+    def resample(self, n: int, rng: np.random.Generator, below: float, done: set[str]) -> None:
+        """Draw `n` particles anew for each cause whose effective number of particles is below a share of `n`.
 
-        Systematic resampling within the cause; multiplicative jitter keeps copies apart.
+        Systematic resampling within the cause; multiplicative jitter keeps copies apart. Quantities of which the
+        checks `done` say nothing are independent of the weights: their draws stay as they are, or an irrelevant
+        check would later tell the few surviving ancestors of one cause from those of another.
         """
         effective = 1.0 / np.sum(self.weight**2, axis=1)
-        same_size = self.weight.shape[1] == n
-        rows = np.flatnonzero(effective < below * n) if same_size else np.arange(len(self.causes))
+        everywhere = self.weight.shape[1] != n
+        rows = np.arange(len(self.causes)) if everywhere else np.flatnonzero(effective < below * n)
         if not len(rows):
             return
         picks = np.empty((len(rows), n), dtype=np.intp)
@@ -54,44 +99,45 @@ class Particles:
             picks[i] = np.minimum(np.searchsorted(edges, points), len(edges) - 1)
         for name, values in self.hidden.items():
             drawn = values[rows[:, None], picks]
-            if name in jitter:
-                drawn = drawn * (1.0 + jitter[name][rows, None] * rng.standard_normal(drawn.shape))
-            if same_size:
-                values[rows] = drawn
-            else:
-                self.hidden[name] = drawn
+            if name in self.jitter:
+                drawn = drawn * (1.0 + self.jitter[name][rows, None] * rng.standard_normal(drawn.shape))
+            kept = self._untouched(name, done)[rows, None]
+            fresh = values[:, :n].copy()
+            fresh[rows] = np.where(kept, values[rows, :n], drawn)
+            self.hidden[name] = fresh
         clean = self.clean[rows[:, None], picks]
-        if same_size:
-            self.weight[rows] = 1.0 / n
-            self.clean[rows] = clean
+        if everywhere:
+            self.weight, self.clean = np.full(clean.shape, 1.0 / n), clean
         else:
-            self.weight = np.full((len(rows), n), 1.0 / n)
-            self.clean = clean
+            self.weight[rows], self.clean[rows] = 1.0 / n, clean
 
 
-def draw_particles(
-    catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: int, seed: int
-) -> tuple[Particles, dict[str, Floats]]:
+def draw_particles(catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: int, seed: int) -> Particles:
     """Draw `n` particles for each cause of this kind of reading.
 
-    Returns
-    -------
-    particles : Particles
-    jitter : dict of arrays of shape (n_causes,)
-        Relative jitter for each quantity that has any.
+    Quantities of which nothing is known before some check are drawn alike for all causes: what tells nothing about
+    the cause then weighs the same for each of them.
     """
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
-    hidden: Hidden = {name: np.empty((len(causes), n)) for name in defaults}
-    jitter: dict[str, Floats] = {}
-    for row, cause in enumerate(causes):
-        # A stream per cause: adding a cause to the file leaves the draws of the others alone.
-        rng = np.random.default_rng([seed, zlib.crc32(f"{kind}/{cause}".encode())])
-        for name, default in defaults.items():
-            distribution = by_id[cause].hidden.get(name, default)
+    hidden: Hidden = {name: np.empty((len(causes), n)) for name in (*defaults, "open_now")}
+    hidden["open_now"][:] = 0.0
+    jitter = {name: np.zeros(len(causes)) for name in defaults}
+    first_used: dict[str, tuple[tuple[str, ...], ...]] = {}
+    for name, default in defaults.items():
+        used = []
+        for row, cause in enumerate(causes):
+            own = by_id[cause].hidden.get(name)
+            distribution = own or default
+            # A stream per cause and quantity: a new line in the file leaves all other draws alone.
+            shared = own is None and bool(default.first_used)
+            stream = f"{kind}/{name}" if shared else f"{kind}/{cause}/{name}"
+            rng = np.random.default_rng([seed, zlib.crc32(stream.encode())])
             hidden[name][row] = distribution.draw(rng, n)
-            if distribution.jitter:
-                jitter.setdefault(name, np.zeros(len(causes)))[row] = distribution.jitter
-    hidden["open_now"] = np.zeros((len(causes), n))
+            jitter[name][row] = distribution.jitter
+            used.append(distribution.first_used)
+        if any(used):
+            first_used[name] = tuple(used)
     shape = (len(causes), n)
-    return Particles(causes, hidden, np.full(shape, 1.0 / n), np.ones(shape)), jitter
+    moving = {name: values for name, values in jitter.items() if np.any(values)}
+    return Particles(causes, hidden, np.full(shape, 1.0 / n), np.ones(shape), moving, first_used)

@@ -63,7 +63,7 @@ def _binned(
 ) -> tuple[Indices, int]:
     numeric = np.isfinite(value)
     q = compressed(value[numeric], floor)
-    sd = np.hypot(repeatability, 0.35 * floor / (np.abs(value[numeric]) + floor))
+    sd = np.hypot(repeatability, 0.8 * floor / (np.abs(value[numeric]) + floor))
     q = q + sd * rng.standard_normal(len(q))
     outcome = np.where(np.isnan(value), _BINS + 1, _BINS)
     if len(q):

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.hidden import Hidden
+from benchlog.diagnosis.hidden import Hidden, Noise
 
 __all__ = ["Instrument"]
 
@@ -41,13 +41,11 @@ class Instrument:
     direct: bool
     frequency_hz: float
 
-    def converted(
-        self, h: Hidden, dc_function: Booleans, ac: Floats, dc: Floats, rng: np.random.Generator
-    ) -> Floats:
+    def converted(self, h: Hidden, dc_function: Booleans, ac: Floats, dc: Floats, noise: Noise) -> Floats:
         """Return what the converter makes of volts or amperes at the jacks."""
         gain = h["gain"] * h["drift"] * h["battery"] * h["damage"]
         band = 1.0 / np.sqrt(1.0 + (self.frequency_hz / h["filter_hz"]) ** 2)
-        noise = rng.normal(0, 0.002 if self.kind != "current" else 0.0002, ac.shape)
+        step = noise.normal(0, 0.002 if self.kind != "current" else 0.0002)
         offset = h["offset"] * (0.01 * abs(self.expected) if self.kind == "current" else 1.0)
         if self.kind == "scope":
             trace = h["trace_offset"] * self.expected + offset
@@ -55,36 +53,33 @@ class Instrument:
             shown = np.where(
                 dc_function, np.where(lost, 0.0, dc * gain) + trace, np.hypot(ac * band * gain, trace)
             )
-            return np.asarray(h["probe"] * shown + noise)
+            return np.asarray(h["probe"] * shown + step)
         through = np.where(
             (h["uncoupled"] > 0) & (np.abs(dc) > np.abs(ac)), _AVERAGING_ON_DC * np.abs(dc), 0.0
         )
         alternating = (np.abs(ac) * h["wave"] * band + through) * h["ac_gain"] * gain
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
-        shown = np.where(dc_function, dc * gain + offset + noise, np.abs(alternating + offset + noise))
-        return np.where(h["in_current_jack"] > 0, np.abs(noise), shown)
+        shown = np.where(dc_function, dc * gain + offset + step, np.abs(alternating + offset + step))
+        return np.where(h["in_current_jack"] > 0, np.abs(step), shown)
 
-    def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, rng: np.random.Generator) -> Floats:
+    def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
         """Return what the ohms function makes of a resistance at the tips.
 
         Ratiometric: owes nothing to the reference that a sagging battery moves.
         """
-        shape = h["lead_r"].shape
         shown = resistance + h["lead_r"] + h["added_r"]
         if self.kind == "ohms":
             shown = shown * h["gain"] * h["drift"] + h["offset"]
         else:
-            shown = shown * (1.0 + rng.normal(0, 0.004, shape))
-        open_input = rng.random(shape) < 0.5
-        damaged = np.where(open_input, np.inf, shown * np.exp(rng.normal(0.5, 0.7, shape)))
+            shown = shown * (1.0 + noise.normal(0, 0.004))
+        open_input = noise.random() < 0.5
+        damaged = np.where(open_input, np.inf, shown * np.exp(noise.normal(0.5, 0.7)))
         shown = np.where(h["ohms_damage"] > 0, damaged, shown)
         return np.where(broken | (h["in_current_jack"] > 0), np.inf, shown)
 
-    def shown(
-        self, h: Hidden, value: Floats, rng: np.random.Generator, *, turned: bool, is_ohms: bool = False
-    ) -> Floats:
+    def shown(self, h: Hidden, value: Floats, noise: Noise, *, turned: bool, is_ohms: bool = False) -> Floats:
         """Return what the person reads; `turned` when the dial was moved to another function for it."""
-        value = self._through_switch(h, value, rng, turned, is_ohms)
+        value = self._through_switch(h, value, noise, turned, is_ohms)
         if turned:
             stored = (h["relative"] * h["relative_sticks"]) > 0
             held = (h["hold"] * h["hold_sticks"]) > 0
@@ -98,14 +93,12 @@ class Instrument:
             value = np.where(short, np.inf, value)
         return np.where((h["frozen"] > 0) | held, h["held"], value)
 
-    def _through_switch(
-        self, h: Hidden, value: Floats, rng: np.random.Generator, turned: bool, is_ohms: bool
-    ) -> Floats:
-        dirt = rng.uniform(0.0, 1.1, value.shape) if turned else h["dirt"]
+    def _through_switch(self, h: Hidden, value: Floats, noise: Noise, turned: bool, is_ohms: bool) -> Floats:
+        dirt = noise.uniform(0.0, 1.1) if turned else h["dirt"]
         passed = value * dirt
         if is_ohms:
-            added = value + np.exp(rng.normal(1.6, 2.0, value.shape))
-            passed = np.where(rng.random(value.shape) < 0.5, passed, added)
+            added = value + np.exp(noise.normal(1.6, 2.0))
+            passed = np.where(noise.random() < 0.5, passed, added)
         return np.where(h["dirty"] > 0, passed, value)
 
     def _in_mode(self, h: Hidden, value: Floats, is_ohms: bool) -> Floats:

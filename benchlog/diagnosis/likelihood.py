@@ -18,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 OPEN_OHM = 1e7
 """Resistance from which on a handheld's reading counts as open."""
+_NEIGHBOURS = 20
+_NARROW = 0.004  # half the usual repeatability: nothing to widen
 _SPAN_Q = 25.0  # readings from minus to plus a kilovolt over a floor of millivolts: the width of "anything"
 
 
@@ -33,8 +35,28 @@ def _of_reading(
     m = np.where(numeric, predicted, 0.0)
     # d q / d y = 1 / (|y| + floor): absolute noise and display steps are carried over with it.
     sd = np.hypot(repeatability, sd_extra / (np.abs(m) + floor))
-    z = (compressed(shown, floor) - compressed(m, floor)) / sd
-    return np.where(numeric, np.exp(-0.5 * z * z) / (sd * np.sqrt(2 * np.pi)), 0.0)
+    distance = compressed(shown, floor) - compressed(m, floor)
+    sd = np.hypot(sd, _bandwidth(distance, numeric)[:, None])
+    return np.where(numeric, np.exp(-0.5 * (distance / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
+
+
+def _bandwidth(distance: Floats, numeric: npt.NDArray[np.bool_]) -> Floats:
+    """Return, for each cause, how far its particles must reach for their density to be known at the reading.
+
+    A quantity that can be anything (the resistance of an unknown primary) leaves a handful of particles within
+    the repeatability, and the noise of that handful would decide between causes that say the same. The distance
+    to the nearest few is the width needed; Silverman's rule, 0.9 min(sd, IQR / 1.34) n^(-1/5), bounds it, so that
+    a reading no particle comes near stays unlikely.
+    """
+    n = distance.shape[1]
+    count = numeric.sum(axis=1)
+    nearest = np.partition(np.where(numeric, np.abs(distance), np.inf), _NEIGHBOURS, axis=1)[:, _NEIGHBOURS]
+    spread = np.zeros(len(distance))
+    for row in np.flatnonzero((count > n // 20) & (nearest > _NARROW)):
+        q = distance[row][numeric[row]]
+        low, high = np.percentile(q, (25, 75))
+        spread[row] = 0.9 * min(float(q.std()), (high - low) / 1.34) * len(q) ** -0.2
+    return np.asarray(np.minimum(nearest, spread))
 
 
 def likelihood(
@@ -87,6 +109,6 @@ def _density(outcome: Outcome, predicted: Floats, floor: float, unit: str, repea
         return overload.astype(float)
     if outcome.unit and outcome.unit != unit:
         return np.isnan(predicted).astype(float)
-    # A display step is uniform: sd 0.29; noise of a third of the floor keeps zero from being sharp.
-    sd_extra = float(np.hypot(0.29 * outcome.resolution, 0.35 * floor))
+    # A display step is uniform: sd 0.29; noise of most of the floor keeps zero from being sharp.
+    sd_extra = float(np.hypot(0.29 * outcome.resolution, 0.8 * floor))
     return _of_reading(outcome.value, predicted, sd_extra, floor, repeatability)

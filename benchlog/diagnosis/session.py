@@ -11,9 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.diagnosis.case import Case, Evidence
-from benchlog.diagnosis.catalogue import Action, Catalogue, load_catalogue
+from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.forward import FIRST_READING, BenchModel
-from benchlog.diagnosis.hidden import Particles, draw_particles
+from benchlog.diagnosis.hidden import Hidden, Noise, Particles, draw_particles
 from benchlog.diagnosis.information import expected_information
 from benchlog.diagnosis.likelihood import likelihood
 from benchlog.diagnosis.outcome import Outcome
@@ -25,6 +25,8 @@ Floats = npt.NDArray[np.float64]
 
 _DRAWN = 2400  # particles per cause before the first reading
 _KEPT = 1000  # after it
+_PUSH = 1.01  # relative step of the secant that moves particles onto the first reading
+_REACH = 0.4  # and how far they are moved at most
 _SAMPLED = 4000  # for the information of the next checks
 CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off at the outlet, then look."
@@ -112,11 +114,11 @@ class Session:
         self.causes = tuple(weights)
         self.log_weight = np.log(np.array(list(weights.values())))
         self.done: list[Evidence] = []
-        drawn, self._jitter = _prior(case.kind, self.causes, seed)
-        self.particles = Particles(drawn.causes, dict(drawn.hidden), drawn.weight, drawn.clean)
+        self.particles = _prior(case.kind, self.causes, seed).copy()
         self._take_in(FIRST_READING, case.reading)
         self._contradicting_coupling()
-        self.particles.resample(_KEPT, self._rng("resample"), self._jitter, 0.0)
+        self.particles.resample(_KEPT, self._rng("resample"), 0.0, set())
+        self._move_onto_reading()
         for evidence in case.evidence:
             self.update(evidence)
 
@@ -144,14 +146,15 @@ class Session:
                 hint=f"checks are {', '.join(a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds)}",
             )
         self._take_in(action.id, evidence.outcome)
-        self.model.change(action.id, self.particles.hidden, self._rng("change"))
+        noise = Noise.like(self.particles.weight, self._rng("change"))
+        self.model.change(action.id, self.particles.hidden, noise)
         self.done.append(evidence)
-        self.particles.resample(_KEPT, self._rng("resample"), self._jitter, 0.25)
+        self.particles.resample(_KEPT, self._rng("resample"), 0.5, {e.action for e in self.done})
 
     def _take_in(self, action: str, outcome: Outcome) -> None:
         particles = self.particles
         rng = self._rng("outcome")
-        prediction = self.model.predict(action, particles.hidden, rng)
+        prediction = self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng))
         words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
         total, clean, opened = likelihood(
             outcome,
@@ -159,7 +162,7 @@ class Session:
             prediction,
             unit=self.model.unit(action),
             repeatability=self.catalogue.engine["repeatability"],
-            lapse=self.catalogue.engine["lapse"],
+            lapse=self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"],
         )
         weight = particles.weight * total
         marginal = weight.sum(axis=1)
@@ -179,6 +182,41 @@ class Session:
             lapse = self.catalogue.engine["lapse"]
             self.log_weight = self.log_weight + np.where(other, 0.0, np.log(lapse))
 
+    def _move_onto_reading(self) -> None:
+        """Move particles near the first reading onto it, each cause by its `free` quantity.
+
+        Where a cause allows anything, few particles lie within the repeatability of the reading; moved by a secant
+        step they all do, and a second reading of the same thing is then expected to be the same.
+        """
+        shown = self.case.reading.value
+        if shown is None:
+            return
+        h = self.particles.hidden
+        free = {c.id: c.free for c in self.catalogue.causes}
+        pushed = dict(h)
+        for row, cause in enumerate(self.causes):
+            if free[cause]:
+                name = free[cause]
+                if pushed[name] is h[name]:
+                    pushed[name] = h[name].copy()
+                pushed[name][row] *= _PUSH
+        before = self._again(h)
+        after = self._again(pushed)
+        spread = self.catalogue.engine["repeatability"] * abs(shown) + 0.3 * self.case.reading.resolution
+        target = shown + 0.5 * spread * self._rng("target").standard_normal(before.shape)
+        for row, cause in enumerate(self.causes):
+            if not (name := free[cause]):
+                continue
+            with np.errstate(divide="ignore", invalid="ignore"):
+                factor = 1.0 + (_PUSH - 1.0) * (target[row] - before[row]) / (after[row] - before[row])
+            near = np.isfinite(factor) & (np.abs(factor - 1.0) < _REACH)
+            h[name] = h[name].copy()
+            h[name][row] = np.where(near, factor, 1.0) * h[name][row]
+
+    def _again(self, h: Hidden) -> Floats:
+        noise = Noise.like(self.particles.weight, self._rng("again"))
+        return self.model.predict(FIRST_READING, h, noise).value
+
     # -- answers ----------------------------------------------------------------------------------------------
 
     def state(self) -> Diagnosis:
@@ -192,7 +230,8 @@ class Session:
             for i, name in ((i, self.causes[i]) for i in order)
         )
         share = p[:, None] * self.particles.weight
-        p_live = float(np.sum(share * self.model.live(self.particles.hidden)))
+        live = float(np.sum(share * self.model.live(self.particles.hidden)))
+        p_live = engine["live_floor"] + (1.0 - engine["live_floor"]) * live
         clean = float(np.sum(share * self.particles.clean))
         next_checks: tuple[NextCheck, ...] = ()
         hazard = self._hazard(p)
@@ -238,7 +277,7 @@ class Session:
         engine = self.catalogue.engine
         checks = []
         for action in self._allowed():
-            prediction = self.model.predict(action.id, h, rng)
+            prediction = self.model.predict(action.id, h, Noise.like(rows, rng))
             bits = expected_information(rows, n_causes, prediction, engine["repeatability"], rng)
             checks.append((bits / (action.minutes + engine["overhead_min"]), bits, action))
         checks = [c for c in checks if c[1] >= engine["worth"] or (hazard and c[2].id == "look")]
@@ -260,12 +299,8 @@ class Session:
 
 
 @functools.lru_cache(maxsize=8)
-def _prior(kind: str, causes: tuple[str, ...], seed: int) -> tuple[Particles, dict[str, Floats]]:
-    return draw_particles(_catalogue(), kind, causes, _DRAWN, seed)
-
-
-def _catalogue() -> Catalogue:
-    return load_catalogue()
+def _prior(kind: str, causes: tuple[str, ...], seed: int) -> Particles:
+    return draw_particles(load_catalogue(), kind, causes, _DRAWN, seed)
 
 
 def diagnose(case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> Diagnosis:
