@@ -49,20 +49,17 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         ]
         ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
         return 0
-    from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=None, pad_edge=False)
-    table.add_column("entry", justify="right", no_wrap=True, min_width=5)
-    table.add_column("time, UTC", no_wrap=True, min_width=19)
-    table.add_column("kind", no_wrap=True, min_width=max((len(e.kind) for e in entries), default=4))
-    table.add_column("what", overflow="ellipsis", no_wrap=True)
+    width = max((len(e.kind) for e in entries), default=4)
+    heading = f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what"
+    ctx.console.print(Text(heading, style="bold"), no_wrap=True, overflow="ellipsis")
     for e in entries:
-        words = Text(summary(e), style="strike" if e.seq in superseded else "")
+        line = Text(f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  ")
         if e.seq in superseded:
-            words = Text.assemble(f"(superseded by {superseded[e.seq]}) ", words)
-        table.add_row(str(e.seq), e.time[:19].replace("T", " "), Text(e.kind), words)
-    ctx.console.print(table)
+            line.append(f"(superseded by {superseded[e.seq]}) ")
+        line.append(summary(e), style="strike" if e.seq in superseded else "")
+        ctx.console.print(line, no_wrap=True, overflow="ellipsis")
     if limit is not None and len(entries) == limit:
         ctx.console.print(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
     return 0
@@ -106,6 +103,8 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _show_logbook(ctx: Context, book: Logbook) -> int:
+
+    from benchlog.logbook.rows import channel_summary
 
     first, head = book.entry(1), book.head()
     counts = book.counts()
