@@ -70,18 +70,19 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     y, expanded, low, high = quantity.value, quantity.expanded_uncertainty, limits.low, limits.high
     p = conformance_probability(y, quantity.standard_uncertainty, low, high, quantity.degrees_of_freedom)
     shown = f"{name} {format_uncertain(y, expanded, quantity.unit)}"
-    span = _span(limits)
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
-    clear_low = low is None or y - expanded >= low
-    clear_high = high is None or y + expanded <= high
-    if clear_low and clear_high:
-        return Judgement(Verdict.PASS, p, f"{shown} lies within {span}")
-    if (low is not None and y + expanded <= low) or (high is not None and y - expanded >= high):
-        side = "below" if low is not None and y < low else "above"
-        return Judgement(Verdict.FAIL, p, f"{shown} lies {side} {span}")
+    if (low is None or y - expanded >= low) and (high is None or y + expanded <= high):
+        return Judgement(Verdict.PASS, p, f"{shown} {_kept(limits)}")
+    if low is not None and y + expanded <= low:
+        return Judgement(Verdict.FAIL, p, f"{shown} lies below {format_quantity(low, limits.unit)}")
+    if high is not None and y - expanded >= high:
+        return Judgement(Verdict.FAIL, p, f"{shown} lies above {format_quantity(high, limits.unit)}")
+    near = high if low is None or (high is not None and abs(high - y) < abs(y - low)) else low
     return Judgement(
-        Verdict.INDETERMINATE, p, f"{shown} is too close to a limit of {span} to tell (P(within) {_share(p)})"
+        Verdict.INDETERMINATE,
+        p,
+        f"{shown} is too close to the limit {format_quantity(near, limits.unit)} to tell (P(within) {_share(p)})",
     )
 
 
@@ -89,10 +90,10 @@ def _share(p: float) -> str:
     return "above 0.995" if p > 0.995 else "below 0.005" if p < 0.005 else f"{p:.2f}"
 
 
-def _span(limits: Limits) -> str:
+def _kept(limits: Limits) -> str:
     unit = limits.unit
     if limits.low is None:
-        return f"at most {format_quantity(limits.high, unit)}"
+        return f"is at most {format_quantity(limits.high, unit)}"
     if limits.high is None:
-        return f"at least {format_quantity(limits.low, unit)}"
-    return f"{format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+        return f"is at least {format_quantity(limits.low, unit)}"
+    return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
