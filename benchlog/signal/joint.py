@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchlog.signal.dirichlet import NormalMatrices
-from benchlog.signal.moments import BlockMoments, FourierSums
+from benchlog.signal.moments import BlockMoments, ComplexArray, FourierSums
 from benchlog.signal.samples import FloatArray, RawArray
 
 __all__ = ["JointFit", "JointSolution", "harmonics_apart", "solve"]
@@ -57,6 +57,13 @@ class JointSolution:
     odd_shift: FloatArray
     even_cofactor: FloatArray
     odd_cofactor: FloatArray
+
+    @property
+    def phasors(self) -> ComplexArray:
+        """Peak phasors at the centre of the record, array of shape (n_channels, H)."""
+        out = np.empty(self.odd.shape, np.complex128)
+        out.real, out.imag = self.even[:, 1:], -self.odd
+        return out
 
 
 def solve(angle: float, n: int, sums: FourierSums, energy: FloatArray) -> JointSolution:
@@ -156,7 +163,12 @@ class JointFit:
         return solve(angle, self.n, self.moments(angle).at(angle), self.energy)
 
     def refine(self, angle: float) -> JointSolution:
-        """Gauss-Newton from a first guess good to a fraction of a cycle in the record."""
+        """Gauss-Newton from a first guess good to a fraction of a cycle in the record.
+
+        It stays within a cycle of the guess, and within half of it, whatever the data look like.
+        """
+        room = min(2 * np.pi / self.n, angle / 2)
+        lowest, highest = angle - room, min(angle + room, np.pi)
         best = self.at(angle)
         for _ in range(_MOST_STEPS):
             weights = 1 / self._residuals(best)
@@ -164,6 +176,7 @@ class JointFit:
             if not stiffness > 0:
                 break
             step = float(np.clip(weights @ best.gradient / stiffness, -0.6 / self.n, 0.6 / self.n))
+            step = float(np.clip(best.angle + step, lowest, highest)) - best.angle
             # A thousandth of the standard uncertainty, or rounding, is settled.
             if abs(step) < max(1e-13 / self.n, 1e-3 / np.sqrt(stiffness * self.n)):
                 break
@@ -179,7 +192,7 @@ class JointFit:
 
     def _residuals(self, solution: JointSolution) -> FloatArray:
         # The floor keeps the weights finite where the model fits to rounding.
-        return np.maximum(np.maximum(solution.residual_energy, 1e-15 * self.energy), 1e-300)
+        return np.asarray(np.maximum(solution.residual_energy, np.maximum(1e-15 * self.energy, 1e-300)))
 
     def _cost(self, solution: JointSolution) -> float:
         return float(np.sum(np.log(self._residuals(solution))))

@@ -101,7 +101,7 @@ def _powers(turn: ComplexArray, most: int) -> ComplexArray:
 
 
 def harmonic_model(time: FloatArray, angle: float, even: FloatArray, odd: FloatArray) -> FloatArray:
-    """Sum of even[h] cos(h angle t) + odd[h-1] sin(h angle t) at the given times.
+    """Sum of even[:, h] cos(h angle t) + odd[:, h-1] sin(h angle t) at the given times.
 
     Parameters
     ----------
@@ -109,16 +109,18 @@ def harmonic_model(time: FloatArray, angle: float, even: FloatArray, odd: FloatA
         Sample times about the record's centre, in samples.
     angle : float
         Radian per sample.
-    even : array of shape (H+1,)
+    even : array of shape (n_channels, H+1)
         Constant and cosine amplitudes.
-    odd : array of shape (H,)
+    odd : array of shape (n_channels, H)
         Sine amplitudes.
+
+    Returns
+    -------
+    array of shape (n_channels, n)
     """
-    turn = np.exp(1j * angle * time)
-    phasor = even[1:] - 1j * odd
-    out = np.full(time.shape, phasor[-1], np.complex128)
-    for c in phasor[-2::-1]:  # Horner's scheme in exp(i w t)
-        out *= turn
-        out += c
-    out *= turn
-    return np.asarray(out.real + even[0])
+    turn = _powers(np.exp(1j * angle * time), odd.shape[1])
+    waves = turn.view(np.float64)  # cosines and sines side by side; the sine of h = 0 is nil
+    weights = np.zeros((len(even), waves.shape[1]))
+    weights[:, 0::2] = even
+    weights[:, 3::2] = odd
+    return np.asarray(weights @ waves.T)

@@ -13,7 +13,7 @@ import numpy as np
 
 from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, interpolated_peak, varies_slowly
 from benchlog.signal.joint import JointFit, harmonics_apart
-from benchlog.signal.samples import FloatArray, RawArray, block_means, smooth_length
+from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite, smooth_length
 
 __all__ = ["Reduced", "reduce_record"]
 
@@ -96,6 +96,8 @@ def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray
     """Block means about their means, the means, and the energies left."""
     short = [block_means(codes, block) for codes in channels]
     means = np.array([y.mean() for y in short])
+    if not np.isfinite(means).all():
+        refuse_non_finite(channels)
     for y, mean in zip(short, means, strict=True):
         y -= mean
     return short, means, np.array([float(y @ y) for y in short])
@@ -141,7 +143,7 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
     raw = n // decimation > (_LONGEST if decimation > 1 else _COPIED)
     if raw:
         decimation, work = 1, list(channels)
-        means = np.zeros(len(channels))
+        means: FloatArray = np.zeros(len(channels))
         # Only the balance of the channels depends on it: the noise comes from residuals.
         energy = np.array([_stretch_energy(codes) for codes in channels]) * n
     else:
@@ -155,6 +157,8 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
     fit = JointFit(work, count, block=block, tolerance=1e-4 if raw else 3e-6, energy=energy)
     moments = fit.moments(angle)
     local = moments.zeroth[:, :, 1]
+    if raw and not np.isfinite(local).all():
+        refuse_non_finite(channels)
     if raw:  # the constant is still in: its share of each block's phasor would pose as a tone
         tau = np.arange(block) - (block - 1) / 2
         level = moments.zeroth[:, :, 0].real.sum(axis=1) / points

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["FloatArray", "RawArray", "block_means", "float_chunks", "smooth_length", "stretch_starts"]
+from benchlog.errors import AnalysisError
+
+__all__ = [
+    "FloatArray",
+    "RawArray",
+    "block_means",
+    "float_chunks",
+    "refuse_non_finite",
+    "smooth_length",
+    "stretch_starts",
+]
 
 RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
@@ -83,12 +93,15 @@ def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArr
 
 
 def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
-    """First samples of `count` stretches spread over the record, not in step with any period of it."""
-    room = n_samples - length
-    if room <= 0:
-        return [0]
-    # Golden-section spacing: no two gaps alike, so that a periodic signal is not met at one phase only.
-    return sorted({int(room * ((k * 0.6180339887498949 + 0.11) % 1.0)) for k in range(count)})
+    """First samples of `count` stretches spread over the record, not in step with any period of it.
+
+    They don't overlap where the record is long enough for that.
+    """
+    cell = n_samples / count
+    room = max(0.0, cell - length)
+    # Golden-section places within equal cells: no two gaps alike.
+    starts = [int(k * cell + room * ((k * 0.6180339887498949 + 0.11) % 1.0)) for k in range(count)]
+    return sorted({min(s, n_samples - length) for s in starts})
 
 
 def smooth_length(n: int) -> int:
@@ -103,3 +116,21 @@ def smooth_length(n: int) -> int:
             three *= 3
         five *= 5
     return best
+
+
+def refuse_non_finite(channels: Sequence[RawArray]) -> None:
+    """Name the first sample that is no finite number.
+
+    Raises
+    ------
+    AnalysisError
+    """
+    for i, codes in enumerate(channels):
+        for first in range(0, len(codes), CHUNK):
+            bad = np.flatnonzero(~np.isfinite(codes[first : first + CHUNK]))
+            if len(bad):
+                at = first + int(bad[0])
+                raise AnalysisError(
+                    f"channel {i + 1}, sample {at + 1} is {codes[at]}, no finite number",
+                    hint="cut the record before or after it, or save it again",
+                )
