@@ -55,7 +55,7 @@ class _Shared:
     def acquire(self, seed: int, clock: Clock) -> SimulatedBench:
         with self._lock:
             if self._bench is None:
-                self._bench = SimulatedBench(seed, clock).start()
+                self._bench = _default_bench(seed, clock)
             self._users += 1
             return self._bench
 
@@ -75,6 +75,14 @@ class _Shared:
             self._bench = bench
             self._lent = True
             self._users = 1
+
+
+def _default_bench(seed: int, clock: Clock) -> SimulatedBench:
+    """T1 in the outlet with both meters on its output and the scope beside them."""
+    bench = SimulatedBench(seed, clock)
+    bench.connect("MB-02", at="T1.output")
+    bench.probe("CH1", at="T1.output", attenuation=10.0)
+    return bench.start()
 
 
 _shared = _Shared()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 import sys
 import threading
@@ -138,6 +139,23 @@ def test_the_same_meter_answers_scpi() -> None:
         assert reading is not None
         assert reading.function is Function.AC_VOLTS
         assert reading.value == pytest.approx(27.1, abs=0.4)
+
+
+@pytest.mark.parametrize("family", ["digitcode11", "statusbits14", "polled14"])
+def test_a_meter_of_any_family_is_read_by_the_same_adapter(family: str) -> None:
+    clock = ManualClock(START_NS)
+    bench = SimulatedBench(1, clock)
+    meter = bench.meters["MA-01"]
+    meter.spec = dataclasses.replace(meter.spec, family=family)
+    with bench:
+        adapter = open_adapter(bench.address("MA-01"), "MA-01", clock=clock)
+        assert isinstance(adapter, Reader)
+        with adapter:
+            readings = [adapter.read() for _ in range(6)]
+    last = readings[-1]
+    assert last is not None
+    assert last.function is Function.AC_VOLTS
+    assert last.value == pytest.approx(27.1, abs=0.4)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")

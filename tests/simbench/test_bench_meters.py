@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 import threading
 
 import pytest
@@ -12,6 +13,8 @@ from benchlog.errors import OpenError, UsageError
 from benchlog.reading import Flag, Function, Reading, agree
 from benchlog.registry import open_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
+from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_spec import MA_01
 from benchlog_drivers.simulated import using
 
 START_NS = 1_790_000_000_000_000_000
@@ -66,6 +69,29 @@ def test_same_seed_same_digits_other_seed_other_digits() -> None:
 
     assert story(3) == story(3)
     assert story(3) != story(4)
+
+
+def test_digits_do_not_depend_on_what_was_read_before() -> None:
+    """Draws are named, not taken in turn: reading another meter first changes nothing."""
+
+    def shown(first: str) -> str:
+        bench = SimulatedBench(3, ManualClock(START_NS))
+        bench.read_display(first)
+        return bench.read_display("MA-01")
+
+    assert shown("MB-02") == shown("MA-01")
+
+
+def test_systematic_errors_are_normal_with_a_third_of_the_accuracy_bound() -> None:
+    """Over 400 seeds: standard deviation within 10 % of a third, few beyond the bound, none far beyond."""
+    bound = 0.005 * 5.0 + 2 * 0.01  # 0.5 % + 2 digits of the 40 V range
+    errors = []
+    for seed in range(400):
+        meter = HandheldMeter("MA-01", MA_01, seed, function=Function.DC_VOLTS)
+        errors.append(meter.with_systematic_error(5.0, 0.01) - 5.0)
+    assert statistics.mean(errors) == pytest.approx(0.0, abs=3 * bound / 3 / 20)
+    assert statistics.stdev(errors) == pytest.approx(bound / 3, rel=0.1)
+    assert sum(abs(e) > bound for e in errors) <= 6
 
 
 def test_a_frame_after_a_change_is_never_stale_when_read_through_sim() -> None:

@@ -37,11 +37,15 @@ if TYPE_CHECKING:
 __all__ = ["SimulatedBench"]
 
 _DIALECTS = {"SC-03": "preamble_ten", "SG-04": "scpi_generator", "MA-01 scpi": "scpi_meter"}
+_SINK_K_PER_W = 1.8  # heat sink to still air
+_SINK_MIN = 12.0  # its time constant, minutes
 _LOOK_AFTER_S = 3.0  # a person lets the display settle before reading it off
 
 
 class SimulatedBench:
     """KC-1's bench with its links served on the loopback interface.
+
+    At first T1 is in the outlet and MA-01, on V~, is on its output.
 
     Parameters
     ----------
@@ -319,6 +323,19 @@ class SimulatedBench:
         """Screw a lamp in or out."""
         with self.scene.change():
             self.scene.part(tag, Lamp).screwed_in = into_socket
+
+    def lit(self, tag: str = "LAMP") -> bool:
+        """Whether a lamp glows visibly: at more than a twentieth of its rated power."""
+        lamp = self.scene.part(tag, Lamp)
+        volt = rms(self.scene.spectrum(f"{tag}.a", f"{tag}.b", self.scene.now_s()))
+        return lamp.screwed_in and volt**2 / lamp.ohm > lamp.watt / 20
+
+    def heat_sink_degc(self, *, after_min: float = 20.0, ambient_degc: float = 25.0) -> float:
+        """Temperature of SR1's heat sink after some time at the present load, degree Celsius."""
+        relay = self.scene.part("SR1", SolidStateRelay)
+        volt = rms(self.scene.spectrum("SR1.a", "SR1.b", self.scene.now_s())) if relay.on else 0.0
+        rise = _SINK_K_PER_W * volt**2 / relay.on_ohm
+        return ambient_degc + rise * (1 - math.exp(-after_min / _SINK_MIN))
 
     def read_mains(self) -> str:
         """What a plug-in mains monitor in the same outlet shows: ``"236.4 V"``."""

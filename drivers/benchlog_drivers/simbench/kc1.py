@@ -11,6 +11,7 @@ from benchlog_drivers.simbench.parts import (
     BenchSupply,
     Cell,
     Divider,
+    Insulation,
     Lamp,
     Mains,
     RectifierPart,
@@ -146,6 +147,7 @@ def build_scene(seed: int, clock: Clock) -> Scene:
     scene.add(BenchSupply("PS"))
     scene.add(Amplifier("AMP", near(39.0, 2e-3, "AMP")))
     scene.add(SolidStateRelay("SR1"))
+    scene.add(Insulation("KC1"))
     scene.add(Lamp("LAMP", 100.0))
     scene.add(Lamp("SERIES-LAMP", 60.0))
     scene.add(RectifierPart("REC", ac=("REC.ac1", "REC.ac2"), dc=("REC.plus", "REC.minus")))

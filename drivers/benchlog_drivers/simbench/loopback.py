@@ -57,7 +57,6 @@ class SocketConnection:
 
     sock: socket.socket
     endpoint: Endpoint
-    wake: Callable[[], None]
     pending: bytearray = field(default_factory=bytearray)
 
     def send(self, data: bytes) -> None:
@@ -192,7 +191,7 @@ class Loop:
                 sock, _ = listener.accept()
                 sock.setblocking(False)
                 sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                connection = SocketConnection(sock, endpoint, self.wake)
+                connection = SocketConnection(sock, endpoint)
                 self._selector.register(sock, selectors.EVENT_READ, connection)
                 endpoint.opened(connection)
         else:

@@ -191,8 +191,8 @@ class HandheldMeter:
         offset = self.offset_v if self.function not in _CURRENTS else 0.0
         return value * (1 + own + sag + self.gain) + offset
 
-    def _with_errors(self, value: float, resolution: float) -> float:
-        """Add this meter's systematic error: one draw per function, scaled by its accuracy bound."""
+    def with_systematic_error(self, value: float, resolution: float) -> float:
+        """Add this meter's own error: one draw per meter and function, scaled by the accuracy bound at the value."""
         z = normal(self.seed, "systematic", self.tag, self.function)
         shown = value + self.spec.spread * z * self._spec.bound(value, resolution)
         return max(0.0, shown) if self._unsigned and self.reference is None else shown
@@ -227,7 +227,7 @@ class HandheldMeter:
             self.peak_value = max(self.peak_value, value)
             value = self.peak_value
         for chosen in self._ranges:
-            shown = self._with_errors(value, chosen.resolution)
+            shown = self.with_systematic_error(value, chosen.resolution)
             noise = self._noise_counts(scene, t_s, chosen) * normal(
                 self.seed, "noise", self.tag, self.function, round(t_s * 1e3), frame
             )

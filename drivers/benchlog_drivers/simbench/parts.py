@@ -19,6 +19,7 @@ __all__ = [
     "BenchSupply",
     "Cell",
     "Divider",
+    "Insulation",
     "Lamp",
     "Mains",
     "Part",
@@ -222,6 +223,20 @@ class Resistor:
     def stamp(self, circuit: Circuit) -> None:
         """One element."""
         circuit.resistor(f"{self.tag}.a", f"{self.tag}.b", self.actual_ohm)
+
+
+@dataclass
+class Insulation:
+    """Insulation of a finished apparatus from ``mains`` to ``earth``."""
+
+    tag: str
+    ohm: float = 4e9
+    farad: float = 2e-9
+
+    def stamp(self, circuit: Circuit) -> None:
+        """Leakage and capacitance."""
+        circuit.resistor(f"{self.tag}.mains", f"{self.tag}.earth", self.ohm)
+        circuit.capacitor(f"{self.tag}.mains", f"{self.tag}.earth", self.farad)
 
 
 @dataclass

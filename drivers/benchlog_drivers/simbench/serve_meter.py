@@ -18,6 +18,7 @@ from benchlog_drivers.simbench.scene import Scene
 __all__ = ["MeterEndpoint"]
 
 _POLL_S = 0.002
+_IDLE_S = 0.5
 
 
 @dataclass(eq=False)
@@ -81,24 +82,21 @@ class MeterEndpoint:
 
     def due(self) -> float:
         """See `Endpoint.due`."""
-        now = time.monotonic()
+        with self._lock:
+            demanded, self._demands = self._demands, 0
+            only_on_demand = self._demanding_clients > 0
         if self._poll or not self.connections:
-            with self._lock:
-                self._demands = 0
-            return 0.5
-        period = 1.0 / self.meter.spec.rate_hz
+            return _IDLE_S
+        now, period = time.monotonic(), 1.0 / self.meter.spec.rate_hz
         if not self.updates.manual:
             if now >= self._next_real_s:
                 self._next_real_s = max(now, self._next_real_s + period)
                 self._send(self.connections)
             return max(0.0, self._next_real_s - now)
-        with self._lock:
-            demanded, self._demands = self._demands, 0
-            only_on_demand = self._demanding_clients > 0
         for _ in range(demanded):
             self._send(self.connections)
         if only_on_demand:
-            return 0.5
+            return _IDLE_S
         if now < self._next_real_s:
             return self._next_real_s - now
         waiting = [(c, c.unread()) for c in self.connections]
