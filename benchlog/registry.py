@@ -22,7 +22,7 @@ from typing import Any, Protocol
 from benchlog.adapter import Adapter
 from benchlog.address import Address, build_options, parse_address
 from benchlog.clock import Clock
-from benchlog.errors import AdapterUnavailableError, ConfigError
+from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError
 
 __all__ = ["GROUP", "AdapterFactory", "Registry", "Unavailable", "open_adapter", "unavailable"]
 
@@ -155,7 +155,16 @@ class Registry:
         kind: str = "",
     ) -> Adapter:
         """See `open_adapter`."""
-        where = parse_address(address) if isinstance(address, str) else address
+        try:
+            where = parse_address(address) if isinstance(address, str) else address
+            return self._make(where, tag, clock, options, kind)
+        except BenchlogError as error:
+            error.instrument = error.instrument or tag
+            raise
+
+    def _make(
+        self, where: Address, tag: str, clock: Clock | None, options: Mapping[str, Any] | None, kind: str
+    ) -> Adapter:
         if where.inner is not None:
             # A wrapper takes what it wraps in the place of options, which all go to the wrapped address.
             wrapped = self.make(where.inner, tag, clock=clock, options=options, kind=kind)

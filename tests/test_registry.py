@@ -58,6 +58,7 @@ def test_an_unknown_option_lists_the_known_ones() -> None:
     with pytest.raises(ConfigError, match="unknown option 'colour'") as error:
         open_adapter("serial:x?frames=segment14&colour=red", "MA-01")
     assert "frames" in error.value.hint
+    assert error.value.instrument == "MA-01"
 
 
 def test_address_and_bench_file_may_not_contradict_each_other() -> None:

@@ -107,6 +107,8 @@ class SerialMeter(Reader):
         self._asked_ns: int | None = None
         self._waiting = False
         self._garbage = b""
+        self._idle_s = 0.0
+        self._last_data_ns = 0
 
     @property
     def rejects(self) -> Counter[str]:
@@ -183,14 +185,20 @@ class SerialMeter(Reader):
             data = self._receive(wait_s)
             if data:
                 continue
-            if wait_s >= SLICE_S and self.decoder.pending:
-                self.decoder.abandon()
-                self._note("!", b"pause")
+            self._heed_pause(wait_s)
             waited_s += wait_s
             if left_s <= SLICE_S:
                 self._complain()
                 return None
         return self._ready.popleft()
+
+    def _heed_pause(self, waited_s: float) -> None:
+        """Abandon a frame that has not gone on for a while, however short the single reads are."""
+        self._idle_s += waited_s
+        since_s = (self.clock.monotonic_ns() - self._last_data_ns) / 1e9
+        if self.decoder.pending and max(self._idle_s, since_s) >= SLICE_S:
+            self.decoder.abandon()
+            self._note("!", b"pause")
 
     def _receive(self, wait_s: float) -> bytes:
         link = self._link
@@ -204,6 +212,7 @@ class SerialMeter(Reader):
             raise _lines.link_lost(self._port, error) from error
         if data:
             times = self.clock.utc_ns(), self.clock.monotonic_ns()
+            self._idle_s, self._last_data_ns = 0.0, times[1]
             self._note("<", data, times)
             readings = self.decoder.feed(data)
             self._garbage = b"" if readings else (self._garbage + data)[-4096:]
