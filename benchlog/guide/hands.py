@@ -131,7 +131,11 @@ class Hands:
         if tag not in self._adapters:
             instrument = self.bench.instrument(tag)
             adapter = open_adapter(
-                instrument.address, tag, clock=self.clock, options=dict(instrument.options)
+                instrument.address,
+                tag,
+                clock=self.clock,
+                options=dict(instrument.options),
+                kind=instrument.kind,
             )
             self._adapters[tag] = adapter.open()
         return self._adapters[tag]
