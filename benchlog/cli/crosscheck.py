@@ -1,0 +1,280 @@
+"""Compare two or more meters on one point, or two logged instruments.
+
+Examples:
+  benchlog crosscheck --reading MA-01="27.75 V ac" --reading MB-02="27.8 V ac"
+  benchlog crosscheck --reading A="5.19 V dc" --accuracy A="0.8 % + 2" \\
+      --reading B="5.000 V dc" --accuracy B="0.05 % + 0" --resolution B="1 uV"
+  benchlog crosscheck --log both.csv --columns DUT,Ref
+  benchlog crosscheck --log a.csv --log b.csv --columns A,B
+
+Give readings in the order they were taken; A-B-A shows whether the point itself moved. Differences are first
+minus second. An id of the bench file brings its accuracy along; ID=live reads a linked meter now.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from benchlog.capture import Capture
+    from benchlog.checks.agreement import Series
+    from benchlog.checks.metered import Metered
+    from benchlog.checks.waveform_response import Waveform
+    from benchlog.cli.context import Context
+    from benchlog.metrology.accuracy import Accuracy
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--reading", action="append", metavar="ID=TEXT", help="what a meter shows; repeat, in the order taken"
+    )
+    parser.add_argument("--accuracy", action="append", metavar="ID=TEXT", help="accuracy, e.g. A='1 %% + 5'")
+    parser.add_argument(
+        "--resolution", action="append", metavar="ID=TEXT", help="one count (default: last digit typed)"
+    )
+    parser.add_argument(
+        "--response",
+        action="append",
+        metavar="ID=KIND",
+        help="'true rms' or 'average' (default: from the bench file)",
+    )
+    parser.add_argument(
+        "--waveform", metavar="FILE", help="capture of the point, for average-responding meters"
+    )
+    parser.add_argument("--channel", metavar="CH", help="channel of the capture")
+    parser.add_argument("--sample-interval", metavar="TEXT", help="where the capture does not tell it")
+    parser.add_argument(
+        "--log", action="append", metavar="FILE", help="log of both instruments, or repeat for one each"
+    )
+    parser.add_argument(
+        "--columns", metavar="A,B", help="columns to compare; their names where the file has none"
+    )
+    parser.add_argument(
+        "--function", metavar="NAME", help="meter function of the log, e.g. V~ (for the bench file)"
+    )
+    parser.add_argument(
+        "--by", metavar="COLUMN", help="column that tells instruments apart, in a log in long form"
+    )
+    parser.add_argument(
+        "--item", metavar="COLUMN", help="column that tells the things measured apart, with --by"
+    )
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.errors import UsageError
+
+    if bool(args.log) is bool(args.reading):
+        raise UsageError(
+            "give either readings or a log",
+            hint='--reading A="5.01 V dc" --reading B="5.000 V dc", or --log FILE --columns A,B',
+        )
+    if args.by or args.item:
+        return _long_form(args, ctx)
+    return _logs(args, ctx) if args.log else _readings(args, ctx)
+
+
+def _readings(args: argparse.Namespace, ctx: Context) -> int:
+    import msgspec
+
+    from benchlog.checks.crosscheck import check_crosscheck
+    from benchlog.cli.context import keyed
+    from benchlog.errors import UsageError
+
+    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
+    response = keyed(args.response, "--response")
+    pairs = [_split(text) for text in args.reading]
+    tags = list(dict.fromkeys(tag for tag, _ in pairs))
+    for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
+        stray = [tag for tag in given if tag not in tags]
+        if stray:
+            raise UsageError(
+                f"{option} of {stray[0]}, which has no --reading", hint=f"read are {', '.join(tags)}"
+            )
+    bench = ctx.bench()
+    for tag in tags:
+        kind = response.setdefault(
+            tag, bench.instruments[tag].response or "" if tag in bench.instruments else ""
+        )
+        if kind not in ("", "true rms", "average"):
+            raise UsageError(f"response {kind!r} of {tag}", hint="'true rms' or 'average'")
+    readings = [_one(ctx, tag, text, accuracy.get(tag), resolution.get(tag)) for tag, text in pairs]
+    waveform, captures = _waveform(args)
+    result = check_crosscheck(readings, responses=response, waveform=waveform)
+    result = msgspec.structs.replace(result, part=args.part)
+    return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
+
+
+def _split(text: str) -> tuple[str, str]:
+    from benchlog.cli.context import keyed
+
+    return next(iter(keyed([text], "--reading").items()))
+
+
+def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> Metered:
+    from benchlog.cli.typed import live_reading, metered, with_accuracy
+
+    if text == "live":
+        return with_accuracy(ctx, live_reading(ctx, tag), accuracy)
+    return metered(ctx, text, meter=tag, accuracy=accuracy, resolution=resolution)
+
+
+def _waveform(args: argparse.Namespace) -> tuple[Waveform | None, list[Capture]]:
+    if not args.waveform:
+        return None, []
+    from benchlog.capture_files import load_capture
+    from benchlog.checks.waveform_response import waveform_of
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    interval = parse_quantity(args.sample_interval, "s").value if args.sample_interval else None
+    capture = load_capture(args.waveform, sample_interval_s=interval)
+    if args.channel is None and len(capture.channels) > 1:
+        raise UsageError(
+            "which channel of the capture?", hint=f"--channel, one of {', '.join(capture.names)}"
+        )
+    channel = capture.channel(args.channel) if args.channel else capture.channels[0]
+    return waveform_of(channel.values()), [capture]
+
+
+def _names(args: argparse.Namespace) -> list[str] | None:
+    return [name.strip() for name in args.columns.split(",")] if args.columns else None
+
+
+def _logs(args: argparse.Namespace, ctx: Context) -> int:
+    import msgspec
+
+    from benchlog.checks.agreement import check_agreement
+    from benchlog.errors import UsageError
+
+    if len(args.log) > 2:
+        raise UsageError(f"{len(args.log)} logs", hint="compare two at a time")
+    first, second, notes, indexed = _series(args)
+    first, second = (_with_accuracy(args, ctx, series) for series in (first, second))
+    result = check_agreement(first, second, same_clock=len(args.log) == 1, notes=notes, index_only=indexed)
+    return ctx.emit(msgspec.structs.replace(result, part=args.part))
+
+
+def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
+    """Read the two columns, of one log or of two."""
+    from pathlib import Path
+
+    from benchlog.capture_files import load_log
+    from benchlog.checks.agreement import Series
+    from benchlog.errors import UsageError
+
+    names = _names(args)
+    if names is not None and len(names) != 2:
+        raise UsageError(f"{len(names)} columns ({args.columns})", hint="name two: --columns A,B")
+    if len(args.log) == 1:
+        log = load_log(args.log[0], names)
+        if len(log.columns) != 2:
+            raise UsageError(
+                f"{Path(args.log[0]).name} has {len(log.columns)} columns",
+                hint=f"choose two with --columns: {', '.join(log.columns)}",
+            )
+        a, b = (Series(name, log.time_s, log.columns[name], log.units[name]) for name in log.columns)
+        return a, b, list(log.notes), log.indexed
+    logs = [load_log(path, [names[i]] if names else None) for i, path in enumerate(args.log)]
+    out = []
+    starts = [log.utc_ns or 0 for log in logs]
+    # Times of both files count from one moment where both tell it; else their offset is left to be found.
+    shift = (starts[1] - starts[0]) / 1e9 if all(starts) else _local_shift(logs[0].start, logs[1].start)
+    for i, (log, path) in enumerate(zip(logs, args.log, strict=True)):
+        if len(log.columns) != 1:
+            raise UsageError(
+                f"{Path(path).name} has {len(log.columns)} columns",
+                hint=f"choose one of each file with --columns: {', '.join(log.columns)}",
+            )
+        column = next(iter(log.columns))
+        clash = column in logs[1 - i].columns
+        name = Path(path).stem if clash else column
+        out.append(Series(name, log.time_s + (shift if i else 0.0), log.columns[column], log.units[column]))
+    notes = [f"{Path(log.source).name}: {note}" for log in logs for note in log.notes]
+    return out[0], out[1], notes, all(log.indexed for log in logs)
+
+
+def _local_shift(first: str, second: str) -> float:
+    """Seconds from one start to the other where both are dated without zone; 0 where they are not."""
+    from datetime import datetime
+
+    if len(first) < 20 or len(second) < 20 or first.endswith("Z") is not second.endswith("Z"):
+        return 0.0
+    a, b = (datetime.fromisoformat(text.rstrip("Z")[:26]) for text in (first, second))
+    return (b - a).total_seconds()
+
+
+def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Series:
+    """Add accuracy and count: typed, else from the bench file where the column is called like a meter."""
+    import dataclasses
+
+    from benchlog.cli.context import keyed
+    from benchlog.metrology.accuracy import parse_accuracy
+    from benchlog.units import parse_quantity
+
+    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
+    statement: Accuracy | None = None
+    if series.name in accuracy:
+        statement = parse_accuracy(accuracy[series.name])
+    else:
+        statement = _from_bench(args, ctx, series)
+    count = 0.0
+    if series.name in resolution:
+        count = parse_quantity(resolution[series.name], series.unit or None, what="resolution").value
+    return dataclasses.replace(series, accuracy=statement, resolution=count)
+
+
+def _from_bench(args: argparse.Namespace, ctx: Context, series: Series) -> Accuracy | None:
+    import numpy as np
+
+    from benchlog.errors import UsageError
+    from benchlog.reading import Function, Reading
+
+    instrument = ctx.bench().instruments.get(series.name)
+    if instrument is None:
+        return None
+    functions = {line.function for line in instrument.accuracy}
+    if args.function:
+        if args.function not in {str(f) for f in Function}:
+            raise UsageError(
+                f"no meter function {args.function!r}", hint=f"one of {', '.join(str(f) for f in Function)}"
+            )
+        functions &= {Function(args.function)}
+    elif series.unit:
+        functions = {f for f in functions if f.unit == series.unit}
+    if len(functions) != 1:
+        raise UsageError(
+            f"which function of {series.name} was logged?", hint="say it with --function, e.g. --function V~"
+        )
+    function = functions.pop()
+    top = float(np.nanmax(np.abs(series.values)))
+    return ctx.bench().accuracy(Reading(function, top, 0.0, "", instrument=series.name))
+
+
+def _long_form(args: argparse.Namespace, ctx: Context) -> int:
+    """Compare instruments named in one column over items named in another."""
+    import msgspec
+
+    from benchlog.capture_files import load_log
+    from benchlog.checks.probe_bias import check_probe_bias
+    from benchlog.errors import UsageError
+
+    names = _names(args)
+    if not args.log or len(args.log) != 1 or not args.by or not args.item or not names or len(names) != 1:
+        raise UsageError(
+            "--by and --item go with one log and one column of values",
+            hint="--log FILE --columns VALUE --by METER --item PART",
+        )
+    items: Sequence[str] = [c.strip() for c in args.item.split(",")]
+    log = load_log(args.log[0])
+    values, by = log.column(names[0]), log.column(args.by)
+    keys = [tuple(f"{v:g}" for v in row) for row in zip(*(log.column(c) for c in items), strict=True)]
+    result = check_probe_bias(
+        values, [f"{v:g}" for v in by], ["/".join(k) for k in keys], log.units[names[0]]
+    )
+    return ctx.emit(msgspec.structs.replace(result, part=args.part))
