@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
-from benchlog.checks.scope_channels import ChannelPair, quantisation_error
+from benchlog.checks.scope_channels import ChannelPair
 from benchlog.magnetics.turns_posterior import Method, needed_relative_uncertainty, rounding_right
 from benchlog.result import Verdict
 
@@ -16,14 +16,14 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
     """Ways to measure better than was done, best first, with the uncertainty each would give."""
     third = 1 / math.sqrt(3)
     noise = min(pair.fit.ratio(0, 1).u_ratio / pair.fit.ratio(0, 1).ratio for pair in pairs) * math.sqrt(0.5)
-    steps = min(pair.u_quantisation for pair in pairs) * math.sqrt(0.5)
     circuit = UNKNOWN_WINDING * third
-    own = math.hypot(noise, steps, circuit)
+    own = math.hypot(noise, circuit)
     ranges = setup.range_gain * third
     swapped, divided = len(pairs) == 2, setup.divider is not None
     # A sense loop of N/4 turns: both channels on one range, the smaller signal a quarter of the larger.
     loop = max(2, round(expected / 4))
-    loop_steps = math.hypot(quantisation_error(90.0), quantisation_error(90.0 * loop / max(expected, loop)))
+    # Converter steps then take 0.2 A^-1.5 of its amplitude of A steps, 90 being 70 % of an 8-bit range.
+    loop_steps = 0.2 * (max(expected, loop) / loop / 90) ** 1.5
     one_range = on_one_range(pairs, setup)
     ways: list[tuple[str, str, float]] = []
     if not swapped:
@@ -60,9 +60,7 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
             (
                 "longer record",
                 "average: a longer record or several captures, both signals at 70 % of the range or more",
-                math.hypot(
-                    noise / 3, steps / 2, circuit, setup.divider_tolerance * third if divided else ranges
-                ),
+                math.hypot(noise / 3, circuit, setup.divider_tolerance * third if divided else ranges),
             )
         )
     methods = [Method(name, how, u, rounding_right(expected, u)) for name, how, u in ways]
@@ -70,6 +68,7 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
 
 
 def method_findings(methods: tuple[Method, ...], expected: float, verdict: Verdict) -> tuple[str, ...]:
+    """One finding that ranks the methods, none after a fail."""
     if verdict is Verdict.FAIL or not methods:
         return ()
     needed = needed_relative_uncertainty(expected)

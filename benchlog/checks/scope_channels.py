@@ -1,4 +1,4 @@
-"""What a scope's two channels add to a ratio: gain errors, gain between ranges, converter steps.
+"""What a scope's two channels add to a ratio: gain errors, gain between ranges, noise and converter steps.
 
 The gain error of a channel (probe and attenuator included) is the same in every capture of one set-up, so it
 cancels in the geometric mean of a capture and one with probes and channels swapped. The error between two
@@ -12,11 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.metrology.budget import uncertain, uniform
+from benchlog.signal.findings import Finding
 from benchlog.signal.sine_fit import SineFit, fit_capture
 
 __all__ = [
@@ -25,16 +24,12 @@ __all__ = [
     "ChannelPair",
     "ScopeGains",
     "fit_pair",
-    "quantisation_error",
     "same_range",
     "with_probes",
 ]
 
 GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
-
-_LOOK_AT = 1 << 16
-_FEWEST_STEPS = 20.0
 
 
 @dataclass(frozen=True)
@@ -92,8 +87,6 @@ class ChannelPair:
         Channel names.
     same_range : bool or None
         Whether both channels were on one vertical range; None when the capture does not tell.
-    u_quantisation : float
-        Relative standard uncertainty of the ratio from converter steps.
     findings : tuple of str
         What is odd, in words.
     """
@@ -102,7 +95,6 @@ class ChannelPair:
     numerator: str
     denominator: str
     same_range: bool | None
-    u_quantisation: float
     findings: tuple[str, ...]
 
     @property
@@ -111,18 +103,15 @@ class ChannelPair:
         return self.fit.blocked
 
     def ratio(self, where: str = "") -> Any:
-        """Uncertain amplitude ratio: noise of the fit and converter steps, no gain errors yet."""
+        """Uncertain amplitude ratio as the fit gives it; no gain errors yet."""
         r = self.fit.ratio(0, 1)
-        noise = uncertain(r.ratio, r.u_ratio, r.degrees_of_freedom, f"noise of the fit{where}")
-        steps = uncertain(1.0, self.u_quantisation, label=f"converter steps{where}")
-        return noise * steps
+        return uncertain(r.ratio, r.u_ratio, r.degrees_of_freedom, f"noise and converter steps{where}")
 
     def phase_deg(self, where: str = "") -> Any:
         """Uncertain phase of numerator against denominator; its value lies within (-180, 180]."""
         r = self.fit.ratio(0, 1)
-        # Converter steps disturb both quadratures alike.
-        noise = uncertain(r.phase_deg, r.u_phase_deg, r.degrees_of_freedom, f"noise of the fit{where}")
-        return noise + uncertain(0.0, math.degrees(self.u_quantisation), label=f"converter steps{where}")
+        label = f"noise and converter steps{where}"
+        return uncertain(r.phase_deg, r.u_phase_deg, r.degrees_of_freedom, label)
 
 
 def with_probes(capture: Capture, probes: Mapping[str, float]) -> Capture:
@@ -150,33 +139,6 @@ def same_range(a: ChannelRecord, b: ChannelRecord) -> bool | None:
     return None
 
 
-def _converter_step(record: ChannelRecord) -> float:
-    """Smallest difference between codes seen, 0 for one that shows no steps."""
-    seen = np.unique(record.codes[:_LOOK_AT].astype(np.float64))
-    gaps = np.diff(seen)
-    span = float(seen[-1] - seen[0])
-    gaps = gaps[gaps > 1e-9 * span] if span > 0 else gaps
-    return float(gaps.min()) if len(gaps) else 0.0
-
-
-def quantisation_error(amplitude_steps: float, noise_steps: float = 0.0) -> float:
-    """Relative standard uncertainty of a fitted amplitude from converter steps that no averaging removes.
-
-    0.108 A^-1.5 for an amplitude of A steps without noise (by simulation over amplitudes of 3 to 120 steps; the
-    exponent is that of the Bessel series of a quantised sine). Noise of 0.5 steps and more dithers most of it
-    away; a tenth is kept, as what looks like noise may be distortion.
-
-    >>> round(quantisation_error(90.0) * 1e4, 2)
-    1.26
-    """
-    if amplitude_steps <= 0 or math.isinf(amplitude_steps):
-        return 0.0
-    beyond_steps = max(noise_steps**2 - 1 / 12, 0.0)  # the steps themselves look like noise of 1/sqrt(12)
-    return min(1.0, 0.108 * math.pow(amplitude_steps, -1.5)) * max(
-        0.1, math.exp(-2 * math.pi**2 * beyond_steps)
-    )
-
-
 def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
     """Fit two channels and gather what their converters and the record have to say.
 
@@ -195,27 +157,20 @@ def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
     names = (numerator, denominator)
     fit = fit_capture(capture, names)
     fit.ratio(0, 1)  # refuses a channel without signal
-    findings = []
-    for finding in fit.findings:
-        where = f"channel {names[finding.channel]}: " if finding.channel is not None else ""
-        findings.append(where + finding.message)
-    square = 0.0
-    for index, name in enumerate(names):
-        record = capture.channel(name)
-        step = _converter_step(record) * abs(record.scale * record.probe)
-        if step == 0:
-            continue
-        amplitude = float(fit.amplitude[index]) / step
-        square += quantisation_error(amplitude, float(fit.noise_rms[index]) / step) ** 2
-        if amplitude < _FEWEST_STEPS:
-            findings.append(
-                f"channel {name}: the signal is only {2 * amplitude:.0f} converter steps high; use a finer range"
-            )
     return ChannelPair(
         fit=fit,
         numerator=numerator,
         denominator=denominator,
         same_range=same_range(capture.channel(numerator), capture.channel(denominator)),
-        u_quantisation=math.sqrt(square),
-        findings=tuple(findings),
+        findings=tuple(_words(finding, names) for finding in fit.findings),
     )
+
+
+def _words(finding: Finding, names: tuple[str, str]) -> str:
+    """Message of a finding with the channel's own name instead of its number."""
+    if finding.channel is None:
+        return finding.message
+    name, number = names[finding.channel], f"channel {finding.channel + 1}"
+    if number in finding.message:
+        return finding.message.replace(number, f"channel {name}")
+    return f"channel {name}: {finding.message}"

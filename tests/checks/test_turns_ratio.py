@@ -6,6 +6,7 @@ import cmath
 import json
 import math
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture import Capture
-from benchlog.checks.scope_channels import quantisation_error
 from benchlog.checks.turns_ratio import Injection, RatioSetup, Winding, check_turns_ratio
 from benchlog.cli import main
 from benchlog.errors import UsageError
@@ -216,9 +216,7 @@ def test_clipping_forbids_a_verdict() -> None:
     scope = Scope()
     good = scope.capture({"A": 0.98 * 5 + 0j, "B": 0.9 * 5 / 60 + 0j}, FREQUENCY)
     a, b = good.channels
-    clipped = np.clip(a.codes.astype(int) * 2, -128, 127).astype(np.int8)
-    from dataclasses import replace
-
+    clipped = np.clip(a.codes.astype(int) * 4, -128, 127).astype(np.int8)
     bad = replace(good, channels=(replace(a, codes=clipped), b))
     result = check_turns_ratio(bad, PLAIN, expected_turns=60)
     assert result.verdict is Verdict.INDETERMINATE
@@ -231,22 +229,6 @@ def test_gains_at_opposite_edges_do_not_reject_a_winding() -> None:
     result = check_turns_ratio(normal, PLAIN, expected_turns=79)
     assert result.verdict is Verdict.INDETERMINATE
     assert "79 turns are not excluded" in result.reason
-
-
-@pytest.mark.parametrize("steps", [5.0, 20.0, 90.0])
-def test_quantisation_error_of_a_noiseless_sine(steps: float) -> None:
-    """Amplitude error of a fitted, quantised sine over random amplitudes and offsets, by simulation."""
-    rng = np.random.default_rng(3)
-    t = (np.arange(4001) * math.sqrt(2) * 0.01) % 1
-    model = np.column_stack([np.sin(2 * np.pi * t), np.cos(2 * np.pi * t), np.ones_like(t)])
-    solve = np.linalg.pinv(model)
-    errors = []
-    for _ in range(300):
-        amplitude = steps * (0.9 + 0.2 * rng.random())
-        x = solve @ np.round(amplitude * model[:, 0] + rng.random())
-        errors.append(math.hypot(x[0], x[1]) / amplitude - 1)
-    assert float(np.std(errors)) == pytest.approx(quantisation_error(steps), rel=0.25)
-    assert quantisation_error(steps, noise_steps=1.0) == pytest.approx(quantisation_error(steps) / 10)
 
 
 @settings(max_examples=25, deadline=None)
@@ -324,8 +306,6 @@ def test_command_on_101_turns_planned_100(tmp_path: Path, capsys: pytest.Capture
 
 def test_command_takes_one_file_a_channel(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     capture = _captures(60)[0]
-    from dataclasses import replace
-
     for channel in capture.channels:
         write_csv(replace(capture, channels=(channel,)), tmp_path / f"{channel.name}.csv")
     code, found = _run(
