@@ -5,10 +5,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import TYPE_CHECKING
-
+TYPE_CHECKING = False  # importing typing and pathlib would double the start-up time of `benchlog --help`
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from benchlog.logbook.view import LogbookView
 
 __version__ = "0.1.0"

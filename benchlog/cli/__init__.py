@@ -48,29 +48,32 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
 
 def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; only the `chosen` command's module is imported and its options added."""
+    width = max(map(len, COMMANDS))
+    listing = "\n".join(f"  {name:{width}}  {summary}" for name, summary in COMMANDS.items())
     parser = argparse.ArgumentParser(
         prog="benchlog",
-        description="Bench measurement logger: is the part right, can the meter be believed, and what was measured when.",
-        epilog="benchlog COMMAND --help tells a command's options.",
+        description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
+        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help tells a command's options.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
-    for name, summary in COMMANDS.items():
-        if chosen is not None and name != chosen:
-            continue
-        module = importlib.import_module(f"benchlog.cli.{name}") if name == chosen else None
-        description = getattr(module, "__doc__", None) or summary
-        sub = commands.add_parser(
-            name,
-            help=summary,
-            description=description,
-            formatter_class=argparse.RawDescriptionHelpFormatter,
-            allow_abbrev=False,
+    if chosen is None:
+        parser.add_argument(
+            "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of those below"
         )
-        if module is not None:
-            module.add_arguments(sub)
-            _add_common(sub)
-            sub.set_defaults(run=module.run)
+        return parser
+    module = importlib.import_module(f"benchlog.cli.{chosen}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
+    sub = commands.add_parser(
+        chosen,
+        help=COMMANDS[chosen],
+        description=module.__doc__,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    module.add_arguments(sub)
+    _add_common(sub)
+    sub.set_defaults(run=module.run)
     return parser
 
 
@@ -80,7 +83,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)
     args = parser.parse_args(words)
-    if args.command is None:
+    if chosen is None or args.command is None:
         parser.print_help()
         return 2
     from benchlog.cli.context import run_command
