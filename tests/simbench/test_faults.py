@@ -165,6 +165,13 @@ def test_amperes_into_a_stiff_source_blow_the_fuse() -> None:
     assert bench.meter("MA-01").fuse_blown
 
 
+def test_volts_on_the_outlet_with_the_lead_in_the_current_jack_blow_the_fuse_too() -> None:
+    bench = SimulatedBench(2, ManualClock(START_NS))
+    bench.connect("MA-01", at="outlet", jack="current")
+    assert volt(bench.read_display("MA-01")) < 0.01
+    assert bench.meter("MA-01").fuse_blown
+
+
 def test_every_cause_and_every_seed_end_in_a_readable_display() -> None:
     for cause in CAUSES:
         person = faulty(cause, case=3, seed=7)

@@ -142,14 +142,12 @@ class HandheldMeter:
         """What an ideal detector of this function makes of the circuit, SI; None for no finite value."""
         if self.hookup is None:
             return None if self.function in _OHMS else 0.0
+        if self.jack == "current":
+            self._heat_fuse(scene, t_s)
         if self.function in _CURRENTS:
             if self.jack != "current" or self.fuse_blown:
                 return 0.0
             current = scene.current(f"{self.tag}.shunt", t_s)
-            if rms(current) > 2 * _FUSE_A:
-                with scene.change():
-                    self.fuse_blown = True
-                return 0.0
             return self._detect(current, self.function is Function.DC_CURRENT)
         jack = "unused" if self.jack == "current" else "hi"
         volts = scene.spectrum(f"{self.tag}.{jack}", f"{self.tag}.lo", t_s)
@@ -159,6 +157,12 @@ class HandheldMeter:
         if self.function is Function.FREQUENCY:
             return _strongest(volts)
         return self._detect(volts, self.function is Function.DC_VOLTS)
+
+    def _heat_fuse(self, scene: Scene, t_s: float) -> None:
+        """Blow the fuse at twice its rating, whatever the dial says: the shunt is there all the time."""
+        if not self.fuse_blown and rms(scene.current(f"{self.tag}.shunt", t_s)) > 2 * _FUSE_A:
+            with scene.change():
+                self.fuse_blown = True
 
     def _detect(self, spectrum: Mapping[float, complex], direct: bool) -> float:
         if direct:
