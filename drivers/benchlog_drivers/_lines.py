@@ -162,29 +162,18 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     Exception
         One of `FOREIGN_ERRORS` when the link ended; hand it to `link_lost`.
     """
-    if not _wait(link, wait_s):
-        return b""
-    data = bytes(link.read(1))
-    while data and len(data) < MAX_CHUNK and (waiting := link.in_waiting):
-        try:
-            more = bytes(link.read(min(waiting, MAX_CHUNK - len(data))))
-        except FOREIGN_ERRORS:
-            break  # what came before the end is still good; the next call finds the end again
-        if not more:
-            break
-        data += more
-    return data
-
-
-def _wait(link: serial.Serial, wait_s: float) -> bool:
-    """Wait for bytes or the end of the link; setting pyserial's time-out instead would set the whole line anew."""
     try:
         descriptor = link.fileno()
     except io.UnsupportedOperation:  # a port in another process or machine, which has no descriptor
         if link.timeout != wait_s:
             link.timeout = wait_s
-        return True
-    return bool(select.select([descriptor], [], [], wait_s)[0])
+        data = bytes(link.read(1))
+        return data + bytes(link.read(link.in_waiting)) if data else data
+    # Waiting by pyserial's own time-out would set the whole line anew whenever it changes.
+    if not select.select([descriptor], [], [], wait_s)[0]:
+        return b""
+    # With time-out 0 one system call takes what is there; asking byte by byte loses what came before an end.
+    return bytes(link.read(MAX_CHUNK))
 
 
 def open_error(port: str, error: BaseException) -> OpenError:

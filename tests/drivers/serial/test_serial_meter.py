@@ -405,6 +405,35 @@ def test_a_short_form_frame_over_a_socket() -> None:
             assert read_agreeing(adapter, 1).displayed == SHOWN
 
 
+def test_a_port_without_a_descriptor_is_read_too() -> None:
+    """pyserial's loop:// gives back what is sent, as a port on another machine would."""
+    with adapter_on("loop://") as adapter:
+        assert adapter.read(0.05) is None
+        assert adapter._link is not None
+        adapter._link.write(FRAME)
+        reading = adapter.read(0.2)
+    assert reading is not None
+    assert reading.displayed == SHOWN
+
+
+def test_twenty_lost_links_leave_nothing_open(tmp_path: Path) -> None:
+    name = tmp_path / "ttyUSB0"
+    adapter = adapter_on(str(name))
+    before, threads = len(os.listdir("/proc/self/fd")), threading.active_count()
+    for _ in range(20):
+        with PtyMeter() as end:
+            name.symlink_to(end.path)
+            with adapter:
+                end.send(FRAME)
+                assert adapter.read(1) is not None
+                end.unplug()
+                with pytest.raises(LinkLostError):
+                    adapter.read(1)
+            name.unlink()
+    assert (len(os.listdir("/proc/self/fd")), threading.active_count()) == (before, threads)
+    assert adapter.decoder.accepted == 20
+
+
 def test_what_can_not_be_sent_is_refused() -> None:
     with pytest.raises(ConfigError, match="request"):
         adapter_on("/dev/x", "polled14", request="§")
