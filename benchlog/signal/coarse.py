@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 
-from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray, RawArray, block_means, smooth_length, stretch_starts
 
 __all__ = [
@@ -66,7 +65,7 @@ def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
     """
     n = len(channels[0])
     size = smooth_length(n)
-    power = _normalised_sum([_power(np.fft.rfft(y * hann(n), size)) for y in channels])
+    power = _normalised_sum([power_spectrum(y * hann(n), size) for y in channels])
     noise = float(np.median(power))
     power[0] = 0.0
     peak = _fundamental(power, int(np.argmax(power)), 2 * size // n)
@@ -77,7 +76,9 @@ def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
     return CoarseTone(float(cycles), prominence)
 
 
-def _power(spectrum: ComplexArray) -> FloatArray:
+def power_spectrum(samples: FloatArray, size: int | None = None) -> FloatArray:
+    """Squared magnitudes of the one-sided transform along the last axis."""
+    spectrum = np.fft.rfft(samples, size)
     return np.asarray(spectrum.real**2 + spectrum.imag**2)
 
 
@@ -200,7 +201,7 @@ def fast_tone(channels: Sequence[RawArray], lowest: float) -> FastTone:
         parts -= means
         variances.append(float(np.vdot(parts, parts)) / parts.size + float(np.var(means)))
         parts *= window
-        spectra.append(_power(np.fft.rfft(parts)).sum(axis=0))
+        spectra.append(power_spectrum(parts).sum(axis=0))
     power = _normalised_sum(spectra)
     first = int(lowest * length)
     peak = first + int(np.argmax(power[first:]))

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchlog.signal.coarse import hann, interpolated_peak
+from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
 from benchlog.signal.findings import Finding, Severity
 from benchlog.signal.joint import JointSolution
-from benchlog.signal.samples import CHUNK, FloatArray, RawArray
+from benchlog.signal.samples import CHUNK, FloatArray, RawArray, largest_smooth
 
 __all__ = [
     "FittedRecord",
@@ -26,7 +26,7 @@ __all__ = [
 _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of the amplitude
 _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
-_SAMPLES_LOOKED_AT = 4096
+_SAMPLES_LOOKED_AT = 2048
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,8 +228,7 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Fin
         wave = turn * phasor
         wanted = np.concatenate([shapes * wave.real[:, None], -shapes * wave.imag[:, None]], axis=1)
         # Only what constant and harmonics can't follow counts as movement.
-        project, *_ = np.linalg.lstsq(known, wanted, rcond=1e-10)
-        fresh = wanted - known @ project
+        fresh = wanted - known @ np.linalg.solve(known.T @ known, known.T @ wanted)
         residual = record.residuals[i, pick]
         size = np.linalg.norm(fresh, axis=0)
         free = size > 1e-2 * np.linalg.norm(wanted, axis=0)
@@ -298,9 +297,9 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[Finding]:
     cycles = record.solution.angle * n / (2 * np.pi)
     if not record.whole or cycles < 32:
         return []
-    length = n // 8
-    parts = y[: 8 * length].reshape(8, length)
-    spectra = np.abs(np.fft.rfft((parts - parts.mean(axis=1, keepdims=True)) * hann(length), axis=1)) ** 2
+    length = largest_smooth(n // 8)
+    parts = y[: 8 * (n // 8)].reshape(8, n // 8)[:, :length]
+    spectra = power_spectrum((parts - parts.mean(axis=1, keepdims=True)) * hann(length))
     peaks = np.array([interpolated_peak(s) for s in spectra])
     tops = np.sqrt(spectra.max(axis=1))
     clear = spectra.max(axis=1) > 100 * np.median(spectra, axis=1)
@@ -349,7 +348,8 @@ def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
     spread = 1.4826 * float(np.median(np.abs(y - middle)))
     above, below = float(y.max()) - middle, middle - float(y.min())
     far = np.count_nonzero(y - middle > max(6 * spread, 0.01 * above))
-    if not 0 < far < 0.1 * len(y) or above < 2 * below:
+    steep = float(np.abs(np.diff(y)).max()) > 0.2 * above
+    if not (0 < far < 0.1 * len(y) and steep and above > 2 * below):
         return False
     lag = round(2 * np.pi / record.solution.angle)
     if not record.whole or not 0 < lag < len(y) // 2:
@@ -360,8 +360,8 @@ def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
 
 
 def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> list[Finding]:
-    n = len(residual)
-    spectrum = np.abs(np.fft.rfft(residual * hann(n))) ** 2
+    n = largest_smooth(len(residual))
+    spectrum = power_spectrum(residual[:n] * hann(n))
     floor = float(np.median(spectrum))
     line = record.solution.angle * n / (2 * np.pi)
     if line < 3:

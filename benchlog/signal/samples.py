@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ __all__ = [
     "RawArray",
     "block_means",
     "float_chunks",
+    "largest_smooth",
     "refuse_non_finite",
     "smooth_length",
     "stretch_starts",
@@ -104,18 +106,27 @@ def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
     return sorted({min(s, n_samples - length) for s in starts})
 
 
+@lru_cache(maxsize=64)
 def smooth_length(n: int) -> int:
     """Return the smallest 2^a 3^b 5^c that is at least `n`: a length that Fourier transforms like."""
-    best = 1 << max(0, (n - 1).bit_length())
+    return min(odd << max(0, (-(-n // odd) - 1).bit_length()) for odd in _odd_smooth(2 * n))
+
+
+@lru_cache(maxsize=64)
+def largest_smooth(n: int) -> int:
+    """Return the largest 2^a 3^b 5^c that is at most `n`."""
+    return max(odd << ((n // odd).bit_length() - 1) for odd in _odd_smooth(n))
+
+
+def _odd_smooth(most: int) -> Iterator[int]:
+    """Every 3^b 5^c up to `most`."""
     five = 1
-    while five < best:
+    while five <= most:
         three = five
-        while three < best:
-            whole = three << max(0, (-(-n // three) - 1).bit_length())
-            best = min(best, whole)
+        while three <= most:
+            yield three
             three *= 3
         five *= 5
-    return best
 
 
 def refuse_non_finite(channels: Sequence[RawArray]) -> None:
