@@ -25,11 +25,11 @@ from benchlog_drivers.wiretap import Wiretap
 
 __all__ = ["SerialMeter", "SerialOptions"]
 
-SLICE_S = (
-    0.1  # longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link
-)
+# Longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link.
+SLICE_S = 0.1
 ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
 GARBAGE_BYTES = 48  # so many bytes without one frame are no accident
+_TEXT = frozenset(b"\t\r\n" + bytes(range(0x20, 0x7F)))
 
 
 class SerialOptions(FrameOptions, frozen=True, kw_only=True):
@@ -133,22 +133,9 @@ class SerialMeter(Reader):
         self._ready.clear()
         self._asked_ns, self._waiting = None, False
         self._garbage = b""
-        if self._wanted == "usb":
-            self._port = _lines.find_port(
-                self._options.serial, self._options.description, ports=self._ports
-            ).device
-            self._link = _lines.open_port(self._port, self._port_settings)
-        else:
-            self._port = self._wanted
-            try:
-                self._link = _lines.open_port(self._port, self._port_settings)
-            except OpenError as error:
-                moved = self._moved_port() if error.reason is OpenReason.MISSING else None
-                if moved is None:
-                    raise
-                self._port = moved
-                self._link = _lines.open_port(moved, self._port_settings)
-            self._remember_identity()
+        self._port = self._find()
+        self._link = _lines.open_port(self._port, self._port_settings)
+        self._remember_identity()
         self._note("!", b"open")
 
     def _close(self) -> None:
@@ -157,18 +144,33 @@ class SerialMeter(Reader):
             self._link = None
         self.decoder.abandon()
 
+    def _find(self) -> str:
+        """Name that the meter's port has now.
+
+        A port that was open before is found by its USB identity: after unplugging, its old name may belong to
+        another meter, whose readings must not come in under this one's tag.
+        """
+        if self._wanted == "usb":
+            return _lines.find_port(self._options.serial, self._options.description, ports=self._ports).device
+        if self._usb_identity is None:
+            return self._wanted
+        seen = list(self._ports())
+        same = [p.device for p in seen if (p.serial_number, p.description) == self._usb_identity]
+        if len(same) == 1:
+            return same[0]
+        if self._wanted in same or not any(p.device == self._wanted for p in seen):
+            return self._wanted
+        raise OpenError(
+            f"{self._wanted} is another device now; {self._usb_identity[1]} {self._usb_identity[0]} is not there",
+            hint="plug the meter's own cable in again",
+            reason=OpenReason.MISSING,
+        )
+
     def _remember_identity(self) -> None:
         if self._usb_identity is None and "://" not in self._port:
             for port in self._ports():
                 if port.device == self._port and port.serial_number:
                     self._usb_identity = (port.serial_number, port.description)
-
-    def _moved_port(self) -> str | None:
-        """Name under which the port we had open before is there now, if any."""
-        if self._usb_identity is None:
-            return None
-        found = [p.device for p in self._ports() if (p.serial_number, p.description) == self._usb_identity]
-        return found[0] if len(found) == 1 else None
 
     def _note(self, direction: str, data: bytes, times: tuple[int, int] | None = None) -> None:
         if self.wiretap is not None:
@@ -269,6 +271,12 @@ def explain_garbage(
         return (
             f"{what} fits the table: {last_reject[1]}",
             "compare the frame with the display, then correct the table",
+        )
+    if sum(byte in _TEXT for byte in data) > 0.95 * len(data):
+        line = max(data.splitlines(), key=len)[:60].decode("ascii", "replace")
+        return (
+            f"{what}; text came, such as {line!r}",
+            "correct the pattern, or describe these lines by one with frames=pattern",
         )
     return (
         f"{what}; the baud rate is probably not {settings}",

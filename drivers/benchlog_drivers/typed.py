@@ -18,7 +18,7 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import LinkLostError, OpenError
 from benchlog.reading import Function, Reading
 
-__all__ = ["TypedOptions", "TypedReader", "parse_displayed"]
+__all__ = ["TypedOptions", "TypedReader"]
 
 
 @dataclass(frozen=True, slots=True)

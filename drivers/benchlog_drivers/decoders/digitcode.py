@@ -26,7 +26,8 @@ ports hand over bytes with wrong parity as if nothing were wrong. Streams that l
 (pseudo-terminals, network bridges) are told apart by their line end, whose LF has odd parity only with the bit set.
 
 What the protocol can show: parity of every byte, lost and added bytes (length), codes above 9, range indexes
-that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for another by two flips.
+that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for
+another by two flips in a byte.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ SB4   volt, ampere, ohm, transistor gain, hertz, farad, degree C, degree F
 A status byte may well be CR or LF, so frames are found by their fixed characters, not by their end.
 
 What the protocol can show: lost and added bytes (five fixed characters), characters that are no digit, unused
-bits, impossible sets of symbols. What it can't: one digit for another, of which ten are one bit apart.
+bits, impossible sets of symbols. What it can't: one digit for another; fifteen pairs are one bit apart.
 """
 
 from __future__ import annotations

@@ -159,6 +159,22 @@ def test_a_named_port_is_found_under_its_new_name_by_its_usb_identity(tmp_path: 
             assert adapter.port == second.path
 
 
+def test_another_meter_under_the_old_name_is_not_taken_for_this_one() -> None:
+    """Two adapters swap names after replugging: readings must not come in under the wrong tag."""
+    with PtyMeter() as mine, PtyMeter() as other:
+        there = [_Port(mine.path)]
+        with SerialMeter(
+            "MA-01", mine.path, SerialOptions(frames="segment14"), ports=lambda: there
+        ) as adapter:
+            there[:] = [_Port(mine.path, serial_number="B2")]
+            with pytest.raises(OpenError, match="another device now") as error:
+                adapter.reopen()
+            assert error.value.reason is OpenReason.MISSING
+            there.append(_Port(other.path))
+            adapter.reopen()
+            assert adapter.port == other.path
+
+
 def test_a_usb_port_must_be_named_seen_and_one() -> None:
     ports = [
         _Port("/dev/a"),
@@ -318,6 +334,15 @@ def test_a_wrong_baud_rate_is_named() -> None:
             assert adapter.decoder.accepted == 0
         assert error.value.raw
         assert "frames=" in error.value.hint
+
+
+def test_text_that_fits_no_pattern_is_shown(meter: PtyMeter) -> None:
+    options = {"pattern": r"(?P<value>\d+) (?P<unit>\S+)", "function": "V="}
+    with adapter_on(meter.path, "pattern", **options) as adapter:
+        meter.send(b"VOLT 27.75\r\n" * 6)
+        with pytest.raises(BadFrameError, match=r"such as 'VOLT 27\.75'") as error:
+            adapter.read(0.2)
+    assert "pattern" in error.value.hint
 
 
 def test_frames_of_another_family_are_named(meter: PtyMeter) -> None:

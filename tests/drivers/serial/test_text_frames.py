@@ -258,6 +258,12 @@ def test_a_description_that_can_not_work_is_refused_with_a_hint(options: dict[st
     assert error.value.hint
 
 
+def test_minimum_distance_of_ascii_digits_is_one_bit() -> None:
+    """Fifteen pairs: without parity a text frame shows even less of a flipped bit than display segments do."""
+    pairs = [(a, b) for a in range(10) for b in range(a) if (a ^ b).bit_count() == 1]
+    assert len(pairs) == 15
+
+
 def test_frames_must_be_named_and_known() -> None:
     for name in ("", "morse"):
         with pytest.raises(ConfigError) as error:
