@@ -61,10 +61,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     with Story(
         folder, args.seed, say=say, show=lambda r: show_result(ctx.console, r), command=command
     ) as story:
-        story.short()
+        story.whole()
         verify = story.run("record", "verify")
         certificate = story.run(
-            "record", "certificate", str(folder / "certificate.html"), "--plan", str(story.plan_path)
+            "record", "certificate", "--out", str(folder / "certificate.html"), "--plan", str(story.plan_path)
         )
         story.run("status", str(story.plan_path))
     took = time.monotonic() - began

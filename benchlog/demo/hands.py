@@ -31,6 +31,7 @@ class DemoHands:
         self.bench = bench
         self.person = person
         self.say = say
+        self.meter_of = {"C05": _DOUBTED, "C13": _DOUBTED}  # a meter found bad is replaced by the other one
         self._shown = ""  # what the last check of a diagnosis left on the doubted meter's display
         hook = bench.hookups
         self.acts: dict[str, Callable[[], None]] = {
@@ -41,7 +42,7 @@ class DemoHands:
             "C04/hookup": lambda: self._supply("MA-01"),
             "C04/load": lambda: self._loaded(15.0),
             "C04/unload": lambda: self.bench.load("T1.output", None),
-            "C05/hookup": lambda: self._supply(_DOUBTED),
+            "C05/hookup": lambda: self._supply(self.meter_of["C05"]),
             "C06/K1,_ten_turns/hookup": lambda: hook.test_winding("K1"),
             "C06/K2,_ten_turns/hookup": lambda: hook.test_winding("K2"),
             "C07/hookup": lambda: hook.ratio("CT1", divided=True),
@@ -140,7 +141,7 @@ class DemoHands:
 
     def _rectifier(self) -> None:
         self._clear()
-        self._put(_DOUBTED, "REC.output", Function.DC_VOLTS)
+        self._put(self.meter_of["C13"], "REC.output", Function.DC_VOLTS)
         self.bench.hookups.rectifier()
 
     def _lamps(self) -> None:
@@ -152,6 +153,12 @@ class DemoHands:
         self._clear()
         self._put("MA-01", "AMP.output", Function.AC_VOLTS)
         self.bench.hookups.element(on=True)
+
+    def on_standard(self, meter: str, standard: str, function: Function) -> str:
+        """Put a meter on a check standard and read it off, with ac or dc as the dial says."""
+        self._clear()
+        self._put(meter, standard, function)
+        return str(self.person.read(meter))
 
     # ---- what eyes see ----
 

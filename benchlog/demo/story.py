@@ -140,9 +140,33 @@ class Story:
             book.end_session({"left": left, "next": next_action or "go on with the plan"})
 
     def part_state(self, tag: str, state: str) -> None:
-        """Write down that a part is now in another state, and edit the plan to say so."""
+        """Write down that a part is in another state from now on."""
+        self.say(f"  {tag} is now {state}", "dim")
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
             book.append("part", {"part": tag, "state": state})
+
+    def edit_plan(self, **changes: tuple[str, str]) -> None:
+        """Change the plan as an editor would: in the named check, old text to new."""
+        text = self.plan_path.read_text(encoding="utf-8")
+        for check_id, (old, new) in changes.items():
+            start = text.index(f'id = "{check_id}"')
+            at = text.index(old, start)
+            text = text[:at] + new + text[at + len(old) :]
+            self.say(f"  plan, {check_id}: {old}  →  {new}", "dim")
+        self._write("plan.toml", text)
+
+    def substitute(self, part: str, what: str, reason: str) -> None:
+        """Add a substitution to the plan."""
+        text = self.plan_path.read_text(encoding="utf-8")
+        text += f'\n[[substitution]]\npart = "{part}"\nwhat = "{what}"\nreason = "{reason}"\n'
+        self._write("plan.toml", text)
+        self.say(f"  plan, substitution of {part}: {what} ({reason})", "dim")
+
+    def standard(self, meter: str, standard: str) -> int:
+        """Read a check standard with a meter and record it; returns the exit code."""
+        function = self.bench.standard(standard).function
+        shown = self.hands.on_standard(meter, standard, function)
+        return self.run("standard", meter, standard, shown)
 
     # ---- the acts ----
 
@@ -151,29 +175,103 @@ class Story:
         self.opening()
         self.toroids()
 
+    def whole(self) -> None:
+        """All seventeen checks and four hold points."""
+        self.opening()
+        self.test_box()
+        self.toroids()
+        self.cascade()
+        self.rectifier()
+        self.bad_meter()
+        self.finish()
+
     def opening(self) -> None:
-        """Day 0: the supply, a reading near zero, the hold point."""
+        """Day 0: check standards, the supply, a reading near zero, the hold point."""
         self.day(0, "the plug-in supply T1 has arrived; its case is to be opened", mains_v=236.0)
         with self.sim.scene.change():
             self.sim.scene.leads["LB"].open = True  # a wire broken inside its insulation; nobody knows yet
-        self.tell("The hold point is tried first, before anything is measured:")
+        self.tell("Two minutes for the meters first: each on a check standard.")
+        for meter in ("MA-01", "MB-02"):
+            self.standard(meter, "CS-3")
+        self.tell("The hold point is tried before anything is measured:")
         self.run("release", str(self.plan_path), "H1")
         self.session("C01", "C02", "C03", "C04", next_action="release H1, open the case")
         self.run("release", str(self.plan_path), "H1")
         self.run("release", str(self.plan_path), "H1", "--taken")
 
+    def test_box(self) -> None:
+        """Days 34 to 40: a meter that passes its standard but moves; the boxed transformer."""
+        self.day(34, "check standards")
+        self.standard("MB-02", "CS-3")
+        self.tell("It passes, so it is used on.")
+        self.day(38, "the bare transformer goes into a closed test box", mains_v=231.0)
+        self.part_state("T1", "in test box")
+        self.session("C04b")
+        self.run("release", str(self.plan_path), "H2")
+        self.run("release", str(self.plan_path), "H2", "--taken")
+        self.day(40, "no-load voltage in the box", mains_v=231.0)
+        self.session("C05")
+
     def toroids(self) -> None:
-        """Days 61 and 70: a winding's resistance and ratio, and a miscounted one."""
+        """Days 58 to 70: cores, a winding's ratio, inductance and resistance, and a miscounted winding."""
+        self.day(58, "two bare cores, one AL on the label")
+        self.session("C06")
         self.day(61, "CT1 is wound")
-        self.session("C07", "C09")
+        self.session("C07", "C08", "C09")
         self.day(70, "CT2 is wound")
         self.session("C10")
         turns = self.results["C10"].turns or {}
-        if self.results["C10"].verdict is not Verdict.PASS and turns.get("most_likely") is not None:
-            surplus = int(turns["most_likely"]) - 100
-            self.tell(f"One look at the posterior: {turns['most_likely']} turns. {abs(surplus)} come off.")
-            self.sim.rewind("CT2", 101 - surplus)
+        counted = turns.get("most_likely")
+        if self.results["C10"].verdict is not Verdict.PASS and counted is not None and counted != 100:
+            self.tell(
+                f"The ratio says {counted} turns: {abs(counted - 100)} come off, and the check is done again."
+            )
+            self.sim.rewind("CT2", 101 - (counted - 100))
             self.session("C10")
+
+    def cascade(self) -> None:
+        """Days 72 and 75: burden and the whole current channel."""
+        self.day(72, "the burden resistor")
+        self.session("C11")
+        self.day(75, "both toroids in cascade")
+        self.session("C12")
+
+    def rectifier(self) -> None:
+        """Day 77: the rectified voltage, and a capacitor that would not have stood it."""
+        self.day(77, "bridge and reservoir capacitor", mains_v=236.0)
+        self.session("C13", left="the capacitor, discharged through 10 kohm")
+        self.substitute("REC", "EC-1000-63 (63 V) for EC-1000-35 (35 V)", "41 V at mains +10 %, no load")
+        self.edit_plan(C13=('capacitor = "35 V"', 'capacitor = "63 V"'))
+        self.session("C13", left="the capacitor, discharged through 10 kohm")
+
+    def bad_meter(self) -> None:
+        """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
+        self.day(96, "check standards again")
+        self.standard("MB-02", "CS-3")
+        self.tell("A new battery: as left.")
+        self.sim.new_battery("MB-02")
+        self.standard("MB-02", "CS-3")
+        self.run("status", str(self.plan_path))
+        self.day(97, "measured again with the other meter", mains_v=231.0)
+        self.standard("MA-01", "CS-3")
+        self.hands.meter_of = dict.fromkeys(self.hands.meter_of, "MA-01")
+        other = ('meter = "MB-02"', 'meter = "MA-01"')
+        self.edit_plan(C05=other, C13=other)
+        self.session("C05")
+        self.sim.mains(236.0)
+        self.session("C13")
+
+    def finish(self) -> None:
+        """Days 120 to 160: earth bond, low energy, full power; the last two hold points."""
+        self.day(120, "the finished controller")
+        self.session("C14")
+        self.run("release", str(self.plan_path), "H3")
+        self.run("release", str(self.plan_path), "H3", "--taken")
+        self.day(151, "low energy: lamps before the element")
+        self.session("C15")
+        self.day(160, "full power")
+        self.session("C16")
+        self.run("release", str(self.plan_path), "H4")
 
 
 def _quoted(word: str) -> str:

@@ -166,7 +166,7 @@ def capture_in_range(
         wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
         if one_range:
             wanted = dict.fromkeys(channels, max(wanted.values()))
-        new = {c: scope.set_vertical(c, wanted[c]) for c in channels}
+        new = {c: _take_range(scope, c, wanted[c], full[c]) for c in channels}
         settled = new == full
         full = new
         capture = hands.capture(scope_tag, channels)
@@ -175,11 +175,21 @@ def capture_in_range(
     return capture
 
 
+def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: float) -> float:
+    """Set a range; a scope that has none so large keeps the one it has, and the record shows the clipping."""
+    try:
+        return scope.set_vertical(channel, wanted_v)
+    except UsageError:
+        if wanted_v <= now_v:
+            raise
+        return scope.set_vertical(channel, now_v)
+
+
 def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
     """Full scale that this record asks for: a little above its peak, far more when it clips."""
     values = record.values()
     peak = float(np.max(np.abs(values)))
     low, high = record.code_limits or (-np.inf, np.inf)
     if np.min(record.codes) <= low or np.max(record.codes) >= high:
-        return full_scale_v * 4
+        return full_scale_v * 2
     return max(peak / FILL, full_scale_v / 20)
