@@ -155,7 +155,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for unknown or infinite numbers."""
-        plain: dict[str, Any] = msgspec.to_builtins(self)
+        plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain_number)
         budgets = {name: q.pop("budget") for name, q in plain["quantities"].items()}
         plain["budget"] = {name: lines for name, lines in budgets.items() if lines}
         return {"schema": RESULT_SCHEMA, **{k: v for k, v in plain.items() if v is not None}}
@@ -175,3 +175,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
             name: {**q, "budget": budgets.get(name, ())} for name, q in plain.get("quantities", {}).items()
         }
         return msgspec.convert(data, cls)
+
+
+def _plain_number(value: Any) -> Any:
+    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds."""
+    if hasattr(value, "item"):
+        return value.item()
+    raise TypeError(f"a result can't hold a {type(value).__name__}")

@@ -36,7 +36,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.cli import build_parser
     from benchlog.cli.context import run_command
-    from benchlog.cli.show import show_result
+    from benchlog.cli.show import show_brief
     from benchlog.demo.story import Story
     from benchlog.errors import UsageError
 
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             return run_command(parsed, clock=clock, console=ctx.console)
 
     with Story(
-        folder, args.seed, say=say, show=lambda r: show_result(ctx.console, r), command=command
+        folder, args.seed, say=say, show=lambda r: show_brief(ctx.console, r), command=command
     ) as story:
         story.whole()
         verify = story.run("record", "verify")

@@ -10,7 +10,7 @@ from rich.text import Text
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, value_words
 
-__all__ = ["mark", "show_result"]
+__all__ = ["mark", "show_brief", "show_result"]
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -52,6 +52,17 @@ def show_result(console: Console, result: Result) -> None:
         _line(console, (f"! caution: {caution}", "bold"))
     if result.record:
         _line(console, (f"written to {result.record.logbook}, entry {result.record.entry}", "dim"))
+
+
+def show_brief(console: Console, result: Result) -> None:
+    """Print a result in few lines: verdict, reason, design checks, findings, place in the record."""
+    name = f"{result.check_id or result.check} {result.part}".strip()
+    where = f"  (entry {result.record.entry})" if result.record else ""
+    _line(console, mark(result.verdict), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0)
+    for check in result.design_checks:
+        _line(console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}")
+    for finding in result.findings:
+        _line(console, f"finding: {finding}")
 
 
 def _quantities(result: Result) -> Table:

@@ -10,8 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from rich.text import Text
+
     from benchlog.cli.context import Context
     from benchlog.project.overview import Overview
+    from benchlog.project.state import CheckStatus
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -70,6 +73,22 @@ def _plain(seen: Overview) -> dict[str, Any]:
     }
 
 
+def _why(status: CheckStatus) -> Text:
+    """The reason; of a passed check only what was measured, one line."""
+    from rich.text import Text
+
+    from benchlog.wording import value_words
+
+    if status.state != "passed" or status.result is None:
+        return Text(status.reason)
+    measured = [
+        f"{name.replace('_', ' ')} {value_words(quantity)}"
+        for name, quantity in status.result.quantities.items()
+        if not name.startswith("expected")
+    ]
+    return Text(measured[0] if measured else status.reason, style="dim", overflow="ellipsis", no_wrap=True)
+
+
 def _show(ctx: Context, seen: Overview) -> None:
     from rich.table import Table
     from rich.text import Text
@@ -92,7 +111,7 @@ def _show(ctx: Context, seen: Overview) -> None:
             status.check.part,
             f"{MARKS.get(status.state, '○')} {status.state}",
             since,
-            Text(status.reason, style="" if status.state != "passed" else "dim"),
+            _why(status),
         )
     console.print(table)
     for hold in seen.state.holds.values():

@@ -58,6 +58,7 @@ class DemoHands:
             "C13/hookup": self._rectifier,
             "C14/earth_bond,_drop_at_1.00_A/hookup": lambda: self._drop("BOND", 1.0),
             "C15/across_the_load,_relay_off/hookup": self._lamps,
+            "C15/relay_off,_lamp_unscrewed/hookup": lambda: self.bench.screw_lamp(False),
             "C16/amplifier_out_at_full_power/hookup": self._element,
         }
 

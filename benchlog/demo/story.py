@@ -233,7 +233,7 @@ class Story:
         """Days 72 and 75: burden and the whole current channel."""
         self.day(72, "the burden resistor")
         self.session("C11")
-        self.day(75, "both toroids in cascade")
+        self.day(75, "both toroids in cascade", mains_v=236.0)
         self.session("C12")
 
     def rectifier(self) -> None:
