@@ -160,6 +160,11 @@ def compose(
     return data.decode(), hashlib.sha256(data).hexdigest()
 
 
+def _number(digits: str) -> int | float:
+    """Read digits without a point; canonical JSON writes large floats like that, in their shortest form."""
+    return int(digits) if len(digits) < 16 else float(digits)
+
+
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     """Read an entry's text back, proving its digest.
 
@@ -181,7 +186,7 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
             hint="`benchlog record verify` tells what else; a copy made earlier may have it intact",
         )
     try:
-        fields = json.loads(text)
+        fields = json.loads(text, parse_int=_number)
     except (ValueError, RecursionError, TypeError) as error:
         raise LogbookDamagedError(f"{where} is not JSON: {text[:60]!r}") from error
     if (

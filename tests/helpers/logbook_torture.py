@@ -1,4 +1,4 @@
-"""Kill a program while it records, start it again where it left off, and see whether anything acknowledged is lost."""
+"""Kill a program while it records, fill its disk, and see whether anything acknowledged is lost."""
 
 from __future__ import annotations
 
@@ -6,12 +6,18 @@ import os
 import random
 import signal
 import struct
+import subprocess
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from helpers.small_logbook import START, a_capture, some_readings
+
 # The last two are imported here so that the killed programs, which are forked, don't spend their short life on it.
-from benchlog.clock import SystemClock
+from benchlog.clock import ManualClock, SystemClock
+from benchlog.errors import LogbookFullError
 from benchlog.logbook import Logbook
 from benchlog.logbook.reading_block import pack
 from benchlog.logbook.rollup import rolled_up
@@ -112,3 +118,59 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
     tally.doubled = len(numbers) - len(set(numbers))
     tally.blocks_unacknowledged = len(stored - set(digests))
     return tally
+
+
+@contextmanager
+def small_file_system(mount: Path, megabytes: int = 1) -> Iterator[Path | None]:
+    """A file system in memory, or None where mounting is not allowed."""
+    mount.mkdir()
+    words = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(mount)]
+    try:
+        allowed = subprocess.run(words, capture_output=True, check=False).returncode == 0
+    except FileNotFoundError:
+        allowed = False
+    try:
+        yield mount if allowed else None
+    finally:
+        if allowed:
+            subprocess.run(["umount", "-l", str(mount)], check=True)
+
+
+def fill_up(path: Path, pages: int | None) -> LogbookFullError:
+    """Record until the disk is full, check that all that was acknowledged is there, go on, verify.
+
+    Parameters
+    ----------
+    path : Path
+        New logbook.
+    pages : int or None
+        Pages (4096 bytes) at which SQLite is to find the disk full; None for the disk's own limit.
+
+    Returns
+    -------
+    LogbookFullError
+        What was said when it was full.
+    """
+    clock = ManualClock(START)
+    book = Logbook.open(path, clock=clock)
+    kept = [book.head()]
+    if pages is not None:
+        with book.querying() as db:
+            db.execute(f"PRAGMA max_page_count={pages}")
+    try:
+        while True:
+            kept.append(book.append_readings(some_readings(clock, 60)))
+            kept.append(book.append_capture(a_capture(2000)))
+            kept.append(book.attach(os.urandom(5000), "photo.jpg"))
+    except LogbookFullError as error:
+        full = error
+    assert book.head() == kept[-1]
+    if pages is not None:
+        with book.querying() as db:
+            db.execute("PRAGMA max_page_count=1000000")
+        kept.append(book.append_readings(some_readings(clock, 5)))
+    digests = {entry.digest for entry in book.entries()}
+    assert all(ref.digest in digests for ref in kept)
+    book.close()
+    assert verify(path).ok
+    return full

@@ -1,0 +1,102 @@
+"""A small logbook with one of everything."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from benchlog.capture import Capture, ChannelRecord
+from benchlog.clock import ManualClock, parse_rfc3339
+from benchlog.logbook import Logbook
+from benchlog.reading import Flag, Function, Origin, Reading, State
+from benchlog.result import Limits, Result, Uncertain, Verdict
+
+START = parse_rfc3339("2026-03-01T09:00:00Z")
+
+
+def some_readings(clock: ManualClock, count: int = 20, instrument: str = "MA-01") -> list[Reading]:
+    """Readings of one meter, the last an overload in ohms."""
+    readings = []
+    for number in range(count - 1):
+        clock.advance(0.05)
+        value = 27.75 + 0.01 * (number % 3)
+        readings.append(
+            Reading(
+                Function.AC_VOLTS,
+                value,
+                0.01,
+                f"{value:.2f} V",
+                flags=frozenset({Flag.AUTO}),
+                range_max=60.0,
+                raw=bytes([number % 256, 0, 255]),
+                instrument=instrument,
+                utc_ns=clock.utc_ns(),
+                mono_ns=clock.monotonic_ns(),
+            )
+        )
+    readings.append(
+        Reading(
+            Function.OHMS,
+            None,
+            0.1,
+            "OL Ω",
+            state=State.OVERLOAD,
+            instrument="MB-02",
+            channel="upper",
+            utc_ns=clock.utc_ns(),
+            origin=Origin.HAND,
+        )
+    )
+    return readings
+
+
+def a_result(verdict: Verdict = Verdict.PASS, part: str = "T1", check_id: str = "C01") -> Result:
+    """A supply check's result."""
+    return Result(
+        check="supply",
+        check_id=check_id,
+        verdict=verdict,
+        reason="27.75 V within 25.6 V to 29.0 V",
+        part=part,
+        quantities={"no_load_voltage": Uncertain(27.75, 0.19, 0.38, "V")},
+        limits={"no_load_voltage": Limits(25.6, 29.0, "V", "nameplate")},
+        instruments=("MA-01",),
+    )
+
+
+def a_capture(samples: int = 200) -> Capture:
+    """Two channels of unlike type, with sample times."""
+    angle = np.arange(samples) / 7
+    return Capture(
+        (
+            ChannelRecord(
+                "CH1", np.round(100 * np.sin(angle)).astype("i1"), 0.02, code_limits=(-128.0, 127.0)
+            ),
+            ChannelRecord(
+                "CH2", np.round(1000 * np.cos(angle)).astype("i2"), 0.001, 0.5, probe=10.0, coupling="ac"
+            ),
+        ),
+        1e-4,
+        "SC-03",
+        utc_ns=START,
+        time_s=np.arange(samples) * 1e-4,
+        settings={"time base": "1 ms"},
+    )
+
+
+def make_small_logbook(path: Path) -> Path:
+    """Write a logbook with one of everything, closed."""
+    clock = ManualClock(START)
+    with Logbook.open(path, clock=clock, project="KC-1") as book:
+        book.begin_session({"conditions": "21 degC"})
+        book.append_readings(some_readings(clock), stream="run 1")
+        book.append_readings(some_readings(clock, 10), stream="run 1", position=20)
+        book.append_capture(a_capture())
+        wrong = book.append_result(a_result(Verdict.FAIL))
+        right = book.append_result(a_result())
+        book.supersede(wrong.seq, "the meter was on the 2 V range", replacement=right.seq)
+        book.attach(b"\xff\xd8\xff not really a photo", "T1 nameplate.jpg", "T1")
+        book.append("note", {"text": "cover stays on"})
+        book.end_session({"done": "C01", "open": "C02", "unsafe": "", "next": "load point"})
+    return path
