@@ -79,13 +79,11 @@ def _why(status: CheckStatus) -> Text:
 
     from benchlog.wording import value_words
 
-    if status.state != "passed" or status.result is None:
+    result = status.result
+    if status.state != "passed" or result is None:
         return Text(status.reason)
-    measured = [
-        f"{name.replace('_', ' ')} {value_words(quantity)}"
-        for name, quantity in status.result.quantities.items()
-        if not name.startswith("expected")
-    ]
+    named = sorted(result.quantities, key=lambda name: name not in result.limits)
+    measured = [f"{name.replace('_', ' ')} {value_words(result.quantities[name])}" for name in named]
     return Text(measured[0] if measured else status.reason, style="dim", overflow="ellipsis", no_wrap=True)
 
 
