@@ -59,22 +59,33 @@ class Circuit:
         dc = np.where(alive, dc, wandering)
         return ac, dc
 
-    def ghost(self, h: Hidden, noise: Noise) -> Floats:
-        """Return what a 10 Mohm input picks up on a floating conductor, moved by every touch."""
-        moved = h["ghost"] * np.exp(0.5 * noise.normal(0.0, 1.0))
-        return np.where(noise.random() < 0.08, np.abs(noise.normal(0, 0.004)), moved)
+    def ghost(self, h: Hidden, noise: Noise, *, touched: bool = False) -> Floats:
+        """Return what a 10 Mohm input picks up on a floating conductor; other hands or leads move it for sure."""
+        spread = np.maximum(h["ghost_moves"], 0.5) if touched else h["ghost_moves"]
+        moved = h["ghost"] * np.exp(spread * noise.normal(0.0, 1.0))
+        gone = noise.random() < 0.08
+        return np.where(gone & (spread > 0.05), np.abs(noise.normal(0, 0.004)), moved)
 
     def at_jacks(
-        self, h: Hidden, path: Path, noise: Noise, divider: Floats | float = 1.0
+        self,
+        h: Hidden,
+        path: Path,
+        noise: Noise,
+        divider: Floats | float = 1.0,
+        *,
+        touched: bool = False,
     ) -> tuple[Floats, Floats]:
-        """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open."""
+        """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open.
+
+        `touched` when other leads or hands are on the points.
+        """
         ac, dc = self.source(h, noise)
         ac, dc = ac * divider * h["source_loading"], dc * divider * h["source_loading"]
         loose = path.part | path.contact
         if self.is_current:
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
-        ghost = self.ghost(h, noise)
+        ghost = self.ghost(h, noise, touched=touched)
         wandering = noise.normal(0, 0.01)
         ac = np.select([path.lead, loose], [0.5 * ghost, ghost], ac)
         return ac, np.where(path.lead | loose, wandering, dc)

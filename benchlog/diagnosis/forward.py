@@ -30,6 +30,7 @@ _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: 
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
 _REDONE = frozenset({"reread", "reselect_function", "other_leads", "remake_contact", "new_battery"})
+_TOUCHING = frozenset({"other_leads", "remake_contact"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +39,10 @@ class Prediction:
 
     Attributes
     ----------
-    value, opened : array of float
-        Reading with an intermittent joint closed, and open; empty for actions answered in words.
-    p_opened : array of float
+    value, other : array of float
+        Reading with an intermittent joint closed, and open (with a scope: its AC part, and all of it); empty for
+        actions answered in words.
+    p_other : array of float
         Chance of the latter.
     words : array of float, last axis one per word
         Chance of each word; empty for actions answered by a reading.
@@ -49,8 +51,8 @@ class Prediction:
     """
 
     value: Floats
-    opened: Floats
-    p_opened: Floats
+    other: Floats
+    p_other: Floats
     words: Floats
     floor: float
 
@@ -111,12 +113,15 @@ class BenchModel:
         value = self._value(action, h, False, noise)
         drop = h["part_drop"] + h["lead_drop"]
         loose = drop > 0
-        p_opened = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
-        opened = value.copy()
+        p_other = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
+        other = value.copy()
         if np.any(loose):
             part = {name: values[loose] for name, values in h.items()}
-            opened[loose] = self._value(action, part, True, Noise.like(part["gain"], noise.rng))
-        return Prediction(value, opened, p_opened, _NONE, self._floor(action))
+            other[loose] = self._value(action, part, True, Noise.like(part["gain"], noise.rng))
+        if action == "scope_output":
+            both = self._scope_with_dc(h, value)
+            other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
+        return Prediction(value, other, p_other, _NONE, self._floor(action))
 
     def change(self, action: str, h: Hidden, noise: Noise) -> None:
         """Change the hidden states as `action` does, in place."""
@@ -177,7 +182,9 @@ class BenchModel:
             tried = self._tried(action, settled)
             if action == "other_leads":
                 lead = np.zeros_like(lead)
-            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), noise)
+            return self._as_found(
+                tried, Path(lead, part, tried["contact_open"] > 0), noise, touched=action in _TOUCHING
+            )
         return self._checks[action](settled, path, noise)
 
     def _tried(self, action: str, h: Hidden) -> Hidden:
@@ -196,11 +203,19 @@ class BenchModel:
             return {**h, "in_current_jack": off, "added_r": off}
         return h
 
-    def _as_found(self, h: Hidden, path: Path, noise: Noise, divider: Floats | float = 1.0) -> Floats:
+    def _as_found(
+        self,
+        h: Hidden,
+        path: Path,
+        noise: Noise,
+        divider: Floats | float = 1.0,
+        *,
+        touched: bool = False,
+    ) -> Floats:
         """Read the points with the meter as it is set."""
         if self.kind == "ohms":
             return self._resistance_as_found(h, path, noise)
-        ac, dc = self.circuit.at_jacks(h, path, noise, divider)
+        ac, dc = self.circuit.at_jacks(h, path, noise, divider, touched=touched)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, ac, dc, noise)
         if self.kind == "current":
@@ -221,7 +236,12 @@ class BenchModel:
         if self.kind == "ohms":
             value = self.instrument.ohms(h, zero, path.lead, noise)
             return self.instrument.shown(h, value, noise, turned=False, is_ohms=True)
-        stub = np.where(noise.random() < 0.5, 0.5 * self.circuit.ghost(h, noise), 0.0)
+        # An open lead goes on picking up, or not: where the break is and how the stub lies decide.
+        kind = noise.random()
+        still = 0.5 * h["ghost"]
+        stub = np.select(
+            [kind < 0.4, kind < 0.6], [still, 0.5 * self.circuit.ghost(h, noise, touched=True)], 0.0
+        )
         picked = np.where(path.lead, stub, 0.0) * (0.0 if self.kind == "current" else 1.0)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, picked, zero, noise)
@@ -262,15 +282,25 @@ class BenchModel:
             broken = path.part | contact
             value = np.where(broken, np.inf, self.circuit.level(h) * h["second_gain"] + h["lead_r"])
             return np.where(h["left_live"] > 0, np.inf, value)
-        loading = np.ones_like(h["gain"]) if self.kind == "scope" else h["source_loading"]
+        # An input of ten times the resistance, or of the same: l = Z / (Z + R) becomes 10 l / (9 l + 1).
+        own = h["source_loading"]
+        lighter = 10.0 * own / (9.0 * own + 1.0)
+        loading = np.where(h["second_higher"] > 0, lighter, own)
         there = Path(np.zeros_like(path.lead), path.part, contact)
-        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, noise)
+        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, noise, touched=True)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
-        ac, dc = self.circuit.at_jacks(h, Path(np.zeros_like(path.lead), path.part, contact), noise)
-        return np.hypot(ac, dc) * h["scope_gain"]
+        ac, dc = self.circuit.at_jacks(
+            h, Path(np.zeros_like(path.lead), path.part, contact), noise, touched=True
+        )
+        return np.where(self.direct, dc, ac) * h["scope_gain"]
+
+    def _scope_with_dc(self, h: Hidden, value: Floats) -> Floats:
+        """Return what a DC-coupled scope shows as rms of all."""
+        dc = np.where(h["dc_output"] + h["half_wave"] > 0, self.circuit.level(h), 0.0)
+        return np.hypot(value, dc * h["scope_gain"])
 
     def _load_150(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         # The load takes the pick-up off an open output and drains a source of high resistance.

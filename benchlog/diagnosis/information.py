@@ -50,8 +50,8 @@ def expected_information(
         outcome = np.minimum((rng.random((len(cause), 1)) > edges).sum(axis=-1), edges.shape[-1] - 1)
         n_outcomes = edges.shape[-1]
     else:
-        opened = rng.random(len(cause)) < prediction.p_opened
-        value = np.where(opened, prediction.opened, prediction.value)
+        opened = rng.random(len(cause)) < prediction.p_other
+        value = np.where(opened, prediction.other, prediction.value)
         outcome, n_outcomes = _binned(value, prediction.floor, repeatability, rng)
     found = mutual_information(cause, outcome, n_causes, n_outcomes)
     by_chance = mutual_information(cause, rng.permutation(outcome), n_causes, n_outcomes)

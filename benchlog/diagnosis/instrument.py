@@ -72,8 +72,10 @@ class Instrument:
             shown = shown * h["gain"] * h["drift"] + h["offset"]
         else:
             shown = shown * (1.0 + noise.normal(0, 0.004))
-        open_input = noise.random() < 0.5
-        damaged = np.where(open_input, np.inf, shown * np.exp(noise.normal(0.5, 0.7)))
+        kind = noise.random()
+        damaged = np.select(
+            [kind < 0.4, kind < 0.7], [np.inf, np.zeros_like(shown)], shown * np.exp(noise.normal(0.5, 0.7))
+        )
         shown = np.where(h["ohms_damage"] > 0, damaged, shown)
         return np.where(broken | (h["in_current_jack"] > 0), np.inf, shown)
 

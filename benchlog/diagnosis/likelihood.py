@@ -92,8 +92,8 @@ def likelihood(
         total = (1.0 - lapse) * exact + lapse / len(words)
         return total, (1.0 - lapse) * exact / total, np.zeros(exact.shape)
     closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
-    opened = _density(outcome, prediction.opened, prediction.floor, unit, repeatability)
-    p = prediction.p_opened
+    opened = _density(outcome, prediction.other, prediction.floor, unit, repeatability)
+    p = prediction.p_other
     exact = (1.0 - p) * closed + p * opened
     share = np.divide(p * opened, exact, out=p.copy(), where=exact > 0)
     stray = lapse * (0.2 if outcome.overload else 1.0 / _SPAN_Q)

@@ -1,0 +1,310 @@
+"""Part or meter? Ranks what can be behind a reading that looks wrong, and asks for the cheapest next check.
+
+Examples:
+  benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"
+  benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
+  benchlog diagnose --cases faults.jsonl          one case a line in, one answer a line out ("-" reads stdin)
+
+On a terminal it goes on asking, one check at a time. It never says that anything is safe to touch.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+    from benchlog.diagnosis import Case, Diagnosis, Session
+
+_BAR = 24
+_SHOWN = 6
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "--expect", metavar="TEXT", help="expected value, e.g. '27 V ac', '15 ohm', '1.6 A ac'"
+    )
+    parser.add_argument(
+        "--reading", metavar="TEXT", help="first reading as displayed, e.g. '0.003 V ac' or 'OL'"
+    )
+    parser.add_argument(
+        "--evidence",
+        metavar="ACTION=OUTCOME",
+        action="append",
+        default=[],
+        help="a check done and what it showed, in order; repeat",
+    )
+    parser.add_argument("--mains-nominal", metavar="TEXT", default="230 V ac", help="default '230 V ac'")
+    parser.add_argument(
+        "--context",
+        metavar="WORDS",
+        action="append",
+        default=[],
+        help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter'; repeat",
+    )
+    parser.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
+    parser.add_argument(
+        "--frequency", metavar="TEXT", default="", help="of the signal, where it is not the mains"
+    )
+    parser.add_argument("--cases", metavar="FILE", help="JSON lines, one case each; '-' for standard input")
+    parser.add_argument(
+        "--ask", action="store_true", help="ask for the next checks although this is no terminal"
+    )
+    parser.add_argument(
+        "--counts",
+        metavar="FILE",
+        help="TOML: how often each cause was the real one here, e.g. lead_open = 3",
+    )
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help="of the engine's draws (default 1)")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.errors import UsageError
+
+    counts = _counts(args.counts)
+    if args.seed < 0:
+        raise UsageError(f"seed {args.seed} is negative", hint="any whole number from 0")
+    if args.cases:
+        if args.expect or args.reading or args.evidence:
+            raise UsageError("--cases brings its own expectations and readings", hint="leave the others out")
+        return _cases(args, ctx, counts)
+    if not args.expect or not args.reading:
+        raise UsageError(
+            "diagnose needs what was expected and what was read",
+            hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
+        )
+    from benchlog.cli.context import keyed
+    from benchlog.diagnosis import Case, Session, parse_evidence
+
+    case = Case.from_text(
+        args.expect,
+        args.reading,
+        mains_nominal=args.mains_nominal,
+        context=args.context,
+        instrument="scope" if args.scope else "meter",
+        frequency=args.frequency,
+    )
+    session = Session(case, seed=args.seed, counts=counts)
+    for pair in args.evidence:
+        ((action, outcome),) = keyed([pair], "--evidence").items()
+        session.update(parse_evidence((action, outcome)))
+    state = session.state()
+    if not ctx.json and (args.ask or sys.stdin.isatty()):
+        state = _interactive(ctx, session, state, args)
+    elif not ctx.json:
+        _show(ctx, state, _questions(args))
+    if ctx.recording:
+        _record(ctx, args, session, state)
+    if ctx.json:
+        answer = state.to_json()
+        answer["questions"] = _questions(args)
+        ctx.print_json(answer)
+    return 0
+
+
+def _counts(path: str | None) -> dict[str, float] | None:
+    if path is None:
+        return None
+    import tomllib
+    from pathlib import Path
+
+    from benchlog.errors import ConfigError
+
+    try:
+        table = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path}: {error}", hint="write lines like: lead_open = 3") from None
+    for name, value in table.items():
+        if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e9:
+            raise ConfigError(
+                f"{path}: {name} = {value!r} is no count", hint="write lines like: lead_open = 3"
+            )
+    return {name: float(value) for name, value in table.items()}
+
+
+# -- many cases -------------------------------------------------------------------------------------------
+
+
+def _lines(name: str) -> Iterator[str]:
+    if name == "-":
+        # readline, not iteration: a caller that plays the bench waits for each answer.
+        yield from iter(sys.stdin.readline, "")
+    else:
+        with open(name, encoding="utf-8-sig") as file:
+            yield from file
+
+
+def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | None) -> int:
+    import json
+
+    from benchlog.diagnosis import Case, Session
+    from benchlog.errors import UsageError
+
+    last: Session | None = None
+    worst = 0
+    for number, line in enumerate(_lines(args.cases), 1):
+        if not line.strip():
+            continue
+        try:
+            plain = json.loads(line)
+            if not isinstance(plain, dict):
+                raise UsageError("a case must be a JSON object")
+            case = Case.from_json(plain)
+            last = _continued(last, case) or Session(case, seed=args.seed, counts=counts)
+            ctx.print_json(last.state().to_json())
+        except (json.JSONDecodeError, UsageError, RecursionError) as error:
+            # One bad line must not end a long run; its answer says what is wrong with it.
+            last, worst = None, 2
+            hint = error.hint if isinstance(error, UsageError) else "one JSON object a line"
+            ctx.print_json(
+                {
+                    "schema": "benchlog.error/1",
+                    "error": f"case {number}: {error}",
+                    "hint": hint,
+                    "exit_code": 2,
+                }
+            )
+    return worst
+
+
+def _continued(last: Session | None, case: Case) -> Session | None:
+    """Return the last session brought up to date, when the case only adds to it."""
+    import dataclasses
+
+    if last is None:
+        return None
+    done, wanted = tuple(last.done), case.evidence
+    before = dataclasses.replace(last.case, evidence=())
+    if (
+        dataclasses.replace(case, evidence=()) != before
+        or wanted[: len(done)] != done
+        or len(wanted) == len(done)
+    ):
+        return None
+    for evidence in wanted[len(done) :]:
+        last.update(evidence)
+    return last
+
+
+# -- one case ---------------------------------------------------------------------------------------------
+
+
+def _questions(args: argparse.Namespace) -> list[str]:
+    from benchlog.diagnosis.slips import find_slips
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    try:
+        reading = parse_quantity(args.reading, what="reading")
+    except UsageError:
+        return []  # overload: no number to ask about
+    return [slip.question for slip in find_slips(parse_quantity(args.expect), reading)]
+
+
+def _band(probability: float) -> str:
+    """Two bands, not decimals: what the trials bear out."""
+    if probability >= 0.97:
+        return "almost certain"
+    return "likely" if probability >= 0.9 else f"{probability:.0%}"
+
+
+def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    console = ctx.console
+    for question in questions:
+        console.print(Text(f"? {question}", style="yellow"))
+    table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
+    for cause in state.causes[:_SHOWN]:
+        if cause.probability < 0.005:
+            continue
+        filled = round(cause.probability * _BAR)
+        table.add_row(
+            Text("█" * filled + "·" * (_BAR - filled)),
+            _band(cause.probability),
+            Text(cause.label),
+            Text(cause.family, style="dim"),
+        )
+    console.print(table)
+    console.print(Text(f"P(output live) {state.p_live:.2f}"))
+    for caution in state.cautions:
+        console.print(Text(f"! caution: {caution}", style="bold"))
+    if state.next:
+        best = state.next[0]
+        minutes = f"{best.minutes:g} min, {best.bits:.2f} bit"
+        console.print(Text.assemble(("next: ", "bold"), f"{best.action} ({minutes}). {best.card}"))
+    else:
+        console.print(Text(_ending(state), style="bold"))
+
+
+def _ending(state: Diagnosis) -> str:
+    names = {c.id: c.label for c in state.causes}
+    if state.stop == "decided":
+        return f"decided: {state.causes[0].label}"
+    if state.stop == "no single cause fits":
+        return "no single cause fits: two faults at once, or a slip in what was noted. Start again as found."
+    left = " or ".join(names[name] for name in state.survivors)
+    return (
+        f"nothing splits further: {left}. What could: dimensions, mass or winding resistance against the data sheet, "
+        "warmth at idle, another part of the same kind"
+    )
+
+
+def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argparse.Namespace) -> Diagnosis:
+    """Show one card at a time and take typed answers, until decided, nothing is left or the person ends it."""
+    from benchlog.diagnosis import parse_evidence
+    from benchlog.errors import UsageError
+
+    left_out: set[str] = set()
+    questions = _questions(args)
+    while True:
+        _show(ctx, state, questions)
+        questions = []
+        check = next((n for n in state.next if n.action not in left_out), None)
+        if check is None:
+            return state
+        if check.action != state.next[0].action:
+            ctx.console.print(f"instead: {check.action} ({check.minutes:g} min). {check.card}", markup=False)
+        try:
+            answer = _answer(ctx, check.action)
+        except EOFError:
+            return state
+        if answer in ("q", "quit"):
+            return state
+        if answer in ("", "skip"):
+            left_out.add(check.action)
+            continue
+        name, equals, outcome = answer.partition("=")
+        pair = (name.strip(), outcome.strip()) if equals else (check.action, answer)
+        try:
+            session.update(parse_evidence(pair))
+        except UsageError as error:
+            ctx.console.print(f"{error}. {error.hint}", markup=False)
+            continue
+        state = session.state()
+
+
+def _answer(ctx: Context, action: str) -> str:
+    ctx.console.print('answer as displayed, "skip", "quit", or another check as NAME=ANSWER', style="dim")
+    return input(f"{action}> ").strip()
+
+
+def _record(ctx: Context, args: argparse.Namespace, session: Session, state: Diagnosis) -> None:
+    body: dict[str, Any] = {
+        "expect": args.expect,
+        "reading": args.reading,
+        "context": list(args.context),
+        "path": [[e.action, e.text] for e in session.done],
+        "seed": args.seed,
+        **state.to_json(),
+    }
+    with ctx.open_logbook() as book:
+        ref = book.append("diagnosis", body)
+    if not ctx.json:
+        ctx.console.print(f"written to {ctx.logbook_path}, entry {ref.seq}", style="dim", markup=False)

@@ -1,0 +1,70 @@
+"""Slips in a typed or read value: a wrong power of ten, peak for rms, half, another function or unit.
+
+They only ask. A value is never corrected: 13.6 V for 27.1 V may be half a winding, and stays 13.6 V.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchlog.units import Quantity
+
+__all__ = ["Slip", "find_slips"]
+
+_WITHIN = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A possible slip: `kind` for scripts, `question` for the person."""
+
+    kind: str
+    question: str
+
+
+_RATIOS = (
+    (10.0, "factor 10", "ten times the expected value: is the decimal point where you read it?"),
+    (0.1, "factor 10", "a tenth of the expected value: is the decimal point where you read it?"),
+    (1000.0, "factor 1000", "a thousand times the expected value: does the display show a prefix (m, k) you left out?"),
+    (0.001, "factor 1000", "a thousandth of the expected value: does the display show a prefix (m, k) you left out?"),
+    (math.sqrt(2.0), "root 2", "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
+    (math.sqrt(0.5), "root 2", "0.71 times the expected value: is the expectation a peak value, or the wave no sine?"),
+    (0.5, "half", "half the expected value: is it one of two windings, or a half-wave?"),
+    (2.0, "double", "twice the expected value: are two windings in series, or is it peak to peak?"),
+    (2.22, "averaging on dc", "2.2 times the expected value: is it DC, read on an AC range that lets DC through?"),
+)  # fmt: skip
+
+
+def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
+    """Return the questions that a reading raises; none when it is as expected or fits no slip.
+
+    Parameters
+    ----------
+    expect, reading : Quantity
+        As typed; neither is changed.
+    """
+    if reading.unit not in ("1", expect.unit):
+        return (
+            Slip(
+                "other unit",
+                f"{reading.text!r} is in {reading.unit}, {expect.unit} is expected: is the dial on the right function?",
+            ),
+        )
+    found = []
+    if expect.coupling and reading.coupling and expect.coupling != reading.coupling:
+        found.append(
+            Slip(
+                "other function",
+                f"read as {reading.coupling}, expected as {expect.coupling}: is the dial on the right function?",
+            )
+        )
+    if expect.value == 0:
+        return tuple(found)
+    ratio = abs(reading.value / expect.value)
+    for factor, kind, question in _RATIOS:
+        if abs(ratio / factor - 1.0) <= _WITHIN:
+            found.append(Slip(kind, question))
+    if reading.value * expect.value < 0 and expect.coupling != "ac":
+        found.append(Slip("sign", "the sign is the other way round: are the leads swapped?"))
+    return tuple(found)
