@@ -40,9 +40,8 @@ def is_time_name(name: str) -> bool:
 def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tuple[Column, ...]:
     """Name or choose the columns of a table.
 
-    In a file that names its columns, `columns` chooses among them (by name, name with unit, or number from 1),
-    or, when there are as many as columns, renames them. In one that does not, it names them in order; numbers
-    choose. ``-`` leaves a column out.
+    In a file that names its columns, `columns` chooses among them (by name, name with unit, or number from 1).
+    In one that does not, it names them in order; numbers choose. ``-`` leaves a column out.
 
     Raises
     ------
@@ -53,28 +52,31 @@ def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tupl
         return table.columns
     every = table.columns
     wanted = [c.strip() for c in columns]
-    found: list[Column] = []
-    for text in wanted:
-        match = next((c for c in every if c.name and c.called(text)), None)
-        if match is None and text.isdigit() and 1 <= int(text) <= len(every):
-            match = every[int(text) - 1]
-            match = replace(match, name=match.name or f"column {text}")
-        if match is None:
-            break
-        found.append(match)
-    else:
-        return _with_time(found, every)
-    targets = every
-    if len(wanted) == len(every) - 1 and (every[0].stamps or is_time_name(every[0].name)):
-        targets = every[1:]
-    if len(wanted) != len(targets):
-        names = ", ".join(c.name for c in every if c.name)
-        what = f"columns here: {names}" if names else f"name all {len(every)} columns, in order"
-        raise UsageError(f"{name}: {len(wanted)} column names ({', '.join(wanted)}) do not fit", hint=what)
     if len(set(wanted) - {"-"}) != len([w for w in wanted if w != "-"]):
         raise UsageError(f"{name}: column names must differ: {', '.join(wanted)}", hint="give each a name")
+    if table.named or all(text.isdigit() for text in wanted):
+        return _with_time([_choose(text, every, name) for text in wanted], every)
+    targets = every
+    if len(wanted) == len(every) - 1 and every[0].stamps:
+        targets = every[1:]
+    if len(wanted) != len(targets):
+        raise UsageError(
+            f"{name}: {len(wanted)} column names ({', '.join(wanted)}) do not fit",
+            hint=f"name all {len(every)} columns in order, '-' for one to leave out",
+        )
     renamed = [replace(c, name=text) for c, text in zip(targets, wanted, strict=True) if text != "-"]
     return (*every[: len(every) - len(targets)], *renamed)
+
+
+def _choose(text: str, every: Sequence[Column], name: str) -> Column:
+    for column in every:
+        if column.name and column.called(text):
+            return column
+    if text.isdigit() and 1 <= int(text) <= len(every):
+        column = every[int(text) - 1]
+        return replace(column, name=column.name or f"column {text}")
+    names = ", ".join(c.name or f"{i}" for i, c in enumerate(every, start=1))
+    raise UsageError(f"{name}: no column {text!r}", hint=f"columns here: {names}")
 
 
 def _with_time(chosen: Sequence[Column], every: Sequence[Column]) -> tuple[Column, ...]:

@@ -175,7 +175,7 @@ def check_agreement(
     -------
     Result
         `difference` is the mean of first minus second with the uncertainty of its scatter; `e_n` where both
-        accuracies are known, worst of the steady stretches, or of the whole log where there is none. Without
+        accuracies are known, worst of the steady stretches, or of the whole log where there are not two. Without
         accuracies the result is indeterminate: it says how they agree, and can't judge.
 
     Raises
@@ -218,7 +218,7 @@ def check_agreement(
     return Result(
         check="crosscheck",
         verdict=verdict,
-        reason=_reason(found, a, b, unit, difference, judged),
+        reason=_reason(found, a, b, unit, judged),
         quantities=quantities,
         limits=limits,
         rule=E_N_RULE if judged is not None else "limits of agreement: mean ± 1.96 sd, stated, not judged",
@@ -243,13 +243,20 @@ def _paired(
                 hint="log both together",
             )
         return first.time_s[rows], first.values[rows], second.values[rows], alignment
-    values, valid = pair(a.time_s, alignment.first_clock(b.time_s), b.values)
+    time_b = alignment.first_clock(b.time_s)
+    # The faster log is read off at the times of the slower one.
+    if np.median(np.diff(time_b)) > np.median(np.diff(a.time_s)):
+        u, valid = pair(time_b, a.time_s, a.values)
+        times, v = time_b, b.values
+    else:
+        v, valid = pair(a.time_s, time_b, b.values)
+        times, u = a.time_s, a.values
     if valid.sum() < _LEAST:
         raise AnalysisError(
             f"{a.name} and {b.name} have hardly any common time ({int(valid.sum())} readings)",
             hint="log both together; times of both files must be of the same day",
         )
-    return a.time_s[valid], a.values[valid], values[valid], alignment
+    return times[valid], u[valid], v[valid], alignment
 
 
 def _about_clock(alignment: Alignment, a: Series, b: Series, same_clock: bool, index_only: bool) -> list[str]:
@@ -303,7 +310,9 @@ def _judge(
     found: Agreement, a: Series, b: Series, mean_a: float, mean_b: float
 ) -> tuple[Verdict, float | None]:
     """Return verdict and worst E_n; indeterminate without accuracies."""
-    places = [(s.first_value, s.second_value) for s in found.steps] or [(mean_a, mean_b)]
+    places = [(s.first_value, s.second_value) for s in found.steps]
+    if len(places) < 2:  # one calm moment is no level; the whole log tells more
+        places = [(mean_a, mean_b)]
     worst = 0.0
     for value_a, value_b in places:
         u_a, u_b = a.standard_uncertainty(value_a), b.standard_uncertainty(value_b)
@@ -313,18 +322,19 @@ def _judge(
     return (Verdict.FAIL if worst > 1 else Verdict.PASS), worst
 
 
-def _reason(
-    found: Agreement, a: Series, b: Series, unit: str, difference: Uncertain, judged: float | None
-) -> str:
-    shown = format_uncertain(difference.value, difference.expanded_uncertainty, unit)
-    spread = (
-        f"single readings between {format_quantity(found.limits_low, unit)} and "
-        f"{format_quantity(found.limits_high, unit)} (95 %)"
+def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | None) -> str:
+    text = f"{a.name} minus {b.name}: {format_quantity(found.difference.mean, unit)} on average"
+    if len(found.steps) > 1:
+        low = min(s.difference for s in found.steps)
+        high = max(s.difference for s in found.steps)
+        text += f", at rest {format_quantity(low, unit)} to {format_quantity(high, unit)} ({len(found.steps)} levels)"
+    text += (
+        f", 95 % of single readings {format_quantity(found.limits_low, unit)} to "
+        f"{format_quantity(found.limits_high, unit)}"
     )
-    text = f"{a.name} minus {b.name}: {shown} on average, {spread}"
     if judged is None:
         return f"{text}; whether that is good enough needs both accuracies"
-    place = f"worst of {len(found.steps)} steady stretches" if found.steps else "over the whole log"
+    place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
     claim = "more than both claim together" if judged > 1 else "within what both claim together"
     return f"{text}; {claim} (E_n {judged:.2f}, {place})"
 

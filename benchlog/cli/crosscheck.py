@@ -19,12 +19,15 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from rich.console import Console
+
     from benchlog.capture import Capture
     from benchlog.checks.agreement import Series
     from benchlog.checks.metered import Metered
     from benchlog.checks.waveform_response import Waveform
     from benchlog.cli.context import Context
     from benchlog.metrology.accuracy import Accuracy
+    from benchlog.result import Result
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -157,7 +160,36 @@ def _logs(args: argparse.Namespace, ctx: Context) -> int:
     first, second, notes, indexed = _series(args)
     first, second = (_with_accuracy(args, ctx, series) for series in (first, second))
     result = check_agreement(first, second, same_clock=len(args.log) == 1, notes=notes, index_only=indexed)
-    return ctx.emit(msgspec.structs.replace(result, part=args.part))
+    return ctx.emit(msgspec.structs.replace(result, part=args.part), show=_show_agreement)
+
+
+def _show_agreement(console: Console, result: Result) -> None:
+    """Print what the usual form of a result leaves out: spread, drift, difference at each level."""
+    from rich.table import Table
+
+    from benchlog.units import format_quantity
+
+    found = result.details
+    unit, span = found["unit"], found["limits_of_agreement"]
+    hourly = found["drift_per_s"]["least_squares"] * 3600
+    console.print(
+        f"  {found['n']} pairs: scatter (sd) {format_quantity(found['scatter'], unit)}, limits of agreement "
+        f"{format_quantity(span['low'], unit)} to {format_quantity(span['high'], unit)}, drift "
+        f"{format_quantity(hourly, unit)} per hour"
+    )
+    if not found["steps"]:
+        return
+    a, b = found["minuend"], found["subtrahend"]
+    table = Table(box=None, padding=(0, 2, 0, 2))
+    for title in ("at rest until", a, b, "difference"):
+        table.add_column(title, justify="right")
+    for step in found["steps"]:
+        table.add_row(
+            f"{step['end_s']:.0f} s",
+            *(format_quantity(step[key], unit, 5) for key in (a, b)),
+            format_quantity(step["difference"], unit),
+        )
+    console.print(table)
 
 
 def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:

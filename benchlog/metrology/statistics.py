@@ -202,10 +202,11 @@ def theil_sen_slope(x: npt.ArrayLike, y: npt.ArrayLike, most: int = 2000) -> flo
     step = -(-xs.size // most)
     xs, ys = xs[::step], ys[::step]
     slopes = []
-    for lag in range(1, xs.size):
-        dx = xs[lag:] - xs[:-lag]
+    for first in range(xs.size - 1):
+        dx = xs[first + 1 :] - xs[first]
+        dy = ys[first + 1 :] - ys[first]
         apart = dx != 0
-        slopes.append((ys[lag:] - ys[:-lag])[apart] / dx[apart])
+        slopes.append(dy / dx if apart.all() else dy[apart] / dx[apart])
     every = np.concatenate(slopes) if slopes else np.empty(0)
     if not every.size:
         raise AnalysisError("all values on the horizontal axis are equal: no line fits")

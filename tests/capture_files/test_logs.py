@@ -100,7 +100,7 @@ def test_columns_are_chosen_by_name_name_with_unit_or_number_or_given(tmp_path: 
     bare = _file(tmp_path, "".join(f"{i % 3}.5 {i % 4}.25\n" for i in range(9)), "bare.txt")
     assert list(load_log(bare, ["MA", "MB"]).columns) == ["MA", "MB"]
     assert load_log(bare).indexed
-    with pytest.raises(UsageError, match="do not fit"):
+    with pytest.raises(UsageError, match="no column 'C'"):
         load_log(path, ["C"])
     with pytest.raises(UsageError, match="no column 'C'"):
         load_log(path).column("C")

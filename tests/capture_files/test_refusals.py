@@ -123,14 +123,16 @@ def test_interval_given_and_time_column_must_agree(tmp_path: Path) -> None:
 def test_names_that_do_not_fit_are_refused_with_those_there_are(tmp_path: Path) -> None:
     path = _file(tmp_path, "t,u,v\n" + _rows())
     with pytest.raises(UsageError) as caught:
-        load_capture(path, columns=["a", "b", "c", "d"])
+        load_capture(path, columns=["u", "w"])
     assert "t, u, v" in caught.value.hint
+    with pytest.raises(UsageError, match="do not fit"):
+        load_capture(_file(tmp_path, _rows(), "bare.csv"), columns=["a", "b", "c", "d"])
     with pytest.raises(UsageError, match="no channel 'w'"):
         load_capture(path, probes={"w": 10})
     with pytest.raises(UsageError, match="must be positive"):
         load_capture(path, probes={"v": -1})
     with pytest.raises(UsageError, match="must differ"):
-        load_capture(path, columns=["time", "a", "a"])
+        load_capture(path, columns=["u", "u"])
 
 
 def test_files_of_different_records_are_not_merged(tmp_path: Path) -> None:

@@ -1,0 +1,352 @@
+"""Meters on one node: E_n per pair, the odd one out, drift of the node, what can't be compared."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchlog.checks.crosscheck import check_crosscheck
+from benchlog.checks.metered import Metered
+from benchlog.checks.waveform_response import waveform_of
+from benchlog.cli import main
+from benchlog.displayed import parse_displayed
+from benchlog.errors import AnalysisError, UsageError
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.reading import Flag, Function
+from benchlog.result import Result, Verdict
+
+
+def meter(tag: str, shown: str, accuracy: str = "1 % + 5", resolution: float | None = None) -> Metered:
+    return Metered(parse_displayed(shown, instrument=tag, resolution=resolution), parse_accuracy(accuracy))
+
+
+def e_n_of(result: Result) -> float:
+    return result.quantities["e_n"].value
+
+
+@pytest.mark.parametrize(("shown", "e_n"), [("5.01 V dc", 0.14), ("5.05 V dc", 0.72), ("5.19 V dc", 2.67)])
+def test_a_meter_going_bad_against_a_reference_module(shown: str, e_n: float) -> None:
+    """5.000 V +-0.05 % against a 2000-count meter of 0.8 % + 2: 0.14, 0.72, then 2.67 (worked by hand)."""
+    result = check_crosscheck([meter("MB-02", shown, "0.8 % + 2"), meter("CS-3", "5.000 V dc", "0.05 % + 0")])
+    assert e_n_of(result) == pytest.approx(e_n, abs=0.005)
+    assert result.verdict is (Verdict.FAIL if e_n > 1 else Verdict.PASS)
+
+
+def test_two_healthy_meters_on_a_transformer() -> None:
+    """27.75 V (1 % + 5) and 27.8 V (1.2 % + 5): E_n 0.05 (worked by hand)."""
+    result = check_crosscheck([meter("MA-01", "27.75 V ac"), meter("MB-02", "27.8 V ac", "1.2 % + 5")])
+    assert e_n_of(result) == pytest.approx(0.05, abs=0.005)
+    assert result.quantities["difference"].value == pytest.approx(-0.05)
+    assert result.functions == {"MA-01": "V~", "MB-02": "V~"}
+
+
+def test_two_meters_never_tell_which_is_wrong() -> None:
+    result = check_crosscheck([meter("A", "5.19 V dc", "0.8 % + 2"), meter("B", "5.000 V dc", "0.05 % + 0")])
+    words = " ".join(result.findings)
+    assert "not which" in words
+    assert "check standard" in words
+    assert "odd_one_out" not in result.details
+
+
+def test_nist_dataplot_rows(worked_examples: dict[str, dict[str, object]]) -> None:
+    """NIST Dataplot manual, ISO 13528 EN SCORE sample output (READ): same numbers through the check."""
+    case = worked_examples["en_dataplot"]
+    u_lab, xref, width = (float(str(case[k])) for k in ("U_lab", "xref", "recomputed_denominator"))
+    u_ref = math.sqrt(width**2 - u_lab**2)
+    rows = case["rows"]
+    assert isinstance(rows, Sequence)
+    for value, expected in rows:
+        # Accuracy of no percentage and as many counts as give these expanded uncertainties.
+        lab = Metered(
+            dataclasses.replace(parse_displayed(f"{value} V dc", instrument="lab"), resolution=1e-3),
+            Accuracy(0.0, u_lab / 2 * math.sqrt(3) / 1e-3),
+        )
+        reference = Metered(
+            dataclasses.replace(parse_displayed(f"{xref} V dc", instrument="ref"), resolution=1e-3),
+            Accuracy(0.0, u_ref / 2 * math.sqrt(3) / 1e-3),
+        )
+        assert e_n_of(check_crosscheck([lab, reference])) == pytest.approx(abs(expected), abs=6e-4)
+
+
+def test_three_meters_name_the_odd_one_out() -> None:
+    result = check_crosscheck(
+        [
+            meter("A", "5.01 V dc", "0.8 % + 2"),
+            meter("B", "5.19 V dc", "0.8 % + 2"),
+            meter("C", "5.002 V dc", ".1 % + 2"),
+        ]
+    )
+    assert result.verdict is Verdict.FAIL
+    assert result.details["odd_one_out"] == "B"
+    assert any(f.startswith("B is the odd one out") for f in result.findings)
+    assert len(result.details["pairs"]) == 3
+
+
+@pytest.mark.parametrize(
+    ("shown", "words"),
+    [
+        (("5.00 V dc", "5.09 V dc", "5.18 V dc"), "it could be A or C"),
+        (("5.00 V dc", "6.00 V dc", "7.00 V dc"), "no single odd one out"),
+    ],
+)
+def test_three_meters_that_do_not_tell_leave_it_open(shown: tuple[str, str, str], words: str) -> None:
+    result = check_crosscheck([meter(t, s, "0.8 % + 2") for t, s in zip("ABC", shown, strict=True)])
+    assert result.details["odd_one_out"] is None
+    assert any(words in f for f in result.findings)
+
+
+def test_three_in_agreement_have_no_odd_one() -> None:
+    result = check_crosscheck([meter(t, "5.00 V dc") for t in "ABC"])
+    assert result.verdict is Verdict.PASS
+    assert result.details["odd_one_out"] is None
+
+
+def test_order_a_b_a_takes_a_drift_of_the_node_out() -> None:
+    """The node falls by 0.2 V a reading; A and B agree exactly once that is taken out."""
+    result = check_crosscheck([meter("A", "27.80 V ac"), meter("B", "27.60 V ac"), meter("A", "27.40 V ac")])
+    assert e_n_of(result) == pytest.approx(0, abs=1e-9)
+    assert result.details["drift"] == {"value": pytest.approx(-0.2), "per": "reading"}
+    assert any("the node moved by -200.0 mV" in f for f in result.findings)
+    assert result.details["meters"]["A"]["readings"] == 2
+
+
+def test_times_of_the_readings_count_when_they_are_known() -> None:
+    shown = [("A", "10.00 V dc", 0), ("B", "10.10 V dc", 1), ("A", "11.00 V dc", 10)]
+    stamped = []
+    for tag, text, second in shown:
+        m = meter(tag, text)
+        stamped.append(Metered(dataclasses.replace(m.reading, utc_ns=10**18 + second * 10**9), m.accuracy))
+    result = check_crosscheck(stamped)
+    assert result.details["drift"]["value"] == pytest.approx(0.1)
+    assert result.quantities["difference"].value == pytest.approx(0, abs=1e-9)
+
+
+def test_scatter_of_repeated_readings_widens_the_difference() -> None:
+    quiet = check_crosscheck([meter("A", "10.00 V dc"), meter("B", "10.00 V dc")])
+    rows = [("A", "10.00"), ("B", "9.00"), ("A", "9.00"), ("B", "10.00"), ("A", "10.50"), ("B", "9.50")]
+    noisy = check_crosscheck([meter(t, f"{s} V dc") for t, s in rows])
+    assert (
+        noisy.quantities["difference"].standard_uncertainty
+        > 2 * quiet.quantities["difference"].standard_uncertainty
+    )
+    assert noisy.quantities["difference"].degrees_of_freedom is not None
+    assert any(line.label == "scatter of the readings" for line in noisy.quantities["difference"].budget)
+
+
+def test_meters_read_in_one_go_leave_drift_and_difference_mixed() -> None:
+    result = check_crosscheck([meter(t, "10.00 V dc") for t in "AABB"])
+    assert any("read A-B-A" in f for f in result.findings)
+    assert "drift" not in result.details
+
+
+@given(
+    st.lists(st.sampled_from("ABC"), min_size=4, max_size=9).filter(lambda tags: len(set(tags)) > 1),
+    st.floats(-0.5, 0.5),
+)
+def test_a_steady_drift_never_shows_as_a_difference_when_bracketed(tags: list[str], drift: float) -> None:
+    """Whatever the order, meters that agree are found to agree if the drift could be told."""
+    readings = [
+        Metered(
+            dataclasses.replace(parse_displayed("1.000 V dc", instrument=tag), value=100 + drift * i),
+            parse_accuracy("0.1 % + 1"),
+        )
+        for i, tag in enumerate(tags)
+    ]
+    result = check_crosscheck(readings)
+    if "drift" in result.details:
+        assert e_n_of(result) < 1e-6
+
+
+@given(st.floats(1, 1000), st.floats(1, 1000), st.floats(0.001, 0.05), st.floats(0.001, 0.05))
+def test_e_n_does_not_care_which_meter_comes_first_or_about_the_unit(
+    a: float, b: float, fraction_a: float, fraction_b: float
+) -> None:
+    def one(first: float, second: float, swap: bool) -> float:
+        pair = [
+            Metered(
+                dataclasses.replace(parse_displayed("1 V dc", instrument="A", resolution=0.0), value=first),
+                Accuracy(fraction_a, 0),
+            ),
+            Metered(
+                dataclasses.replace(parse_displayed("1 V dc", instrument="B", resolution=0.0), value=second),
+                Accuracy(fraction_b, 0),
+            ),
+        ]
+        return e_n_of(check_crosscheck(pair[::-1] if swap else pair))
+
+    assert one(a, b, False) == pytest.approx(one(a, b, True), rel=1e-9)
+    assert one(a, b, False) == pytest.approx(one(1000 * a, 1000 * b, False), rel=1e-9)
+
+
+def test_different_functions_are_refused() -> None:
+    with pytest.raises(UsageError, match=r"A reads V= and B V~: these are different quantities"):
+        check_crosscheck([meter("A", "5 V dc"), meter("B", "5 V ac")])
+    with pytest.raises(UsageError, match="different quantities"):
+        check_crosscheck([meter("A", "5 ohm"), meter("B", "5 V ac")])
+
+
+def test_overload_and_held_displays_are_refused() -> None:
+    with pytest.raises(AnalysisError, match=r"B shows 'OL V ac' \(overload\)"):
+        check_crosscheck([meter("A", "5 V ac"), meter("B", "OL V ac")])
+    held = meter("A", "5 V ac")
+    held = Metered(dataclasses.replace(held.reading, flags=frozenset([Flag.HOLD])), held.accuracy)
+    with pytest.raises(AnalysisError, match="no reading of now"):
+        check_crosscheck([held, meter("B", "5 V ac")])
+
+
+def test_one_meter_twice_is_not_two() -> None:
+    with pytest.raises(UsageError, match="can't confirm itself"):
+        check_crosscheck([meter("A", "5 V ac"), meter("A", "5 V ac")])
+    with pytest.raises(UsageError, match="does not say which meter"):
+        check_crosscheck([meter("", "5 V ac"), meter("A", "5 V ac")])
+
+
+def test_unknown_accuracy_and_low_battery_are_told() -> None:
+    a = Metered(parse_displayed("5.00 V ac", instrument="A"), UNKNOWN_ACCURACY)
+    b = meter("B", "5.00 V ac")
+    b = Metered(dataclasses.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
+    result = check_crosscheck([a, b])
+    assert any("2 % + 10 counts assumed" in c for c in result.cautions)
+    assert any("low battery" in f for f in result.findings)
+
+
+def _square(n_cycles: int = 10) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return np.sign(np.sin(2 * np.pi * n_cycles * (np.arange(5000) + 0.37) / 5000))
+
+
+def test_form_factors_of_known_waveforms(golden: Path) -> None:
+    """Sine 1.1107, square 1, triangle 1.1547: an average-responding meter reads 0, +11.07, -3.81 % off."""
+    t = 2 * np.pi * 10 * np.arange(50000) / 50000
+    for values, form, error in (
+        (np.sin(t), math.pi / (2 * math.sqrt(2)), 0.0),
+        (np.sign(np.sin(t + 1e-3)), 1.0, 0.1107),
+        (2 / math.pi * np.arcsin(np.sin(t)) + 7.0, 2 / math.sqrt(3), -0.0381),
+    ):
+        wave = waveform_of(values)
+        assert wave.form_factor == pytest.approx(form, rel=1e-3)
+        assert wave.average_over_rms - 1 == pytest.approx(error, abs=1e-3)
+        assert wave.cycles >= 8
+    with pytest.raises(AnalysisError, match="does not alternate"):
+        waveform_of(np.ones(100))
+    with pytest.raises(AnalysisError, match="no whole cycle"):
+        waveform_of(np.arange(100.0))
+
+
+def test_average_responding_meter_is_explained_by_the_waveform() -> None:
+    """On a square wave of 10 V an average-responding meter shows 11.1 V; both meters are right."""
+    readings = [meter("MA-01", "10.00 V ac"), meter("MB-02", "11.11 V ac")]
+    kinds = {"MA-01": "true rms", "MB-02": "average"}
+    blind = check_crosscheck(readings, responses=kinds)
+    assert blind.verdict is Verdict.FAIL
+    assert any("capture the waveform" in f for f in blind.findings)
+    seen = check_crosscheck(readings, responses=kinds, waveform=waveform_of(_square()))
+    assert seen.verdict is Verdict.PASS
+    assert seen.details["e_n_as_read"] == pytest.approx(e_n_of(blind))
+    assert any("MB-02 responds to the average" in f and "+11.0" in f for f in seen.findings)
+
+
+def test_a_waveform_does_not_excuse_dc_or_true_rms_meters() -> None:
+    readings = [meter("A", "10.00 V dc"), meter("B", "11.11 V dc")]
+    kinds = {"A": "true rms", "B": "average"}
+    assert (
+        check_crosscheck(readings, responses=kinds, waveform=waveform_of(_square())).verdict is Verdict.FAIL
+    )
+
+
+def _json(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, object]]:
+    code = main(["crosscheck", "--json", "--no-record", *words])
+    return code, json.loads(capsys.readouterr().out)
+
+
+def test_command_gives_e_n_and_fails_above_one(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    code, out = _json(
+        capsys,
+        *("--reading", "A=5.19 V dc", "--reading", "B=5.000 V dc", "--accuracy", "A=0.8 % + 2"),
+        *("--accuracy", "B=0.05 % + 0", "--resolution", "A=0.01 V", "--resolution", "B=1 uV"),
+    )
+    assert code == 1
+    assert out["quantities"]["e_n"]["value"] == pytest.approx(2.67, abs=0.005)  # type: ignore[index]
+
+
+def test_command_takes_repeated_readings_and_bench_ids(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(
+        "".join(
+            f'[[instrument]]\ntag = "{tag}"\n[[instrument.accuracy]]\nfunction = "V~"\nstatement = "{text}"\n'
+            for tag, text in (("MA-01", "1 % + 5"), ("MB-02", "1.2 % + 5"))
+        ),
+        encoding="utf-8",
+    )
+    readings = ["MA-01=27.80 V ac", "MB-02=27.7 V ac", "MA-01=27.60 V ac"]
+    words = [w for r in readings for w in ("--reading", r)]
+    code, out = _json(capsys, "--bench", str(bench), *words)
+    assert code == 0
+    assert out["details"]["meters"]["MB-02"]["accuracy"] == "1.2 % + 5"  # type: ignore[index]
+    assert out["quantities"]["difference"]["value"] == pytest.approx(0, abs=1e-9)  # type: ignore[index]
+    code, out = _json(capsys, "--bench", str(bench), "--reading", "MA-01=1 V ac", "--reading", "XX=1 V ac")
+    assert (code, out["error"]) == (2, "no instrument 'XX' on the bench")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        (),
+        ("--reading", "A=1 V dc"),
+        ("--reading", "1 V dc"),
+        ("--reading", "A=1 V", "--reading", "B=1 V dc"),
+        ("--reading", "A=1 V dc", "--reading", "B=1 V dc", "--accuracy", "C=1 %"),
+        ("--reading", "A=1 V dc", "--reading", "B=1 V dc", "--response", "A=peak"),
+        ("--reading", "A=1 V dc", "--log", "x.csv"),
+        ("--log", "a.csv", "--log", "b.csv", "--log", "c.csv"),
+        ("--log", "nothing.csv", "--columns", "A,B"),
+        ("--log", "nothing.csv", "--columns", "A"),
+        ("--reading", "A=1 V dc", "--by", "PROBE"),
+    ],
+)
+def test_command_refuses_what_it_can_not_use(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...]
+) -> None:
+    code, out = _json(capsys, *words)
+    assert code == 2
+    assert out["error"]
+    assert out["hint"]
+
+
+def test_command_explains_by_a_captured_waveform(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "w.csv"
+    path.write_text("time,CH1\n" + "".join(f"{i * 1e-5:.5f},{v:.1f}\n" for i, v in enumerate(_square())))
+    code, out = _json(
+        capsys,
+        *("--reading", "A=10.00 V ac", "--reading", "B=11.11 V ac", "--accuracy", "A=1 % + 5"),
+        *(
+            "--accuracy",
+            "B=1 % + 5",
+            "--response",
+            "A=true rms",
+            "--response",
+            "B=average",
+            "--waveform",
+            str(path),
+        ),
+    )
+    assert code == 0
+    assert out["details"]["e_n_as_read"] > 1  # type: ignore[index]
+
+
+def test_all_functions_of_meters_can_be_compared() -> None:
+    for function in Function:
+        readings = [
+            Metered(parse_displayed("1.000", function, instrument=tag), parse_accuracy("1 % + 2"))
+            for tag in "AB"
+        ]
+        assert check_crosscheck(readings).verdict is Verdict.PASS
