@@ -85,12 +85,13 @@ def power_spectrum(samples: FloatArray, size: int | None = None) -> FloatArray:
 def _fundamental(power: FloatArray, peak: int, lowest: int) -> int:
     """Line of the fundamental: a pulse train's strongest line may be a harmonic of a slightly weaker one."""
     line = interpolated_peak(power, peak)
-    for divisor in (4, 3, 2):
+    for divisor in range(8, 1, -1):
         low = round(line / divisor)
-        around = power[max(low - 4, 0) : low + 5]
-        near = power[max(low - 1, 0) : low + 2]
-        if low >= lowest and near.max() == around.max() and near.max() >= 0.3 * power[peak]:
-            return max(low - 1, 0) + int(np.argmax(near))
+        if low < lowest:
+            continue
+        near = max(low - 2, 0) + int(np.argmax(power[max(low - 2, 0) : low + 3]))
+        if abs(near - low) < 2 and power[near] >= 0.3 * power[peak]:
+            return near
     return peak
 
 

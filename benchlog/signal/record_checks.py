@@ -347,9 +347,10 @@ def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
     middle = float(np.median(y))
     spread = 1.4826 * float(np.median(np.abs(y - middle)))
     above, below = float(y.max()) - middle, middle - float(y.min())
-    far = np.count_nonzero(y - middle > max(6 * spread, 0.01 * above))
-    steep = float(np.abs(np.diff(y)).max()) > 0.2 * above
-    if not (0 < far < 0.1 * len(y) and steep and above > 2 * below):
+    far = y - middle > max(6 * spread, 0.01 * above)
+    count, peaks = np.count_nonzero(far), np.count_nonzero(np.diff(far.astype(np.int8)) > 0)
+    # Lines of a spectrum are a few samples wide; pulses and ringing are not, or repeat.
+    if not (0 < count < 0.1 * len(y) and count <= 8 * peaks and above > 2 * below):
         return False
     lag = round(2 * np.pi / record.solution.angle)
     if not record.whole or not 0 < lag < len(y) // 2:
