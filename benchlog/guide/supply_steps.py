@@ -85,10 +85,9 @@ def _resolve(
     doubt = diagnose_with(hands, first, expected_v, key, mains_nominal_v=plan.mains_nominal_v)
     readings = list(doubt.readings)
     function, tag = first.reading.function, first.reading.instrument
-    if doubt.decided and doubt.family in ("lead", "setting", "supply"):
-        hands.do(
-            f"put that right ({doubt.in_words()}), then {tag} on the same points, {function}", f"{key}/mended"
-        )
+    if not doubt.decided or doubt.family in ("lead", "setting", "supply", "none"):
+        what = f"put that right ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
+        hands.do(f"{what}, then {tag} on the same points, {function}", f"{key}/mended")
         again = hands.reading(tag or None, function, "no-load voltage", f"{key}/again")
         readings.append(again.reading)
     else:

@@ -171,8 +171,12 @@ class Person:
         return "jumps" if self.bench.transformer.intermittent else "steady"
 
     def _other_leads(self) -> str:
+        hookup, jack = self._meter.hookup, self._meter.jack
         self.bench.connect(self.tag, at=self._at, leads="LD", jack="volts")
-        return self.read()
+        outcome = self.read()
+        if hookup is not None:  # the suspect leads go back on: one change between two readings
+            self.bench.connect(self.tag, at=hookup.at, leads=hookup.leads, jack=jack)
+        return outcome
 
     @property
     def _at(self) -> tuple[str, str]:
