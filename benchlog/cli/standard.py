@@ -1,0 +1,310 @@
+"""Check a meter against a check standard: E_n in units of its specification, chart in units of its repeatability.
+
+Examples:
+  benchlog standard MB-02 CS-3 "5.01 V dc"          one reading, typed
+  benchlog standard MA-01 CS-3                      read over the link
+  benchlog standard MB-02                           the start-of-session round: all standards of the bench
+  benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery: as found comes first
+  benchlog standard MB-02 --bad "display frozen, entry 41" --function "V="     recall by hand
+  benchlog standard MB-02 --undo-recall 57 --reason "wrong standard used"
+
+A failing standard (E_n above 1) recalls what rested on the meter since its last good check.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from benchlog.bench import Standard
+    from benchlog.checks.metered import Metered
+    from benchlog.cli.context import Context
+    from benchlog.logbook import Logbook
+    from benchlog.project.check_standard import StandardCheck, StandardValue
+    from benchlog.project.recall import Failure, Recall
+    from benchlog.result import Result
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("meter", metavar="METER", help="tag of the meter")
+    parser.add_argument(
+        "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
+    )
+    parser.add_argument("value", metavar="VALUE", nargs="?", help="what the meter shows, e.g. '5.01 V dc'")
+    parser.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
+    parser.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
+    parser.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
+    parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
+    parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
+    parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
+    parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
+    parser.add_argument("--bad", metavar="REASON", help="recall what rested on the meter, for another reason")
+    parser.add_argument(
+        "--function", metavar="F", default="V=", help="with --bad: function found bad (default V=)"
+    )
+    parser.add_argument(
+        "--error", metavar="TEXT", default="0 %", help="with --bad: its relative error, e.g. '-8 %%'"
+    )
+    parser.add_argument(
+        "--undo-recall", metavar="ENTRY", type=int, help="take a recall back; a new entry says so"
+    )
+    parser.add_argument("--reason", metavar="TEXT", default="", help="with --undo-recall: why")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.errors import UsageError
+
+    if args.undo_recall is not None:
+        return _undo(args, ctx)
+    if args.bad is not None:
+        return _by_hand(args, ctx)
+    if args.standard is None:
+        return _round(args, ctx)
+    standard = _standard(args, ctx)
+    reading = _reading(args, ctx, standard)
+    if not reading.reading.instrument:
+        raise UsageError("the meter needs a tag", hint="benchlog standard MA-01 CS-3 ...")
+    return _check(args, ctx, standard[0], reading)
+
+
+def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
+    """Return the standard and the function it is for, from the bench file or the options."""
+    from benchlog.displayed import function_of
+    from benchlog.units import parse_quantity
+
+    if args.nominal is not None:
+        nominal = parse_quantity(args.nominal, what="nominal value")
+        text = args.uncertainty or "0 %"
+        return _value(args.standard, args.nominal, text), str(function_of(nominal))
+    known = ctx.bench().standard(args.standard)
+    return _known(known, args.uncertainty)
+
+
+def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardValue, str]:
+    return _value(known.tag, known.value, uncertainty or known.uncertainty), str(known.function)
+
+
+def _value(tag: str, value: str, uncertainty: str) -> StandardValue:
+    from benchlog.errors import UsageError
+    from benchlog.project.check_standard import StandardValue
+    from benchlog.units import parse_quantity
+
+    nominal = parse_quantity(value, what="nominal value")
+    half = parse_quantity(uncertainty, what="uncertainty")
+    if nominal.value == 0 or half.value < 0 or half.unit not in ("1", nominal.unit):
+        raise UsageError(
+            f"standard {tag}: {value!r} with uncertainty {uncertainty!r} can't be used",
+            hint="write them like '5.000 V dc' and '0.05 %' or '2.5 mV'",
+        )
+    width = half.value * abs(nominal.value) if half.unit == "1" else half.value
+    return StandardValue(tag, nominal.value, width, nominal.unit)
+
+
+def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> Metered:
+    from benchlog.cli.typed import live_reading, metered, with_accuracy
+    from benchlog.reading import Function
+
+    function = Function(standard[1])
+    if args.value is None:
+        return with_accuracy(ctx, live_reading(ctx, args.meter, function), args.accuracy)
+    return metered(
+        ctx,
+        args.value,
+        meter=args.meter,
+        accuracy=args.accuracy,
+        resolution=args.resolution,
+        function=function,
+    )
+
+
+def _round(args: argparse.Namespace, ctx: Context) -> int:
+    """Ask for each standard of the bench in turn; an empty answer leaves one out."""
+    from benchlog.errors import UsageError
+
+    bench = ctx.bench()
+    bench.instrument(args.meter)
+    if not bench.standards:
+        raise UsageError("the bench file lists no check standards", hint="add [[standard]] tables to it")
+    worst = 0
+    for tag, known in bench.standards.items():
+        sys.stderr.write(f"{tag}, {known.value}: {args.meter} on {known.function} shows (empty: left out): ")
+        sys.stderr.flush()
+        answer = sys.stdin.readline().strip()
+        if not answer:
+            continue
+        one = argparse.Namespace(**{**vars(args), "standard": tag, "value": answer})
+        standard = _known(known)
+        worst = max(worst, _check(one, ctx, standard[0], _reading(one, ctx, standard)))
+    return worst
+
+
+def _check(args: argparse.Namespace, ctx: Context, standard: StandardValue, reading: Metered) -> int:
+    from benchlog.project.check_standard import check_standard, failure_of
+    from benchlog.result import Verdict
+
+    if not ctx.recording:
+        history = _history(ctx)
+        check = check_standard(reading, standard, history, ctx.clock.utc_ns(), as_left=args.as_left)
+        return _tell(ctx, check.result(as_left=args.as_left), None)
+    with ctx.open_logbook() as book, book.transaction():
+        history = list(book.entries("standard"))
+        check = check_standard(reading, standard, history, ctx.clock.utc_ns(), as_left=args.as_left)
+        ref = book.append("standard", check.body(as_left=args.as_left, note=args.note))
+        recall = None
+        if check.verdict is Verdict.FAIL:
+            recall = _recall(book, failure_of(check, history, ref.seq), args)
+        result = _with_record(ctx, check, args.as_left, ref.seq, ref.digest)
+    return _tell(ctx, result, recall)
+
+
+def _history(ctx: Context) -> list[Any]:
+    if not ctx.logbook_path.exists():
+        return []
+    with ctx.open_logbook("ro", create=False) as book:
+        return list(book.entries("standard"))
+
+
+def _with_record(ctx: Context, check: StandardCheck, as_left: bool, entry: int, digest: str) -> Result:
+    import msgspec
+
+    from benchlog.result import Record
+
+    record = Record(str(ctx.logbook_path), entry, f"sha256:{digest}")
+    return msgspec.structs.replace(check.result(as_left=as_left), record=record)
+
+
+def _recall(book: Logbook, failure: Failure, args: argparse.Namespace) -> Recall:
+    """Write down what rested on the meter; results recalled already are not recalled twice."""
+    import dataclasses
+
+    from benchlog.project.recall import recall_results
+
+    undoable: list[str] = []
+    if args.plan:
+        from pathlib import Path
+
+        from benchlog.plan import read_plan
+
+        undoable = [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
+    kinds = ("result", "supersede", "release", "concession", "step")
+    entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
+    recall = recall_results(entries, failure, undoable=undoable)
+    known = _recalled(book, failure.meter)
+    recall = dataclasses.replace(recall, results=tuple(r for r in recall.results if r.entry not in known))
+    book.append("recall", recall.body())
+    return recall
+
+
+def _recalled(book: Logbook, meter: str) -> set[int]:
+    undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
+    return {
+        int(item["entry"])
+        for e in book.entries("recall")
+        if e.seq not in undone and e.body["meter"] == meter
+        for item in e.body["results"]
+    }
+
+
+def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
+    """Recall because of a diagnosis or anything else that shows the meter to be bad."""
+    from benchlog.errors import UsageError
+    from benchlog.project.recall import Failure, shares
+    from benchlog.reading import Function
+    from benchlog.units import parse_quantity
+
+    try:
+        function = str(Function(args.function))
+    except ValueError:
+        raise UsageError(
+            f"no function {args.function!r}", hint=f"one of: {', '.join(str(f) for f in Function)}"
+        ) from None
+    error = parse_quantity(args.error, "1", what="error").value
+    if error <= -1 or not args.bad.strip():
+        raise UsageError("a recall needs a reason, and an error above -100 %")
+    with ctx.open_logbook(create=False) as book, book.transaction():
+        good = [
+            e.seq
+            for e in book.entries("standard")
+            if e.body["meter"] == args.meter
+            and e.body["verdict"] == "pass"
+            and shares(function, str(e.body["function"]))
+        ]
+        last = max(good, default=0)
+        failure = Failure(
+            args.meter, function, last, book.head().seq, min(0.0, error), max(0.0, error), args.bad
+        )
+        recall = _recall(book, failure, args)
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.recall/1", **recall.body()})
+    else:
+        _show_recall(ctx, recall)
+    return 0
+
+
+def _undo(args: argparse.Namespace, ctx: Context) -> int:
+    """Take a recall back by a new entry."""
+    from benchlog.errors import UsageError
+
+    if not args.reason.strip():
+        raise UsageError("taking a recall back needs a reason", hint='--reason "wrong standard used"')
+    with ctx.open_logbook(create=False) as book, book.transaction():
+        recalls = {e.seq: e for e in book.entries("recall")}
+        undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
+        if args.undo_recall not in recalls or recalls[args.undo_recall].body["meter"] != args.meter:
+            known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.meter) or "none"
+            raise UsageError(
+                f"entry {args.undo_recall} is no recall of {args.meter}", hint=f"recalls of it: {known}"
+            )
+        if args.undo_recall in undone:
+            raise UsageError(f"recall {args.undo_recall} was taken back already")
+        ref = book.append(
+            "recall undone", {"entry": args.undo_recall, "meter": args.meter, "reason": args.reason}
+        )
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo_recall})
+    else:
+        ctx.console.print(f"recall {args.undo_recall} taken back, entry {ref.seq}", markup=False)
+    return 0
+
+
+def _tell(ctx: Context, result: Result, recall: Recall | None) -> int:
+    if ctx.json:
+        plain = result.to_json()
+        plain["recall"] = None if recall is None else recall.body()
+        ctx.print_json(plain)
+    else:
+        from benchlog.cli.show import show_result
+
+        show_result(ctx.console, result)
+        if recall is not None:
+            _show_recall(ctx, recall)
+    return result.overall.exit_code
+
+
+def _show_recall(ctx: Context, recall: Recall) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    failure = recall.failure
+    ctx.console.print(Text(f"Recall of {failure.meter} on {failure.function}: {failure.why}", style="bold"))
+    if not recall.results:
+        ctx.console.print(Text("  nothing in the logbook rested on it"))
+        return
+    table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
+    for name in ("entry", "check", "part", "what becomes of it", "why"):
+        table.add_column(name, overflow="fold")
+    for r in recall.results:
+        table.add_row(
+            str(r.entry),
+            Text(r.check_id or r.check),
+            Text(r.part),
+            Text(str(r.kind), style="bold"),
+            Text(r.reason),
+        )
+    ctx.console.print(table)
+    if recall.holds:
+        ctx.console.print(Text(f"  hold points resting on it: {', '.join(recall.holds)}", style="bold"))

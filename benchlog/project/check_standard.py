@@ -1,0 +1,247 @@
+"""A meter against a check standard: E_n in units of its specification, the chart in units of its repeatability.
+
+Pure: a reading, the standard's value and the earlier entries of kind ``standard`` in, a frozen judgement out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.checks.metered import Metered
+from benchlog.errors import UsageError
+from benchlog.logbook.chain import Entry
+from benchlog.metrology.charts import ChartPoint, ChartSignal, repeatability_chart
+from benchlog.metrology.comparison import e_n
+from benchlog.project.recall import Failure, shares
+from benchlog.result import Result, Uncertain, Verdict
+
+__all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of"]
+
+_DAY_NS = 86_400_000_000_000
+_NEAR = 0.7  # E_n from which the person is told that the specification is near: judgement
+
+
+@dataclass(frozen=True, slots=True)
+class StandardValue:
+    """A check standard: `value` in SI units and the half-width of its error, taken as uniform."""
+
+    tag: str
+    value: float
+    half_width: float
+    unit: str
+
+    @property
+    def expanded(self) -> float:
+        """Expanded uncertainty at k = 2."""
+        return 2.0 * self.half_width / math.sqrt(3.0)
+
+
+@dataclass(frozen=True, slots=True)
+class StandardCheck:
+    """What one check-standard reading says.
+
+    Attributes
+    ----------
+    difference : float
+        Reading minus standard, SI.
+    error : float
+        The same relative to the standard.
+    e_n : float
+    point : ChartPoint
+    verdict : Verdict
+        Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
+    findings : tuple of str
+        What the person should know.
+    """
+
+    meter: str
+    function: str
+    standard: StandardValue
+    reading: Metered
+    difference: float
+    error: float
+    e_n: float
+    point: ChartPoint
+    verdict: Verdict
+    findings: tuple[str, ...]
+
+    def body(self, *, as_left: bool, note: str = "") -> dict[str, Any]:
+        """Return the body of the logbook entry."""
+        return {
+            "meter": self.meter,
+            "standard": self.standard.tag,
+            "function": self.function,
+            "displayed": self.reading.reading.displayed,
+            "value": self.reading.value,
+            "resolution": self.reading.reading.resolution,
+            "standard_value": self.standard.value,
+            "unit": self.standard.unit,
+            "accuracy": str(self.reading.accuracy),
+            "error": self.error,
+            "e_n": self.e_n,
+            "verdict": str(self.verdict),
+            "chart": {
+                "deviation": self.point.deviation,
+                "smoothed": self.point.smoothed,
+                "signal": str(self.point.signal),
+                "why": self.point.why,
+            },
+            "as": "left" if as_left else "found",
+            "findings": list(self.findings),
+            "note": note,
+        }
+
+    def result(self, *, as_left: bool) -> Result:
+        """Return it as a result, for screen and JSON."""
+        relation = "within" if self.verdict is Verdict.PASS else "outside"
+        return Result(
+            check="standard",
+            verdict=self.verdict,
+            reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: E_n {abs(self.e_n):.2f}",
+            quantities={
+                "e_n": Uncertain(self.e_n, 0.0, 0.0, "1"),
+                "difference": Uncertain(self.difference, 0.0, 0.0, self.standard.unit),
+            },
+            rule="|E_n| <= 1 at k = 2 (ISO/IEC 17043); chart: warn 2, act 3, EWMA 0.3 and 2.7",
+            instruments=(self.meter,),
+            functions={self.meter: self.function},
+            findings=self.findings,
+            details={
+                "standard": self.standard.tag,
+                "as": "left" if as_left else "found",
+                "relative_error": self.error,
+                "chart": {
+                    "deviation": self.point.deviation,
+                    "smoothed": self.point.smoothed,
+                    "centre": self.point.centre,
+                    "sigma": self.point.sigma,
+                    "signal": str(self.point.signal),
+                },
+            },
+        )
+
+
+def check_standard(
+    reading: Metered,
+    standard: StandardValue,
+    history: Sequence[Entry],
+    now_utc_ns: int,
+    *,
+    as_left: bool = False,
+) -> StandardCheck:
+    """Judge one reading of a check standard.
+
+    Parameters
+    ----------
+    reading : Metered
+    standard : StandardValue
+    history : sequence of Entry
+        Entries of kind ``standard``, in order, of any meter.
+    now_utc_ns : int
+        Time of this reading.
+    as_left : bool
+        After a new battery or an adjustment: the chart begins anew.
+
+    Raises
+    ------
+    UsageError
+        If the reading is in another unit than the standard.
+    """
+    if reading.reading.unit != standard.unit:
+        raise UsageError(
+            f"{standard.tag} is in {standard.unit}, the reading in {reading.reading.unit}",
+            hint="measure it on the function it is a standard for",
+        )
+    meter, function = reading.reading.instrument, str(reading.reading.function)
+    mine = [
+        e
+        for e in history
+        if (e.body["meter"], e.body["standard"], e.body["function"]) == (meter, standard.tag, function)
+    ]
+    expanded = 2.0 * reading.accuracy.standard_uncertainty(reading.value, reading.reading.resolution)
+    number = e_n(reading.value, expanded, standard.value, standard.expanded)
+    resolution = max([reading.reading.resolution, *(float(e.body["resolution"]) for e in mine)])
+    values = [float(e.body["value"]) for e in mine] + [reading.value]
+    restarts = [i for i, e in enumerate(mine) if e.body["as"] == "left"] + ([len(mine)] if as_left else [])
+    point = repeatability_chart(values, resolution, restarts=restarts)[-1]
+    verdict = Verdict.PASS if abs(number) <= 1.0 else Verdict.FAIL
+    findings = _findings(number, point, mine, now_utc_ns, verdict, as_left)
+    difference = reading.value - standard.value
+    return StandardCheck(
+        meter,
+        function,
+        standard,
+        reading,
+        difference,
+        difference / standard.value,
+        number,
+        point,
+        verdict,
+        tuple(findings),
+    )
+
+
+def _findings(
+    number: float, point: ChartPoint, mine: Sequence[Entry], now_utc_ns: int, verdict: Verdict, as_left: bool
+) -> list[str]:
+    found = []
+    if point.signal is not ChartSignal.QUIET:
+        word = "acts" if point.signal is ChartSignal.ACT else "warns"
+        found.append(f"chart {word}: {point.why}")
+    if verdict is Verdict.PASS and abs(number) >= _NEAR:
+        found.append(f"E_n {abs(number):.2f}: still within its specification, but near its edge")
+    last = mine[-1] if mine else None
+    if last is None:
+        return found
+    if as_left and last.body["as"] == "found":
+        found.append(f"as found E_n {abs(float(last.body['e_n'])):.2f}, as left {abs(number):.2f}")
+        return found
+    before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / _DAY_NS
+    growth = abs(number) - abs(before)
+    same_side = number * before >= 0
+    if (
+        verdict is Verdict.PASS
+        and point.signal is not ChartSignal.QUIET
+        and growth > 0
+        and same_side
+        and days > 0
+    ):
+        left = (1.0 - abs(number)) / growth * days
+        found.append(
+            f"at this rate it leaves its specification in about {left:.0f} days: battery, then check again"
+        )
+    return found
+
+
+def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int) -> Failure:
+    """Return what a failed check says for a recall: since when, and how wrong.
+
+    Parameters
+    ----------
+    history : sequence of Entry
+        Entries of kind ``standard`` before this one.
+    found_entry : int
+        Entry of the failing reading.
+    """
+    good = [
+        e
+        for e in history
+        if e.body["meter"] == check.meter
+        and e.body["verdict"] == "pass"
+        and shares(check.function, str(e.body["function"]))
+    ]
+    last = good[-1] if good else None
+    errors = (float(last.body["error"]) if last else 0.0, check.error)
+    since = f"last good in entry {last.seq}" if last else "never checked before"
+    return Failure(
+        check.meter,
+        check.function,
+        last.seq if last else 0,
+        found_entry,
+        min(errors),
+        max(errors),
+        f"E_n {abs(check.e_n):.2f} on {check.standard.tag}, {since}",
+    )
