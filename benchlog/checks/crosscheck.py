@@ -11,12 +11,14 @@ from typing import Any
 import numpy as np
 
 from benchlog.checks.metered import Metered, misleading_flags
-from benchlog.checks.waveform_response import Waveform
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import settle, uncertain
 from benchlog.reading import Flag, Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.signal.findings import Severity
+from benchlog.signal.meter_response import SINE_FORM_FACTOR, MeterResponse
+from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["E_N_LIMITS", "E_N_RULE", "check_crosscheck", "expanded_at_2"]
@@ -27,6 +29,8 @@ HOOKUP = "same two points, leads side by side, readings within a minute, in the 
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
+#: An 8-bit scope shows a form factor to about this, relative (half-width; judgement).
+_SCOPE_SHAPE = 0.01
 _NOT_NOW = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK)
 
 
@@ -81,7 +85,7 @@ class _Values:
     spread: Mapping[tuple[str, str], float]
     drift: float | None
     u_drift: float
-    bracketed: bool
+    duration: float
     per_second: bool
 
 
@@ -161,7 +165,7 @@ def check_crosscheck(
         )
     if fit.drift is not None:
         details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
-    findings += _about_drift(fit, unit)
+    findings += _about_drift(fit, readings)
     failed = worst.e_n > 1
     if len(meters) > 2:
         odd, words = _odd_one_out(list(meters.values()), pairs, fit, unit)
@@ -257,7 +261,7 @@ def _values_at_once(readings: Sequence[Metered]) -> _Values:
         spread=spread,
         drift=float(solution[-1]) if bracketed else None,
         u_drift=scatter * math.sqrt(covariance[-1, -1]) if bracketed else math.inf,
-        bracketed=bracketed,
+        duration=float(when[-1] - when[0]),
         per_second=per_second,
     )
 
@@ -291,7 +295,7 @@ def _as_rms(
 ) -> Mapping[str, _Meter]:
     """Turn readings of average-responding meters into rms where the waveform is known; else say so."""
     kinds = {tag: responses.get(tag, "") for tag in meters}
-    averaging = [tag for tag, kind in kinds.items() if kind == "average"]
+    averaging = [tag for tag, kind in kinds.items() if kind == MeterResponse.AVERAGE]
     if not averaging:
         return meters
     if waveform is None:
@@ -301,19 +305,41 @@ def _as_rms(
                 "capture the waveform to tell (--waveform FILE --channel CH)"
             )
         return meters
-    factor = uncertain(
-        waveform.average_over_rms, waveform.u_average_over_rms, label="form factor of the waveform"
-    )
+    factor = _average_over_rms(waveform)
     out = dict(meters)
     for tag in averaging:
         meter = meters[tag]
         out[tag] = _Meter(tag, meter.as_read, meter.number / factor, meter.readings)
         findings.append(
-            f"{tag} responds to the average: on this waveform (form factor {waveform.form_factor:.4g}) it shows "
-            f"{(waveform.average_over_rms - 1) * 100:+.2f} % against true rms; {format_quantity(meter.as_read, unit)} "
-            f"shown means {format_quantity(out[tag].value, unit)}"
+            f"{tag} responds to the average: on this waveform (form factor {SINE_FORM_FACTOR / factor.x:.4g}) it shows "
+            f"{(factor.x - 1) * 100:+.2f} % against true rms; {format_quantity(meter.as_read, unit)} shown means "
+            f"{format_quantity(out[tag].value, unit)}"
         )
     return out
+
+
+def _average_over_rms(waveform: Waveform) -> Any:
+    """What an average-responding meter shows over true rms, as an uncertain number; the scope's gain cancels.
+
+    Raises
+    ------
+    AnalysisError
+        If the record does not show the waveform well enough.
+    """
+    blocking = [f.message for f in waveform.findings if f.severity is Severity.BLOCKS]
+    if blocking or not waveform.ac_rms.value > 0:
+        raise AnalysisError(
+            f"the capture does not show the waveform: {blocking[0] if blocking else 'it does not alternate'}",
+            hint="capture some whole cycles of the node itself",
+        )
+    mean_abs, rms = waveform.ac_mean_abs, waveform.ac_rms
+    ratio = SINE_FORM_FACTOR * mean_abs.value / rms.value
+    relative = math.hypot(
+        mean_abs.standard_uncertainty / mean_abs.value,
+        rms.standard_uncertainty / rms.value,
+        _SCOPE_SHAPE / math.sqrt(3),
+    )
+    return uncertain(ratio, ratio * relative, label="form factor of the waveform")
 
 
 def _odd_one_out(
@@ -347,12 +373,16 @@ def _odd_one_out(
     return None, "no single odd one out: more than one disagrees, check each against a check standard"
 
 
-def _about_drift(fit: _Values, unit: str) -> list[str]:
-    if fit.bracketed and fit.drift is not None:
-        if fit.drift == 0 or (fit.degrees_of_freedom > 0 and abs(fit.drift) <= 2 * fit.u_drift):
+def _about_drift(fit: _Values, readings: Sequence[Metered]) -> list[str]:
+    if fit.drift is not None:
+        # Without readings to spare there is no scatter to compare with: two counts are nothing to speak of.
+        noise = 2 * fit.u_drift if fit.degrees_of_freedom > 0 else 0.0
+        counts = 2 * max(m.reading.resolution for m in readings)
+        if abs(fit.drift) <= noise or abs(fit.drift) * fit.duration <= counts:
             return []
         per = "a second" if fit.per_second else "from reading to reading"
-        return [f"the node moved by {format_quantity(fit.drift, unit)} {per}; taken out of the difference"]
+        moved = format_quantity(fit.drift, readings[0].reading.unit)
+        return [f"the node moved by {moved} {per}; taken out of the difference"]
     if fit.degrees_of_freedom > 0:
         return [
             "each meter was read in one go: a drift of the node can't be told from a difference; read A-B-A"

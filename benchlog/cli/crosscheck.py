@@ -24,10 +24,10 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.checks.agreement import Series
     from benchlog.checks.metered import Metered
-    from benchlog.checks.waveform_response import Waveform
     from benchlog.cli.context import Context
     from benchlog.metrology.accuracy import Accuracy
     from benchlog.result import Result
+    from benchlog.signal.waveform import Waveform
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -131,8 +131,8 @@ def _waveform(args: argparse.Namespace) -> tuple[Waveform | None, list[Capture]]
     if not args.waveform:
         return None, []
     from benchlog.capture_files import load_capture
-    from benchlog.checks.waveform_response import waveform_of
     from benchlog.errors import UsageError
+    from benchlog.signal.waveform import measure_channel
     from benchlog.units import parse_quantity
 
     interval = parse_quantity(args.sample_interval, "s").value if args.sample_interval else None
@@ -141,8 +141,7 @@ def _waveform(args: argparse.Namespace) -> tuple[Waveform | None, list[Capture]]
         raise UsageError(
             "which channel of the capture?", hint=f"--channel, one of {', '.join(capture.names)}"
         )
-    channel = capture.channel(args.channel) if args.channel else capture.channels[0]
-    return waveform_of(channel.values()), [capture]
+    return measure_channel(capture, args.channel or capture.names[0]), [capture]
 
 
 def _names(args: argparse.Namespace) -> list[str] | None:

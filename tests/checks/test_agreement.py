@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture_files import load_log
@@ -241,6 +241,7 @@ def test_drift_beyond_its_uncertainty_is_a_finding_and_noise_is_not() -> None:
     assert flagged <= 3
 
 
+@settings(max_examples=30)
 @given(st.integers(0, 1000), st.floats(-5, 5), st.floats(0.001, 10))
 def test_swapping_turns_the_sign_and_the_unit_does_not_matter(seed: int, shift: float, scale: float) -> None:
     rng = np.random.default_rng(seed)
