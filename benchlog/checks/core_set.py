@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from benchlog.capture import Capture
-from benchlog.checks.inductance import SeriesSetup, measure_inductance
+from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
 from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import settle

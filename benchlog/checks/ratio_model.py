@@ -2,6 +2,8 @@
 
 Voltage ratio: N = K V_secondary / V_primary, over the circuit's factor |1 + (Rw + jw Ls) / (jw L)|.
 Current injection: N = n (Rb / Rs) V_primary / V_secondary, over |1 + (Rb + Rw + jw Ls) / (jw L)|.
+Series opposition: a temporary winding of M turns opposes the N, and the secondary channel sees what is left:
+N = M + K V_secondary / V_primary, with the sign of the phase. Gains then act on the few turns left only.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from benchlog.errors import UsageError
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import settle, uncertain, uniform
 from benchlog.result import Uncertain
+from benchlog.units import format_quantity
 
 __all__ = [
     "UNKNOWN_WINDING",
@@ -32,15 +35,20 @@ __all__ = [
 
 #: Winding resistance, leakage and probe loading of a winding nothing is known of: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001
+#: Two captures further apart than this (relative) are not of one set-up: far more than two clocks differ.
+SAME_FREQUENCY = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Winding:
-    """What is known of the N-turn winding: inductance of one turn (H), resistance (ohm), leakage (H)."""
+    """What is known of the N-turn winding: inductance of one turn (H), resistance (ohm), leakage (H).
+
+    Resistance or leakage that is None is not known, and counts as `UNKNOWN_WINDING`.
+    """
 
     al_h: float
-    winding_ohm: float = 0.0
-    leakage_h: float = 0.0
+    winding_ohm: float | None = None
+    leakage_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,8 @@ class RatioSetup:
         For current injection instead of a voltage ratio.
     generator_ohm : float
         Output resistance of the generator, for judging the frequency.
+    opposed_turns : int, optional
+        M, turns of a temporary winding in series opposition to the N; the secondary channel sees both.
     """
 
     primary: str
@@ -93,8 +103,19 @@ class RatioSetup:
     winding: Winding | None = None
     injection: Injection | None = None
     generator_ohm: float = 50.0
+    opposed_turns: int | None = None
 
     def __post_init__(self) -> None:
+        if self.opposed_turns is not None:
+            if self.opposed_turns < 1:
+                raise UsageError(
+                    f"a winding of {self.opposed_turns} turns opposes nothing", hint="--opposed-turns 30"
+                )
+            if self.injection or self.divider is not None:
+                raise UsageError(
+                    "series opposition goes with neither divider nor current injection",
+                    hint="the secondary channel sees the few turns left directly",
+                )
         if self.loop_turns < 1:
             raise UsageError(f"a sense loop can't have {self.loop_turns} turns", hint="--loop-turns 1")
         if self.divider is not None and not self.divider >= 1:
@@ -105,27 +126,36 @@ class RatioSetup:
             raise UsageError("burden and current resistor must be above zero ohm")
 
 
-def turns_number(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Any, list[str]]:
+def turns_number(
+    pairs: list[ChannelPair], setup: RatioSetup, expected: float
+) -> tuple[Any, tuple[str, ...], tuple[str, ...]]:
     """Turns as an uncertain number with its budget, and what there is to say about the channels.
 
-    The geometric mean of a capture and a swapped one is free of the channels' gains.
+    The geometric mean of a capture and a swapped one is free of the channels' gains. The second value holds
+    findings, the third notes.
     """
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
     single = []
     for number, pair in enumerate(pairs):
         where = "" if len(pairs) == 1 else (", as connected", ", swapped")[number]
         single.append(pair.ratio(where) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
-    seen, notes = single[0], []
+    seen, findings, notes = single[0], list[str](), list[str]()
     if len(single) == 2:
         seen = GTC.sqrt(single[0] * single[1])
         if not on_one_range(pairs, setup):
             seen = seen * gains.between_ranges()
-        notes = _mismatch(pairs, gains)
+        words, fits = _mismatch(pairs, gains)
+        (notes if fits else findings).append(words)
+        findings += _frequencies(pairs)
     if setup.divider is not None:
         divider = uniform(setup.divider, setup.divider * setup.divider_tolerance, label="divider")
         seen = seen * divider
     turns = _injection(seen, setup) if setup.injection else setup.loop_turns * seen
-    return turns / _circuit_factor(setup, expected, frequency_of(pairs).value), notes
+    if setup.opposed_turns is not None:
+        inverted = abs(phase_of(pairs, gains).value) > 90
+        turns = setup.opposed_turns + (-turns if inverted else turns)
+    factor = _circuit_factor(setup, expected, frequency_of(pairs).value)
+    return turns / factor, tuple(findings), tuple(notes)
 
 
 def on_one_range(pairs: list[ChannelPair], setup: RatioSetup) -> bool:
@@ -148,35 +178,52 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
     """What the circuit makes of the turns: measured over true, uncertain by half of the correction."""
     if setup.winding is None:
         return uniform(1.0, UNKNOWN_WINDING, label="winding resistance, leakage, probes (not known)")
-    model = Transformer(expected, setup.winding.al_h, setup.winding.winding_ohm, setup.winding.leakage_h)
+    known = setup.winding
+    model = Transformer(expected, known.al_h, known.winding_ohm or 0.0, known.leakage_h or 0.0)
     if setup.injection:
         apparent = model.injection_apparent_turns(frequency_hz, setup.injection.burden_ohm)
         factor = float(apparent) / expected
     else:
         factor = abs(complex(model.drive_winding_ratio(frequency_hz))) / expected
-    half_width = max(abs(factor - 1) / 2, 1e-4)
+    unknown = known.winding_ohm is None or known.leakage_h is None
+    half_width = max(abs(factor - 1) / 2, UNKNOWN_WINDING if unknown else 1e-4)
     return uniform(factor, half_width, label="winding resistance, leakage, probes")
 
 
-def _mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> list[str]:
-    """Compare the two channels' gains, which a swap shows, with what was stated."""
+def _mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, bool]:
+    """Compare the two channels' gains, which a swap shows, with what was stated; and tell whether they fit."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1
     a, b = pairs[0].numerator, pairs[0].denominator
     allowed = gains.half_width(a) + gains.half_width(b) + 2 * gains.range_gain
     text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
     if abs(mismatch) > allowed:
-        return [
-            f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting"
-        ]
-    return [f"{text}; it cancels in the mean of both captures"]
+        return (
+            f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+            False,
+        )
+    return f"{text}; it cancels in the mean of both captures", True
 
 
-def phase_of(pairs: list[ChannelPair]) -> Uncertain:
+def _frequencies(pairs: list[ChannelPair]) -> list[str]:
+    """Say when the two captures were not taken at one frequency: then they are not one set-up."""
+    first, second = (pair.fit.frequency_hz for pair in pairs)
+    noise = 4 * math.hypot(*(pair.fit.u_frequency_hz for pair in pairs))
+    if abs(first - second) <= SAME_FREQUENCY * first + noise:
+        return []
+    return [
+        (
+            f"the swapped capture is at {format_quantity(second, 'Hz')}, the first at {format_quantity(first, 'Hz')}: "
+            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency"
+        )
+    ]
+
+
+def phase_of(pairs: list[ChannelPair], gains: ScopeGains) -> Uncertain:
     """Phase of secondary against primary; the mean of both captures, in which channel delays cancel."""
-    first = pairs[0].phase_deg()
+    first = pairs[0].phase_deg() + gains.delay_deg(pairs[0])
     if len(pairs) == 2:
-        second = pairs[1].phase_deg(", swapped")
+        second = pairs[1].phase_deg(", swapped") + gains.delay_deg(pairs[1])
         second = second - 360 * round((float(second.x) - float(first.x)) / 360)
         first = (first + second) / 2
     value = float(first.x)

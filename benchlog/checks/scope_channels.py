@@ -1,4 +1,4 @@
-"""What a scope's two channels add to a ratio: gain errors, gain between ranges, noise and converter steps.
+"""What a scope's two channels add to a ratio: gain errors, gain between ranges, delay, noise, converter steps.
 
 The gain error of a channel (probe and attenuator included) is the same in every capture of one set-up, so it
 cancels in the geometric mean of a capture and one with probes and channels swapped. The error between two
@@ -15,10 +15,11 @@ from typing import Any
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.metrology.budget import uncertain, uniform
-from benchlog.signal.findings import Finding
+from benchlog.signal.findings import Finding, Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
 
 __all__ = [
+    "CHANNEL_DELAY_S",
     "GAIN_ACCURACY",
     "RANGE_GAIN",
     "ChannelPair",
@@ -30,6 +31,8 @@ __all__ = [
 
 GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
+#: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).
+CHANNEL_DELAY_S = 5e-9
 
 
 @dataclass(frozen=True)
@@ -68,6 +71,18 @@ class ScopeGains:
             self._gains[name] = uniform(1.0, self.half_width(name), label=f"gain of channel {name}")
         return self._gains[name]
 
+    def delay_deg(self, pair: ChannelPair) -> Any:
+        """Phase that the delay between the two channels adds at a pair's frequency, the numerator's lead.
+
+        One delay for all captures of a set-up: swapping probes and channels turns its sign.
+        """
+        first, second = sorted((pair.numerator, pair.denominator))
+        name = f"delay of {first} against {second}"
+        if name not in self._gains:
+            self._gains[name] = uniform(0.0, CHANNEL_DELAY_S, label="delay between channels")
+        sign = 1 if pair.numerator == first else -1
+        return sign * 360 * pair.fit.frequency_hz * self._gains[name]
+
     def between_ranges(self) -> Any:
         """Gain between two ranges, fully alike in both channels (the careful assumption)."""
         if "range" not in self._gains:
@@ -88,7 +103,11 @@ class ChannelPair:
     same_range : bool or None
         Whether both channels were on one vertical range; None when the capture does not tell.
     findings : tuple of str
-        What is odd, in words.
+        What is odd, in words: what warns and what blocks.
+    blocking : tuple of str
+        Those that forbid resting a verdict on this pair.
+    notes : tuple of str
+        Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
     """
 
     fit: SineFit
@@ -96,11 +115,8 @@ class ChannelPair:
     denominator: str
     same_range: bool | None
     findings: tuple[str, ...]
-
-    @property
-    def blocked(self) -> bool:
-        """Whether no verdict may rest on this pair."""
-        return self.fit.blocked
+    blocking: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def ratio(self, where: str = "") -> Any:
         """Uncertain amplitude ratio as the fit gives it; no gain errors yet."""
@@ -157,12 +173,15 @@ def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
     names = (numerator, denominator)
     fit = fit_capture(capture, names)
     fit.ratio(0, 1)  # refuses a channel without signal
+    words = [(finding.severity, _words(finding, names)) for finding in fit.findings]
     return ChannelPair(
         fit=fit,
         numerator=numerator,
         denominator=denominator,
         same_range=same_range(capture.channel(numerator), capture.channel(denominator)),
-        findings=tuple(_words(finding, names) for finding in fit.findings),
+        findings=tuple(text for severity, text in words if severity is not Severity.NOTE),
+        blocking=tuple(text for severity, text in words if severity is Severity.BLOCKS),
+        notes=tuple(text for severity, text in words if severity is Severity.NOTE),
     )
 
 

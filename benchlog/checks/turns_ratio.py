@@ -20,7 +20,7 @@ from benchlog.checks.ratio_model import (
     phase_of,
     turns_number,
 )
-from benchlog.checks.scope_channels import ChannelPair, fit_pair, with_probes
+from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
 from benchlog.errors import UsageError
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
@@ -82,13 +82,14 @@ def check_turns_ratio(
     pairs = [fit_pair(capture, setup.secondary, setup.primary)]
     if swapped is not None:
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
-    ratio, notes = turns_number(pairs, setup, expected_turns)
-    phase = phase_of(pairs)
+    ratio, found, notes = turns_number(pairs, setup, expected_turns)
+    phase = phase_of(pairs, ScopeGains(setup.gain_accuracy, setup.range_gain))
     turns = settle(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
     posterior = _posterior(turns, expected_turns)
     judgement = _judge(turns, used, posterior)
-    blocked = [f for pair in pairs if pair.blocked for f in pair.findings]
+    blocked = [text for pair in pairs for text in pair.blocking]
+    notes = (*(text for pair in pairs for text in pair.notes), *notes)
     methods = () if judgement.verdict is Verdict.PASS else methods_that_settle(pairs, setup, expected_turns)
     verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
     return Result(
@@ -107,12 +108,13 @@ def check_turns_ratio(
         cautions=_cautions(setup),
         findings=(
             *(f for pair in pairs for f in pair.findings),
-            *notes,
-            *polarity_finding(phase),
+            *found,
+            *(_opposition_findings(turns, setup) if setup.opposed_turns else polarity_finding(phase)),
             *_frequency_findings(quantities["frequency"].value, setup, expected_turns),
             *method_findings(methods, expected_turns, verdict),
         ),
-        details=_details(pairs, setup, methods, turns, phase, expected_turns, rated_current_percent),
+        details=_details(pairs, setup, methods, turns, phase, expected_turns, rated_current_percent)
+        | ({"notes": list(notes)} if notes else {}),
     )
 
 
@@ -182,12 +184,33 @@ def polarity_finding(phase: Uncertain) -> tuple[str, ...]:
     return ()
 
 
+def _opposition_findings(turns: Uncertain, setup: RatioSetup) -> tuple[str, ...]:
+    """What is left of two opposing windings is a clear whole number, or one of them is not what it seems."""
+    assert setup.opposed_turns is not None
+    left = turns.value - setup.opposed_turns
+    if abs(left) < 0.5:
+        return (
+            (
+                f"nothing is left of two windings of {setup.opposed_turns} turns: the phase of nothing tells no sign; "
+                "repeat with one turn more or fewer on the temporary winding"
+            ),
+        )
+    if abs(left) > setup.opposed_turns:
+        return (
+            (
+                f"{abs(left):.3g} turns are left of {setup.opposed_turns}: the windings aid each other, "
+                "or the temporary winding is far from the other's count; exchange its ends"
+            ),
+        )
+    return ()
+
+
 def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float) -> tuple[str, ...]:
     if setup.winding is None:
         return ()
     model = Transformer(expected, setup.winding.al_h)
     if setup.injection:
-        load = setup.injection.burden_ohm + setup.winding.winding_ohm
+        load = setup.injection.burden_ohm + (setup.winding.winding_ohm or 0.0)
         corner = load / (2 * math.pi * model.inductance_h)
         if frequency_hz < 10 * corner:
             return (
@@ -236,6 +259,8 @@ def _hookup(setup: RatioSetup, swapped: bool) -> str:
         )
     else:
         through = f" through a {setup.divider:g}:1 divider" if setup.divider is not None else ""
+        if setup.opposed_turns is not None:
+            through = f" with a temporary winding of {setup.opposed_turns} turns in series opposition"
         text = (
             f"generator on the N-turn winding, channel {setup.secondary} across its ends{through}, channel "
             f"{setup.primary} on a separate sense loop of {setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}, "
@@ -262,6 +287,7 @@ def _details(
     details: dict[str, Any] = {
         "expected_turns": expected,
         "loop_turns": setup.loop_turns,
+        "opposed_turns": setup.opposed_turns,
         "swapped": len(pairs) == 2,
         "cycles": [pair.fit.cycles for pair in pairs],
     }

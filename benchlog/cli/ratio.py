@@ -167,7 +167,7 @@ def _winding(args: argparse.Namespace) -> Winding | None:
                 "winding resistance and leakage can only be corrected with the core's AL", hint="--al '61 uH'"
             )
         return None
-    return Winding(al, resistance or 0.0, leakage or 0.0)
+    return Winding(al, resistance, leakage)
 
 
 def _injection(args: argparse.Namespace) -> Injection | None:

@@ -1,0 +1,204 @@
+"""A winding's impedance by a series resistor: hook-up, measurement, what is odd about it; judging is elsewhere.
+
+One channel across the winding (or on the generator's node, across winding and resistor together), the other across
+the resistor. Impedance of the winding Z = R V_L / V_R, or R (V_node / V_R - 1); both have the reactance
+R |V / V_R| sin(phase), so the resistor's own part drops out. Smallest error where R is near wL.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import GTC
+
+from benchlog.capture import Capture
+from benchlog.checks.scope_channels import (
+    GAIN_ACCURACY,
+    RANGE_GAIN,
+    ScopeGains,
+    fit_pair,
+    with_probes,
+)
+from benchlog.errors import AnalysisError, UsageError
+from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.result import Uncertain
+from benchlog.units import format_quantity
+
+__all__ = ["MeasuredCoil", "SeriesSetup", "coil_of", "measure_inductance", "series_resistor"]
+
+#: Outside this range of |V_L / V_R| the larger signal is many times the smaller.
+RATIO_RANGE = (0.2, 5.0)
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesSetup:
+    """How the two channels are connected and what is known of them.
+
+    Attributes
+    ----------
+    across, resistor_channel : str
+        Channels across the winding and across the series resistor. In a swapped capture they have changed places.
+    resistor_ohm, resistor_tolerance : float
+        The resistor and the half-width of its error, relative.
+    node : bool
+        Channel `across` sees winding and resistor together.
+    gain_accuracy, range_gain, probes
+        As in a turns-ratio set-up.
+    area_m2 : float, optional
+        Core area, to say at which flux density AL was measured.
+    """
+
+    across: str
+    resistor_channel: str
+    resistor_ohm: float
+    resistor_tolerance: float = 0.01
+    node: bool = False
+    gain_accuracy: float | Mapping[str, float] = GAIN_ACCURACY
+    range_gain: float = RANGE_GAIN
+    probes: Mapping[str, float] = field(default_factory=dict)
+    area_m2: float | None = None
+
+    def __post_init__(self) -> None:
+        if not self.resistor_ohm > 0:
+            raise UsageError(
+                f"a series resistor of {self.resistor_ohm:g} ohm", hint="write it like --resistor '1 kohm'"
+            )
+        if not 0 <= self.resistor_tolerance < 1:
+            raise UsageError("the resistor's tolerance must lie between 0 and 100 %")
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredCoil:
+    """One measured winding.
+
+    Attributes
+    ----------
+    inductance, series_ohm : GTC uncertain real
+        Henry; resistive part of the impedance, ohm.
+    phase_deg, phase
+        Of the voltage of channel `across` against that of the resistor, as a number and with its uncertainty.
+    frequency_hz, frequency
+        As a number, and with its uncertainty.
+    voltage_peak_v : float
+        Across the winding.
+    ratio : float
+        Voltage ratio of the two channels.
+    blocked, findings, notes : tuple of str
+        Why no verdict may rest on it; all that is odd; what is in the uncertainty already.
+    ranges : tuple of float or None
+        Full scales of both channels, where known.
+    """
+
+    inductance: Any
+    series_ohm: Any
+    phase_deg: float
+    phase: Uncertain
+    frequency_hz: float
+    frequency: Uncertain
+    voltage_peak_v: float
+    ratio: float
+    blocked: tuple[str, ...]
+    findings: tuple[str, ...]
+    notes: tuple[str, ...]
+    ranges: tuple[float | None, float | None]
+
+
+def series_resistor(ohm: float, tolerance: float) -> Any:
+    """Uncertain resistance of the series resistor from the half-width of its error, relative."""
+    return uniform(ohm, ohm * tolerance, label=f"series resistor {format_quantity(ohm, 'ohm')}")
+
+
+def measure_inductance(capture: Capture, setup: SeriesSetup) -> MeasuredCoil:
+    """Measure one winding, without judging it; see `check_inductance`."""
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    return coil_of(capture, setup, gains, series_resistor(setup.resistor_ohm, setup.resistor_tolerance), None)
+
+
+def coil_of(
+    capture: Capture,
+    setup: SeriesSetup,
+    gains: ScopeGains,
+    resistor: Any,
+    swapped: Capture | None,
+    where: str = "",
+) -> MeasuredCoil:
+    """Measure one winding with gains and resistor that other measurements share.
+
+    Parameters
+    ----------
+    capture, setup
+        As in `measure_inductance`.
+    gains : ScopeGains
+    resistor : GTC uncertain real
+        Ohm; see `series_resistor`.
+    swapped : Capture or None
+        A second capture with probes and channels swapped.
+    where : str
+        Stands behind the labels of the budget.
+    """
+    capture = with_probes(capture, setup.probes)
+    pairs = [fit_pair(capture, setup.across, setup.resistor_channel)]
+    if swapped is not None:
+        pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.resistor_channel, setup.across))
+    seen, phases = [], []
+    for pair in pairs:
+        label = where if pair is pairs[0] else f"{where}, swapped"
+        seen.append(pair.ratio(label) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
+        phases.append(pair.phase_deg(label) + gains.delay_deg(pair))
+    ratio, phase = seen[0], phases[0]
+    if len(pairs) == 2:
+        ratio = GTC.sqrt(seen[0] * seen[1])
+        if not all(pair.same_range for pair in pairs):
+            ratio = ratio * gains.between_ranges()
+        phase = (phases[0] + phases[1]) / 2
+    angle = phase * (math.pi / 180)
+    fit = pairs[0].fit
+    reactance = resistor * ratio * GTC.sin(angle)
+    if float(reactance.x) == 0:
+        raise AnalysisError("both channels are exactly in phase: no inductance to be seen")
+    series = resistor * (ratio * GTC.cos(angle) - (1 if setup.node else 0))
+    if float(reactance.x) < 0:  # one channel inverted; the winding's own resistance turns with it
+        reactance = -reactance
+        series = -series if not setup.node else series
+    frequency = uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, f"frequency{where}")
+    resistor_peak = float(fit.amplitude[1])
+    z = math.hypot(float(reactance.x), float(series.x))
+    first, second = (capture.channel(n).range_max for n in (setup.across, setup.resistor_channel))
+    return MeasuredCoil(
+        inductance=reactance / (2 * math.pi * frequency),
+        series_ohm=series,
+        phase_deg=float(phase.x),
+        phase=settle(phase, "deg"),
+        frequency_hz=fit.frequency_hz,
+        frequency=settle(frequency, "Hz"),
+        voltage_peak_v=resistor_peak * z / float(resistor.x),
+        ratio=float(ratio.x),
+        blocked=tuple(text for pair in pairs for text in pair.blocking),
+        findings=(
+            *(text for pair in pairs for text in pair.findings),
+            *_coil_findings(float(phase.x), float(ratio.x), reactance, setup),
+        ),
+        notes=tuple(text for pair in pairs for text in pair.notes),
+        ranges=(first, second),
+    )
+
+
+def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[str]:
+    findings = []
+    if phase_deg < 0:
+        findings.append(
+            f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
+            "the winding's self-resonance"
+        )
+    if not RATIO_RANGE[0] <= ratio <= RATIO_RANGE[1]:
+        findings.append(
+            f"|V/V_R| is {ratio:.3g}: a resistor near {format_quantity(float(reactance.x), 'ohm', 2)} gives the smallest error"
+        )
+    if setup.node and ratio < 1.05:
+        findings.append(
+            "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency"
+        )
+    return findings
