@@ -51,6 +51,7 @@ def _plain(seen: Overview) -> dict[str, Any]:
                 "part": s.check.part,
                 "state": str(s.state),
                 "reason": s.reason,
+                "recall": s.recall,
                 "entry": s.entry.seq if s.entry else None,
                 "time": s.entry.time if s.entry else None,
             }
@@ -84,7 +85,10 @@ def _why(status: CheckStatus) -> Text:
         return Text(status.reason)
     named = sorted(result.quantities, key=lambda name: name not in result.limits)
     measured = [f"{name.replace('_', ' ')} {value_words(result.quantities[name])}" for name in named]
-    return Text(measured[0] if measured else status.reason, style="dim", overflow="ellipsis", no_wrap=True)
+    said = measured[0] if measured else status.reason
+    if status.recall:
+        return Text(f"{said} ({status.recall})")
+    return Text(said, style="dim", overflow="ellipsis", no_wrap=True)
 
 
 def _show(ctx: Context, seen: Overview) -> None:

@@ -73,13 +73,14 @@ class HoldState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class CheckStatus:
-    """One check: its state, why, and the result it rests on."""
+    """One check: its state, why, the result it rests on, and what a recall says of that result."""
 
     check: AnyCheck
     state: CheckState
     reason: str
     result: Result | None = None
     entry: Entry | None = None
+    recall: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,13 +206,16 @@ def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStat
 
 
 def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
-    def status(state: CheckState, reason: str) -> CheckStatus:
-        return CheckStatus(check, state, reason, result, entry)
-
+    recall = ""
     if entry.seq in found.recall_of:
         meter, kind = found.recall_of[entry.seq]
-        if not kind.startswith("stands"):
-            return status(CheckState.RECALLED, f"recalled with {meter}: {kind}")
+        recall = f"recalled with {meter}: {kind}"
+
+    def status(state: CheckState, reason: str) -> CheckStatus:
+        return CheckStatus(check, state, reason, result, entry, recall)
+
+    if recall and not found.recall_of[entry.seq][1].startswith("stands"):
+        return status(CheckState.RECALLED, recall)
     if result.check_revision and result.check_revision != check.revision:
         return status(CheckState.STALE, "the check was edited after its reading")
     for substitution in found.substitutions:

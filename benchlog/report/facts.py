@@ -105,6 +105,9 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
             for s in state.checks.values()
             if s.entry is not None and s.result is not None
         ]
+        standing = tuple(
+            s.check.id for s in state.checks.values() if s.recall and s.state is CheckState.PASSED
+        )
         not_tested = tuple(
             f"{s.check.id} {s.check.title or s.check.part}: {s.reason}"
             for s in state.checks.values()
@@ -113,9 +116,9 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     else:
         state = None
         chosen = _latest_each(entries)
-        not_tested = ()
+        standing, not_tested = (), ()
     results = tuple((entry, result) for entry, result, _ in chosen)
-    headline, clean = _headline(chosen, not_tested)
+    headline, clean = _headline(chosen, standing, not_tested)
     head = book.head()
     times = [entry.time for entry, _ in results]
     return Facts(
@@ -159,7 +162,9 @@ def _latest_each(entries: Sequence[Entry]) -> list[_Chosen]:
     return list(latest.values())
 
 
-def _headline(chosen: Sequence[_Chosen], not_tested: Sequence[str]) -> tuple[str, bool]:
+def _headline(
+    chosen: Sequence[_Chosen], standing: Sequence[str], not_tested: Sequence[str]
+) -> tuple[str, bool]:
     words = {
         CheckState.RECALLED: "recalled (rests on a meter found bad)",
         CheckState.FAILED: "failed",
@@ -171,6 +176,8 @@ def _headline(chosen: Sequence[_Chosen], not_tested: Sequence[str]) -> tuple[str
         ids = [result.check_id or result.check for _, result, s in chosen if s is state]
         if ids:
             parts.append(f"{', '.join(ids)} {text}")
+    if standing:
+        parts.append(f"{', '.join(standing)} recalled, but standing with the uncertainty that leaves")
     if not chosen:
         return "Nothing was tested.", False
     if parts:
