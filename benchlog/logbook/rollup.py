@@ -67,7 +67,7 @@ def rolled_up(data: bytes, count: int, old: Callable[[Key], Row | None]) -> dict
     channels = table["channel"].astype(np.int64)
     order = np.lexsort((buckets, channels))  # stable: keeps the order within a bucket
     sorted_buckets, sorted_channels = buckets[order], channels[order]
-    values = table["value"][order]
+    values = table["value"][order] + 0.0  # SQLite keeps no negative zero
     changes = np.flatnonzero((np.diff(sorted_buckets) != 0) | (np.diff(sorted_channels) != 0)) + 1
     starts = [0, *changes.tolist()]
     ends = [*changes.tolist(), len(values)]
@@ -122,6 +122,7 @@ def _rolled_up_few(data: bytes, count: int, old: Callable[[Key], Row | None]) ->
         if math.isnan(value):
             fresh[key] = row._replace(not_ok=row.not_ok + 1)
             continue
+        value += 0.0  # SQLite keeps no negative zero
         total = row.total if row.ok else 0.0
         squares = row.total_squares if row.ok else 0.0
         fresh[key] = Row(

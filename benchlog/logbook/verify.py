@@ -60,6 +60,8 @@ class Verification:
         In the order found; those of the chain first.
     noted : str
         What the noted head tells, ``""`` when none was given.
+    chain_faults : int
+        How many of `faults` concern the chain of entries itself.
     """
 
     path: Path
@@ -67,6 +69,7 @@ class Verification:
     head: str
     faults: tuple[Fault, ...] = ()
     noted: str = ""
+    chain_faults: int = 0
 
     @property
     def ok(self) -> bool:
@@ -75,8 +78,9 @@ class Verification:
 
     @property
     def first(self) -> Fault | None:
-        """First altered, missing or reordered entry, else the first fault of the file."""
-        numbered = [fault for fault in self.faults if fault.entry is not None]
+        """First altered, missing or reordered entry; else the first with something amiss under it, or of the file."""
+        pool = self.faults[: self.chain_faults] or self.faults
+        numbered = [fault for fault in pool if fault.entry is not None]
         return min(numbered, key=lambda f: f.entry or 0) if numbered else next(iter(self.faults), None)
 
 
@@ -96,6 +100,8 @@ class _Chain:
     count: int = 0
     head: str = ""
     noted_at: int | None = None
+    faults: int = 0
+    unproved: set[int] = field(default_factory=set)
     sealed: dict[int, Entry] = field(default_factory=dict)
     derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
 
@@ -144,7 +150,7 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
     told = ""
     if noted:
         told = _tell_noted(noted, chain, findings)
-    return Verification(path, chain.count, chain.head, tuple(findings.faults), told)
+    return Verification(path, chain.count, chain.head, tuple(findings.faults), told, chain.faults)
 
 
 def _noted_digest(text: str) -> str:
@@ -199,8 +205,10 @@ def _check_chain(
             findings.add(seq, f"entry {seq} is out of place")
         actual = hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
         entry = _checked_entry(seq, (kind, session, time), text, actual, digest, findings)
-        if entry is not None:
-            if entry.previous != previous and seq == expected:
+        if entry is None:
+            chain.unproved.add(seq)
+        else:
+            if entry.previous != previous and entry.seq == seq == expected:
                 if entry.previous == ZERO_DIGEST or seq == 1:
                     findings.add(seq, f"entry {seq} rests on nothing: the chain begins anew")
                 elif actual == digest:
@@ -217,6 +225,7 @@ def _check_chain(
             progress(chain.count, total)
     if not chain.count:
         findings.add(1, "entry 1 is missing: there are no entries")
+    chain.faults = len(findings.faults)
     if progress is not None:
         progress(total, total)
 
@@ -286,6 +295,8 @@ def _check_sealed(
         expected.update({(seq, part): a["sha256"] for part, a in enumerate(about)})
     for seq, part in db.execute("SELECT entry, part FROM capture_data ORDER BY entry, part").fetchall():
         wanted = expected.pop((seq, part), None)
+        if seq in chain.unproved:
+            continue  # what its entry said of it is not known
         if wanted is None:
             findings.add(seq, f"samples {part} of entry {seq} belong to no capture")
         elif (
@@ -298,6 +309,8 @@ def _check_sealed(
     attached = {e.body["sha256"]: e for e in chain.sealed.values() if e.kind == "attachment"}
     for sha256, size in db.execute("SELECT sha256, size FROM attachment").fetchall():
         holder = attached.pop(sha256, None)
+        if holder is None and chain.unproved:
+            continue  # it may belong to an entry that can't be believed
         if holder is None:
             findings.add(None, f"the attachment {str(sha256)[:16]} belongs to no entry")
             continue
@@ -335,6 +348,9 @@ def _check_readings(
         "SELECT entry, session, first_reading, count, first_utc_ns, last_utc_ns, data FROM block ORDER BY entry"
     ):
         entry = expected.pop(seq, None)
+        if seq in chain.unproved:
+            whole = False
+            continue
         if entry is None:
             findings.add(seq, f"readings under entry {seq} belong to no entry")
             whole = False
@@ -378,7 +394,9 @@ def _check_readings(
 def _check_derived(
     db: sqlite3.Connection, chain: _Chain, findings: _Findings, noted: str, progress: Progress | None
 ) -> None:
-    """Tables that follow from the entries alone, row by row."""
+    """Tables that follow from the entries alone, row by row; not where entries can't be believed."""
+    if chain.faults:
+        return
     (version,) = db.execute("PRAGMA user_version").fetchone()
     for table in COLUMNS.keys() & database.schema_of(version).keys():
         wanted = list(chain.derived[table].values())
