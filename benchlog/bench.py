@@ -14,7 +14,7 @@ from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
 from benchlog.units import parse_quantity
 
-__all__ = ["AccuracyLine", "Bench", "Instrument", "Standard", "bench_schema", "read_bench"]
+__all__ = ["AccuracyLine", "Bench", "Group", "Instrument", "Standard", "bench_schema", "read_bench"]
 
 
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -63,9 +63,18 @@ class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     note: str = ""
 
 
+class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """Meters whose tips are on one node, so that they must agree."""
+
+    name: str
+    meters: tuple[str, ...]
+    function: Function | None = None
+
+
 class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     instrument: tuple[Instrument, ...] = ()
     standard: tuple[Standard, ...] = ()
+    group: tuple[Group, ...] = ()
 
 
 class Bench:
@@ -77,14 +86,21 @@ class Bench:
         As read from the bench file; empty for "no bench file".
     source : str
         File they come from.
+    groups : sequence
+        Meters that share a node.
     """
 
     def __init__(
-        self, instruments: Sequence[Instrument] = (), standards: Sequence[Standard] = (), source: str = ""
+        self,
+        instruments: Sequence[Instrument] = (),
+        standards: Sequence[Standard] = (),
+        source: str = "",
+        groups: Sequence[Group] = (),
     ) -> None:
         self.instruments = {i.tag: i for i in instruments}
         self.standards = {s.tag: s for s in standards}
         self.source = source
+        self.groups = tuple(groups)
 
     def instrument(self, tag: str) -> Instrument:
         """Return the instrument of that tag.
@@ -158,7 +174,14 @@ def read_bench(path: Path) -> Bench:
             parse_quantity(standard.uncertainty)
         except UsageError as error:
             raise ConfigError(f"{path}: standard {standard.tag}: {error}", hint=error.hint) from None
-    return Bench(file.instrument, file.standard, str(path))
+    known = [i.tag for i in file.instrument]
+    for group in file.group:
+        if missing := [tag for tag in group.meters if tag not in known]:
+            raise ConfigError(
+                f"{path}: group {group.name!r}: no instrument {missing[0]!r}",
+                hint=f"instruments are {', '.join(known)}",
+            )
+    return Bench(file.instrument, file.standard, str(path), file.group)
 
 
 def bench_schema() -> dict[str, Any]:

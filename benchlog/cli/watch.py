@@ -1,0 +1,419 @@
+"""Live dashboard: what the meters show, whether those on one node agree, which one to doubt and how to find out.
+
+Reads the linked meters of the bench file (or those named: tags, or addresses such as sim:MA-01) into the
+logbook. Meters without a link are typed: press t, or send lines like MB-02=27.8 V ac on standard input. Press q
+to stop.
+
+Exit code: 0 no meter in doubt at the end; 3 at least one is, so that its readings are indeterminate; 4 an
+instrument could not be read at the end.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.adapter import Reader
+    from benchlog.bench import Bench
+    from benchlog.cli.context import Context
+    from benchlog.dashboard.collector import Collector
+    from benchlog.dashboard.model import Snapshot
+    from benchlog.dashboard.suspect import NodeGroup
+    from benchlog.logbook import Logbook
+    from benchlog.recorder import Recorder
+
+SUMMARY = "live dashboard that flags suspect meters"
+ONCE_S = 8.0
+_SETTLED_READINGS = 12
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument(
+        "instrument", metavar="INSTRUMENT", nargs="*", help="tags or addresses (default: all meters)"
+    )
+    parser.add_argument(
+        "--group",
+        metavar="NAME=TAG,TAG",
+        action="append",
+        default=[],
+        help="meters whose tips are on one node and must agree (may be repeated)",
+    )
+    parser.add_argument("--plain", action="store_true", help="changes as lines instead of a picture")
+    parser.add_argument("--once", action="store_true", help="show one picture and end")
+    parser.add_argument("--for", metavar="TIME", dest="span", help="end after that long, e.g. '60 s'")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.dashboard.collector import Collector
+    from benchlog.errors import UsageError
+    from benchlog.recorder import Recorder
+    from benchlog.units import parse_quantity
+
+    span_s = parse_quantity(args.span, "s", what="--for").value if args.span else None
+    if span_s is not None and span_s <= 0:
+        raise UsageError(
+            f"--for {args.span!r} must be longer than nothing", hint="write it like --for '60 s'"
+        )
+    bench, linked, typed = _instruments(args.instrument, ctx)
+    groups = _groups(args.group, bench, [*linked, *typed])
+    for group in groups:
+        typed += [tag for tag in group.tags if tag not in linked and tag not in typed]
+    readers = _readers(linked, ctx)
+    with ExitStack() as stack:
+        book = stack.enter_context(_logbook(ctx))
+        collector = Collector(
+            bench,
+            groups,
+            clock=ctx.clock,
+            linked=list(linked),
+            typed=typed,
+            known=_known_doubts(book, ctx) if ctx.recording else {},
+            target=str(ctx.logbook_path) if ctx.recording else "",
+        )
+        recorder = None
+        if readers:
+            recorder = stack.enter_context(
+                Recorder(
+                    book,
+                    readers,
+                    clock=ctx.clock,
+                    on_reading=collector.take,
+                    on_commit=collector.committed,
+                    on_error=collector.error,
+                )
+            )
+        session = _Session(args, ctx, collector, recorder, book, typed, span_s)
+        try:
+            last = session.once() if args.once else session.follow()
+        except KeyboardInterrupt:  # the usual way to end it where keys can't be read
+            last = session.picture()
+        session.finish(last)
+    return exit_code(last)
+
+
+def exit_code(snapshot: Snapshot) -> int:
+    """Exit code for the last picture: 4 before 3 before 0."""
+    if any(meter.state == "silent" for meter in snapshot.meters):
+        return 4
+    return 3 if snapshot.suspects else 0
+
+
+# ---- what is watched ----
+
+
+def _instruments(
+    words: Sequence[str], ctx: Context
+) -> tuple[Bench, dict[str, tuple[str, dict[str, object]]], list[str]]:
+    """Bench, address and options of the linked meters, tags of those that are typed."""
+    from benchlog.bench import Bench, Instrument
+    from benchlog.errors import UsageError
+
+    bench = ctx.bench()
+    chosen = []
+    for word in words:
+        if ":" in word and word not in bench.instruments:
+            tag = word.partition("?")[0].rpartition(":")[2].rpartition("/")[2] or word
+            known = bench.instruments.get(tag)
+            accuracy = known.accuracy if known is not None else ()
+            chosen.append(Instrument(tag=tag, address=word, accuracy=accuracy))
+        else:
+            chosen.append(bench.instrument(word))
+    if not words:
+        chosen = [i for i in bench.instruments.values() if i.kind == "meter"]
+    wrong = [i.tag for i in chosen if i.kind != "meter"]
+    if wrong:
+        raise UsageError(
+            f"{', '.join(wrong)} is no meter", hint="watch reads meters; name those of the bench file"
+        )
+    if not chosen:
+        raise UsageError(
+            "no meter to watch",
+            hint="list your meters in bench.toml (benchlog find proposes entries), or try: benchlog watch sim:MA-01",
+        )
+    tags = [i.tag for i in chosen]
+    if len(set(tags)) != len(tags):
+        raise UsageError(f"meters named twice: {', '.join(sorted({t for t in tags if tags.count(t) > 1}))}")
+    merged = Bench(
+        [*bench.instruments.values(), *chosen], list(bench.standards.values()), bench.source, bench.groups
+    )
+    linked = {i.tag: (i.address, dict(i.options)) for i in chosen if i.linked}
+    return merged, linked, [i.tag for i in chosen if not i.linked]
+
+
+def _groups(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:
+    """Groups of the command line, else those of the bench file with at least two meters watched."""
+    from benchlog.cli.context import keyed
+    from benchlog.dashboard.suspect import NodeGroup
+    from benchlog.errors import UsageError
+
+    found = []
+    for name, members in keyed(texts, "--group").items():
+        tags = tuple(dict.fromkeys(tag.strip() for tag in members.split(",") if tag.strip()))
+        for tag in tags:
+            if tag not in watched:
+                bench.instrument(tag)
+        if len(tags) < 2:
+            raise UsageError(
+                f"--group {name}: needs two meters to compare", hint=f"--group {name}=MA-01,MB-02"
+            )
+        found.append(NodeGroup(name, tags))
+    if found:
+        return found
+    for group in bench.groups:
+        tags = tuple(tag for tag in group.meters if tag in watched)
+        if len(tags) > 1:
+            found.append(NodeGroup(group.name, tags, group.function))
+    return found
+
+
+def _readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> list[Reader]:
+    from benchlog.adapter import Reader
+    from benchlog.errors import UsageError
+    from benchlog.registry import open_adapter
+
+    readers = []
+    for tag, (address, options) in linked.items():
+        adapter = open_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
+        if not isinstance(adapter, Reader):
+            raise UsageError(f"{tag} at {address} is no meter", hint="watch reads meters only")
+        readers.append(adapter)
+    return readers
+
+
+@contextmanager
+def _logbook(ctx: Context) -> Iterator[Logbook]:
+    """The logbook, or with --no-record one that is thrown away: the recorder's path stays the same."""
+    import tempfile
+
+    from benchlog.logbook import Logbook
+
+    if ctx.recording:
+        with ctx.open_logbook() as book:
+            yield book
+    else:
+        with (
+            tempfile.TemporaryDirectory(prefix="benchlog-watch-") as folder,
+            Logbook.open(Path(folder) / "unrecorded.logbook", clock=ctx.clock) as book,
+        ):
+            yield book
+
+
+def _known_doubts(book: Logbook, ctx: Context) -> dict[str, str]:
+    """Meters that failed their last check standard, or were recalled since."""
+    from benchlog.project.overview import meter_trust
+
+    trust = meter_trust(book.entries("standard"), book.entries("recall"), ctx.clock.utc_ns())
+    return {t.tag: t.reason for t in trust if t.word == "do not trust"}
+
+
+# ---- how it is shown ----
+
+
+class _Session:
+    """One watch, from the first picture to the last."""
+
+    def __init__(
+        self,
+        args: argparse.Namespace,
+        ctx: Context,
+        collector: Collector,
+        recorder: Recorder | None,
+        book: Logbook,
+        typed: Sequence[str],
+        span_s: float | None,
+    ) -> None:
+        self._args, self._ctx = args, ctx
+        self._collector, self._recorder, self._book = collector, recorder, book
+        self._typed = list(typed)
+        self._end_s = time.monotonic() + (span_s if span_s is not None else float("inf"))
+        self._span_s = span_s
+        self._doubts: dict[tuple[str, ...], str] = {}
+        self._note = ""
+
+    def picture(self, note: str = "") -> Snapshot:
+        """Snapshot now; doubts that came or went are written down."""
+        statuses = self._recorder.statuses() if self._recorder is not None else ()
+        snapshot = self._collector.snapshot(statuses, note=note or self._note)
+        now = {(s.kind.value, s.group, *s.tags): s.reason for s in snapshot.suspects}
+        for key in self._doubts.keys() - now.keys():
+            self._write_down("ends", key, self._doubts[key], "")
+        for suspect in snapshot.suspects:
+            key = (suspect.kind.value, suspect.group, *suspect.tags)
+            if key not in self._doubts:
+                self._write_down("begins", key, suspect.reason, suspect.next_check)
+        self._doubts = now
+        return snapshot
+
+    def _write_down(self, event: str, key: tuple[str, ...], reason: str, action: str) -> None:
+        kind, group, *tags = key
+        if self._ctx.recording:
+            body = {"event": event, "instruments": tags, "kind": kind, "group": group, "reason": reason}
+            self._book.append("doubt", body | ({"next": action} if action else {}))
+
+    def _time_is_up(self) -> bool:
+        return time.monotonic() >= self._end_s
+
+    def once(self) -> Snapshot:
+        """Read until every linked meter was seen long enough to be judged, then show one picture."""
+        from benchlog.dashboard.keyboard import Lines
+
+        lines = Lines() if self._typed else None
+        end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
+        while time.monotonic() < end_s:
+            for line in lines.take(0.1) if lines is not None and not lines.ended else ():
+                self._typed_in(line)
+            if lines is None or lines.ended:
+                time.sleep(0.1)
+            statuses = self._recorder.statuses() if self._recorder is not None else ()
+            seen = all(s.readings >= _SETTLED_READINGS for s in statuses)
+            if self._span_s is None and seen and (lines is None or lines.ended):
+                break
+        snapshot = self.picture()
+        if self._ctx.json:
+            self._ctx.print_json(snapshot.to_json())
+        elif self._args.plain:
+            from benchlog.dashboard.plain import Changes
+
+            self._say(Changes().lines(snapshot))
+        else:
+            from benchlog.dashboard.live import needs_ascii
+            from benchlog.dashboard.view import view
+
+            console = self._ctx.console
+            console.print(view(snapshot, console.width, 0, keys="", plain=needs_ascii(console)))
+        return snapshot
+
+    def follow(self) -> Snapshot:
+        """Show pictures until told to stop."""
+        from benchlog.dashboard.live import can_show
+
+        if self._ctx.json:
+            return self._follow_json()
+        if self._args.plain or not can_show(self._ctx.console):
+            return self._follow_plain()
+        return self._follow_screen()
+
+    def _follow_screen(self) -> Snapshot:
+        from benchlog.dashboard.keyboard import Keyboard
+        from benchlog.dashboard.live import MAX_HZ, Screen
+        from benchlog.dashboard.view import KEYS
+
+        prefill = f"{self._typed[0]}=" if len(self._typed) == 1 else ""
+        with Keyboard(prefill=prefill) as keyboard:
+            keys = KEYS if keyboard.works else "Ctrl-C stop"
+            with Screen(self._ctx.console, keys=keys) as screen:
+                while not keyboard.stop and not self._time_is_up():
+                    entry = keyboard.entry
+                    note = (
+                        ""
+                        if entry is None
+                        else f"reading: {entry}_   (TAG=27.8 V ac, Enter keeps, Esc drops)"
+                    )
+                    snapshot = self.picture(note)
+                    screen.show(snapshot)
+                    if not keyboard.works:
+                        time.sleep(1 / MAX_HZ)
+                    elif keyboard.wait(1 / MAX_HZ):
+                        self._note = ""
+                        for line in keyboard.entries():
+                            self._typed_in(line)
+        return self.picture()
+
+    def _follow_plain(self) -> Snapshot:
+        from benchlog.dashboard.plain import Changes
+
+        changes = Changes()
+        snapshot = self.picture()
+        for _ in self._turns():
+            snapshot = self.picture()
+            self._say(changes.lines(snapshot))
+            if self._note:
+                self._say([self._note])
+                self._note = ""
+        return snapshot
+
+    def _follow_json(self) -> Snapshot:
+        snapshot = self.picture()
+        next_s = time.monotonic() + 1.0
+        for _ in self._turns():
+            before = set(self._doubts)
+            snapshot = self.picture()
+            if time.monotonic() >= next_s or set(self._doubts) != before:
+                next_s = time.monotonic() + 1.0
+                self._ctx.print_json(snapshot.to_json() | ({"note": self._note} if self._note else {}))
+                self._note = ""
+        return snapshot
+
+    def _turns(self) -> Iterator[None]:
+        """A turn every quarter second, lines from standard input taken in between, until the end."""
+        from benchlog.dashboard.keyboard import Lines
+
+        lines = Lines()
+        while not self._time_is_up():
+            if lines.ended:
+                if self._recorder is None:
+                    break  # nothing more can come
+                time.sleep(0.25)
+            for line in lines.take(0.25):
+                if line == "q":
+                    return
+                self._typed_in(line)
+            yield
+
+    def _say(self, lines: Iterator[str] | Sequence[str]) -> None:
+        from benchlog.dashboard.live import needs_ascii
+        from benchlog.dashboard.view import to_ascii
+
+        console = self._ctx.console
+        for line in lines:
+            shown = to_ascii(line) if needs_ascii(console) else line
+            console.out(shown, highlight=False)
+        console.file.flush()
+
+    def _typed_in(self, line: str) -> None:
+        """Take a typed reading ``TAG=27.8 V ac``, with the same record as any other."""
+        import dataclasses
+
+        from benchlog.displayed import parse_displayed
+        from benchlog.errors import UsageError
+
+        tag, equals, text = (part.strip() for part in line.partition("="))
+        try:
+            if not equals or not tag or not text:
+                raise UsageError(f"{line!r} is not TAG=READING", hint="write it like MB-02=27.8 V ac")
+            if tag not in self._typed:
+                known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
+                raise UsageError(f"{tag!r} is not a meter to be typed", hint=f"typed meters: {known}")
+            clock = self._ctx.clock
+            reading = dataclasses.replace(
+                parse_displayed(text, instrument=tag), utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns()
+            )
+        except UsageError as error:
+            self._note = f"{error} ({error.hint})" if error.hint else str(error)
+            return
+        if self._ctx.recording:
+            ref = self._book.append_readings([reading])
+            self._collector.take(reading)
+            self._collector.committed(ref, [reading])
+        else:
+            self._collector.take(reading)
+        self._note = ""
+
+    def finish(self, last: Snapshot) -> None:
+        """Leave a summary on the terminal once the screen is gone."""
+        from benchlog.dashboard.live import can_show
+        from benchlog.dashboard.plain import summary
+
+        if self._args.once or self._ctx.json:
+            return
+        if can_show(self._ctx.console) and not self._args.plain:
+            self._say([summary(last), *(f"  {s.who}: {s.kind.value}. {s.reason}" for s in last.suspects)])
+        if self._ctx.recording:
+            self._say([f"{last.health.received} readings in {self._ctx.logbook_path}"])

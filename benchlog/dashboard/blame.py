@@ -1,0 +1,47 @@
+"""Who is the odd one out: the meter without which the others agree."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+
+__all__ = ["Edge", "odd_ones"]
+
+Edge = tuple[str, str]
+
+
+def odd_ones(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edge] = ()) -> tuple[str, ...]:
+    """Name the meters that may be the wrong one.
+
+    Parameters
+    ----------
+    tags : sequence of str
+        Meters compared with one another.
+    strong : collection of pairs
+        Pairs that disagree.
+    weak : collection of pairs
+        Pairs that lean to it; they break ties.
+
+    Returns
+    -------
+    tuple of str
+        Empty when nothing disagrees; one when the others agree without it; several when the comparison
+        can't tell (always so with two meters); all concerned when no single meter explains it.
+
+    Examples
+    --------
+    >>> odd_ones("ABC", [("A", "B"), ("A", "C")])
+    ('A',)
+    >>> odd_ones("AB", [("A", "B")])
+    ('A', 'B')
+    >>> odd_ones("ABC", [("A", "B")], [("A", "B"), ("B", "C")])
+    ('B',)
+    """
+    if not strong:
+        return ()
+    concerned = tuple(tag for tag in tags if any(tag in edge for edge in strong))
+    alone = tuple(tag for tag in concerned if all(tag in edge for edge in strong))
+    if not alone:
+        return concerned
+    leaning = {tag: sum(tag in edge for edge in {*weak, *strong}) for tag in alone}
+    most = max(leaning.values())
+    return tuple(tag for tag in alone if leaning[tag] == most)

@@ -1,0 +1,243 @@
+"""What the dashboard shows, as one frozen picture: all numbers worked out, nothing left to the drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.dashboard.suspect import Suspect
+from benchlog.result import Limits, Uncertain
+from benchlog.units import format_quantity, format_uncertain
+
+__all__ = [
+    "CheckNow",
+    "GroupLine",
+    "Health",
+    "MeterLine",
+    "Next",
+    "Place",
+    "Snapshot",
+    "check_now",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """An interval on a scale from 0 to 1: value, and its ends."""
+
+    low: float
+    centre: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class MeterLine:
+    """One meter.
+
+    Attributes
+    ----------
+    tag, shown, function, kind : str
+        `shown` is the display's own text, empty before the first reading; `kind` what its unit leaves open:
+        ``"ac"``, ``"dc"``, ``"4-wire"``.
+    value, expanded : float or None
+        SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
+    unit : str
+    state : {"ok", "suspect", "one of", "silent", "waiting", "no number"}
+        "one of": one of several of which one is wrong.
+    words : str
+        The state in words.
+    trend : {"", "steady", "up", "down"}
+    trend_words : str
+        How fast.
+    history : tuple of float
+        Last values, one a second at most, scaled to 0...1.
+    place : Place or None
+        On the scale its group shares.
+    uncertainty_words : str
+    by_hand : bool
+        Read by eye and typed.
+    """
+
+    tag: str
+    shown: str = ""
+    function: str = ""
+    kind: str = ""
+    value: float | None = None
+    expanded: float | None = None
+    unit: str = ""
+    state: str = "waiting"
+    words: str = "waiting"
+    trend: str = ""
+    trend_words: str = ""
+    history: tuple[float, ...] = ()
+    place: Place | None = None
+    uncertainty_words: str = ""
+    by_hand: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class GroupLine:
+    """Meters on one node, or (with an empty name) those that stand alone."""
+
+    name: str
+    word: str
+    words: str
+    e_n: float | None
+    meters: tuple[MeterLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Next:
+    """A check to do next: action of the diagnosis vocabulary, its minutes, what to do."""
+
+    action: str
+    minutes: float
+    card: str
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the recorder does.
+
+    `target` is the logbook; empty when nothing is recorded.
+    """
+
+    rate_hz: float = 0.0
+    received: int = 0
+    written: int = 0
+    waiting: int = 0
+    lost: int = 0
+    gaps: int = 0
+    bad_frames: int = 0
+    target: str = ""
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CheckNow:
+    """The check under way: limits as a bar from 0 to 1, the reading with its uncertainty on it.
+
+    `low` and `high` are the limits' places on the scale, None where there is no such limit; `place` is that of the
+    reading, None while there is none.
+    """
+
+    title: str
+    low_words: str
+    high_words: str
+    low: float | None
+    high: float | None
+    place: Place | None
+    words: str
+    word: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One picture of the bench."""
+
+    utc_ns: int
+    running_s: float
+    groups: tuple[GroupLine, ...] = ()
+    suspects: tuple[Suspect, ...] = ()
+    next_steps: Mapping[str, Next] | None = None
+    health: Health = Health()
+    check: CheckNow | None = None
+    note: str = ""
+
+    @property
+    def meters(self) -> tuple[MeterLine, ...]:
+        """All meters, each once."""
+        seen = {meter.tag: meter for group in self.groups for meter in group.meters}
+        return tuple(seen.values())
+
+    def to_json(self) -> dict[str, Any]:
+        """Plain JSON form (schema ``benchlog.watch/1``), numbers in SI units."""
+        from benchlog.clock import rfc3339
+
+        steps = self.next_steps or {}
+        return {
+            "schema": "benchlog.watch/1",
+            "time": rfc3339(self.utc_ns),
+            "running_s": round(self.running_s, 3),
+            "instruments": [
+                {
+                    "tag": m.tag,
+                    "function": m.function or None,
+                    "value": m.value,
+                    "unit": m.unit or None,
+                    "expanded_uncertainty": m.expanded,
+                    "displayed": m.shown or None,
+                    "state": m.state,
+                    "trend": m.trend or None,
+                }
+                for m in self.meters
+            ],
+            "groups": [
+                {"name": g.name, "state": g.word, "e_n": g.e_n, "instruments": [m.tag for m in g.meters]}
+                for g in self.groups
+                if g.name
+            ],
+            "suspects": [suspect_json(s, steps.get(s.next_check)) for s in self.suspects],
+            "recorder": {
+                "rate_hz": round(self.health.rate_hz, 3),
+                "received": self.health.received,
+                "written": self.health.written,
+                "waiting": self.health.waiting,
+                "lost": self.health.lost,
+                "gaps": self.health.gaps,
+                "bad_frames": self.health.bad_frames,
+                "logbook": self.health.target or None,
+            },
+        }
+
+
+def suspect_json(suspect: Suspect, step: Next | None) -> dict[str, Any]:
+    """Plain JSON form of a doubt."""
+    from benchlog.clock import rfc3339
+
+    return {
+        "instrument": suspect.tag,
+        "or": list(suspect.others),
+        "kind": suspect.kind.value,
+        "group": suspect.group or None,
+        "reason": suspect.reason,
+        "next": {"action": suspect.next_check, "minutes": step.minutes if step else None},
+        "since": rfc3339(suspect.since_utc_ns),
+    }
+
+
+def check_now(title: str, limits: Limits, reading: Uncertain | None) -> CheckNow:
+    """Lay the limits of a check and the reading of the moment on one scale.
+
+    The limits take the middle half of the scale; a reading beyond its ends is shown at the end.
+    """
+    low, high = limits.low, limits.high
+    ends = [x for x in (low, high) if x is not None]
+    one_sided = abs(ends[0]) if ends else 0.0
+    span = (ends[1] - ends[0] if len(ends) == 2 else one_sided) or 1.0
+    start = (low if low is not None else (high or 0.0) - span) - span / 2
+    stop = (high if high is not None else (low or 0.0) + span) + span / 2
+
+    def at(x: float) -> float:
+        return min(1.0, max(0.0, (x - start) / (stop - start)))
+
+    place, words, word = None, "no reading yet", "waiting"
+    if reading is not None:
+        value, width = reading.value, reading.expanded_uncertainty
+        place = Place(at(value - width), at(value), at(value + width))
+        words = format_uncertain(value, width, reading.unit)
+        above = low is None or value - width >= low
+        below = high is None or value + width <= high
+        out = (low is not None and value + width < low) or (high is not None and value - width > high)
+        word = "inside" if above and below else "outside" if out else "too close to call"
+    return CheckNow(
+        title,
+        format_quantity(low, limits.unit) if low is not None else "",
+        format_quantity(high, limits.unit) if high is not None else "",
+        at(low) if low is not None else None,
+        at(high) if high is not None else None,
+        place,
+        words,
+        word,
+    )

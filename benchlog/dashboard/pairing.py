@@ -1,0 +1,180 @@
+"""Two meters on one node, reading against reading: do they agree, and does their difference drift?
+
+Meters do not read at the same moment: one is interpolated to the other's time, and how far both moved meanwhile
+is added to the uncertainty of the difference as a uniform half-width. E_n (ISO 13528, 9.7) is then judged over many
+pairs by a random walk, the drift of the difference by a CUSUM of one-minute means.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from benchlog.metrology.comparison import e_n
+
+__all__ = ["Drift", "Pair", "Side"]
+
+FULL = 6  # pairs beyond agreement, less those within, before two meters are said to disagree
+CAP = 10
+HAND_WEIGHT = 3  # a number read off and typed is looked at; a frame is not
+PERSIST_NS = 5 * 10**9  # ranges hunt and filters settle for some seconds after a change
+SMOOTH = 0.2
+
+BLOCK_NS = 60 * 10**9
+BASE_BLOCKS = 5
+PART_OF_BOUND = 0.25  # of both meters' bounds: a change no good meter makes within a sitting (judgement)
+LEVEL_CHANGE = 0.05
+GAP_NS = 600 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One meter's part in a comparison.
+
+    Attributes
+    ----------
+    value : float
+        At the common moment.
+    expanded : float
+        Expanded uncertainty at k = 2.
+    bound : float
+        Largest error the accuracy statement allows.
+    moved : float
+        How far the display moved between the readings about that moment.
+    by_hand : bool
+        Typed, not sent over a link.
+    """
+
+    value: float
+    expanded: float
+    bound: float
+    moved: float
+    by_hand: bool = False
+
+
+@dataclass(slots=True)
+class Drift:
+    """CUSUM of the one-minute means of a difference, in units of the two meters' bounds."""
+
+    base: float = 0.0
+    blocks: int = 0
+    up: float = 0.0
+    down: float = 0.0
+    level: float = 0.0
+    began_ns: int = 0
+    change: float = 0.0
+    last_ns: int = 0
+    _sum: float = 0.0
+    _count: int = 0
+    _block_start_ns: int = 0
+
+    def take(self, difference: float, bound: float, level: float, now_ns: int) -> None:
+        """Take one difference.
+
+        Parameters
+        ----------
+        difference, bound, level : float
+            Difference, root sum square of the bounds, and value of the node, in one unit.
+        """
+        moved_on = self.blocks and abs(level - self.level) > LEVEL_CHANGE * abs(self.level)
+        if moved_on or (self.last_ns and now_ns - self.last_ns > GAP_NS):
+            self.forget()  # an error of gain shows otherwise on another level: nothing to compare
+        self.last_ns = now_ns
+        if not self._count:
+            self._block_start_ns = now_ns
+        self._sum += difference / bound
+        self._count += 1
+        if now_ns - self._block_start_ns >= BLOCK_NS:
+            mean, self._sum, self._count = self._sum / self._count, 0.0, 0
+            self._block(mean, level, now_ns)
+
+    def _block(self, mean: float, level: float, now_ns: int) -> None:
+        self.blocks += 1
+        if self.blocks == 1:
+            self.level, self.began_ns = level, now_ns
+        if self.blocks <= BASE_BLOCKS:
+            self.base += (mean - self.base) / self.blocks
+            return
+        # Slack and limit are each half of the change that matters: a change of that size acts within a few
+        # minutes, half of it never.
+        slack = PART_OF_BOUND / 2
+        self.change = mean - self.base
+        self.up = min(2 * PART_OF_BOUND, max(0.0, self.up + self.change - slack))
+        self.down = min(2 * PART_OF_BOUND, max(0.0, self.down - self.change - slack))
+
+    @property
+    def strong(self) -> bool:
+        """Whether the difference has drifted."""
+        return max(self.up, self.down) > PART_OF_BOUND / 2
+
+    @property
+    def weak(self) -> bool:
+        """Whether it leans that way."""
+        return self.blocks > BASE_BLOCKS and abs(self.change) > PART_OF_BOUND / 4
+
+    def forget(self) -> None:
+        """Start anew."""
+        self.blocks = self._count = 0
+        self.base = self.up = self.down = self.change = self._sum = 0.0
+
+
+@dataclass(slots=True)
+class Pair:
+    """Two meters compared.
+
+    Attributes
+    ----------
+    e_n : float
+        Smoothed; first meter less second.
+    difference : float
+        Latest, smoothed likewise.
+    walk : int
+    disagree : bool
+    since_ns : int
+        Monotonic time of the first pair of the present disagreement.
+    """
+
+    e_n: float = 0.0
+    difference: float = 0.0
+    pairs: int = 0
+    walk: int = 0
+    disagree: bool = False
+    since_ns: int = 0
+    last_ns: int = 0
+    drift: Drift = field(default_factory=Drift)
+
+    def take(self, first: Side, second: Side, now_ns: int) -> None:
+        """Compare once."""
+        moving = math.hypot(first.moved, second.moved) * 2 / math.sqrt(3)
+        number = e_n(
+            first.value,
+            math.hypot(first.expanded, moving),
+            second.value,
+            second.expanded,
+        )
+        gain = SMOOTH if self.pairs and abs(number - self.e_n) < 1 else 1.0
+        self.e_n += gain * (number - self.e_n)
+        self.difference += gain * (first.value - second.value - self.difference)
+        self.pairs += 1
+        self.last_ns = now_ns
+        weight = HAND_WEIGHT if first.by_hand or second.by_hand else 1
+        if abs(number) > 1:
+            if not self.walk:
+                self.since_ns = now_ns
+            self.walk = min(CAP, self.walk + weight)
+        else:
+            self.walk = max(0, self.walk - weight)
+        if self.walk == 0:
+            self.disagree = False
+        elif self.walk >= FULL and now_ns - self.since_ns >= PERSIST_NS:
+            self.disagree = True
+        bound = math.hypot(first.bound, second.bound)
+        if bound > 0:
+            self.drift.take(first.value - second.value, bound, (first.value + second.value) / 2, now_ns)
+
+    def forget(self) -> None:
+        """Start anew: one of them was set to something else."""
+        self.pairs = self.walk = 0
+        self.e_n = self.difference = 0.0
+        self.disagree = False
+        self.drift.forget()

@@ -1,0 +1,117 @@
+"""What a doubt about a meter is: which meter, what kind, why, and the cheapest check that settles it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from benchlog.reading import Flag, Function
+
+__all__ = ["MISLEADING", "Kind", "NodeGroup", "Suspect", "next_check"]
+
+MISLEADING = frozenset(
+    {Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK, Flag.LOW_PASS, Flag.UNSTABLE}
+)
+"""Symbols that make a right number mislead; `Flag.UNSTABLE` only says that the display has not settled."""
+
+
+class Kind(StrEnum):
+    """What is doubtful. The value is the word on the screen; the order is that of the list of suspects."""
+
+    SILENT = "silent"
+    FUNCTION = "wrong function"
+    SYMBOL = "symbol shown"
+    OVERLOAD = "overload"
+    NEAR_ZERO = "near zero"
+    FROZEN = "frozen"
+    DISAGREES = "disagrees"
+    DRIFTS = "drifts"
+    UNSTEADY = "unsteady"
+    LOW_BATTERY = "low battery"
+    STANDARD = "check standard"
+
+
+@dataclass(frozen=True, slots=True)
+class NodeGroup:
+    """Meters whose tips are on one node, so that they must agree.
+
+    Attributes
+    ----------
+    name : str
+    tags : tuple of str
+        At least two for a comparison.
+    function : Function or None
+        What they are meant to be set to, when that is known; else the majority decides.
+    """
+
+    name: str
+    tags: tuple[str, ...]
+    function: Function | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One doubt.
+
+    Attributes
+    ----------
+    tag : str
+        The meter; with `others` it is one of several of which one is wrong.
+    kind : Kind
+    reason : str
+        One plain line with the numbers it rests on.
+    next_check : str
+        Action of the diagnosis vocabulary: the cheapest that settles it.
+    since_utc_ns : int
+        When the doubt arose.
+    others : tuple of str
+        Meters that may be the wrong one just as well.
+    group : str
+        Node on which it was seen; empty for what the meter shows by itself.
+    """
+
+    tag: str
+    kind: Kind
+    reason: str
+    next_check: str
+    since_utc_ns: int = 0
+    others: tuple[str, ...] = ()
+    group: str = ""
+
+    @property
+    def tags(self) -> tuple[str, ...]:
+        """All meters that may be the wrong one."""
+        return (self.tag, *self.others)
+
+    @property
+    def who(self) -> str:
+        """The meters in words: ``"MA-01"``, ``"MA-01 or MB-02"``."""
+        return " or ".join(self.tags)
+
+
+_OHMS = frozenset({Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY})
+_VOLTS = frozenset({Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS, Function.DIODE})
+
+# Kind -> action on volts, on ohms, on anything else. The cheapest action whose outcomes tell the likely causes apart.
+_NEXT: Mapping[Kind, tuple[str, str, str]] = {
+    Kind.SILENT: ("look", "look", "look"),
+    Kind.FUNCTION: ("look", "look", "look"),
+    Kind.SYMBOL: ("look", "look", "look"),
+    Kind.OVERLOAD: ("look", "short_tips_ohms", "look"),
+    Kind.NEAR_ZERO: ("short_tips_ohms", "look", "look"),
+    Kind.FROZEN: ("short_tips", "short_tips_ohms", "reselect_function"),
+    Kind.DISAGREES: ("fresh_cell", "known_resistor", "second_meter"),
+    Kind.DRIFTS: ("fresh_cell", "known_resistor", "second_meter"),
+    Kind.UNSTEADY: ("wiggle_leads", "wiggle_leads", "reread"),
+    Kind.LOW_BATTERY: ("new_battery", "new_battery", "new_battery"),
+    Kind.STANDARD: ("fresh_cell", "known_resistor", "second_meter"),
+}
+
+
+def next_check(kind: Kind, function: Function | None) -> str:
+    """Action to try first for a doubt of this kind on a meter set to `function`."""
+    volts, ohms, other = _NEXT[kind]
+    if function in _OHMS:
+        return ohms
+    return volts if function is None or function in _VOLTS else other

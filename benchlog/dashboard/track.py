@@ -1,0 +1,147 @@
+"""One meter as it is followed: latest readings, symbols that stay, its display's stillness and noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from benchlog.dashboard.pairing import Side
+from benchlog.dashboard.steadiness import Steadiness
+from benchlog.dashboard.stillness import Stillness
+from benchlog.dashboard.suspect import MISLEADING
+from benchlog.metrology.accuracy import Accuracy
+from benchlog.reading import Flag, Function, Origin, Reading, State
+
+__all__ = ["HAND_FRESH_NS", "Lasting", "Track"]
+
+FRESH_NS = 3 * 10**9
+HAND_FRESH_NS = 60 * 10**9  # readings within a minute may be compared; common practice, no source
+LASTING = 3
+LASTING_NS = 2 * 10**9
+_JUMP_COUNTS, _JUMP_PART = 20.0, 0.02
+
+
+@dataclass(slots=True)
+class Lasting:
+    """Something seen in several readings in a row; a single damaged frame neither raises nor clears it."""
+
+    count: int = 0
+    since_ns: int = 0
+    on: bool = False
+
+    def take(self, seen: bool, now_ns: int, *, weight: int = 1, at_least_ns: int = 0) -> None:
+        """Count one reading."""
+        if not seen:
+            self.count = max(0, self.count - weight)
+            self.on = self.on and self.count > 0
+            return
+        if self.count == 0:
+            self.since_ns = now_ns
+        self.count = min(LASTING, self.count + weight)
+        self.on = self.on or (self.count == LASTING and now_ns - self.since_ns >= at_least_ns)
+
+
+@dataclass(slots=True)
+class Track:
+    """State of one meter."""
+
+    tag: str
+    last: Reading | None = None
+    before: Reading | None = None
+    accuracy: Accuracy | None = None
+    started_ns: int = 0
+    interval_ns: float = 0.0
+    settled_function: Function | None = None
+    symbols: dict[Flag, Lasting] = field(default_factory=dict)
+    overload: Lasting = field(default_factory=Lasting)
+    near_zero: Lasting = field(default_factory=Lasting)
+    still: Stillness = field(default_factory=Stillness)
+    noise: Steadiness = field(default_factory=Steadiness)
+
+    def take(self, reading: Reading, accuracy: Accuracy) -> tuple[bool, bool]:
+        """Take one reading; returns whether function and count size changed."""
+        now = reading.mono_ns
+        old = self.last
+        new_function = old is not None and old.function is not reading.function
+        new_size = old is not None and old.resolution != reading.resolution
+        if old is not None:
+            gap = float(now - old.mono_ns)
+            self.interval_ns += (gap - self.interval_ns) * (0.1 if self.interval_ns else 1.0)
+        if old is None or not new_function:
+            self.settled_function = reading.function
+        self.before, self.last, self.accuracy = old, reading, accuracy
+        weight = LASTING if self.by_hand else 1
+        for flag in reading.flags | self.symbols.keys():
+            if flag is not Flag.AUTO:
+                self.symbols.setdefault(flag, Lasting()).take(flag in reading.flags, now, weight=weight)
+        self.overload.take(
+            reading.state is State.OVERLOAD, now, weight=weight, at_least_ns=0 if self.by_hand else LASTING_NS
+        )
+        if new_function or new_size:
+            self.still.forget()
+            self.noise.forget()
+        if reading.value is not None and reading.resolution > 0 and not self.by_hand:
+            counts = round(reading.value / reading.resolution)
+            self.still.take(counts, now, max(_JUMP_COUNTS, _JUMP_PART * abs(counts)))
+            self.noise.take(float(counts))
+        return new_function, new_size
+
+    @property
+    def by_hand(self) -> bool:
+        """Whether the latest reading was typed."""
+        return self.last is not None and self.last.origin is Origin.HAND
+
+    @property
+    def comparable(self) -> bool:
+        """Whether the latest reading may be set against another meter's."""
+        return self.last is not None and self.last.value is not None and not self.last.flags & MISLEADING
+
+    def fresh(self, now_ns: int) -> bool:
+        """Whether the latest reading still tells what the meter shows."""
+        if self.last is None:
+            return False
+        limit = HAND_FRESH_NS if self.by_hand else max(FRESH_NS, 3 * self.interval_ns)
+        return now_ns - self.last.mono_ns <= limit
+
+    def showing(self, flags: frozenset[Flag]) -> list[Flag]:
+        """Which of these symbols have stayed on."""
+        return sorted(f for f, seen in self.symbols.items() if seen.on and f in flags)
+
+    @property
+    def resolution(self) -> float:
+        """One count."""
+        return self.last.resolution if self.last is not None else 0.0
+
+    @property
+    def value(self) -> float | None:
+        """Latest value."""
+        return self.last.value if self.last is not None else None
+
+    def side(self, *, moved: float | None = None) -> Side | None:
+        """Latest reading as one side of a comparison."""
+        if self.last is None or self.last.value is None or self.accuracy is None:
+            return None
+        value, step = self.last.value, self.last.resolution
+        if moved is None:
+            same = self.before is not None and self.before.function is self.last.function and not self.by_hand
+            old = self.before.value if same and self.before is not None else None
+            moved = abs(value - old) if old is not None else 0.0
+        return Side(
+            value,
+            2 * self.accuracy.standard_uncertainty(value, step),
+            max(self.accuracy.bound(value, step), step / 2),
+            moved,
+            self.by_hand,
+        )
+
+    def side_at(self, moment_ns: int) -> Side | None:
+        """Latest two readings interpolated to a moment between them; None where it is not between."""
+        side = self.side()
+        if side is None or self.last is None or self.before is None or self.before.value is None:
+            return None
+        t0, t1 = self.before.mono_ns, self.last.mono_ns
+        if self.before.function is not self.last.function or not t0 < moment_ns <= t1:
+            return None
+        if t1 - t0 > max(FRESH_NS, 3 * self.interval_ns):
+            return None
+        part = (moment_ns - t0) / (t1 - t0)
+        return replace(side, value=self.before.value + part * (side.value - self.before.value))
