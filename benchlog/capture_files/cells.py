@@ -41,6 +41,7 @@ MISSING_WORDS = frozenset(
             "over",
         ),
         *("inf", "+inf", "-inf", "infinity", "-infinity", "1.#inf", "-1.#inf", "1.#qnan", "-1.#ind"),
+        *("∞", "+∞", "-∞"),
         *("err", "error", "open", "invalid", "bad", "fault", "-nan", "nan(ind)", "-nan(ind)"),
     ]
 )

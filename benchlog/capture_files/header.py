@@ -131,7 +131,7 @@ def read_header(dress: Dress) -> Header:
         rows.append(cells)
         match = _FIELD.fullmatch(bare.strip().rstrip(dress.delimiter or " "))
         if match and (dress.delimiter in ("", BLANKS) or dress.delimiter not in match.group(1)):
-            fields.setdefault(_key(match.group(1)), match.group(2).strip())
+            _add_field(fields, match.group(1), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
             value = cells[1]
             if (
@@ -142,7 +142,7 @@ def read_header(dress: Dress) -> Header:
                 # "Sample Interval,2,5E-6" in a file whose data cells are quoted for their decimal commas
                 value = f"{cells[1]},{cells[2]}" if re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", cells[2]) else value
             unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""
-            fields.setdefault(_key(cells[0]), f"{value} {unit}".strip())
+            _add_field(fields, cells[0], f"{value} {unit}".strip())
     names, units_row = _find_names(rows, dress)
     if names and len([c for c in units_row if c]) <= len(names):
         for name, value in zip(names, units_row, strict=False):  # start/increment row
@@ -152,6 +152,15 @@ def read_header(dress: Dress) -> Header:
     if not names and rows and len(rows[-1]) > 1 and all(cell_kind(c, dress.decimal) == "X" for c in rows[-1]):
         note = f"{len(rows[-1])} words above {dress.width} columns, not taken as names: {', '.join(rows[-1])[:60]}"
     return _columns(names, units_row, dress, fields, note)
+
+
+def _add_field(fields: dict[str, str], key: str, value: str) -> None:
+    """Add a field; a unit in its key ("Sampling rate [kHz]") goes to a value that has none."""
+    match = _BRACKETS.fullmatch(key.strip())
+    if match and unit_of(match.group(2)):
+        key, bare = match.group(1), re.fullmatch(r"[-+.,\deE]+", value)
+        value = f"{value} {match.group(2)}" if bare else value
+    fields.setdefault(_key(key), value)
 
 
 def _key(text: str) -> str:
@@ -239,19 +248,16 @@ def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float
     start: float | None = None
     source = ""
     for key, value in fields.items():
-        bare, (factor, unit) = _name_and_unit(key)
-        bare = bare.strip()
         parsed = _number(value, decimal)
         if parsed is None:
             continue
         number, tail = parsed
-        if tail:
-            told = unit_of(tail.replace("Sa/s", "Hz").replace("S/s", "Hz").replace("sps", "Hz").split(" ")[0])
-            factor, unit = told if told else (factor, unit)
-        if _INTERVAL_KEY.fullmatch(bare) and unit in ("", "s") and number > 0 and interval is None:
+        word = tail.replace("Sa/s", "Hz").replace("S/s", "Hz").replace("sps", "Hz").split(" ")[0]
+        factor, unit = unit_of(word) or (1.0, "")
+        if _INTERVAL_KEY.fullmatch(key) and unit in ("", "s") and number > 0 and interval is None:
             interval, source = number * factor, f"{key}: {value}"
-        elif _RATE_KEY.fullmatch(bare) and unit in ("", "Hz") and number > 0 and interval is None:
+        elif _RATE_KEY.fullmatch(key) and unit in ("", "Hz") and number > 0 and interval is None:
             interval, source = 1.0 / (number * factor), f"{key}: {value}"
-        elif _START_KEY.fullmatch(bare) and unit in ("", "s") and start is None:
+        elif _START_KEY.fullmatch(key) and unit in ("", "s") and start is None:
             start = number * factor
     return interval, start, source

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from benchlog.capture_files.dress import seen
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
-from benchlog.capture_files.samples import is_time_name, pick_columns
+from benchlog.capture_files.samples import is_time_name, numeric_times, pick_columns
 from benchlog.capture_files.table import Column, Table, read_table
 from benchlog.clock import rfc3339
 from benchlog.errors import CaptureFileError, UsageError
@@ -114,7 +114,8 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
         time_s = np.arange(n_rows, dtype=np.float64)
         notes.append("no times: rows are numbered")
     elif time.stamps is None:
-        time_s = time.values * (time.factor if time.unit == "s" else 1.0)
+        time_s, utc_ns = numeric_times(time)
+        start = rfc3339(utc_ns) if utc_ns else ""
     else:
         stamps = time.stamps
         first = int(stamps.ns[stamps.valid][0])

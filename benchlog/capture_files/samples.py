@@ -18,7 +18,7 @@ from benchlog.capture_files.table import Column, Table
 from benchlog.capture_files.time_base import last_digit_step, time_base
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["apply_probes", "capture_from_table", "is_time_name", "pick_columns"]
+__all__ = ["apply_probes", "capture_from_table", "is_time_name", "numeric_times", "pick_columns"]
 
 _TIME_NAME = re.compile(
     r"(?:(?:elapsed|relative|sample|run|test|capture)[ _]*)?(?:time[ _]*(?:axis|stamp|base)?|zeit|t|x|x[ _-]*axis"
@@ -29,12 +29,13 @@ _INDEX_NAME = re.compile(
     r"(?:#|n|no\.?|index|idx|sample|samples|sequence|point|points|row|record|x)", re.IGNORECASE
 )
 
-_VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "unit", "units")
+_VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "yunit", "unit", "units")
 
 
 def is_time_name(name: str) -> bool:
     """Tell whether a column's name says that it holds the time."""
-    return _TIME_NAME.fullmatch(re.sub(r"[()\[\]]", "", name).strip()) is not None
+    plain = re.sub(r" #\d+$|[()\[\]]", "", name).strip()
+    return _TIME_NAME.fullmatch(plain) is not None
 
 
 def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tuple[Column, ...]:
@@ -103,13 +104,13 @@ def capture_from_table(
     told, start, source = interval_from_fields(table.fields, table.dress.decimal)
     if interval_s is not None:
         told, source = interval_s, "given"
-    time, rest = _split_time(picked, named, told, interval_s is not None)
+    time, rest = _split_time(picked, named, told, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:
         raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.dress))
     settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
     values = np.vstack([c.values for c in rest]) if len(rest) > 1 else rest[0].values[np.newaxis]
-    time_s, utc_ns = _times(time, table) if time is not None else (None, 0)
+    time_s, utc_ns = _times(time) if time is not None else (None, 0)
     keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
     if time_s is not None:
         keep &= ~np.isnan(time_s)
@@ -159,7 +160,7 @@ def capture_from_table(
 
 
 def _split_time(
-    columns: Sequence[Column], named: bool, told: float | None, explicit: bool
+    columns: Sequence[Column], named: bool, told: float | None, explicit: bool, name: str
 ) -> tuple[Column | None, list[Column]]:
     """Find the time column; time columns beside it that say the same are dropped."""
     stamped = [c for c in columns if c.stamps is not None]
@@ -183,8 +184,13 @@ def _split_time(
             timed = [numeric[0]]
     if not timed:
         return None, list(numeric)
-    same = [c for c in timed[1:] if np.array_equal(c.values, timed[0].values)]
-    return timed[0], [c for c in numeric if c is not timed[0] and not any(c is s for s in same)]
+    for other in timed[1:]:
+        if not np.array_equal(other.values, timed[0].values, equal_nan=True):
+            raise CaptureFileError(
+                f"{name}: two time columns ({timed[0].name!r}, {other.name!r}) that differ",
+                hint="export the channels one a file, or leave one out: choose the others with --columns",
+            )
+    return timed[0], [c for c in numeric if not any(c is t for t in timed)]
 
 
 def _counts_up(column: Column, told: float | None) -> bool:
@@ -211,12 +217,27 @@ def _drop_index(columns: list[Column], named: bool) -> tuple[list[Column], Colum
     return columns, None
 
 
-def _times(time: Column, table: Table) -> tuple[npt.NDArray[np.float64], int]:
+def numeric_times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
+    """Return times of a column of numbers in second, and the start in UTC where they count from 1970.
+
+    A column of times without a unit whose numbers are as large as seconds (milli-, micro-, nanoseconds) since
+    1970 are today counts from then.
+    """
+    if time.unit == "s":
+        return time.values * time.factor, 0
+    seen = time.values[~np.isnan(time.values)]
+    for power in (0, 3, 6, 9):
+        if seen.size and seen.min() >= 1e9 * 10.0**power and seen.max() < 4e9 * 10.0**power:
+            first = int(seen[0])
+            return (time.values - first) / 10.0**power, first * 10 ** (9 - power)
+    return time.values, 0
+
+
+def _times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
     """Return sample times in second, and the start in UTC when the file tells."""
     stamps = time.stamps
     if stamps is None:
-        factor = time.factor if time.unit == "s" else 1.0
-        return time.values * factor, 0
+        return numeric_times(time)
     first = int(stamps.ns[stamps.valid][0]) if stamps.valid.any() else 0
     seconds = np.where(stamps.valid, (stamps.ns - first) / 1e9, np.nan)
     return seconds, first if stamps.zoned else 0
@@ -272,7 +293,7 @@ def _judge_times(
         number = next((i for i, c in enumerate(table.columns) if c.values is time.values), 0)
         rows = [split_line(line, table.dress.delimiter) for line in table.sample]
         step = last_digit_step([row[number] for row in rows if len(row) > number])
-        step *= time.factor if time.unit == "s" else 1.0
+        step *= time.factor if time.unit == "s" else _seconds_per_unit(time.values, time_s)
     base = time_base(time_s, step, whole=whole)
     if base.backward_at > 0:
         raise CaptureFileError(
@@ -289,6 +310,12 @@ def _judge_times(
             hint="leave out --sample-interval, or name the columns so that none is called time",
         )
     return base.interval_s, base.uniform
+
+
+def _seconds_per_unit(values: npt.NDArray[np.float64], time_s: npt.NDArray[np.float64]) -> float:
+    """Return what one unit of the time column is in second."""
+    span = float(np.nanmax(values) - np.nanmin(values))
+    return float(time_s.max() - time_s.min()) / span if span > 0 else 1.0
 
 
 def apply_probes(capture: Capture, probes: Mapping[str, float] | None) -> Capture:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,10 +13,11 @@ import numpy.typing as npt
 
 from benchlog.capture_files.careful import parse_body, read_carefully, refuse_other_mark, texts
 from benchlog.capture_files.cells import MISSING_WORDS, is_missing
-from benchlog.capture_files.dress import Dress, sniff
+from benchlog.capture_files.dress import Dress, seen, sniff
 from benchlog.capture_files.header import Header, read_header
 from benchlog.capture_files.plain_text import PlainText, plain_text
 from benchlog.capture_files.timestamps import Stamps, read_clock, read_stamps
+from benchlog.errors import CaptureFileError
 
 __all__ = ["Column", "Table", "read_table"]
 
@@ -116,7 +118,7 @@ def read_table(
         columns = read_carefully(text, dress, header, path.name, strict, notes)
     ends = text.lines_at(dress.offset - 1, 4000)[:40] + text.lines_at(len(text.data) - 4000, 4000)[-40:]
     sample = tuple(line for line in ends if line.strip())
-    return _assemble(columns, dress, header, notes, path.name, sample)
+    return _assemble(columns, dress, header, notes, path.name, sample, strict)
 
 
 def _read_fast(text: PlainText, dress: Dress) -> list[Any] | None:
@@ -143,7 +145,13 @@ def _read_fast(text: PlainText, dress: Dress) -> list[Any] | None:
 
 
 def _assemble(
-    raw: list[Any], dress: Dress, header: Header, notes: list[str], name: str, sample: tuple[str, ...]
+    raw: list[Any],
+    dress: Dress,
+    header: Header,
+    notes: list[str],
+    name: str,
+    sample: tuple[str, ...],
+    strict: bool,
 ) -> Table:
     columns: list[Column] = []
     kinds = dress.kinds
@@ -179,6 +187,8 @@ def _assemble(
         else:
             filled = sum(not is_missing(v) for v in values)
             refuse_other_mark(values[:50], dress, name)
+            if strict:
+                _refuse_dressed_numbers(values, title or f"column {i + 1}", dress, name)
             if filled:
                 notes.append(
                     f"column {title or i + 1!r} left out: text, e.g. {next(v for v in values if v)!r}"
@@ -216,3 +226,20 @@ def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:
         if text:
             fields[" ".join(raw[0][row].casefold().split())] = text
     return fields
+
+
+def _refuse_dressed_numbers(cells: list[str], title: str, dress: Dress, name: str) -> None:
+    """Refuse a column of numbers with units or blanks in them: it would be left out as text.
+
+    Raises
+    ------
+    CaptureFileError
+        If most of its cells begin with a digit.
+    """
+    filled = [c for c in cells[:200] if not is_missing(c)]
+    dressed = [c for c in filled if re.match(r"[+-]?\d", c)]
+    if len(dressed) > len(filled) / 2:
+        raise CaptureFileError(
+            f"{name}: {title!r} holds {dressed[0]!r}, which is no plain number",
+            hint=f"export numbers without units or blanks in them; {seen(dress)}",
+        )

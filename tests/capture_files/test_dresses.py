@@ -12,6 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture_files import load_capture, load_captures
+from benchlog.errors import CaptureFileError
 
 INTERVAL_S = 2e-6
 _rng = np.random.default_rng(5)
@@ -246,3 +247,28 @@ def test_a_table_of_a_million_numbers_is_read_about_as_fast_as_by_the_bare_parse
     assert capture.n_samples == 100_000
     assert capture.time_s is None
     assert min(ours) < 3 * min(bare)
+
+
+def test_unit_of_the_rate_in_its_key(tmp_path: Path) -> None:
+    text = "Sampling frequency [kHz]: 50\nPoints: 40\n\nCH A [V], CH B [A]\n" + "".join(
+        f"{i % 7}.25, 1.5\n" for i in range(40)
+    )
+    capture = load_capture(_file(tmp_path, text))
+    assert capture.interval_s == pytest.approx(2e-5)
+    assert [c.unit for c in capture.channels] == ["V", "A"]
+
+
+@pytest.mark.parametrize("power", [0, 3, 6, 9])
+def test_times_counted_from_1970(tmp_path: Path, power: int) -> None:
+    text = "Timestamp,U\n" + "".join(f"{(1_600_000_000 + 2 * i) * 10**power},{i % 7}.5\n" for i in range(40))
+    capture = load_capture(_file(tmp_path, text))
+    assert capture.interval_s == pytest.approx(2.0)
+    assert capture.utc_ns == 1_600_000_000_000_000_000
+
+
+def test_a_time_column_for_each_channel(tmp_path: Path) -> None:
+    same = "t,CH1,t,CH2\n" + "".join(f"{i}e-6,{i % 7}.5,{i}e-6,{i % 3}.5\n" for i in range(40))
+    assert load_capture(_file(tmp_path, same)).names == ("CH1", "CH2")
+    shifted = "t,CH1,t,CH2\n" + "".join(f"{i}e-6,{i % 7}.5,{i}.5e-6,{i % 3}.5\n" for i in range(40))
+    with pytest.raises(CaptureFileError, match="two time columns"):
+        load_capture(_file(tmp_path, shifted))

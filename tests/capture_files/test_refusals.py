@@ -81,6 +81,8 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
             "t;u\n" + "".join(f"{i},5;{i % 3},5\n" for i in range(50)) + "51,5;1.125\n",
             "could be 1.125 or 1125",
         ),
+        ("t,u\n" + "".join(f"{i}.5,0.25 V\n" for i in range(20)), "'u' holds '0.25 V'"),
+        ("1 234,5;2\n" * 9, "'column 1' holds '1 234,5'"),
         ("t,u,v\n" + _rows() + "f,Z,P\n1,2,3\n2,3,4\n", "two tables in one file"),
         ("t,u,v\n" + _rows() + "1,2,3,4,5\n", "line 32 has 5 cells"),
         ("t,u,v\n" + _rows() + _rows(), "time steps back at data row 31"),
