@@ -115,6 +115,6 @@ def _svg(figure: Figure, name: str) -> str:
 
     out = io.StringIO()
     with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}):
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(out, format="svg", metadata=dict.fromkeys(("Date", "Creator", "Format", "Type")))
     text = out.getvalue()
     return re.sub(r"^.*?(?=<svg)", "", text, flags=re.DOTALL)
