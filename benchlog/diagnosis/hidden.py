@@ -98,13 +98,15 @@ class Particles:
             points = (rng.random() + np.arange(n)) / n * edges[-1]
             picks[i] = np.minimum(np.searchsorted(edges, points), len(edges) - 1)
         for name, values in self.hidden.items():
-            drawn = values[rows[:, None], picks]
-            if name in self.jitter:
-                drawn = drawn * (1.0 + self.jitter[name][rows, None] * rng.standard_normal(drawn.shape))
-            kept = self._untouched(name, done)[rows, None]
-            fresh = values[:, :n].copy()
-            fresh[rows] = np.where(kept, values[rows, :n], drawn)
-            self.hidden[name] = fresh
+            self.hidden[name] = fresh = values[:, :n].copy()
+            # Most quantities are the same for all particles of a cause: nothing to draw again.
+            moving = rows[(values[rows] != values[rows, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
+            if not len(moving):
+                continue
+            drawn = values[moving[:, None], picks[np.searchsorted(rows, moving)]]
+            if name in self.jitter and np.any(self.jitter[name][moving]):
+                drawn *= 1.0 + self.jitter[name][moving, None] * rng.standard_normal(drawn.shape)
+            fresh[moving] = drawn
         clean = self.clean[rows[:, None], picks]
         if everywhere:
             self.weight, self.clean = np.full(clean.shape, 1.0 / n), clean

@@ -24,10 +24,10 @@ __all__ = ["CAUTION_LIVE", "Diagnosis", "NextCheck", "RankedCause", "Session", "
 Floats = npt.NDArray[np.float64]
 
 _DRAWN = 2400  # particles per cause before the first reading
-_KEPT = 1000  # after it
+_KEPT = 800  # after it
 _PUSH = 1.01  # relative step of the secant that moves particles onto the first reading
 _REACH = 0.4  # and how far they are moved at most
-_SAMPLED = 4000  # for the information of the next checks
+_SAMPLED = 3000  # for the information of the next checks
 CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off at the outlet, then look."
 

@@ -12,7 +12,7 @@ from benchlog.units import Quantity
 
 __all__ = ["Slip", "find_slips"]
 
-_WITHIN = 0.06
+_WITHIN = 0.05
 
 
 @dataclass(frozen=True, slots=True)

@@ -210,11 +210,11 @@ def repeatability_chart(
 ) -> list[ChartPoint]:
     """Chart a meter against its own repeatability.
 
-    The centre is the mean of the readings so far, up to `BASELINE_MOST` and those that warned or acted left out once
-    there are five: a base line of five alone makes false alarms about twice as frequent. The standard deviation is
-    `BASELINE_COUNTS` counts until five readings tell more, never less than that of rounding, 0.29 counts, and holds
-    for a reading against a mean of n: sigma sqrt(1 + 1/n). Warn beyond 2, act beyond 3 of these, or when the EWMA
-    (0.3) leaves 2.7 of its own.
+    The centre is the mean of the first readings, refined by quiet ones up to `BASELINE_MOST`, since a base line of
+    five makes false alarms about twice as frequent. The standard deviation begins as `BASELINE_COUNTS` counts, as
+    firm as five readings, and what the readings show is pooled with it. A reading stands against a mean of n:
+    sigma sqrt(1 + 1/n). Warn beyond 2, act beyond 3 of these; from the sixth reading also act when the EWMA (0.3)
+    leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
 
     Parameters
     ----------
@@ -232,37 +232,40 @@ def repeatability_chart(
     """
     if not resolution > 0:
         raise AnalysisError("a chart needs the meter's resolution", hint="give the value of one count")
+    data = [float(v) for v in values]
     points: list[ChartPoint] = []
     base: list[float] = []
-    smooth = 0.0
-    # Constant limits, as the published run lengths have them.
-    edge = EWMA_LIMIT * math.sqrt(EWMA_LAMBDA / (2.0 - EWMA_LAMBDA))
-    for i, value in enumerate(values):
+    after: list[float] = []
+    for i, value in enumerate(data):
         if i in restarts:
-            base, smooth = [], 0.0
+            base, after = [], []
         if not base:
-            base = [float(value)]
-            points.append(ChartPoint(0.0, 0.0, float(value), BASELINE_COUNTS * resolution, ChartSignal.QUIET))
+            base = [value]
+            points.append(ChartPoint(0.0, 0.0, value, BASELINE_COUNTS * resolution, ChartSignal.QUIET))
             continue
-        centre = sum(base) / len(base)
-        own = BASELINE_COUNTS * resolution
-        if len(base) >= BASELINE_READINGS:
-            own = max(float(np.std(base, ddof=1)), 0.29 * resolution)
-        sigma = own * math.sqrt(1.0 + 1.0 / len(base))
-        deviation = (float(value) - centre) / sigma
-        smooth = EWMA_LAMBDA * deviation + (1.0 - EWMA_LAMBDA) * smooth
-        signal, why = _signal(deviation, smooth, edge)
-        points.append(ChartPoint(deviation, smooth / edge * EWMA_LIMIT, centre, sigma, signal, why))
-        learning = len(base) < BASELINE_READINGS and signal is not ChartSignal.ACT
-        if learning or (len(base) < BASELINE_MOST and signal is ChartSignal.QUIET):
-            base.append(float(value))
+        n, centre = len(base), sum(base) / len(base)
+        squares = BASELINE_READINGS * (BASELINE_COUNTS * resolution) ** 2 + sum(
+            (b - centre) ** 2 for b in base
+        )
+        own = math.sqrt(squares / (BASELINE_READINGS + n - 1))
+        sigma = own * math.sqrt(1.0 + 1.0 / n)
+        deviation, smoothed = (value - centre) / sigma, 0.0
+        if n >= BASELINE_READINGS:
+            after.append(value)
+            width = own * math.sqrt(EWMA_LAMBDA / (2.0 - EWMA_LAMBDA) + 1.0 / n)
+            smoothed = (float(ewma(after, centre)[-1]) - centre) / width
+        signal, why = _signal(deviation, smoothed)
+        points.append(ChartPoint(deviation, smoothed, centre, sigma, signal, why))
+        learning = n < BASELINE_READINGS and signal is not ChartSignal.ACT
+        if learning or (n < BASELINE_MOST and signal is ChartSignal.QUIET):
+            base.append(value)
     return points
 
 
-def _signal(deviation: float, smooth: float, edge: float) -> tuple[ChartSignal, str]:
+def _signal(deviation: float, smoothed: float) -> tuple[ChartSignal, str]:
     if abs(deviation) > ACT_SIGMA:
         return ChartSignal.ACT, f"{abs(deviation):.1f} standard deviations from its own base line (act at 3)"
-    if abs(smooth) > edge:
+    if abs(smoothed) > EWMA_LIMIT:
         return ChartSignal.ACT, "the smoothed chart (EWMA) has left its limits: a small lasting shift"
     if abs(deviation) > WARN_SIGMA:
         return (
