@@ -153,7 +153,7 @@ def captures(draw: st.DrawFn) -> Capture:
     )
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(captures(), st.sampled_from([".npz", ".csv"]))
 def test_what_is_saved_reads_back_equal(tmp_path: Path, capture: Capture, ending: str) -> None:
     back = load_capture(save_capture(capture, tmp_path / f"own{ending}"))

@@ -120,7 +120,7 @@ def dresses(draw: st.DrawFn) -> Dress:
     )
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=NO_SETTLE)
+@settings(max_examples=60, deadline=None, suppress_health_check=NO_SETTLE)
 @given(dresses())
 def test_every_dress_gives_the_record_back(tmp_path: Path, dress: Dress) -> None:
     path = tmp_path / "record.csv"
