@@ -26,7 +26,7 @@ SUMMARY = "what is installed, what is not and why, ports seen"
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "quantiphy", "GTC",
-    "Jinja2", "matplotlib", "schemdraw", "rfc8785",
+    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
