@@ -139,7 +139,10 @@ class ContinuityCheck(_Check, frozen=True, tag="continuity"):
 
 
 class RatioCheck(_Check, frozen=True, tag="ratio"):
-    """Turns ratio with scope and generator."""
+    """Turns ratio with scope and generator.
+
+    With `al` the run is automatic: drive chosen from the core, flatness proved, `sweep` points fitted to a model.
+    """
 
     expect: str
     scope: str
@@ -155,6 +158,12 @@ class RatioCheck(_Check, frozen=True, tag="ratio"):
     divider: str | None = None
     divider_tolerance: str | None = None
     swap: bool = True
+    opposed_turns: int | None = None
+    al: str | None = None
+    area: str | None = None
+    saturation: str | None = None
+    generator_resistance: str | None = None
+    sweep: int | None = None
 
 
 class InductanceCheck(_Check, frozen=True, tag="inductance"):
@@ -471,6 +480,9 @@ _QUANTITY_FIELDS = {
     "min": "ohm",
     "current": "A",
     "al": "H",
+    "area": "m2",
+    "saturation": "T",
+    "generator_resistance": "ohm",
     "expect": None,
 }
 
@@ -496,11 +508,32 @@ def _try_values(check: AnyCheck) -> None:
         parse_accuracy(check.current_accuracy)
     if isinstance(check, IsolationCheck):
         parse_quantity(check.supply, "V", what="supply")
+    if isinstance(check, RatioCheck):
+        _try_automatic(check)
     if isinstance(check, ListCheck):
         _try_items(check)
     if isinstance(check, CrossCheck) and len(set(check.meters)) < 2:
         raise UsageError("a cross-check needs two different meters", hint="list them under meters")
     check.parsed_limits()
+
+
+def _try_automatic(check: RatioCheck) -> None:
+    """What belongs to the automatic run needs AL and a generator."""
+    if check.al is None:
+        given = [n for n in ("area", "saturation", "sweep") if getattr(check, n) is not None]
+        if given:
+            raise UsageError(f"{given[0]} belongs to the automatic run", hint='give al too: al = "61 uH"')
+        return
+    if check.generator is None:
+        raise UsageError(
+            "al makes the run automatic, which needs a generator", hint="name it under generator"
+        )
+    if check.opposed_turns is not None:
+        raise UsageError("series opposition is no automatic run", hint="leave out al, or opposed_turns")
+    if (check.area is None) != (check.saturation is None):
+        raise UsageError("area and saturation go together")
+    if check.sweep is not None and check.sweep != 0 and not 5 <= check.sweep <= 61:
+        raise UsageError(f"a sweep of {check.sweep} points", hint="5 to 61 points, or 0 for none")
 
 
 def _try_items(check: ListCheck) -> None:

@@ -15,7 +15,13 @@ from typing import Any
 
 import GTC
 
-from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN, ChannelPair, ScopeGains
+from benchlog.checks.scope_channels import (
+    DIVIDER_DELAY_S,
+    GAIN_ACCURACY,
+    RANGE_GAIN,
+    ChannelPair,
+    ScopeGains,
+)
 from benchlog.errors import UsageError
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import settle, uncertain, uniform
@@ -219,13 +225,19 @@ def _frequencies(pairs: list[ChannelPair]) -> list[str]:
     ]
 
 
-def phase_of(pairs: list[ChannelPair], gains: ScopeGains) -> Uncertain:
-    """Phase of secondary against primary; the mean of both captures, in which channel delays cancel."""
+def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = False) -> Uncertain:
+    """Phase of secondary against primary; the mean of both captures, in which channel delays cancel.
+
+    A divider stays with the winding, so its delay does not cancel.
+    """
     first = pairs[0].phase_deg() + gains.delay_deg(pairs[0])
     if len(pairs) == 2:
         second = pairs[1].phase_deg(", swapped") + gains.delay_deg(pairs[1])
         second = second - 360 * round((float(second.x) - float(first.x)) / 360)
         first = (first + second) / 2
+    if divided:
+        delay = uniform(0.0, DIVIDER_DELAY_S, label="delay of the divider")
+        first = first + 360 * pairs[0].fit.frequency_hz * delay
     value = float(first.x)
     first = first - 360 * math.ceil((value - 180) / 360)
     return settle(first, "deg")

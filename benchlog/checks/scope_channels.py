@@ -20,6 +20,7 @@ from benchlog.signal.sine_fit import SineFit, fit_capture
 
 __all__ = [
     "CHANNEL_DELAY_S",
+    "DIVIDER_DELAY_S",
     "GAIN_ACCURACY",
     "RANGE_GAIN",
     "ChannelPair",
@@ -33,6 +34,8 @@ GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
 #: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).
 CHANNEL_DELAY_S = 5e-9
+#: Delay of a known divider with the probe on it: its lower resistor, some 100 ohm, with 100 pF (half-width, second).
+DIVIDER_DELAY_S = 20e-9
 
 
 @dataclass(frozen=True)

@@ -83,7 +83,9 @@ def check_turns_ratio(
     if swapped is not None:
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
     ratio, found, notes = turns_number(pairs, setup, expected_turns)
-    phase = phase_of(pairs, ScopeGains(setup.gain_accuracy, setup.range_gain))
+    phase = phase_of(
+        pairs, ScopeGains(setup.gain_accuracy, setup.range_gain), divided=setup.divider is not None
+    )
     turns = settle(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
     posterior = _posterior(turns, expected_turns)

@@ -9,7 +9,8 @@ from benchlog.checks.phase import check_phase
 from benchlog.checks.plain import check_reading
 from benchlog.guide.hands import Hands
 from benchlog.guide.measured import Measured
-from benchlog.guide.scope_steps import capture_in_range, driven, series_setup
+from benchlog.guide.scope_ranges import capture_in_range, driven
+from benchlog.guide.scope_steps import series_setup
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.conformity import RULE
 from benchlog.plan import InductanceItem, ListCheck, PhaseItem, QuestionItem, ReadingItem

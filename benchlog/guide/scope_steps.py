@@ -2,13 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import Protocol, runtime_checkable
-
-import numpy as np
-
-from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
@@ -16,49 +9,20 @@ from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands
 from benchlog.guide.measured import Measured
+from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
+from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.plan import InductanceCheck, InductanceItem, RatioCheck
 from benchlog.units import parse_quantity
 
-__all__ = ["AdjustableScope", "capture_in_range", "driven", "measure_with_scope", "series_setup"]
-
-CYCLES = 50.0
-SAMPLES = 10_000
-#: Largest part of the full scale that a signal may fill: room for noise and drift before it clips.
-FILL = 0.85
-
-
-@runtime_checkable
-class AdjustableScope(Protocol):
-    """A scope whose ranges and time base can be set over its link."""
-
-    def set_vertical(self, channel: str, full_scale_v: float) -> float:
-        """Choose the smallest range that holds plus and minus `full_scale_v`; returns the one taken."""
-        ...
-
-    def set_timebase(self, *, n_samples: int, span_s: float) -> None:
-        """Choose the record length."""
-        ...
-
-
-@contextmanager
-def driven(hands: Hands, generator: str | None, frequency_hz: float, amplitude_vpp: float) -> Iterator[None]:
-    """Drive with a generator while a capture is taken; off again whatever happens."""
-    source = hands.source(generator) if generator else None
-    if source is None:
-        yield
-        return
-    source.set_sine(frequency_hz, amplitude_vpp)
-    source.set_output(True)
-    try:
-        yield
-    finally:
-        source.set_output(False)
+__all__ = ["measure_with_scope", "ratio_setup", "series_setup"]
 
 
 def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Measured:
     """Do a turns-ratio or inductance check."""
     frequency = parse_quantity(check.frequency, "Hz").value if check.frequency else 1000.0
     amplitude = parse_quantity(check.amplitude, "V").value if check.amplitude else 10.0
+    if isinstance(check, RatioCheck) and check.al is not None:
+        return run_ratio(_automatic(check, hands), hands)
     with driven(hands, check.generator, frequency, amplitude):
         if isinstance(check, RatioCheck):
             return _ratio(check, hands, (check.primary, check.secondary), frequency)
@@ -70,34 +34,64 @@ def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency
     first = capture_in_range(hands, check.scope, channels, frequency, one_range=one_range)
     captures = [first]
     if check.swap:
-        hands.do(
-            "swap: exchange probes and channels, so that each channel with its probe sees the other winding",
-            f"{check.id}/swap",
-        )
+        hands.do(SWAP_PROMPT, f"{check.id}/swap")
         captures.append(capture_in_range(hands, check.scope, channels, frequency, one_range=one_range))
-    instrument = hands.bench.instrument(check.scope)
-    gain = check.gain_accuracy or instrument.gain
-    range_gain = check.range_gain or instrument.range_gain
-    setup = RatioSetup(
-        primary=check.primary,
-        secondary=check.secondary,
-        loop_turns=check.loop_turns,
-        gain_accuracy=parse_quantity(gain, "1").value if gain else GAIN_ACCURACY,
-        range_gain=parse_quantity(range_gain, "1").value if range_gain else RANGE_GAIN,
-        divider=_divider(check.divider) if check.divider else None,
-        divider_tolerance=parse_quantity(check.divider_tolerance, "1").value
-        if check.divider_tolerance
-        else 1e-3,
-    )
     result = check_turns_ratio(
         first,
-        setup,
+        ratio_setup(hands, check),
         expected_turns=parse_quantity(check.expect, "1").value,
         tolerance=parse_quantity(check.tolerance, "1").value if check.tolerance else None,
         limits=check.parsed_limits().get("turns_ratio"),
         swapped=captures[1] if check.swap else None,
     )
     return Measured(result, (), tuple(captures))
+
+
+def ratio_setup(hands: Hands, check: RatioCheck) -> RatioSetup:
+    """How a ratio check is hooked up, with what the bench file knows of the scope."""
+    instrument = hands.bench.instrument(check.scope)
+    gain = _number(check.gain_accuracy or instrument.gain, "1")
+    range_gain = _number(check.range_gain or instrument.range_gain, "1")
+    tolerance = _number(check.divider_tolerance, "1")
+    generator = _number(check.generator_resistance, "ohm")
+    return RatioSetup(
+        primary=check.primary,
+        secondary=check.secondary,
+        loop_turns=check.loop_turns,
+        gain_accuracy=GAIN_ACCURACY if gain is None else gain,
+        range_gain=RANGE_GAIN if range_gain is None else range_gain,
+        divider=_divider(check.divider) if check.divider else None,
+        divider_tolerance=1e-3 if tolerance is None else tolerance,
+        generator_ohm=50.0 if generator is None else generator,
+        opposed_turns=check.opposed_turns,
+    )
+
+
+def _automatic(check: RatioCheck, hands: Hands) -> RatioRun:
+    """An automatic run as a plan tells it."""
+    al, amplitude = _number(check.al, "H"), _number(check.amplitude, "V")
+    if al is None or check.generator is None:
+        raise UsageError("an automatic run needs al and generator")
+    return RatioRun(
+        key=check.id,
+        scope=check.scope,
+        generator=check.generator,
+        setup=ratio_setup(hands, check),
+        expected_turns=parse_quantity(check.expect, "1").value,
+        al_h=al,
+        area_m2=_number(check.area, "m2"),
+        saturation_t=_number(check.saturation, "T"),
+        frequency_hz=_number(check.frequency, "Hz"),
+        amplitude_vpp=10.0 if amplitude is None else amplitude,
+        tolerance=_number(check.tolerance, "1"),
+        limits=check.parsed_limits().get("turns_ratio"),
+        swap=check.swap,
+        sweep_points=SWEEP_POINTS if check.sweep is None else check.sweep,
+    )
+
+
+def _number(text: str | None, unit: str) -> float | None:
+    return None if text is None else parse_quantity(text, unit).value
 
 
 def _inductance(check: InductanceCheck, hands: Hands, frequency: float) -> Measured:
@@ -137,59 +131,3 @@ def _divider(text: str) -> float:
     if ratio < 1:
         raise UsageError(f"a divider of {text} divides nothing", hint="write it like 100:1")
     return ratio
-
-
-def capture_in_range(
-    hands: Hands, scope_tag: str, channels: Sequence[str], frequency_hz: float, *, one_range: bool = False
-) -> Capture:
-    """Take a record of whole tens of cycles with every channel filling its range without clipping.
-
-    A scope whose ranges can't be set over its link is taken as the person set it.
-
-    Parameters
-    ----------
-    hands : Hands
-    scope_tag : str
-    channels : sequence of str
-    frequency_hz : float
-        Of the signal; decides the record length.
-    one_range : bool
-        Use the larger range for all channels, so that no range-to-range gain counts.
-    """
-    scope = hands.scope(scope_tag)
-    if not isinstance(scope, AdjustableScope):
-        return hands.capture(scope_tag, channels)
-    scope.set_timebase(n_samples=SAMPLES, span_s=CYCLES / frequency_hz)
-    full = {channel: scope.set_vertical(channel, 20.0) for channel in channels}
-    capture = hands.capture(scope_tag, channels)
-    for _ in range(6):
-        wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
-        if one_range:
-            wanted = dict.fromkeys(channels, max(wanted.values()))
-        new = {c: _take_range(scope, c, wanted[c], full[c]) for c in channels}
-        settled = new == full
-        full = new
-        capture = hands.capture(scope_tag, channels)
-        if settled:
-            break
-    return capture
-
-
-def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: float) -> float:
-    """Set a range; a scope that has none so large keeps the one it has, and the record shows the clipping."""
-    try:
-        return scope.set_vertical(channel, wanted_v)
-    except UsageError:
-        if wanted_v <= now_v:
-            raise
-        return scope.set_vertical(channel, now_v)
-
-
-def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
-    """Full scale that this record asks for: a little above its peak, far more when it clips."""
-    values = record.values()
-    peak = float(np.max(np.abs(values)))
-    low, high = record.code_limits or (-np.inf, np.inf)
-    if np.min(record.codes) <= low or np.max(record.codes) >= high:
-        return full_scale_v * 2
-    return max(peak / FILL, full_scale_v / 20)

@@ -1,0 +1,115 @@
+"""A scope's ranges and a generator's output during a guided check: no clipping, ranges well filled, output off again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+
+from benchlog.capture import Capture, ChannelRecord
+from benchlog.guide.hands import Hands
+
+__all__ = ["FILL", "AdjustableScope", "capture_in_range", "clips", "driven", "peak_v"]
+
+CYCLES = 50.0
+SAMPLES = 10_000
+#: Largest part of the full scale that a signal may fill: room for noise and drift before it clips.
+FILL = 0.85
+
+
+@runtime_checkable
+class AdjustableScope(Protocol):
+    """A scope whose ranges and time base can be set over its link."""
+
+    def set_vertical(self, channel: str, full_scale_v: float) -> float:
+        """Choose the smallest range that holds plus and minus `full_scale_v`; returns the one taken."""
+        ...
+
+    def set_timebase(self, *, n_samples: int, span_s: float) -> None:
+        """Choose the record length."""
+        ...
+
+
+@contextmanager
+def driven(hands: Hands, generator: str | None, frequency_hz: float, amplitude_vpp: float) -> Iterator[None]:
+    """Drive with a generator while a capture is taken; off again whatever happens."""
+    source = hands.source(generator) if generator else None
+    if source is None:
+        yield
+        return
+    source.set_sine(frequency_hz, amplitude_vpp)
+    source.set_output(True)
+    try:
+        yield
+    finally:
+        source.set_output(False)
+
+
+def capture_in_range(
+    hands: Hands,
+    scope_tag: str,
+    channels: Sequence[str],
+    frequency_hz: float,
+    *,
+    one_range: bool = False,
+    start: Mapping[str, float] | None = None,
+    cycles: float = CYCLES,
+    samples: int = SAMPLES,
+) -> Capture:
+    """Take a record of whole tens of cycles with every channel filling its range without clipping.
+
+    A scope whose ranges can't be set over its link is taken as the person set it.
+
+    Parameters
+    ----------
+    hands : Hands
+    scope_tag : str
+    channels : sequence of str
+    frequency_hz : float
+        Of the signal; decides the record length.
+    one_range : bool
+        Use the larger range for all channels, so that no range-to-range gain counts.
+    start : mapping of str to float, optional
+        Peak voltage expected on each channel; the search begins there instead of at 20 V.
+    cycles, samples : float, int
+        In the record.
+    """
+    scope = hands.scope(scope_tag)
+    if not isinstance(scope, AdjustableScope):
+        return hands.capture(scope_tag, channels)
+    scope.set_timebase(n_samples=samples, span_s=cycles / frequency_hz)
+    first = {c: 20.0 if start is None else start[c] / FILL for c in channels}
+    if one_range:
+        first = dict.fromkeys(channels, max(first.values()))
+    full = {channel: scope.set_vertical(channel, first[channel]) for channel in channels}
+    capture = hands.capture(scope_tag, channels)
+    for _ in range(6):
+        wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
+        if one_range:
+            wanted = dict.fromkeys(channels, max(wanted.values()))
+        new = {c: scope.set_vertical(c, wanted[c]) for c in channels}
+        if new == full:
+            break
+        full = new
+        capture = hands.capture(scope_tag, channels)
+    return capture
+
+
+def peak_v(record: ChannelRecord) -> float:
+    """Largest voltage from zero at the probe tip."""
+    return float(np.max(np.abs(record.values())))
+
+
+def clips(record: ChannelRecord) -> bool:
+    """Whether a record touches the ends of its converter."""
+    low, high = record.code_limits or (-np.inf, np.inf)
+    return bool(np.min(record.codes) <= low or np.max(record.codes) >= high)
+
+
+def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
+    """Full scale that this record asks for: a little above its peak, far more when it clips."""
+    if clips(record):
+        return full_scale_v * 4
+    return max(peak_v(record) / FILL, full_scale_v / 20)
