@@ -89,7 +89,7 @@ def time_base(time_s: npt.NDArray[np.float64], step_s: float, *, whole: bool = T
         return TimeBase(mean, False, -1)
     off = time_s - time_s[0] - mean * index
     # Rounding moves each time by up to half a step either way; the line itself is off by a little more.
-    rounding = (1.3 if time_s.size >= 20 else 2.0) * step_s
+    rounding = (1.6 if time_s.size >= 20 else 2.0) * step_s
     band = max(rounding, min(_SINGLE_PRECISION * largest, 0.4 * mean), 1e-3 * mean)
     if float(off.max() - off.min()) <= band:
         return TimeBase(mean, True, -1)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchlog.capture_files.time_base import last_digit_step, time_base
@@ -13,6 +13,7 @@ INTERVALS = st.floats(1e-9, 10.0)
 
 
 @given(INTERVALS, st.integers(30, 400), st.floats(-5, 5), st.sampled_from([1e-3, 0.01, 0.3, 1.0, 1.7]))
+@example(7.212065530164944, 229, -0.5, 1.0)
 def test_rounding_does_not_make_a_time_base_uneven(
     interval: float, n: int, start: float, coarse: float
 ) -> None:
