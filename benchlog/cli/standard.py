@@ -171,10 +171,12 @@ def _history(ctx: Context) -> list[Any]:
 def _with_record(ctx: Context, check: StandardCheck, as_left: bool, entry: int, digest: str) -> Result:
     import msgspec
 
+    from benchlog.clock import rfc3339
     from benchlog.result import Record
 
+    now = rfc3339(ctx.clock.utc_ns())
     record = Record(str(ctx.logbook_path), entry, f"sha256:{digest}")
-    return msgspec.structs.replace(check.result(as_left=as_left), record=record)
+    return msgspec.structs.replace(check.result(as_left=as_left), record=record, time=now)
 
 
 def _recall(book: Logbook, failure: Failure, args: argparse.Namespace) -> Recall:

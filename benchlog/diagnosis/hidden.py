@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.catalogue import Catalogue
+from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
 __all__ = ["Hidden", "Noise", "Particles", "draw_particles"]
 
@@ -128,14 +128,15 @@ def draw_particles(catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: 
     first_used: dict[str, tuple[tuple[str, ...], ...]] = {}
     for name, default in defaults.items():
         used = []
+        common = _stream(seed, f"{kind}/{name}", default, n)
         for row, cause in enumerate(causes):
             own = by_id[cause].hidden.get(name)
             distribution = own or default
             # A stream per cause and quantity: a new line in the file leaves all other draws alone.
-            shared = own is None and bool(default.first_used)
-            stream = f"{kind}/{name}" if shared else f"{kind}/{cause}/{name}"
-            rng = np.random.default_rng([seed, zlib.crc32(stream.encode())])
-            hidden[name][row] = distribution.draw(rng, n)
+            if own is None and (default.first_used or default.kind == "constant"):
+                hidden[name][row] = common
+            else:
+                hidden[name][row] = _stream(seed, f"{kind}/{cause}/{name}", distribution, n)
             jitter[name][row] = distribution.jitter
             used.append(distribution.first_used)
         if any(used):
@@ -143,3 +144,7 @@ def draw_particles(catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: 
     shape = (len(causes), n)
     moving = {name: values for name, values in jitter.items() if np.any(values)}
     return Particles(causes, hidden, np.full(shape, 1.0 / n), np.ones(shape), moving, first_used)
+
+
+def _stream(seed: int, label: str, distribution: Distribution, n: int) -> Floats:
+    return distribution.draw(np.random.default_rng([seed, zlib.crc32(label.encode())]), n)

@@ -47,6 +47,7 @@ BASELINE_MOST = 20
 BASELINE_COUNTS = 0.6
 """Repeatability of a handheld in counts, before five readings tell its own: common practice, no source."""
 
+_SETTLED = 5  # readings without action after which an earlier one joins the base line
 _D2_OF_TWO = 2.0 / math.sqrt(math.pi)  # mean range of two standard normal values, 1.1284
 
 
@@ -210,8 +211,9 @@ def repeatability_chart(
 ) -> list[ChartPoint]:
     """Chart a meter against its own repeatability.
 
-    The centre is the mean of the first readings, refined by quiet ones up to `BASELINE_MOST`, since a base line of
-    five makes false alarms about twice as frequent. The standard deviation begins as `BASELINE_COUNTS` counts, as
+    The centre is the mean of the first five readings, refined up to `BASELINE_MOST`, since a base line of five makes
+    false alarms about twice as frequent; a reading joins it when the next five have not acted, or a shift would be
+    learnt as it begins. The standard deviation begins as `BASELINE_COUNTS` counts, as
     firm as five readings, and what the readings show is pooled with it. A reading stands against a mean of n:
     sigma sqrt(1 + 1/n). Warn beyond 2, act beyond 3 of these; from the sixth reading also act when the EWMA (0.3)
     leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
@@ -236,9 +238,10 @@ def repeatability_chart(
     points: list[ChartPoint] = []
     base: list[float] = []
     after: list[float] = []
+    waiting: list[float] = []
     for i, value in enumerate(data):
         if i in restarts:
-            base, after = [], []
+            base, after, waiting = [], [], []
         if not base:
             base = [value]
             points.append(ChartPoint(0.0, 0.0, value, BASELINE_COUNTS * resolution, ChartSignal.QUIET))
@@ -256,9 +259,12 @@ def repeatability_chart(
             smoothed = (float(ewma(after, centre)[-1]) - centre) / width
         signal, why = _signal(deviation, smoothed)
         points.append(ChartPoint(deviation, smoothed, centre, sigma, signal, why))
-        learning = n < BASELINE_READINGS and signal is not ChartSignal.ACT
-        if learning or (n < BASELINE_MOST and signal is ChartSignal.QUIET):
-            base.append(value)
+        if signal is ChartSignal.ACT:
+            waiting = []
+            continue
+        waiting.append(value)
+        if n < BASELINE_READINGS or (n < BASELINE_MOST and len(waiting) > _SETTLED):
+            base.append(waiting.pop(0))
     return points
 
 

@@ -207,7 +207,7 @@ def _findings(
         and point.signal is not ChartSignal.QUIET
         and growth > 0
         and same_side
-        and days > 0
+        and days >= 1
     ):
         left = (1.0 - abs(number)) / growth * days
         found.append(

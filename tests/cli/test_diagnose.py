@@ -1,0 +1,141 @@
+"""The diagnose command: JSON, cases by line, typed answers, record."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchlog.cli import main
+from benchlog.clock import SystemClock
+from benchlog.logbook import Logbook
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty folder, nothing in the environment, no terminal."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("BENCHLOG_LOGBOOK", raising=False)
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    return tmp_path
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, list[dict[str, Any]]]:
+    """Run the command; JSON lines back."""
+    code = main(["diagnose", *words])
+    return code, [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+
+
+def test_json_has_the_words_scripts_rely_on(capsys: pytest.CaptureFixture[str]) -> None:
+    """Causes, P(live), next checks and stop, under their names."""
+    code, (answer,) = run(
+        capsys,
+        "--expect",
+        "27 V ac",
+        "--reading",
+        "31.4 V ac",
+        "--evidence",
+        "fresh_cell=1.839 V dc",
+        "--json",
+    )
+    assert code == 0
+    assert {"causes", "p_live", "next", "stop"} <= set(answer)
+    assert set(answer["causes"][0]) == {"id", "label", "probability", "family"}
+    assert answer["causes"][0]["id"] == "meter_battery_low"
+    assert answer["stop"] == "decided"
+
+
+def test_the_path_is_recorded(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    """An entry of its own keeps expectation, reading, path and answer; --no-record keeps none."""
+    words = ["--expect", "27 V ac", "--reading", "13.6 V ac", "--evidence", "reread=13.7 V ac", "--json"]
+    run(capsys, *words, "--no-record")
+    assert not (folder / "bench.logbook").exists()
+    run(capsys, *words)
+    with Logbook.open(folder / "bench.logbook", clock=SystemClock(), mode="ro", create=False) as book:
+        (entry,) = book.entries("diagnosis")
+    assert entry.body["path"] == [["reread", "13.7 V ac"]]
+    assert entry.body["causes"][0]["id"] == "expectation_wrong"
+
+
+def test_cases_from_a_file_one_answer_a_line(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    """A bad line is answered by its error and the rest goes on; the exit code tells."""
+    good = {"expect": "27 V ac", "reading": "0.003 V ac", "mains_nominal": "230 V ac", "evidence": []}
+    lines = [
+        json.dumps(good),
+        "",
+        "{not json",
+        json.dumps({**good, "evidence": [["look", "in order"]]}),
+        "[1]",
+    ]
+    (folder / "c.jsonl").write_text("\n".join(lines), encoding="utf-8")
+    code, answers = run(capsys, "--cases", "c.jsonl")
+    assert code == 2
+    assert [("causes" in a) for a in answers] == [True, False, True, False]
+    assert "case 3" in answers[1]["error"]
+
+
+def test_continued_cases_answer_as_fresh_ones(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    """A case that only adds evidence goes on from the last; the answer is the same as from scratch."""
+    base = {"expect": "27 V ac", "reading": "25.0 V ac"}
+    longer = {**base, "evidence": [["reread", "25.0 V ac"], ["fresh_cell", "1.456 V dc"]]}
+    (folder / "a.jsonl").write_text(json.dumps(base) + "\n" + json.dumps(longer) + "\n", encoding="utf-8")
+    (folder / "b.jsonl").write_text(json.dumps(longer) + "\n", encoding="utf-8")
+    _, (_, continued) = run(capsys, "--cases", "a.jsonl")
+    _, (fresh,) = run(capsys, "--cases", "b.jsonl")
+    assert continued == fresh
+
+
+def test_typed_answers_one_card_at_a_time(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wrong word is asked again, a check can be skipped or named, the end of input ends it."""
+    answers = "perhaps\nin order\nskip\nlamp_in_outlet=dark\n"
+    monkeypatch.setattr("sys.stdin", io.StringIO(answers))
+    code = main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
+    out = capsys.readouterr().out
+    assert code == 0
+    assert "none of its answers" in out
+    assert "decided: no mains at the outlet" in out
+    assert "safe" not in out
+
+
+def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
+    """Half of the expected: the question, and the value as read."""
+    main(["diagnose", "--expect", "27.1 V ac", "--reading", "13.6 V ac", "--no-record"])
+    out = capsys.readouterr().out
+    assert "is it one of two windings" in out
+
+
+def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
+    """A bench whose leads break all the time is told so."""
+    (folder / "counts.toml").write_text("lead_open = 40\n", encoding="utf-8")
+    words = ["--expect", "27 V ac", "--reading", "0.21 V ac", "--json", "--no-record"]
+    _, (plain,) = run(capsys, *words)
+    _, (counted,) = run(capsys, *words, "--counts", "counts.toml")
+    assert plain["causes"][0]["id"] != "lead_open"
+    assert counted["causes"][0]["id"] == "lead_open"
+
+
+@pytest.mark.parametrize(
+    ("words", "problem"),
+    [
+        ([], "expected"),
+        (["--expect", "27 V ac"], "read"),
+        (["--expect", "27 V", "--reading", "1 V ac"], "ac or dc"),
+        (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "ID=VALUE"),
+        (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look=blue"], "none of its answers"),
+        (["--expect", "27 V ac", "--reading", "1 V ac", "--seed", "-1"], "negative"),
+        (["--cases", "x.jsonl", "--expect", "27 V ac"], "brings its own"),
+        (["--cases", "missing.jsonl"], "missing.jsonl"),
+    ],
+)
+def test_slips_on_the_command_line(
+    capsys: pytest.CaptureFixture[str], words: list[str], problem: str
+) -> None:
+    """Exit 2 and one message that names what is wrong."""
+    code, (answer,) = run(capsys, *words, "--json", "--no-record")
+    assert code == 2
+    assert problem in answer["error"]
