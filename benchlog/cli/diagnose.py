@@ -246,7 +246,11 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
 def _ending(state: Diagnosis) -> str:
     names = {c.id: c.label for c in state.causes}
     if state.stop == "decided":
-        return f"decided: {state.causes[0].label}"
+        top = state.causes[0]
+        ending = f"decided: {top.label}"
+        if top.family == "meter":
+            ending += f'. What rested on the meter: benchlog standard METER --bad "{top.id}"'
+        return ending
     if state.stop == "no single cause fits":
         return "no single cause fits: two faults at once, or a slip in what was noted. Start again as found."
     left = " or ".join(names[name] for name in state.survivors)
