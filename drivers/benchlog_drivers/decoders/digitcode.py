@@ -72,6 +72,7 @@ def _checked(parity: str) -> bytes:
 
 
 _CHECKED = {parity: _checked(parity) for parity in ("O", "E")}
+_TO_BELIEVE = 4  # right lines in a row without parity: another cable or bridge that strips it
 _ENDS = {"O": b"\r\x8a", "E": b"\x8d\n"}
 
 
@@ -91,6 +92,7 @@ class _DigitCode(LineDecoder):
         self._counts = self.options.counts or int(table["counts"])
         self._length = 1 + self.digits + 1 + len(self.annunciator_bytes) + 2
         self._parity = self.options.parity or self.line.parity
+        self._has_parity, self._without = False, 0
         self._parity_end = _ENDS.get(self._parity, self.end)
         self._settings: dict[bytes, _Setting | RejectedFrame] = {}
 
@@ -107,11 +109,28 @@ class _DigitCode(LineDecoder):
 
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""
-        raw = frame
-        if frame.endswith(self._parity_end) and self._parity_end != self.end:
-            frame = frame.translate(_CHECKED[self._parity])
-            if 0xFF in frame:
-                raise RejectedFrame("parity", "a byte with wrong parity")
+        if self._parity_end == self.end or not frame.endswith(self._parity_end):
+            reading = self._decode(frame, frame)
+            self._heed_lost_parity()
+            return reading
+        self._without = 0
+        checked = frame.translate(_CHECKED[self._parity])
+        if 0xFF in checked:
+            raise RejectedFrame("parity", "a byte with wrong parity")
+        reading = self._decode(checked, frame)
+        self._has_parity = True
+        return reading
+
+    def _heed_lost_parity(self) -> None:
+        """Reject a line that is right but for its missing parity, unless the whole stream has lost it."""
+        if self._has_parity:
+            self._without += 1
+            if self._without < _TO_BELIEVE:
+                raise RejectedFrame("parity", "a line without parity bits in a stream that has them")
+            self._has_parity = False
+
+    def _decode(self, frame: bytes, raw: bytes) -> Reading:
+        """Decode a line of plain seven-bit bytes; `raw` is as it came."""
         if len(frame) != self._length:
             raise RejectedFrame("length", f"{len(frame)} bytes, not {self._length}")
         last = 1 + self.digits

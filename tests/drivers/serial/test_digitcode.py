@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from helpers.frames import digitcode
+from helpers.frames import digitcode, with_parity
 
 from benchlog.errors import ConfigError
 from benchlog.reading import Flag, Function, Reading, State
@@ -131,6 +131,18 @@ def test_a_line_of_another_length_is_rejected_whole() -> None:
     assert reason(good[:3] + b"0" + good[3:], "digitcode14") == "length"
     assert reason(good[:3] + good[4:], "digitcode14") == "length"
     assert reason(digitcode(1, "2775", 0x3B, 0, 0, AC), "digitcode14") == "length"
+
+
+def test_a_corrupted_frame_does_not_slip_through_as_one_that_lost_its_parity() -> None:
+    """Three flips can clear every top bit of a frame; in a stream with parity that is no frame."""
+    decoder = decoder_of("digitcode11")
+    frame = digitcode(1, "2775", 0x3B, 0, 0, 0b0110)
+    assert len(decoder.feed(with_parity(frame) + frame + with_parity(frame))) == 2
+    assert decoder.rejects == {"parity": 1}
+    assert (
+        len(decoder.feed(frame * 6)) == 3
+    )  # from the fourth in a row on: the cable was changed for one that strips it
+    assert decoder.feed(with_parity(frame)[:-1] + b"\n") == []
 
 
 def test_the_short_form_may_have_6000_counts() -> None:
