@@ -7,7 +7,7 @@ import time
 from datetime import UTC, datetime
 from typing import Protocol
 
-__all__ = ["Clock", "ManualClock", "SystemClock", "parse_rfc3339", "rfc3339"]
+__all__ = ["Clock", "ManualClock", "RunningClock", "SystemClock", "parse_rfc3339", "rfc3339"]
 
 
 class Clock(Protocol):
@@ -78,6 +78,26 @@ class ManualClock:
         """Set the wall time, forwards or backwards, as a person or NTP may do."""
         with self._lock:
             self._utc_ns = utc_ns
+
+
+class RunningClock(ManualClock):
+    """A clock that runs as the computer's does, from another date, and can be moved on as well."""
+
+    def __init__(self, start_utc_ns: int = 0) -> None:
+        super().__init__(start_utc_ns)
+        self._began_ns = time.monotonic_ns()
+
+    def utc_ns(self) -> int:
+        """See `Clock.utc_ns`."""
+        return super().utc_ns() + time.monotonic_ns() - self._began_ns
+
+    def monotonic_ns(self) -> int:
+        """See `Clock.monotonic_ns`."""
+        return super().monotonic_ns() + time.monotonic_ns() - self._began_ns
+
+    def sleep(self, seconds: float) -> None:
+        """Really wait."""
+        time.sleep(max(0.0, seconds))
 
 
 def rfc3339(utc_ns: int) -> str:

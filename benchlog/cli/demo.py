@@ -7,7 +7,7 @@ Writes plan, bench file, logbook, certificate and exports into --out.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,9 +18,14 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
+    parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
-        "--out", metavar="DIR", default="demo", help="folder for what it writes (default demo)"
+        "--pace",
+        choices=("told", "real"),
+        default="told",
+        help="told: scripted hands, seconds for months; real: you do it by hand (default told)",
     )
+    parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
     parser.add_argument(
         "--seed", metavar="N", type=int, default=1, help="changes the digits, not the logic (default 1)"
     )
@@ -28,45 +33,37 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
-    import contextlib
-    import io
     import time
 
-    from rich.text import Text
-
-    from benchlog.cli import build_parser
-    from benchlog.cli.context import run_command
     from benchlog.cli.show import show_brief
     from benchlog.demo.story import Story
     from benchlog.errors import UsageError
+    from benchlog.guide.terminal import Terminal
 
-    folder = Path(args.out)
-    if (folder / "kc1.logbook").exists():
-        raise UsageError(
-            f"{folder} holds a demo already", hint="choose another folder with --out, or remove it"
-        )
-    folder.mkdir(parents=True, exist_ok=True)
+    if args.pace == "real" and ctx.json:
+        raise UsageError("--pace real is for a person, --json for a script", hint="leave one of them out")
+    folder = _folder(args.out)
+    say, command = _voice(ctx)
     began = time.monotonic()
-
-    def say(text: str, style: str) -> None:
-        ctx.console.print(Text(text, style=style))
-
-    def command(words: Sequence[str], clock: ManualClock) -> int:
-        parsed = build_parser(words[0]).parse_args(list(words))
-        if not ctx.json:
-            return run_command(parsed, clock=clock, console=ctx.console)
-        with contextlib.redirect_stdout(io.StringIO()):
-            return run_command(parsed, clock=clock, console=ctx.console)
-
     with Story(
-        folder, args.seed, say=say, show=lambda r: show_brief(ctx.console, r), command=command
+        folder,
+        args.seed,
+        say=say,
+        show=lambda result: show_brief(ctx.console, result),
+        command=command,
+        typist=Terminal() if args.pace == "real" else None,
     ) as story:
-        story.whole()
+        if args.check:
+            story.only(args.check)
+        else:
+            story.whole()
         verify = story.run("record", "verify")
-        certificate = story.run(
-            "record", "certificate", "--out", str(folder / "certificate.html"), "--plan", str(story.plan_path)
-        )
-        story.run("status", str(story.plan_path))
+        page = str(folder / "certificate.html")
+        certificate = story.run("record", "certificate", "--out", page, "--plan", str(story.plan_path))
+        exports = str(folder / "exports")
+        exported = story.run("record", "export", "--csv", exports, "--jsonl", exports)
+        if not args.check:
+            story.run("status", str(story.plan_path))
     took = time.monotonic() - began
     if ctx.json:
         ctx.print_json(
@@ -77,13 +74,56 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
                 "results": {i: r.verdict for i, r in story.results.items()},
                 "verified": verify == 0,
                 "certificate": certificate == 0,
+                "exported": exported == 0,
                 "seconds": round(took, 1),
             }
         )
     else:
         say("", "")
         say(
-            f"Told in {took:.0f} s. In {folder}/: plan.toml, bench.toml, kc1.logbook, certificate.html",
+            f"Told in {took:.0f} s. In {folder}/: certificate.html, kc1.logbook, plan.toml, bench.toml, exports/",
             "bold",
         )
     return 0 if verify == 0 else 5
+
+
+def _folder(asked: str | None) -> Path:
+    """Make the folder to write into: the one asked for, else the first of demo, demo-2... that holds no demo yet.
+
+    Raises
+    ------
+    UsageError
+        If the folder asked for holds a demo already.
+    """
+    from benchlog.errors import UsageError
+
+    if asked is not None:
+        folder = Path(asked)
+        if (folder / "kc1.logbook").exists():
+            raise UsageError(f"{folder} holds a demo already", hint="choose another folder, or remove it")
+    else:
+        names = ("demo", *(f"demo-{number}" for number in range(2, 1000)))
+        folder = next(Path(name) for name in names if not (Path(name) / "kc1.logbook").exists())
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def _voice(ctx: Context) -> tuple[Callable[[str, str], None], Callable[[Sequence[str], ManualClock], int]]:
+    """How the story speaks and runs commands: on the context's console; with --json no command writes to stdout."""
+    import contextlib
+    import io
+
+    from rich.text import Text
+
+    from benchlog.cli import build_parser
+    from benchlog.cli.context import run_command
+
+    def say(text: str, style: str) -> None:
+        ctx.console.print(Text(text, style=style))
+
+    def command(words: Sequence[str], clock: ManualClock) -> int:
+        parsed = build_parser(words[0]).parse_args(list(words))
+        with contextlib.redirect_stdout(io.StringIO()) if ctx.json else contextlib.nullcontext():
+            return run_command(parsed, clock=clock, console=ctx.console)
+
+    return say, command

@@ -8,15 +8,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from benchlog.guide.person import Prompt
+from benchlog.guide.person import Person, Prompt
 from benchlog.reading import Function
 
-__all__ = ["DemoHands"]
+__all__ = ["DemoHands", "HandsOn"]
 
 _DOUBTED = "MB-02"
 
 
-class DemoHands:
+class DemoHands(Person):
     """Answers the prompts of a guided run by working the simulated bench.
 
     Parameters
@@ -196,3 +196,30 @@ class DemoHands:
             self.bench.hookups.lamps(on=True)
             return "y" if self.bench.lit("LAMP") and self.bench.lit("SERIES-LAMP") else "n"
         return "y"
+
+
+class HandsOn(DemoHands):
+    """The same bench worked by a person: leads go on at Enter, displays are shown, the person types what they show.
+
+    Parameters
+    ----------
+    bench, person, say
+        As for `DemoHands`.
+    typist : Person
+        At the keyboard.
+    """
+
+    def __init__(self, bench: Any, person: Any, say: Callable[[str, str], None], typist: Person) -> None:
+        super().__init__(bench, person, say)
+        self.typist = typist
+
+    def answer(self, prompt: Prompt) -> str:
+        """Show what the bench shows, let the person answer, then do what was asked."""
+        if prompt.kind == "hookup":
+            answer = self.typist.answer(prompt)
+            if answer.lower() != "s":
+                self._answer(prompt)
+            return answer
+        if prompt.kind != "text":
+            self.say(f"    on the bench: {self._answer(prompt)}", "bold")
+        return self.typist.answer(prompt)

@@ -14,9 +14,10 @@ from pathlib import Path
 from typing import Self
 
 from benchlog.bench import read_bench
-from benchlog.clock import ManualClock, parse_rfc3339
-from benchlog.demo.hands import DemoHands
+from benchlog.clock import ManualClock, RunningClock, parse_rfc3339
+from benchlog.demo.hands import DemoHands, HandsOn
 from benchlog.guide.hands import Hands
+from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
 from benchlog.logbook import Logbook
 from benchlog.plan import read_plan
@@ -27,6 +28,21 @@ __all__ = ["DAY_0", "Story"]
 
 DAY_0 = "2026-03-02T09:00:00Z"
 _DAY_S = 86400.0
+#: Day and mains voltage of each check when it is told alone.
+_DAYS = {
+    **dict.fromkeys(("C01", "C02", "C03", "C04"), (0, 236.0)),
+    "C04b": (38, 231.0),
+    "C05": (40, 231.0),
+    "C06": (58, 230.0),
+    **dict.fromkeys(("C07", "C08", "C09"), (61, 230.0)),
+    "C10": (70, 230.0),
+    "C11": (72, 230.0),
+    "C12": (75, 236.0),
+    "C13": (77, 236.0),
+    "C14": (120, 230.0),
+    "C15": (151, 230.0),
+    "C16": (160, 230.0),
+}
 
 
 class Story:
@@ -44,6 +60,8 @@ class Story:
         Shows a result.
     command : callable
         Runs one command line with the story's clock and returns its exit code.
+    typist : Person, optional
+        Somebody who does it by hand, at real pace, instead of the scripted hands.
     """
 
     def __init__(
@@ -54,15 +72,21 @@ class Story:
         say: Callable[[str, str], None],
         show: Callable[[Result], None],
         command: Callable[[Sequence[str], ManualClock], int],
+        typist: Person | None = None,
     ) -> None:
         self.folder = folder
         self.say = say
         self._show = show
         self._command = command
-        self.clock = ManualClock(parse_rfc3339(DAY_0))
+        start = parse_rfc3339(DAY_0)
+        self.clock: ManualClock = ManualClock(start) if typist is None else RunningClock(start)
         self.sim = simulated_bench(seed, self.clock)
         self.person = importlib.import_module("benchlog_drivers.simbench.person").Person(self.sim, "MB-02")
-        self.hands = DemoHands(self.sim, self.person, say)
+        self.hands = (
+            DemoHands(self.sim, self.person, say)
+            if typist is None
+            else HandsOn(self.sim, self.person, say, typist)
+        )
         self.results: dict[str, Result] = {}
         self._stack = ExitStack()
         self._start_ns = self.clock.utc_ns()
@@ -170,10 +194,16 @@ class Story:
 
     # ---- the acts ----
 
-    def short(self) -> None:
-        """Supply, cross-check, hold point, continuity, two toroids: the main jobs."""
-        self.opening()
-        self.toroids()
+    def only(self, check_id: str) -> None:
+        """One check of the plan, on the day it belongs to."""
+        check = read_plan(self.plan_path).check(check_id)
+        day, mains_v = _DAYS[check.id]
+        with self.sim.scene.change():
+            self.sim.scene.leads["LB"].open = True
+        self.day(day, check.title, mains_v)
+        if check.state and check.state != "as received":
+            self.part_state(check.part, check.state)
+        self.session(check.id)
 
     def whole(self) -> None:
         """All seventeen checks and four hold points."""

@@ -9,6 +9,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
+from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands
 
 __all__ = ["FILL", "AdjustableScope", "capture_in_range", "clips", "driven", "peak_v"]
@@ -89,7 +90,7 @@ def capture_in_range(
         wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
         if one_range:
             wanted = dict.fromkeys(channels, max(wanted.values()))
-        new = {c: scope.set_vertical(c, wanted[c]) for c in channels}
+        new = {c: _take_range(scope, c, wanted[c], full[c]) for c in channels}
         if new == full:
             break
         full = new
@@ -108,8 +109,18 @@ def clips(record: ChannelRecord) -> bool:
     return bool(np.min(record.codes) <= low or np.max(record.codes) >= high)
 
 
+def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: float) -> float:
+    """Set a range; a scope that has none so large keeps the one it has, and the record shows the clipping."""
+    try:
+        return scope.set_vertical(channel, wanted_v)
+    except UsageError:
+        if wanted_v <= now_v:
+            raise
+        return scope.set_vertical(channel, now_v)
+
+
 def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
     """Full scale that this record asks for: a little above its peak, far more when it clips."""
     if clips(record):
-        return full_scale_v * 4
+        return full_scale_v * 2
     return max(peak_v(record) / FILL, full_scale_v / 20)
