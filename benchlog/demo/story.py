@@ -97,6 +97,8 @@ class Story:
         self._write("plan.toml", (files("benchlog.demo") / "kc1.toml").read_text(encoding="utf-8"))
         self._write("bench.toml", self.sim.bench_toml())
         self.bench = read_bench(self.folder / "bench.toml")
+        # The links stay open over all sittings: closing a socket link takes the library 0.3 s.
+        self.links = self._stack.enter_context(Hands(self.bench, self.hands, self.clock))
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -140,16 +142,10 @@ class Story:
     @contextmanager
     def _guide(self) -> Iterator[tuple[Guide, Hands, Logbook]]:
         plan = read_plan(self.plan_path)
-        with (
-            Logbook.open(self.logbook_path, clock=self.clock) as book,
-            Hands(self.bench, self.hands, self.clock) as hands,
-        ):
+        with Logbook.open(self.logbook_path, clock=self.clock) as book:
             note_plan(plan, book)
-            yield (
-                Guide(plan, self.bench, book, clock=self.clock, person=self.hands, show=self._show),
-                hands,
-                book,
-            )
+            guide = Guide(plan, self.bench, book, clock=self.clock, person=self.hands, show=self._show)
+            yield guide, self.links, book
 
     def session(self, *check_ids: str, left: str = "nothing", next_action: str = "") -> None:
         """One sitting: guided checks, then the closing lines."""
