@@ -161,6 +161,7 @@ class Logbook(Lookup):
             try:
                 if self.mode == "rw":
                     # A reader elsewhere may hold this up; then the next close does it.
+                    self._db.execute("PRAGMA busy_timeout=0")
                     self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             except sqlite3.Error:
                 pass

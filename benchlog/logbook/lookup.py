@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import heapq
+import itertools
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
@@ -102,30 +104,37 @@ class Lookup:
         limit : int, optional
             At most so many.
         """
-        conditions: list[str] = []
-        values: list[str | int] = []
-        if kind is not None:
-            kinds = [kind] if isinstance(kind, str) else list(kind)
-            conditions.append(f"kind IN ({','.join('?' * len(kinds))})")
-            values += kinds
-        if session is not None:
-            conditions.append("session=?")
-            values.append(session)
-        where = " AND ".join(["seq>?", "seq<?", *conditions])
-        direction = "DESC" if newest_first else "ASC"
+        if kind is None and session is None:
+            streams = [self._stream("seq>? AND seq<?", (), after, newest_first, limit)]
+        else:
+            # One ordered walk along the index per kind, merged: sorting would touch every matching entry first.
+            kinds = self.kinds() if kind is None else [kind] if isinstance(kind, str) else list(kind)
+            condition = "kind=? AND seq>? AND seq<?"
+            values: tuple[int, ...] = ()
+            if session is not None:
+                condition, values = "session=? AND kind=? AND seq>? AND seq<?", (session,)
+            streams = [
+                self._stream(condition, (*values, name), after, newest_first, limit)
+                for name in dict.fromkeys(kinds)
+            ]
+        merged = heapq.merge(*streams, key=lambda row: row[0], reverse=newest_first)
+        for seq, text, digest in itertools.islice(merged, limit):
+            yield parse_entry(text, digest, f"entry {seq}")
+
+    def _stream(
+        self, condition: str, values: tuple[str | int, ...], after: int, newest_first: bool, limit: int | None
+    ) -> Iterator[tuple[int, str, str]]:
+        """Yield (seq, text, digest) in order, in batches; `condition` ends with the range of seq."""
         low, high = after, 2**62
-        left = limit if limit is not None else 2**62
-        while left > 0:
+        size = _BATCH if limit is None else min(_BATCH, limit)
+        direction = "DESC" if newest_first else "ASC"
+        query = f"SELECT seq, text, digest FROM entry WHERE {condition} ORDER BY seq {direction} LIMIT ?"  # noqa: S608
+        while size > 0:
             with self.querying() as db:
-                rows = db.execute(
-                    f"SELECT seq, text, digest FROM entry WHERE {where} ORDER BY seq {direction} LIMIT ?",  # noqa: S608
-                    (low, high, *values, min(_BATCH, left)),
-                ).fetchall()
-            for seq, text, digest in rows:
-                yield parse_entry(text, digest, f"entry {seq}")
-            if len(rows) < _BATCH:
+                rows = db.execute(query, (*values, low, high, size)).fetchall()
+            yield from rows
+            if len(rows) < size:
                 return
-            left -= len(rows)
             if newest_first:
                 high = rows[-1][0]
             else:

@@ -11,13 +11,13 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from benchlog.clock import parse_rfc3339
-from benchlog.errors import LogbookDamagedError, LogbookError, UsageError
+from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import ZERO_DIGEST, Entry, parse_entry
 from benchlog.logbook.derived import COLUMNS, derived_row
@@ -135,6 +135,9 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
         return Verification(path, 0, "", (Fault(None, error.message),))
     with closing(db):
         db.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+        # One state of the file throughout, while a recorder may be writing.
+        with suppress(sqlite3.Error):
+            db.execute("BEGIN")
         try:
             database.stored_version(path, db)
         except LogbookDamagedError as error:
@@ -145,8 +148,6 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
                     check(db, chain, findings, noted, progress)
             except LogbookDamagedError as error:
                 findings.add(None, error.message)
-            except LogbookError:
-                raise
     told = ""
     if noted:
         told = _tell_noted(noted, chain, findings)
