@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import re
-import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 from benchlog import __version__
-from benchlog.clock import Clock, SystemClock, parse_rfc3339, rfc3339
+from benchlog.clock import Clock, SystemClock, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
+from benchlog.logbook.appender import Appender
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
-from benchlog.logbook.chain import ZERO_DIGEST, EntryRef, compose, parse_entry
-from benchlog.logbook.derived import insert_derived
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.chain import EntryRef
 from benchlog.result import Result
 
 if TYPE_CHECKING:
@@ -47,10 +44,9 @@ _OWN_KINDS = frozenset(
 )
 _NOT_SUPERSEDED = _OWN_KINDS - {"readings", "capture", "attachment", "result"}
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
-_CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
 
-class Logbook(Lookup):
+class Logbook(Appender):
     """One logbook file, open.
 
     Use `Logbook.open`. Every method may be called from any thread; every append is on the disk when it returns.
@@ -61,16 +57,6 @@ class Logbook(Lookup):
     session : int
         Number of the session that entries belong to; 0 outside any.
     """
-
-    def __init__(self, path: Path, db: sqlite3.Connection, clock: Clock, mode: str) -> None:
-        super().__init__(path, db)
-        self.clock = clock
-        self.mode = mode
-        self.session = 0
-        self._depth = 0
-        self._tail = EntryRef(0, ZERO_DIGEST)
-        self._tail_time = ""
-        self._channels: dict[ChannelKey, int] | None = None
 
     @classmethod
     def open(
@@ -155,87 +141,7 @@ class Logbook(Lookup):
                 body = {"schema_version": database.SCHEMA_VERSION, "from": version, "kept_copy": copy}
                 self._append("migration", {**body, "benchlog": __version__})
 
-    def close(self) -> None:
-        """Gather all writes into the one file and close it; safe to repeat."""
-        with self._lock:
-            try:
-                if self.mode == "rw":
-                    # A reader elsewhere may hold this up; then the next close does it.
-                    self._db.execute("PRAGMA busy_timeout=0")
-                    self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            except sqlite3.Error:
-                pass
-            finally:
-                super().close()
-
     # -- writing ----------------------------------------------------------------------------------------------
-
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
-        """Group several appends: all of them are kept, or none. May be nested.
-
-        Raises
-        ------
-        LogbookLockedError
-            If another program keeps writing for longer than the busy time-out.
-        LogbookFullError
-            If the disk is full; nothing of this transaction is kept, everything before is.
-        """
-        with self._lock, database.mapped_errors(self.path):
-            if self._depth:
-                yield
-                return
-            if self.mode != "rw":
-                raise UsageError(f"logbook {self.path} is open for reading only")
-            self._db.execute("BEGIN IMMEDIATE")
-            before = self._tail
-            self._depth = 1
-            try:
-                if self._db.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone():
-                    self._read_tail()
-                    if self._tail != before:
-                        self._channels = None  # another program wrote meanwhile
-                yield
-                self._db.execute("COMMIT")
-            except BaseException:
-                self._tail, self._tail_time, self._channels = before, "", None
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
-            finally:
-                self._depth = 0
-
-    def _read_tail(self) -> None:
-        row = self._db.execute(
-            "SELECT seq, digest, time, text FROM entry ORDER BY seq DESC LIMIT 1"
-        ).fetchone()
-        if row is None:
-            raise LogbookDamagedError(
-                f"logbook {self.path} has no first entry", hint="restore it from a copy"
-            )
-        seq, digest, time, text = row
-        if self.mode == "rw":
-            parse_entry(text, digest, f"logbook {self.path}: the last entry, {seq},")
-        self._tail, self._tail_time = EntryRef(seq, digest), time
-
-    def _append(self, kind: str, body: Mapping[str, Any]) -> EntryRef:
-        """Append inside the open transaction."""
-        now = self.clock.utc_ns()
-        time = rfc3339(now)
-        if time < self._tail_time and (step := parse_rfc3339(self._tail_time) - now) > _CLOCK_STEP_NS:
-            self._write("clock", time, {"set_back_s": step / 1e9, "before": self._tail_time})
-        return self._write(kind, time, body)
-
-    def _write(self, kind: str, time: str, body: Mapping[str, Any]) -> EntryRef:
-        seq = self._tail.seq + 1
-        text, digest = compose(seq, kind, self.session, time, self._tail.digest, body)
-        self._db.execute(
-            "INSERT INTO entry VALUES (?,?,?,?,?,?)", (seq, kind, self.session, time, text, digest)
-        )
-        if kind in ("channel", "readings", "result", "supersede"):
-            insert_derived(self._db, parse_entry(text, digest))
-        self._tail, self._tail_time = EntryRef(seq, digest), time
-        return self._tail
 
     def append(self, kind: str, body: Mapping[str, Any]) -> EntryRef:
         """Append an entry of a kind that has no method of its own: note, release, concession, recall...

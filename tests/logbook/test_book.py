@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from helpers.small_logbook import START, a_result, some_readings
 from benchlog.clock import ManualClock
 from benchlog.errors import (
     LogbookDamagedError,
+    LogbookError,
     LogbookFullError,
     LogbookLockedError,
     LogbookVersionError,
@@ -88,6 +90,22 @@ def test_a_transaction_is_kept_whole_or_not_at_all(book: Logbook) -> None:
         interrupted()
     assert book.head() == head
     assert book.append("note", {"text": "after"}).seq == head.seq + 1
+    assert verify(book.path).ok
+
+
+def test_a_part_that_fails_undoes_the_whole_transaction(book: Logbook, clock: ManualClock) -> None:
+    """Even when the caller swallows the error: half an append is never kept."""
+
+    def swallowing() -> None:
+        with book.transaction():
+            book.append("note", {"text": "first"})
+            with suppress(UsageError):
+                book.append_readings([dataclasses.replace(some_readings(clock)[0], raw=bytes(70_000))])
+
+    head = book.head()
+    with pytest.raises(LogbookError, match="a part of this transaction failed"):
+        swallowing()
+    assert book.head() == head
     assert verify(book.path).ok
 
 

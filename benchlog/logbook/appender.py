@@ -1,0 +1,135 @@
+"""Appending to the chain: one writer at a time, all of a transaction or nothing, on the disk when it returns."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchlog.clock import Clock, parse_rfc3339, rfc3339
+from benchlog.errors import LogbookDamagedError, LogbookError, UsageError
+from benchlog.logbook import database
+from benchlog.logbook.chain import ZERO_DIGEST, EntryRef, compose, parse_entry
+from benchlog.logbook.derived import insert_derived
+from benchlog.logbook.lookup import Lookup
+
+if TYPE_CHECKING:
+    from benchlog.logbook.reading_block import ChannelKey
+
+__all__ = ["Appender"]
+
+_CLOCK_STEP_NS = 10_000_000  # time services slew by less
+
+
+class Appender(Lookup):
+    """An open logbook's end of the chain.
+
+    Attributes
+    ----------
+    clock : Clock
+    mode : {"rw", "ro"}
+    session : int
+        Number of the session that entries belong to; 0 outside any.
+    """
+
+    def __init__(self, path: Path, db: sqlite3.Connection, clock: Clock, mode: str) -> None:
+        super().__init__(path, db)
+        self.clock = clock
+        self.mode = mode
+        self.session = 0
+        self._depth = 0
+        self._failed = False
+        self._tail = EntryRef(0, ZERO_DIGEST)
+        self._tail_time = ""
+        self._channels: dict[ChannelKey, int] | None = None
+
+    def close(self) -> None:
+        """Gather all writes into the one file and close it; safe to repeat."""
+        with self._lock:
+            try:
+                if self.mode == "rw":
+                    # A reader elsewhere may hold this up; then the next close does it.
+                    self._db.execute("PRAGMA busy_timeout=0")
+                    self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            except sqlite3.Error:
+                pass
+            finally:
+                super().close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Group several appends: all of them are kept, or none. May be nested; a part that fails undoes all.
+
+        Raises
+        ------
+        LogbookLockedError
+            If another program keeps writing for longer than the busy time-out.
+        LogbookFullError
+            If the disk is full; nothing of this transaction is kept, everything before is.
+        """
+        with self._lock, database.mapped_errors(self.path):
+            if self._depth:
+                try:
+                    yield
+                except BaseException:
+                    self._failed = True
+                    raise
+                return
+            if self.mode != "rw":
+                raise UsageError(f"logbook {self.path} is open for reading only")
+            self._db.execute("BEGIN IMMEDIATE")
+            before, session = self._tail, self.session
+            self._depth, self._failed = 1, False
+            try:
+                if self._db.execute("SELECT 1 FROM sqlite_master LIMIT 1").fetchone():
+                    self._read_tail()
+                    if self._tail != before:
+                        self._channels = None  # another program wrote meanwhile
+                yield
+                if self._failed:
+                    raise LogbookError(
+                        f"logbook {self.path}: a part of this transaction failed, so nothing of it is kept"
+                    )
+                self._db.execute("COMMIT")
+            except BaseException:
+                self._tail, self._tail_time, self._channels = before, "", None
+                self.session = session
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+            finally:
+                self._depth = 0
+
+    def _read_tail(self) -> None:
+        row = self._db.execute(
+            "SELECT seq, digest, time, text FROM entry ORDER BY seq DESC LIMIT 1"
+        ).fetchone()
+        if row is None:
+            raise LogbookDamagedError(
+                f"logbook {self.path} has no first entry", hint="restore it from a copy"
+            )
+        seq, digest, time, text = row
+        if self.mode == "rw":
+            parse_entry(text, digest, f"logbook {self.path}: the last entry, {seq},")
+        self._tail, self._tail_time = EntryRef(seq, digest), time
+
+    def _append(self, kind: str, body: Mapping[str, Any]) -> EntryRef:
+        """Append inside the open transaction."""
+        now = self.clock.utc_ns()
+        time = rfc3339(now)
+        if time < self._tail_time and (step := parse_rfc3339(self._tail_time) - now) > _CLOCK_STEP_NS:
+            self._write("clock", time, {"set_back_s": step / 1e9, "before": self._tail_time})
+        return self._write(kind, time, body)
+
+    def _write(self, kind: str, time: str, body: Mapping[str, Any]) -> EntryRef:
+        seq = self._tail.seq + 1
+        text, digest = compose(seq, kind, self.session, time, self._tail.digest, body)
+        self._db.execute(
+            "INSERT INTO entry VALUES (?,?,?,?,?,?)", (seq, kind, self.session, time, text, digest)
+        )
+        if kind in ("channel", "readings", "result", "supersede"):
+            insert_derived(self._db, parse_entry(text, digest))
+        self._tail, self._tail_time = EntryRef(seq, digest), time
+        return self._tail
