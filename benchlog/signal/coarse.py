@@ -12,7 +12,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from benchlog.signal.samples import FloatArray, RawArray, block_means, smooth_length, stretch_starts
+from benchlog.signal.samples import (
+    FloatArray,
+    RawArray,
+    block_means,
+    scattered,
+    smooth_length,
+    stretch_starts,
+)
 
 __all__ = [
     "CoarseTone",
@@ -26,7 +33,9 @@ __all__ = [
 
 _FEW_CYCLES = 8.0
 _GRID_POINTS = 256
+_GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off where there are few
 _STRETCHES = 2
+_SCATTERED = 2048  # samples that show the whole variation of a record
 _SLOW_SHARE = 0.03  # a tone of 0.08 cycles in a block varies by 2 % of its power within the block
 _FEWEST_FAST_CYCLES = 3.0  # of the slowest tone called fast, in a stretch
 
@@ -72,7 +81,7 @@ def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
     cycles = interpolated_peak(power, peak) * n / size
     prominence = float(power[peak]) / noise if noise > 0 else float("inf")
     if cycles < _FEW_CYCLES:
-        cycles = _few_cycles(channels)
+        cycles = _few_cycles(channels, cycles)
     return CoarseTone(float(cycles), prominence)
 
 
@@ -127,8 +136,8 @@ def _grid(n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     return cycles, cosine, sine
 
 
-def _few_cycles(channels: Sequence[FloatArray]) -> float:
-    """Best of a grid of exact fits of constant and one sine, on a few hundred points."""
+def _few_cycles(channels: Sequence[FloatArray], guess: float) -> float:
+    """Best of a grid of exact fits of constant and one sine about the guess, on a few hundred points."""
     step = max(1, len(channels[0]) // _GRID_POINTS)
     short = [block_means(y, step) for y in channels]
     n = len(short[0])
@@ -139,6 +148,7 @@ def _few_cycles(channels: Sequence[FloatArray]) -> float:
         energy = float(z @ z)
         if energy > 0:
             explained += ((z @ cosine) ** 2 + (z @ sine) ** 2) / energy
+    explained[np.abs(cycles - guess) > _GUESS_OFF] = 0.0
     best = int(np.argmax(explained))
     if 0 < best < len(cycles) - 1:
         a, b, c = explained[best - 1 : best + 2]
@@ -200,7 +210,7 @@ def fast_tone(channels: Sequence[RawArray], lowest: float) -> FastTone:
         parts = np.array([codes[s : s + length] for s in starts], np.float64)
         means = parts.mean(axis=1, keepdims=True)
         parts -= means
-        variances.append(float(np.vdot(parts, parts)) / parts.size + float(np.var(means)))
+        variances.append(float(scattered(codes, _SCATTERED).var()))
         parts *= window
         spectra.append(power_spectrum(parts).sum(axis=0))
     power = _normalised_sum(spectra)

@@ -10,7 +10,7 @@ import numpy as np
 from benchlog.signal.dirichlet import boxcar_gain
 from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.moments import ComplexArray
-from benchlog.signal.samples import RawArray, block_means
+from benchlog.signal.samples import FloatArray, RawArray, block_means
 
 __all__ = ["HarmonicFit", "fit_harmonics"]
 
@@ -28,7 +28,9 @@ class HarmonicFit:
     phasors : complex array of shape (H,)
         Peak phasors of the fundamental and its multiples at the centre of the record, in codes.
     thd, u_thd : float
-        Root of the summed squares of harmonics 2..H over the fundamental, the noise's share taken off.
+        Root of the summed squares of harmonics 2..H over the fundamental.
+    noise_share : float
+        By how much noise alone may have raised `thd`: large where there is hardly any distortion.
     degrees_of_freedom : float
     """
 
@@ -37,6 +39,7 @@ class HarmonicFit:
     phasors: ComplexArray
     thd: float
     u_thd: float
+    noise_share: float
     degrees_of_freedom: float
 
 
@@ -80,22 +83,25 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     phasors = phasors * np.exp(1j * orders * raw_angle * ahead)
     curvature = float(solution.curvature[0])
     u_angle = math.sqrt(variance / curvature) / decimation if refine and curvature > 0 else 0.0
-    thd, u_thd = _distortion(np.abs(phasors), 2 * variance / n)
+    thd, u_thd, noise_share = _distortion(np.abs(phasors), 2 * variance / n)
     return HarmonicFit(
         cycles=raw_angle * len(codes) / (2 * math.pi),
         u_cycles=u_angle * len(codes) / (2 * math.pi),
         phasors=phasors,
         thd=thd,
         u_thd=u_thd,
+        noise_share=noise_share,
         degrees_of_freedom=float(freedom),
     )
 
 
-def _distortion(amplitudes: ComplexArray, each: float) -> tuple[float, float]:
-    """THD and its standard uncertainty; `each` is the variance of one cosine or sine amplitude."""
+def _distortion(amplitudes: FloatArray, each: float) -> tuple[float, float, float]:
+    """THD, its standard uncertainty, and the noise's share; `each` is the variance of one cosine or sine amplitude."""
     fundamental, more = float(amplitudes[0]), len(amplitudes) - 1
     power = float(np.sum(amplitudes[1:] ** 2))
-    root = math.sqrt(max(power - 2 * more * each, 0.0))
+    root = math.sqrt(power)
     u_power = 2 * math.sqrt(power * each + more * each**2)
     u_root = u_power / (2 * max(root, math.sqrt(u_power)))
-    return root / fundamental, math.hypot(u_root, root / fundamental * math.sqrt(each)) / fundamental
+    without_noise = math.sqrt(max(power - 2 * more * each, 0.0))
+    u_thd = math.hypot(u_root, root / fundamental * math.sqrt(each)) / fundamental
+    return root / fundamental, u_thd, (root - without_noise) / fundamental

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray, RawArray, float_chunks
 
-__all__ = ["BlockMoments", "ComplexArray", "FourierSums", "harmonic_model"]
+__all__ = ["BlockMoments", "ComplexArray", "FourierSums", "harmonic_model", "unit_powers"]
 
 ComplexArray = npt.NDArray[np.complexfloating[Any, Any]]
 
@@ -77,12 +77,12 @@ class BlockMoments:
     def at(self, angle: float) -> FourierSums:
         """Sums at a frequency near by; the error is of second order in its distance times half a block."""
         h = np.arange(self.harmonics + 1)
-        turn = _powers(np.exp(-1j * angle * self.centres), self.harmonics).T[:, None, :]
-        zeroth, first = np.moveaxis(self.zeroth, 2, 0), np.moveaxis(self.first, 2, 0)
+        turn = unit_powers(-angle * self.centres, self.harmonics)[:, None, :]
         # Shapes (H+1, n_channels, n_blocks): one dot product a harmonic and channel.
+        zeroth, first = np.moveaxis(self.zeroth, 2, 0), np.moveaxis(self.first, 2, 0)
         plain = np.einsum("hcb,hxb->ch", zeroth, turn)
         moved = np.einsum("hcb,hxb->ch", first, turn)
-        turn = turn * self.centres
+        turn *= self.centres
         slope = np.einsum("hcb,hxb->ch", zeroth, turn) + moved
         step = angle - self.angle
         if step:
@@ -91,12 +91,13 @@ class BlockMoments:
         return FourierSums(plain.real, -plain.imag, slope.real, -slope.imag)
 
 
-def _powers(turn: ComplexArray, most: int) -> ComplexArray:
-    """Powers 0..most of unit phasors, array of shape (n, most + 1)."""
-    out = np.empty((len(turn), most + 1), np.complex128)
-    out[:, 0] = 1.0
-    for h in range(1, most + 1):
-        np.multiply(out[:, h - 1], turn, out=out[:, h])
+def unit_powers(phase: FloatArray, most: int) -> ComplexArray:
+    """exp(i h phase) for h = 0..most, array of shape (most + 1, n)."""
+    out = np.empty((most + 1, len(phase)), np.complex128)
+    out[0] = 1.0
+    out[1].real, out[1].imag = np.cos(phase), np.sin(phase)
+    for h in range(2, most + 1):
+        np.multiply(out[h - 1], out[1], out=out[h])
     return out
 
 
@@ -118,9 +119,7 @@ def harmonic_model(time: FloatArray, angle: float, even: FloatArray, odd: FloatA
     -------
     array of shape (n_channels, n)
     """
-    turn = _powers(np.exp(1j * angle * time), odd.shape[1])
-    waves = turn.view(np.float64)  # cosines and sines side by side; the sine of h = 0 is nil
-    weights = np.zeros((len(even), waves.shape[1]))
-    weights[:, 0::2] = even
-    weights[:, 3::2] = odd
-    return np.asarray(weights @ waves.T)
+    turn = unit_powers(angle * time, odd.shape[1])
+    out: FloatArray = even @ turn.real
+    out += odd @ turn.imag[1:]
+    return out

@@ -9,7 +9,8 @@ import numpy as np
 from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
 from benchlog.signal.findings import Finding, Severity
 from benchlog.signal.joint import JointSolution
-from benchlog.signal.samples import CHUNK, FloatArray, RawArray, largest_smooth
+from benchlog.signal.moments import unit_powers
+from benchlog.signal.samples import CHUNK, FloatArray, RawArray, in_ranges, largest_smooth
 
 __all__ = [
     "FittedRecord",
@@ -177,15 +178,15 @@ def _clipped(channel: int, count: int, what: str) -> Finding:
 
 def _extremes(codes: RawArray) -> tuple[float, float, RawArray, RawArray]:
     """Lowest and highest value, and the chunks they were met in."""
-    low, high, low_at, high_at = np.inf, -np.inf, 0, 0
-    for first in range(0, len(codes), CHUNK):
-        part = codes[first : first + CHUNK]
-        below, above = float(part.min()), float(part.max())
-        if below < low:
-            low, low_at = below, first
-        if above > high:
-            high, high_at = above, first
-    return low, high, codes[low_at : low_at + CHUNK], codes[high_at : high_at + CHUNK]
+
+    def bounds(first: int, last: int) -> list[tuple[float, float, int]]:
+        starts = range(first, last, CHUNK)
+        parts = [(s, codes[s : min(s + CHUNK, last)]) for s in starts]
+        return [(float(part.min()), float(part.max()), s) for s, part in parts]
+
+    found = [b for run in in_ranges(bounds, len(codes), len(codes)) for b in run]
+    low, high = min(found, key=lambda b: b[0]), max(found, key=lambda b: b[1])
+    return low[0], high[1], codes[low[2] : low[2] + CHUNK], codes[high[2] : high[2] + CHUNK]
 
 
 def _piled_up(codes: RawArray, extreme: float, width: float, sign: float) -> int:
@@ -218,9 +219,8 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Fin
         return []
     order = 2 if cycles < 5 else 4
     shapes = np.polynomial.legendre.legvander(place, order)[:, 1:]
-    turn = np.exp(1j * solution.angle * time)
-    powers = [turn**h for h in range(1, solution.odd.shape[1] + 1)]
-    known = np.column_stack([np.ones(len(time)), *(p.real for p in powers), *(p.imag for p in powers)])
+    powers = unit_powers(solution.angle * time, solution.odd.shape[1])
+    turn, known = powers[1], np.concatenate([powers.real, powers.imag[1:]]).T
     grid = np.polynomial.legendre.legvander(np.linspace(-1, 1, 33), order)[:, 1:]
     for i, phasor in enumerate(solution.phasors[:, 0]):
         if u_log_amplitude[i] > 1 / 8:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -16,16 +18,22 @@ __all__ = [
     "RawArray",
     "block_means",
     "float_chunks",
+    "in_ranges",
     "largest_smooth",
     "refuse_non_finite",
+    "scattered",
     "smooth_length",
     "stretch_starts",
 ]
 
+_Out = TypeVar("_Out")
 RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 
 CHUNK = 262_144  # samples: a working buffer of at most 2 MiB stays in the second-level cache
+_GOLDEN = 0.6180339887498949
+_WORTH_SHARING = 1_000_000  # samples from which a second core is worth the start
+_MOST_CORES = 4
 _LONG_ROW = 512  # from here the integer row sum beats conversion to floating point and a matrix product
 
 
@@ -33,6 +41,34 @@ def _working_type(codes: RawArray) -> type[np.floating[Any]]:
     """Single precision holds 8- and 16-bit codes exactly, and is twice as fast."""
     narrow = codes.dtype == np.float32 or (codes.dtype.kind in "iu" and codes.dtype.itemsize <= 2)
     return np.float32 if narrow else np.float64
+
+
+@lru_cache(maxsize=1)
+def _workers() -> tuple[int, ThreadPoolExecutor]:
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    cores = min(cores, _MOST_CORES)
+    return cores, ThreadPoolExecutor(cores, thread_name_prefix="samples")
+
+
+def in_ranges(work: Callable[[int, int], _Out], n: int, samples: int) -> list[_Out]:
+    """Do `work` on the range 0..n, cut into one piece a core where there are samples enough.
+
+    For work inside numpy, which lets other threads run meanwhile.
+
+    Parameters
+    ----------
+    work : callable
+        Takes first and last of a range.
+    n : int
+        End of the whole range.
+    samples : int
+        Samples behind it.
+    """
+    if samples < _WORTH_SHARING or _workers()[0] == 1:
+        return [work(0, n)]
+    cores, pool = _workers()
+    edges = [n * k // cores for k in range(cores + 1)]
+    return list(pool.map(work, edges[:-1], edges[1:]))
 
 
 def block_means(codes: RawArray, block: int) -> FloatArray:
@@ -52,24 +88,30 @@ def block_means(codes: RawArray, block: int) -> FloatArray:
     n = len(codes) // block
     if block == 1:
         return np.array(codes, dtype=np.float64)
-    used = codes[: n * block]
-    work = _working_type(codes)
-    if codes.dtype.kind in "iu" and work is np.float32 and block >= _LONG_ROW and used.flags.c_contiguous:
-        wide = np.int32 if block < 1 << 15 else np.int64
-        return np.asarray(np.add.reduce(used.reshape(n, block), axis=1, dtype=wide) / block)
-    ones = np.ones(block, work)
-    if codes.dtype == work and used.flags.c_contiguous:
-        return np.asarray(used.reshape(n, block) @ ones, np.float64) / block
-    out = np.empty(n)
-    rows = max(1, CHUNK // block)
-    buffer = np.empty((min(rows, n), block), work)
-    for first in range(0, n, rows):
-        last = min(first + rows, n)
-        part = buffer[: last - first]
-        part[:] = used[first * block : last * block].reshape(-1, block)
-        out[first:last] = part @ ones
-    out /= block
-    return out
+    rows = codes[: n * block].reshape(n, block)
+    means = np.empty(n)
+    in_ranges(lambda first, last: _sum_rows(rows[first:last], means[first:last]), n, n * block)
+    means /= block
+    return means
+
+
+def _sum_rows(rows: RawArray, out: FloatArray) -> None:
+    """Put the sum of each row into `out`."""
+    n, width = rows.shape
+    work = _working_type(rows)
+    if rows.dtype.kind in "iu" and work is np.float32 and width >= _LONG_ROW:
+        out[:] = np.add.reduce(rows, axis=1, dtype=np.int32 if width < 1 << 15 else np.int64)
+        return
+    ones = np.ones(width, work)
+    if rows.dtype == work and rows.flags.c_contiguous:
+        out[:] = rows @ ones
+        return
+    some = max(1, CHUNK // width)
+    buffer = np.empty((min(some, n), width), work)
+    for first in range(0, n, some):
+        part = rows[first : first + some]
+        buffer[: len(part)] = part
+        out[first : first + some] = buffer[: len(part)] @ ones
 
 
 def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArray]]:
@@ -102,8 +144,14 @@ def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
     cell = n_samples / count
     room = max(0.0, cell - length)
     # Golden-section places within equal cells: no two gaps alike.
-    starts = [int(k * cell + room * ((k * 0.6180339887498949 + 0.11) % 1.0)) for k in range(count)]
+    starts = [int(k * cell + room * ((k * _GOLDEN + 0.11) % 1.0)) for k in range(count)]
     return sorted({min(s, n_samples - length) for s in starts})
+
+
+def scattered(codes: RawArray, count: int) -> FloatArray:
+    """Single samples from all over the record, in step with no period."""
+    places = np.arange(count) * _GOLDEN % 1.0 * len(codes)
+    return np.asarray(codes[places.astype(np.intp)], np.float64)
 
 
 @lru_cache(maxsize=64)

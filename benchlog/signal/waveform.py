@@ -7,14 +7,14 @@ steps of the converter. Gain and offset errors of the instrument are added by wh
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
-from benchlog.metrology.budget import settle, uncertain
+from benchlog.metrology.budget import settle, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleAverage, CycleWindows
 from benchlog.signal.findings import Finding
@@ -36,8 +36,9 @@ class Waveform:
     rms, ac_rms, mean, mean_abs, ac_mean_abs, peak : Uncertain
         In the channel's unit. `rms` and `mean_abs` include the mean, `ac_rms` and `ac_mean_abs` don't; `peak` is
         the largest absolute value.
-    form_factor, crest_factor : Uncertain
-        rms over mean_abs, peak over rms, both with the mean included.
+    form_factor, crest_factor, ac_crest_factor : Uncertain
+        rms over mean_abs, peak over rms, both with the mean included; and largest deviation from the mean over
+        ac_rms.
     frequency : Uncertain or None
         Hertz; None where no tone stands out and none was stated.
     thd : Uncertain or None
@@ -60,6 +61,7 @@ class Waveform:
     peak: Uncertain
     form_factor: Uncertain
     crest_factor: Uncertain
+    ac_crest_factor: Uncertain
     frequency: Uncertain | None
     thd: Uncertain | None
     harmonics_counted: int
@@ -172,15 +174,8 @@ def measure_waveform(
     harmonics: ComplexArray = np.zeros(0, np.complex128)
     if distortion is not None:
         harmonics = distortion.phasors * scale
-        thd = settle(
-            uncertain(
-                distortion.thd,
-                distortion.u_thd,
-                distortion.degrees_of_freedom,
-                label="noise and what does not repeat",
-            ),
-            "1",
-        )
+        value = uncertain(distortion.thd, distortion.u_thd, distortion.degrees_of_freedom, label="noise")
+        thd = settle(value + uniform(0.0, distortion.noise_share, label="noise counted as harmonics"), "1")
     return Waveform(
         rms=averages.rms,
         ac_rms=averages.ac_rms,
@@ -190,6 +185,7 @@ def measure_waveform(
         peak=averages.peak,
         form_factor=averages.form_factor,
         crest_factor=averages.crest_factor,
+        ac_crest_factor=averages.ac_crest_factor,
         frequency=settle(frequency, "Hz") if frequency is not None else None,
         thd=thd,
         harmonics_counted=len(harmonics),
@@ -216,8 +212,19 @@ class _Averages:
         squares = windows.average(np.square)
         ac_squares = windows.average(lambda x: (x - mean) ** 2)
         absolute = windows.average(np.abs)
-        ac_absolute = windows.average(lambda x: np.abs(x - mean))
+        # A wrong mean shifts the mean deviation from it by the surplus of samples on one side.
+        surplus = abs(windows.average(lambda x: np.sign(x - mean)).value)
+        deviation = windows.average(lambda x: np.abs(x - mean))
+        ac_absolute = replace(
+            deviation,
+            u_grid=deviation.u_grid + surplus * plain.u_grid,
+            u_repeat=deviation.u_repeat + surplus * plain.u_repeat,
+        )
         rms, ac_rms = math.sqrt(squares.value), math.sqrt(ac_squares.value)
+        if not ac_rms > 0:
+            raise AnalysisError(
+                f"all samples are {mean:.6g} {unit}: no waveform to measure", hint="check probe and coupling"
+            )
         # Steps of the converter without noise: leading terms for a sine (see `quantisation`).
         smooth = math.exp(-2 * math.pi**2 * max((noise / step) ** 2 - 1 / 12, 0.0)) if step else 0.0
         ratio = min(step / (math.sqrt(2) * ac_rms), 1.0) if ac_rms else 1.0
@@ -245,29 +252,26 @@ class _Averages:
         self.mean = settle(number(mean, plain, 1.0, root, u_mean), unit)
         self.mean_abs = settle(number(absolute.value, absolute, 1.0, root, u_level), unit)
         self.ac_mean_abs = settle(number(ac_absolute.value, ac_absolute, 1.0, root, u_level), unit)
-        top, u_top = _peak(windows, noise)
-        peak = top + uncertain(0.0, u_top, label="peak between samples and noise")
+        peak = uncertain(*_peak(windows, noise, 0.0), label="peak between samples and noise")
+        ac_peak = uncertain(*_peak(windows, noise, mean), label="peak between samples and noise")
         self.peak = settle(peak, unit)
-        if not rms > 0:
-            raise AnalysisError(
-                "all samples are zero: no form or crest factor", hint="check probe and coupling"
-            )
         # rms and mean absolute value rise and fall together; taking their parts as independent errs upwards.
         whole = number(rms, squares, by_rms, root, u_level)
         self.crest_factor = settle(peak / whole, "1")
+        self.ac_crest_factor = settle(ac_peak / number(ac_rms, ac_squares, by_ac, root, u_level), "1")
         self.form_factor = settle(whole / number(absolute.value, absolute, 1.0, root, u_level), "1")
 
 
-def _peak(windows: CycleWindows, noise: float) -> tuple[float, float]:
-    """Largest absolute value, and how far it may be off: noise lifts it, the grid of samples misses it."""
-    values = np.abs(windows.values(0, windows.n))
+def _peak(windows: CycleWindows, noise: float, mean: float) -> tuple[float, float]:
+    """Largest deviation from `mean`, and how far it may be off: noise lifts it, the grid of samples misses it."""
+    values = np.abs(windows.values(0, windows.n) - mean)
     top = float(values.max())
     rivals = int(np.count_nonzero(values > top - 3 * noise))
     lifted = noise * math.sqrt(2 * math.log(rivals + 1))
-    near = np.flatnonzero(values[1:-1] >= 0.99 * top) + 1
-    missed = 0.0
-    if len(near):
-        missed = float(np.abs(values[near - 1] - 2 * values[near] + values[near + 1]).min()) / 8
-    coherent = windows.period > 0 and abs(windows.period - round(windows.period)) * windows.cycles < 1
-    missed /= 1 if coherent else max(windows.cycles, 1)
+    at = int(np.clip(np.argmax(values), 2, len(values) - 3))
+    before, left, here, right, after = (float(v) for v in values[at - 2 : at + 3])
+    # A rounded top or a corner lies within half the bend, one at a step within the run up to it.
+    missed = min(abs(left - 2 * here + right) / 2, abs(left - before), abs(right - after))
+    if windows.cycles and abs(windows.period - round(windows.period)) > 1 / 8:
+        missed /= windows.cycles  # every cycle samples the top at another place
     return top, math.hypot(lifted, missed) / math.sqrt(3)
