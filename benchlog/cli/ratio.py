@@ -1,4 +1,4 @@
-"""Check a turns ratio from a two-channel capture.
+"""Check a turns ratio, from a two-channel capture or live with scope and generator.
 
 Generator on the N-turn winding, one channel (secondary) across its ends, the other (primary) on a separate sense
 loop of K turns. The ratio is K times secondary over primary.
@@ -8,10 +8,16 @@ Examples:
   benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv --primary B --secondary A --expect 60 \\
       --divider 60:1 --divider-tolerance "0.1 %"
   benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a --expect 60 --loop-turns 10
+  benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 --expect 60 --al "61 uH" \\
+      --area "37.5 mm2" --saturation "1 T"
 
 Swapping means probes and channels together: in the second capture the channel named by --primary is on the
 winding. That cancels both channels' gain errors. With --burden and --current-resistor the same command judges a
 current injection: the primary channel across the resistor in the primary current, the secondary across the burden.
+With --opposed-turns M the secondary channel sees the winding in series opposition to M temporary turns.
+
+With --generator and no --capture the run is live: frequency, level and ranges follow from --al, the ratio is proved
+flat over 3:1 in frequency and level, then swept and fitted to a model; you are asked to swap the probes.
 """
 
 from __future__ import annotations
@@ -22,10 +28,12 @@ from typing import TYPE_CHECKING
 from benchlog.cli.from_captures import add_capture_options
 
 if TYPE_CHECKING:
+    from benchlog.capture import Capture
     from benchlog.checks.ratio_model import Injection, RatioSetup, Winding
     from benchlog.cli.context import Context
+    from benchlog.result import Result
 
-SUMMARY = "turns ratio from a two-channel capture"
+SUMMARY = "turns ratio from a two-channel capture, or live with scope and generator"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--capture",
         metavar="FILE",
         action="append",
-        required=True,
         help="capture; repeat for one file a channel",
     )
     parser.add_argument(
@@ -63,7 +70,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="0.1 %",
         help="half-width of its error (default 0.1 %%)",
     )
+    parser.add_argument(
+        "--opposed-turns",
+        metavar="M",
+        help="turns of a temporary winding in series opposition, below 40 turns; the secondary channel sees both",
+    )
     add_capture_options(parser)
+    live = parser.add_argument_group("live, without --capture")
+    live.add_argument("--generator", metavar="ID", help="generator of the bench file, on the winding")
+    live.add_argument(
+        "--frequency", metavar="TEXT", help="keep to this one; else it follows from AL, turns and flux limit"
+    )
+    live.add_argument(
+        "--amplitude", metavar="TEXT", default="10 V", help="highest level, peak to peak (default 10 V)"
+    )
+    live.add_argument("--area", metavar="TEXT", help="core area for the flux limit, e.g. '37.5 mm2'")
+    live.add_argument("--saturation", metavar="TEXT", help="saturation for the flux limit, e.g. '1 T'")
+    live.add_argument(
+        "--sweep", metavar="POINTS", help="points of the sweep, 5 to 61 (default 13), or 0 for none"
+    )
+    live.add_argument("--no-swap", action="store_true", help="leave the swap of probes and channels out")
     known = parser.add_argument_group("what is known of the winding, for correction")
     known.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
     known.add_argument("--winding-resistance", metavar="TEXT", help="e.g. '201 mohm'")
@@ -93,13 +119,38 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
-    from benchlog.checks.turns_ratio import check_turns_ratio
-    from benchlog.cli.from_captures import number, read_captures
+    from benchlog.cli.from_captures import number
     from benchlog.clock import rfc3339
+    from benchlog.errors import UsageError
 
+    if not args.capture and not args.generator:
+        raise UsageError(
+            "no capture to judge and no generator to drive with",
+            hint="--capture FILE, or --scope SC-03 --generator SG-04 --al '61 uH' for a live run",
+        )
+    if args.capture and args.generator:
+        raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
     setup = _setup(args, ctx)
     expected = number(args.expect, "1", "expected turns")
     assert expected is not None
+    if args.generator:
+        from benchlog.cli.ratio_live import measure_live
+
+        result, captures = measure_live(args, ctx, setup, expected)
+    else:
+        result, captures = _from_files(args, ctx, setup, expected)
+    result = msgspec.structs.replace(
+        result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
+    )
+    return ctx.emit(result, captures=captures)
+
+
+def _from_files(
+    args: argparse.Namespace, ctx: Context, setup: RatioSetup, expected: float
+) -> tuple[Result, list[Capture]]:
+    from benchlog.checks.turns_ratio import check_turns_ratio
+    from benchlog.cli.from_captures import number, read_captures
+
     rated = number(args.rated_current, "1", "part of rated current")
     captures = [read_captures(ctx, args, args.capture)]
     if args.swapped:
@@ -112,10 +163,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         swapped=captures[1] if args.swapped else None,
         rated_current_percent=None if rated is None else rated * 100,
     )
-    result = msgspec.structs.replace(
-        result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
-    )
-    return ctx.emit(result, captures=captures)
+    return result, captures
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
@@ -135,6 +183,7 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
         winding=_winding(args),
         injection=_injection(args),
         generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,
+        opposed_turns=whole_turns(args.opposed_turns, "--opposed-turns") if args.opposed_turns else None,
     )
 
 

@@ -34,8 +34,15 @@ class SweptRatio:
     model: SweepModel
     turns: float
 
+    @property
+    def fits(self) -> bool:
+        """Whether the model describes what was seen."""
+        return self.model.reduced_chi_squared <= _MISFIT
+
     def quantities(self) -> dict[str, Uncertain]:
-        """Inductance, AL and winding resistance, where the sweep resolves them."""
+        """Inductance, AL and winding resistance, where the model fits and the sweep resolves them."""
+        if not self.fits:
+            return {}
         named = {
             name: self.model.quantities[name]
             for name in ("inductance", "winding_resistance")
@@ -83,6 +90,7 @@ class SweptRatio:
                 }
                 for name, q in self.model.quantities.items()
             },
+            "fits": self.fits,
             "reduced_chi_squared": self.model.reduced_chi_squared,
             "channel_delay_s": self.model.delay_s,
             "gain": self.model.gain,
@@ -161,18 +169,19 @@ def fitted_sweep(
 def sweep_findings(swept: SweptRatio, al_h: float) -> list[str]:
     """What the fitted model says about core and winding."""
     model = swept.model
-    words = []
-    if model.reduced_chi_squared > _MISFIT:
-        words.append(
-            f"the sweep is not that of a sound winding on one core (reduced chi-squared {model.reduced_chi_squared:.2g}): "
-            "a shorted turn, core loss, or a sense loop that moved"
-        )
+    if not swept.fits:
+        return [
+            (
+                f"the sweep is not that of a sound winding on one core (reduced chi-squared {model.reduced_chi_squared:.2g}): "
+                "a shorted turn, core loss, or a sense loop that moved"
+            )
+        ]
     inductance = model.quantities["inductance"]
     factor = inductance.value / (al_h * swept.turns**2)
     if not 1 / _AL_FACTOR < factor < _AL_FACTOR:
-        words.append(
+        return [
             f"the sweep shows an inductance of {value_words(inductance)}, {factor:.2g} times AL "
             f"{format_quantity(al_h, 'H')} times {swept.turns:g}²: "
             + ("a shorted turn or another core" if factor < 1 else "another core")
-        )
-    return words
+        ]
+    return []

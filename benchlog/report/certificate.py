@@ -19,7 +19,7 @@ from benchlog.logbook import Logbook
 from benchlog.plan import Plan
 from benchlog.report.facts import Facts, gather
 from benchlog.report.hookups import hookup_drawing
-from benchlog.report.pictures import load_line, waveforms
+from benchlog.report.pictures import bode, load_line, model_words, waveforms
 from benchlog.result import Result
 
 __all__ = ["render_certificate", "write_certificate"]
@@ -114,6 +114,12 @@ def _curve(book: Logbook, result: Result, name: str) -> Picture | None:
     if result.check == "supply":
         line = load_line(result, name)
         return Picture(line, f"{name}: load line; bars are U (95 %)") if line else None
+    swept = bode(result, name)
+    if swept is not None:
+        return Picture(
+            swept,
+            f"{name}: sweep, bars are U (95 %) of the noise, line the fitted model: {model_words(result)}",
+        )
     capture = _first_capture(book, result)
     if capture is None or result.check not in ("turns_ratio", "inductance", "supply"):
         return None

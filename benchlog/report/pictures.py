@@ -1,4 +1,4 @@
-"""Pictures for the certificate as SVG text: two-channel waveforms and load lines."""
+"""Pictures for the certificate as SVG text: two-channel waveforms, load lines and sweeps of a turns ratio."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import numpy.typing as npt
 
 from benchlog.capture import Capture
 from benchlog.result import Result
-from benchlog.units import format_quantity
+from benchlog.units import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["load_line", "thinned", "waveforms"]
+__all__ = ["bode", "load_line", "model_words", "thinned", "waveforms"]
 
 _INK, _FIRST, _SECOND = "#222222", "#1f4e8c", "#b3541e"
 
@@ -107,6 +107,78 @@ def load_line(result: Result, title: str) -> str | None:
     axis.grid(True, linewidth=0.3)
     axis.set_title(title, fontsize=8, color=_INK, loc="left")
     return _svg(figure, title)
+
+
+def bode(result: Result, title: str) -> str | None:
+    """Draw a turns ratio and its phase over frequency with the fitted model; None without a sweep; SVG text.
+
+    Ratios are shown on one range: divided by the fitted gains of the ranges they were taken on, and by the gain of
+    the whole set-up, so that the scale reads in turns.
+    """
+    from matplotlib.figure import Figure
+
+    sweep = result.details.get("sweep")
+    if not sweep:
+        return None
+    points, curve, gain = sweep["points"], sweep["curve"], sweep["gain"]
+    frequency = [p["frequency_hz"] for p in points]
+    turns = np.array([p["ratio"] / p["range_gain"] / gain for p in points])
+    k = result.quantities["turns_ratio"].coverage_factor
+    figure = Figure(figsize=(4.6, 2.3), layout="constrained")
+    upper, lower = figure.subplots(2, 1, sharex=True)
+    upper.errorbar(
+        frequency,
+        turns,
+        yerr=k * turns * [p["relative_uncertainty"] for p in points],
+        fmt="o",
+        color=_SECOND,
+        markersize=3,
+        capsize=2,
+        linewidth=0.8,
+    )
+    upper.plot(
+        curve["frequency_hz"], np.asarray(curve["ratio"]) / gain, color=_FIRST, linewidth=1.0, label="model"
+    )
+    upper.set_ylabel("turns ratio", fontsize=7)
+    upper.ticklabel_format(axis="y", useOffset=False)
+    lower.errorbar(
+        frequency,
+        [p["phase_deg"] for p in points],
+        yerr=[k * p["phase_uncertainty_deg"] for p in points],
+        fmt="o",
+        color=_SECOND,
+        markersize=3,
+        capsize=2,
+        linewidth=0.8,
+    )
+    lower.plot(curve["frequency_hz"], curve["phase_deg"], color=_FIRST, linewidth=1.0)
+    lower.set_ylabel("phase / °", fontsize=7)
+    lower.set_xlabel("frequency / Hz", fontsize=7)
+    drive = result.details.get("drive")
+    for axis in (upper, lower):
+        axis.set_xscale("log")
+        axis.tick_params(labelsize=7)
+        axis.grid(True, linewidth=0.3)
+        if drive:
+            axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
+    upper.set_title(title, fontsize=8, color=_INK, loc="left")
+    return _svg(figure, title)
+
+
+def model_words(result: Result) -> str:
+    """Say what was fitted to a sweep, in one line; a quantity that is not resolved as a bound."""
+    names = {"inductance": "L", "winding_resistance": "Rw", "leakage": "Lσ", "capacitance": "C"}
+    words = []
+    if not result.details["sweep"]["fits"]:
+        return "it does not fit"
+    for name, short in names.items():
+        q = result.details["sweep"]["model"][name]
+        if q["resolved"]:
+            words.append(f"{short} {format_uncertain(q['value'], q['expanded_uncertainty'], q['unit'])}")
+        else:
+            most = max(q["value"], 0.0) + q["expanded_uncertainty"]
+            words.append(f"{short} below {format_quantity(most, q['unit'], 2)}")
+    return ", ".join(words)
 
 
 def _svg(figure: Figure, name: str) -> str:
