@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 SUMMARY = "live dashboard that flags suspect meters"
 ONCE_S = 8.0
 _SETTLED_READINGS = 12
+_GIVE_UP_NS = 2 * 10**9
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -100,7 +101,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def exit_code(snapshot: Snapshot) -> int:
     """Exit code for the last picture: 4 before 3 before 0."""
-    if any(meter.state == "silent" for meter in snapshot.meters):
+    if any(meter.state in ("silent", "waiting") and not meter.by_hand for meter in snapshot.meters):
         return 4
     return 3 if snapshot.suspects else 0
 
@@ -271,9 +272,7 @@ class _Session:
                 self._typed_in(line)
             if lines is None or lines.ended:
                 time.sleep(0.1)
-            statuses = self._recorder.statuses() if self._recorder is not None else ()
-            seen = all(s.readings >= _SETTLED_READINGS for s in statuses)
-            if self._span_s is None and seen and (lines is None or lines.ended):
+            if self._span_s is None and self._all_judged() and (lines is None or lines.ended):
                 break
         snapshot = self.picture()
         if self._ctx.json:
@@ -290,6 +289,15 @@ class _Session:
             console.print(view(snapshot, console.width, 0, keys="", plain=needs_ascii(console)))
         return snapshot
 
+    def _all_judged(self) -> bool:
+        """Whether each link gave enough readings, or has been out of reach for a while."""
+        statuses = self._recorder.statuses() if self._recorder is not None else ()
+        given_up_ns = self._ctx.clock.utc_ns() - _GIVE_UP_NS
+        return all(
+            s.readings >= _SETTLED_READINGS or (s.link == "lost" and s.since_utc_ns < given_up_ns)
+            for s in statuses
+        )
+
     def follow(self) -> Snapshot:
         """Show pictures until told to stop."""
         from benchlog.dashboard.live import can_show
@@ -305,18 +313,12 @@ class _Session:
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS
 
-        prefill = f"{self._typed[0]}=" if len(self._typed) == 1 else ""
-        with Keyboard(prefill=prefill) as keyboard:
-            keys = KEYS if keyboard.works else "Ctrl-C stop"
+        with Keyboard() as keyboard:
+            keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if keyboard.works else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
                 while not keyboard.stop and not self._time_is_up():
                     entry = keyboard.entry
-                    note = (
-                        ""
-                        if entry is None
-                        else f"reading: {entry}_   (TAG=27.8 V ac, Enter keeps, Esc drops)"
-                    )
-                    snapshot = self.picture(note)
+                    snapshot = self.picture("" if entry is None else self._prompt(entry))
                     screen.show(snapshot)
                     if not keyboard.works:
                         time.sleep(1 / MAX_HZ)
@@ -325,6 +327,11 @@ class _Session:
                         for line in keyboard.entries():
                             self._typed_in(line)
         return self.picture()
+
+    def _prompt(self, entry: str) -> str:
+        form = "like 27.8 V ac" if len(self._typed) == 1 else f"like {self._typed[-1]}=27.8 V ac"
+        whose = f"{self._typed[0]} shows" if len(self._typed) == 1 else "reading"
+        return f"{whose}: {entry}_   ({form}; Enter keeps it, Esc drops it)"
 
     def _follow_plain(self) -> Snapshot:
         from benchlog.dashboard.plain import Changes
@@ -374,7 +381,8 @@ class _Session:
         console = self._ctx.console
         for line in lines:
             shown = to_ascii(line) if needs_ascii(console) else line
-            console.out(shown, highlight=False)
+            # Lines on a pipe stay whole, however long.
+            console.print(shown, markup=False, highlight=False, soft_wrap=not console.is_terminal)
         console.file.flush()
 
     def _typed_in(self, line: str) -> None:
@@ -385,8 +393,10 @@ class _Session:
         from benchlog.errors import UsageError
 
         tag, equals, text = (part.strip() for part in line.partition("="))
+        if not equals and len(self._typed) == 1:
+            tag, text = self._typed[0], line
         try:
-            if not equals or not tag or not text:
+            if not tag or not text:
                 raise UsageError(f"{line!r} is not TAG=READING", hint="write it like MB-02=27.8 V ac")
             if tag not in self._typed:
                 known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
@@ -413,7 +423,9 @@ class _Session:
 
         if self._args.once or self._ctx.json:
             return
+        lines = []
         if can_show(self._ctx.console) and not self._args.plain:
-            self._say([summary(last), *(f"  {s.who}: {s.kind.value}. {s.reason}" for s in last.suspects)])
+            lines = [summary(last), *(f"{s.who}: {s.kind.value}. {s.reason}" for s in last.suspects)]
         if self._ctx.recording:
-            self._say([f"{last.health.received} readings in {self._ctx.logbook_path}"])
+            lines.append(f"{last.health.received} readings in {self._ctx.logbook_path}")
+        self._say(lines)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
 from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Next, Place, Snapshot
-from benchlog.dashboard.suspect import NodeGroup, Suspect
+from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Agreement, Watchdog
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
@@ -34,7 +34,7 @@ _FUNCTION_WORDS = {
     Function.AC_DC_VOLTS: "ac+dc",
     Function.AC_CURRENT: "ac",
     Function.DC_CURRENT: "dc",
-    Function.FOUR_WIRE_OHMS: "4-wire",
+    Function.FOUR_WIRE_OHMS: "4w",
     Function.CONTINUITY: "cont",
     Function.DIODE: "diode",
     Function.DUTY: "duty",
@@ -86,6 +86,7 @@ class Collector:
         self._dog = Watchdog(self.accuracy, self._groups, known)
         self._start_ns = clock.monotonic_ns()
         grouped = [tag for group in self._groups for tag in group.tags]
+        self._linked = frozenset(linked)
         self._seen = {tag: _Seen() for tag in (*grouped, *linked, *typed)}
         for tag in linked:
             self._dog.expect(tag, self._start_ns)
@@ -211,7 +212,8 @@ class Collector:
         doubt = doubts.get(tag, "")
         if reading is None:
             state = "silent" if doubt == "silent" else "waiting"
-            return MeterLine(tag, state=state, words="silent" if state == "silent" else "waiting")
+            words = "to be typed" if tag not in self._linked and state != "silent" else state
+            return MeterLine(tag, state=state, words=words, by_hand=tag not in self._linked)
         value, unit = reading.value, reading.unit
         expanded = None
         width = ""
@@ -225,11 +227,12 @@ class Collector:
             trend = speed = ""
         elif not doubt and value is not None and trend:
             words = "steady" if trend == "steady" else "moving"
+        kind = _FUNCTION_WORDS.get(reading.function, "")
         return MeterLine(
             tag,
-            reading.displayed,
+            reading.displayed.removesuffix(f" {kind}"),  # typed text says it itself
             reading.function.value,
-            _FUNCTION_WORDS.get(reading.function, ""),
+            kind,
             value,
             expanded,
             unit,
@@ -290,15 +293,18 @@ def _agreement_words(agreement: Agreement) -> str:
         )
     a, b = agreement.pair
     apart = format_quantity(abs(agreement.difference), agreement.unit, 2)
-    return f"E_n {agreement.e_n:.2f} (ends at 1): {a} and {b} are {apart} apart"
+    words = f"E_n {agreement.e_n:.2f} (ends at 1): {a} and {b} are {apart} apart"
+    return f"{words}; type it again" if agreement.word == "unsettled" and agreement.typed else words
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
     """Put meters of one unit on one scale, their uncertainty intervals just inside it."""
-    shown = [m for m in meters if m.value is not None and m.expanded is not None and m.state != "silent"]
-    units = {m.function for m in shown}
-    if not shown or len(units) > 1:
+    shown = [m for m in meters if m.value is not None and m.expanded is not None and _on_scale(m)]
+    functions = [m.function for m in shown]
+    if not shown:
         return meters
+    usual = max(functions, key=functions.count)
+    shown = [m for m in shown if m.function == usual]
     low = min((m.value or 0.0) - (m.expanded or 0.0) for m in shown)
     high = max((m.value or 0.0) + (m.expanded or 0.0) for m in shown)
     span = high - low
@@ -312,6 +318,11 @@ def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
             meter = replace(meter, place=at)
         placed.append(meter)
     return tuple(placed)
+
+
+def _on_scale(meter: MeterLine) -> bool:
+    """Whether a meter's interval may widen the common scale: one near zero would press the others flat."""
+    return meter.state in ("ok", "one of") or meter.words in (Kind.DISAGREES, Kind.DRIFTS, Kind.LOW_BATTERY)
 
 
 def _scaled(history: Sequence[tuple[int, float]], least_span: float) -> tuple[float, ...]:

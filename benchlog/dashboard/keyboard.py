@@ -22,13 +22,10 @@ class Keyboard:
     ----------
     stream : text stream, optional
         Standard input by default; one that is no terminal gives nothing.
-    prefill : str
-        What an entry begins with.
     """
 
-    def __init__(self, stream: TextIO | None = None, prefill: str = "") -> None:
+    def __init__(self, stream: TextIO | None = None) -> None:
         self._stream = stream or sys.stdin
-        self._prefill = prefill
         self._saved: list[Any] | None = None
         self._fd = -1
         self.entry: str | None = None
@@ -84,7 +81,7 @@ class Keyboard:
             if key in "qQ":
                 self.stop = True
             elif key in "tT\r\n":
-                self.entry = self._prefill
+                self.entry = ""
             return ""
         if key in "\r\n":
             done, self.entry = self.entry.strip(), None

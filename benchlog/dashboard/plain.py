@@ -55,7 +55,7 @@ class Changes:
         self._said[meter.tag] = (utc_ns, meter)
         width = f" plus or minus {meter.uncertainty_words}" if meter.uncertainty_words else ""
         state = "" if meter.state == "ok" else f", {meter.words}"
-        yield f"{meter.tag}: {' '.join((meter.shown, meter.kind)).strip()}{width}{state}"
+        yield f"{meter.tag}: {_number(meter)}{width}{state}"
 
     def _agreements(self, snapshot: Snapshot) -> Iterator[str]:
         for group in snapshot.groups:
@@ -78,6 +78,10 @@ class Changes:
         self._suspects = now
 
 
+def _number(meter: MeterLine) -> str:
+    return f"{meter.shown} {meter.kind}".rstrip()
+
+
 def _worth_saying(old: MeterLine, new: MeterLine) -> bool:
     if (old.state, old.function) != (new.state, new.function) or (old.value is None) != (new.value is None):
         return True
@@ -88,6 +92,6 @@ def _worth_saying(old: MeterLine, new: MeterLine) -> bool:
 
 def summary(snapshot: Snapshot) -> str:
     """The bench in one line."""
-    shown = ", ".join(f"{m.tag} {m.shown} {m.kind}".rstrip() for m in snapshot.meters if m.shown)
+    shown = ", ".join(f"{m.tag} {_number(m)}" for m in snapshot.meters if m.shown)
     doubts = ", ".join(f"{s.who} {s.kind.value}" for s in snapshot.suspects) or "none"
     return f"{shown or 'no reading yet'}; in doubt: {doubts}"

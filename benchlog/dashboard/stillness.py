@@ -20,27 +20,27 @@ LONE_FACTOR = (
 )
 LONE_CHANGES = 30
 LONE_SPREAD = 3  # counts: flicker between two adjacent ones can end when the source moves by half a count
-MOVE_COUNTS = 3
+MOVE_COUNTS = 2
 CONFIRM = 3  # readings of the neighbour in a row, so that a single wrong frame moves nothing
 
 
 @dataclass(slots=True)
 class Moved:
-    """How far one neighbour has gone since this display's number began to stand."""
+    """How far one neighbour has gone since this display's number began to stand; it stays gone when it comes back."""
 
     start: float
     beyond: int = 0
     distance: float = 0.0
+    threshold: float = 0.0
+    sure: bool = False
 
     def take(self, value: float, threshold: float) -> None:
         """Follow the neighbour."""
-        self.distance = value - self.start
-        self.beyond = self.beyond + 1 if abs(self.distance) > threshold else 0
-
-    @property
-    def sure(self) -> bool:
-        """Whether it has moved for good."""
-        return self.beyond >= CONFIRM
+        gone, self.threshold = abs(value - self.start), threshold
+        self.beyond = self.beyond + 1 if gone > threshold else 0
+        self.sure = self.sure or self.beyond >= CONFIRM
+        if self.beyond >= CONFIRM:
+            self.distance = max(self.distance, gone)
 
 
 @dataclass(slots=True)
@@ -85,9 +85,24 @@ class Stillness:
         self.counts, self.run, self.run_start_ns, self.last_ns = counts, 1, now_ns, now_ns
         self.neighbours.clear()
 
-    def watch(self, tag: str, value: float) -> None:
-        """Begin to follow a neighbour."""
-        self.neighbours[tag] = Moved(value)
+    def neighbour(self, tag: str, value: float, own_step: float, their_step: float) -> None:
+        """Follow a neighbour's value; it has moved when it is further than both displays' counts can hide.
+
+        Parameters
+        ----------
+        tag : str
+        value : float
+            What the neighbour shows.
+        own_step, their_step : float
+            One count of this display; one count with the usual noise of the neighbour's.
+        """
+        if not self.run:
+            return
+        moved = self.neighbours.get(tag)
+        if moved is None:
+            self.neighbours[tag] = Moved(value)
+        else:
+            moved.take(value, MOVE_COUNTS * own_step + 2 * their_step)
 
     def forget(self) -> None:
         """Start anew: other function or range."""

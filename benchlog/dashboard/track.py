@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+import math
+from dataclasses import dataclass, field
 
 from benchlog.dashboard.pairing import Side
 from benchlog.dashboard.steadiness import Steadiness
@@ -17,6 +18,7 @@ FRESH_NS = 3 * 10**9
 HAND_FRESH_NS = 60 * 10**9  # readings within a minute may be compared; common practice, no source
 LASTING = 3
 LASTING_NS = 2 * 10**9
+_ORDINARY = frozenset({Flag.AUTO})
 _JUMP_COUNTS, _JUMP_PART = 20.0, 0.02
 
 
@@ -42,7 +44,19 @@ class Lasting:
 
 @dataclass(slots=True)
 class Track:
-    """State of one meter."""
+    """State of one meter.
+
+    Attributes
+    ----------
+    last, before : Reading or None
+        Latest reading, and the one before it.
+    settled_function : Function or None
+        Seen in two readings in a row.
+    by_hand, comparable : bool
+        Whether the latest was typed; whether it may be set against another meter's.
+    side : Side or None
+        The latest as one side of a comparison.
+    """
 
     tag: str
     last: Reading | None = None
@@ -56,6 +70,9 @@ class Track:
     near_zero: Lasting = field(default_factory=Lasting)
     still: Stillness = field(default_factory=Stillness)
     noise: Steadiness = field(default_factory=Steadiness)
+    by_hand: bool = False
+    comparable: bool = False
+    side: Side | None = None
 
     def take(self, reading: Reading, accuracy: Accuracy) -> tuple[bool, bool]:
         """Take one reading; returns whether function and count size changed."""
@@ -69,9 +86,12 @@ class Track:
         if old is None or not new_function:
             self.settled_function = reading.function
         self.before, self.last, self.accuracy = old, reading, accuracy
+        self.by_hand = reading.origin is Origin.HAND
+        self.comparable = reading.value is not None and not reading.flags & MISLEADING
+        self.side = self._make_side()
         weight = LASTING if self.by_hand else 1
-        for flag in reading.flags | self.symbols.keys():
-            if flag is not Flag.AUTO:
+        if self.symbols or reading.flags - _ORDINARY:
+            for flag in (reading.flags | self.symbols.keys()) - _ORDINARY:
                 self.symbols.setdefault(flag, Lasting()).take(flag in reading.flags, now, weight=weight)
         self.overload.take(
             reading.state is State.OVERLOAD, now, weight=weight, at_least_ns=0 if self.by_hand else LASTING_NS
@@ -84,16 +104,6 @@ class Track:
             self.still.take(counts, now, max(_JUMP_COUNTS, _JUMP_PART * abs(counts)))
             self.noise.take(float(counts))
         return new_function, new_size
-
-    @property
-    def by_hand(self) -> bool:
-        """Whether the latest reading was typed."""
-        return self.last is not None and self.last.origin is Origin.HAND
-
-    @property
-    def comparable(self) -> bool:
-        """Whether the latest reading may be set against another meter's."""
-        return self.last is not None and self.last.value is not None and not self.last.flags & MISLEADING
 
     def fresh(self, now_ns: int) -> bool:
         """Whether the latest reading still tells what the meter shows."""
@@ -116,32 +126,31 @@ class Track:
         """Latest value."""
         return self.last.value if self.last is not None else None
 
-    def side(self, *, moved: float | None = None) -> Side | None:
-        """Latest reading as one side of a comparison."""
-        if self.last is None or self.last.value is None or self.accuracy is None:
+    def _make_side(self) -> Side | None:
+        reading, old, accuracy = self.last, self.before, self.accuracy
+        if reading is None or reading.value is None or accuracy is None:
             return None
-        value, step = self.last.value, self.last.resolution
-        if moved is None:
-            same = self.before is not None and self.before.function is self.last.function and not self.by_hand
-            old = self.before.value if same and self.before is not None else None
-            moved = abs(value - old) if old is not None else 0.0
-        return Side(
-            value,
-            2 * self.accuracy.standard_uncertainty(value, step),
-            max(self.accuracy.bound(value, step), step / 2),
-            moved,
-            self.by_hand,
-        )
+        value, step = reading.value, reading.resolution
+        bound = max(accuracy.bound(value, step), step / 2)
+        moved = 0.0
+        if (
+            old is not None
+            and old.value is not None
+            and old.function is reading.function
+            and not self.by_hand
+        ):
+            moved = abs(value - old.value)
+        return Side(value, 2 * bound / math.sqrt(3), bound, moved, self.by_hand)
 
     def side_at(self, moment_ns: int) -> Side | None:
         """Latest two readings interpolated to a moment between them; None where it is not between."""
-        side = self.side()
-        if side is None or self.last is None or self.before is None or self.before.value is None:
+        side, last, before = self.side, self.last, self.before
+        if side is None or last is None or before is None or before.value is None:
             return None
-        t0, t1 = self.before.mono_ns, self.last.mono_ns
-        if self.before.function is not self.last.function or not t0 < moment_ns <= t1:
+        t0, t1 = before.mono_ns, last.mono_ns
+        if not t0 < moment_ns <= t1 or t1 - t0 > max(FRESH_NS, 3 * self.interval_ns):
             return None
-        if t1 - t0 > max(FRESH_NS, 3 * self.interval_ns):
+        if before.function is not last.function:
             return None
-        part = (moment_ns - t0) / (t1 - t0)
-        return replace(side, value=self.before.value + part * (side.value - self.before.value))
+        value = before.value + (moment_ns - t0) / (t1 - t0) * (side.value - before.value)
+        return Side(value, side.expanded, side.bound, side.moved, side.by_hand)

@@ -30,6 +30,7 @@ SHAPES = {
     "one of": ("◐", "bold yellow"),
     "too close to call": ("◐", "bold yellow"),
     "set differently": ("◐", "bold yellow"),
+    "unsettled": ("◐", "yellow"),
     "no number": ("◇", "yellow"),
     "silent": ("◌", "bold magenta"),
     "waiting": ("○", "dim"),
@@ -90,8 +91,9 @@ def view(snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain
     bottom = [*_health(snapshot.health, width)]
     if snapshot.note:
         bottom.append(Text(f" {snapshot.note}", style="bold reverse"))
-    elif keys:
-        bottom.append(Text(f" {keys}", style="dim"))
+    else:
+        target = f"into {snapshot.health.target} " if snapshot.health.target else ""
+        bottom.append(Text(f" {keys}" + target.rjust(width - len(keys) - 1), style="dim"))
     room = height - len(top) - len(body) - len(bottom) - 1
     body += [Text(""), *_suspects(snapshot, width, max(2, room))]
     spare = height - len(top) - len(body) - len(bottom)
@@ -139,14 +141,14 @@ def _meter(meter: MeterLine, width: int, tag_width: int) -> Text:
         "  ",
         (f"{shape} ", colour),
         (f"{meter.tag:<{tag_width}.{tag_width}} ", "bold"),
-        (f"{shown:>11.11}", f"bold {faded}"),
-        f" {meter.kind:<6.6}",
-        f" {'± ' + meter.uncertainty_words if meter.uncertainty_words else '':<10.10}",
-        (f" {meter.words:<12.12}", colour),
+        (f"{shown:>10.10}", f"bold {faded}"),
+        f" {meter.kind:<5.5}",
+        f" {'± ' + meter.uncertainty_words if meter.uncertainty_words else '':<9.9}",
+        (f" {meter.words:<14.14}", colour),
     )
     wide = width >= WIDE
     trend = f"{_ARROWS[meter.trend]} {meter.trend_words}"
-    line.append(f" {trend:<14.14}" if wide else f" {trend:<12.12}", style=faded)
+    line.append(f" {trend:<14.14}" if wide else f" {trend:<13.13}", style=faded)
     left = width - line.cell_len - 2
     if wide:
         bars = min(60, left // 2)
@@ -264,10 +266,17 @@ def _health(health: Health, width: int) -> list[Text]:
     shape, colour = SHAPES["ok" if fine else "suspect"]
     words = f"{health.rate_hz:.1f} readings/s"
     words += f", {health.written} on disk, {health.waiting} waiting" if health.target else ", not recorded"
-    words += f", {health.lost} lost, {_count(health.gaps, 'gap')}, {_count(health.bad_frames, 'bad frame')}"
+    losses = [
+        _count(number, what)
+        for number, what in (
+            (health.lost, "lost reading"),
+            (health.gaps, "gap"),
+            (health.bad_frames, "bad frame"),
+        )
+        if number
+    ]
+    words += f"; {', '.join(losses)}" if losses else "; nothing lost, no gaps"
     line = Text.assemble(" ", (f"{shape} ", colour), "recorder: ", words)
-    if health.target:
-        line.append(f"  → {health.target}", style="dim")
     lines = [line]
     if health.trouble:
         lines += _wrapped(health.trouble, width, "   ")[:2]

@@ -1,0 +1,89 @@
+"""Doubts about meters that share a node: each rule looks at one way of being unlike the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from benchlog.dashboard.reasons import doubt, jitter, names, show, shown, stood
+from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
+from benchlog.dashboard.track import Track
+from benchlog.reading import Flag
+from benchlog.units import format_quantity
+
+__all__ = ["frozen", "functions", "overloads", "unsteady", "zeros"]
+
+
+def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
+    """Meters set to something else than meant, or than the majority."""
+    set_to = {t.tag: t.settled_function for t in tracks if t.settled_function is not None}
+    if len(set(set_to.values()) | ({group.function} - {None})) < 2:
+        return
+    right = group.function
+    if right is None:
+        for function in set(set_to.values()):
+            if 2 * sum(f is function for f in set_to.values()) > len(set_to):
+                right = function
+    odd = [t for t in tracks if t.tag in set_to and set_to[t.tag] is not right]
+    if right is not None:
+        meant = f"{right} is meant" if group.function else f"the others are on {right}"
+        for track in odd:
+            yield doubt(track, Kind.FUNCTION, f"set to {set_to[track.tag]}, {meant}", group=group.name)
+    elif odd:
+        words = ", ".join(f"{tag} is on {function}" for tag, function in set_to.items())
+        others = tuple(t.tag for t in odd[1:])
+        yield doubt(odd[0], Kind.FUNCTION, f"{words}: not the same question", others, group=group.name)
+
+
+def overloads(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
+    """Meters that show overload while others show numbers."""
+    over = [t for t in tracks if t.overload.on]
+    within = [t for t in tracks if t.value is not None and t.comparable and not t.overload.count]
+    if over and 2 * len(within) >= len(tracks):
+        for track in over:
+            manual = track.last is not None and Flag.AUTO not in track.last.flags and not track.by_hand
+            why = "; its range was set by hand" if manual else ""
+            yield doubt(track, Kind.OVERLOAD, f"overload while {show(within)}{why}", group=group.name)
+
+
+def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
+    """Meters near zero while others are not."""
+    low = [t for t in tracks if t.near_zero.on and t.comparable]
+    others = [t for t in tracks if t not in low and t.comparable]
+    for track in low if others else []:
+        text = f"{shown(track)} while {show(others)}: near zero is no proof of a dead circuit"
+        yield doubt(track, Kind.NEAR_ZERO, text, group=group.name)
+
+
+def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
+    """Displays that stand still while others move."""
+    for track in tracks:
+        still = track.still
+        if track.by_hand or not still.long_enough or track.near_zero.count:
+            continue
+        peers = [t for t in tracks if t is not track and not t.by_hand]
+        seen = {p.tag: still.neighbours[p.tag] for p in peers if p.tag in still.neighbours}
+        moved = [p for p in peers if p.tag in seen and seen[p.tag].sure and not p.noise.growing]
+        far = min((seen[p.tag].distance for p in moved), default=0.0)
+        # A display too coarse to show that movement says nothing against it.
+        against = [m for tag, m in seen.items() if not m.sure and 1.5 * m.threshold < far]
+        if len(moved) > len(against):
+            unit = track.last.unit if track.last is not None else ""
+            others: tuple[str, ...] = ()
+            text = f"{stood(track)} while {names(moved)} moved by {format_quantity(far, unit, 2)}"
+            if len(moved) == 1 and not still.was_lively:
+                others = (moved[0].tag,)
+                text += ": one stands still or the other drifts"
+            yield doubt(track, Kind.FROZEN, text, others, group.name)
+        elif still.out_of_character and not any(p.still.was_lively for p in peers):
+            text = stood(track) + "; it used to change all the time"
+            yield doubt(track, Kind.FROZEN, text, group=group.name)
+
+
+def unsteady(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
+    """A display that has become noisy alone."""
+    grown = [t for t in tracks if t.noise.grown]
+    if len(grown) == 1:
+        others = [t for t in tracks if t is not grown[0] and not t.by_hand]
+        if others and not any(t.noise.growing for t in others):
+            text = f"{jitter(grown[0])} while {names(others)} stays steady: lead, contact or meter"
+            yield doubt(grown[0], Kind.UNSTEADY, text, group=group.name)

@@ -1,0 +1,57 @@
+"""Doubts in words: what a meter shows, how long it has stood, what it did while others did something else."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchlog.dashboard.pairing import Drift
+from benchlog.dashboard.suspect import Kind, Suspect, next_check
+from benchlog.dashboard.track import Track
+from benchlog.units import format_quantity
+
+__all__ = ["doubt", "drifted", "jitter", "names", "show", "shown", "stood"]
+
+
+def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:
+    """A doubt about a meter, with the check that fits its function."""
+    function = track.last.function if track.last is not None else None
+    return Suspect(track.tag, kind, reason, next_check(kind, function), 0, others, group)
+
+
+def shown(track: Track) -> str:
+    """A meter and its display: ``MA-01 shows 27.75 V``."""
+    return f"{track.tag} shows {track.last.displayed}" if track.last is not None else track.tag
+
+
+def show(tracks: Sequence[Track]) -> str:
+    """Several meters and their displays."""
+    return ", ".join(dict.fromkeys(shown(t) for t in tracks))
+
+
+def names(tracks: Sequence[Track]) -> str:
+    """Several meters."""
+    return ", ".join(t.tag for t in tracks)
+
+
+def stood(track: Track) -> str:
+    """How long a display has stood."""
+    display = track.last.displayed if track.last is not None else ""
+    return f"{display} unchanged for {track.still.run_ns / 1e9:.0f} s"
+
+
+def jitter(track: Track) -> str:
+    """How far a display jumps."""
+    noise = track.noise
+    return f"jumps by about {noise.now:.0f} counts from reading to reading, was {noise.usual:.1f}"
+
+
+def drifted(
+    odd: tuple[str, ...], edge: tuple[str, str], drift: Drift, scale: float, unit: str, now_ns: int
+) -> str:
+    """What drifted how far in how long; `scale` is the bound of the pair's difference in `unit`."""
+    change = drift.change * scale * (-1 if odd[0] == edge[1] else 1)
+    other = edge[0] if odd[0] == edge[1] else edge[1]
+    minutes = max(1, round((now_ns - drift.began_ns) / 60e9))
+    way = "up" if change > 0 else "down"
+    text = f"gone {way} by {format_quantity(abs(change), unit, 2)} against {other} in {minutes} min"
+    return text if len(odd) == 1 else f"{odd[0]} has {text}: one of them drifts"
