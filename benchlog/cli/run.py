@@ -20,28 +20,43 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--check", metavar="ID", action="append", default=[], help="only this check (may be repeated)"
     )
-    parser.add_argument("--answers", metavar="FILE", help="take the answers from a file, one a line")
+    parser.add_argument(
+        "--answers",
+        metavar="FILE",
+        help="take the answers from a file: one a line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
+    )
+    parser.add_argument(
+        "--standards", action="store_true", help="check-standard round first, without being asked"
+    )
+    parser.add_argument("--no-cards", action="store_true", help="no hook-up cards")
+    parser.add_argument(
+        "--speak",
+        action="store_true",
+        help="say what was taken, through a speech program if one is installed",
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import sys
+    from contextlib import ExitStack
 
     from benchlog.cli.show import show_result
     from benchlog.errors import UsageError
-    from benchlog.guide.person import FileOfAnswers, Person, Terminal
+    from benchlog.guide.person import FileOfAnswers, Person
     from benchlog.guide.run import Guide
+    from benchlog.guide.speech import find_speech
+    from benchlog.guide.terminal import Terminal
     from benchlog.plan import read_plan
     from benchlog.result import Result
 
     if not ctx.recording:
         raise UsageError("a guided run without a record proves nothing", hint="leave --no-record out")
     plan = read_plan(Path(args.plan))
+    for check_id in args.check:
+        plan.check(check_id)
     # With --json the questions go to standard error, the results as one line each to standard output.
     out = sys.stderr if ctx.json else sys.stdout
-    person: Person = Terminal(out=out)
-    if args.answers:
-        person = FileOfAnswers(Path(args.answers).read_text(encoding="utf-8").splitlines(), out=out)
 
     def show(result: Result) -> None:
         if ctx.json:
@@ -49,9 +64,22 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         else:
             show_result(ctx.console, result)
 
-    with ctx.open_logbook() as book:
+    with ExitStack() as stack:
+        person: Person
+        if args.answers:
+            lines = Path(args.answers).read_text(encoding="utf-8-sig").splitlines()
+            person = FileOfAnswers(lines, out=out)
+        else:
+            speech = find_speech() if args.speak else None
+            person = stack.enter_context(Terminal(out=out, speech=speech))
+        book = stack.enter_context(ctx.open_logbook())
         book.begin_session({"plan": args.plan, "project": plan.project.name}, resume=True)
-        guide = Guide(plan, ctx.bench(), book, clock=ctx.clock, person=person, show=show)
+        guide = Guide(
+            plan, ctx.bench(), book, clock=ctx.clock, person=person, show=show, cards=not args.no_cards
+        )
         verdict = guide.run(args.check)
-        book.end_session({} if args.check else guide.close_out())
+        if person.interactive or not (args.check or guide.stopped):
+            book.end_session(guide.close_out())
+        elif not guide.stopped:
+            book.end_session({})
     return verdict.exit_code

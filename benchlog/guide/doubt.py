@@ -5,28 +5,28 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+import msgspec
+
 from benchlog.checks.metered import Metered
-from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence
+from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands, SkippedError
 from benchlog.guide.person import Prompt
+from benchlog.guide.typed_display import coupled, expected_quantity
 from benchlog.reading import Function, Reading
-from benchlog.units import parse_quantity
+from benchlog.result import Limits, Result
+from benchlog.units import Quantity, format_quantity
 
-__all__ = ["Doubt", "diagnose_with"]
+__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_doubt"]
 
 MAX_CHECKS = 10
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
 _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
-_COUPLING = {
-    Function.AC_VOLTS: " ac",
-    Function.DC_VOLTS: " dc",
-    Function.AC_CURRENT: " ac",
-    Function.DC_CURRENT: " dc",
-}
+#: Actions that put a grounded clip on the node.
+_SCOPE = ("scope_output",)
 
 
 @dataclass(slots=True)
@@ -101,13 +101,11 @@ def diagnose_with(
         Of the engine's draws.
     """
     reading = first.reading
-    unit = f"{reading.unit}{_COUPLING.get(reading.function, '')}"
-    instrument = hands.bench.instruments.get(reading.instrument)
     case = Case(
-        parse_quantity(f"{expect_value:.6g} {unit}"),
+        expected_quantity(expect_value, reading.function),
         parse_shown(_with_unit(reading), what="reading"),
         mains_nominal_v=mains_nominal_v or 230.0,
-        context=("linked meter",) if instrument is not None and instrument.linked else (),
+        context=hands.context(reading.instrument),
     )
     session = Session(case, seed=seed)
     doubt = Doubt(session.state())
@@ -136,18 +134,126 @@ def diagnose_with(
     return doubt
 
 
+@dataclass(frozen=True, slots=True)
+class Resolved:
+    """What came of looking into a reading: the one to judge, the one that confirms it, all that was read."""
+
+    judged: Metered
+    second: Metered | None = None
+    doubt: Doubt | None = None
+    readings: tuple[Reading, ...] = ()
+
+
+def believed(reading: Metered, expect_value: float | None, limits: Limits | None = None) -> bool:
+    """Tell whether a reading can stand without being looked into.
+
+    It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
+    """
+    if expect_value is None or expect_value == 0:
+        return True
+    shown = reading.reading
+    if shown.value is None:
+        return False
+    if limits is not None and (limits.low is not None or limits.high is not None):
+        low = -float("inf") if limits.low is None else limits.low
+        high = float("inf") if limits.high is None else limits.high
+        if low <= shown.value <= high:
+            return True
+    wanted = expected_quantity(expect_value, shown.function)
+    quantity = Quantity(shown.value, shown.unit, shown.resolution, wanted.coupling, shown.displayed)
+    return plausible(wanted, quantity, reading.settled().standard_uncertainty)
+
+
+def look_into(
+    hands: Hands,
+    first: Metered,
+    expect_value: float,
+    key: str,
+    what: str,
+    *,
+    mains_nominal_v: float | None = None,
+) -> Resolved:
+    """Diagnose a reading that looks wrong, mend what can be mended, read again, let a second meter confirm.
+
+    Parameters
+    ----------
+    hands : Hands
+    first : Metered
+        The reading that looks wrong.
+    expect_value : float
+        What was expected, in the reading's unit.
+    key : str
+        Name of the step, for scripts.
+    what : str
+        What is measured, for prompts.
+    mains_nominal_v : float, optional
+        Nominal mains.
+    """
+    shown = first.reading
+    hands.person.show(
+        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: part or meter?",
+        style="bold",
+    )
+    if hands.mains_referenced:
+        # The cheapest checks (a load, ohms, a scope) are the dangerous ones here.
+        hands.person.show(
+            "  not looked into on a mains-referenced node: power off, then prove the meter on a known source"
+        )
+        return Resolved(first, None, None, (shown,))
+    if shown.unit not in ("V", "ohm", "A"):
+        return Resolved(first, None, None, (shown,))
+    doubt = diagnose_with(hands, first, expect_value, key, mains_nominal_v=mains_nominal_v)
+    readings = [shown, *doubt.readings]
+    function, tag = shown.function, shown.instrument
+    if not doubt.decided or doubt.family in ("lead", "setting", "supply", "none"):
+        right = f"put that right ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
+        hands.do(f"{right}, then {tag} on the same points, {function}", f"{key}/mended")
+        again = hands.reading(tag or None, function, what, f"{key}/again")
+        readings.append(again.reading)
+    else:
+        again = first
+    second = doubt.second
+    if second is None:
+        others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+        if not others:
+            return Resolved(again, None, doubt, tuple(readings))
+        hands.do(f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second")
+        second = hands.reading(others[0], function, what, f"{key}/second_reading")
+        readings.append(second.reading)
+    if doubt.decided and doubt.family == "meter":
+        return Resolved(second, None, doubt, tuple(readings))
+    if again.reading.value is None or second.reading.value is None:
+        return Resolved(again if second.reading.value is None else second, None, doubt, tuple(readings))
+    better = min((again, second), key=lambda m: m.settled().standard_uncertainty)
+    return Resolved(better, second if better is again else again, doubt, tuple(readings))
+
+
+def with_doubt(result: Result, resolved: Resolved) -> Result:
+    """Write the path of a diagnosis into a result."""
+    if resolved.doubt is None:
+        return result
+    first = resolved.readings[0].displayed
+    return msgspec.structs.replace(
+        result,
+        details={**result.details, "diagnosis": resolved.doubt.to_json()},
+        findings=(*result.findings, f"first reading {first} was looked into: {resolved.doubt.in_words()}"),
+    )
+
+
 def _perform(hands: Hands, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
     """Have one check done; returns its outcome as shown."""
     step = f"{key}/{action}"
     words = load_catalogue().actions[action].words
     if words:
         while True:
-            answer = hands.person.answer(Prompt("choice", card, step, first.instrument, choices=words))
+            answer = hands.ask(Prompt("choice", card, step, first.instrument, choices=words))
             if answer in words:
                 return answer
             hands.person.show(f"  one of: {', '.join(words)}")
+    if action in _SCOPE and hands.mains_referenced:
+        raise UsageError("no scope clip on a mains-referenced node: its ground is protective earth")
     if action in _TYPED:
-        text = hands.person.answer(Prompt("quantity", card, step))
+        text = hands.ask(Prompt("quantity", card, step))
         if not text:
             raise SkippedError("not at hand")
         return text
@@ -181,7 +287,7 @@ def _with_unit(reading: Reading) -> str:
     if reading.resolution > 0:
         places = max(0, -_exponent(reading.resolution))
         decimals = f"{reading.value:.{places}f}"
-    return f"{decimals} {reading.unit}{_COUPLING.get(reading.function, '')}"
+    return f"{decimals} {reading.unit}{coupled(reading.function)}"
 
 
 def _exponent(step: float) -> int:

@@ -4,31 +4,51 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from types import TracebackType
 from typing import Self
 
 from benchlog.adapter import Adapter, Digitiser, Reader, Source
-from benchlog.agreeing import read_agreeing
 from benchlog.bench import Bench
 from benchlog.capture import Capture
 from benchlog.checks.metered import Metered
 from benchlog.clock import Clock
-from benchlog.displayed import parse_displayed
-from benchlog.errors import UsageError
-from benchlog.guide.person import Person, Prompt
+from benchlog.errors import InstrumentError, UsageError
+from benchlog.guide.cards import Card, danger_lines
+from benchlog.guide.linked import KeyPressedError, read_settled
+from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.reading import Flag, Function, Reading
 from benchlog.registry import open_adapter
+from benchlog.units import format_quantity
 
-__all__ = ["Hands", "SkippedError"]
+__all__ = ["Hands", "SkippedError", "StoppedError", "UndoneError"]
 
-SETTLE_S = 20.0
 _CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
 _VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS)
+_MISLEADING = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM)
+_NO_UNDO = "  nothing to undo in this session"
 
 
 class SkippedError(Exception):
     """The person skipped the step; the message is the reason typed."""
+
+
+class StoppedError(Exception):
+    """The person wants to stop here and go on another time."""
+
+
+class UndoneError(Exception):
+    """The person took the last result back; what is being done now comes after it again."""
+
+
+def _nothing_to_undo() -> bool:
+    return False
+
+
+def _not_kept(reading: Reading) -> str:
+    """Keep nothing: for hands that work without a logbook."""
+    return ""
 
 
 class Hands:
@@ -40,6 +60,19 @@ class Hands:
     person : Person
     clock : Clock
 
+    Attributes
+    ----------
+    kept : list of (Reading, str)
+        Readings taken since `begin`, each with its reference.
+    findings : list of str
+        What was noticed on the way since `begin`: slips that were asked about.
+    mains_referenced : bool
+        The node under test is on the mains: no scope goes there.
+    rested : bool
+        The bench was not used for months: a diagnosis should know.
+    cards : bool
+        Whether hook-up cards are shown.
+
     Notes
     -----
     Adapters are opened at first use and closed at the end. After a current measurement every volts step
@@ -50,8 +83,17 @@ class Hands:
         self.bench = bench
         self.person = person
         self.clock = clock
+        self.kept: list[tuple[Reading, str]] = []
+        self.findings: list[str] = []
+        self.mains_referenced = False
+        self.rested = False
+        self.cards = False
+        self._keep: Callable[[Reading], str] = _not_kept
+        self._undo: Callable[[], bool] = _nothing_to_undo
         self._adapters: dict[str, Adapter] = {}
         self._in_current_jack: set[str] = set()
+        self._just_right: set[str] = set()
+        self._after_current: set[str] = set()
 
     def __enter__(self) -> Self:
         return self
@@ -64,21 +106,107 @@ class Hands:
                 stack.callback(adapter.close)
         self._adapters.clear()
 
+    def begin(
+        self,
+        *,
+        mains_referenced: bool = False,
+        keep: Callable[[Reading], str] = _not_kept,
+        undo: Callable[[], bool] = _nothing_to_undo,
+    ) -> None:
+        """Begin a check: nothing taken yet.
+
+        Parameters
+        ----------
+        mains_referenced : bool
+            The node under test is on the mains.
+        keep : callable, optional
+            Writes a reading down before anybody is told that it was taken; returns a reference to it.
+        undo : callable, optional
+            Takes the last result back; tells whether there was one and it was.
+        """
+        self.kept.clear()
+        self.findings.clear()
+        self.mains_referenced = mains_referenced
+        self._keep, self._undo = keep, undo
+
+    def show_card(self, card: Card) -> None:
+        """Show a hook-up card with its dangers, where cards are wanted."""
+        if not self.cards:
+            return
+        for danger in card.dangers:
+            for line in danger_lines(danger):
+                self.person.show(line, style="bold red")
+        for line in card.lines():
+            self.person.show(line)
+
+    # ---- what is known of the meters ----
+
+    def in_current_jack(self, tags: Iterable[str]) -> None:
+        """Tell that these meters measured current last, by the record."""
+        self._in_current_jack.update(tags)
+        self._after_current.update(tags)
+
+    def read_right(self, tag: str) -> None:
+        """Tell that a meter just showed what was expected."""
+        self._just_right.add(tag)
+        self._after_current.discard(tag)
+
+    def context(self, tag: str) -> tuple[str, ...]:
+        """What a diagnosis should know of a meter before it begins."""
+        instrument = self.bench.instruments.get(tag)
+        known = {
+            "linked meter": instrument is not None and instrument.linked,
+            "after current": tag in self._after_current,
+            "just read right": tag in self._just_right,
+            "after rest": self.rested and tag not in self._just_right,
+        }
+        return tuple(word for word, so in known.items() if so)
+
+    # ---- asking ----
+
+    def ask(self, prompt: Prompt) -> str:
+        """Ask, with s, u and q understood wherever they can't be meant as an answer.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError
+            When the person wants that instead.
+        """
+        while True:
+            answer = self.person.answer(prompt)
+            low = answer.lower()
+            if prompt.kind == "text" or answer in prompt.choices or low not in ("s", "u", "q"):
+                return answer
+            self.wish(low, prompt.key)
+
+    def wish(self, key: str, step: str) -> None:
+        """Do what s, u or q asks for; comes back only when there was nothing to undo."""
+        if key == "q":
+            raise StoppedError
+        if key == "s":
+            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip"))
+            raise SkippedError(reason or "no reason given")
+        if self._undo():
+            raise UndoneError
+        self.person.show(_NO_UNDO)
+
     def do(self, text: str, key: str) -> None:
         """Ask the person to do something; `SkippedError` if they won't."""
-        if self.person.answer(Prompt("hookup", text, key)).lower() == "s":
-            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{key}/skip"))
-            raise SkippedError(reason or "no reason given")
+        self.ask(Prompt("hookup", text, key))
 
     def confirm(self, text: str, key: str) -> bool:
         """Ask a yes-or-no question until it is answered."""
         while True:
-            answer = self.person.answer(Prompt("confirm", text, key)).lower()
+            answer = self.ask(Prompt("confirm", text, key)).lower()
             if answer in ("y", "yes", "n", "no"):
                 return answer[0] == "y"
             self.person.show("  answer y or n")
 
-    def reading(self, meter: str | None, function: Function, what: str, key: str) -> Metered:
+    # ---- taking ----
+
+    def reading(
+        self, meter: str | None, function: Function, what: str, key: str, *, expect: float | None = None
+    ) -> Metered:
         """Take one settled reading of a function.
 
         Parameters
@@ -91,36 +219,51 @@ class Hands:
             What is measured, for the prompt.
         key : str
             Name of the step, for scripts.
+        expect : float, optional
+            What is expected, in the SI unit: a display near zero is then held longer, a slip asked about.
         """
         tag = meter or self._choose_meter(key)
         self._mind_the_jacks(tag, function, key)
         instrument = self.bench.instruments.get(tag)
         reading = (
-            self._linked_reading(tag, function, what, key)
+            self._linked_reading(tag, function, what, key, expect)
             if instrument is not None and instrument.linked
-            else self._typed_reading(tag, function, what, key)
+            else self._typed_reading(tag, function, what, key, expect)
         )
+        self.kept.append((reading, self._keep(reading)))
+        self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
+        self.person.taken(reading)
         return Metered(reading, self.bench.accuracy(reading))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
         """Take one record of these channels with a scope of the bench."""
-        adapter = self._adapter(scope)
-        if not isinstance(adapter, Digitiser):
-            raise UsageError(f"{scope} is no scope", hint="the check's scope must be one in the bench file")
-        return adapter.capture(channels, timeout_s=10.0)
+        return self.scope(scope).capture(channels, timeout_s=10.0)
 
     def scope(self, tag: str) -> Digitiser:
-        """Return the open scope of that tag."""
+        """Return the open scope of that tag.
+
+        Raises
+        ------
+        UsageError
+            If it is none, or the node under test is mains-referenced.
+        """
+        if self.mains_referenced:
+            raise UsageError(
+                f"no clip of {tag} on a mains-referenced node: its ground is protective earth",
+                hint="measure there with a rated meter and leads, or with an isolated probe; local rules apply",
+            )
         adapter = self._adapter(tag)
         if not isinstance(adapter, Digitiser):
-            raise UsageError(f"{tag} is no scope")
+            raise UsageError(f"{tag} is no scope", hint="the check's scope must be one in the bench file")
         return adapter
 
     def source(self, tag: str) -> Source:
         """Return the open generator of that tag."""
         adapter = self._adapter(tag)
         if not isinstance(adapter, Source):
-            raise UsageError(f"{tag} is no generator")
+            raise UsageError(
+                f"{tag} is no generator", hint="the check's generator must be one in the bench file"
+            )
         return adapter
 
     def stamped(self, reading: Reading) -> Reading:
@@ -147,7 +290,7 @@ class Hands:
         if not tags:
             return "meter"
         while True:
-            answer = self.person.answer(Prompt("choice", "which meter?", f"{key}/meter", choices=tags))
+            answer = self.ask(Prompt("choice", "which meter?", f"{key}/meter", choices=tags))
             if answer in tags:
                 return answer
             self.person.show(f"  on the bench: {', '.join(tags)}")
@@ -155,6 +298,7 @@ class Hands:
     def _mind_the_jacks(self, tag: str, function: Function, key: str) -> None:
         if function in _CURRENT:
             self._in_current_jack.add(tag)
+            self._after_current.add(tag)
         elif function in _VOLTS and tag in self._in_current_jack:
             while not self.confirm(
                 f"{tag} measured current: are both its leads back in the volts jacks?", f"{key}/jacks"
@@ -165,15 +309,28 @@ class Hands:
                 )
             self._in_current_jack.discard(tag)
 
-    def _linked_reading(self, tag: str, function: Function, what: str, key: str) -> Reading:
-        adapter = self._adapter(tag)
-        if not isinstance(adapter, Reader):
-            raise UsageError(f"{tag} is no meter")
+    # ---- by link ----
+
+    def _linked_reading(
+        self, tag: str, function: Function, what: str, key: str, expect: float | None
+    ) -> Reading:
         while True:
-            reading = read_agreeing(adapter, SETTLE_S, stable=True)
-            wrong = [f for f in (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM) if f in reading.flags]
+            try:
+                adapter = self._adapter(tag)
+                if not isinstance(adapter, Reader):
+                    raise UsageError(f"{tag} is no meter", hint="name a meter of the bench file")
+                reading = read_settled(adapter, self.person, expect=expect)
+            except KeyPressedError as pressed:
+                if str(pressed) == "t":
+                    return self._typed_reading(tag, function, what, key, expect)
+                self.wish(str(pressed), key)
+                continue
+            except InstrumentError as error:
+                if self._trouble(tag, error, key):
+                    return self._typed_reading(tag, function, what, key, expect)
+                continue
+            wrong = [f for f in _MISLEADING if f in reading.flags]
             if reading.function is function and not wrong:
-                self.person.show(f"  {tag} shows {reading.displayed} ({function}), steady: taken")
                 return reading
             why = (
                 f"is set to {reading.function}" if reading.function is not function else f"shows '{wrong[0]}'"
@@ -182,17 +339,54 @@ class Hands:
                 f"{tag} {why}; {what} needs {function} without hold or relative: set it", f"{key}/setting"
             )
 
-    def _typed_reading(self, tag: str, function: Function, what: str, key: str) -> Reading:
+    def _trouble(self, tag: str, error: InstrumentError, key: str) -> bool:
+        """Let a person decide what to do about a link: true to type the reading, false to try again."""
+        if not self.person.interactive:
+            raise error
+        self.person.show(f"  {error}", style="bold")
+        if error.hint:
+            self.person.show(f"  try: {error.hint}")
+        choices = ("try again", "type it")
+        try:
+            answer = self.ask(Prompt("choice", f"{tag}:", f"{key}/trouble", tag, choices=choices))
+        except InputEndedError:
+            raise error from None
+        if answer == "try again" and (broken := self._adapters.pop(tag, None)) is not None:
+            broken.close()
+        return answer == "type it"
+
+    # ---- typed ----
+
+    def _typed_reading(
+        self, tag: str, function: Function, what: str, key: str, expect: float | None
+    ) -> Reading:
         while True:
-            text = self.person.answer(
+            text = self.ask(
                 Prompt("display", f"{what}: what does {tag} show on {function}?", key, tag, function)
             )
-            if text.lower() == "s":
-                reason = self.person.answer(Prompt("text", "why is it skipped?", f"{key}/skip"))
-                raise SkippedError(reason or "no reason given")
             try:
-                reading = parse_displayed(text, function, instrument=tag)
+                reading = as_displayed(text, function, tag)
             except UsageError as error:
                 self.person.show(f"  {error}; {error.hint}")
                 continue
-            return self.stamped(reading)
+            if self._as_read(reading, expect, key):
+                return self.stamped(reading)
+
+    def _as_read(self, reading: Reading, expect: float | None, key: str) -> bool:
+        """Ask about a slip; a value stays as read unless the person reads it again."""
+        questions = slip_questions(reading, expect)
+        for question in questions:
+            self.person.show(f"  {question}", style="yellow")
+        if not questions:
+            return True
+        assert expect is not None
+        if self.person.interactive and not self.confirm(
+            f"{reading.displayed} where {format_quantity(expect, reading.unit)} is expected: keep it as read?",
+            f"{key}/slip",
+        ):
+            return False
+        self.findings += [
+            f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}"
+            for question in questions
+        ]
+        return True

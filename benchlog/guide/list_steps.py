@@ -7,6 +7,8 @@ from benchlog.checks.inductance import check_inductance
 from benchlog.checks.metered import Metered
 from benchlog.checks.phase import check_phase
 from benchlog.checks.plain import check_reading
+from benchlog.guide.cards import item_card
+from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
 from benchlog.guide.hands import Hands
 from benchlog.guide.measured import Measured
 from benchlog.guide.scope_ranges import capture_in_range, driven
@@ -21,19 +23,23 @@ from benchlog.units import parse_quantity
 __all__ = ["measure_list"]
 
 
-def measure_list(check: ListCheck, hands: Hands) -> Measured:
-    """Do all items of a list check."""
+def measure_list(check: ListCheck, hands: Hands, *, mains_nominal_v: float | None = None) -> Measured:
+    """Do all items of a list check; the nominal mains voltage helps where a reading is looked into."""
     limits = check.item_limits()
     parts: dict[str, Result] = {}
     readings: list[Reading] = []
     captures: list[Capture] = []
     for item in check.item:
         key = f"{check.id}/{item.name.replace(' ', '_')}"
+        if not isinstance(item, QuestionItem):
+            hands.show_card(item_card(item, check.part, hands.bench))
         if item.hookup:
             hands.do(item.hookup, f"{key}/hookup")
+        elif hands.person.interactive and not isinstance(item, QuestionItem):
+            hands.do("connected as on the card?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
-            parts[item.name], reading = _reading(item, limits[item.name], hands, key)
-            readings.append(reading)
+            parts[item.name], taken = _reading(item, limits[item.name], hands, key, mains_nominal_v)
+            readings += taken
         elif isinstance(item, PhaseItem):
             frequency = parse_quantity(item.frequency, "Hz").value
             capture = capture_in_range(hands, item.scope, (item.primary, item.secondary), frequency)
@@ -54,15 +60,22 @@ def measure_list(check: ListCheck, hands: Hands) -> Measured:
     return Measured(_together(parts, limits), tuple(readings), tuple(captures))
 
 
-def _reading(item: ReadingItem, limits: Limits, hands: Hands, key: str) -> tuple[Result, Reading]:
-    taken = hands.reading(item.meter, item.function, item.name, key)
+def _reading(
+    item: ReadingItem, limits: Limits, hands: Hands, key: str, mains_nominal_v: float | None
+) -> tuple[Result, tuple[Reading, ...]]:
+    unit = item.function.unit
+    expect = parse_quantity(item.expect, unit).value if item.expect else None
+    taken = hands.reading(item.meter, item.function, item.name, key, expect=expect)
+    resolved = Resolved(taken, readings=(taken.reading,))
+    if expect is not None and not believed(taken, expect, limits):
+        resolved = look_into(hands, taken, expect, f"{key}/doubt", item.name, mains_nominal_v=mains_nominal_v)
+    elif expect is not None:
+        hands.read_right(taken.reading.instrument)
+    judged = resolved.judged
     if item.accuracy is not None:
-        taken = Metered(taken.reading, parse_accuracy(item.accuracy, "plan"))
-    expected = None
-    if item.expect:
-        unit = item.function.unit
-        expected = Uncertain(parse_quantity(item.expect, unit).value, 0.0, 0.0, unit)
-    return check_reading(taken, limits, expected=expected), taken.reading
+        judged = Metered(judged.reading, parse_accuracy(item.accuracy, "plan"))
+    expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
+    return with_doubt(check_reading(judged, limits, expected=expected), resolved), resolved.readings
 
 
 def _question(item: QuestionItem, yes: bool) -> Result:

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Iterator
+from abc import ABC, abstractmethod
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, Protocol, TextIO
+from typing import Literal, TextIO
 
 from benchlog.errors import UsageError
-from benchlog.reading import Function
+from benchlog.reading import Function, Reading
 
-__all__ = ["FileOfAnswers", "Person", "Prompt", "Terminal"]
+__all__ = ["FileOfAnswers", "InputEndedError", "Person", "Prompt"]
+
+
+class InputEndedError(UsageError):
+    """Nobody is there to answer any more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,76 +45,58 @@ class Prompt:
     choices: tuple[str, ...] = ()
 
 
-class Person(Protocol):
-    """Answers prompts and is shown lines."""
+class Person(ABC):
+    """Answers prompts and is shown lines.
 
-    def answer(self, prompt: Prompt) -> str:
-        """Return the answer as typed, without the line end."""
-        ...
-
-    def show(self, text: str = "", *, style: str = "") -> None:
-        """Tell the person something."""
-        ...
-
-
-_TAIL = {"hookup": "[Enter when done, s to skip]", "confirm": "[y/n]", "quantity": "[Enter: not known]"}
-
-
-class Terminal:
-    """Prompts on a terminal or over a plain pipe: one line out, one line in.
-
-    Parameters
+    Attributes
     ----------
-    out, source : text streams
-        Standard output and input by default.
+    interactive : bool
+        Whether somebody sits there who can be asked more than a script foresees: about a slip, about trouble.
     """
 
-    def __init__(self, out: TextIO | None = None, source: TextIO | None = None) -> None:
-        self._out = out or sys.stdout
-        self._in = source or sys.stdin
+    interactive = False
 
-    def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`; rich colours it on a terminal."""
-        if self._out.isatty():
-            from rich.console import Console
-            from rich.text import Text
-
-            Console(file=self._out, highlight=False).print(Text(text, style=style))
-        else:
-            self._out.write(text + "\n")
-            self._out.flush()
-
+    @abstractmethod
     def answer(self, prompt: Prompt) -> str:
-        """See `Person.answer`.
+        """Return the answer as typed, without the line end.
 
         Raises
         ------
-        UsageError
-            When the input ends.
+        InputEndedError
+            When there is nobody left to answer.
         """
-        tail = _TAIL.get(prompt.kind) or (f"[{'/'.join(prompt.choices)}]" if prompt.choices else "")
-        self._out.write(f"? {prompt.text} {tail} ".replace("  ", " "))
-        self._out.flush()
-        line = self._in.readline()
-        if not line:
-            self._out.write("\n")
-            raise UsageError(
-                "the input ended before the run did",
-                hint="what was done is recorded; the same command goes on from there",
-            )
-        if not self._in.isatty():
-            self._out.write(line if line.endswith("\n") else line + "\n")
-        return line.strip()
+
+    @abstractmethod
+    def show(self, text: str = "", *, style: str = "") -> None:
+        """Tell the person something."""
+
+    def live(self, text: str) -> None:  # noqa: B027 - a pipe shows nothing that is not settled
+        """Show a value that still moves; the next one takes its place."""
+
+    def pressed(self) -> str:
+        """Return a key pressed meanwhile, or nothing."""
+        return ""
+
+    def taken(self, reading: Reading) -> None:  # noqa: B027 - a pipe has no bell
+        """Give notice that a reading was taken, to somebody whose eyes are on the probes."""
 
 
-class FileOfAnswers:
+class FileOfAnswers(Person):
     """Answers from lines, in order; a line may name its prompt: ``C03/no_load: 27.75 V ac``.
 
-    Empty lines are answers too; lines that begin with ``#`` are comments.
+    Empty lines are answers too; lines that begin with ``#`` are comments. Where the next line names another
+    prompt, "connected?" is taken as done, so that a file may hold nothing but readings.
+
+    Parameters
+    ----------
+    lines : iterable of str
+    out : text stream
+        Standard output by default.
     """
 
     def __init__(self, lines: Iterable[str], out: TextIO | None = None) -> None:
-        self._lines: Iterator[str] = (line.rstrip("\n") for line in lines if not line.startswith("#"))
+        self._lines = [line.rstrip("\n") for line in lines if not line.startswith("#")]
+        self._next = 0
         self._out = out or sys.stdout
 
     def show(self, text: str = "", *, style: str = "") -> None:
@@ -118,19 +105,33 @@ class FileOfAnswers:
 
     def answer(self, prompt: Prompt) -> str:
         """See `Person.answer`."""
-        line = next(self._lines, None)
-        if line is None:
-            raise UsageError(
-                f"no answer is left for {prompt.text!r} ({prompt.key})", hint="add a line to the file"
-            )
-        key, colon, rest = line.partition(":")
-        if colon and "/" in key and " " not in key.strip():
-            if key.strip() != prompt.key:
-                raise UsageError(
-                    f"the file answers {key.strip()!r}, but {prompt.key!r} is asked",
-                    hint="put the answers in order",
-                )
-            line = rest
-        answer = line.strip()
-        self._out.write(f"? {prompt.text} {answer}\n")
+        answer = self._answer(prompt)
+        self._out.write(f"? {prompt.text} {answer}".rstrip() + "\n")
         return answer
+
+    def _answer(self, prompt: Prompt) -> str:
+        if self._next >= len(self._lines):
+            raise InputEndedError(
+                f"the file has no answer left for {prompt.text!r} ({prompt.key})",
+                hint=f"add a line like '{prompt.key}: ...'; what was done is recorded, the same command goes on",
+            )
+        line = self._lines[self._next]
+        key, named, rest = _split_key(line)
+        if named and key != prompt.key:
+            if prompt.kind == "hookup":
+                return ""
+            raise UsageError(
+                f"line {self._next + 1} of the answers is for {key!r}, but {prompt.key!r} is asked",
+                hint=f"put '{prompt.key}: ...' before it",
+            )
+        self._next += 1
+        return rest
+
+
+def _split_key(line: str) -> tuple[str, bool, str]:
+    """Key, whether there is one, and the rest of a line of answers."""
+    key, colon, rest = line.partition(":")
+    key = key.strip()
+    if colon and "/" in key and " " not in key:
+        return key, True, rest.strip()
+    return "", False, line.strip()

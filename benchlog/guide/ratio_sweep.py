@@ -11,6 +11,7 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import CHANNEL_DELAY_S, DIVIDER_DELAY_S, fit_pair, with_probes
+from benchlog.errors import AnalysisError
 from benchlog.magnetics.sweep_fit import SweepModel, SweepPoint, SweepPriors, fit_sweep
 from benchlog.result import Result, Uncertain
 from benchlog.units import format_quantity
@@ -112,9 +113,16 @@ def ratio_point(capture: Capture, setup: RatioSetup, frequency_hz: float, amplit
     setup : RatioSetup
     frequency_hz, amplitude_vpp : float
         What the generator was set to.
+
+    Raises
+    ------
+    AnalysisError
+        If the record can't be fitted, or something about it forbids resting a number on it.
     """
     capture = with_probes(capture, setup.probes)
     pair = fit_pair(capture, setup.secondary, setup.primary)
+    if pair.blocking:
+        raise AnalysisError(f"at {format_quantity(frequency_hz, 'Hz', 3)}: {pair.blocking[0]}")
     seen = pair.fit.ratio(0, 1)
     divider = setup.divider or 1.0
     winding, loop = (capture.channel(name) for name in (setup.secondary, setup.primary))

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import msgspec
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.errors import InstrumentError
-from benchlog.guide.hands import Hands, SkippedError
-from benchlog.guide.person import Person, Prompt
+from benchlog.errors import AnalysisError, InstrumentError
+from benchlog.guide.cards import danger_lines, hookup_card
+from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
+from benchlog.guide.past import last_of_session, meters_left_on_current, months_of_rest
+from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
-from benchlog.plan import AnyCheck, Plan
+from benchlog.plan import AnyCheck, ListCheck, Plan
 from benchlog.project.evidence import record_result
 from benchlog.project.state import CheckState, ProjectState, read_state
+from benchlog.reading import Reading
 from benchlog.result import Result, Verdict, worst_verdict
 
 __all__ = ["Guide", "note_plan"]
@@ -49,6 +52,13 @@ class Guide:
     person : Person
     show : callable
         Shows a result.
+    cards : bool
+        Show a hook-up card before each check.
+
+    Attributes
+    ----------
+    stopped : bool
+        The person stopped before the end.
     """
 
     def __init__(
@@ -60,6 +70,7 @@ class Guide:
         clock: Clock,
         person: Person,
         show: Callable[[Result], None],
+        cards: bool = False,
     ) -> None:
         self.plan = plan
         self.bench = bench
@@ -67,42 +78,61 @@ class Guide:
         self.clock = clock
         self.person = person
         self.show = show
+        self.cards = cards
+        self.stopped = False
+        self._verdicts: dict[str, Verdict] = {}
+        self._tried: set[str] = set()
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
         note_plan(self.plan, self.book)
-        verdicts: list[Verdict] = []
+        todo = [self.plan.check(check_id) for check_id in only]
         with Hands(self.bench, self.person, self.clock) as hands:
-            for check in self._todo(only):
-                result = self.run_check(check, hands)
-                verdicts.append(result.overall if result else Verdict.NOT_DONE)
-        if not verdicts:
+            hands.in_current_jack(meters_left_on_current(self.book))
+            hands.rested = months_of_rest(self.book, self.clock.utc_ns())
+            while (check := self._next(todo, bool(only))) is not None:
+                before = dict(self._verdicts)
+                try:
+                    result = self.run_check(check, hands)
+                except UndoneError:
+                    undone = next((c for c in before if c not in self._verdicts), None)
+                    if only:
+                        again = [self.plan.check(undone)] if undone and undone != check.id else []
+                        todo[:0] = [*again, check]
+                    self._tried.discard(check.id)
+                    continue
+                except StoppedError:
+                    self._stop(check)
+                    break
+                self._verdicts[check.id] = result.overall if result else Verdict.NOT_DONE
+                if self._undone_at_the_end(todo, bool(only), hands):
+                    todo[:0] = [check] if only else []
+        if self.stopped:
+            return worst_verdict([*self._verdicts.values(), Verdict.NOT_DONE])
+        if not self._verdicts:
             self.person.show("nothing is due")
             return Verdict.PASS
-        return worst_verdict(verdicts)
+        return worst_verdict(list(self._verdicts.values()))
 
-    def _todo(self, only: Sequence[str]) -> Iterator[AnyCheck]:
-        if only:
-            yield from [self.plan.check(check_id) for check_id in only]
-            return
-        tried: set[str] = set()
-        while True:
-            state = read_state(self.plan, self.book, self.clock.utc_ns())
-            waiting = [
-                s.check
-                for s in state.checks.values()
-                if s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in tried
-            ]
-            ahead = self._hold_before(waiting[0], state) if waiting else None
-            if not waiting:
-                return
-            if ahead:
-                self.person.show(
-                    f"{waiting[0].id} comes after hold {ahead}: benchlog release {self.plan.path} {ahead}"
-                )
-                return
-            tried.add(waiting[0].id)
-            yield waiting[0]
+    def _next(self, todo: list[AnyCheck], named: bool) -> AnyCheck | None:
+        """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""
+        if named:
+            return todo.pop(0) if todo else None
+        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        waiting = [
+            s.check
+            for s in state.checks.values()
+            if s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
+        ]
+        if not waiting:
+            return None
+        if ahead := self._hold_before(waiting[0], state):
+            self.person.show(
+                f"{waiting[0].id} comes after hold {ahead}: benchlog release {self.plan.path} {ahead}"
+            )
+            return None
+        self._tried.add(waiting[0].id)
+        return waiting[0]
 
     def _hold_before(self, check: AnyCheck, state: ProjectState) -> str | None:
         """A hold point that is ready but not released, and that stands before this check in the plan."""
@@ -113,23 +143,70 @@ class Guide:
                 return hold_id
         return None
 
+    # ---- one check ----
+
     def run_check(self, check: AnyCheck, hands: Hands) -> Result | None:
-        """Do one check: card, expectation, reading, verdict, record. None when it was skipped or broke off."""
-        person, part = self.person, self.plan.parts[check.part]
-        person.show()
-        person.show(
-            f"== {check.id}  {check.title or type(check).__name__}  ({part.tag} {part.name})".rstrip(),
-            style="bold",
+        """Do one check: card, expectation, reading, verdict, record. None when it was skipped or nothing came of it.
+
+        Raises
+        ------
+        StoppedError, UndoneError
+            When the person wants to stop, or took the last result back.
+        InstrumentError
+            When an instrument fails and nobody can be asked.
+        """
+        person = self.person
+        hands.cards = self.cards
+        self._introduce(check, hands)
+        hands.begin(mains_referenced=check.mains_referenced, keep=self._keep, undo=self._undo)
+        try:
+            if check.hookup:
+                hands.do(check.hookup, f"{check.id}/hookup")
+            elif person.interactive and not isinstance(check, ListCheck):
+                hands.do("connected as on the card?", f"{check.id}/hookup")
+            measured = measure(check, self.plan, hands)
+        except SkippedError as skipped:
+            self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
+            person.show(f"  skipped: {skipped}")
+            return None
+        except InstrumentError as error:
+            self._trouble(check, error)
+            raise
+        except AnalysisError as error:
+            self._trouble(check, error)
+            return None
+        kept = {id(reading): reference for reading, reference in hands.kept}
+        references = dict.fromkeys(reference for reference in kept.values() if reference)
+        result = msgspec.structs.replace(
+            measured.result,
+            evidence=(*measured.result.evidence, *references),
+            findings=(*measured.result.findings, *hands.findings),
         )
-        if check.caution:
-            person.show(f"  ! {check.caution}", style="bold red")
+        result = record_result(
+            self.book,
+            self.clock,
+            result,
+            readings=[r for r in measured.readings if not kept.get(id(r))],
+            captures=measured.captures,
+        )
+        self.show(result)
+        return result
+
+    def _introduce(self, check: AnyCheck, hands: Hands) -> None:
+        """Say what comes, show the card, freeze expectation and limits."""
+        person, part = self.person, self.plan.parts[check.part]
+        title = check.title or check.__struct_config__.tag
+        person.show()
+        person.show(f"== {check.id}  {title}  ({part.tag} {part.name})".rstrip(), style="bold")
+        dangers = [check.caution] if check.caution else []
         if check.mains_referenced:
-            person.show(
-                "  ! mains-referenced: rated meter and leads only, no scope clip; local rules apply",
-                style="bold red",
-            )
+            dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")
+        for line in (line for danger in dangers for line in danger_lines(danger)):
+            person.show(line, style="bold red")
+        if not isinstance(check, ListCheck):  # each of its items has a card of its own
+            hands.show_card(hookup_card(check, self.bench))
         expected = expectation(check, self.plan)
-        person.show(f"  expected: {expected}")
+        person.show(f"  expected: {expected}", style="bold")
         self.book.append(
             "expectation",
             {
@@ -140,29 +217,71 @@ class Guide:
                 "limits": {n: msgspec.to_builtins(limit) for n, limit in check.parsed_limits().items()},
             },
         )
+
+    def _keep(self, reading: Reading) -> str:
+        return f"readings:{self.book.append_readings([reading]).seq}"
+
+    def _trouble(self, check: AnyCheck, error: InstrumentError | AnalysisError) -> None:
+        self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
+        self.person.show(f"  {check.id} not done: {error}", style="bold")
+        if error.hint:
+            self.person.show(f"  try: {error.hint}")
+
+    # ---- undo, stop, close ----
+
+    def _undo(self) -> bool:
+        """Supersede the last result of this session, with a reason."""
+        last = last_of_session(self.book)
+        if last is None:
+            return False
+        check_id = str(last.body.get("check_id", ""))
+        verdict = last.body.get("verdict", "")
+        reason = self.person.answer(
+            Prompt(
+                "text", f"undo {check_id} ({verdict}, entry {last.seq}): what was wrong?", f"{check_id}/undo"
+            )
+        ).strip()
+        if not reason:
+            self.person.show("  not undone: a result is only taken back with a reason")
+            return False
+        self.book.supersede(last.seq, reason)
+        self.person.show(f"  {check_id}, entry {last.seq}, no longer counts: {reason}")
+        self._verdicts.pop(check_id, None)
+        self._tried.discard(check_id)
+        return True
+
+    def _undone_at_the_end(self, todo: list[AnyCheck], named: bool, hands: Hands) -> bool:
+        """After the last check nothing more would be asked: give a person the chance to take it back."""
+        if not self.person.interactive or (todo if named else self._more_to_do()):
+            return False
         try:
-            if check.hookup:
-                hands.do(check.hookup, f"{check.id}/hookup")
-            measured = measure(check, self.plan, hands)
-        except SkippedError as skipped:
-            self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
-            person.show(f"  skipped: {skipped}")
-            return None
-        except InstrumentError as error:
-            self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
-            person.show(f"  {error}", style="bold")
-            person.show(f"  try: {error.hint}" if error.hint else "")
-            raise
-        result = record_result(
-            self.book, self.clock, measured.result, readings=measured.readings, captures=measured.captures
+            hands.ask(Prompt("hookup", "last check done", "close/last"))
+        except UndoneError:
+            return True
+        except (SkippedError, StoppedError):
+            pass
+        return False
+
+    def _more_to_do(self) -> bool:
+        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        return any(
+            s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
+            for s in state.checks.values()
         )
-        self.show(result)
-        return result
+
+    def _stop(self, check: AnyCheck) -> None:
+        self.stopped = True
+        self.book.append("stop", {"check_id": check.id, "part": check.part})
+        self.person.show(f"  stopped at {check.id}; what was taken is recorded, the same command goes on")
 
     def close_out(self) -> dict[str, str]:
         """Ask for the session's last lines: what is left energised, charged or loose, and the next action."""
-        left = self.person.answer(
-            Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")
-        )
-        action = self.person.answer(Prompt("text", "next action? [go on with the plan]", "close/next"))
+        try:
+            left = self.person.answer(
+                Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")
+            )
+            action = self.person.answer(Prompt("text", "next action? [go on with the plan]", "close/next"))
+        except InputEndedError:
+            # Nobody said that nothing is charged; the record must not say it either.
+            return {"left": "not said", "next": "go on with the plan"}
         return {"left": left or "nothing", "next": action or "go on with the plan"}

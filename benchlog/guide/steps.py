@@ -14,6 +14,7 @@ from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply_model import expected_supply
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
+from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
 from benchlog.guide.hands import Hands
 from benchlog.guide.list_steps import measure_list
 from benchlog.guide.measured import Measured
@@ -101,13 +102,13 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
     elif isinstance(check, CrossCheck):
         measured = _crosscheck(check, hands)
     elif isinstance(check, ReadingCheck):
-        measured = _reading(check, hands)
+        measured = _reading(check, plan, hands)
     elif isinstance(check, IsolationCheck):
         measured = _isolation(check, hands)
     elif isinstance(check, CompareCheck):
         measured = _compare(check, hands)
     elif isinstance(check, ListCheck):
-        measured = measure_list(check, hands)
+        measured = measure_list(check, hands, mains_nominal_v=plan.mains_nominal_v)
     elif isinstance(check, RectifiedCheck):
         measured = _rectified(check, plan, hands)
     else:
@@ -136,22 +137,28 @@ def _continuity(check: ContinuityCheck, hands: Hands) -> Measured:
     lead_null: Metered | None = None
     current: Metered | None = None
     limits = check.parsed_limits().get("resistance")
+    expected_ohm = _wire_resistance(check) if check.wire else None
     if check.four_wire:
         current = _test_current(check, hands)
         hands.do("voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads")
-        reading = hands.reading(check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop")
+        drop_v = None if expected_ohm is None else expected_ohm * current.value
+        reading = hands.reading(
+            check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop", expect=drop_v
+        )
     else:
         if check.lead_null:
             hands.do("short the tips, ohms", f"{check.id}/short_tips")
             lead_null = hands.reading(check.meter, Function.OHMS, "tips shorted", f"{check.id}/null")
             hands.do("tips on the object, everything unplugged and discharged", f"{check.id}/on_object")
-        reading = hands.reading(check.meter, Function.OHMS, "resistance", f"{check.id}/resistance")
+        reading = hands.reading(
+            check.meter, Function.OHMS, "resistance", f"{check.id}/resistance", expect=expected_ohm
+        )
     result = check_continuity(
         reading,
         lead_null=lead_null,
         current=current,
         max_ohm=parse_quantity(check.max, "ohm").value if check.max else None,
-        expected_ohm=_wire_resistance(check) if check.wire else None,
+        expected_ohm=expected_ohm,
         expected_source=f"{check.length} of {check.wire} copper at {check.temperature}" if check.wire else "",
         tolerance=parse_quantity(check.tolerance, "1").value,
         limits=limits,
@@ -201,7 +208,11 @@ def _compare(check: CompareCheck, hands: Hands) -> Measured:
     part = hands.reading(check.meter, check.function, f"across {check.part}", f"{check.id}/part")
     hands.do("same meter and range, tips across the known resistor, same current", f"{check.id}/to_reference")
     known = hands.reading(
-        part.reading.instrument or None, check.function, "across the known one", f"{check.id}/reference"
+        part.reading.instrument or None,
+        check.function,
+        "across the known one",
+        f"{check.id}/reference",
+        expect=part.reading.value,
     )
     result = check_compare(
         part,
@@ -214,13 +225,23 @@ def _compare(check: CompareCheck, hands: Hands) -> Measured:
 
 
 def _crosscheck(check: CrossCheck, hands: Hands) -> Measured:
-    taken = [hands.reading(tag, check.function, f"{check.part}", f"{check.id}/{tag}") for tag in check.meters]
+    taken: list[Metered] = []
+    for tag in check.meters:
+        others = [m.reading.value for m in taken]
+        taken.append(
+            hands.reading(
+                tag,
+                check.function,
+                f"{check.part}",
+                f"{check.id}/{tag}",
+                expect=others[0] if others else None,
+            )
+        )
     return Measured(check_crosscheck(taken), tuple(m.reading for m in taken))
 
 
-def _reading(check: ReadingCheck, hands: Hands) -> Measured:
+def _reading(check: ReadingCheck, plan: Plan, hands: Hands) -> Measured:
     name = quantity_name(check.function)
-    taken = hands.reading(check.meter, check.function, name, f"{check.id}/{name}")
     limits = check.parsed_limits()
     unknown = set(limits) - {name}
     if unknown:
@@ -228,12 +249,21 @@ def _reading(check: ReadingCheck, hands: Hands) -> Measured:
             f"check {check.id} has limits of {', '.join(sorted(unknown))}, but reads {name}",
             hint=f"name them limits.{name}",
         )
-    expected = None
-    if check.expect:
-        expected = Uncertain(
-            parse_quantity(check.expect, check.function.unit).value, 0.0, 0.0, check.function.unit
+    unit = check.function.unit
+    expect = parse_quantity(check.expect, unit).value if check.expect else None
+    taken = hands.reading(check.meter, check.function, name, f"{check.id}/{name}", expect=expect)
+    resolved = Resolved(taken, readings=(taken.reading,))
+    if expect is not None and not believed(taken, expect, limits.get(name)):
+        resolved = look_into(
+            hands, taken, expect, f"{check.id}/doubt", name, mains_nominal_v=plan.mains_nominal_v
         )
+    elif expect is not None:
+        hands.read_right(taken.reading.instrument)
+    judged = resolved.judged
+    if check.accuracy is not None:
+        judged = Metered(judged.reading, parse_accuracy(check.accuracy, "plan"))
+    expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(
-        taken, limits.get(name), expected=expected, hookup=check.hookup, caution=check.caution
+        judged, limits.get(name), expected=expected, hookup=check.hookup, caution=check.caution
     )
-    return Measured(result, (taken.reading,))
+    return Measured(with_doubt(result, resolved), resolved.readings)

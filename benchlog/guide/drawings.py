@@ -1,0 +1,86 @@
+"""Drawings of hook-ups in plain ASCII, at most 72 columns wide: boxes side by side, or one path with its taps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["across", "path"]
+
+_BOX = 26
+_PART = 18
+_WIDTH = 72
+
+
+def _boxed(*words: str) -> list[str]:
+    """Frame words, one a line."""
+    shown = [w if len(w) <= _BOX else w[: _BOX - 1] + "~" for w in words]
+    inner = max(map(len, shown))
+    edge = "+" + "-" * (inner + 2) + "+"
+    return [edge, *(f"| {w.ljust(inner)} |" for w in shown), edge]
+
+
+def across(
+    point: str, meters: Sequence[str], *, polarity: bool = False, jacks: bool = True
+) -> tuple[str, ...]:
+    """Draw one or more meters across the same two points, with the names of their jacks where they are sure.
+
+    >>> print(chr(10).join(across("T1", ["MA-01"])))
+    +----+                   +--------------+
+    | T1 |  o---- red ---->  | MA-01  V/ohm |
+    |    |  o---- black -->  |        COM   |
+    +----+                   +--------------+
+    """
+    left = _boxed(point, "")
+    plus, minus = (" +o", " -o") if polarity else ("  o", "  o")
+    wires = ["", f"{plus}---- red ---->  ", f"{minus}---- black -->  ", ""]
+    width, span = len(left[0]), len(wires[1])
+    lines = []
+    for tag in meters:
+        right = _boxed(f"{tag}  V/ohm", " " * len(tag) + "  COM") if jacks else _boxed(tag, "")
+        lines += [f"{a:{width}}{w:{span}}{b}".rstrip() for a, w, b in zip(left, wires, right, strict=True)]
+        left = [""] * 4  # the next meter goes to the same points
+    return tuple(lines)
+
+
+def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> tuple[str, ...]:
+    """Draw elements one after the other with what is tapped at the points between them.
+
+    Parameters
+    ----------
+    start, end : str
+        Where the path comes from and goes to.
+    elements : sequence of str
+        Names in boxes; an empty one is plain wire.
+    taps : sequence of str
+        What is clipped on before the first element, between them and after the last; empty for nothing.
+
+    >>> print(chr(10).join(path("hot", ["CT1", "1 kohm"], "gnd", ["CH1", "", "CH2"])))
+    hot ---o---[ CT1 ]---o---[ 1 kohm ]---o--- gnd
+           |                              |
+           |                              CH2
+           CH1
+    """
+    line = f"{start} ---"
+    at = []
+    for element in [*elements, None]:
+        at.append(len(line))
+        line += "o---"
+        if element is None:
+            line += f" {end}"
+        elif element:
+            line += f"[ {element if len(element) <= _PART else element[: _PART - 1] + '~'} ]---"
+    used = [(c, label[: _WIDTH - c]) for c, label in zip(at, taps, strict=True) if label]
+    rows = [line]
+    for n in range(len(used), 0, -1):
+        bars = _row([(column, "|") for column, _ in used[:n]])
+        if n == len(used):
+            rows.append(bars)
+        rows.append(_row([*((column, "|") for column, _ in used[: n - 1]), used[n - 1]]))
+    return tuple(rows)
+
+
+def _row(marks: Sequence[tuple[int, str]]) -> str:
+    line = ""
+    for column, text in marks:
+        line = line.ljust(column) + text
+    return line

@@ -1,0 +1,91 @@
+"""Readings said aloud by a speech program of the computer, if it has one; silence otherwise."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Callable
+from typing import Any
+
+from benchlog.reading import Flag, Function, Reading, State
+
+__all__ = ["Speech", "find_speech", "spoken"]
+
+#: Programs that take a text as their only argument.
+PROGRAMS = ("espeak-ng", "spd-say", "say")
+
+_PREFIXES = {"p": "pico", "n": "nano", "µ": "micro", "u": "micro", "m": "milli", "k": "kilo", "M": "mega", "G": "giga"}  # fmt: skip
+_UNITS = {
+    Function.AC_VOLTS: "volts A C",
+    Function.DC_VOLTS: "volts D C",
+    Function.AC_DC_VOLTS: "volts",
+    Function.AC_CURRENT: "amperes A C",
+    Function.DC_CURRENT: "amperes D C",
+    Function.OHMS: "ohms",
+    Function.FOUR_WIRE_OHMS: "ohms",
+    Function.CONTINUITY: "ohms",
+    Function.DIODE: "volts",
+    Function.FREQUENCY: "hertz",
+    Function.DUTY: "percent",
+    Function.CAPACITANCE: "farads",
+    Function.TEMPERATURE: "degrees",
+}
+
+
+def spoken(reading: Reading) -> str:
+    """Say a reading in words.
+
+    >>> spoken(Reading(Function.DC_VOLTS, -0.0273, 1e-4, "-27.3 mV"))
+    'minus 27.3 millivolts D C'
+    """
+    if reading.state is not State.OK:
+        return "overload" if reading.state is State.OVERLOAD else "no number"
+    number, _, unit = reading.displayed.partition(" ")
+    prefix = ""
+    if len(unit) > 1:
+        prefix = _PREFIXES.get(unit[0], "")
+    sign = "minus " if number.startswith(("-", "−")) else ""
+    words = f"{sign}{number.lstrip('+-−')} {prefix}{_UNITS[reading.function]}"
+    return words + (", hold" if Flag.HOLD in reading.flags else "")
+
+
+class Speech:
+    """Speaks through an installed program, without waiting for it to end.
+
+    Parameters
+    ----------
+    program : str
+        Its path; called with the text as one argument, never through a shell.
+    """
+
+    def __init__(self, program: str) -> None:
+        self.program = program
+        self._running: subprocess.Popen[Any] | None = None
+
+    def say(self, text: str) -> None:
+        """Say a text; one that is still being said is cut short."""
+        self.stop()
+        quiet = subprocess.DEVNULL
+        try:
+            self._running = subprocess.Popen(  # noqa: S603 - a found program, a list of arguments, no shell
+                [self.program, text], stdin=quiet, stdout=quiet, stderr=quiet
+            )
+        except OSError:
+            self._running = None  # speech is a help, never a reason to stop measuring
+
+    def stop(self, wait_s: float = 0.0) -> None:
+        """Let what is being said end within that time, then stop it."""
+        if self._running is None:
+            return
+        try:
+            self._running.wait(wait_s)
+        except subprocess.TimeoutExpired:
+            self._running.terminate()
+            self._running.wait()
+        self._running = None
+
+
+def find_speech(which: Callable[[str], str | None] = shutil.which) -> Speech | None:
+    """Return the first speech program installed, None if there is none."""
+    found = next((path for name in PROGRAMS if (path := which(name))), None)
+    return Speech(found) if found else None
