@@ -24,7 +24,7 @@ from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import coverage_factor
 from benchlog.result import Uncertain
 
-__all__ = ["GENERATOR_FLATNESS", "SweepModel", "SweepPoint", "SweepPriors", "fit_sweep"]
+__all__ = ["FEWEST_POINTS", "GENERATOR_FLATNESS", "SweepModel", "SweepPoint", "SweepPriors", "fit_sweep"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ FloatArray = npt.NDArray[np.float64]
 GENERATOR_FLATNESS = 0.005
 #: Sense loop with probe: (w/w0)^2 of it may stand in a ratio; 150 nH with 100 pF resonate at 41 MHz.
 _LOOP_RESONANCE_HZ = 41e6
-_FEWEST_POINTS = 5
+FEWEST_POINTS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,9 +146,9 @@ def fit_sweep(points: Sequence[SweepPoint], priors: SweepPriors) -> SweepModel:
     """
     from scipy.optimize import least_squares
 
-    if len(points) < _FEWEST_POINTS:
+    if len(points) < FEWEST_POINTS:
         raise UsageError(
-            f"{len(points)} points are too few for a model", hint=f"sweep {_FEWEST_POINTS} or more"
+            f"{len(points)} points are too few for a model", hint=f"sweep {FEWEST_POINTS} or more"
         )
     problem = _Problem(points, priors)
     solution = least_squares(problem.residuals, problem.start(), x_scale="jac", method="lm", max_nfev=20_000)
@@ -177,20 +177,18 @@ class _Problem:
         self.winding = _Ranges([p.winding_range for p in points])
         self.loop = _Ranges([p.loop_range for p in points])
         self.reactance = 2 * math.pi * priors.al_h * priors.turns**2  # per hertz
-        # Logarithm of L over the expected, Rw / ohm, Ls / L, C^2 / F^2, logarithm of the level, delay / s.
-        self.units = np.array([1.0, 0.1, 1e-3, 1e-20, 1.0, 1e-9])
+        # Logarithm of L over the expected, Rw / ohm, Ls / L, C^2 / F^2, logarithm of the level; the rest in units of what
+        # is known of them beforehand: delay, gain, gains of ranges.
+        self.units = np.array([1.0, 0.1, 1e-3, 1e-20, 1.0, priors.u_delay_s])
 
     def start(self) -> FloatArray:
         own = np.array([0.0, 1.0, 0.0, 1.0, 0.0, 0.0])
-        return np.concatenate(
-            [own, [math.log(self.priors.gain)], np.zeros(self.winding.free + self.loop.free)]
-        )
+        return np.concatenate([own, np.zeros(1 + self.winding.free + self.loop.free)])
 
     def residuals(self, x: FloatArray) -> FloatArray:
         log_l, rw, leakage, farad_squared, log_level, delay = x[:6] * self.units
-        log_gain = x[6]
-        of_winding = x[7 : 7 + self.winding.free]
-        of_loop = x[7 + self.winding.free :]
+        log_gain = self._log_gain(x)
+        of_winding, of_loop = self._range_gains(x)
         reactance = self.reactance * self.f * math.exp(log_l)
         series = rw + 1j * reactance * leakage
         seen = 1 + series / (1j * reactance)
@@ -205,11 +203,16 @@ class _Problem:
                 (self.log_ratio - ratio) / self.u_log_ratio,
                 apart / self.u_phase,
                 (self.log_level - log_level - level - gains) / self.u_log_level,
-                [(log_gain - math.log(self.priors.gain)) / self.priors.u_gain],
-                [delay / self.priors.u_delay_s],
-                x[7:] / max(self.priors.u_range, 1e-9),
+                x[5:],
             ]
         )
+
+    def _log_gain(self, x: FloatArray) -> float:
+        return math.log(self.priors.gain) + self.priors.u_gain * float(x[6])
+
+    def _range_gains(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        gains = self.priors.u_range * x[7:]
+        return gains[: self.winding.free], gains[self.winding.free :]
 
     def _level(self, impedance: npt.NDArray[np.complex128], farad_squared: float) -> FloatArray:
         """Logarithm of the level behind the generator's resistance.
@@ -225,9 +228,10 @@ class _Problem:
     def model(
         self, x: FloatArray, covariance: npt.NDArray[np.floating[Any]], reduced: float, freedom: int
     ) -> SweepModel:
-        spread = np.sqrt(np.diag(covariance))
+        spread = np.sqrt(np.maximum(np.diag(covariance), 0.0))
         log_l, rw, leakage, farad_squared, _, delay = x[:6] * self.units
         u_log_l, u_rw, u_leakage, u_farad_squared = (spread[:6] * self.units)[:4]
+        of_winding, of_loop = self._range_gains(x)
         henry = self.priors.al_h * self.priors.turns**2 * math.exp(log_l)
         k = coverage_factor(float(freedom))
 
@@ -246,12 +250,9 @@ class _Problem:
                 "capacitance": settled(farad, u_farad, "F"),
             },
             reduced_chi_squared=reduced,
-            range_gain=np.exp(
-                self.winding.spread(x[7 : 7 + self.winding.free])
-                - self.loop.spread(x[7 + self.winding.free :])
-            ),
+            range_gain=np.exp(self.winding.spread(of_winding) - self.loop.spread(of_loop)),
             delay_s=float(delay),
-            gain=math.exp(float(x[6])),
+            gain=math.exp(self._log_gain(x)),
             circuit=Transformer(
                 self.priors.turns,
                 henry / self.priors.turns**2,
