@@ -337,26 +337,34 @@ class _Session:
         from benchlog.dashboard.plain import Changes
 
         changes = Changes()
-        snapshot = self.picture()
-        for _ in self._turns():
+
+        def tell() -> Snapshot:
             snapshot = self.picture()
             self._say(changes.lines(snapshot))
             if self._note:
                 self._say([self._note])
                 self._note = ""
-        return snapshot
+            return snapshot
+
+        for _ in self._turns():
+            tell()
+        return tell()
 
     def _follow_json(self) -> Snapshot:
-        snapshot = self.picture()
         next_s = time.monotonic() + 1.0
+
+        def tell(snapshot: Snapshot) -> Snapshot:
+            self._ctx.print_json(snapshot.to_json() | ({"note": self._note} if self._note else {}))
+            self._note = ""
+            return snapshot
+
         for _ in self._turns():
             before = set(self._doubts)
             snapshot = self.picture()
             if time.monotonic() >= next_s or set(self._doubts) != before:
                 next_s = time.monotonic() + 1.0
-                self._ctx.print_json(snapshot.to_json() | ({"note": self._note} if self._note else {}))
-                self._note = ""
-        return snapshot
+                tell(snapshot)
+        return tell(self.picture())
 
     def _turns(self) -> Iterator[None]:
         """A turn every quarter second, lines from standard input taken in between, until the end."""
@@ -401,10 +409,15 @@ class _Session:
             if tag not in self._typed:
                 known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
                 raise UsageError(f"{tag!r} is not a meter to be typed", hint=f"typed meters: {known}")
+            try:
+                shown = parse_displayed(text, instrument=tag)
+            except UsageError:
+                function = self._collector.function(tag)  # a bare number is on the function it was on before
+                if function is None:
+                    raise
+                shown = parse_displayed(text, function, instrument=tag)
             clock = self._ctx.clock
-            reading = dataclasses.replace(
-                parse_displayed(text, instrument=tag), utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns()
-            )
+            reading = dataclasses.replace(shown, utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns())
         except UsageError as error:
             self._note = f"{error} ({error.hint})" if error.hint else str(error)
             return

@@ -143,6 +143,14 @@ class Collector:
 
     # ---- out ----
 
+    def function(self, tag: str) -> Function | None:
+        """What a meter was set to at its last reading; before that, what its group is meant to be set to."""
+        with self._lock:
+            seen = self._seen.get(tag)
+            if seen is not None and seen.last is not None:
+                return seen.last.function
+            return next((g.function for g in self._groups if tag in g.tags), None)
+
     def snapshot(self, statuses: Sequence[LinkStatus] = (), *, note: str = "") -> Snapshot:
         """Picture of the bench now.
 
@@ -288,9 +296,10 @@ def _state(doubt: str, reading: Reading) -> tuple[str, str]:
 
 def _agreement_words(agreement: Agreement) -> str:
     if agreement.e_n is None or agreement.pair is None or agreement.difference is None:
-        return {"set differently": "not set to the same function"}.get(
-            agreement.word, "needs two meters with a number"
-        )
+        return {
+            "set differently": "not set to the same function",
+            "disagree": "one is near zero, another is not",
+        }.get(agreement.word, "needs two meters with a number")
     a, b = agreement.pair
     apart = format_quantity(abs(agreement.difference), agreement.unit, 2)
     words = f"E_n {agreement.e_n:.2f} (ends at 1): {a} and {b} are {apart} apart"

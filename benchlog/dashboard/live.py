@@ -1,28 +1,35 @@
 """The dashboard on a terminal: redrawn at most ten times a second, the terminal restored afterwards.
 
-`showing` is for programs that do something else meanwhile, such as the demo or a guided run::
+`showing` is for programs that do something else meanwhile, such as a guided run::
 
     with showing(console, collector):          # draws below what is printed, nothing at all on a pipe
+        collector.show_check(check_now("C03 no-load voltage", limits, None))
         ...                                    # readings go to collector.take() from wherever they come
+
+`play` watches meters for a while on a clock that is moved by hand, as the demo does.
 """
 
 from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from types import TracebackType
 from typing import Self
 
 from rich.console import Console, RenderableType
 from rich.live import Live
 
+from benchlog.adapter import Reader
+from benchlog.clock import Clock
 from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.model import Snapshot
+from benchlog.dashboard.plain import Changes
 from benchlog.dashboard.view import KEYS, view
+from benchlog.reading import Reading
 
-__all__ = ["MAX_HZ", "Screen", "can_show", "needs_ascii", "showing"]
+__all__ = ["MAX_HZ", "Screen", "can_show", "needs_ascii", "play", "showing"]
 
 MAX_HZ = 10.0
 
@@ -124,3 +131,59 @@ def showing(
             done.set()
             thread.join()
             live.update(picture(), refresh=True)
+
+
+def play(
+    console: Console,
+    collector: Collector,
+    readers: Sequence[Reader],
+    *,
+    clock: Clock,
+    span_s: float,
+    real_s: float = 4.0,
+    step_s: float = 0.5,
+    say: Callable[[str], object] | None = None,
+) -> list[Reading]:
+    """Watch meters for a while on a clock that is moved by hand.
+
+    Parameters
+    ----------
+    console : rich Console
+        Where the picture is drawn, if it is a terminal.
+    collector : Collector
+    readers : sequence of Reader
+        Opened here if they are not, and then closed again.
+    clock : Clock
+        A `ManualClock`: it is moved on by `step_s` each time all meters were read.
+    span_s, real_s : float
+        How long it lasts on that clock, and how long a person sees it on a terminal.
+    say : callable, optional
+        Told what changes as lines, where no picture can be drawn.
+
+    Returns
+    -------
+    list of Reading
+        All readings, for the record.
+    """
+    kept: list[Reading] = []
+    changes = Changes()
+    drawn = can_show(console)
+    end_ns = clock.monotonic_ns() + round(span_s * 1e9)
+    with ExitStack() as stack:
+        for reader in readers:
+            if not reader.is_open:
+                stack.enter_context(reader)
+        stack.enter_context(showing(console, collector, hz=MAX_HZ))
+        while (now_ns := clock.monotonic_ns()) < end_ns:
+            for reader in readers:
+                reading = reader.read(step_s)
+                if reading is not None:
+                    kept.append(reading)
+                    collector.take(reading)
+            clock.sleep(step_s - (clock.monotonic_ns() - now_ns) / 1e9)
+            if drawn:
+                time.sleep(real_s * step_s / span_s)
+            elif say is not None:
+                for line in changes.lines(collector.snapshot()):
+                    say(line)
+    return kept

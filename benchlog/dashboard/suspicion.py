@@ -221,7 +221,7 @@ class Watchdog:
                 worst = (abs(pair.e_n), edge, pair)
         if worst is None:
             word = "set differently" if len(functions) > 1 else "no comparison"
-            return Agreement(group, word)
+            return Agreement(group, "disagree" if any(t.near_zero.on for t in tracks) else word)
         last = self._tracks[worst[1][0]].last
         unit = last.unit if last is not None else ""
         word = "set differently" if len(functions) > 1 else "agree" if worst[0] <= 1 else "unsettled"

@@ -1,0 +1,208 @@
+"""The command ``watch``: pictures, lines, JSON, typed readings, what is recorded, exit codes."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import benchlog
+from benchlog.cli import main
+from benchlog.logbook import Logbook
+from benchlog_drivers.simbench.bench import SimulatedBench
+from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_spec import MA_01
+
+TAGS = ("MA-01", "MC-05", "MD-06")
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[SimulatedBench]:
+    """Three linked meters on T1's output, served on the loopback interface, and one to be typed."""
+    monkeypatch.chdir(tmp_path)
+    made = SimulatedBench(3)
+    for tag, leads in zip(TAGS, ("LA", "LC", "LD"), strict=True):
+        made.meters[tag] = HandheldMeter(tag, MA_01, 3)
+        made.scene.ports[tag] = made.meters[tag]
+        made.connect(tag, at="T1.output", leads=leads)
+    with made:
+        text = "".join(
+            f'[[instrument]]\ntag = "{tag}"\naddress = "{made.address(tag)}"\n'
+            'accuracy = [{ function = "V~", statement = "1 % + 5" }]\n'
+            for tag in TAGS
+        )
+        text += '[[instrument]]\ntag = "MB-02"\naccuracy = [{ function = "V~", statement = "1.2 % + 5" }]\n'
+        text += '[[group]]\nname = "T1 output"\nmeters = ["MA-01", "MC-05", "MD-06", "MB-02"]\n'
+        Path("bench.toml").write_text(text, encoding="utf-8")
+        yield made
+
+
+Given = Callable[[str], None]
+
+
+@pytest.fixture
+def given(monkeypatch: pytest.MonkeyPatch) -> Iterator[Given]:
+    """Make a text standard input, as a pipe."""
+    with ExitStack() as stack:
+
+        def make(text: str) -> None:
+            read, write = os.pipe()
+            os.write(write, text.encode())
+            os.close(write)
+            monkeypatch.setattr(sys, "stdin", stack.enter_context(open(read, encoding="utf-8")))
+
+        yield make
+
+
+def snapshots(text: str) -> list[dict[str, Any]]:
+    """JSON lines."""
+    return [json.loads(line) for line in text.splitlines()]
+
+
+def test_once_shows_the_meters_their_agreement_and_records_them(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
+) -> None:
+    given("MB-02=27.3 V ac\n")
+    assert main(["watch", "--once", "--for", "3 s"]) == 0
+    text = capsys.readouterr().out
+    assert "on T1 output  ● agree" in text
+    assert "no meter is in doubt" in text
+    with benchlog.open("bench.logbook") as book:
+        readings = book.readings()
+    assert set(readings["instrument"]) == {*TAGS, "MB-02"}
+    assert set(readings[readings["instrument"] == "MB-02"]["origin"]) == {"hand"}
+
+
+def test_json_names_the_odd_meter_its_reason_and_the_next_check_and_the_doubt_is_recorded(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
+) -> None:
+    given("")
+    bench.fault("wrong_function", meter="MC-05")
+    assert main(["watch", "--once", "--json", "--for", "2.5 s"]) == 3
+    (picture,) = snapshots(capsys.readouterr().out)
+    assert picture["schema"] == "benchlog.watch/1"
+    (doubt,) = picture["suspects"]
+    assert (doubt["instrument"], doubt["kind"], doubt["or"]) == ("MC-05", "wrong function", [])
+    assert doubt["next"] == {"action": "look", "minutes": 0.3}
+    assert doubt["reason"] == "set to V=, the others are on V~"
+    assert picture["recorder"]["lost"] == 0
+    with Logbook.open(Path("bench.logbook"), mode="ro") as book:
+        (entry,) = book.entries("doubt")
+    assert entry.body["instruments"] == ["MC-05"]
+    assert entry.body["event"] == "begins"
+
+
+def test_lines_for_a_screen_reader_tell_a_doubt_and_what_to_do(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
+) -> None:
+    given("")
+    bench.fault("lead_open", meter="MD-06")
+    assert main(["watch", "--plain", "--for", "4 s", "--no-record"]) == 3
+    text = capsys.readouterr().out
+    assert "DOUBT MD-06: near zero." in text
+    assert "next, 0.5 min: Take the tips off the circuit, turn to ohms" in text
+    assert "\x1b" not in text
+    assert not Path("bench.logbook").exists()
+
+
+def test_json_lines_come_every_second_and_on_change(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
+) -> None:
+    given("")
+    assert main(["watch", "MA-01", "--json", "--for", "2.6 s", "--no-record"]) == 0
+    pictures = snapshots(capsys.readouterr().out)
+    assert len(pictures) == 3
+    assert [i["tag"] for i in pictures[-1]["instruments"]] == ["MA-01"]
+    assert pictures[-1]["recorder"]["logbook"] is None
+
+
+def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    given("")
+    address = "serial:socket://127.0.0.1:9?frames=segment14"
+    Path("bench.toml").write_text(f'[[instrument]]\ntag = "MA-01"\naddress = "{address}"\n', encoding="utf-8")
+    assert main(["watch", "--once", "--no-record"]) == 4
+    assert "MA-01" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("line", "answer"),
+    [
+        ("MB-02=27.8 V", "does not say ac or dc"),
+        ("MB-02 27.8 V ac", "is not TAG=READING"),
+        ("MX-99=27.8 V ac", "not a meter to be typed"),
+    ],
+)
+def test_a_line_that_is_no_reading_is_answered_and_nothing_recorded(
+    line: str,
+    answer: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    given: Given,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    given(line + "\n")
+    assert main(["watch", "typed:MB-02", "typed:MB-03", "--plain"]) == 0
+    assert answer in capsys.readouterr().out
+    with Logbook.open(Path("bench.logbook"), mode="ro") as book:
+        assert list(book.entries("readings")) == []
+
+
+def test_typed_meters_alone_are_watched_until_standard_input_ends(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    given("A=27.8 V ac\nB=27.7 V ac\nA=27.9\nq\nA=99 V ac\n")
+    assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", "--plain"]) == 0
+    text = capsys.readouterr().out
+    assert "A: 27.9 ac plus or minus" in text
+    assert "99" not in text
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ([], "no meter to watch"),
+        (["nosuch"], "no instrument 'nosuch'"),
+        (["sim:SC-03"], "is no meter"),
+        (["sim:MA-01", "--group", "x=MA-01"], "needs two meters"),
+        (["sim:MA-01", "--group", "x=MA-01,M9"], "no instrument 'M9'"),
+        (["sim:MA-01", "sim:MA-01"], "named twice"),
+        (["sim:MA-01", "--for", "3 V"], "--for"),
+        (["sim:MA-01", "--for", "0 s"], "longer than nothing"),
+    ],
+)
+def test_what_can_t_be_watched_is_refused_with_a_hint(
+    words: list[str],
+    message: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(sys, "stdin", io.StringIO())
+    assert main(["watch", *words]) == 2
+    error = capsys.readouterr().err
+    assert message in error
+    assert not Path("bench.logbook").exists()
+
+
+def test_a_group_of_the_bench_file_with_an_unknown_meter_is_refused(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text(
+        '[[instrument]]\ntag = "A"\n[[group]]\nname = "out"\nmeters = ["A", "B"]\n', encoding="utf-8"
+    )
+    assert main(["watch"]) == 2
+    assert "no instrument 'B'" in capsys.readouterr().err

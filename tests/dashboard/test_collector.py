@@ -1,0 +1,122 @@
+"""From readings to pictures: uncertainty, trend, scale, recorder's health, changes told as lines."""
+
+from __future__ import annotations
+
+import dataclasses
+
+from helpers.meters_on_node import Node
+
+from benchlog.bench import Bench, Instrument
+from benchlog.clock import ManualClock
+from benchlog.dashboard.collector import Collector
+from benchlog.dashboard.model import Snapshot
+from benchlog.dashboard.plain import Changes, summary
+from benchlog.dashboard.suspect import NodeGroup
+from benchlog.reading import Reading
+from benchlog.recorder import Link, LinkStatus
+
+BENCH = Bench([Instrument("M1", accuracy=()), Instrument("M3", accuracy=())])
+GROUP = NodeGroup("node", ("M1", "M3"))
+
+
+def collected(readings: list[Reading], **options: object) -> tuple[Collector, ManualClock]:
+    """A collector that was given readings on a clock that stands at the last."""
+    clock = ManualClock(readings[0].utc_ns)
+    collector = Collector(BENCH, [GROUP], clock=clock, linked=["M1", "M3"], **options)  # type: ignore[arg-type]
+    for reading in readings:
+        clock.advance((reading.mono_ns - clock.monotonic_ns()) / 1e9)
+        collector.take(reading)
+    return collector, clock
+
+
+def node_readings(span_s: float) -> list[Reading]:
+    """Two healthy meters on one node."""
+    return list(Node(1, tags=("M1", "M3")).readings(span_s))
+
+
+def test_a_picture_holds_value_uncertainty_agreement_and_rate() -> None:
+    collector, _ = collected(node_readings(30))
+    picture = collector.snapshot()
+    (group,) = picture.groups
+    assert group.word == "agree"
+    assert group.e_n is not None
+    assert group.e_n < 1
+    first = group.meters[0]
+    # 2 % + 10 counts of 10 mV where no data sheet is known: U = 2 (0.02 x 27.7 + 0.1) / sqrt 3.
+    assert first.value is not None
+    assert first.expanded is not None
+    assert abs(first.expanded - 2 * (0.02 * first.value + 0.1) / 3**0.5) < 1e-9
+    assert 6 < picture.health.rate_hz < 9  # 3 and 5 readings a second
+    assert picture.suspects == ()
+
+
+def test_meters_on_one_node_share_a_scale_on_which_agreeing_intervals_overlap() -> None:
+    collector, _ = collected(node_readings(30))
+    a, b = (m.place for m in collector.snapshot().groups[0].meters)
+    assert a is not None
+    assert b is not None
+    assert min(a.low, b.low) == 0
+    assert max(a.high, b.high) == 1
+    assert a.low < b.high
+    assert b.low < a.high
+
+
+def test_a_trend_says_direction_and_speed_with_a_unit() -> None:
+    rising = []
+    for reading in node_readings(40):
+        value = 27.0 + 0.01 * round(reading.mono_ns / 1e9)  # 0.6 V a minute
+        rising.append(dataclasses.replace(reading, value=value, displayed=f"{value:.2f} V"))
+    collector, _ = collected(rising)
+    line = collector.snapshot().groups[0].meters[0]
+    assert line.trend == "up"
+    assert line.trend_words.startswith("+6") or line.trend_words.startswith("+5")
+    assert line.trend_words.endswith("mV/min")
+
+
+def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
+    collector, _ = collected(node_readings(10))
+    readings = node_readings(10)
+    collector.committed(None, readings[:50])
+    status = LinkStatus("M1", Link.READING, readings=30, dropped=2, bad_frames=3)
+    health = collector.snapshot([status]).health
+    assert (health.received, health.written, health.lost) == (len(readings), 50, 2)
+    assert health.waiting == len(readings) - 52
+    assert health.bad_frames == 3
+
+
+def test_a_gap_is_counted_once_and_the_silent_meter_told() -> None:
+    collector, clock = collected(node_readings(10))
+    clock.advance(20)
+    lost = LinkStatus("M1", Link.LOST, error="the port went away")
+    collector.snapshot([lost])
+    picture = collector.snapshot([lost])
+    assert picture.health.gaps == 1
+    assert {s.tag for s in picture.suspects} == {"M1", "M3"}
+    assert any("the port went away" in s.reason for s in picture.suspects)
+
+
+def test_lines_tell_changes_once() -> None:
+    collector, clock = collected(node_readings(30))
+    changes = Changes()
+    first = list(changes.lines(collector.snapshot()))
+    assert any("M1: 27" in line and "plus or minus" in line for line in first)
+    assert any("meters agree" in line for line in first)
+    assert list(changes.lines(collector.snapshot())) == []
+    clock.advance(20)
+    later = list(changes.lines(collector.snapshot()))
+    assert any("DOUBT M1: silent" in line for line in later)
+    assert any("next, 0.3 min" in line for line in later)
+    assert list(changes.lines(collector.snapshot())) == []
+    now = round((clock.monotonic_ns() + 1e9) / 1e9)
+    clock.advance(1)
+    for reading in node_readings(5):
+        collector.take(dataclasses.replace(reading, mono_ns=now * 10**9))
+    assert any("no longer in doubt" in line for line in changes.lines(collector.snapshot()))
+
+
+def test_summary_names_every_meter_and_doubt() -> None:
+    collector, _ = collected(node_readings(10))
+    words = summary(collector.snapshot())
+    assert "M1 27" in words
+    assert "in doubt: none" in words
+    assert summary(Snapshot(0, 0.0)) == "no reading yet; in doubt: none"

@@ -1,0 +1,142 @@
+"""The picture: fits the terminal, says in words and shapes what colour says, holds limits and reading on one bar."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+from rich.console import Console
+
+from benchlog.dashboard.model import (
+    CheckNow,
+    GroupLine,
+    Health,
+    MeterLine,
+    Next,
+    Place,
+    Snapshot,
+    check_now,
+)
+from benchlog.dashboard.suspect import Kind, Suspect
+from benchlog.dashboard.view import SHAPES, view
+from benchlog.result import Limits, Uncertain
+
+
+def meter(tag: str, **fields: object) -> MeterLine:
+    """A meter that shows 27.75 V."""
+    usual: dict[str, object] = {
+        "shown": "27.75 V",
+        "function": "V~",
+        "kind": "ac",
+        "value": 27.75,
+        "expanded": 0.38,
+        "unit": "V",
+        "state": "ok",
+        "words": "steady",
+        "trend": "steady",
+        "history": (0.2, 0.5, 0.9),
+        "place": Place(0.1, 0.4, 0.7),
+        "uncertainty_words": "0.38 V",
+    }
+    return MeterLine(tag, **(usual | fields))  # type: ignore[arg-type]
+
+
+def snapshot(meters: int = 2, doubts: int = 0, check: CheckNow | None = None) -> Snapshot:
+    """A picture with that many meters on one node and that many doubts."""
+    tags = [f"MA-{k:02d}" for k in range(1, meters + 1)]
+    lines = [meter(tag) for tag in tags]
+    suspects = tuple(
+        Suspect(tag, Kind.FROZEN, f"27.0 V unchanged for 41 s while {tags[0]} moved by 0.3 V", "short_tips")
+        for tag in tags[:doubts]
+    )
+    for k in range(doubts):
+        lines[k] = meter(tags[k], state="suspect", words="frozen")
+    step = Next("short_tips", 0.3, "Take the tips off the circuit, hold them together, same function. Read.")
+    return Snapshot(
+        1_770_000_000_000_000_000,
+        3661.0,
+        (GroupLine("T1 output", "agree", "E_n 0.31 (ends at 1)", 0.31, tuple(lines)),),
+        suspects,
+        {"short_tips": step},
+        Health(12.0, 400, 396, 4, target="bench.logbook"),
+        check,
+    )
+
+
+def drawn(picture: Snapshot, width: int, height: int, **options: bool) -> list[str]:
+    """The picture as lines of text."""
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height, color_system=None, legacy_windows=False)
+    console.print(view(picture, width, height, **options))
+    return out.getvalue().rstrip("\n").split("\n")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (200, 50), (40, 12)])
+@pytest.mark.parametrize("doubts", [0, 1, 4])
+def test_the_picture_fills_the_terminal_and_no_more(width: int, height: int, doubts: int) -> None:
+    lines = drawn(snapshot(4, doubts), width, height)
+    assert len(lines) == height
+    assert max(map(len, lines)) <= width
+
+
+def test_state_uncertainty_agreement_doubt_next_check_and_recorder_are_in_words() -> None:
+    text = "\n".join(drawn(snapshot(2, 1), 80, 24))
+    for words in (
+        "27.75 V ac",
+        "± 0.38 V",
+        "▲ MA-01",
+        "frozen",
+        "● agree",
+        "E_n 0.31",
+        "unchanged for 41 s",
+        "next, 0.3 min: Take the tips off",
+        "12.0 readings/s, 396 on disk, 4 waiting; nothing lost, no gaps",
+        "into bench.logbook",
+    ):
+        assert words in text
+
+
+def test_doubts_that_find_no_room_are_counted() -> None:
+    assert any("more doubt" in line for line in drawn(snapshot(6, 6), 80, 24))
+
+
+def test_no_two_states_of_a_meter_differ_by_colour_alone() -> None:
+    states = ("ok", "suspect", "one of", "no number", "silent", "waiting")
+    assert len({SHAPES[state][0] for state in states}) == len(states)
+
+
+def test_a_terminal_without_the_shapes_gets_ascii() -> None:
+    text = "\n".join(drawn(snapshot(3, 1), 200, 50, plain=True))
+    assert text.isascii()
+    assert "! MA-01" in text
+
+
+@pytest.mark.parametrize(
+    ("value", "expanded", "word"),
+    [
+        (27.8, 0.3, "inside"),
+        (29.4, 0.3, "too close to call"),
+        (31.0, 0.3, "outside"),
+        (20.0, 0.3, "outside"),
+    ],
+)
+def test_limits_and_reading_share_a_bar(value: float, expanded: float, word: str) -> None:
+    check = check_now(
+        "C03 no-load voltage",
+        Limits(26.1, 29.5, "V"),
+        Uncertain(value, expanded / 2, expanded, "V"),
+    )
+    assert check.word == word
+    lines = drawn(snapshot(check=check), 80, 24)
+    bar = next(k for k, line in enumerate(lines) if "┃" in line)
+    assert "26.10 V" in lines[bar]
+    assert "29.50 V" in lines[bar]
+    reading, low, high = lines[bar + 1].index("●"), lines[bar].index("┃"), lines[bar].rindex("┃")
+    assert (low < reading < high) is (26.1 < value < 29.5)
+
+
+def test_a_one_sided_limit_and_a_missing_reading_are_drawn() -> None:
+    check = check_now("C16 sink", Limits(None, 65.0, "degC"), None)
+    lines = drawn(snapshot(check=check), 80, 24)
+    assert any("no reading yet" in line for line in lines)
+    assert sum(line.count("┃") for line in lines) == 1
