@@ -59,7 +59,11 @@ class Instrument:
         )
         alternating = (np.abs(ac) * h["wave"] * band + through) * h["ac_gain"] * gain
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
-        shown = np.where(dc_function, dc * gain + offset + step, np.abs(alternating + offset + step))
+        # A dead input floats.
+        floating = np.where(h["damage"] < 0.01, noise.normal(0, 0.02), 0.0)
+        shown = np.where(
+            dc_function, dc * gain + offset + step + floating, np.abs(alternating + offset + step)
+        )
         return np.where(h["in_current_jack"] > 0, np.abs(step), shown)
 
     def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
@@ -93,7 +97,10 @@ class Instrument:
             value = self._in_mode(h, value, is_ohms)
             short = (h["range_short"] > 0) & (h["decade"] == 0) & (np.abs(value) > 0.3 * abs(self.expected))
             value = np.where(short, np.inf, value)
-        return np.where((h["frozen"] > 0) | held, h["held"], value)
+        stuck = (h["frozen"] > 0) | held
+        # A display that stands still keeps the unit and coupling of the old function; mostly that is what is typed.
+        old_unit = h["unit_typed"] > 0 if turned else np.zeros(value.shape, dtype=bool)
+        return np.where(stuck, np.where(old_unit, np.nan, h["held"]), value)
 
     def _through_switch(self, h: Hidden, value: Floats, noise: Noise, turned: bool, is_ohms: bool) -> Floats:
         dirt = noise.uniform(0.0, 1.1) if turned else h["dirt"]

@@ -65,6 +65,7 @@ def likelihood(
     prediction: Prediction,
     *,
     unit: str,
+    coupling: str = "",
     repeatability: float,
     lapse: float,
 ) -> tuple[Floats, Floats, Floats]:
@@ -78,6 +79,8 @@ def likelihood(
         Answers the action can have, in the order of the prediction; empty for readings.
     unit : str
         SI unit the display should have.
+    coupling : {"", "ac", "dc"}
+        What the display should say beside it, where the check turns the dial to it.
     repeatability : float
         Relative standard deviation between two readings of the same thing.
     lapse : float
@@ -91,8 +94,11 @@ def likelihood(
         exact = prediction.words[..., words.index(outcome.word)]
         total = (1.0 - lapse) * exact + lapse / len(words)
         return total, (1.0 - lapse) * exact / total, np.zeros(exact.shape)
-    closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
-    opened = _density(outcome, prediction.other, prediction.floor, unit, repeatability)
+    if coupling and outcome.coupling and outcome.coupling != coupling:
+        closed, opened = (np.isnan(v).astype(float) for v in (prediction.value, prediction.other))
+    else:
+        closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
+        opened = _density(outcome, prediction.other, prediction.floor, unit, repeatability)
     p = prediction.p_other
     exact = (1.0 - p) * closed + p * opened
     share = np.divide(p * opened, exact, out=p.copy(), where=exact > 0)

@@ -161,6 +161,7 @@ class Session:
             words,
             prediction,
             unit=self.model.unit(action),
+            coupling=self.model.coupling(action),
             repeatability=self.catalogue.engine["repeatability"],
             lapse=self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"],
         )
