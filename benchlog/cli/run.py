@@ -26,7 +26,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="take the answers from a file: one a line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
     )
     parser.add_argument(
-        "--standards", action="store_true", help="check-standard round first, without being asked"
+        "--standards",
+        action=argparse.BooleanOptionalAction,
+        help="check-standard round first, or not (default: asks at a terminal)",
     )
     parser.add_argument("--no-cards", action="store_true", help="no hook-up cards")
     parser.add_argument(
@@ -40,6 +42,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import sys
     from contextlib import ExitStack
+
+    import msgspec
 
     from benchlog.cli.show import show_result
     from benchlog.errors import UsageError
@@ -62,7 +66,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if ctx.json:
             ctx.print_json(result.to_json())
         else:
-            show_result(ctx.console, result)
+            # The cautions stood before the hook-up, where they were needed.
+            show_result(ctx.console, msgspec.structs.replace(result, cautions=()))
 
     with ExitStack() as stack:
         person: Person
@@ -75,7 +80,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         book = stack.enter_context(ctx.open_logbook())
         book.begin_session({"plan": args.plan, "project": plan.project.name}, resume=True)
         guide = Guide(
-            plan, ctx.bench(), book, clock=ctx.clock, person=person, show=show, cards=not args.no_cards
+            plan,
+            ctx.bench(),
+            book,
+            clock=ctx.clock,
+            person=person,
+            show=show,
+            cards=not args.no_cards,
+            standards=args.standards,
         )
         verdict = guide.run(args.check)
         if person.interactive or not (args.check or guide.stopped):

@@ -21,9 +21,8 @@ if TYPE_CHECKING:
     from benchlog.bench import Standard
     from benchlog.checks.metered import Metered
     from benchlog.cli.context import Context
-    from benchlog.logbook import Logbook
     from benchlog.project.check_standard import StandardCheck, StandardValue
-    from benchlog.project.recall import Failure, Recall
+    from benchlog.project.recall import Recall
     from benchlog.result import Result
 
 
@@ -74,34 +73,21 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
     """Return the standard and the function it is for, from the bench file or the options."""
     from benchlog.displayed import function_of
+    from benchlog.project.standard_record import standard_value
     from benchlog.units import parse_quantity
 
     if args.nominal is not None:
         nominal = parse_quantity(args.nominal, what="nominal value")
         text = args.uncertainty or "0 %"
-        return _value(args.standard, args.nominal, text), str(function_of(nominal))
+        return standard_value(args.standard, args.nominal, text), str(function_of(nominal))
     known = ctx.bench().standard(args.standard)
     return _known(known, args.uncertainty)
 
 
 def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardValue, str]:
-    return _value(known.tag, known.value, uncertainty or known.uncertainty), str(known.function)
+    from benchlog.project.standard_record import standard_value
 
-
-def _value(tag: str, value: str, uncertainty: str) -> StandardValue:
-    from benchlog.errors import UsageError
-    from benchlog.project.check_standard import StandardValue
-    from benchlog.units import parse_quantity
-
-    nominal = parse_quantity(value, what="nominal value")
-    half = parse_quantity(uncertainty, what="uncertainty")
-    if nominal.value == 0 or half.value < 0 or half.unit not in ("1", nominal.unit):
-        raise UsageError(
-            f"standard {tag}: {value!r} with uncertainty {uncertainty!r} can't be used",
-            hint="write them like '5.000 V dc' and '0.05 %' or '2.5 mV'",
-        )
-    width = half.value * abs(nominal.value) if half.unit == "1" else half.value
-    return StandardValue(tag, nominal.value, width, nominal.unit)
+    return standard_value(known.tag, known.value, uncertainty or known.uncertainty), str(known.function)
 
 
 def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> Metered:
@@ -143,20 +129,23 @@ def _round(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _check(args: argparse.Namespace, ctx: Context, standard: StandardValue, reading: Metered) -> int:
-    from benchlog.project.check_standard import check_standard, failure_of
-    from benchlog.result import Verdict
+    from benchlog.project.check_standard import check_standard
+    from benchlog.project.standard_record import record_standard
 
     if not ctx.recording:
         history = _history(ctx)
         check = check_standard(reading, standard, history, ctx.clock.utc_ns(), as_left=args.as_left)
         return _tell(ctx, check.result(as_left=args.as_left), None)
-    with ctx.open_logbook() as book, book.transaction():
-        history = list(book.entries("standard"))
-        check = check_standard(reading, standard, history, ctx.clock.utc_ns(), as_left=args.as_left)
-        ref = book.append("standard", check.body(as_left=args.as_left, note=args.note))
-        recall = None
-        if check.verdict is Verdict.FAIL:
-            recall = _recall(book, failure_of(check, history, ref.seq), args)
+    with ctx.open_logbook() as book:
+        check, ref, recall = record_standard(
+            book,
+            reading,
+            standard,
+            ctx.clock.utc_ns(),
+            as_left=args.as_left,
+            note=args.note,
+            undoable=_undoable(args),
+        )
         result = _with_record(ctx, check, args.as_left, ref.seq, ref.digest)
     return _tell(ctx, result, recall)
 
@@ -179,42 +168,22 @@ def _with_record(ctx: Context, check: StandardCheck, as_left: bool, entry: int, 
     return msgspec.structs.replace(check.result(as_left=as_left), record=record, time=now)
 
 
-def _recall(book: Logbook, failure: Failure, args: argparse.Namespace) -> Recall:
-    """Write down what rested on the meter; results recalled already are not recalled twice."""
-    import dataclasses
+def _undoable(args: argparse.Namespace) -> list[str]:
+    """Hold points of the plan whose step can be undone."""
+    if not args.plan:
+        return []
+    from pathlib import Path
 
-    from benchlog.project.recall import recall_results
+    from benchlog.plan import read_plan
 
-    undoable: list[str] = []
-    if args.plan:
-        from pathlib import Path
-
-        from benchlog.plan import read_plan
-
-        undoable = [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
-    kinds = ("result", "supersede", "release", "concession", "step")
-    entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
-    recall = recall_results(entries, failure, undoable=undoable)
-    known = _recalled(book, failure.meter)
-    recall = dataclasses.replace(recall, results=tuple(r for r in recall.results if r.entry not in known))
-    book.append("recall", recall.body())
-    return recall
-
-
-def _recalled(book: Logbook, meter: str) -> set[int]:
-    undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
-    return {
-        int(item["entry"])
-        for e in book.entries("recall")
-        if e.seq not in undone and e.body["meter"] == meter
-        for item in e.body["results"]
-    }
+    return [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
 
 
 def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because of a diagnosis or anything else that shows the meter to be bad."""
     from benchlog.errors import UsageError
     from benchlog.project.recall import Failure, shares
+    from benchlog.project.standard_record import record_recall
     from benchlog.reading import Function
     from benchlog.units import parse_quantity
 
@@ -239,7 +208,7 @@ def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
         failure = Failure(
             args.meter, function, last, book.head().seq, min(0.0, error), max(0.0, error), args.bad
         )
-        recall = _recall(book, failure, args)
+        recall = record_recall(book, failure, _undoable(args))
     if ctx.json:
         ctx.print_json({"schema": "benchlog.recall/1", **recall.body()})
     else:

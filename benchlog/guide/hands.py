@@ -222,7 +222,7 @@ class Hands:
         expect : float, optional
             What is expected, in the SI unit: a display near zero is then held longer, a slip asked about.
         """
-        tag = meter or self._choose_meter(key)
+        tag = meter or self._choose_meter(what, key)
         self._mind_the_jacks(tag, function, key)
         instrument = self.bench.instruments.get(tag)
         reading = (
@@ -283,14 +283,14 @@ class Hands:
             self._adapters[tag] = adapter.open()
         return self._adapters[tag]
 
-    def _choose_meter(self, key: str) -> str:
+    def _choose_meter(self, what: str, key: str) -> str:
         tags = tuple(i.tag for i in self.bench.instruments.values() if i.kind == "meter")
         if len(tags) == 1:
             return tags[0]
         if not tags:
             return "meter"
         while True:
-            answer = self.ask(Prompt("choice", "which meter?", f"{key}/meter", choices=tags))
+            answer = self.ask(Prompt("choice", f"which meter for the {what}?", f"{key}/meter", choices=tags))
             if answer in tags:
                 return answer
             self.person.show(f"  on the bench: {', '.join(tags)}")

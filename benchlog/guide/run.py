@@ -15,6 +15,7 @@ from benchlog.guide.cards import danger_lines, hookup_card
 from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
 from benchlog.guide.past import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.start_round import due_meters, start_round
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
 from benchlog.plan import AnyCheck, ListCheck, Plan
@@ -54,6 +55,8 @@ class Guide:
         Shows a result.
     cards : bool
         Show a hook-up card before each check.
+    standards : bool, optional
+        Do the check-standard round first, or don't; None asks a person who can be asked.
 
     Attributes
     ----------
@@ -71,6 +74,7 @@ class Guide:
         person: Person,
         show: Callable[[Result], None],
         cards: bool = False,
+        standards: bool | None = None,
     ) -> None:
         self.plan = plan
         self.bench = bench
@@ -79,6 +83,7 @@ class Guide:
         self.person = person
         self.show = show
         self.cards = cards
+        self.standards = standards
         self.stopped = False
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
@@ -90,6 +95,8 @@ class Guide:
         with Hands(self.bench, self.person, self.clock) as hands:
             hands.in_current_jack(meters_left_on_current(self.book))
             hands.rested = months_of_rest(self.book, self.clock.utc_ns())
+            if not self._standards_first(todo or list(self.plan.checks.values()), hands):
+                return Verdict.NOT_DONE
             while (check := self._next(todo, bool(only))) is not None:
                 before = dict(self._verdicts)
                 try:
@@ -113,6 +120,30 @@ class Guide:
             self.person.show("nothing is due")
             return Verdict.PASS
         return worst_verdict(list(self._verdicts.values()))
+
+    def _standards_first(self, checks: Sequence[AnyCheck], hands: Hands) -> bool:
+        """Offer the check-standard round; false when the person stopped in it."""
+        due = due_meters(checks, self.bench, self.book, self.clock.utc_ns())
+        if not due:
+            return True
+        names = ", ".join(f"{meter.tag} {meter.ago}" for meter in due)
+        hands.begin()
+        try:
+            if self.standards is None and self.person.interactive:
+                self.person.show(f"check standards: {names}")
+                wanted = hands.confirm("two minutes for the meters first?", "start/standards")
+            else:
+                wanted = bool(self.standards)
+            if wanted:
+                start_round(due, self.plan, hands, self.book)
+            elif not self.person.interactive and self.standards is None:
+                self.person.show(f"check standards: {names}; --standards reads them first")
+        except SkippedError:
+            pass
+        except StoppedError:
+            self.stopped = True
+            return False
+        return True
 
     def _next(self, todo: list[AnyCheck], named: bool) -> AnyCheck | None:
         """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+import textwrap
 from contextlib import ExitStack
 from types import TracebackType
 from typing import Self, TextIO
@@ -24,7 +25,7 @@ _KEY_TAIL = {
     "hookup": "[Enter done, s skip, u undo, q stop]",
     "confirm": "[y/n]",
     "quantity": "[Enter: not known]",
-    "display": "[as shown; s skip, u undo, q stop]",
+    "display": "[s skip, u undo, q stop]",
 }
 #: Kinds answered by one key on a terminal.
 _ONE_KEY = ("hookup", "confirm", "choice")
@@ -129,8 +130,7 @@ class Terminal(Person):
     def _by_line(self, prompt: Prompt) -> str:
         tails = _KEY_TAIL if self.interactive else _LINE_TAIL
         tail = tails.get(prompt.kind) or (f"[{'/'.join(prompt.choices)}]" if prompt.choices else "")
-        self._out.write(" ".join(f"? {prompt.text} {tail}".split(" ")).rstrip() + " ")
-        self._out.flush()
+        self._ask(f"{prompt.text} {tail}")
         line = self._in.readline()
         if not line:
             self._out.write("\n")
@@ -139,13 +139,21 @@ class Terminal(Person):
             self._out.write(line if line.endswith("\n") else line + "\n")
         return line.strip()
 
+    def _ask(self, text: str) -> None:
+        """Write a question, broken between words where the terminal is too narrow for it."""
+        line = f"? {text.rstrip()}"
+        if self._out.isatty():
+            width = shutil.get_terminal_size().columns - 12  # room for the answer
+            line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)
+        self._out.write(f"{line} ")
+        self._out.flush()
+
     def _by_key(self, prompt: Prompt, keys: int) -> str:
         numbered = {str(i): word for i, word in enumerate(prompt.choices, 1)}
         tail = _KEY_TAIL.get(prompt.kind) or ", ".join(f"{key} {word}" for key, word in numbered.items())
         if prompt.kind == "choice":
             tail = f"[{tail}]"
-        self._out.write(f"? {prompt.text} {tail} ")
-        self._out.flush()
+        self._ask(f"{prompt.text} {tail}")
         while True:
             key = wait_for_key(keys)
             if key == END:

@@ -1,0 +1,148 @@
+"""The two minutes before a session: tips shorted, then each meter on a check standard of each reference it has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from benchlog.bench import Bench, Standard
+from benchlog.checks.metered import Metered
+from benchlog.errors import BenchlogError
+from benchlog.guide.hands import Hands, SkippedError
+from benchlog.logbook import Logbook
+from benchlog.plan import AnyCheck, CrossCheck, ListCheck, Plan
+from benchlog.project.standard_record import record_standard, standard_of
+from benchlog.reading import Function
+from benchlog.wording import MARKS
+
+__all__ = ["DueMeter", "due_meters", "start_round"]
+
+#: A check standard read so long ago belongs to another session.
+SESSION_NS = 12 * 3600 * 1_000_000_000
+_DAY_NS = 86_400_000_000_000
+#: Leads of a handheld meter have less than this together; more is a poor plug or tip (common practice, no source).
+LEADS_OHM = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class DueMeter:
+    """A meter to be checked, when it last was, and the standards for it, one a reference."""
+
+    tag: str
+    ago: str
+    standards: tuple[Standard, ...]
+
+
+def due_meters(checks: Iterable[AnyCheck], bench: Bench, book: Logbook, now_utc_ns: int) -> list[DueMeter]:
+    """Return the meters some checks use that were on no check standard since this session may have begun."""
+    chosen = _best_standards(bench)
+    if not chosen:
+        return []
+    last: dict[str, int] = {}
+    for entry in book.entries("standard"):
+        last[str(entry.body["meter"])] = entry.utc_ns
+    found = []
+    for tag in _meters(checks, bench):
+        when = last.get(tag)
+        if when is not None and now_utc_ns - when < SESSION_NS:
+            continue
+        days = (now_utc_ns - when) // _DAY_NS if when is not None else 0
+        ago = "never checked" if when is None else f"{days} days ago" if days > 1 else "yesterday"
+        found.append(DueMeter(tag, ago, chosen))
+    return found
+
+
+def start_round(due: Sequence[DueMeter], plan: Plan, hands: Hands, book: Logbook) -> list[str]:
+    """Do the round; returns the tags of meters that failed.
+
+    Parameters
+    ----------
+    due : sequence of DueMeter
+    plan : Plan
+        Tells which hold points can be undone, should a meter fail.
+    hands : Hands
+    book : Logbook
+        Open for writing.
+    """
+    undoable = [h.id for h in plan.holds.values() if not h.irreversible]
+    failed: list[str] = []
+    for meter in due:
+        try:
+            _leads(meter.tag, hands)
+            for standard in meter.standards:
+                if not _on_standard(meter.tag, standard, hands, book, undoable):
+                    failed.append(meter.tag)
+        except SkippedError as skipped:
+            hands.person.show(f"  {meter.tag} left out: {skipped}")
+    for tag in dict.fromkeys(failed):
+        hands.person.show(
+            f"  {tag} is outside its specification: battery first, then measure with another", style="bold"
+        )
+    return list(dict.fromkeys(failed))
+
+
+def _leads(tag: str, hands: Hands) -> None:
+    """Tips shorted on ohms: an open lead shows here and not at the part."""
+    key = f"start/{tag}/tips"
+    hands.do(f"{tag}: tips shorted, ohms", key)
+    taken = hands.reading(tag, Function.OHMS, "tips shorted", f"{key}/reading")
+    shown = taken.reading
+    if shown.value is None:
+        hands.person.show(
+            f"  ! {tag} shows {shown.displayed}: a lead is open, or not plugged in", style="bold"
+        )
+    elif shown.value > LEADS_OHM:
+        hands.person.show(f"  ! {tag} shows {shown.displayed}: a poor lead, plug or tip", style="bold")
+
+
+def _on_standard(tag: str, standard: Standard, hands: Hands, book: Logbook, undoable: Sequence[str]) -> bool:
+    value = standard_of(standard)
+    key = f"start/{tag}/{standard.tag}"
+    hands.do(f"{tag} on {standard.tag}, {standard.value}: dial {standard.function}", key)
+    taken: Metered = hands.reading(tag, standard.function, standard.tag, f"{key}/reading", expect=value.value)
+    try:
+        check, _, recall = record_standard(book, taken, value, hands.clock.utc_ns(), undoable=undoable)
+    except BenchlogError as error:
+        hands.person.show(f"  not judged: {error}", style="bold")
+        return True
+    hands.person.show(
+        f"  {MARKS[check.verdict.value]} {check.verdict}  {tag} on {standard.tag}: E_n {abs(check.e_n):.2f}",
+        style="bold",
+    )
+    for finding in check.findings:
+        hands.person.show(f"    {finding}")
+    if recall is not None:
+        names = ", ".join(r.check_id or r.check for r in recall.results) or "nothing in the logbook"
+        hands.person.show(f"    recalled: {names}", style="bold")
+    passed = recall is None
+    if passed:
+        hands.read_right(tag)
+    return passed
+
+
+def _best_standards(bench: Bench) -> tuple[Standard, ...]:
+    """The surest standard of each function."""
+    best: dict[Function, tuple[float, Standard]] = {}
+    for standard in bench.standards.values():
+        value = standard_of(standard)
+        width = value.half_width / abs(value.value)
+        if standard.function not in best or width < best[standard.function][0]:
+            best[standard.function] = (width, standard)
+    return tuple(standard for _, standard in best.values())
+
+
+def _meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
+    """Meters of the bench that checks name; all of them where none is named."""
+    named = [tag for check in checks for tag in _named(check)]
+    meters = [i.tag for i in bench.instruments.values() if i.kind == "meter"]
+    used = [tag for tag in meters if tag in named]
+    return used or meters
+
+
+def _named(check: AnyCheck) -> Iterable[str]:
+    if isinstance(check, CrossCheck):
+        yield from check.meters
+    elif isinstance(check, ListCheck):
+        yield from (tag for item in check.item if (tag := getattr(item, "meter", None)) is not None)
+    elif (tag := getattr(check, "meter", None)) is not None:
+        yield tag

@@ -1,0 +1,98 @@
+"""Writing down a check-standard reading, and the recall that follows when a meter fails on it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+
+from benchlog.bench import Standard
+from benchlog.checks.metered import Metered
+from benchlog.errors import UsageError
+from benchlog.logbook import EntryRef, Logbook
+from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
+from benchlog.project.recall import Failure, Recall, recall_results
+from benchlog.result import Verdict
+from benchlog.units import parse_quantity
+
+__all__ = ["record_recall", "record_standard", "standard_of", "standard_value"]
+
+
+def standard_of(known: Standard) -> StandardValue:
+    """Value of a check standard of the bench file."""
+    return standard_value(known.tag, known.value, known.uncertainty)
+
+
+def standard_value(tag: str, value: str, uncertainty: str) -> StandardValue:
+    """Value of a check standard from text; `uncertainty` is the half-width, relative or in its unit.
+
+    Raises
+    ------
+    UsageError
+        If they can't be read or don't fit together.
+    """
+    nominal = parse_quantity(value, what="nominal value")
+    half = parse_quantity(uncertainty, what="uncertainty")
+    if nominal.value == 0 or half.value < 0 or half.unit not in ("1", nominal.unit):
+        raise UsageError(
+            f"standard {tag}: {value!r} with uncertainty {uncertainty!r} can't be used",
+            hint="write them like '5.000 V dc' and '0.05 %' or '2.5 mV'",
+        )
+    width = half.value * abs(nominal.value) if half.unit == "1" else half.value
+    return StandardValue(tag, nominal.value, width, nominal.unit)
+
+
+def record_standard(
+    book: Logbook,
+    reading: Metered,
+    standard: StandardValue,
+    now_utc_ns: int,
+    *,
+    as_left: bool = False,
+    note: str = "",
+    undoable: Sequence[str] = (),
+) -> tuple[StandardCheck, EntryRef, Recall | None]:
+    """Judge a reading of a check standard and write it down, with the recall where the meter fails.
+
+    Parameters
+    ----------
+    book : Logbook
+        Open for writing.
+    reading : Metered
+    standard : StandardValue
+    now_utc_ns : int
+    as_left : bool
+        After a new battery or an adjustment.
+    note : str
+        Kept with the reading.
+    undoable : sequence of str
+        Hold points whose step can be undone.
+    """
+    with book.transaction():
+        history = list(book.entries("standard"))
+        check = check_standard(reading, standard, history, now_utc_ns, as_left=as_left)
+        ref = book.append("standard", check.body(as_left=as_left, note=note))
+        recall = None
+        if check.verdict is Verdict.FAIL:
+            recall = record_recall(book, failure_of(check, history, ref.seq), undoable)
+    return check, ref, recall
+
+
+def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
+    """Write down what rested on a meter; results recalled already are not recalled twice."""
+    kinds = ("result", "supersede", "release", "concession", "step")
+    entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
+    recall = recall_results(entries, failure, undoable=list(undoable))
+    known = _recalled(book, failure.meter)
+    recall = dataclasses.replace(recall, results=tuple(r for r in recall.results if r.entry not in known))
+    book.append("recall", recall.body())
+    return recall
+
+
+def _recalled(book: Logbook, meter: str) -> set[int]:
+    undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
+    return {
+        int(item["entry"])
+        for e in book.entries("recall")
+        if e.seq not in undone and e.body["meter"] == meter
+        for item in e.body["results"]
+    }
