@@ -181,14 +181,14 @@ def coil_of(
             *(text for pair in pairs for text in pair.findings),
             *_coil_findings(float(phase.x), float(ratio.x), reactance, setup),
         ),
-        notes=tuple(text for pair in pairs for text in pair.notes),
+        notes=(*(text for pair in pairs for text in pair.notes), *_coil_notes(float(phase.x), setup)),
         ranges=(first, second),
     )
 
 
 def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[str]:
     findings = []
-    if phase_deg < 0:
+    if phase_deg < 0 and setup.node:
         findings.append(
             f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
             "the winding's self-resonance"
@@ -202,3 +202,15 @@ def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: Series
             "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency"
         )
     return findings
+
+
+def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[str, ...]:
+    """With both grounds between winding and resistor the resistor is seen upside down: nothing odd about that."""
+    if phase_deg < 0 and not setup.node:
+        return (
+            (
+                f"the winding's voltage lags ({phase_deg:.1f}°): the resistor is seen upside down, as with both ground clips "
+                "between it and the winding; otherwise the frequency is above the winding's self-resonance"
+            ),
+        )
+    return ()

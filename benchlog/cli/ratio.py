@@ -4,7 +4,8 @@ Generator on the N-turn winding, one channel (secondary) across its ends, the ot
 loop of K turns. The ratio is K times secondary over primary.
 
 Examples:
-  benchlog ratio --capture ct1.csv --primary B --secondary A --expect 60
+  benchlog ratio --capture sample_captures/ct1_60_turns.csv --swapped sample_captures/ct1_60_turns_swapped.csv \\
+      --primary CH1 --secondary CH2 --expect 60
   benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv --primary B --secondary A --expect 60 \\
       --divider 60:1 --divider-tolerance "0.1 %"
   benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a --expect 60 --loop-turns 10

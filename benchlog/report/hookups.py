@@ -14,7 +14,7 @@ __all__ = ["hookup_drawing"]
 def hookup_drawing(result: Result) -> str | None:
     """Draw the hook-up of a result's kind of check; None where a drawing would say nothing; SVG text."""
     draw = _DRAWINGS.get(result.check)
-    if draw is None:
+    if draw is None or result.details.get("opposed_turns"):
         return None
     import schemdraw
 

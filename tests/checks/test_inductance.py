@@ -155,7 +155,7 @@ def test_an_inverted_channel_is_told_and_does_not_change_the_inductance() -> Non
     capture = TRUE_SCOPE.capture({"A": -z * 2e-3, "B": 2e-3 * RESISTOR}, FREQUENCY)
     result = check_inductance(capture, SETUP)
     assert result.quantities["inductance"].value == pytest.approx(0.2232, rel=2e-3)
-    assert any("inverted" in finding for finding in result.findings)
+    assert any("upside down" in note for note in result.details["notes"])
 
 
 def test_a_resistor_far_from_the_reactance_is_told() -> None:

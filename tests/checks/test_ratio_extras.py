@@ -9,6 +9,7 @@ import pytest
 from helpers.two_channels import Scope
 
 from benchlog.capture import Capture
+from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.checks.phase import check_phase
 from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 from benchlog.errors import UsageError
@@ -115,3 +116,17 @@ def test_converter_steps_stand_in_the_budget_not_among_the_findings() -> None:
     result = check_turns_ratio(capture, RatioSetup("B", "A"), expected_turns=3)
     assert any("step of the converter" in note for note in result.details["notes"])
     assert not any("step of the converter" in finding for finding in result.findings)
+
+
+def test_a_resistor_seen_upside_down_is_no_finding_but_a_winding_that_lags_at_the_node_is() -> None:
+    def check(node: bool) -> Result:
+        scope = Scope()
+        across = 2.0 * cmath.exp(1j * (math.pi / 2 if not node else math.pi / 4))
+        capture = scope.capture({"A": -across, "B": 1.0 + 0j}, 1e3)
+        return check_inductance(capture, SeriesSetup("A", "B", 1e3, node=node))
+
+    apart = check(node=False)
+    assert not any("lags" in finding for finding in apart.findings)
+    assert any("upside down" in note for note in apart.details["notes"])
+    assert any("lags" in finding for finding in check(node=True).findings)
+    assert apart.quantities["phase"].standard_uncertainty > 0
