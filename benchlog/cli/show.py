@@ -27,7 +27,7 @@ def mark(verdict: Verdict) -> Text:
 
 def _line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
     """Print one line that keeps its indent where it wraps."""
-    console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent)))
+    console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
 
 
 def show_result(console: Console, result: Result) -> None:

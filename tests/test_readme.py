@@ -1,0 +1,58 @@
+"""README.md says what is true: its commands run and print what stands there."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+
+import pytest
+
+from benchlog.cli import COMMANDS, main
+
+README = Path(__file__).parents[1] / "README.md"
+
+
+def examples() -> list[tuple[str, str]]:
+    """Commands of the console blocks with the output shown below each."""
+    found = []
+    for block in re.findall(r"```console\n(.*?)```", README.read_text(encoding="utf-8"), re.DOTALL):
+        for part in re.split(r"^\$ ", block, flags=re.MULTILINE)[1:]:
+            lines = part.split("\n")
+            count = 1
+            while lines[count - 1].endswith("\\"):
+                count += 1
+            command = " ".join(line.removeprefix("> ").rstrip("\\").strip() for line in lines[:count])
+            found.append((command, "\n".join(lines[count:])))
+    return found
+
+
+def words(text: str) -> list[str]:
+    """The words of a text, wherever its lines break."""
+    return text.split()
+
+
+@pytest.mark.parametrize(("command", "shown"), examples(), ids=lambda value: value[:30])
+def test_an_example_prints_what_is_shown(command, shown, tmp_path, monkeypatch, capsys):
+    """Every number and word of the output shown is what the command prints today."""
+    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.chdir(README.parent)
+    program, *arguments = shlex.split(command)
+    assert program == "benchlog"
+    main([*arguments, "--logbook", str(tmp_path / "x.logbook"), "--no-record"])
+    assert words(capsys.readouterr().out) == words(shown)
+
+
+def test_every_command_named_exists():
+    """What README calls `benchlog something` is a command."""
+    named = set(re.findall(r"benchlog ([a-z]+)\b", README.read_text(encoding="utf-8")))
+    plain_words = {"answers", "is", "never", "and", "measures"}
+    assert named - plain_words <= set(COMMANDS)
+
+
+def test_the_first_lines_hold_two_commands():
+    """Set-up, demo and tests are one line each."""
+    text = README.read_text(encoding="utf-8")
+    for marker in ("demo", "tests"):
+        (block,) = re.findall(rf"<!-- {marker} -->\n```sh\n(.*?)```", text, re.DOTALL)
+        assert len(block.strip().split("\n")) == 1
