@@ -15,12 +15,12 @@ from benchlog.logbook import database
 from benchlog.logbook.appender import Appender
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
 from benchlog.logbook.chain import EntryRef
-from benchlog.result import Result
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
     from benchlog.reading import Reading
+    from benchlog.result import Result
 
 __all__ = ["FORMAT", "Logbook"]
 

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING, Any, Self
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import Entry, EntryRef, parse_entry
-from benchlog.result import Record, Result
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
     from benchlog.logbook.view import LogbookView
     from benchlog.reading import Reading
+    from benchlog.result import Record, Result
 
 __all__ = ["Lookup", "as_json"]
 
@@ -193,10 +193,14 @@ class Lookup:
 
     def record_of(self, ref: EntryRef) -> Record:
         """Return what a `Result` says about where it was written down."""
+        from benchlog.result import Record
+
         return Record(str(self.path), ref.seq, f"sha256:{ref.digest}")
 
     def _with_result(self, entry: Entry) -> tuple[Entry, Result]:
         import msgspec
+
+        from benchlog.result import Result
 
         try:
             result = Result.from_json(entry.body)

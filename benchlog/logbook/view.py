@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["LogbookView", "ReadingArrays", "parse_span"]
 
 _CHUNK_READINGS = 200_000
+_PAGE_BLOCKS = 100
 _SPANS = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "day": 86400.0, "days": 86400.0}
 
 
@@ -64,16 +65,19 @@ def _moment_ns(moment: datetime | str | int) -> int:
         ) from error
 
 
-def _conditions(from_ns: int | None, session: int | None) -> tuple[str, list[int]]:
-    """SQL condition on blocks and its values."""
-    conditions, values = ["1"], []
-    if from_ns is not None:
-        conditions.append("last_utc_ns>=?")
-        values.append(from_ns)
-    if session is not None:
-        conditions.append("session=?")
-        values.append(session)
-    return " AND ".join(conditions), values
+def _gathered(pages: Iterable[list[BlockRow]]) -> Iterator[list[BlockRow]]:
+    """Gather pages until they hold enough readings to be worth an array."""
+    gathered: list[BlockRow] = []
+    total = 0
+    for page in pages:
+        for row in page:
+            gathered.append(row)
+            total += row[3]
+            if total >= _CHUNK_READINGS:
+                yield gathered
+                gathered, total = [], 0
+    if gathered:
+        yield gathered
 
 
 class LogbookView:
@@ -140,13 +144,10 @@ class LogbookView:
             newest = self._newest_ns()
             cut = newest - parse_span(last) if newest is not None else 0
             from_ns = cut if from_ns is None else max(from_ns, cut)
-        for entries in self._block_groups(from_ns, session):
-            if proved:
-                rows = intact_blocks(self.book, entries, on_damage)
-            else:
-                rows = self._block_rows(entries, from_ns, session, texts)
-            if not rows:
-                continue
+        pages = (
+            self._proved_pages(session, on_damage) if proved else self._block_pages(from_ns, session, texts)
+        )
+        for rows in _gathered(pages):
             chunk = join_blocks(rows, channels, texts=texts)
             keep = np.ones(len(chunk), np.bool_)
             if from_ns is not None:
@@ -163,34 +164,48 @@ class LogbookView:
             newest: int | None = db.execute("SELECT max(last_utc_ns) FROM block").fetchone()[0]
         return newest
 
-    def _block_groups(self, from_ns: int | None, session: int | None) -> Iterator[list[int]]:
-        """Yield numbers of entries whose blocks hold about `_CHUNK_READINGS` readings together."""
-        where, values = _conditions(from_ns, session)
+    def _block_pages(self, from_ns: int | None, session: int | None, texts: bool) -> Iterator[list[BlockRow]]:
+        """Yield blocks in order, some at a time."""
+        where, values = [], []
+        if from_ns is not None:
+            where.append("last_utc_ns>=?")
+            values.append(from_ns)
+        if session is not None:
+            where.append("session=?")
+            values.append(session)
         with self.book.querying() as db:
-            query = f"SELECT entry, count FROM block WHERE {where} ORDER BY entry"  # noqa: S608 - fixed words
-            blocks = db.execute(query, values).fetchall()
-        group: list[int] = []
-        total = 0
-        for entry, count in blocks:
-            group.append(entry)
-            total += count
-            if total >= _CHUNK_READINGS:
-                yield group
-                group, total = [], 0
-        if group:
-            yield group
-
-    def _block_rows(
-        self, entries: list[int], from_ns: int | None, session: int | None, texts: bool
-    ) -> list[BlockRow]:
+            # The small indexes tell where to begin; the walk itself goes along the table, block after block.
+            bounds = [
+                db.execute(f"SELECT min(entry), max(entry) FROM block WHERE {condition}", (value,)).fetchone()  # noqa: S608
+                for condition, value in zip(where, values, strict=True)
+            ]
+        if any(first is None for first, _ in bounds):
+            return
+        low = max([first - 1 for first, _ in bounds], default=0)
+        high = min([last for _, last in bounds], default=2**62)
         data = "data" if texts else f"substr(data, 1, count * {RECORD.itemsize})"
-        where, values = _conditions(from_ns, session)
+        filters = "".join(f" AND +{condition}" for condition in where)
+        query = (
+            f"SELECT entry, session, first_reading, count, {data} FROM block"  # noqa: S608 - fixed words
+            f" WHERE entry>? AND entry<=?{filters} ORDER BY entry LIMIT {_PAGE_BLOCKS}"
+        )
+        while True:
+            with self.book.querying() as db:
+                rows = db.execute(query, (low, high, *values)).fetchall()
+            if rows:
+                yield rows
+            if len(rows) < _PAGE_BLOCKS:
+                return
+            low = rows[-1][0]
+
+    def _proved_pages(self, session: int | None, on_damage: OnDamage | None) -> Iterator[list[BlockRow]]:
+        """Yield blocks that their entries vouch for, some at a time."""
+        condition, values = ("session=? AND ", [session]) if session is not None else ("", [])
+        query = f"SELECT seq FROM entry WHERE {condition}kind='readings' ORDER BY seq"  # noqa: S608 - fixed words
         with self.book.querying() as db:
-            return db.execute(
-                f"SELECT entry, session, first_reading, count, {data} FROM block"  # noqa: S608 - fixed words
-                f" WHERE entry BETWEEN ? AND ? AND {where} ORDER BY entry",
-                [entries[0], entries[-1], *values],
-            ).fetchall()
+            entries = [row[0] for row in db.execute(query, values)]
+        for start in range(0, len(entries), _PAGE_BLOCKS):
+            yield intact_blocks(self.book, entries[start : start + _PAGE_BLOCKS], on_damage)
 
     def reading_arrays(self, **choice: Any) -> ReadingArrays:
         """All chosen readings as arrays, without pandas; parameters as of `readings`."""
