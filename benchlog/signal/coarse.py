@@ -99,7 +99,10 @@ def _fundamental(power: FloatArray, peak: int, lowest: int) -> int:
         if low < lowest:
             continue
         near = max(low - 2, 0) + int(np.argmax(power[max(low - 2, 0) : low + 3]))
-        if abs(near - low) < 2 and power[near] >= 0.3 * power[peak]:
+        strong = abs(near - low) < 2 and power[near] >= 0.3 * power[peak]
+        if (
+            strong and power[near : peak + 1].min() < 0.3 * power[near]
+        ):  # a line of its own, no skirt of the other
             return near
     return peak
 
@@ -190,7 +193,7 @@ def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
 
     If so, no fast tone can be as large as what is slow, and averaging the blocks loses nothing.
     """
-    starts = stretch_starts(len(channels[0]), block, max(16, min(64, 8192 // block)))
+    starts = stretch_starts(len(channels[0]), block, max(24, min(64, 8192 // block)))
     for codes in channels:
         parts = np.array([codes[s : s + block] for s in starts], np.float64)
         means = parts.mean(axis=1, keepdims=True)

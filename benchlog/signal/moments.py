@@ -120,6 +120,4 @@ def harmonic_model(time: FloatArray, angle: float, even: FloatArray, odd: FloatA
     array of shape (n_channels, n)
     """
     turn = unit_powers(angle * time, odd.shape[1])
-    out: FloatArray = even @ turn.real
-    out += odd @ turn.imag[1:]
-    return out
+    return np.asarray(((even[:, 1:] - 1j * odd) @ turn[1:]).real + even[:, :1])

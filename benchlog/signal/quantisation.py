@@ -30,16 +30,16 @@ def code_step(codes: RawArray) -> float:
     """
     length = min(256, len(codes))
     some = np.concatenate([codes[s : s + length] for s in stretch_starts(len(codes), length, 4)])
-    values = np.unique(some)
+    gaps = np.diff(np.sort(some))
+    gaps = gaps[gaps > 0]
     whole = codes.dtype.kind in "iu"
     if (
-        len(values) < _FEWEST_LEVELS
+        len(gaps) + 1 < _FEWEST_LEVELS
     ):  # a rectangular wave, or nothing there: the levels tell nothing of the steps
         return 1.0 if whole else 0.0
-    gaps = np.diff(values)
     if whole:
         return float(np.gcd.reduce(gaps.astype(np.int64)))
-    if len(values) > len(some) // 2:
+    if len(gaps) >= len(some) // 2:
         return 0.0
     step = float(gaps.min())
     multiples = gaps / step

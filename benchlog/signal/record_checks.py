@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
 from benchlog.signal.findings import Finding, Severity
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.moments import unit_powers
-from benchlog.signal.samples import CHUNK, FloatArray, RawArray, in_ranges, largest_smooth
+from benchlog.signal.samples import CHUNK, FloatArray, RawArray, largest_smooth, stretch_starts
 
 __all__ = [
     "FittedRecord",
@@ -28,6 +29,8 @@ _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of t
 _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
 _SAMPLES_LOOKED_AT = 2048
+_SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
+_SCANNED_PARTS, _SCANNED_PART = 32, 65_536  # of longer records
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +149,13 @@ def find_clipping(
     distortion : float
         Everything but the fundamental, over the fundamental; a pure sine has no cut tops.
     """
-    low, high, near_low, near_high = _extremes(codes)
+    parts = _parts(codes)
+    low, high, near_low, near_high = _extremes(parts)
     if limits is not None:
-        cut = int(np.count_nonzero(codes <= limits[0])) if low <= limits[0] else 0
-        cut += int(np.count_nonzero(codes >= limits[1])) if high >= limits[1] else 0
-        if cut:
-            return [_clipped(channel, cut, "stand at the limits of the converter")]
-        return []
+        cut = 0
+        if low <= limits[0] or high >= limits[1]:
+            cut = sum(int(np.count_nonzero((p <= limits[0]) | (p >= limits[1]))) for p in parts)
+        return [_clipped(channel, cut, "stand at the limits of the converter")] if cut else []
     if distortion < 3e-4 or high <= low:
         return []
     width = step or 1e-3 * (high - low)
@@ -176,17 +179,18 @@ def _clipped(channel: int, count: int, what: str) -> Finding:
     )
 
 
-def _extremes(codes: RawArray) -> tuple[float, float, RawArray, RawArray]:
-    """Lowest and highest value, and the chunks they were met in."""
+def _parts(codes: RawArray) -> list[RawArray]:
+    """Chunks of the record, of a very long one every so many: cut tops come back with every cycle."""
+    if len(codes) <= _SCANNED_WHOLE:
+        return [codes[first : first + CHUNK] for first in range(0, len(codes), CHUNK)]
+    return [codes[s : s + _SCANNED_PART] for s in stretch_starts(len(codes), _SCANNED_PART, _SCANNED_PARTS)]
 
-    def bounds(first: int, last: int) -> list[tuple[float, float, int]]:
-        starts = range(first, last, CHUNK)
-        parts = [(s, codes[s : min(s + CHUNK, last)]) for s in starts]
-        return [(float(part.min()), float(part.max()), s) for s, part in parts]
 
-    found = [b for run in in_ranges(bounds, len(codes), len(codes)) for b in run]
-    low, high = min(found, key=lambda b: b[0]), max(found, key=lambda b: b[1])
-    return low[0], high[1], codes[low[2] : low[2] + CHUNK], codes[high[2] : high[2] + CHUNK]
+def _extremes(parts: Sequence[RawArray]) -> tuple[float, float, RawArray, RawArray]:
+    """Lowest and highest value, and the parts they were met in."""
+    lows, highs = [p.min() for p in parts], [p.max() for p in parts]
+    low, high = int(np.argmin(lows)), int(np.argmax(highs))
+    return float(lows[low]), float(highs[high]), parts[low], parts[high]
 
 
 def _piled_up(codes: RawArray, extreme: float, width: float, sign: float) -> int:
@@ -222,13 +226,14 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Fin
     powers = unit_powers(solution.angle * time, solution.odd.shape[1])
     turn, known = powers[1], np.concatenate([powers.real, powers.imag[1:]]).T
     grid = np.polynomial.legendre.legvander(np.linspace(-1, 1, 33), order)[:, 1:]
+    project = np.linalg.inv(known.T @ known) @ known.T
     for i, phasor in enumerate(solution.phasors[:, 0]):
         if u_log_amplitude[i] > 1 / 8:
             continue
         wave = turn * phasor
         wanted = np.concatenate([shapes * wave.real[:, None], -shapes * wave.imag[:, None]], axis=1)
         # Only what constant and harmonics can't follow counts as movement.
-        fresh = wanted - known @ np.linalg.solve(known.T @ known, known.T @ wanted)
+        fresh = wanted - known @ (project @ wanted)
         residual = record.residuals[i, pick]
         size = np.linalg.norm(fresh, axis=0)
         free = size > 1e-2 * np.linalg.norm(wanted, axis=0)

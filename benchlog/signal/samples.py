@@ -31,7 +31,6 @@ RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 
 CHUNK = 262_144  # samples: a working buffer of at most 2 MiB stays in the second-level cache
-_GOLDEN = 0.6180339887498949
 _WORTH_SHARING = 1_000_000  # samples from which a second core is worth the start
 _MOST_CORES = 4
 _LONG_ROW = 512  # from here the integer row sum beats conversion to floating point and a matrix product
@@ -143,15 +142,19 @@ def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
     """
     cell = n_samples / count
     room = max(0.0, cell - length)
-    # Golden-section places within equal cells: no two gaps alike.
-    starts = [int(k * cell + room * ((k * _GOLDEN + 0.11) % 1.0)) for k in range(count)]
-    return sorted({min(s, n_samples - length) for s in starts})
+    starts = np.arange(count) * cell + room * _irregular(count)
+    return sorted({min(int(s), n_samples - length) for s in starts})
+
+
+@lru_cache(maxsize=16)
+def _irregular(count: int) -> FloatArray:
+    """Fractions of one, always the same, that share no rhythm with anything."""
+    return np.random.default_rng(20_260_101).random(count)
 
 
 def scattered(codes: RawArray, count: int) -> FloatArray:
     """Single samples from all over the record, in step with no period."""
-    places = np.arange(count) * _GOLDEN % 1.0 * len(codes)
-    return np.asarray(codes[places.astype(np.intp)], np.float64)
+    return np.asarray(codes[(_irregular(count) * len(codes)).astype(np.intp)], np.float64)
 
 
 @lru_cache(maxsize=64)
