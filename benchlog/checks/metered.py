@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +65,10 @@ class Metered:
     def gain_error(self) -> Any:
         """Relative error of the percentage part: common to readings on one meter and range."""
         return uniform(0.0, self.accuracy.fraction, label=f"gain of {self.name}")
+
+    def peak(self) -> Any:
+        """Uncertain number of the peak, of a sine: all that an rms reading tells of it."""
+        return self.uncertain() * math.sqrt(2)
 
     def with_gain(self, gain: Any) -> Any:
         """Uncertain number of a reading whose gain error is `gain`; the counts part is its own.

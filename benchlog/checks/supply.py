@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchlog.checks.captured import Captured
 from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
@@ -110,6 +110,13 @@ def check_supply(
         "no_load_voltage": voltage,
         "expected_no_load": Uncertain(expected.no_load_v, 0.0, 0.0, "V"),
     }
+    if isinstance(no_load, Captured):
+        quantities |= no_load.quantities()
+        findings += no_load.findings
+        if no_load.spoiled:
+            judgement = Judgement(
+                Verdict.INDETERMINATE, 0.0, f"nothing can rest on this record: {no_load.spoiled}"
+            )
     judgements = [judgement]
     if load is not None:
         judgements += _load_point(nameplate, no_load, load, expected, quantities, used, findings)
@@ -235,14 +242,14 @@ def _rectified(
     design: list[DesignCheck],
     findings: list[str],
 ) -> None:
-    voltage = no_load.uncertain()
-    quantities["rectified_peak"] = settle(voltage * math.sqrt(2) + (rectified_peak(0.0)), "V")
+    peak = no_load.peak()
+    quantities["rectified_peak"] = settle(peak + rectified_peak(0.0), "V")
     if mains_v is None:
         ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
         findings.append("mains not read: the worst peak assumes it was 10 % low at the reading")
     else:
         ratio = (1 + MAINS_TOLERANCE) * (mains_nominal_v or nominal_mains(mains_v)) / mains_v
-    worst = settle(voltage * (math.sqrt(2) * ratio) + rectified_peak(0.0), "V")
+    worst = settle(peak * ratio + rectified_peak(0.0), "V")
     quantities["rectified_peak_worst"] = worst
     if capacitor_v is None:
         return

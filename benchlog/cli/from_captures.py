@@ -15,8 +15,11 @@ if TYPE_CHECKING:
 __all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", "scope_tag", "whole_turns"]
 
 
-def add_capture_options(parser: argparse.ArgumentParser) -> None:
-    """Add the options that tell how a capture file is read and what its channels are worth."""
+def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True) -> None:
+    """Add the options that tell how a capture file is read and what its channels are worth.
+
+    Without `ranges` there is nothing to say about gains between ranges: one channel is measured alone.
+    """
     parser.add_argument(
         "--sample-interval",
         metavar="TEXT",
@@ -31,11 +34,14 @@ def add_capture_options(parser: argparse.ArgumentParser) -> None:
         metavar="TEXT",
         help="half-width of each channel's gain error, probe included (default from the bench file, else 3 %%)",
     )
-    parser.add_argument(
-        "--range-gain",
-        metavar="TEXT",
-        help="half-width of the gain error between two ranges (default from the bench file, else 0.5 %%)",
-    )
+    if ranges:
+        parser.add_argument(
+            "--range-gain",
+            metavar="TEXT",
+            help="half-width of the gain error between two ranges (default from the bench file, else 0.5 %%)",
+        )
+    else:
+        parser.set_defaults(range_gain=None)
     parser.add_argument("--scope", metavar="ID", help="scope of the bench file that took the capture")
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
 

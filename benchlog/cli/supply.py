@@ -12,9 +12,11 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchlog.cli.from_captures import add_capture_options
 from benchlog.cli.typed import add_meter_options
 
 if TYPE_CHECKING:
+    from benchlog.capture import Capture
     from benchlog.checks.metered import Metered
     from benchlog.cli.context import Context
 
@@ -32,9 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--capture", metavar="FILE", help="scope capture of the output instead of a meter reading"
     )
     parser.add_argument("--channel", metavar="CH", help="channel of the capture")
-    parser.add_argument(
-        "--sample-interval", metavar="TEXT", help="time between samples, where the file does not tell"
-    )
+    add_capture_options(parser, ranges=False)
     parser.add_argument("--second", metavar="TEXT", help="what a second meter with its own leads shows")
     parser.add_argument("--second-meter", metavar="ID", help="tag of the second meter")
     parser.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
@@ -53,7 +53,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--tolerance", metavar="TEXT", default="6 %", help="about the expected no-load voltage (default 6 %%)"
     )
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -73,7 +72,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
     captures = []
     if args.capture:
-        no_load, capture = _from_capture(args, nameplate.coupling)
+        no_load, capture = _from_capture(args, ctx, nameplate.coupling)
         captures.append(capture)
     else:
         no_load = _no_load(args, ctx, nameplate.coupling)
@@ -120,6 +119,35 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     return ctx.emit(
         result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures
     )
+
+
+def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[Metered, Capture]:
+    """Voltage of one channel of a capture file, with the channel's gain accuracy."""
+    import dataclasses
+
+    from benchlog.checks.captured import read_capture
+    from benchlog.cli.from_captures import gains, probes, read_captures
+    from benchlog.errors import UsageError
+    from benchlog.reading import Function
+
+    if args.reading or args.meter:
+        raise UsageError(
+            "a capture and a meter reading are two answers to one question", hint="give one of them"
+        )
+    capture = read_captures(ctx, args, [args.capture])
+    if args.channel is None and len(capture.channels) > 1:
+        raise UsageError(
+            "which channel of the capture is the output?",
+            hint=f"--channel, one of {', '.join(capture.names)}",
+        )
+    factors = probes(args)
+    for name in factors:
+        capture.channel(name)  # a factor for a channel that is not there is a slip
+    channels = tuple(dataclasses.replace(c, probe=factors.get(c.name, c.probe)) for c in capture.channels)
+    capture = dataclasses.replace(capture, channels=channels)
+    function = Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS
+    gain, _ = gains(ctx, args)
+    return read_capture(capture, args.channel or capture.names[0], function, gain), capture
 
 
 def _no_load(args: argparse.Namespace, ctx: Context, coupling: str) -> Metered:

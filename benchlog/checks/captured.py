@@ -1,0 +1,122 @@
+"""A voltage out of a scope's record, used like a meter's reading: what the record leaves open, and the channel's gain."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.capture import Capture
+from benchlog.checks.metered import Metered
+from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.budget import settle, uncertain
+from benchlog.reading import Function, Origin, Reading
+from benchlog.result import Uncertain
+from benchlog.signal.findings import Severity
+from benchlog.signal.waveform import Waveform, measure_channel
+from benchlog.units import format_quantity
+
+__all__ = ["Captured", "read_capture"]
+
+#: Kinds of findings under which an rms value says nothing.
+_SPOILING = ("clipping", "gap", "time base", "too few cycles", "amplitude moves", "frequency moves")
+
+
+@dataclass(frozen=True, slots=True)
+class Captured(Metered):
+    """A voltage from a record.
+
+    Attributes
+    ----------
+    waveform : Waveform
+        Where it comes from.
+    """
+
+    waveform: Waveform
+
+    @property
+    def name(self) -> str:
+        """How budgets and texts call the channel."""
+        tag = self.reading.instrument or "scope"
+        return f"{tag} {self.reading.channel}"
+
+    @property
+    def findings(self) -> tuple[str, ...]:
+        """What is odd about the record."""
+        return tuple(f.message for f in self.waveform.findings if f.severity is not Severity.NOTE)
+
+    @property
+    def spoiled(self) -> str:
+        """Why no verdict may rest on the record; empty where one may."""
+        blocks = [
+            f.message for f in self.waveform.findings if f.severity is Severity.BLOCKS and f.kind in _SPOILING
+        ]
+        return blocks[0] if blocks else ""
+
+    def uncertain(self) -> Any:
+        """See `Metered.uncertain`."""
+        return self.with_gain(self.gain_error())
+
+    def with_gain(self, gain: Any) -> Any:
+        """See `Metered.with_gain`; noise and steps of the record are its own."""
+        direct = self.reading.function is Function.DC_VOLTS
+        return self._own(self.waveform.mean if direct else self.waveform.ac_rms, "record") * (1 + gain)
+
+    def peak(self) -> Any:
+        """See `Metered.peak`: as recorded, not that of a sine."""
+        return self._own(self.waveform.peak, "peak of the record") * (1 + self.gain_error())
+
+    def quantities(self) -> dict[str, Uncertain]:
+        """Numbers of the waveform, by their names in a result; levels carry the channel's gain error."""
+        wave, unit = self.waveform, self.reading.unit
+        gain = 1 + self.gain_error()
+        found = {
+            name: settle(self._own(level, "record") * gain, unit)
+            for name, level in (("rms", wave.rms), ("ac_rms", wave.ac_rms), ("mean", wave.mean))
+        }
+        shape = {
+            "crest_factor": wave.crest_factor,
+            "form_factor": wave.form_factor,
+            "frequency": wave.frequency,
+            "thd": wave.thd,
+        }
+        return found | {name: quantity for name, quantity in shape.items() if quantity is not None}
+
+    def _own(self, quantity: Uncertain, label: str) -> Any:
+        df = math.inf if quantity.degrees_of_freedom is None else quantity.degrees_of_freedom
+        return uncertain(quantity.value, quantity.standard_uncertainty, df, label=label)
+
+
+def read_capture(capture: Capture, channel: str, function: Function, gain_accuracy: float) -> Captured:
+    """Read a channel of a capture as a meter on that function would.
+
+    Parameters
+    ----------
+    capture : Capture
+    channel : str
+    function : Function
+        V~ is the rms without the mean, V= the mean.
+    gain_accuracy : float
+        Half-width of the channel's relative gain error, probe included.
+
+    Raises
+    ------
+    UsageError
+        If there is no such channel.
+    AnalysisError
+        If the record can't be measured.
+    """
+    wave = measure_channel(capture, channel)
+    shown = wave.mean if function is Function.DC_VOLTS else wave.ac_rms
+    reading = Reading(
+        function,
+        shown.value,
+        0.0,
+        format_quantity(shown.value, "V"),
+        instrument=capture.instrument,
+        channel=channel,
+        utc_ns=capture.utc_ns,
+        origin=Origin.FILE,
+    )
+    accuracy = Accuracy(gain_accuracy, 0.0, "gain of the scope's channel")
+    return Captured(reading, accuracy, wave)
