@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             clock=ctx.clock,
             linked=list(linked),
             typed=typed,
-            known=_known_doubts(book, ctx) if ctx.recording else {},
+            known={t: r for t, r in _known_doubts(ctx).items() if t in (*linked, *typed)},
             target=str(ctx.logbook_path) if ctx.recording else "",
         )
         recorder = None
@@ -92,11 +92,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             )
         session = _Session(args, ctx, collector, recorder, book, typed, span_s)
         try:
-            last = session.once() if args.once else session.follow()
+            with _ended_by_a_signal():
+                last = session.once() if args.once else session.follow()
         except KeyboardInterrupt:  # the usual way to end it where keys can't be read
             last = session.picture()
         session.finish(last)
     return exit_code(last)
+
+
+@contextmanager
+def _ended_by_a_signal() -> Iterator[None]:
+    """Let a request to end be like Ctrl-C, so that terminal and logbook are left in order."""
+    import signal
+    import threading
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def end(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def exit_code(snapshot: Snapshot) -> int:
@@ -206,12 +227,24 @@ def _logbook(ctx: Context) -> Iterator[Logbook]:
             yield book
 
 
-def _known_doubts(book: Logbook, ctx: Context) -> dict[str, str]:
-    """Meters that failed their last check standard, or were recalled since."""
+def _known_doubts(ctx: Context) -> dict[str, str]:
+    """Meters that failed their last check standard, left their own chart at it, or were recalled since."""
     from benchlog.project.overview import meter_trust
 
-    trust = meter_trust(book.entries("standard"), book.entries("recall"), ctx.clock.utc_ns())
-    return {t.tag: t.reason for t in trust if t.word == "do not trust"}
+    if not ctx.logbook_path.exists():
+        return {}
+    with ctx.open_logbook("ro", create=False) as book:
+        standards, recalls = list(book.entries("standard")), list(book.entries("recall"))
+    found = {}
+    for entry in standards:  # the last of each meter stays
+        chart = entry.body.get("chart") or {}
+        where = f"on {entry.body.get('standard')}"
+        found[str(entry.body["meter"])] = (
+            f"moved since its earlier checks {where}: {chart['why']}" if chart.get("signal") == "act" else ""
+        )
+    trust = meter_trust(standards, recalls, ctx.clock.utc_ns())
+    found |= {t.tag: t.reason for t in trust if t.word == "do not trust"}
+    return {tag: reason for tag, reason in found.items() if reason}
 
 
 # ---- how it is shown ----
@@ -309,23 +342,27 @@ class _Session:
         return self._follow_screen()
 
     def _follow_screen(self) -> Snapshot:
-        from benchlog.dashboard.keyboard import Keyboard
+        from benchlog.dashboard.keyboard import Keyboard, Lines
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS
 
         with Keyboard() as keyboard:
-            keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if keyboard.works else "Ctrl-C stop"
+            lines = None if keyboard.works else Lines()  # readings may come over a pipe all the same
+            keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
                 while not keyboard.stop and not self._time_is_up():
                     entry = keyboard.entry
-                    snapshot = self.picture("" if entry is None else self._prompt(entry))
-                    screen.show(snapshot)
-                    if not keyboard.works:
-                        time.sleep(1 / MAX_HZ)
-                    elif keyboard.wait(1 / MAX_HZ):
+                    screen.show(self.picture("" if entry is None else self._prompt(entry)))
+                    typed: Iterable[str]
+                    if lines is None:
+                        typed = keyboard.entries() if keyboard.wait(1 / MAX_HZ) else ()
+                    else:
+                        if lines.ended:
+                            time.sleep(1 / MAX_HZ)
+                        typed = lines.take(1 / MAX_HZ)
+                    for line in typed:
                         self._note = ""
-                        for line in keyboard.entries():
-                            self._typed_in(line)
+                        self._typed_in(line)
         return self.picture()
 
     def _prompt(self, entry: str) -> str:

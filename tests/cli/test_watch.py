@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import fcntl
 import io
 import json
 import os
+import pty
+import select
+import struct
+import subprocess
 import sys
+import termios
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -70,7 +77,7 @@ def test_once_shows_the_meters_their_agreement_and_records_them(
     bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
 ) -> None:
     given("MB-02=27.3 V ac\n")
-    assert main(["watch", "--once", "--for", "3 s"]) == 0
+    assert main(["watch", "--once", "--for", "2 s"]) == 0
     text = capsys.readouterr().out
     assert "on T1 output  ● agree" in text
     assert "no meter is in doubt" in text
@@ -104,7 +111,7 @@ def test_lines_for_a_screen_reader_tell_a_doubt_and_what_to_do(
 ) -> None:
     given("")
     bench.fault("lead_open", meter="MD-06")
-    assert main(["watch", "--plain", "--for", "4 s", "--no-record"]) == 3
+    assert main(["watch", "--plain", "--for", "3.2 s", "--no-record"]) == 3
     text = capsys.readouterr().out
     assert "DOUBT MD-06: near zero." in text
     assert "next, 0.5 min: Take the tips off the circuit, turn to ohms" in text
@@ -116,7 +123,7 @@ def test_json_lines_come_every_second_and_on_change(
     bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
 ) -> None:
     given("")
-    assert main(["watch", "MA-01", "--json", "--for", "2.6 s", "--no-record"]) == 0
+    assert main(["watch", "MA-01", "--json", "--for", "2.3 s", "--no-record"]) == 0
     pictures = snapshots(capsys.readouterr().out)
     assert len(pictures) == 3
     assert [i["tag"] for i in pictures[-1]["instruments"]] == ["MA-01"]
@@ -167,6 +174,96 @@ def test_typed_meters_alone_are_watched_until_standard_input_ends(
     text = capsys.readouterr().out
     assert "A: 27.9 ac plus or minus" in text
     assert "99" not in text
+
+
+def test_a_meter_that_left_its_chart_or_failed_its_standard_is_in_doubt_from_the_start(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text(
+        '[[instrument]]\ntag = "MB-02"\naccuracy = [{ function = "V=", statement = "0.8 % + 2" }]\n'
+        '[[standard]]\ntag = "CS-3"\nvalue = "5.000 V dc"\nuncertainty = "0.05 %"\n',
+        encoding="utf-8",
+    )
+    for shown, words in (("5.01", ""), ("5.05", "moved since"), ("5.19", "failed its check standard")):
+        main(["standard", "MB-02", "CS-3", f"{shown} V dc"])
+        capsys.readouterr()
+        given("")
+        assert main(["watch", "--once", "--json"]) == (3 if words else 0)
+        (picture,) = snapshots(capsys.readouterr().out)
+        assert [s["kind"] for s in picture["suspects"]] == (["check standard"] if words else [])
+        assert all(words in s["reason"] for s in picture["suspects"])
+
+
+class Terminal:
+    """``benchlog watch`` on a pseudo-terminal."""
+
+    def __init__(self, folder: Path, *words: str) -> None:
+        self.master, slave = pty.openpty()
+        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        env = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")} | {"TERM": "xterm"}
+        self.child = subprocess.Popen(
+            [sys.executable, "-m", "benchlog", "watch", *words],
+            cwd=folder,
+            env=env,
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+        )
+        self.slave = slave
+        self.text = ""
+
+    def until(self, words: str, timeout_s: float = 20.0) -> None:
+        """Read until some text was drawn."""
+        end = time.monotonic() + timeout_s
+        while words not in self.text:
+            left = end - time.monotonic()
+            assert left > 0, f"{words!r} never came: {self.text[-2000:]}"
+            if select.select([self.master], [], [], min(left, 0.2))[0]:
+                self.text += os.read(self.master, 1 << 16).decode("utf-8", "replace")
+
+    def press(self, keys: str) -> None:
+        """Type keys."""
+        os.write(self.master, keys.encode())
+
+    def close(self) -> int:
+        """Read to the end; returns the exit code."""
+        end = time.monotonic() + 20
+        while self.child.poll() is None and time.monotonic() < end:
+            if select.select([self.master], [], [], 0.05)[0]:
+                self.text += os.read(self.master, 1 << 16).decode("utf-8", "replace")
+        if self.child.poll() is None:
+            self.child.kill()
+        code = self.child.wait()
+        os.close(self.master)
+        os.close(self.slave)
+        return code
+
+
+def test_on_a_terminal_a_reading_is_typed_by_key_and_q_leaves_the_terminal_in_order(
+    bench: SimulatedBench, tmp_path: Path
+) -> None:
+    terminal = Terminal(tmp_path)
+    terminal.until("MA-01")
+    assert not termios.tcgetattr(terminal.slave)[3] & termios.ICANON
+    terminal.press("t")
+    terminal.until("MB-02 shows:")
+    terminal.press("27.3 V ac\n")
+    terminal.until("27.3 V")
+    terminal.press("q")
+    terminal.until("readings in bench.logbook")
+    assert termios.tcgetattr(terminal.slave)[3] & termios.ICANON
+    assert terminal.close() == 0
+    assert terminal.text.count("\x1b[?1049h") == terminal.text.count("\x1b[?1049l") == 1
+
+
+def test_a_request_to_end_leaves_the_terminal_in_order_too(bench: SimulatedBench, tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, "MA-01", "--no-record")
+    terminal.until("MA-01")
+    terminal.child.terminate()
+    terminal.until("in doubt: none")
+    assert termios.tcgetattr(terminal.slave)[3] & termios.ICANON
+    assert terminal.close() == 0
 
 
 @pytest.mark.parametrize(
