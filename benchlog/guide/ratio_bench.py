@@ -13,7 +13,14 @@ from benchlog.checks.ratio_model import RatioSetup
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.guide.hands import Hands
 from benchlog.guide.ratio_sweep import ratio_point
-from benchlog.guide.scope_ranges import FILL, AdjustableScope, capture_in_range, clips, peak_v
+from benchlog.guide.scope_ranges import (
+    FILL,
+    AdjustableScope,
+    TriggeredScope,
+    capture_in_range,
+    clips,
+    peak_v,
+)
 from benchlog.magnetics.drive_choice import PROOF_SPAN, Drive, sweep_frequencies
 from benchlog.magnetics.frequency_window import FLATNESS, flatness_finding
 from benchlog.magnetics.sweep_fit import SweepPoint
@@ -91,8 +98,10 @@ class RatioBench:
         self.amplitude_vpp = drive.amplitude_vpp
 
     @contextmanager
-    def driving(self) -> Iterator[None]:
-        """Output on at the chosen drive; off again whatever happens."""
+    def driving(self, *, swapped: bool = False) -> Iterator[None]:
+        """Output on at the chosen drive, records started by the winding's channel; off again whatever happens."""
+        if isinstance(self.scope, TriggeredScope):
+            self.scope.set_trigger(self.run.setup.primary if swapped else self.run.setup.secondary, 0.0)
         self.set(self.drive.frequency_hz, self.amplitude_vpp)
         self.source.set_output(True)
         try:

@@ -63,7 +63,7 @@ def run_ratio(run: RatioRun, hands: Hands) -> Measured:
     swapped = None
     if run.swap:
         hands.do(SWAP_PROMPT, f"{run.key}/swap")
-        with bench.driving():
+        with bench.driving(swapped=True):
             swapped = bench.capture()
     result = check_turns_ratio(
         normal,

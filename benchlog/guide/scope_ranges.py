@@ -12,7 +12,15 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands
 
-__all__ = ["FILL", "AdjustableScope", "capture_in_range", "clips", "driven", "peak_v"]
+__all__ = [
+    "FILL",
+    "AdjustableScope",
+    "TriggeredScope",
+    "capture_in_range",
+    "clips",
+    "driven",
+    "peak_v",
+]
 
 CYCLES = 50.0
 SAMPLES = 10_000
@@ -30,6 +38,15 @@ class AdjustableScope(Protocol):
 
     def set_timebase(self, *, n_samples: int, span_s: float) -> None:
         """Choose the record length."""
+        ...
+
+
+@runtime_checkable
+class TriggeredScope(Protocol):
+    """A scope whose trigger can be set over its link."""
+
+    def set_trigger(self, channel: str, level_v: float) -> None:
+        """Start records when a channel rises through a voltage."""
         ...
 
 

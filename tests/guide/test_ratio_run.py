@@ -14,7 +14,8 @@ from helpers.ratio_bench import CoreBench
 
 from benchlog.bench import read_bench
 from benchlog.checks.ratio_model import RatioSetup
-from benchlog.cli import main
+from benchlog.cli import build_parser, main
+from benchlog.cli.context import run_command
 from benchlog.clock import ManualClock
 from benchlog.errors import ConfigError, UsageError
 from benchlog.guide.hands import Hands
@@ -100,6 +101,14 @@ def test_the_output_is_off_while_hands_are_at_the_probes_and_afterwards() -> Non
     _run(bench, replace(RUN, sweep_points=0))
     assert bench.done == [("C07/swap", False)]
     assert bench.on is False
+
+
+def test_records_are_started_by_the_channel_on_the_winding() -> None:
+    bench = CoreBench(TAPE)
+    _run(bench, replace(RUN, sweep_points=0, swap=False))
+    assert bench.trigger == ("W", 0.0)
+    _run(bench, replace(RUN, sweep_points=0))
+    assert bench.trigger == ("L", 0.0)
 
 
 def test_flux_stays_below_a_fifth_of_saturation_all_the_way_down_the_sweep() -> None:
@@ -249,7 +258,8 @@ def test_a_plan_that_mixes_up_the_automatic_run_is_refused(lines: str, words: st
 def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    sim = simulated_bench(3)
+    clock = ManualClock()
+    sim = simulated_bench(3, clock)
     (tmp_path / "bench.toml").write_text(sim.bench_toml(), encoding="utf-8")
     monkeypatch.chdir(tmp_path)
 
@@ -264,7 +274,8 @@ def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(
     drive = ("--al", "61 uH", "--area", "37.5 mm2", "--saturation", "1 T", "--sweep", "5")
     with sim, served_as_sim(sim):
         sim.hookups.ratio("CT1", divided=True)
-        code = main(["ratio", "--json", "--expect", "60", *divider, *channels, *drive])
+        words = ["ratio", "--json", "--expect", "60", *divider, *channels, *drive]
+        code = run_command(build_parser("ratio").parse_args(words), clock=clock)
     shown = capsys.readouterr()
     result = json.loads(shown.out)
     assert code == 0

@@ -43,6 +43,7 @@ class CoreBench:
     span_s: float = 1.0
     done: list[tuple[str, bool]] = field(default_factory=list)
     flux_seen_t: float = 0.0
+    trigger: tuple[str, float] | None = None
 
     # ---- generator ----
 
@@ -66,6 +67,9 @@ class CoreBench:
 
     def set_timebase(self, *, n_samples: int, span_s: float) -> None:
         self.n_samples, self.span_s = n_samples, span_s
+
+    def set_trigger(self, channel: str, level_v: float) -> None:
+        self.trigger = (channel, level_v)
 
     def capture(self, tag: str, channels: Sequence[str]) -> Capture:
         f, w = self.frequency_hz, 2 * math.pi * self.frequency_hz
