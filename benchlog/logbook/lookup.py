@@ -153,12 +153,17 @@ class Lookup:
                 found.append(kind)
 
     def counts(self) -> dict[str, int]:
-        """Number of entries of each kind."""
+        """Number of entries of each kind; blocks of readings, the many, are what the others leave of the whole."""
+        kinds = self.kinds()
         with self.querying() as db:
-            return {
+            found = {
                 kind: db.execute("SELECT count(*) FROM entry WHERE kind=?", (kind,)).fetchone()[0]
-                for kind in self.kinds()
+                for kind in kinds
+                if kind != "readings"
             }
+        if "readings" in kinds:
+            found["readings"] = self.head().seq - sum(found.values())
+        return dict(sorted(found.items()))
 
     def channels(self) -> dict[int, ChannelKey]:
         """Number -> (instrument, channel, function) of everything that was ever read."""

@@ -48,7 +48,7 @@ class Pieces:
             raise LogbookDamagedError("a block of readings does not have the length its records say")
         return cls(data, ends - lengths, ends)
 
-    def take(self, chosen: npt.NDArray[np.int64]) -> Pieces:
+    def take(self, chosen: npt.NDArray[np.int64] | slice) -> Pieces:
         """Only these readings' pieces."""
         return Pieces(self.data, self.starts[chosen], self.ends[chosen])
 
@@ -112,7 +112,7 @@ class ReadingArrays:
         """Values in SI units, NaN where there is no number."""
         return np.asarray(self.table["value"])
 
-    def take(self, chosen: npt.NDArray[np.int64]) -> ReadingArrays:
+    def take(self, chosen: npt.NDArray[np.int64] | slice) -> ReadingArrays:
         """Only these readings."""
         return ReadingArrays(
             self.table[chosen],

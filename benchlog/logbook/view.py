@@ -155,7 +155,9 @@ class LogbookView:
             if not everything:
                 keep &= np.isin(chunk.table["channel"], wanted)
             if not keep.all():
-                chunk = chunk.take(np.flatnonzero(keep))
+                first = int(np.argmax(keep))
+                # Leaving out the oldest alone needs no copies.
+                chunk = chunk.take(slice(first, None) if keep[first:].all() else np.flatnonzero(keep))
             if len(chunk):
                 yield chunk
 
