@@ -50,10 +50,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     import msgspec
 
     from benchlog.checks.continuity import check_continuity
+    from benchlog.cli.doubts import with_doubts
     from benchlog.cli.typed import metered, reading_or_live
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
+    from benchlog.result import Verdict
     from benchlog.units import format_quantity, parse_quantity
 
     if (args.wire is None) != (args.length is None):
@@ -92,4 +94,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
     )
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    if expected is not None and result.verdict is Verdict.FAIL:
+        wanted = expected if current is None else expected * current.value
+        result = with_doubts(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])

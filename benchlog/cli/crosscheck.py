@@ -87,7 +87,9 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.checks.crosscheck import check_crosscheck
     from benchlog.cli.context import keyed
+    from benchlog.cli.doubts import with_doubts
     from benchlog.errors import UsageError
+    from benchlog.result import Verdict
 
     accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
     response = keyed(args.response, "--response")
@@ -110,6 +112,12 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
     result = msgspec.structs.replace(result, part=args.part)
+    if result.verdict is Verdict.FAIL:
+        # Which one is right is not known here: each is held against the surer one.
+        surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
+        for other in readings:
+            if other.reading.instrument != surest.reading.instrument:
+                result = with_doubts(result, other, surest.value)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
 
 

@@ -60,6 +60,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     import msgspec
 
     from benchlog.checks.supply import LoadPoint, check_supply
+    from benchlog.cli.doubts import with_doubts
     from benchlog.errors import UsageError
     from benchlog.units import parse_nameplate, parse_quantity
 
@@ -115,6 +116,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
     )
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    if not captures:
+        result = with_doubts(
+            result,
+            no_load,
+            result.quantities["expected_no_load"].value,
+            limits=result.limits["no_load_voltage"],
+            mains_nominal_v=nominal,
+        )
     used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     return ctx.emit(
         result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures

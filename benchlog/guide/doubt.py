@@ -14,7 +14,7 @@ from benchlog.diagnosis.outcome import parse_shown
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands, SkippedError
 from benchlog.guide.person import Prompt
-from benchlog.guide.typed_display import coupled, expected_quantity
+from benchlog.guide.typed_display import expected_quantity, shown_text
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 from benchlog.units import Quantity, format_quantity
@@ -103,7 +103,7 @@ def diagnose_with(
     reading = first.reading
     case = Case(
         expected_quantity(expect_value, reading.function),
-        parse_shown(_with_unit(reading), what="reading"),
+        parse_shown(shown_text(reading), what="reading"),
         mains_nominal_v=mains_nominal_v or 230.0,
         context=hands.context(reading.instrument),
     )
@@ -269,7 +269,7 @@ def _perform(hands: Hands, action: str, card: str, first: Reading, key: str, dou
     doubt.readings.append(taken.reading)
     if action == "second_meter":
         doubt.second = taken
-    return _with_unit(taken.reading)
+    return shown_text(taken.reading)
 
 
 def _other_meter(hands: Hands, tag: str) -> str:
@@ -277,18 +277,3 @@ def _other_meter(hands: Hands, tag: str) -> str:
     if not others:
         raise UsageError("no second meter on the bench")
     return others[0]
-
-
-def _with_unit(reading: Reading) -> str:
-    """What the display shows, with unit and ac or dc, as the engine reads it."""
-    if reading.value is None:
-        return "OL"
-    decimals = f"{reading.value:.9g}"
-    if reading.resolution > 0:
-        places = max(0, -_exponent(reading.resolution))
-        decimals = f"{reading.value:.{places}f}"
-    return f"{decimals} {reading.unit}{coupled(reading.function)}"
-
-
-def _exponent(step: float) -> int:
-    return int(f"{step:e}".partition("e")[2])

@@ -11,7 +11,7 @@ from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
 from benchlog.units import Quantity
 
-__all__ = ["as_displayed", "coupled", "expected_quantity", "slip_questions"]
+__all__ = ["as_displayed", "coupled", "expected_quantity", "shown_text", "slip_questions"]
 
 _COUPLING = {
     Function.AC_VOLTS: "ac",
@@ -53,6 +53,17 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
         prefix = word.rstrip("~=").removesuffix(function.unit).removesuffix(sign).replace("u", "µ")
     shown = f"{digits.replace(',', '.')} {prefix if len(prefix) < 2 else ''}{sign}"
     return dataclasses.replace(reading, displayed=shown)
+
+
+def shown_text(reading: Reading) -> str:
+    """What the display shows, with unit and ac or dc, as the diagnosis reads it."""
+    if reading.value is None:
+        return "OL"
+    digits = f"{reading.value:.9g}"
+    if reading.resolution > 0:
+        exponent = int(f"{reading.resolution:e}".partition("e")[2])
+        digits = f"{reading.value:.{max(0, -exponent)}f}"
+    return f"{digits} {reading.unit}{coupled(reading.function)}"
 
 
 def expected_quantity(expect: float, function: Function) -> Quantity:

@@ -1,0 +1,69 @@
+"""What a one-shot command says about a reading that looks wrong: the questions of a slip, and how to go on."""
+
+from __future__ import annotations
+
+import shlex
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.checks.metered import Metered
+    from benchlog.result import Limits, Result
+
+__all__ = ["diagnose_line", "with_doubts"]
+
+
+def with_doubts(
+    result: Result,
+    reading: Metered,
+    expect: float | None,
+    *,
+    limits: Limits | None = None,
+    mains_nominal_v: float | None = None,
+) -> Result:
+    """Add slip questions and a ready command line to a result whose reading can't stand as it is.
+
+    Parameters
+    ----------
+    result : Result
+    reading : Metered
+    expect : float or None
+        What was expected, in the reading's unit; None adds nothing.
+    limits : Limits, optional
+        Within them a reading stands, whatever it is like.
+    mains_nominal_v : float, optional
+        Nominal mains, where it was said.
+    """
+    import msgspec
+
+    from benchlog.guide.doubt import believed
+    from benchlog.guide.typed_display import slip_questions
+
+    if expect is None or believed(reading, expect, limits):
+        return result
+    shown = reading.reading
+    asked = [f"{shown.displayed}, kept as read: {question}" for question in slip_questions(shown, expect)]
+    if shown.unit in ("V", "A", "ohm"):
+        asked.append(f"part or meter? {diagnose_line(reading, expect, mains_nominal_v)}")
+    return msgspec.structs.replace(result, findings=(*result.findings, *asked))
+
+
+def diagnose_line(reading: Metered, expect: float, mains_nominal_v: float | None = None) -> str:
+    """Command line that looks into a reading.
+
+    Parameters
+    ----------
+    reading : Metered
+    expect : float
+        In the reading's unit.
+    mains_nominal_v : float, optional
+        Left out where it is the engine's own.
+    """
+    from benchlog.diagnosis.case import MAINS_NOMINAL_V
+    from benchlog.guide.typed_display import coupled, shown_text
+
+    shown = reading.reading
+    expected = f"{expect:.4g} {shown.unit}{coupled(shown.function)}"
+    line = f"benchlog diagnose --expect {shlex.quote(expected)} --reading {shlex.quote(shown_text(shown))}"
+    if mains_nominal_v is not None and mains_nominal_v != MAINS_NOMINAL_V:
+        line += f" --mains-nominal {shlex.quote(f'{mains_nominal_v:g} V')}"
+    return line
