@@ -216,6 +216,8 @@ class Watchdog:
         worst: tuple[float, tuple[str, str], Pair] | None = None
         disagree = False
         for edge, pair in self._live_pairs(group, now_ns):
+            if not all(t.by_hand or t.fresh(now_ns) for t in (self._track(tag) for tag in edge)):
+                continue
             disagree = disagree or pair.disagree
             if worst is None or abs(pair.e_n) > worst[0]:
                 worst = (abs(pair.e_n), edge, pair)

@@ -156,7 +156,7 @@ def _meter(meter: MeterLine, width: int, tag_width: int) -> Text:
         left = width - line.cell_len - 2
     if meter.place is not None and left >= 9:
         line.append(" " + _interval(meter.place, min(left, 60)), style=colour)
-    if meter.by_hand and left >= 9 and meter.place is None:
+    elif meter.by_hand and meter.shown and left >= 9:
         line.append(" typed", style="dim")
     return line
 
@@ -217,7 +217,8 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
         return [Text.assemble(" ", (f"{shape} {words}", colour))]
     lines: list[Text] = []
     for k, suspect in enumerate(snapshot.suspects):
-        block = _suspect(suspect, snapshot, width)
+        told = {s.next_check for s in snapshot.suspects[:k]}
+        block = _suspect(suspect, snapshot, width, again=suspect.next_check in told)
         left = len(snapshot.suspects) - k
         # One line is kept for "and more" unless this is the last.
         free = room - len(lines) - (1 if left > 1 else 0)
@@ -230,7 +231,7 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
     return lines
 
 
-def _suspect(suspect: Suspect, snapshot: Snapshot, width: int) -> list[Text]:
+def _suspect(suspect: Suspect, snapshot: Snapshot, width: int, *, again: bool) -> list[Text]:
     state = "silent" if suspect.kind.value == "silent" else "one of" if suspect.others else "suspect"
     shape, colour = SHAPES[state]
     age_s = max(0, snapshot.utc_ns - suspect.since_utc_ns) // 10**9
@@ -241,7 +242,9 @@ def _suspect(suspect: Suspect, snapshot: Snapshot, width: int) -> list[Text]:
     )
     lines = [head, *_wrapped(suspect.reason, width, "   ")]
     step = (snapshot.next_steps or {}).get(suspect.next_check)
-    if step is not None:
+    if step is not None and again:
+        lines.append(Text(f" ▸ next, {step.minutes:g} min: the same check as above", style="italic"))
+    elif step is not None:
         lines += _wrapped(f"next, {step.minutes:g} min: {step.card}", width, " ▸ ", style="italic")
     return lines
 

@@ -91,6 +91,7 @@ def test_a_gap_is_counted_once_and_the_silent_meter_told() -> None:
     collector.snapshot([lost])
     picture = collector.snapshot([lost])
     assert picture.health.gaps == 1
+    assert picture.groups[0].word == "no comparison"
     assert {s.tag for s in picture.suspects} == {"M1", "M3"}
     assert any("the port went away" in s.reason for s in picture.suspects)
 

@@ -96,6 +96,12 @@ def test_state_uncertainty_agreement_doubt_next_check_and_recorder_are_in_words(
         assert words in text
 
 
+def test_a_check_that_several_doubts_ask_for_is_told_once() -> None:
+    text = "\n".join(drawn(snapshot(4, 3), 80, 30))
+    assert text.count("Take the tips off") == 1
+    assert text.count("the same check as above") == 2
+
+
 def test_doubts_that_find_no_room_are_counted() -> None:
     assert any("more doubt" in line for line in drawn(snapshot(6, 6), 80, 24))
 
