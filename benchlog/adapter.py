@@ -11,7 +11,7 @@ from __future__ import annotations
 import dataclasses
 import warnings
 from abc import ABC, abstractmethod
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from types import TracebackType
 from typing import Self
@@ -97,6 +97,11 @@ class Adapter(ABC):
 
 class Reader(Adapter):
     """A meter: yields readings."""
+
+    @property
+    def rejects(self) -> Mapping[str, int]:
+        """Frames that came and made no reading, by reason, so far; empty where the link has no frames."""
+        return {}
 
     @abstractmethod
     def _read(self, timeout_s: float) -> Reading | None:

@@ -15,8 +15,9 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
+from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from types import TracebackType
 from typing import Any, Self
@@ -102,8 +103,10 @@ class _Line:
     gap_began_ns: int = 0
     last_reading_ns: int = 0
     bad_in_a_row: int = 0
-    bad_unreported: int = 0
     bad_reported_ns: int = -_REPORT_EVERY_NS
+    bad_unreported: Counter[str] = field(default_factory=Counter)
+    rejects_seen: Counter[str] = field(default_factory=Counter)
+    last_bad: BadFrameError | None = None
     drop_began_ns: int = 0
     drop_count: int = 0
     thread: threading.Thread | None = None
@@ -258,6 +261,7 @@ class Recorder:
                     reading = line.reader.read(self._read_timeout_s)
                 except BadFrameError as error:
                     if self._bad_frame(line, error):
+                        self._check_silence(line)
                         continue
                     self._lose(line, error)
                 except BenchlogError as error:
@@ -303,7 +307,7 @@ class Recorder:
             self._clock.sleep(seconds / steps)
 
     def _take(self, line: _Line, reading: Reading) -> None:
-        line.bad_in_a_row = 0
+        line.bad_in_a_row, line.last_bad = 0, None
         line.last_reading_ns = self._clock.monotonic_ns()
         if line.link is not Link.READING:
             self._end_gap(line)
@@ -363,18 +367,24 @@ class Recorder:
     def _check_silence(self, line: _Line) -> None:
         silent_ns = self._clock.monotonic_ns() - line.last_reading_ns
         if line.link in (Link.READING, Link.WAITING) and silent_ns >= self._silence_ns:
-            self._begin_gap(
-                line,
-                Link.SILENT,
+            cause, hint = (
                 f"no reading for {silent_ns / 1e9:.1f} s",
                 "is the meter on, awake, and its link switched on?",
             )
+            if (
+                bad := line.last_bad
+            ) is not None:  # it does talk: what it says tells more than that no reading came
+                cause, hint = f"{cause}: {bad.message}", bad.hint
+            self._begin_gap(line, Link.SILENT, cause, hint)
 
     def _begin_gap(self, line: _Line, link: Link, cause: str, hint: str) -> None:
+        event = (
+            "continues" if line.gap_began_ns else "begins"
+        )  # a silent link may break as well: still one gap
         line.gap_began_ns = line.gap_began_ns or self._clock.utc_ns()
         self._set(line, link, cause)
         self._event(
-            "gap", instrument=line.reader.instrument, event="begins", link=str(link), cause=cause, hint=hint
+            "gap", instrument=line.reader.instrument, event=event, link=str(link), cause=cause, hint=hint
         )
 
     def _end_gap(self, line: _Line) -> None:
@@ -405,8 +415,9 @@ class Recorder:
     def _bad_frame(self, line: _Line, error: BadFrameError) -> bool:
         """Count a bad frame; False when so many came in a row that the link must be made anew."""
         line.bad_in_a_row += 1
-        line.bad_unreported += 1
         line.bad_frames += 1
+        line.bad_unreported["no frame"] += 1
+        line.last_bad = error
         self._tell(error)
         self._report_bad_frames(line, error)
         if line.bad_in_a_row < _BAD_FRAMES_IN_A_ROW:
@@ -417,9 +428,21 @@ class Recorder:
     def _report_bad_frames(
         self, line: _Line, error: BadFrameError | None = None, *, force: bool = False
     ) -> None:
-        """Write bad frames down, at most once a minute."""
+        """Write down frames that made no reading, at most once a minute."""
+        rejects = Counter(line.reader.rejects)
+        if rejects != line.rejects_seen:
+            new = rejects - line.rejects_seen
+            line.bad_unreported += new
+            line.bad_frames += new.total()
+            line.rejects_seen = rejects
         now = self._clock.monotonic_ns()
         if line.bad_unreported and (force or now - line.bad_reported_ns >= _REPORT_EVERY_NS):
-            count, line.bad_unreported, line.bad_reported_ns = line.bad_unreported, 0, now
+            reasons, line.bad_unreported, line.bad_reported_ns = line.bad_unreported, Counter(), now
             example = {"example": error.message, "raw": error.raw[:64].hex()} if error else {}
-            self._event("bad frames", instrument=line.reader.instrument, count=count, **example)
+            self._event(
+                "bad frames",
+                instrument=line.reader.instrument,
+                count=reasons.total(),
+                reasons=dict(reasons),
+                **example,
+            )

@@ -7,7 +7,7 @@ Readings keep their recorded times; those of a raw stream, which has none, are s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace as dataclass_replace
 from pathlib import Path
 from typing import Literal
@@ -74,6 +74,11 @@ class ReplayReader(Reader):
         self._offset_ns: int | None = None
         self.decoder: Decoder | None = None
         self.at_end = False
+
+    @property
+    def rejects(self) -> Mapping[str, int]:
+        """See `Reader.rejects`."""
+        return self.decoder.rejects if self.decoder is not None else {}
 
     def identity(self) -> str:
         """See `Adapter.identity`."""

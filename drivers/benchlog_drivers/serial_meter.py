@@ -112,7 +112,7 @@ class SerialMeter(Reader):
 
     @property
     def rejects(self) -> Counter[str]:
-        """Rejected frames by reason, since this adapter was made."""
+        """See `Reader.rejects`."""
         return self.decoder.rejects
 
     @property

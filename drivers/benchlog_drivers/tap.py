@@ -7,6 +7,7 @@ adapter has a `wiretap` attribute.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import msgspec
@@ -45,6 +46,11 @@ class TappedReader(Reader):
         self.writer = WiretapWriter(path, about)
         if hasattr(inner, "wiretap"):
             inner.wiretap = self.writer
+
+    @property
+    def rejects(self) -> Mapping[str, int]:
+        """See `Reader.rejects`."""
+        return self.inner.rejects
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
