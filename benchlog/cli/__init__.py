@@ -30,6 +30,8 @@ COMMANDS = {
     "watch": "live dashboard that flags suspect meters",
     "standard": "record a check-standard reading and chart the meter",
     "record": "list, show, verify, export; certificate, notes, files",
+    "manual": "the manual, or one command's page",
+    "completion": "completion script for bash, zsh or fish",
 }
 
 
