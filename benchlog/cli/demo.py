@@ -52,6 +52,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         show=lambda result: show_brief(ctx.console, result),
         command=command,
         typist=Terminal() if args.pace == "real" else None,
+        console=ctx.console,
     ) as story:
         if args.check:
             story.only(args.check)

@@ -161,6 +161,12 @@ class DemoHands(Person):
         self._put(meter, standard, function)
         return str(self.person.read(meter))
 
+    def on_point(self, point: str, function: Function, *meters: str) -> None:
+        """Put several meters on one point."""
+        self._clear()
+        for meter in meters:
+            self._put(meter, point, function)
+
     # ---- what eyes see ----
 
     def _display(self, prompt: Prompt, step: str) -> str:

@@ -7,20 +7,29 @@ analysis. A command shown with ``$`` is really run, with the story's clock.
 from __future__ import annotations
 
 import importlib
+import io
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from importlib.resources import files
 from pathlib import Path
 from typing import Self
 
+from rich.console import Console
+
+from benchlog.adapter import Reader
 from benchlog.bench import read_bench
 from benchlog.clock import ManualClock, RunningClock, parse_rfc3339
+from benchlog.dashboard.collector import Collector
+from benchlog.dashboard.live import play
+from benchlog.dashboard.suspect import NodeGroup
 from benchlog.demo.hands import DemoHands, HandsOn
 from benchlog.guide.hands import Hands
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
 from benchlog.logbook import Logbook
 from benchlog.plan import read_plan
+from benchlog.reading import Function
+from benchlog.registry import open_adapter
 from benchlog.result import Result, Verdict
 from benchlog.simulation import served_as_sim, simulated_bench
 
@@ -62,6 +71,8 @@ class Story:
         Runs one command line with the story's clock and returns its exit code.
     typist : Person, optional
         Somebody who does it by hand, at real pace, instead of the scripted hands.
+    console : rich Console, optional
+        Where the dashboard is drawn, if it is a terminal.
     """
 
     def __init__(
@@ -73,8 +84,10 @@ class Story:
         show: Callable[[Result], None],
         command: Callable[[Sequence[str], ManualClock], int],
         typist: Person | None = None,
+        console: Console | None = None,
     ) -> None:
         self.folder = folder
+        self.console = console or Console(file=io.StringIO())
         self.say = say
         self._show = show
         self._command = command
@@ -188,6 +201,28 @@ class Story:
         shown = self.hands.on_standard(meter, standard, function)
         return self.run("standard", meter, standard, shown)
 
+    def watch(self, point: str, function: Function, *tags: str, span_s: float = 20.0) -> None:
+        """Leave meters on one point for a while: a picture on a terminal, changes as lines elsewhere."""
+        self.say(
+            f"$ benchlog watch {' '.join(tags)} --group {point}={','.join(tags)} --for '{span_s:g} s'", "cyan"
+        )
+        self.hands.on_point(point, function, *tags)
+        collector = Collector(
+            self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
+        )
+        # MB-02 has no link: somebody reads it off and types, once a second.
+        readers = [open_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
+        kept = play(
+            self.console,
+            collector,
+            [r for r in readers if isinstance(r, Reader)],
+            clock=self.clock,
+            span_s=span_s,
+            say=lambda line: self.say(f"  {line}", ""),
+        )
+        with Logbook.open(self.logbook_path, clock=self.clock) as book:
+            book.append_readings(kept)
+
     # ---- the acts ----
 
     def only(self, check_id: str) -> None:
@@ -272,7 +307,9 @@ class Story:
 
     def bad_meter(self) -> None:
         """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
-        self.day(96, "check standards again")
+        self.day(96, "both meters on the 5 V reference")
+        self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
+        self.tell("Two meters tell that one is wrong, not which. The check standard tells:")
         self.standard("MB-02", "CS-3")
         self.tell("A new battery: as left.")
         self.sim.new_battery("MB-02")
