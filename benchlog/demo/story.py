@@ -101,6 +101,7 @@ class Story:
             else HandsOn(self.sim, self.person, say, typist)
         )
         self.results: dict[str, Result] = {}
+        self.watched: Collector | None = None
         self._stack = ExitStack()
         self._start_ns = self.clock.utc_ns()
 
@@ -210,6 +211,7 @@ class Story:
         collector = Collector(
             self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
         )
+        self.watched = collector
         # MB-02 has no link: somebody reads it off and types, once a second.
         readers = [open_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
         kept = play(
