@@ -139,7 +139,7 @@ def main() -> None:
             draw("status", status)
             watch = recorder()
             if story.watched is not None:
-                watch.print(view(story.watched.snapshot(), 96, 20, keys="", plain=False))
+                watch.print(view(story.watched, 96, 18, keys="", plain=False))
             draw("watch", watch)
 
 

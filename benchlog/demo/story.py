@@ -21,6 +21,7 @@ from benchlog.bench import read_bench
 from benchlog.clock import ManualClock, RunningClock, parse_rfc3339
 from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.live import play
+from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.demo.hands import DemoHands, HandsOn
 from benchlog.guide.hands import Hands
@@ -101,7 +102,7 @@ class Story:
             else HandsOn(self.sim, self.person, say, typist)
         )
         self.results: dict[str, Result] = {}
-        self.watched: Collector | None = None
+        self.watched: Snapshot | None = None  # the dashboard's last picture
         self._stack = ExitStack()
         self._start_ns = self.clock.utc_ns()
 
@@ -211,7 +212,6 @@ class Story:
         collector = Collector(
             self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
         )
-        self.watched = collector
         # MB-02 has no link: somebody reads it off and types, once a second.
         readers = [open_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
         kept = play(
@@ -223,7 +223,8 @@ class Story:
             say=lambda line: self.say(f"  {line}", ""),
         )
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
-            book.append_readings(kept)
+            collector.committed(book.append_readings(kept), kept)
+        self.watched = collector.snapshot()
 
     # ---- the acts ----
 
