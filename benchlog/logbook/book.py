@@ -8,13 +8,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
-from benchlog import __version__
 from benchlog.clock import Clock, SystemClock, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.appender import Appender
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
 from benchlog.logbook.chain import EntryRef
+from benchlog.version import __version__
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
