@@ -91,15 +91,19 @@ def _bash_branch(page: Page) -> str:
     if texts:
         lines.append(f"                {'|'.join(texts)}) return ;;")
     lines.append("            esac")
-    words = [n for w in page.options for n in w.names] + list(page.commands)
-    words += [c for w in page.positionals for c in w.choices]
-    lines.append(f'            mapfile -t COMPREPLY < <(compgen -W {shlex.quote(" ".join(words))} -- "$cur")')
-    kinds = {w.takes for w in page.positionals}
+    options = shlex.quote(" ".join(n for w in page.options for n in w.names))
+    values = [*page.commands, *(c for w in page.positionals for c in w.choices)]
+    kinds = {w.takes for w in page.positionals if not w.choices}
+    act = f"compgen -W {shlex.quote(' '.join(values))}" if values else f"compgen -W {options}"
     if "file" in kinds or "folder" in kinds:
         act = "compgen -f" if "file" in kinds else "compgen -d"
-        lines.append(
-            f'            [[ $cur == -* ]] || mapfile -t -O "${{#COMPREPLY[@]}}" COMPREPLY < <({act} -- "$cur")'
-        )
+    lines += [
+        "            if [[ $cur == -* ]]; then",
+        f'                mapfile -t COMPREPLY < <(compgen -W {options} -- "$cur")',
+        "            else",
+        f'                mapfile -t COMPREPLY < <({act} -- "$cur")',
+        "            fi",
+    ]
     return "\n".join([*lines, "            ;;"])
 
 

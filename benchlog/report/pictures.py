@@ -16,7 +16,16 @@ from benchlog.units import format_quantity, format_uncertain
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["bode", "load_line", "model_words", "thinned", "waveforms"]
+__all__ = [
+    "bode",
+    "bode_figure",
+    "load_line",
+    "load_line_figure",
+    "model_words",
+    "thinned",
+    "waveforms",
+    "waveforms_figure",
+]
 
 _INK, _FIRST, _SECOND = "#222222", "#1f4e8c", "#b3541e"
 
@@ -49,6 +58,13 @@ def thinned(
 
 def waveforms(capture: Capture, title: str, *, cycles: float = 3.0, frequency_hz: float | None = None) -> str:
     """Draw the channels of a capture over its first few cycles, each in its own strip; SVG text."""
+    return _svg(waveforms_figure(capture, title, cycles=cycles, frequency_hz=frequency_hz), title)
+
+
+def waveforms_figure(
+    capture: Capture, title: str, *, cycles: float = 3.0, frequency_hz: float | None = None
+) -> Figure:
+    """Draw the channels of a capture over its first few cycles, each in its own strip."""
     from matplotlib.figure import Figure
 
     n = capture.n_samples
@@ -66,11 +82,17 @@ def waveforms(capture: Capture, title: str, *, cycles: float = 3.0, frequency_hz
         axis.grid(True, linewidth=0.3)
     axes[-1].set_xlabel("time / ms", fontsize=7)
     axes[0].set_title(title, fontsize=8, color=_INK, loc="left")
-    return _svg(figure, title)
+    return figure
 
 
 def load_line(result: Result, title: str) -> str | None:
     """Draw open and loaded voltage over current with the source line; None without a load point; SVG text."""
+    figure = load_line_figure(result, title)
+    return None if figure is None else _svg(figure, title)
+
+
+def load_line_figure(result: Result, title: str) -> Figure | None:
+    """Draw open and loaded voltage over current with the source line; None without a load point."""
     from matplotlib.figure import Figure
 
     names = ("no_load_voltage", "loaded_voltage", "source_resistance")
@@ -106,11 +128,17 @@ def load_line(result: Result, title: str) -> str | None:
     axis.tick_params(labelsize=7)
     axis.grid(True, linewidth=0.3)
     axis.set_title(title, fontsize=8, color=_INK, loc="left")
-    return _svg(figure, title)
+    return figure
 
 
 def bode(result: Result, title: str) -> str | None:
-    """Draw a turns ratio and its phase over frequency with the fitted model; None without a sweep; SVG text.
+    """Draw a sweep as `bode_figure` does; None without one; SVG text."""
+    figure = bode_figure(result, title)
+    return None if figure is None else _svg(figure, title)
+
+
+def bode_figure(result: Result, title: str) -> Figure | None:
+    """Draw a turns ratio and its phase over frequency with the fitted model; None without a sweep.
 
     Ratios are shown on one range: divided by the fitted gains of the ranges they were taken on, and by the gain of
     the whole set-up, so that the scale reads in turns.
@@ -162,7 +190,7 @@ def bode(result: Result, title: str) -> str | None:
         if drive:
             axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
     upper.set_title(title, fontsize=8, color=_INK, loc="left")
-    return _svg(figure, title)
+    return figure
 
 
 def model_words(result: Result) -> str:
