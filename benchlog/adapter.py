@@ -119,10 +119,11 @@ class Reader(Adapter):
             reading = self._read(timeout_s)
         if reading is None:
             return None
-        utc_ns, mono_ns = self.clock.utc_ns(), self.clock.monotonic_ns()
-        if reading.utc_ns:  # a recorded stream brings its own times
-            utc_ns, mono_ns = reading.utc_ns, reading.mono_ns
-        return dataclasses.replace(reading, instrument=self.instrument, utc_ns=utc_ns, mono_ns=mono_ns)
+        if not reading.utc_ns:
+            return reading.stamped(self.instrument, self.clock.utc_ns(), self.clock.monotonic_ns())
+        if reading.instrument != self.instrument:  # recorded streams bring their own times
+            return reading.stamped(self.instrument, reading.utc_ns, reading.mono_ns)
+        return reading
 
 
 class Digitiser(Adapter):

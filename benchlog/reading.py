@@ -127,6 +127,25 @@ class Reading:
         """SI unit of `value`."""
         return self.function.unit
 
+    def stamped(self, instrument: str, utc_ns: int, mono_ns: int) -> Reading:
+        """Return the same reading with the meter's tag and its time of arrival."""
+        # Twenty times a second and meter: `dataclasses.replace` would look every field up by name.
+        return Reading(
+            self.function,
+            self.value,
+            self.resolution,
+            self.displayed,
+            self.state,
+            self.flags,
+            self.range_max,
+            self.raw,
+            instrument,
+            self.channel,
+            utc_ns,
+            mono_ns,
+            self.origin,
+        )
+
     def __post_init__(self) -> None:
         if (self.value is None) is (self.state is State.OK):
             raise ValueError(

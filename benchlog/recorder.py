@@ -105,7 +105,7 @@ class _Line:
     bad_in_a_row: int = 0
     bad_reported_ns: int = -_REPORT_EVERY_NS
     bad_unreported: Counter[str] = field(default_factory=Counter)
-    rejects_seen: Counter[str] = field(default_factory=Counter)
+    rejects_seen: dict[str, int] = field(default_factory=dict)
     last_bad: BadFrameError | None = None
     drop_began_ns: int = 0
     drop_count: int = 0
@@ -429,9 +429,9 @@ class Recorder:
         self, line: _Line, error: BadFrameError | None = None, *, force: bool = False
     ) -> None:
         """Write down frames that made no reading, at most once a minute."""
-        rejects = Counter(line.reader.rejects)
+        rejects = dict(line.reader.rejects)
         if rejects != line.rejects_seen:
-            new = rejects - line.rejects_seen
+            new = Counter(rejects) - Counter(line.rejects_seen)
             line.bad_unreported += new
             line.bad_frames += new.total()
             line.rejects_seen = rejects

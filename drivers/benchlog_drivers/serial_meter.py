@@ -220,7 +220,7 @@ class SerialMeter(Reader):
             self._garbage = b"" if readings else (self._garbage + data)[-4096:]
             if readings:
                 self._waiting = False
-            self._ready.extend(dataclass_replace(r, utc_ns=times[0], mono_ns=times[1]) for r in readings)
+            self._ready.extend(r.stamped(self.instrument, *times) for r in readings)
         return data
 
     def _ask(self) -> None:
