@@ -22,8 +22,6 @@ import math
 import re
 from dataclasses import dataclass
 
-import numpy as np
-
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
 
@@ -40,19 +38,17 @@ _SWG_THOU = {
     **dict(enumerate((4.8, 4.4, 4.0, 3.6, 3.2, 2.8, 2.4, 2.0, 1.6, 1.2, 1.0), 40)),
 }
 # Bare diameter, most that enamel of grade 1 and of grade 2 adds to it; millimetre.
-_ENAMEL_MM = np.array(
-    [
-        (0.05, 0.010, 0.016),
-        (0.1, 0.017, 0.025),
-        (0.2, 0.026, 0.039),
-        (0.315, 0.034, 0.052),
-        (0.4, 0.039, 0.059),
-        (0.5, 0.044, 0.066),
-        (0.8, 0.055, 0.084),
-        (1.0, 0.062, 0.094),
-        (1.6, 0.070, 0.106),
-        (2.0, 0.074, 0.112),
-    ]
+_ENAMEL_MM = (
+    (0.05, 0.010, 0.016),
+    (0.1, 0.017, 0.025),
+    (0.2, 0.026, 0.039),
+    (0.315, 0.034, 0.052),
+    (0.4, 0.039, 0.059),
+    (0.5, 0.044, 0.066),
+    (0.8, 0.055, 0.084),
+    (1.0, 0.062, 0.094),
+    (1.6, 0.070, 0.106),
+    (2.0, 0.074, 0.112),
 )
 
 
@@ -93,9 +89,10 @@ class Wire:
             return self.enamelled_m
         if grade not in (1, 2):
             raise UsageError(f"enamel grade {grade} is not known", hint="grades here are 1 and 2")
-        added_mm = np.exp(
-            np.interp(math.log(self.diameter_m * 1e3), np.log(_ENAMEL_MM[:, 0]), np.log(_ENAMEL_MM[:, grade]))
-        )
+        import numpy as np  # here, since reading a plan needs wire sizes but no enamel
+
+        bare, *added = np.log(np.array(_ENAMEL_MM)).T
+        added_mm = np.exp(np.interp(math.log(self.diameter_m * 1e3), bare, added[grade - 1]))
         return self.diameter_m + float(added_mm) * 1e-3
 
     def resistance_per_m(self, temperature_degc: float = 20.0) -> float:
