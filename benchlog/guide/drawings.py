@@ -11,9 +11,13 @@ _PART = 18
 _WIDTH = 72
 
 
+def _cut(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 1] + "~"
+
+
 def _boxed(*words: str) -> list[str]:
     """Frame words, one a line."""
-    shown = [w if len(w) <= _BOX else w[: _BOX - 1] + "~" for w in words]
+    shown = [_cut(w, _BOX) for w in words]
     inner = max(map(len, shown))
     edge = "+" + "-" * (inner + 2) + "+"
     return [edge, *(f"| {w.ljust(inner)} |" for w in shown), edge]
@@ -30,7 +34,7 @@ def across(
     |    |  o---- black -->  |        COM   |
     +----+                   +--------------+
     """
-    left = _boxed(point, "")
+    left = _boxed(_cut(point, _PART), "")
     plus, minus = (" +o", " -o") if polarity else ("  o", "  o")
     wires = ["", f"{plus}---- red ---->  ", f"{minus}---- black -->  ", ""]
     width, span = len(left[0]), len(wires[1])
@@ -68,7 +72,7 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
         if element is None:
             line += f" {end}"
         elif element:
-            line += f"[ {element if len(element) <= _PART else element[: _PART - 1] + '~'} ]---"
+            line += f"[ {_cut(element, _PART)} ]---"
     used = [(c, label[: _WIDTH - c]) for c, label in zip(at, taps, strict=True) if label]
     rows = [line]
     for n in range(len(used), 0, -1):

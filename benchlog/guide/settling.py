@@ -81,6 +81,11 @@ class Settling:
         """Take in the next reading; returns what it does."""
         gap = self._gap(reading)
         last, self._last = self._last, reading
+        if last is not None and last.function is not reading.function:
+            self._high = 0.0  # the dial was turned: all that was before is another quantity
+            gap = False
+            self._window.clear()
+            self._held_since = None
         if gap:
             self._window.clear()
             self._held_since = None
@@ -120,9 +125,6 @@ class Settling:
             return
         if reading.function is last.function:
             self._high = max(self._high, min(abs(reading.value), abs(last.value)))
-        else:
-            self._high = 0.0  # the dial was turned: all that was before is another quantity
-            self._window.clear()
 
     def _judge(self, reading: Reading, steady: bool) -> Settle:
         doubtful = self._doubtful(reading)
