@@ -8,7 +8,7 @@ __all__ = ["across", "path"]
 
 _BOX = 26
 _PART = 18
-_WIDTH = 72
+_WIDTH = 74
 
 
 def _cut(text: str, most: int) -> str:
@@ -64,6 +64,11 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
            |                              CH2
            CH1
     """
+    named = [e for e in elements if e]
+    bare = len(f"{start} ---") + len(f"o--- {end}") + 4 * len(elements) + len("[  ]---") * len(named)
+    room = _WIDTH - bare
+    # Short names keep their length, long ones share what is left.
+    most = next(m for m in range(_PART, 5, -1) if m == 6 or sum(min(len(e), m) for e in named) <= room)
     line = f"{start} ---"
     at = []
     for element in [*elements, None]:
@@ -72,7 +77,7 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
         if element is None:
             line += f" {end}"
         elif element:
-            line += f"[ {_cut(element, _PART)} ]---"
+            line += f"[ {_cut(element, most)} ]---"
     used = [(c, label[: _WIDTH - c]) for c, label in zip(at, taps, strict=True) if label]
     rows = [line]
     for n in range(len(used), 0, -1):
