@@ -115,8 +115,11 @@ class Reader(Adapter):
         LinkLostError
             When the link went away.
         """
-        with self._named_errors():
+        try:  # as `_named_errors`, at a tenth of its cost, since meters are read many times a second
             reading = self._read(timeout_s)
+        except BenchlogError as error:
+            error.instrument = error.instrument or self.instrument
+            raise
         if reading is None:
             return None
         if not reading.utc_ns:

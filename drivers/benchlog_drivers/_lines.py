@@ -173,7 +173,13 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     if not select.select([descriptor], [], [], wait_s)[0]:
         return b""
     # With time-out 0 one system call takes what is there; asking byte by byte loses what came before an end.
-    return bytes(link.read(MAX_CHUNK))
+    if sys.platform == "win32":
+        return bytes(link.read(MAX_CHUNK))
+    # pyserial would wait once more. Its number is asked for anew: it may have been closed during the wait.
+    data = os.read(link.fileno(), MAX_CHUNK)
+    if not data:
+        raise serial.SerialException("the other end has closed it")
+    return data
 
 
 def open_error(port: str, error: BaseException) -> OpenError:
