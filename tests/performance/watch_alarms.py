@@ -13,6 +13,7 @@ import argparse
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -97,53 +98,68 @@ class FourOnBench:
         )
 
 
-def freeze(bench: FourOnBench) -> Callable[[float], None]:
-    """The display of M2 stops."""
-    scene, meter = bench.bench.scene, bench.meters["M2"]
+Each = Callable[[float], None]
+
+
+def freeze(bench: FourOnBench, tag: str) -> Each:
+    """The display stops."""
+    scene, meter = bench.bench.scene, bench.meters[tag]
     meter.frozen = meter.display(scene, scene.now_s(), 0)
     return lambda t: None
 
 
-def drift(bench: FourOnBench) -> Callable[[float], None]:
-    """The gain of M2 goes up by 1 % an hour."""
+def drift(bench: FourOnBench, tag: str) -> Each:
+    """The gain goes up by 1 % an hour."""
     start = bench.clock.monotonic_ns() / 1e9
 
     def go(t: float) -> None:
-        bench.meters["M2"].gain = 0.01 * (t - start) / 3600
+        bench.meters[tag].gain = 0.01 * (t - start) / 3600
 
     return go
 
 
-def cause(name: str) -> Callable[[FourOnBench], Callable[[float], None]]:
-    """A fault of the diagnosis vocabulary on M2."""
+def cause(name: str) -> Callable[[FourOnBench, str], Each]:
+    """A fault of the diagnosis vocabulary."""
 
-    def start(bench: FourOnBench) -> Callable[[float], None]:
-        inject(bench.bench, name, meter="M2")
+    def start(bench: FourOnBench, tag: str) -> Each:
+        inject(bench.bench, name, meter=tag)
         return lambda t: None
 
     return start
 
 
-FAULTS: dict[str, tuple[Callable[[FourOnBench], Callable[[float], None]], Kind, float]] = {
-    "display frozen": (freeze, Kind.FROZEN, 600.0),
-    "drift of 1 % in an hour": (drift, Kind.DRIFTS, 4500.0),
-    "wrong function": (cause("wrong_function"), Kind.FUNCTION, 60.0),
-    "open lead": (cause("lead_open"), Kind.NEAR_ZERO, 60.0),
-    "hold engaged": (cause("hold_engaged"), Kind.SYMBOL, 60.0),
-    "battery low, reads high": (cause("meter_battery_low"), Kind.DISAGREES, 600.0),
+@dataclass(frozen=True)
+class Fault:
+    """A fault, the meter that gets it, the kind of doubt it must raise, and by when."""
+
+    start: Callable[[FourOnBench, str], Each]
+    tag: str
+    kind: Kind
+    within_s: float
+
+
+FAULTS = {
+    "display frozen, counts of 10 mV": Fault(freeze, "M1", Kind.FROZEN, 300.0),
+    "display frozen, counts of 0.1 V": Fault(freeze, "M2", Kind.FROZEN, 1200.0),
+    "drift 1 %/h, meter of 0.5 % + 3": Fault(drift, "M3", Kind.DRIFTS, 3600.0),
+    "drift 1 %/h, meter of 1.2 % + 5": Fault(drift, "M2", Kind.DRIFTS, 3600.0),
+    "wrong function": Fault(cause("wrong_function"), "M2", Kind.FUNCTION, 60.0),
+    "open lead": Fault(cause("lead_open"), "M2", Kind.NEAR_ZERO, 60.0),
+    "hold engaged": Fault(cause("hold_engaged"), "M2", Kind.SYMBOL, 60.0),
+    "battery low, reads high": Fault(cause("meter_battery_low"), "M2", Kind.DISAGREES, 600.0),
 }
 
 
-def time_to_name(fault: str, seed: int, quiet_s: float = 400.0) -> tuple[float | None, Suspect | None]:
-    """Seconds from a fault on M2 to the first doubt of the right kind that names M2 alone; None if there is none."""
-    begin, kind, limit_s = FAULTS[fault]
+def time_to_name(name: str, seed: int, quiet_s: float = 400.0) -> tuple[float | None, Suspect | None]:
+    """Seconds from a fault to the first doubt of the right kind about that meter alone; None if there is none."""
+    fault = FAULTS[name]
     bench = FourOnBench(seed)
     dog = Watchdog(accuracy, [GROUP])
     for _ in doubts(bench.readings(quiet_s), dog):
         pass
     start = bench.clock.monotonic_ns() / 1e9
-    for t, suspect in doubts(bench.readings(limit_s, begin(bench)), dog):
-        if suspect.tags == ("M2",) and suspect.kind in (kind, Kind.LOW_BATTERY):
+    for t, suspect in doubts(bench.readings(fault.within_s, fault.start(bench, fault.tag)), dog):
+        if suspect.tags == (fault.tag,) and suspect.kind in (fault.kind, Kind.LOW_BATTERY):
             return t - start, suspect
     return None, None
 
@@ -172,7 +188,7 @@ def main() -> int:
             seconds, suspect = time_to_name(fault, seed)
             bad = bad or seconds is None
             told = "not named" if seconds is None else f"named after {seconds:.0f} s"
-            print(f"fault {fault:<26} seed {seed}: {told}", flush=True)
+            print(f"fault {fault:<32} seed {seed}: {told}", flush=True)
             if suspect is not None:
                 print(f"    {suspect.who}: {suspect.kind}: {suspect.reason} -> {suspect.next_check}")
     return int(bad)
