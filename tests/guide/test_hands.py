@@ -1,0 +1,287 @@
+"""Hands: jacks after a current, no scope on the mains, slips asked about, typed like linked."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from helpers.scripted_person import ScriptedPerson
+
+from benchlog.adapter import Adapter
+from benchlog.bench import AccuracyLine, Bench, Instrument
+from benchlog.clock import ManualClock
+from benchlog.errors import LinkLostError, ReadTimeoutError, UsageError
+from benchlog.guide import hands as hands_module
+from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
+from benchlog.guide.person import Prompt
+from benchlog.reading import Flag, Function, Origin, Reading
+from benchlog.testing import ScriptedReader
+
+V_AC, V_DC, A_DC = Function.AC_VOLTS, Function.DC_VOLTS, Function.DC_CURRENT
+LINES = (AccuracyLine(V_AC, "1 % + 5"), AccuracyLine(V_DC, "0.5 % + 2"))
+BENCH = Bench(
+    [
+        Instrument(tag="MA-01", address="sim:MA-01", accuracy=LINES),
+        Instrument(tag="MB-02", accuracy=LINES),
+        Instrument(tag="SC-03", kind="scope", address="sim:SC-03"),
+    ]
+)
+
+
+@pytest.fixture
+def clock() -> ManualClock:
+    return ManualClock(10**18)
+
+
+def linked(monkeypatch: pytest.MonkeyPatch, clock: ManualClock, *scripts: object) -> None:
+    """Let MA-01 follow a script; a second script is what it does after it was opened again."""
+    waiting = [list(s) for s in scripts]  # type: ignore[call-overload]
+
+    def opened(address: str, tag: str, **_: object) -> Adapter:
+        return ScriptedReader(tag, waiting.pop(0), clock=clock)
+
+    monkeypatch.setattr(hands_module, "open_adapter", opened)
+
+
+def frames(value: float, function: Function = V_AC, n: int = 3, **more: object) -> list[object]:
+    reading = Reading(function, value, 0.01, f"{value:.2f} V", raw=b"frame", **more)  # type: ignore[arg-type]
+    return [item for _ in range(n) for item in (0.4, reading)]
+
+
+# ---- the jacks ----
+
+
+@pytest.mark.parametrize("function", [V_AC, V_DC, Function.AC_DC_VOLTS])
+def test_every_volts_step_after_a_current_demands_the_jacks(function: Function, clock: ManualClock) -> None:
+    person = ScriptedPerson({"a": "0.500", "v/jacks": "y", "v": "27.75", "w": "27.75"})
+    hands = Hands(BENCH, person, clock)
+    hands.reading("MB-02", A_DC, "test current", "a")
+    hands.reading("MB-02", function, "voltage", "v")
+    assert person.keys == ["a", "v/jacks", "v"]
+    hands.reading("MB-02", function, "voltage", "w")
+    assert person.keys[-1] == "w"
+
+
+def test_no_is_no_until_the_leads_are_back(clock: ManualClock) -> None:
+    """n is answered with what would happen, and asked again; the reading waits."""
+    person = ScriptedPerson({"a": "0.500", "v/jacks": ["n", "", "y"], "v": "27.75"})
+    hands = Hands(BENCH, person, clock)
+    hands.reading("MB-02", A_DC, "test current", "a")
+    hands.reading("MB-02", V_AC, "voltage", "v")
+    assert person.keys.count("v/jacks") == 3
+    assert "short circuit" in person.said
+
+
+def test_the_other_meter_is_not_asked_about(clock: ManualClock) -> None:
+    person = ScriptedPerson({"a": "0.500", "v": "27.75"})
+    hands = Hands(BENCH, person, clock)
+    hands.reading("MB-02", A_DC, "test current", "a")
+    hands.reading("third", V_AC, "voltage", "v")
+    assert person.keys == ["a", "v"]
+
+
+def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClock) -> None:
+    person = ScriptedPerson({"v/jacks": "y", "v": "27.75"})
+    hands = Hands(BENCH, person, clock)
+    hands.in_current_jack({"MB-02"})
+    hands.reading("MB-02", V_AC, "voltage", "v")
+    assert person.keys == ["v/jacks", "v"]
+
+
+# ---- the mains ----
+
+
+def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
+    hands = Hands(BENCH, ScriptedPerson({}), clock)
+    hands.begin(mains_referenced=True)
+    with pytest.raises(UsageError, match="mains-referenced") as error:
+        hands.capture("SC-03", ["CH1"])
+    assert "rated meter" in error.value.hint
+
+
+# ---- slips ----
+
+
+@pytest.mark.parametrize(
+    ("typed", "question"),
+    [
+        ("27.7 mV", "a thousandth of the expected"),
+        ("38.3", "peak value"),
+        ("271", "ten times the expected"),
+        ("13.6", "half the expected"),
+    ],
+)
+def test_a_slip_is_asked_about_and_never_corrected(typed: str, question: str, clock: ManualClock) -> None:
+    """At a terminal: the right question, then the value as read if it is kept."""
+    person = ScriptedPerson({"v": typed, "v/slip": "y"}, interactive=True)
+    hands = Hands(BENCH, person, clock)
+    taken = hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1)
+    assert question in person.said
+    assert taken.value == pytest.approx(27.7e-3 if "mV" in typed else float(typed))
+    assert question in hands.findings[0]
+
+
+def test_a_slip_can_be_read_again(clock: ManualClock) -> None:
+    person = ScriptedPerson({"v": ["271", "27.1"], "v/slip": "n"}, interactive=True)
+    hands = Hands(BENCH, person, clock)
+    assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 27.1
+    assert hands.findings == []
+
+
+def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
+    person = ScriptedPerson({"v": "271"})
+    hands = Hands(BENCH, person, clock)
+    assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
+    assert hands.findings
+    assert person.keys == ["v"]
+
+
+@pytest.mark.parametrize("typed", ["27.1", "26.0", "28.6"])
+def test_a_plausible_value_raises_no_question(typed: str, clock: ManualClock) -> None:
+    person = ScriptedPerson({"v": typed}, interactive=True)
+    Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v", expect=27.1)
+    assert person.keys == ["v"]
+
+
+def test_another_unit_or_function_is_refused_and_asked_again(clock: ManualClock) -> None:
+    person = ScriptedPerson({"v": ["15 ohm", "27.1 V dc", "27.1 V ac"]})
+    assert Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").value == 27.1
+    assert "not in V" in person.said
+    assert "check the meter's setting" in person.said
+
+
+# ---- typed like linked ----
+
+
+def test_a_typed_reading_makes_the_same_record_as_a_linked_one(
+    monkeypatch: pytest.MonkeyPatch, clock: ManualClock
+) -> None:
+    """All fields alike but how it came in, the frame, and the two times."""
+    linked(monkeypatch, clock, frames(27.75))
+    with Hands(BENCH, ScriptedPerson({}), clock) as hands:
+        by_link = hands.reading("MA-01", V_AC, "voltage", "v")
+    typed_bench = Bench([Instrument(tag="MA-01", accuracy=LINES)])
+    by_hand = Hands(typed_bench, ScriptedPerson({"v": "27.75"}), clock).reading("MA-01", V_AC, "voltage", "v")
+    apart = {"origin", "raw", "utc_ns", "mono_ns"}
+    for field in dataclasses.fields(Reading):
+        if field.name not in apart:
+            assert getattr(by_hand.reading, field.name) == getattr(by_link.reading, field.name), field.name
+    assert (by_link.reading.origin, by_hand.reading.origin) == (Origin.LINK, Origin.HAND)
+    assert by_hand.reading.utc_ns > 0
+    assert by_hand.settled() == by_link.settled()
+
+
+@pytest.mark.parametrize(
+    ("typed", "displayed"),
+    [
+        ("27.75", "27.75 V"),
+        ("27.75 V", "27.75 V"),
+        ("27.75 V ac", "27.75 V"),
+        ("27.75V~", "27.75 V"),
+        ("27,75", "27.75 V"),
+        ("-27.3 mV", "-27.3 mV"),
+        ("27.3m", "27.3 mV"),
+        ("OL", "OL"),
+    ],
+)
+def test_what_is_typed_is_kept_as_a_display_shows_it(typed: str, displayed: str, clock: ManualClock) -> None:
+    person = ScriptedPerson({"v": typed})
+    assert Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").reading.displayed == displayed
+
+
+def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> None:
+    """What was acknowledged by the bell is on the disk already."""
+    person = ScriptedPerson({"v": "27.75"})
+    hands = Hands(BENCH, person, clock)
+    heard_when_kept: list[int] = []
+
+    def keep(reading: Reading) -> str:
+        heard_when_kept.append(len(person.heard))
+        return "readings:7"
+
+    hands.begin(keep=keep)
+    taken = hands.reading("MB-02", V_AC, "voltage", "v")
+    assert heard_when_kept == [0]
+    assert person.heard == [taken.reading]
+    assert hands.kept == [(taken.reading, "readings:7")]
+
+
+# ---- keys, trouble ----
+
+
+def test_t_types_what_the_link_should_have_told(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    linked(monkeypatch, clock, [item for n in range(40) for item in (0.4, *frames(n, n=1)[1:])])
+    person = ScriptedPerson({"v": "27.75"}, keys="t")
+    with Hands(BENCH, person, clock) as hands:
+        taken = hands.reading("MA-01", V_AC, "voltage", "v")
+    assert (taken.value, taken.reading.origin) == (27.75, Origin.HAND)
+
+
+def test_hold_is_never_taken(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    """A steady display with hold lit waits until it is cleared."""
+    linked(monkeypatch, clock, [*frames(27.0, flags=frozenset({Flag.HOLD})), *frames(27.75, n=4)])
+    person = ScriptedPerson({})
+    with Hands(BENCH, person, clock) as hands:
+        assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
+    assert person.keys == ["v/setting"]
+    assert "hold" in person.asked[0].text
+
+
+def test_the_wrong_function_is_named(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    linked(monkeypatch, clock, [*frames(0.01, V_DC), *frames(27.75, n=4)])
+    person = ScriptedPerson({})
+    with Hands(BENCH, person, clock) as hands:
+        hands.reading("MA-01", V_AC, "no-load voltage", "v")
+    assert "is set to V=" in person.asked[0].text
+    assert "needs V~" in person.asked[0].text
+
+
+def test_a_broken_link_is_tried_again_or_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    linked(monkeypatch, clock, [LinkLostError("unplugged", "plug it in")], frames(27.75))
+    person = ScriptedPerson({"v/trouble": "try again"}, interactive=True)
+    with Hands(BENCH, person, clock) as hands:
+        assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
+    assert "plug it in" in person.said
+
+
+def test_a_silent_link_can_be_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    linked(monkeypatch, clock, [])
+    person = ScriptedPerson({"v/trouble": "type it", "v": "27.75"}, interactive=True)
+    with Hands(BENCH, person, clock) as hands:
+        assert hands.reading("MA-01", V_AC, "voltage", "v").reading.origin is Origin.HAND
+
+
+def test_a_script_gets_the_error_itself(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
+    linked(monkeypatch, clock, [])
+    with Hands(BENCH, ScriptedPerson({}), clock) as hands, pytest.raises(ReadTimeoutError):
+        hands.reading("MA-01", V_AC, "voltage", "v")
+
+
+def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
+    person = ScriptedPerson({"a": "s", "a/skip": "no probe", "b": "q", "c": ["u", "y"]})
+    hands = Hands(BENCH, person, clock)
+    with pytest.raises(SkippedError, match="no probe"):
+        hands.do("clip on", "a")
+    with pytest.raises(StoppedError):
+        hands.confirm("lit?", "b")
+    assert hands.confirm("lit?", "c")  # nothing to undo: asked again
+    assert "nothing to undo" in person.said
+    hands.begin(undo=lambda: True)
+    with pytest.raises(UndoneError):
+        hands.wish("u", "d")
+
+
+def test_free_words_are_never_commands(clock: ManualClock) -> None:
+    hands = Hands(BENCH, ScriptedPerson({"why": "q"}), clock)
+    assert hands.ask(Prompt("text", "why?", "why")) == "q"
+
+
+def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
+    hands = Hands(BENCH, ScriptedPerson({"a": "0.5"}), clock)
+    assert hands.context("MA-01") == ("linked meter",)
+    hands.reading("MB-02", A_DC, "current", "a")
+    assert hands.context("MB-02") == ("after current",)
+    hands.rested = True
+    assert set(hands.context("MB-02")) == {"after current", "after rest"}
+    hands.read_right("MB-02")
+    assert hands.context("MB-02") == ("just read right",)
