@@ -222,9 +222,7 @@ def bench_entry(found: Found, tag: str) -> str:
             '# statement = "1 % + 5"',
         ]
     if found.kind == "scope":
-        lines.append(
-            '# gain = "3 %"                  # accuracy of a channel\'s vertical gain, from the manual'
-        )
+        lines.append('# gain = "3 %"                  # accuracy of the vertical gain, from the manual')
     return "\n".join(lines) + "\n"
 
 

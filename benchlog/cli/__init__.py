@@ -35,6 +35,17 @@ COMMANDS = {
 }
 
 
+class _Help(argparse.HelpFormatter):
+    """Fills paragraphs to the terminal's width; those with indented lines stay as they are written."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        fill = super()._fill_text
+        return "\n\n".join(
+            paragraph if "\n " in paragraph else fill(paragraph, width, indent)
+            for paragraph in text.strip().split("\n\n")
+        )
+
+
 def _add_common(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("common options")
     group.add_argument(
@@ -56,7 +67,7 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
         prog="benchlog",
         description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
         epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help tells a command's options.",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
     )
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
     if chosen is None:
@@ -70,7 +81,7 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
         chosen,
         help=COMMANDS[chosen],
         description=module.__doc__,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
         allow_abbrev=False,
     )
     module.add_arguments(sub)

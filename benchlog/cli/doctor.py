@@ -1,7 +1,8 @@
 """What is installed, which adapters are unavailable and why, which ports are seen, and whether the logbook can be written.
 
 Everything on one screen; --json gives the same to scripts. Exits with 0 when benchlog is usable here: optional
-libraries and single adapters may be missing.
+libraries and single adapters may be missing. Exits with 4 when a library it needs is missing, else with 5 when the
+logbook can't be written, else with 2 when the bench file can't be read.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ CORE = (
 OPTIONAL = {
     "pyarrow": "Parquet export",
     "sounddevice": "sound card as scope and generator",
-    "pyusb": "USB instruments (USBTMC)",
+    "pyusb": "USB instruments, USBTMC",
     "zeroconf": "finding HiSLIP instruments on the network",
 }
 
@@ -59,9 +60,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.print_json(_as_json(report, missing))
     else:
         _show(ctx, report, missing)
+    return _exit_code(report, missing)
+
+
+def _exit_code(report: dict[str, Any], missing: list[str]) -> int:
     if missing:
         return 4
-    return 0 if report["logbook"]["writable"] else 5
+    if not report["logbook"]["writable"]:
+        return 5
+    return 2 if report["bench"]["problem"] else 0
 
 
 def _versions() -> dict[str, str | None]:
@@ -122,7 +129,7 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
         "benchlog": __version__,
         "python": platform.python_version(),
         "platform": platform.platform(),
-        "usable": not missing and report["logbook"]["writable"],
+        "usable": _exit_code(report, missing) == 0,
         "versions": report["versions"],
         "adapters": report["schemes"],
         "unavailable": [
@@ -156,16 +163,18 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     table = Table(box=None, show_header=False, padding=(0, 2, 0, 0))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
-    table.add_row("benchlog", f"{__version__} on Python {platform.python_version()}, {platform.platform()}")
-    table.add_row("from", f"{Path(sys.executable)}")
+    table.add_row("benchlog", f"{__version__} on {platform.platform()}")
+    table.add_row("Python", f"{platform.python_version()}, {sys.executable}")
     table.add_row("libraries", ", ".join(f"{n} {v}" for n, v in versions.items() if n in CORE and v))
     for name in missing:
         table.add_row("", Text.assemble(("▲ missing ", "red"), f"{name}: pip install {name}"))
-    have = [f"{n} {versions[n]}" for n in OPTIONAL if versions[n]]
-    lack = [f"{n} ({purpose})" for n, purpose in OPTIONAL.items() if not versions[n]]
-    table.add_row("optional", ", ".join(have) or "none installed")
-    if lack:
-        table.add_row("", Text(f"not installed: {', '.join(lack)}", style="dim"))
+    for number, (name, purpose) in enumerate(OPTIONAL.items()):
+        row = (
+            Text(f"{name} {versions[name]}: {purpose}")
+            if versions[name]
+            else Text.assemble(("○ without ", "yellow"), f"{name}: no {purpose}")
+        )
+        table.add_row("" if number else "optional", row)
     table.add_row("adapters", ", ".join(_adapters(report["schemes"], report["unavailable"])))
     # Kinds of one scheme that fail for one reason are one line.
     for item in {(u.name.partition(".")[0], u.hint): u for u in reversed(report["unavailable"])}.values():
@@ -191,11 +200,10 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
         else f"{book['path']}: {state}, can be written, {book['free_bytes'] / 1e9:.1f} GB free",
     )
     ctx.console.print(table)
-    usable = not missing and book["writable"]
     ctx.console.print(
-        Text.assemble(("● usable", "bold green"))
-        if usable
-        else Text.assemble(("▲ not usable yet", "bold red"))
+        Text("▲ not usable yet: see the lines marked ▲", style="bold red")
+        if _exit_code(report, missing)
+        else Text("● usable", style="bold green")
     )
 
 
@@ -213,7 +221,8 @@ def _unavailable_text(item: Unavailable) -> Text:
 
     origin = "" if item.origin == "built-in" else f" (from {item.origin})"
     name = item.name.partition(".")[0]
-    text = Text.assemble(("○ unavailable ", "yellow"), f"{name}{origin}: {item.reason}")
+    reason = item.reason.removeprefix(f"adapter {item.name!r} ")
+    text = Text.assemble(("○ unavailable ", "yellow"), f"{name}{origin}: {reason}")
     if item.hint:
         text.append(f"; {item.hint}", style="dim")
     return text

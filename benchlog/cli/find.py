@@ -2,6 +2,8 @@
 
 Serial ports are listened to at the line setting of every known meter family; silent ones are asked *IDN?, which
 changes nothing. USB instruments are asked *IDN?. The local network is left alone unless --lan is given.
+
+Exits with 0 whether or not something is found.
 """
 
 from __future__ import annotations
@@ -69,10 +71,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _announcement(ports: tuple[Port, ...], lan: bool, at: list[str]) -> str:
-    where = [f"{len(ports)} serial port{'s' * (len(ports) != 1)}", "USB instruments", *at]
+    where = [f"{len(ports)} serial port{'s' * (len(ports) != 1)}", "USB instruments"]
+    if at:
+        where.append(f"{len(at)} named place{'s' * (len(at) != 1)}")
     if lan:
         where.append("the local network")
-    return f"Looking at {', '.join(where)}. This takes up to ten seconds; switch the meters and their data output on."
+    places = f"{', '.join(where[:-1])} and {where[-1]}"
+    return f"Looking at {places}, up to ten seconds.\nSwitch the meters on, and their data output.\n"
 
 
 def _show(
@@ -80,29 +85,38 @@ def _show(
 ) -> None:
     from rich.text import Text
 
+    from benchlog.cli.show import show_line
+
     console = ctx.console
+
+    def more(*parts: str | tuple[str, str]) -> None:
+        show_line(console, *parts, indent=4)
+
     for found in report.found:
         console.print(Text.assemble(("● ", "green"), (found.place, "bold"), f"  {_what(found)}"))
+        if found.identity:
+            more(f"answers {found.identity}")
         if found.reading is not None:
-            shown = _reading_text(found.reading)
-            console.print(
-                Text.assemble("  reads now  ", (shown, "bold"), "   <- is that what its display shows?")
-            )
+            more("reads now ", (_reading_text(found.reading), "bold"), ": is that what its display shows?")
         if found.address in known:
-            console.print(Text(f"  already on the bench as {known[found.address]}", style="dim"))
+            more((f"already on the bench as {known[found.address]}", "dim"))
     for other in report.unrecognised:
         console.print(Text.assemble(("○ ", "yellow"), (other.place, "bold"), f"  {other.seen}"))
         if other.hint:
-            console.print(Text(f"  try: {other.hint}"))
+            more(f"try: {other.hint}")
     if not report.found:
-        console.print(Text("No instrument was found.", style="bold"))
+        if report.unrecognised:
+            console.print()
+        console.print(Text("No instrument was found. Looked for:", style="bold"))
         for line in report.looked_for:
-            console.print(Text(f"  looked for: {line}"))
-    for line in report.advice:
-        console.print(Text(f"  note: {line}", style="dim"))
+            more(line)
+    if report.advice:
+        console.print(Text("\nNote:"))
+        for line in report.advice:
+            more(line)
     if written:
         console.print(
-            Text(f"\nAppended {len(entries)} entries to {path}. Give the instruments their own tags there.")
+            Text(f"\nAppended {len(entries)} to {path}. Give the instruments their own tags there.")
         )
     elif entries:
         console.print(Text(f"\nFor {path} (find --write appends this):\n"))
@@ -111,9 +125,7 @@ def _show(
 
 
 def _what(found: Found) -> str:
-    if found.identity:
-        return f"{found.kind} {found.identity} (dialect {found.family})"
-    return f"{found.kind}, {found.family} frames"
+    return f"{found.kind}, {'dialect ' + found.family if found.identity else found.family + ' frames'}"
 
 
 def _reading_text(reading: Reading) -> str:

@@ -10,7 +10,7 @@ from rich.text import Text
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, value_words
 
-__all__ = ["mark", "show_brief", "show_result"]
+__all__ = ["mark", "show_brief", "show_line", "show_result"]
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -25,7 +25,7 @@ def mark(verdict: Verdict) -> Text:
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
-def _line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
+def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
     """Print one line that keeps its indent where it wraps."""
     console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
 
@@ -37,32 +37,38 @@ def show_result(console: Console, result: Result) -> None:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    _line(console, mark(result.verdict), "  ", (title, "bold"), indent=0)
-    _line(console, result.reason)
+    show_line(console, mark(result.verdict), "  ", (title, "bold"), indent=0)
+    show_line(console, result.reason)
     if result.quantities:
         console.print(_quantities(result))
     for check in result.design_checks:
-        _line(console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}")
+        show_line(
+            console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}"
+        )
     for name, limits in result.limits.items():
         if limits.source:
-            _line(console, (f"limits of {name.replace('_', ' ')}: {limits.source}", "dim"))
+            show_line(console, (f"limits of {name.replace('_', ' ')}: {limits.source}", "dim"))
     for finding in result.findings:
-        _line(console, f"finding: {finding}")
+        show_line(console, f"finding: {finding}")
     for caution in result.cautions:
-        _line(console, (f"! caution: {caution}", "bold"))
+        show_line(console, (f"! caution: {caution}", "bold"))
     if result.record:
-        _line(console, (f"written to {result.record.logbook}, entry {result.record.entry}", "dim"))
+        show_line(console, (f"written to {result.record.logbook}, entry {result.record.entry}", "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:
     """Print a result in few lines: verdict, reason, design checks, findings, place in the record."""
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
-    _line(console, mark(result.verdict), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0)
+    show_line(
+        console, mark(result.verdict), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0
+    )
     for check in result.design_checks:
-        _line(console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}")
+        show_line(
+            console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}"
+        )
     for finding in result.findings:
-        _line(console, f"finding: {finding}")
+        show_line(console, f"finding: {finding}")
 
 
 def _quantities(result: Result) -> Table:

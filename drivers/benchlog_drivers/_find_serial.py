@@ -55,12 +55,15 @@ def find(request: Request) -> Report:
     ports = [*request.ports, *(Port(p) for p in named if p not in {q.device for q in request.ports})]
     settings = ", ".join(dict.fromkeys(str(c.settings) for c in candidates()))
     names = ", ".join(name for name in FAMILIES if name != "pattern")
-    looked = f"meters on {len(ports)} serial port(s), frames {names} at {settings}, and *IDN? on silent ones"
+    plural = "s" * (len(ports) != 1)
+    looked = (
+        f"meters on {len(ports)} serial port{plural}: frames {names} at {settings}; *IDN? where all is silent"
+    )
     advice = []
     if not ports:
         advice.append(
-            "no serial port is there: plug in the meter's USB cable; a cable with a head for an infrared window"
-            " shows as a port even when the meter is off"
+            "no serial port is there: plug in the meter's USB cable; one with a head for the meter's infrared window"
+            " shows as a port even while the meter is off"
         )
     if len({p.serial_number for p in ports if p.serial_number}) < sum(bool(p.serial_number) for p in ports):
         advice.append(

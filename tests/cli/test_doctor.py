@@ -93,9 +93,9 @@ def test_a_logbook_that_can_not_be_written_is_exit_5(
 
 
 def test_a_wrong_bench_file_is_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """Doctor does not fail on it, it says so."""
+    """Exit 2, as every command that needs the bench file ends with it; all else is shown."""
     (tmp_path / "bench.toml").write_text("[[instrument", encoding="utf-8")
-    assert main(["doctor"]) == 0
+    assert main(["doctor"]) == 2
     assert "no valid TOML" in capsys.readouterr().out
 
 
@@ -117,3 +117,16 @@ def test_a_missing_library_is_exit_4(
     said = capsys.readouterr().out
     assert "pip install PyVISA" in said
     assert "not usable yet" in said
+
+
+def test_the_screen_fits_80_columns_and_24_lines(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing is cut off and nothing scrolls away, whatever is missing."""
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(discovery, "list_ports", lambda: (Port("/dev/ttyUSB0", "USB-Serial", "A1"),))
+    assert main(["doctor"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 24
+    assert "…" not in "".join(lines)

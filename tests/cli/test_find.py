@@ -31,7 +31,7 @@ def test_nothing_connected_is_no_failure(capsys: pytest.CaptureFixture[str]) -> 
     assert main(["find"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "No instrument was found." in said
-    assert "looked for: meters on 0 serial port(s)" in said
+    assert "Looked for: meters on 0 serial ports" in said
     assert "plug in" in said
 
 
@@ -45,8 +45,8 @@ def test_a_meter_and_a_scope_are_shown_and_written(
         places = ["--at", line.path, "--at", server.resource]
         assert main(["find", *places]) == 0
         said = capsys.readouterr().out
-        assert f"reads now  {shown} ac (auto range)   <- is that what its display shows?" in said
-        assert "scope simulated,SC-03,0,1.0 (dialect preamble_ten)" in said
+        assert f"reads now {shown} ac (auto range): is that what its display shows?" in said
+        assert "scope, dialect preamble_ten\n    answers simulated,SC-03,0,1.0" in said
         assert f'address = "serial:{line.path}?frames=segment14"' in said
         assert not (tmp_path / "bench.toml").exists()
         assert main(["find", *places, "--write"]) == 0
