@@ -152,7 +152,9 @@ def make_again(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def certificate(args: argparse.Namespace, ctx: Context) -> int:
-    """Write the test certificate."""
+    """Write the test certificate; of a damaged logbook what is intact, and say so."""
+    from rich.text import Text
+
     from benchlog.report.certificate import write_certificate
 
     plan = None
@@ -161,15 +163,24 @@ def certificate(args: argparse.Namespace, ctx: Context) -> int:
 
         plan = read_plan(Path(args.plan))
     with ctx.open_logbook("ro", create=False) as book:
-        paths = write_certificate(
+        written = write_certificate(
             book, Path(args.out), now_utc_ns=ctx.clock.utc_ns(), plan=plan, pdf=args.pdf
         )
     if ctx.json:
-        ctx.print_json({"schema": "benchlog.certificate/1", "written": [str(p) for p in paths]})
+        ctx.print_json(
+            {
+                "schema": "benchlog.certificate/1",
+                "written": [str(p) for p in written.paths],
+                "headline": written.headline,
+                "damaged": written.damaged,
+            }
+        )
     else:
-        for path in paths:
-            ctx.console.print(str(path))
-    return 0
+        for path in written.paths:
+            ctx.console.print(Text(str(path)), soft_wrap=True)
+        if not written.clean:
+            ctx.console.print(Text(clean(written.headline)))
+    return 5 if written.damaged else 0
 
 
 def anchor(args: argparse.Namespace, ctx: Context) -> int:

@@ -18,11 +18,12 @@ from benchlog.errors import AdapterUnavailableError, BenchlogError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan
 from benchlog.report.facts import Facts, gather
+from benchlog.report.harmless import harmless_svg, plain_text
 from benchlog.report.hookups import hookup_drawing
 from benchlog.report.pictures import bode, load_line, model_words, waveforms
 from benchlog.result import Result
 
-__all__ = ["render_certificate", "write_certificate"]
+__all__ = ["Written", "render_certificate", "write_certificate"]
 
 MAX_PICTURES = 6
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
@@ -32,13 +33,23 @@ _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 class Picture:
     """SVG text and what it shows."""
 
-    svg: object
+    svg: str
     caption: str
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Files written, and what their first line says."""
+
+    paths: tuple[Path, ...]
+    headline: str
+    clean: bool
+    damaged: bool
 
 
 def write_certificate(
     book: Logbook, path: Path, *, now_utc_ns: int, plan: Plan | None = None, pdf: bool = False
-) -> list[Path]:
+) -> Written:
     """Write the certificate of a logbook.
 
     Parameters
@@ -55,27 +66,35 @@ def write_certificate(
 
     Returns
     -------
-    list of Path
-        The files written.
+    Written
 
     Raises
     ------
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
-    page = render_certificate(book, now_utc_ns=now_utc_ns, plan=plan)
+    facts = gather(book, plan, now_utc_ns)
+    page = _rendered(facts, book, plan, now_utc_ns)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(page, encoding="utf-8")
-    return [path, _print_pdf(path)] if pdf else [path]
+    paths = (path, _print_pdf(path)) if pdf else (path,)
+    return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
 
 
 def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = None) -> str:
     """Return the certificate as HTML text."""
+    return _rendered(gather(book, plan, now_utc_ns), book, plan, now_utc_ns)
+
+
+def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -> str:
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    facts = gather(book, plan, now_utc_ns)
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    def finalize(value: object) -> object:
+        """Texts of plan and record come from anywhere; markup is our own."""
+        return plain_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=finalize)
     template = environment.from_string(
         (files("benchlog.report") / "certificate.html.jinja").read_text(encoding="utf-8")
     )
@@ -85,11 +104,12 @@ def render_certificate(book: Logbook, *, now_utc_ns: int, plan: Plan | None = No
         parts = [f"{p.tag} {p.name}" for p in plan.parts.values() if p.tag in shown]
     return template.render(
         facts=facts,
+        whole=Markup,  # a data URI of our own making: letters, digits, + / =
         issued=rfc3339(now_utc_ns),
         logbook=book.path.name,
         parts=parts,
-        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - own SVG, text escaped by its writers
-        code=Markup(_scannable(facts.head)),  # noqa: S704 - own SVG of hex digits
+        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by harmless_svg
+        code=Markup(_scannable(facts.head)) if facts.head else "",  # noqa: S704 - own SVG of hex digits
     )
 
 
@@ -107,7 +127,8 @@ def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
         curve = _curve(book, result, name)
         if curve is not None:
             found.append(curve)
-    return found[:MAX_PICTURES]
+    drawn_only = [p for p in found if harmless_svg(p.svg) is not None]
+    return drawn_only[:MAX_PICTURES]
 
 
 def _curve(book: Logbook, result: Result, name: str) -> Picture | None:
@@ -158,9 +179,24 @@ def _print_pdf(path: Path) -> Path:
             hint="open the page in any browser and print it, or install the package chromium",
         )
     target = path.with_suffix(".pdf")
+    try:
+        done = _browse(browser, path, target)
+    except subprocess.TimeoutExpired:
+        raise UsageError(
+            f"{browser} did not print {path} within 120 s", hint="print the page from a browser by hand"
+        ) from None
+    if done.returncode != 0 or not target.exists():
+        tail = re.sub(r"\s+", " ", done.stderr)[-200:]
+        raise UsageError(
+            f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
+        )
+    return target
+
+
+def _browse(browser: str, path: Path, target: Path) -> subprocess.CompletedProcess[str]:
     with tempfile.TemporaryDirectory() as profile:
         sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-        done = subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
+        return subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
             [
                 browser,
                 "--headless",
@@ -180,9 +216,3 @@ def _print_pdf(path: Path) -> Path:
             text=True,
             timeout=120,
         )
-    if done.returncode != 0 or not target.exists():
-        tail = re.sub(r"\s+", " ", done.stderr)[-200:]
-        raise UsageError(
-            f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
-        )
-    return target

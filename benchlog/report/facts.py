@@ -5,33 +5,49 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import msgspec
+
 from benchlog.logbook import Entry, Logbook
+from benchlog.logbook.salvage import intact_entries
+from benchlog.logbook.verify import verify
 from benchlog.plan import Plan
 from benchlog.project.overview import MeterTrust, meter_trust
-from benchlog.project.state import CheckState, HoldStatus, read_state
+from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
+from benchlog.report.attached import Attached, attached_files
+from benchlog.report.method import method_words
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, value_words
 
-__all__ = ["Facts", "Line", "gather"]
+__all__ = ["Facts", "Row", "Tested", "gather"]
+
+_KINDS = (*STATE_KINDS, "standard", "attachment")
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One row of the table: a quantity of a check, as text."""
+class Row:
+    """One quantity or item of a check, as text; `words` stands in place of numbers."""
+
+    quantity: str
+    expected: str = ""
+    limits: str = ""
+    value: str = ""
+    words: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Tested:
+    """One check in the table."""
 
     check_id: str
     part: str
     title: str
-    quantity: str
-    expected: str
-    limits: str
-    value: str
     verdict: str
     mark: str
     instruments: str
     date: str
     entry: int
-    first: bool
+    rows: tuple[Row, ...]
+    method: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,10 +57,10 @@ class Facts:
     Attributes
     ----------
     headline : str
-        First line: recalled, indeterminate, failed; or that all listed results are passed and current.
+        First line: damaged, recalled, indeterminate, failed; or that all listed results are passed and current.
     clean : bool
         Whether the headline says that nothing is wrong.
-    lines : tuple of Line
+    tested : tuple of Tested
     results : tuple of (Entry, Result)
         The results shown, in the plan's order.
     not_tested : tuple of str
@@ -54,19 +70,22 @@ class Facts:
     project: str
     headline: str
     clean: bool
-    lines: tuple[Line, ...]
+    tested: tuple[Tested, ...]
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
+    recalls: tuple[str, ...]
     meters: tuple[MeterTrust, ...]
     cautions: tuple[str, ...]
     design: tuple[str, ...]
+    attached: tuple[Attached, ...]
     first_time: str
     last_time: str
     entries: int
     head: str
+    damage: tuple[str, ...]
 
 
 _MAIN = {
@@ -87,7 +106,7 @@ _EXPECTED = {
 
 
 def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
-    """Collect what a certificate of this logbook states.
+    """Collect what a certificate of this logbook states; of a damaged one what is intact, and that it is damaged.
 
     Parameters
     ----------
@@ -97,9 +116,14 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     now_utc_ns : int
         Against which results age.
     """
-    entries = list(book.entries("result"))
+    proof = verify(book.path)
+    damage = tuple(fault.what for fault in proof.faults)
+    entries = _entries(book, damaged=bool(damage))
+    by_kind: dict[str, list[Entry]] = {kind: [] for kind in _KINDS}
+    for entry in entries:
+        by_kind[entry.kind].append(entry)
     if plan is not None:
-        state = read_state(plan, book, now_utc_ns)
+        state = project_state(plan, entries, now_utc_ns)
         chosen = [
             (s.entry, s.result, s.state)
             for s in state.checks.values()
@@ -113,77 +137,138 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
             for s in state.checks.values()
             if s.entry is None
         )
+        recalls = state.recalls
     else:
         state = None
-        chosen = _latest_each(entries)
-        standing, not_tested = (), ()
+        recalls = _recalls(by_kind)
+        chosen, standing = _latest_each(by_kind, recalls)
+        not_tested = ()
     results = tuple((entry, result) for entry, result, _ in chosen)
-    headline, clean = _headline(chosen, standing, not_tested)
-    head = book.head()
+    holds = tuple(state.holds.values()) if state else ()
+    headline, clean = _headline(chosen, standing, not_tested, holds, damage)
     times = [entry.time for entry, _ in results]
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
-        lines=tuple(line for entry, result, kind in chosen for line in _lines(plan, entry, result, kind)),
+        tested=tuple(_tested(book, plan, entry, result, kind) for entry, result, kind in chosen),
         results=results,
         not_tested=not_tested,
         open_points=_open_points(chosen),
-        holds=tuple(state.holds.values()) if state else (),
-        substitutions=state.substitutions if state else tuple(book.entries("substitution")),
-        meters=meter_trust(
-            book.entries("standard"), state.recalls if state else tuple(book.entries("recall")), now_utc_ns
+        holds=holds,
+        substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
+        recalls=tuple(_recall_words(entry) for entry in recalls),
+        meters=meter_trust(by_kind["standard"], recalls, now_utc_ns),
+        cautions=tuple(
+            dict.fromkeys([*_energy(plan), *(c for _, result in results for c in result.cautions)])
         ),
-        cautions=tuple(dict.fromkeys(c for _, result in results for c in result.cautions)),
         design=tuple(
             f"{result.check_id or result.check}: {d.verdict}: {d.reason}"
             for _, result in results
             for d in result.design_checks
         ),
+        attached=tuple(attached_files(book, by_kind["attachment"])),
         first_time=min(times, default=""),
         last_time=max(times, default=""),
-        entries=head.seq,
-        head=head.digest,
+        entries=proof.entries,
+        head=proof.head,
+        damage=damage,
     )
 
 
 _Chosen = tuple[Entry, Result, CheckState]
 
 
-def _latest_each(entries: Sequence[Entry]) -> list[_Chosen]:
-    """Latest result of each check (or kind of check) on each part."""
+def _entries(book: Logbook, *, damaged: bool) -> list[Entry]:
+    """Entries that matter, in order; results that can't be read as such are left out of a damaged logbook."""
+    if not damaged:
+        return list(book.entries(_KINDS))
+    found = []
+    for entry in intact_entries(book, lambda seq, what: None):
+        if entry.kind in _KINDS and (entry.kind != "result" or _is_result(entry)):
+            found.append(entry)
+    return found
+
+
+def _is_result(entry: Entry) -> bool:
+    try:
+        Result.from_json(entry.body)
+    except (msgspec.ValidationError, TypeError, AttributeError):
+        return False
+    return True
+
+
+def _recalls(by_kind: dict[str, list[Entry]]) -> tuple[Entry, ...]:
+    undone = {int(entry.body["entry"]) for entry in by_kind["recall undone"]}
+    return tuple(entry for entry in by_kind["recall"] if entry.seq not in undone)
+
+
+def _latest_each(
+    by_kind: dict[str, list[Entry]], recalls: Sequence[Entry]
+) -> tuple[list[_Chosen], tuple[str, ...]]:
+    """Latest result of each check (or kind of check) on each part, and which stand although recalled."""
+    superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
+    recalled = {int(item["entry"]): str(item["class"]) for entry in recalls for item in entry.body["results"]}
     latest: dict[tuple[str, str, str], _Chosen] = {}
     states = {Verdict.PASS: CheckState.PASSED, Verdict.FAIL: CheckState.FAILED}
-    for entry in entries:
+    for entry in by_kind["result"]:
+        if entry.seq in superseded:
+            continue
         result = Result.from_json(entry.body)
         key = (result.check_id, result.check, result.part)
         latest.pop(key, None)
-        latest[key] = (entry, result, states.get(result.overall, CheckState.INDETERMINATE))
-    return list(latest.values())
+        state = states.get(result.overall, CheckState.INDETERMINATE)
+        if not recalled.get(entry.seq, "stands").startswith("stands"):
+            state = CheckState.RECALLED
+        latest[key] = (entry, result, state)
+    standing = tuple(
+        result.check_id or result.check
+        for entry, result, state in latest.values()
+        if entry.seq in recalled and state is CheckState.PASSED
+    )
+    return list(latest.values()), standing
 
 
 def _headline(
-    chosen: Sequence[_Chosen], standing: Sequence[str], not_tested: Sequence[str]
+    chosen: Sequence[_Chosen],
+    standing: Sequence[str],
+    not_tested: Sequence[str],
+    holds: Sequence[HoldStatus],
+    damage: Sequence[str],
 ) -> tuple[str, bool]:
     words = {
         CheckState.RECALLED: "recalled (rests on a meter found bad)",
         CheckState.FAILED: "failed",
         CheckState.INDETERMINATE: "indeterminate",
+        CheckState.DUE: "not done",
         CheckState.STALE: "no longer current",
     }
     parts = []
+    if damage:
+        more = f" and {len(damage) - 1} more" if len(damage) > 1 else ""
+        parts.append(
+            f"the logbook is damaged ({damage[0]}{more}); only what is intact is listed, and the digest vouches for nothing"
+        )
     for state, text in words.items():
         ids = [result.check_id or result.check for _, result, s in chosen if s is state]
         if ids:
-            parts.append(f"{', '.join(ids)} {text}")
+            parts.append(f"{_some(ids)} {text}")
     if standing:
-        parts.append(f"{', '.join(standing)} recalled, but standing with the uncertainty that leaves")
+        parts.append(f"{_some(standing)} recalled, but standing with the uncertainty that leaves")
+    for hold_state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
+        ids = [h.hold.id for h in holds if h.state is hold_state]
+        if ids:
+            parts.append(f"{_some(ids)} {hold_state}")
     if not chosen:
-        return "Nothing was tested.", False
-    if parts:
-        return f"Attention: {'; '.join(parts)}.", False
+        return f"Nothing was tested.{f' Attention: {parts[0]}.' if parts else ''}", False
     rest = f" {len(not_tested)} not tested." if not_tested else ""
+    if parts:
+        return f"Attention: {'; '.join(parts)}.{rest}", False
     return f"All {len(chosen)} listed results are passed and current.{rest}", True
+
+
+def _some(ids: Sequence[str]) -> str:
+    return ", ".join(ids[:12]) + (f" and {len(ids) - 12} more" if len(ids) > 12 else "")
 
 
 def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
@@ -194,35 +279,65 @@ def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
     )
 
 
-def _lines(plan: Plan | None, entry: Entry, result: Result, state: CheckState) -> list[Line]:
+def _recall_words(entry: Entry) -> str:
+    body = entry.body
+    kinds: dict[str, list[str]] = {}
+    for item in body["results"]:
+        what = f"{item['check_id'] or 'a result'} (entry {item['entry']})"
+        kinds.setdefault(str(item["class"]), []).append(what)
+    said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
+    return (
+        f"{body['meter']} recalled on {body['function']} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
+        f"{said or 'nothing rested on it'}"
+    )
+
+
+def _energy(plan: Plan | None) -> list[str]:
+    parts = plan.parts.values() if plan else ()
+    return [f"stored energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
+
+
+def _tested(book: Logbook, plan: Plan | None, entry: Entry, result: Result, state: CheckState) -> Tested:
     title = result.check.replace("_", " ")
     if plan is not None and result.check_id in plan.checks:
         title = plan.checks[result.check_id].title or title
+    word = state.value if state in (CheckState.RECALLED, CheckState.STALE) else result.overall.value
+    return Tested(
+        check_id=result.check_id or result.check,
+        part=result.part,
+        title=title,
+        verdict=word,
+        mark=MARKS.get(word, "○"),
+        instruments=", ".join(result.instruments),
+        date=entry.time[:10],
+        entry=entry.seq,
+        rows=_rows(plan, result),
+        method=method_words(book, plan, result),
+    )
+
+
+def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
+    items = result.details.get("items")
+    if isinstance(items, dict):
+        return tuple(_row(result, str(name), "", item) for name, item in items.items())
     names = [n for n in _MAIN.get(result.check, ()) if n in result.quantities] or [
         n for n in result.quantities if not n.startswith("expected")
     ]
-    word = state.value if state in (CheckState.RECALLED, CheckState.STALE) else result.overall.value
     planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
-    lines = []
-    for number, name in enumerate(names or [""]):
-        quantity = result.quantities.get(name)
-        expected = result.quantities.get(_EXPECTED.get(name, f"expected {name}"))
-        shown = name.replace("_", " ")
-        lines.append(
-            Line(
-                check_id=result.check_id or result.check,
-                part=result.part,
-                title=title,
-                quantity=shown,
-                expected=value_words(expected) if expected else (planned if number == 0 else ""),
-                limits=limits_words(result.limits.get(name)),
-                value=value_words(quantity) if quantity else result.reason,
-                verdict=word,
-                mark=MARKS.get(word, "○"),
-                instruments=", ".join(result.instruments),
-                date=entry.time[:10],
-                entry=entry.seq,
-                first=number == 0,
-            )
-        )
-    return lines
+    if not names:
+        return (Row(quantity="", words=result.reason),)
+    return tuple(_row(result, name, planned if number == 0 else "") for number, name in enumerate(names))
+
+
+def _row(result: Result, name: str, planned: str, item: object = None) -> Row:
+    shown = name.replace("_", " ")
+    quantity = result.quantities.get(name)
+    if quantity is None:
+        return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
+    expected = result.quantities.get(_EXPECTED.get(name, f"expected {name}"))
+    return Row(
+        quantity=shown,
+        expected=value_words(expected) if expected else planned,
+        limits=limits_words(result.limits.get(name)),
+        value=value_words(quantity),
+    )

@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 from benchlog.reading import Function
+from benchlog.report.harmless import label
 from benchlog.result import Result
 
 __all__ = ["hookup_drawing"]
@@ -34,13 +35,17 @@ def _elements() -> Any:
 
 
 def _meter(result: Result, fallback: str) -> str:
-    return result.instruments[0] if result.instruments else fallback
+    return label(result.instruments[0]) if result.instruments else fallback
+
+
+def _part(result: Result, fallback: str) -> str:
+    return label(result.part) if result.part else fallback
 
 
 def _supply(drawing: Any, result: Result) -> None:
     elm = _elements()
 
-    transformer = elm.Transformer(t1=4, t2=3).label(result.part or "supply", "top")
+    transformer = elm.Transformer(t1=4, t2=3).label(_part(result, "supply"), "top")
     drawing += transformer
     drawing += elm.Line().at(transformer.p1).left(0.8)
     drawing += elm.Line().at(transformer.p2).left(0.8)
@@ -49,7 +54,10 @@ def _supply(drawing: Any, result: Result) -> None:
     loaded = "loaded_voltage" in result.quantities
     if loaded:
         drawing += (
-            elm.Resistor().down().toy(transformer.s2).label(result.conditions.get("load", "load"), "bottom")
+            elm.Resistor()
+            .down()
+            .toy(transformer.s2)
+            .label(label(result.conditions.get("load", "load")), "bottom")
         )
         drawing += elm.Line().left().tox(transformer.s2)
         drawing += elm.Line().at((transformer.s1.x + 1.6, transformer.s1.y)).right(1.8)
@@ -93,7 +101,7 @@ def _four_wire(drawing: Any, result: Result) -> None:
     source = elm.SourceI().up().label("supply", "top")
     drawing += source
     drawing += elm.Line().right(2.0)
-    drawing += elm.Resistor().down().toy(source.start).label(result.part or "object", "top")
+    drawing += elm.Resistor().down().toy(source.start).label(_part(result, "object"), "top")
     drawing += elm.Line().left().tox(source.start)
     drawing += elm.Line().at((2.0, source.end.y - 0.3)).right(1.6)
     drawing += elm.MeterV().down().toy(source.start.y + 0.3).label(_meter(result, "meter"), "bottom")
@@ -107,7 +115,7 @@ def _two_wire(drawing: Any, result: Result) -> None:
     meter = elm.MeterOhm().up().label(_meter(result, "meter"), "top")
     drawing += meter
     drawing += elm.Line().right(2.0)
-    drawing += elm.Resistor().down().toy(meter.start).label(result.part or "object", "bottom")
+    drawing += elm.Resistor().down().toy(meter.start).label(_part(result, "object"), "bottom")
     drawing += elm.Line().left().tox(meter.start)
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture import Capture
+from benchlog.report.harmless import label
 from benchlog.result import Result
 from benchlog.units import format_quantity, format_uncertain
 
@@ -77,11 +78,11 @@ def waveforms_figure(
     ):
         index, values = thinned(channel.values()[:n], 400)
         axis.plot(index * capture.interval_s * 1e3, values, color=colour, linewidth=1.0)
-        axis.set_ylabel(f"{channel.name} / {channel.unit}", fontsize=7)
+        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=7)
         axis.tick_params(labelsize=7)
         axis.grid(True, linewidth=0.3)
     axes[-1].set_xlabel("time / ms", fontsize=7)
-    axes[0].set_title(title, fontsize=8, color=_INK, loc="left")
+    axes[0].set_title(label(title), fontsize=8, color=_INK, loc="left")
     return figure
 
 
@@ -115,9 +116,8 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
         markersize=4,
         capsize=3,
     )
-    label = f"source {format_quantity(source.value, 'ohm', 3)}"
     axis.annotate(
-        label,
+        f"source {format_quantity(source.value, 'ohm', 3)}",
         (0.5 * current, open_v.value - 0.5 * current * source.value),
         fontsize=7,
         xytext=(6, 6),
@@ -127,7 +127,7 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
     axis.set_ylabel("voltage / V", fontsize=7)
     axis.tick_params(labelsize=7)
     axis.grid(True, linewidth=0.3)
-    axis.set_title(title, fontsize=8, color=_INK, loc="left")
+    axis.set_title(label(title), fontsize=8, color=_INK, loc="left")
     return figure
 
 
@@ -189,7 +189,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
         axis.grid(True, linewidth=0.3)
         if drive:
             axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
-    upper.set_title(title, fontsize=8, color=_INK, loc="left")
+    upper.set_title(label(title), fontsize=8, color=_INK, loc="left")
     return figure
 
 
