@@ -107,6 +107,7 @@ def check_turns_ratio(
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
         functions={capture.instrument: "capture"} if capture.instrument else {},
         hookup=_hookup(setup, swapped is not None),
+        conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),
         findings=(
             *(f for pair in pairs for f in pair.findings),
@@ -269,6 +270,18 @@ def _hookup(setup: RatioSetup, swapped: bool) -> str:
             "both clips at one point"
         )
     return text + ("; then probes and channels swapped" if swapped else "")
+
+
+def _conditions(setup: RatioSetup, frequency_hz: float, swapped: bool) -> dict[str, str]:
+    """What somebody else must set to get the same."""
+    found = {"frequency": format_quantity(frequency_hz, "Hz")}
+    if setup.opposed_turns is not None:
+        found["opposing winding"] = f"{setup.opposed_turns} turns"
+    elif setup.injection is None:
+        found["sense loop"] = f"{setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}"
+    if setup.divider is not None:
+        found["divider"] = f"{setup.divider:g}:1 ±{setup.divider_tolerance * 100:g} %"
+    return found | ({"captures": "as connected, then probes and channels swapped"} if swapped else {})
 
 
 def _cautions(setup: RatioSetup) -> tuple[str, ...]:

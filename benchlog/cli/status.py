@@ -63,12 +63,15 @@ def _plain(seen: Overview) -> dict[str, Any]:
                 "step": h.hold.step,
                 "state": str(h.state),
                 "missing": list(h.missing),
-                "reason": str(h.entry.body.get("reason", "")) if h.entry else "",
+                "reason": str(h.concession.body["reason"]) if h.concession else "",
             }
             for h in seen.state.holds.values()
         ],
         "meters": [{"tag": m.tag, "trust": m.word, "reason": m.reason} for m in seen.meters],
-        "substitutions": [dict(s.body) for s in seen.state.substitutions],
+        "substitutions": [
+            *(dict(s.body) for s in seen.state.substitutions),
+            *({"part": s.part, "what": s.what, "reason": s.reason} for s in seen.state.pending),
+        ],
         "left": seen.left,
         "stored_energy": seen.stored_energy,
     }
@@ -120,11 +123,17 @@ def _show(ctx: Context, seen: Overview) -> None:
         console.print(Text(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", style="bold"))
         for line in hold.missing:
             console.print(Text(f"    missing: {line}"))
-        if hold.entry is not None and hold.entry.kind == "concession":
-            console.print(Text(f"    concession: {hold.entry.body['reason']}"))
+        if hold.concession is not None:
+            console.print(Text(f"    concession: {hold.concession.body['reason']}"))
     for meter in seen.meters:
         console.print(Text(f"meter {meter.tag}: {meter.word} ({meter.reason})"))
     for entry in seen.state.substitutions:
         console.print(
             Text(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")
+        )
+    for pending in seen.state.pending:
+        console.print(
+            Text(
+                f"substituted in the plan: {pending.part}: {pending.what} ({pending.reason}); run or release writes it down"
+            )
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import msgspec
+
 from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
 from benchlog.checks.metered import Metered
@@ -57,7 +59,9 @@ def measure_list(check: ListCheck, hands: Hands, *, mains_nominal_v: float | Non
         else:
             parts[item.name] = _question(item, hands.confirm(item.question, key))
         hands.person.show(f"  {item.name}: {parts[item.name].verdict}: {parts[item.name].reason}")
-    return Measured(_together(parts, limits), tuple(readings), tuple(captures))
+    hookups = "; ".join(dict.fromkeys(item.hookup for item in check.item if item.hookup))
+    result = msgspec.structs.replace(_together(parts, limits), hookup=hookups)
+    return Measured(result, tuple(readings), tuple(captures))
 
 
 def _reading(

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
+
+import msgspec
+
 from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
@@ -12,7 +16,7 @@ from benchlog.guide.measured import Measured
 from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.plan import InductanceCheck, InductanceItem, RatioCheck
-from benchlog.units import parse_quantity
+from benchlog.units import format_quantity, parse_quantity
 
 __all__ = ["measure_with_scope", "ratio_setup", "series_setup"]
 
@@ -25,8 +29,16 @@ def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Mea
         return run_ratio(_automatic(check, hands), hands)
     with driven(hands, check.generator, frequency, amplitude):
         if isinstance(check, RatioCheck):
-            return _ratio(check, hands, (check.primary, check.secondary), frequency)
-        return _inductance(check, hands, frequency)
+            measured = _ratio(check, hands, (check.primary, check.secondary), frequency)
+        else:
+            measured = _inductance(check, hands, frequency)
+    if check.generator is None:
+        return measured
+    driven_at = {"generator": f"{format_quantity(amplitude, 'V')} peak to peak, open circuit"}
+    conditions = dict(measured.result.conditions) | driven_at
+    return dataclasses.replace(
+        measured, result=msgspec.structs.replace(measured.result, conditions=conditions)
+    )
 
 
 def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency: float) -> Measured:

@@ -7,7 +7,9 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 - the latest result counts; a superseded one never does;
 - a result is stale when it is older than the check allows or the part has left the state it was tested in;
 - a recalled result counts only where the recall says that it stands;
-- substituting a part re-opens its checks and those of everything it feeds.
+- substituting a part re-opens its checks and those of everything it feeds, and every hold point that leans on one
+  of them: what was released or done with the old part says nothing of the new one, which starts in the state the
+  plan gives it. A substitution that stands in the plan counts at once, written down or not.
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ from enum import StrEnum
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
-from benchlog.plan import AnyCheck, Hold, Plan
+from benchlog.plan import AnyCheck, Hold, Plan, Substitution
 from benchlog.result import Result, Verdict
 
 __all__ = [
@@ -85,23 +87,28 @@ class CheckStatus:
 
 @dataclass(frozen=True, slots=True)
 class HoldStatus:
-    """One hold point: its state, what is missing, and the entries that released it or took the step."""
+    """One hold point: its state, what is missing, the entry that released it or took the step, and its concession.
+
+    `concession` stays after the step was taken.
+    """
 
     hold: Hold
     state: HoldState
     missing: tuple[str, ...] = ()
     entry: Entry | None = None
+    concession: Entry | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ProjectState:
-    """The whole picture; `checks` and `holds` in the plan's order."""
+    """The whole picture; `checks` and `holds` in the plan's order; `pending` substitutions are only in the plan yet."""
 
     checks: dict[str, CheckStatus]
     holds: dict[str, HoldStatus]
     part_states: dict[str, str]
     substitutions: tuple[Entry, ...]
     recalls: tuple[Entry, ...]
+    pending: tuple[Substitution, ...] = ()
 
     @property
     def next_check(self) -> CheckStatus | None:
@@ -137,7 +144,12 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
     for hold in plan.holds.values():
         holds[hold.id] = _hold_status(hold, checks, holds, found)
     return ProjectState(
-        checks, holds, found.part_states, tuple(found.substitutions), tuple(found.recalls.values())
+        checks,
+        holds,
+        found.part_states,
+        tuple(found.substitutions),
+        tuple(found.recalls.values()),
+        tuple(found.pending),
     )
 
 
@@ -162,6 +174,14 @@ class _Sorted:
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
         for entry in entries:
             self._sort(entry)
+        known = {(e.body["part"], e.body["what"]) for e in self.substitutions}
+        self.pending = [s for s in plan.substitutions if (s.part, s.what) not in known]
+
+    def substituted_since(self, seq: int, *check_ids: str) -> str:
+        """Tag of a part substituted after an entry that re-opens one of these checks; empty if there is none."""
+        parts = [str(e.body["part"]) for e in self.substitutions if e.seq > seq]
+        parts += [s.part for s in self.pending]
+        return next((p for p in parts if not set(check_ids).isdisjoint(self.plan.reopened_by(p))), "")
 
     def _sort(self, entry: Entry) -> None:
         body = entry.body
@@ -180,6 +200,9 @@ class _Sorted:
                     self.recall_of.pop(int(item["entry"]), None)
             case "substitution":
                 self.substitutions.append(entry)
+                part = str(body["part"])
+                if part in self.plan.parts:
+                    self.part_states[part] = self.plan.parts[part].state
             case "part":
                 self.part_states[str(body["part"])] = str(body["state"])
             case "release" | "concession":
@@ -216,13 +239,10 @@ def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_u
 
     if recall and not found.recall_of[entry.seq][1].startswith("stands"):
         return status(CheckState.RECALLED, recall)
+    if substituted := found.substituted_since(entry.seq, check.id):
+        return status(CheckState.STALE, f"re-opened: {substituted} was substituted")
     if result.check_revision and result.check_revision != check.revision:
         return status(CheckState.STALE, "the check was edited after its reading")
-    for substitution in found.substitutions:
-        if substitution.seq > entry.seq and check.id in found.plan.reopened_by(
-            str(substitution.body["part"])
-        ):
-            return status(CheckState.STALE, f"re-opened: {substitution.body['part']} was substituted")
     state_now = found.part_states.get(check.part, "")
     wanted = check.state or state_now
     if result.part_state and result.part_state != wanted:
@@ -259,13 +279,24 @@ def _hold_status(
         ):
             now = holds[other].state if other in holds else HoldState.SHUT
             missing.append(f"{other} is {now}")
-    release, step = found.releases.get(hold.id), found.steps.get(hold.id)
+    release, step = (_still(e.get(hold.id), hold, found) for e in (found.releases, found.steps))
+    concession = release if release is not None and release.kind == "concession" else None
+
+    def status(state: HoldState, missing: tuple[str, ...], entry: Entry | None) -> HoldStatus:
+        return HoldStatus(hold, state, missing, entry, concession)
+
     if step is not None:
         recalled = [c for c in hold.needs if checks[c].state is CheckState.RECALLED]
         state = HoldState.TAKEN_RECALLED if recalled else HoldState.TAKEN
-        return HoldStatus(hold, state, tuple(m for m in missing if "recalled" in m), step)
-    if release is not None and release.kind == "concession":
-        return HoldStatus(hold, HoldState.CONCESSION, tuple(missing), release)
+        return status(state, tuple(m for m in missing if "recalled" in m), step)
+    if concession is not None:
+        return status(HoldState.CONCESSION, tuple(missing), release)
     if missing:
-        return HoldStatus(hold, HoldState.SHUT, tuple(missing), release)
-    return HoldStatus(hold, HoldState.RELEASED if release else HoldState.READY, (), release)
+        return status(HoldState.SHUT, tuple(missing), release)
+    return status(HoldState.RELEASED if release else HoldState.READY, (), release)
+
+
+def _still(entry: Entry | None, hold: Hold, found: _Sorted) -> Entry | None:
+    """A release or a step, unless a part it leaned on was substituted after it."""
+    gone = entry is not None and found.substituted_since(entry.seq, *hold.needs)
+    return None if gone else entry
