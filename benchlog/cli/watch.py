@@ -350,16 +350,19 @@ class _Session:
             lines = None if keyboard.works else Lines()  # readings may come over a pipe all the same
             keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
+                next_s = time.monotonic()
                 while not keyboard.stop and not self._time_is_up():
+                    next_s = max(next_s + 1 / MAX_HZ, time.monotonic())
                     entry = keyboard.entry
                     screen.show(self.picture("" if entry is None else self._prompt(entry)))
+                    left_s = max(0.0, next_s - time.monotonic())
                     typed: Iterable[str]
                     if lines is None:
-                        typed = keyboard.entries() if keyboard.wait(1 / MAX_HZ) else ()
+                        typed = keyboard.entries() if keyboard.wait(left_s) else ()
                     else:
                         if lines.ended:
-                            time.sleep(1 / MAX_HZ)
-                        typed = lines.take(1 / MAX_HZ)
+                            time.sleep(left_s)
+                        typed = lines.take(left_s)
                     for line in typed:
                         self._note = ""
                         self._typed_in(line)

@@ -19,19 +19,23 @@ from types import TracebackType
 from typing import Self
 
 from rich.console import Console, RenderableType
+from rich.control import Control
 from rich.live import Live
+from rich.segment import ControlType
+from rich.text import Span
 
 from benchlog.adapter import Reader
 from benchlog.clock import Clock
 from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.plain import Changes
-from benchlog.dashboard.view import KEYS, view
+from benchlog.dashboard.view import KEYS, view, view_lines
 from benchlog.reading import Reading
 
 __all__ = ["MAX_HZ", "Screen", "can_show", "needs_ascii", "play", "showing"]
 
 MAX_HZ = 10.0
+_WHOLE_EVERY = 100  # pictures, in case something else wrote on the screen
 
 
 def can_show(console: Console) -> bool:
@@ -45,37 +49,49 @@ def needs_ascii(console: Console) -> bool:
 
 
 class Screen:
-    """A full screen that shows snapshots.
+    """A full screen that shows snapshots; only the lines that changed are drawn.
 
     Parameters
     ----------
     console : rich Console
         A terminal.
+    keys : str
+        Keys that do something, as shown.
     """
 
     def __init__(self, console: Console, *, keys: str = KEYS) -> None:
         self._console = console
         self._keys = keys
-        self._live = Live(console=console, screen=True, auto_refresh=False, vertical_overflow="crop")
-        self._next_s = 0.0
+        self._drawn: list[tuple[str, object, list[Span]]] = []
+        self._size = (0, 0)
+        self._pictures = 0
 
     def __enter__(self) -> Self:
-        self._live.start()
+        self._console.set_alt_screen(True)
+        self._console.show_cursor(False)
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
-        self._live.stop()
+        self._console.show_cursor(True)
+        self._console.set_alt_screen(False)
 
     def show(self, snapshot: Snapshot) -> None:
-        """Draw a snapshot."""
-        self._live.update(self.picture(snapshot), refresh=True)
-
-    def picture(self, snapshot: Snapshot) -> RenderableType:
-        """Snapshot drawn for this console's size as it is now."""
+        """Draw a snapshot, for the terminal's size as it is now."""
         width, height = self._console.size
-        return view(snapshot, width, height, keys=self._keys, plain=needs_ascii(self._console))
+        lines = view_lines(snapshot, width, height, keys=self._keys, plain=needs_ascii(self._console))
+        with self._console:  # all of it in one write
+            if (width, height) != self._size or self._pictures % _WHOLE_EVERY == 0:
+                self._size, self._drawn = (width, height), []
+                self._console.control(Control(ControlType.CLEAR))
+            self._pictures += 1
+            for y, line in enumerate(lines):
+                look = (line.plain, line.style, line.spans)
+                if y >= len(self._drawn) or self._drawn[y] != look:
+                    self._console.control(Control.move_to(0, y), Control((ControlType.ERASE_IN_LINE, 2)))
+                    self._console.print(line, end="")
+            self._drawn = [(line.plain, line.style, line.spans) for line in lines]
 
 
 @contextmanager

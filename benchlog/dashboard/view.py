@@ -14,7 +14,7 @@ from rich.text import Text
 from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Place, Snapshot
 from benchlog.dashboard.suspect import Suspect
 
-__all__ = ["KEYS", "SHAPES", "to_ascii", "view"]
+__all__ = ["KEYS", "SHAPES", "to_ascii", "view", "view_lines"]
 
 KEYS = "q stop   t type a reading"
 WIDE = 110
@@ -71,7 +71,14 @@ def to_ascii(text: str) -> str:
 
 
 def view(snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain: bool = False) -> Group:
-    """Draw a snapshot into `width` by `height` characters.
+    """Draw a snapshot into `width` by `height` characters; see `view_lines`."""
+    return Group(*view_lines(snapshot, width, height, keys=keys, plain=plain))
+
+
+def view_lines(
+    snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain: bool = False
+) -> list[Text]:
+    """Draw a snapshot as lines, none wider than `width`.
 
     Parameters
     ----------
@@ -103,7 +110,7 @@ def view(snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain
         line.truncate(width)
         if plain:
             line.plain = to_ascii(line.plain)
-    return Group(*lines)
+    return lines
 
 
 def _title(snapshot: Snapshot, width: int) -> Text:

@@ -13,7 +13,6 @@ import dataclasses
 import fcntl
 import os
 import pty
-import re
 import select
 import struct
 import subprocess
@@ -30,7 +29,6 @@ from benchlog_drivers.simbench.meter_spec import MA_01
 TAGS = ("MA-01", "MC-05", "MD-06", "ME-07")
 WARM_UP_S = 4.0
 LIMIT = 0.10
-_HOME = re.compile(rb"\x1b\[H")
 
 
 def serve(rate_hz: float) -> None:
@@ -66,13 +64,16 @@ def measure(folder: Path, size: tuple[int, int], span_s: float, *options: str) -
     words = [sys.executable, "-m", "benchlog", "watch", "--for", f"{span_s + WARM_UP_S + 4:g} s", *options]
     child = subprocess.Popen(words, cwd=folder, env=env, stdin=slave, stdout=slave, stderr=slave)
     os.close(slave)
-    began, started, pictures, sent = time.monotonic(), 0.0, 0, 0
+    began, started, pictures, sent, last = time.monotonic(), 0.0, 0, 0, 0.0
     first_cpu = cpu = 0.0
-    while (now := time.monotonic()) - began < WARM_UP_S + span_s:
-        if select.select([master], [], [], 0.05)[0]:
+    while time.monotonic() - began < WARM_UP_S + span_s:
+        ready = select.select([master], [], [], 0.05)[0]
+        now = time.monotonic()
+        if ready:
             data = os.read(master, 1 << 16)
             if started:
-                pictures, sent = pictures + len(_HOME.findall(data)), sent + len(data)
+                # What comes together is one picture: only its changed lines are sent.
+                pictures, sent, last = pictures + (now - last > 0.03), sent + len(data), now
         if not started and now - began >= WARM_UP_S:
             started, first_cpu = now, cpu_s(child.pid)
     cpu = cpu_s(child.pid) - first_cpu
