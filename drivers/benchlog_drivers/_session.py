@@ -7,6 +7,7 @@ from typing import Generic, Literal, TypeVar
 
 import msgspec
 
+from benchlog.adapter import Adapter
 from benchlog.errors import (
     BadFrameError,
     ConfigError,
@@ -19,7 +20,7 @@ from benchlog_drivers._scpi import ErrorReply, parse_error, refusal
 from benchlog_drivers._visa import VisaLink
 from benchlog_drivers.dialects import Dialect, by_identity, load_dialects
 
-__all__ = ["LinkOptions", "ScpiSession"]
+__all__ = ["LinkOptions", "ScpiInstrument", "ScpiSession"]
 
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 _PROBE_TIMEOUT_S = 0.5
@@ -207,3 +208,19 @@ class ScpiSession(Generic[D]):
         except (ReadTimeoutError, BadFrameError):
             return False
         return re.search(dialect.probe.reply, reply) is not None
+
+
+class ScpiInstrument(Adapter, Generic[D]):
+    """What the adapters of all SCPI instruments share; `_session` is made by each for its kind of dialect."""
+
+    _session: ScpiSession[D]
+
+    def _open(self) -> None:
+        self._session.open()
+
+    def _close(self) -> None:
+        self._session.close()
+
+    def identity(self) -> str:
+        """Answer to ``*IDN?`` at opening, with the dialect in use."""
+        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""

@@ -8,13 +8,13 @@ from typing import ClassVar
 from benchlog.adapter import Source
 from benchlog.clock import Clock
 from benchlog.errors import UsageError
-from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import GeneratorDialect
 
 __all__ = ["VisaGenerator"]
 
 
-class VisaGenerator(Source):
+class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
     """A function generator at a VISA resource.
 
     Closing leaves the output as it is: what drives the bench is switched by a person or by `set_output`.
@@ -38,16 +38,6 @@ class VisaGenerator(Source):
     ) -> None:
         super().__init__(instrument, clock=clock)
         self._session = ScpiSession(rest, GeneratorDialect, options or LinkOptions())
-
-    def _open(self) -> None:
-        self._session.open()
-
-    def _close(self) -> None:
-        self._session.close()
-
-    def identity(self) -> str:
-        """Answer to ``*IDN?`` at opening, with the dialect in use."""
-        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""
 
     def set_sine(self, frequency_hz: float, amplitude_vpp: float) -> None:
         """Set a sine; see `Source.set_sine`.

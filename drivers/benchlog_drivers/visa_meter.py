@@ -13,7 +13,7 @@ from benchlog.errors import BadFrameError, OpenError, OpenReason, ReadTimeoutErr
 from benchlog.reading import Function, Reading, State
 from benchlog.units import format_quantity
 from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
-from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import MeterDialect
 from benchlog_drivers.wiretap import Wiretap
 
@@ -38,7 +38,7 @@ class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only
     resolution: float = 0.0
 
 
-class VisaMeter(Reader):
+class VisaMeter(ScpiInstrument[MeterDialect], Reader):
     """A multimeter at a VISA resource.
 
     An answer that takes longer than a read's deadline is waited for in the next read, not asked for again.
@@ -83,7 +83,7 @@ class VisaMeter(Reader):
 
     def _open(self) -> None:
         self._asked_s = None
-        self._session.open()
+        super()._open()
         dialect = self._session.dialect
         self._sentinels = Sentinels(dialect.reading.overload, dialect.reading.not_a_number)
         wanted = self._options.function
@@ -95,13 +95,6 @@ class VisaMeter(Reader):
                 )
             self._session.send((dialect.functions[wanted].configure,))
         self._learn_setting(wanted)
-
-    def _close(self) -> None:
-        self._session.close()
-
-    def identity(self) -> str:
-        """Answer to ``*IDN?`` at opening, with the dialect in use."""
-        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""
 
     def _learn_setting(self, wanted: Function | None) -> None:
         dialect = self._session.dialect

@@ -14,13 +14,13 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ReadTimeoutError, UsageError
 from benchlog_drivers._scpi import parse_fields, parse_number, volts_line
-from benchlog_drivers._session import LinkOptions, ScpiSession
+from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import ScopeDialect
 
 __all__ = ["VisaScope", "step_125"]
 
 
-class VisaScope(Digitiser):
+class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     """A scope at a VISA resource.
 
     Full scale here is the largest voltage, at the probe tip and counted from zero, that the screen holds: half
@@ -45,16 +45,6 @@ class VisaScope(Digitiser):
     ) -> None:
         super().__init__(instrument, clock=clock)
         self._session = ScpiSession(rest, ScopeDialect, options or LinkOptions())
-
-    def _open(self) -> None:
-        self._session.open()
-
-    def _close(self) -> None:
-        self._session.close()
-
-    def identity(self) -> str:
-        """Answer to ``*IDN?`` at opening, with the dialect in use."""
-        return f"{self._session.identity} ({self._session.dialect.name})" if self._session.identity else ""
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, ClassVar, Literal
+from typing import Any, ClassVar, Generic, Literal, TypeVar
 
 import msgspec
 
 from benchlog.reading import Reading
 
-__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "RejectedFrame"]
+__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "RejectedFrame", "Remembered"]
 
+T = TypeVar("T")
+_REMEMBERED = 5000
 SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit
 MAX_LINE = 256  # bytes without a line end; more is no meter
 
@@ -92,6 +95,35 @@ class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, 
         super().__init__(reason)
         self.reason = reason
         self.detail = detail
+
+
+class Remembered(Generic[T]):
+    """What the few status bytes a meter really sends mean, looked up once each; rejections are remembered too.
+
+    Parameters
+    ----------
+    look_up : callable
+        Bytes to their meaning; may raise `RejectedFrame`.
+    """
+
+    def __init__(self, look_up: Callable[[bytes], T]) -> None:
+        self._look_up = look_up
+        self._known: dict[bytes, T | RejectedFrame] = {}
+
+    def __call__(self, key: bytes) -> T:
+        """Return what `key` means, or raise its `RejectedFrame`."""
+        found = self._known.get(key)
+        if found is None:
+            try:
+                found = self._look_up(key)
+            except RejectedFrame as reject:
+                found = reject
+            if len(self._known) > _REMEMBERED:  # noise
+                self._known.clear()
+            self._known[key] = found
+        if isinstance(found, RejectedFrame):
+            raise RejectedFrame(found.reason, found.detail)
+        return found
 
 
 class Decoder(ABC):

@@ -37,7 +37,13 @@ from typing import Any, ClassVar
 
 from benchlog.errors import ConfigError
 from benchlog.reading import Reading, State
-from benchlog_drivers.decoders.base import FrameOptions, LineDecoder, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.base import (
+    FrameOptions,
+    LineDecoder,
+    LineSettings,
+    RejectedFrame,
+    Remembered,
+)
 from benchlog_drivers.decoders.display import SYMBOLS, Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
@@ -94,7 +100,7 @@ class _DigitCode(LineDecoder):
         self._parity = self.options.parity or self.line.parity
         self._has_parity, self._without = False, 0
         self._parity_end = _ENDS.get(self._parity, self.end)
-        self._settings: dict[bytes, _Setting | RejectedFrame] = {}
+        self._setting = Remembered(self._setting_of)
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         if self._parity_end == self.end or self._parity_end not in data:
@@ -137,15 +143,7 @@ class _DigitCode(LineDecoder):
         digits = frame[1:last]
         if not _DIGITS.issuperset(digits):
             raise RejectedFrame("digit", f"digit bytes {digits.hex(' ')}")
-        key = frame[0:1] + frame[last:]
-        setting = self._settings.get(key)
-        if setting is None:
-            setting = self._look_up(frame[0], frame[last], frame[last + 1 : -2])
-            if len(self._settings) > 5000:
-                self._settings.clear()
-            self._settings[key] = setting
-        if isinstance(setting, RejectedFrame):
-            raise RejectedFrame(setting.reason, setting.detail)
+        setting = self._setting(frame[0:1] + frame[last:-2])
         if setting.state is State.OVERLOAD:
             return overload(setting.mode, "-" if setting.minus else "", raw, setting.range_max)
         if setting.state is State.UNDERLOAD:
@@ -160,35 +158,24 @@ class _DigitCode(LineDecoder):
             setting.mode, "-" + text if setting.minus else text, raw=raw, range_max=setting.range_max
         )
 
-    def _look_up(self, range_byte: int, code: int, flags: bytes) -> _Setting | RejectedFrame:
-        if any(byte >> 4 != 3 for byte in (range_byte, code, *flags)):
-            return RejectedFrame("format", "a byte outside 30 to 3F")
-        lit: set[str] = set()
-        for name, byte in zip(self.annunciator_bytes, flags, strict=True):
-            symbols, unknown = self._bits.symbols(name, byte & 15)
-            if unknown:
-                return RejectedFrame(
-                    "unknown symbol",
-                    f"bit {name}.{unknown.bit_length() - 1} is lit; if the display shows a symbol for it, name it "
-                    f"under [instrument.options.annunciators] in the bench file",
-                )
-            lit.update(symbols)
+    def _setting_of(self, status: bytes) -> _Setting:
+        """Range byte, function code and annunciator bytes together."""
+        if any(byte >> 4 != 3 for byte in status):
+            raise RejectedFrame("format", "a byte outside 30 to 3F")
+        range_byte, code, *flags = status
+        values = (byte & 15 for byte in flags)
+        lit = self._bits.symbols(zip(self.annunciator_bytes, values, strict=True))
         judged = "judge" in lit
         ranges = self._ranges.get((code, judged))
         if ranges is None:
-            return RejectedFrame("function", f"no function {code:02X}{' with judge lit' if judged else ''}")
+            raise RejectedFrame("function", f"no function {code:02X}{' with judge lit' if judged else ''}")
         index = range_byte & 15
         chosen = ranges[index] if index < len(ranges) else None
         if chosen is None:
-            return RejectedFrame("range", f"function {code:02X} has no range {index}")
+            raise RejectedFrame("range", f"function {code:02X} has no range {index}")
         if "volt_hertz" in lit and "hertz" not in chosen.symbols and "percent" not in chosen.symbols:
-            return RejectedFrame("flags", "volt-hertz lit while not counting")
-        try:
-            mode = mode_of(
-                frozenset((lit - {"judge", "volt_hertz"}) | chosen.symbols), self.options.ac_and_dc
-            )
-        except RejectedFrame as reject:
-            return reject
+            raise RejectedFrame("flags", "volt-hertz lit while not counting")
+        mode = mode_of(frozenset((lit - {"judge", "volt_hertz"}) | chosen.symbols), self.options.ac_and_dc)
         state = State.OVERLOAD if "overload" in lit else State.UNDERLOAD if "underload" in lit else State.OK
         full_scale = self._counts * 10.0 ** (mode.exponent - chosen.decimals)
         return _Setting(mode, chosen.decimals, "minus" in lit, state, float(f"{full_scale:.6g}"))

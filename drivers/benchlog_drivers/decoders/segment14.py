@@ -33,7 +33,7 @@ from __future__ import annotations
 from typing import ClassVar
 
 from benchlog.reading import Reading
-from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame, Remembered
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
@@ -55,7 +55,7 @@ SEGMENT_CODES = {
 }
 _INDEXES = bytes(range(1, 15))
 _HIGH_NIBBLE = bytes(byte >> 4 for byte in range(256))
-_SYMBOL_BYTES = (1, 10, 11, 12, 13, 14)
+_SYMBOL_BYTES = ("1", "10", "11", "12", "13", "14")
 
 
 class Segment14(Decoder):
@@ -69,7 +69,7 @@ class Segment14(Decoder):
         shipped = read_table(self.family)["annunciators"]
         self._bits = AnnunciatorBits(shipped, self.options.annunciators, self.family)
         self._counts = self.options.counts or 9999
-        self._modes: dict[bytes, Mode | RejectedFrame] = {}
+        self._mode = Remembered(self._mode_of)
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         high = data.translate(_HIGH_NIBBLE)
@@ -93,7 +93,7 @@ class Segment14(Decoder):
 
     def decode(self, frame: bytes) -> Reading:
         """Decode 14 bytes whose indexes are right, or raise `RejectedFrame`."""
-        mode = self._mode(frame)
+        mode = self._mode(frame[0:1] + frame[9:14])
         text = ""
         for i in (1, 3, 5, 7):
             first = frame[i]
@@ -120,30 +120,7 @@ class Segment14(Decoder):
             raise RejectedFrame("counts", f"display shows {text!r}, more than {self._counts} counts")
         return shown(mode, sign + number, raw=frame)
 
-    def _mode(self, frame: bytes) -> Mode:
-        key = frame[0:1] + frame[9:14]
-        found = self._modes.get(key)
-        if found is None:
-            found = self._look_up(frame)
-            if len(self._modes) > 5000:
-                self._modes.clear()
-            self._modes[key] = found
-        if isinstance(found, RejectedFrame):
-            raise RejectedFrame(found.reason, found.detail)
-        return found
-
-    def _look_up(self, frame: bytes) -> Mode | RejectedFrame:
-        symbols: set[str] = set()
-        for number in _SYMBOL_BYTES:
-            lit, unknown = self._bits.symbols(str(number), frame[number - 1] & 15)
-            if unknown:
-                return RejectedFrame(
-                    "unknown symbol",
-                    f"bit {number}.{unknown.bit_length() - 1} is lit; if the display shows a symbol for it, name it "
-                    f"under [instrument.options.annunciators] in the bench file",
-                )
-            symbols.update(lit)
-        try:
-            return mode_of(frozenset(symbols), self.options.ac_and_dc)
-        except RejectedFrame as reject:
-            return reject
+    def _mode_of(self, symbol_bytes: bytes) -> Mode:
+        values = (byte & 15 for byte in symbol_bytes)
+        symbols = self._bits.symbols(zip(_SYMBOL_BYTES, values, strict=True))
+        return mode_of(frozenset(symbols), self.options.ac_and_dc)

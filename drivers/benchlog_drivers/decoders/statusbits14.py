@@ -25,7 +25,7 @@ import re
 from typing import ClassVar
 
 from benchlog.reading import Reading
-from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame
+from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame, Remembered
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
@@ -49,7 +49,7 @@ class StatusBits14(Decoder):
         shipped = read_table(self.family)["annunciators"]
         self._bits = AnnunciatorBits(shipped, self.options.annunciators, self.family)
         self._counts = self.options.counts or 9999
-        self._modes: dict[bytes, tuple[Mode, bool] | RejectedFrame] = {}
+        self._mode = Remembered(self._mode_of)
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         frames, start = [], 0
@@ -88,29 +88,6 @@ class StatusBits14(Decoder):
             text = f"{text[:-decimals]}.{text[-decimals:]}"
         return shown(mode, sign + text, raw=frame)
 
-    def _mode(self, status: bytes) -> tuple[Mode, bool]:
-        found = self._modes.get(status)
-        if found is None:
-            found = self._look_up(status)
-            if len(self._modes) > 5000:
-                self._modes.clear()
-            self._modes[status] = found
-        if isinstance(found, RejectedFrame):
-            raise RejectedFrame(found.reason, found.detail)
-        return found
-
-    def _look_up(self, status: bytes) -> tuple[Mode, bool] | RejectedFrame:
-        symbols: set[str] = set()
-        for number, byte in enumerate(status, start=1):
-            lit, unknown = self._bits.symbols(str(number), byte)
-            if unknown:
-                return RejectedFrame(
-                    "unknown symbol",
-                    f"bit {number}.{unknown.bit_length() - 1} is lit; if the display shows a symbol for it, name it "
-                    f"under [instrument.options.annunciators] in the bench file",
-                )
-            symbols.update(lit)
-        try:
-            return mode_of(frozenset(symbols), self.options.ac_and_dc), "minus" in symbols
-        except RejectedFrame as reject:
-            return reject
+    def _mode_of(self, status: bytes) -> tuple[Mode, bool]:
+        symbols = self._bits.symbols(zip("1234", status, strict=True))
+        return mode_of(frozenset(symbols), self.options.ac_and_dc), "minus" in symbols

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
 from benchlog.errors import ConfigError
+from benchlog_drivers.decoders.base import RejectedFrame
 from benchlog_drivers.decoders.display import SYMBOLS
 
 __all__ = ["AnnunciatorBits", "read_table"]
@@ -56,9 +57,23 @@ class AnnunciatorBits:
             else:
                 self._by_byte.setdefault(byte, {}).pop(int(bit), None)
 
-    def symbols(self, byte: str, value: int) -> tuple[list[str], int]:
-        """Return the symbols lit in a byte, and the bits set that the table gives no meaning."""
-        bits = self._by_byte.get(byte, {})
-        lit = [symbol for bit, symbol in bits.items() if value >> bit & 1]
-        unknown = value & ~sum(1 << bit for bit in bits)
-        return lit, unknown
+    def symbols(self, values: Iterable[tuple[str, int]]) -> set[str]:
+        """Return the symbols lit in bytes given by name and value.
+
+        Raises
+        ------
+        RejectedFrame
+            If a bit is set that the table gives no meaning.
+        """
+        lit: set[str] = set()
+        for byte, value in values:
+            bits = self._by_byte.get(byte, {})
+            unknown = value & ~sum(1 << bit for bit in bits)
+            if unknown:
+                raise RejectedFrame(
+                    "unknown symbol",
+                    f"bit {byte}.{unknown.bit_length() - 1} is lit; if the display shows a symbol for it, name it "
+                    f"under [instrument.options.annunciators] in the bench file",
+                )
+            lit.update(symbol for bit, symbol in bits.items() if value >> bit & 1)
+        return lit
