@@ -132,6 +132,8 @@ class Pair:
     disagree : bool
     since_ns : int
         Monotonic time of the first pair of the present disagreement.
+    typed_ns : int
+        Time of the typed reading that was compared last.
     """
 
     e_n: float = 0.0
@@ -141,6 +143,7 @@ class Pair:
     disagree: bool = False
     since_ns: int = 0
     last_ns: int = 0
+    typed_ns: int = -1
     drift: Drift = field(default_factory=Drift)
 
     def take(self, first: Side, second: Side, now_ns: int) -> None:

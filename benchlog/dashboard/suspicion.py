@@ -147,16 +147,14 @@ class Watchdog:
             )
         if not peer.comparable or track.near_zero.count or peer.near_zero.count:
             return
+        pair, in_order = self._pair(track.tag, peer.tag)
         if track.by_hand or peer.by_hand:
-            here = track.side if mine.mono_ns - theirs.mono_ns <= HAND_FRESH_NS else None
-            if not track.by_hand and track.before is not None and track.before.mono_ns >= theirs.mono_ns:
-                return  # a typed reading is compared once with each neighbour
+            here = track.side if _may_compare_typed(pair, track, peer) else None
         else:
             here = track.side_at(theirs.mono_ns)
         there = peer.side
         if here is None or there is None:
             return
-        pair, in_order = self._pair(track.tag, peer.tag)
         pair.take(here, there, mine.mono_ns) if in_order else pair.take(there, here, mine.mono_ns)
 
     def _near_zero(self, track: Track, peers: Sequence[Track]) -> None:
@@ -331,6 +329,23 @@ class Watchdog:
             return f"{shown(a)} against {shown(b)}: E_n {number:.1f}, one of them is wrong"
         all_shown = ", ".join(shown(self._tracks[t]) for t in odd)
         return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"
+
+
+def _may_compare_typed(pair: Pair, track: Track, peer: Track) -> bool:
+    """Whether a comparison with a typed reading is due: once, with a display at rest, within a minute.
+
+    `track` is the one whose reading just came.
+    """
+    if track.last is None or peer.last is None or track.last.mono_ns - peer.last.mono_ns > HAND_FRESH_NS:
+        return False
+    if track.by_hand and peer.by_hand:
+        return True
+    hand, linked = (track, peer) if track.by_hand else (peer, track)
+    typed_ns = hand.last.mono_ns if hand.last is not None else 0
+    if pair.typed_ns == typed_ns or not linked.at_rest or not linked.fresh(track.last.mono_ns):
+        return False
+    pair.typed_ns = typed_ns
+    return True
 
 
 def _without_explained(found: Sequence[Suspect]) -> list[Suspect]:

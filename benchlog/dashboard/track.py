@@ -105,6 +105,13 @@ class Track:
             self.noise.take(float(counts))
         return new_function, new_size
 
+    @property
+    def at_rest(self) -> bool:
+        """Whether the display has not moved by more than its uncertainty hides."""
+        if self.before is None or self.side is None or self.before.function is not self.settled_function:
+            return False
+        return self.before.value is not None and self.side.moved <= self.side.expanded / 2
+
     def fresh(self, now_ns: int) -> bool:
         """Whether the latest reading still tells what the meter shows."""
         if self.last is None:

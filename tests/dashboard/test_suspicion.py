@@ -286,6 +286,19 @@ def test_typed_readings_are_compared_and_two_in_a_row_decide() -> None:
     assert [s.tags for _, s in raised(two, group)] == [("M1", "M2")]
 
 
+def test_a_typed_reading_waits_for_a_linked_display_that_is_still_settling() -> None:
+    group = [NodeGroup("node", ("M1", "M2"))]
+    dog = Watchdog(accuracy, group)
+    typed = Reading(Function.AC_VOLTS, 27.3, 0.1, "27.3 V", instrument="M2", mono_ns=1, origin=Origin.HAND)
+    dog.take(typed)
+    for k, reading in enumerate(Node(1, tags=("M1",)).readings(3)):
+        dog.take(with_value(reading, (12.0, 22.0)[k]) if k < 2 else reading)
+    agreement = dog.agreement(group[0], 3 * 10**9)
+    assert agreement.word == "agree"
+    assert agreement.e_n is not None
+    assert agreement.e_n < 1
+
+
 def test_a_doubt_ends_when_its_reason_does_and_keeps_the_time_it_began() -> None:
     dog = Watchdog(accuracy, [GROUP])
     begun, last = set(), 0
