@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from helpers.frames import EXAMPLES
-from helpers.pty_meter import PtyMeter
+from helpers.pty_meter import PortInfo, PtyMeter
 from helpers.replug import FRAMES, PULLED, QUICK, Kept, frame, number_of, replug, wait_until
 from helpers.uart import misread
 
@@ -119,25 +119,17 @@ def test_a_burst_of_garbage_costs_no_good_frame_and_is_counted(tmp_path: Path) -
         assert told.recorder.statuses()[0].bad_frames == sum(body["count"] for body in counted) > 20
 
 
-@dataclass
-class _Port:
-    device: str
-    description: str = "USB serial bridge"
-    serial_number: str | None = "A1"
-    location: str | None = None
-
-
 def test_a_cable_plugged_in_under_another_name_is_found_by_its_identity(tmp_path: Path) -> None:
     """A stranger that took the old name meanwhile is not read under this meter's tag."""
     with PtyMeter() as first, PtyMeter() as second, PtyMeter(frame(9999)) as stranger:
         name = tmp_path / "ttyUSB0"
         name.symlink_to(first.path)
-        there = [_Port(str(name))]
+        there = [PortInfo(str(name))]
         reader = SerialMeter(PULLED, str(name), FRAMES, ports=lambda: list(there))
         with recording(tmp_path, reader) as told:
             first.send(frame(1))
             told.wait_for(1)
-            there[:] = [_Port(str(name), serial_number="B2")]
+            there[:] = [PortInfo(str(name), serial_number="B2")]
             name.unlink()
             name.symlink_to(stranger.path)
             first.unplug()
@@ -145,7 +137,7 @@ def test_a_cable_plugged_in_under_another_name_is_found_by_its_identity(tmp_path
                 lambda: any("is another device now" in e.message for e in told.errors),
                 "the stranger is refused",
             )
-            there.append(_Port(second.path))
+            there.append(PortInfo(second.path))
             wait_until(lambda: reader.is_open, "the port is open again")
             second.send(frame(2))
             told.wait_for(2)

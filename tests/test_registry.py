@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import subprocess
 import sys
 from importlib.metadata import EntryPoint
@@ -14,8 +13,6 @@ import benchlog_drivers
 from benchlog.errors import AdapterUnavailableError, ConfigError
 from benchlog.registry import GROUP, Registry, open_adapter, unavailable
 from benchlog_drivers.serial_meter import SerialMeter
-
-OUTSIDE = Path(__file__).parent / "contract" / "outside"
 
 
 def _point(name: str, value: str) -> EntryPoint:
@@ -75,20 +72,6 @@ def test_a_kind_that_a_scheme_does_not_have_lists_those_it_has() -> None:
     with pytest.raises(ConfigError, match="kind 'toaster'"):
         registry.make("dummy:y?kind=toaster", "A")
     assert registry.make("dummy:y?kind=scope", "A").instrument == "A"
-
-
-def test_an_outside_plug_in_is_found_through_its_entry_point(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    monkeypatch.syspath_prepend(str(OUTSIDE))
-    importlib.invalidate_caches()
-    sensor = tmp_path / "temp1_input"
-    sensor.write_text("23456\n")
-    registry = Registry()
-    assert registry.schemes()["probe"] == "example-probe"
-    with registry.make(f"probe:{sensor}?every=0", "TH-1") as probe:
-        reading = probe.read(1)  # type: ignore[attr-defined]
-    assert (reading.value, reading.instrument) == (23.456, "TH-1")
 
 
 def test_an_outside_plug_in_can_not_take_a_built_in_name() -> None:

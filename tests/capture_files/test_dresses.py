@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.capture_text import sample_rows, written
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -137,20 +138,10 @@ def test_every_dress_gives_the_record_back(tmp_path: Path, dress: Dress) -> None
     np.testing.assert_allclose(capture.channels[1].values(), SAMPLES[:, 1] * factor, rtol=1e-12)
 
 
-def _file(tmp_path: Path, text: str | bytes, name: str = "x.csv") -> Path:
-    path = tmp_path / name
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return path
-
-
-def _rows(n: int = 30, first: int = 0) -> str:
-    return "".join(f"{i * 1e-6:.6f},{np.sin(i):.4f},{np.cos(i):.4f}\n" for i in range(first, first + n))
-
-
 def test_header_beside_the_first_rows_is_read_and_no_sample_is_lost(tmp_path: Path) -> None:
     beside = ["Record Length,2500", "Sample Interval,1.0e-05", "Source,CH2", "Vertical Units,mV"]
     rows = [f"{beside[i] if i < 4 else ','},,{-0.005 + i * 1e-5:.5f},{i % 7:.4f}," for i in range(60)]
-    capture = load_capture(_file(tmp_path, "\n".join(rows)))
+    capture = load_capture(written(tmp_path, "\n".join(rows)))
     assert capture.names == ("CH2",)
     assert capture.n_samples == 60
     assert capture.interval_s == pytest.approx(1e-5)
@@ -159,25 +150,25 @@ def test_header_beside_the_first_rows_is_read_and_no_sample_is_lost(tmp_path: Pa
 
 def test_sample_rate_in_the_header_with_prefix_and_unit(tmp_path: Path) -> None:
     text = "# Sample rate: 2.5 MSa/s\nCH1 (V)\n" + "".join(f"{np.sin(i):.4f}\n" for i in range(20))
-    capture = load_capture(_file(tmp_path, text))
+    capture = load_capture(written(tmp_path, text))
     assert capture.interval_s == pytest.approx(0.4e-6)
     assert capture.names == ("CH1",)
 
 
 def test_spreadsheet_separator_line_is_obeyed(tmp_path: Path) -> None:
-    capture = load_capture(_file(tmp_path, "sep=;\ntime;u;v\n" + _rows().replace(",", ";")))
+    capture = load_capture(written(tmp_path, "sep=;\ntime;u;v\n" + sample_rows().replace(",", ";")))
     assert capture.names == ("u", "v")
 
 
 def test_column_of_time_stamps_with_zone_gives_the_start(tmp_path: Path) -> None:
     rows = "".join(f"2026-01-02T03:04:{i:02d}+01:00,{i % 5}.5\n" for i in range(30))
-    capture = load_capture(_file(tmp_path, "time,u\n" + rows))
+    capture = load_capture(written(tmp_path, "time,u\n" + rows))
     assert capture.interval_s == 1.0
     assert capture.utc_ns == 1_767_319_440_000_000_000
 
 
 def test_missing_rows_show_as_times_not_as_a_shorter_record(tmp_path: Path) -> None:
-    capture = load_capture(_file(tmp_path, "t,u,v\n" + _rows(40) + _rows(40, first=50)))
+    capture = load_capture(written(tmp_path, "t,u,v\n" + sample_rows(40) + sample_rows(40, first=50)))
     assert capture.time_s is not None
     assert capture.interval_s == pytest.approx(1e-6)
     assert np.diff(capture.time_s).max() == pytest.approx(11e-6)
@@ -185,8 +176,8 @@ def test_missing_rows_show_as_times_not_as_a_shorter_record(tmp_path: Path) -> N
 
 @pytest.mark.parametrize("cell", ["", "#DIV/0!", "OL", "NaN", "-inf", "9.9E37"])
 def test_a_row_without_a_value_is_left_out_and_told(tmp_path: Path, cell: str) -> None:
-    text = "t,u,v\n" + _rows(60).replace("0.000030,-0.9880", f"0.000030,{cell}")
-    capture = load_capture(_file(tmp_path, text))
+    text = "t,u,v\n" + sample_rows(60).replace("0.000030,-0.9880", f"0.000030,{cell}")
+    capture = load_capture(written(tmp_path, text))
     assert capture.n_samples == 59
     assert capture.time_s is not None
     assert np.isfinite(capture.channels[0].values()).all()
@@ -194,13 +185,16 @@ def test_a_row_without_a_value_is_left_out_and_told(tmp_path: Path, cell: str) -
 
 
 def test_a_last_row_cut_short_is_left_out_and_told(tmp_path: Path) -> None:
-    capture = load_capture(_file(tmp_path, "t,u,v\n" + _rows(30) + "0.000030,1.2"))
+    capture = load_capture(written(tmp_path, "t,u,v\n" + sample_rows(30) + "0.000030,1.2"))
     assert capture.n_samples == 30
     assert any("cut short" in note for note in capture.settings.values())
 
 
 def test_columns_choose_name_and_leave_out(tmp_path: Path) -> None:
-    named, bare = _file(tmp_path, "t,u,v\n" + _rows(), "named.csv"), _file(tmp_path, _rows(), "bare.csv")
+    named, bare = (
+        written(tmp_path, "t,u,v\n" + sample_rows(), "named.csv"),
+        written(tmp_path, sample_rows(), "bare.csv"),
+    )
     assert load_capture(named, columns=["v"]).names == ("v",)
     assert load_capture(named, columns=["t", "v", "u"]).names == ("v", "u")
     assert load_capture(bare, columns=["time", "A", "-"]).names == ("A",)
@@ -208,7 +202,7 @@ def test_columns_choose_name_and_leave_out(tmp_path: Path) -> None:
 
 
 def test_probe_factors_multiply(tmp_path: Path) -> None:
-    path = _file(tmp_path, "t,u,v\n" + _rows())
+    path = written(tmp_path, "t,u,v\n" + sample_rows())
     plain, probed = load_capture(path), load_capture(path, probes={"v": 10.0})
     np.testing.assert_array_equal(probed.channel("v").values(), 10 * plain.channel("v").values())
     assert probed.channel("u").probe == 1.0
@@ -217,7 +211,7 @@ def test_probe_factors_multiply(tmp_path: Path) -> None:
 def test_one_channel_a_file_makes_one_record(tmp_path: Path) -> None:
     for name, shift in (("left", 0.0), ("right", 1.0)):
         rows = "".join(f"{i * 1e-6:.6f},{np.sin(i + shift):.4f}\n" for i in range(30))
-        _file(tmp_path, "time,voltage (V)\n" + rows, f"{name}.csv")
+        written(tmp_path, "time,voltage (V)\n" + rows, f"{name}.csv")
     both = load_captures([tmp_path / "left.csv", tmp_path / "right.csv"], probes={"right": 10})
     assert both.names == ("left", "right")
     assert both.channel("right").probe == 10
@@ -253,7 +247,7 @@ def test_unit_of_the_rate_in_its_key(tmp_path: Path) -> None:
     text = "Sampling frequency [kHz]: 50\nPoints: 40\n\nCH A [V], CH B [A]\n" + "".join(
         f"{i % 7}.25, 1.5\n" for i in range(40)
     )
-    capture = load_capture(_file(tmp_path, text))
+    capture = load_capture(written(tmp_path, text))
     assert capture.interval_s == pytest.approx(2e-5)
     assert [c.unit for c in capture.channels] == ["V", "A"]
 
@@ -261,14 +255,14 @@ def test_unit_of_the_rate_in_its_key(tmp_path: Path) -> None:
 @pytest.mark.parametrize("power", [0, 3, 6, 9])
 def test_times_counted_from_1970(tmp_path: Path, power: int) -> None:
     text = "Timestamp,U\n" + "".join(f"{(1_600_000_000 + 2 * i) * 10**power},{i % 7}.5\n" for i in range(40))
-    capture = load_capture(_file(tmp_path, text))
+    capture = load_capture(written(tmp_path, text))
     assert capture.interval_s == pytest.approx(2.0)
     assert capture.utc_ns == 1_600_000_000_000_000_000
 
 
 def test_a_time_column_for_each_channel(tmp_path: Path) -> None:
     same = "t,CH1,t,CH2\n" + "".join(f"{i}e-6,{i % 7}.5,{i}e-6,{i % 3}.5\n" for i in range(40))
-    assert load_capture(_file(tmp_path, same)).names == ("CH1", "CH2")
+    assert load_capture(written(tmp_path, same)).names == ("CH1", "CH2")
     shifted = "t,CH1,t,CH2\n" + "".join(f"{i}e-6,{i % 7}.5,{i}.5e-6,{i % 3}.5\n" for i in range(40))
     with pytest.raises(CaptureFileError, match="two time columns"):
-        load_capture(_file(tmp_path, shifted))
+        load_capture(written(tmp_path, shifted))

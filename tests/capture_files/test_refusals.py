@@ -8,21 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.capture_text import sample_rows, written
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture_files import load_capture, load_captures, load_log
 from benchlog.errors import BenchlogError, CaptureFileError, UsageError
-
-
-def _file(tmp_path: Path, text: str | bytes, name: str = "x.csv") -> Path:
-    path = tmp_path / name
-    path.write_bytes(text if isinstance(text, bytes) else text.encode())
-    return path
-
-
-def _rows(n: int = 30, first: int = 0) -> str:
-    return "".join(f"{i * 1e-6:.6f},{np.sin(i):.4f},{np.cos(i):.4f}\n" for i in range(first, first + n))
 
 
 def _zip(**files: bytes) -> bytes:
@@ -58,7 +49,7 @@ def _zip(**files: bytes) -> bytes:
 )
 def test_other_files_are_named_for_what_they_are(tmp_path: Path, data: bytes, named: str) -> None:
     with pytest.raises(CaptureFileError) as caught:
-        load_capture(_file(tmp_path, data), sample_interval_s=1e-6)
+        load_capture(written(tmp_path, data), sample_interval_s=1e-6)
     assert named in str(caught.value)
     assert caught.value.hint
 
@@ -83,9 +74,9 @@ def test_missing_file_and_folder(tmp_path: Path) -> None:
         ),
         ("t,u\n" + "".join(f"{i}.5,0.25 V\n" for i in range(20)), "'u' holds '0.25 V'"),
         ("1 234,5;2\n" * 9, "'column 1' holds '1 234,5'"),
-        ("t,u,v\n" + _rows() + "f,Z,P\n1,2,3\n2,3,4\n", "two tables in one file"),
-        ("t,u,v\n" + _rows() + "1,2,3,4,5\n", "line 32 has 5 cells"),
-        ("t,u,v\n" + _rows() + _rows(), "time steps back at data row 31"),
+        ("t,u,v\n" + sample_rows() + "f,Z,P\n1,2,3\n2,3,4\n", "two tables in one file"),
+        ("t,u,v\n" + sample_rows() + "1,2,3,4,5\n", "line 32 has 5 cells"),
+        ("t,u,v\n" + sample_rows() + sample_rows(), "time steps back at data row 31"),
         (
             "u,v\n" + "".join(f"{i % 3}.5,{i % 7}.5\n" for i in range(20)),
             "no time column and no sample interval",
@@ -101,20 +92,20 @@ def test_doubtful_tables_are_refused_and_the_hint_shows_what_was_seen(
     tmp_path: Path, text: str, words: str
 ) -> None:
     with pytest.raises(CaptureFileError) as caught:
-        load_capture(_file(tmp_path, text))
+        load_capture(written(tmp_path, text))
     assert words in str(caught.value)
     assert caught.value.hint
 
 
 def test_decimal_mark_told_settles_the_ambiguous(tmp_path: Path) -> None:
-    path = _file(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}\n" for i in range(20)))
+    path = written(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}\n" for i in range(20)))
     assert load_capture(path, decimal=",").channels[0].values()[0] == 1.123
-    other = _file(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}.5\n" for i in range(20)), "y.csv")
+    other = written(tmp_path, "t;u\n" + "".join(f"{i};{i + 1},{123 + i}.5\n" for i in range(20)), "y.csv")
     assert load_capture(other).channels[0].values()[0] == 1123.5, "both marks in one cell leave no doubt"
 
 
 def test_interval_given_and_time_column_must_agree(tmp_path: Path) -> None:
-    path = _file(tmp_path, "t,u,v\n" + _rows())
+    path = written(tmp_path, "t,u,v\n" + sample_rows())
     assert load_capture(path, sample_interval_s=1e-6).n_samples == 30
     with pytest.raises(CaptureFileError, match=r"steps by 1e-06 s but .* is 0\.001 s"):
         load_capture(path, sample_interval_s=1e-3)
@@ -123,12 +114,12 @@ def test_interval_given_and_time_column_must_agree(tmp_path: Path) -> None:
 
 
 def test_names_that_do_not_fit_are_refused_with_those_there_are(tmp_path: Path) -> None:
-    path = _file(tmp_path, "t,u,v\n" + _rows())
+    path = written(tmp_path, "t,u,v\n" + sample_rows())
     with pytest.raises(UsageError) as caught:
         load_capture(path, columns=["u", "w"])
     assert "t, u, v" in caught.value.hint
     with pytest.raises(UsageError, match="do not fit"):
-        load_capture(_file(tmp_path, _rows(), "bare.csv"), columns=["a", "b", "c", "d"])
+        load_capture(written(tmp_path, sample_rows(), "bare.csv"), columns=["a", "b", "c", "d"])
     with pytest.raises(UsageError, match="no channel 'w'"):
         load_capture(path, probes={"w": 10})
     with pytest.raises(UsageError, match="must be positive"):
@@ -138,14 +129,14 @@ def test_names_that_do_not_fit_are_refused_with_those_there_are(tmp_path: Path) 
 
 
 def test_files_of_different_records_are_not_merged(tmp_path: Path) -> None:
-    a = _file(tmp_path, "t,u,v\n" + _rows(), "a.csv")
+    a = written(tmp_path, "t,u,v\n" + sample_rows(), "a.csv")
     with pytest.raises(CaptureFileError, match="not of one record: samples 30 and 31"):
-        load_captures([a, _file(tmp_path, "t,u,v\n" + _rows(31), "b.csv")])
+        load_captures([a, written(tmp_path, "t,u,v\n" + sample_rows(31), "b.csv")])
     with pytest.raises(CaptureFileError, match="not of one record: first sample"):
-        load_captures([a, _file(tmp_path, "t,u,v\n" + _rows(first=5), "c.csv")])
+        load_captures([a, written(tmp_path, "t,u,v\n" + sample_rows(first=5), "c.csv")])
     slow = "".join(f"{i * 2e-6:.6f},{i % 3},{i % 7}\n" for i in range(30))
     with pytest.raises(CaptureFileError, match="intervals"):
-        load_captures([a, _file(tmp_path, "t,u,v\n" + slow, "d.csv")])
+        load_captures([a, written(tmp_path, "t,u,v\n" + slow, "d.csv")])
     with pytest.raises(UsageError):
         load_captures([])
 
@@ -192,7 +183,7 @@ CELL = st.one_of(
 def test_whatever_the_bytes_one_clear_error_or_a_finite_capture(
     tmp_path: Path, data: bytes, begin: bytes
 ) -> None:
-    path = _file(tmp_path, begin + data)
+    path = written(tmp_path, begin + data)
     try:
         capture = load_capture(path, sample_interval_s=1e-3)
     except BenchlogError as error:

@@ -127,10 +127,11 @@ def test_outside_plug_in_found_through_its_entry_point(
     sensor.write_text("23456\n")
     registry = Registry()
     assert registry.schemes()["probe"] == "example-probe"
-    check_adapter(
+    report = check_adapter(
         lambda: registry.make(f"probe:{sensor}", "TH-1"),
         make_unreachable=lambda: registry.make(f"probe:{tmp_path}/gone", "TH-1"),
     )
+    assert {(r.value, r.instrument) for r in report.readings} == {(23.456, "TH-1")}
 
 
 READING = Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V")

@@ -6,8 +6,19 @@ import os
 import select
 import threading
 import tty
+from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
+
+
+@dataclass
+class PortInfo:
+    """What the list of serial ports tells of one."""
+
+    device: str
+    description: str = "USB serial bridge"
+    serial_number: str | None = "A1"
+    location: str | None = None
 
 
 class PtyMeter:

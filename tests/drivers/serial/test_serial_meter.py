@@ -11,13 +11,12 @@ import termios
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 import serial
 from helpers.frames import EXAMPLES, digitcode, segment14, with_parity
-from helpers.pty_meter import PtyMeter
+from helpers.pty_meter import PortInfo, PtyMeter
 from helpers.uart import misread
 
 from benchlog.agreeing import read_agreeing
@@ -109,8 +108,8 @@ def test_a_reading_that_came_before_the_end_is_not_lost(meter: PtyMeter) -> None
 
 def test_a_meter_comes_back_on_the_same_adapter() -> None:
     with PtyMeter() as first, PtyMeter() as second:
-        adapter = SerialMeter("MA-01", "usb", _usb(), ports=lambda: [_Port(second.path)])
-        there = [_Port(first.path)]
+        adapter = SerialMeter("MA-01", "usb", _usb(), ports=lambda: [PortInfo(second.path)])
+        there = [PortInfo(first.path)]
         adapter = SerialMeter("MA-01", "usb", _usb(), ports=lambda: there)
         with adapter:
             first.send(FRAME + FRAME[:7])
@@ -122,7 +121,7 @@ def test_a_meter_comes_back_on_the_same_adapter() -> None:
             with pytest.raises(OpenError) as error:
                 adapter.reopen()
             assert error.value.reason is OpenReason.MISSING
-            there[:] = [_Port(second.path)]
+            there[:] = [PortInfo(second.path)]
             adapter.reopen()
             assert adapter.port == second.path
             second.send(FRAME[7:] + FRAME)  # the rest of another frame must not complete the one broken off
@@ -130,14 +129,6 @@ def test_a_meter_comes_back_on_the_same_adapter() -> None:
             assert reading is not None
             assert adapter.read(0.05) is None
             assert adapter.rejects["broken off"] == 1
-
-
-@dataclass
-class _Port:
-    device: str
-    description: str = "USB serial bridge"
-    serial_number: str | None = "A1"
-    location: str | None = None
 
 
 def _usb(**options: str) -> SerialOptions:
@@ -148,13 +139,13 @@ def test_a_named_port_is_found_under_its_new_name_by_its_usb_identity(tmp_path: 
     with PtyMeter() as first, PtyMeter() as second:
         name = tmp_path / "ttyUSB0"
         name.symlink_to(first.path)
-        there = [_Port(str(name)), _Port("/dev/other", serial_number="B2")]
+        there = [PortInfo(str(name)), PortInfo("/dev/other", serial_number="B2")]
         with SerialMeter(
             "MA-01", str(name), SerialOptions(frames="segment14"), ports=lambda: there
         ) as adapter:
             first.unplug()
             name.unlink()
-            there[0] = _Port(second.path)
+            there[0] = PortInfo(second.path)
             adapter.reopen()
             assert adapter.port == second.path
 
@@ -162,24 +153,24 @@ def test_a_named_port_is_found_under_its_new_name_by_its_usb_identity(tmp_path: 
 def test_another_meter_under_the_old_name_is_not_taken_for_this_one() -> None:
     """Two adapters swap names after replugging: readings must not come in under the wrong tag."""
     with PtyMeter() as mine, PtyMeter() as other:
-        there = [_Port(mine.path)]
+        there = [PortInfo(mine.path)]
         with SerialMeter(
             "MA-01", mine.path, SerialOptions(frames="segment14"), ports=lambda: there
         ) as adapter:
-            there[:] = [_Port(mine.path, serial_number="B2")]
+            there[:] = [PortInfo(mine.path, serial_number="B2")]
             with pytest.raises(OpenError, match="another device now") as error:
                 adapter.reopen()
             assert error.value.reason is OpenReason.MISSING
-            there.append(_Port(other.path))
+            there.append(PortInfo(other.path))
             adapter.reopen()
             assert adapter.port == other.path
 
 
 def test_a_usb_port_must_be_named_seen_and_one() -> None:
     ports = [
-        _Port("/dev/a"),
-        _Port("/dev/b", "Infrared cable", "B2"),
-        _Port("/dev/c", "Infrared cable", "C3"),
+        PortInfo("/dev/a"),
+        PortInfo("/dev/b", "Infrared cable", "B2"),
+        PortInfo("/dev/c", "Infrared cable", "C3"),
     ]
     assert _lines.find_port("B2", ports=lambda: ports).device == "/dev/b"
     assert _lines.find_port(description="bridge", ports=lambda: ports).device == "/dev/a"
