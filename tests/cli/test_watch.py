@@ -130,6 +130,16 @@ def test_json_lines_come_every_second_and_on_change(
     assert pictures[-1]["recorder"]["logbook"] is None
 
 
+def test_a_linked_meter_named_only_in_a_group_is_watched_too(
+    bench: SimulatedBench, capsys: pytest.CaptureFixture[str], given: Given
+) -> None:
+    given("")
+    assert main(["watch", "MA-01", "--group", "out=MA-01,MC-05", "--json", "--once", "--for", "2 s"]) == 0
+    (picture,) = snapshots(capsys.readouterr().out)
+    assert [i["displayed"] is not None for i in picture["instruments"]] == [True, True]
+    assert picture["groups"][0]["state"] == "agree"
+
+
 def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
 ) -> None:

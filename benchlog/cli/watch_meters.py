@@ -1,0 +1,113 @@
+"""What ``watch`` watches: meters by tag or address, groups on one node, meters that are in doubt already."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.adapter import Reader
+    from benchlog.bench import Bench
+    from benchlog.cli.context import Context
+    from benchlog.dashboard.suspect import NodeGroup
+
+__all__ = ["groups_of", "instruments", "known_doubts", "readers"]
+
+
+def instruments(
+    words: Sequence[str], ctx: Context
+) -> tuple[Bench, dict[str, tuple[str, dict[str, object]]], list[str]]:
+    """Bench, address and options of the linked meters, tags of those that are typed."""
+    from benchlog.bench import Bench, Instrument
+    from benchlog.errors import UsageError
+
+    bench = ctx.bench()
+    chosen = []
+    for word in words:
+        if ":" in word and word not in bench.instruments:
+            tag = word.partition("?")[0].rpartition(":")[2].rpartition("/")[2] or word
+            known = bench.instruments.get(tag)
+            accuracy = known.accuracy if known is not None else ()
+            chosen.append(Instrument(tag=tag, address=word, accuracy=accuracy))
+        else:
+            chosen.append(bench.instrument(word))
+    if not words:
+        chosen = [i for i in bench.instruments.values() if i.kind == "meter"]
+    wrong = [i.tag for i in chosen if i.kind != "meter"]
+    if wrong:
+        raise UsageError(
+            f"{', '.join(wrong)} is no meter", hint="watch reads meters; name those of the bench file"
+        )
+    if not chosen:
+        raise UsageError(
+            "no meter to watch",
+            hint="list your meters in bench.toml (benchlog find proposes entries), or try: benchlog watch sim:MA-01",
+        )
+    tags = [i.tag for i in chosen]
+    if len(set(tags)) != len(tags):
+        raise UsageError(f"meters named twice: {', '.join(sorted({t for t in tags if tags.count(t) > 1}))}")
+    merged = Bench(
+        [*bench.instruments.values(), *chosen], list(bench.standards.values()), bench.source, bench.groups
+    )
+    linked = {i.tag: (i.address, dict(i.options)) for i in chosen if i.linked}
+    return merged, linked, [i.tag for i in chosen if not i.linked]
+
+
+def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:
+    """Groups of the command line, else those of the bench file with at least two meters watched."""
+    from benchlog.cli.context import keyed
+    from benchlog.dashboard.suspect import NodeGroup
+    from benchlog.errors import UsageError
+
+    found = []
+    for name, members in keyed(texts, "--group").items():
+        tags = tuple(dict.fromkeys(tag.strip() for tag in members.split(",") if tag.strip()))
+        for tag in tags:
+            if tag not in watched:
+                bench.instrument(tag)
+        if len(tags) < 2:
+            raise UsageError(
+                f"--group {name}: needs two meters to compare", hint=f"--group {name}=MA-01,MB-02"
+            )
+        found.append(NodeGroup(name, tags))
+    if found:
+        return found
+    for group in bench.groups:
+        tags = tuple(tag for tag in group.meters if tag in watched)
+        if len(tags) > 1:
+            found.append(NodeGroup(group.name, tags, group.function))
+    return found
+
+
+def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> list[Reader]:
+    from benchlog.adapter import Reader
+    from benchlog.errors import UsageError
+    from benchlog.registry import open_adapter
+
+    readers = []
+    for tag, (address, options) in linked.items():
+        adapter = open_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
+        if not isinstance(adapter, Reader):
+            raise UsageError(f"{tag} at {address} is no meter", hint="watch reads meters only")
+        readers.append(adapter)
+    return readers
+
+
+def known_doubts(ctx: Context) -> dict[str, str]:
+    """Meters that failed their last check standard, left their own chart at it, or were recalled since."""
+    from benchlog.project.overview import meter_trust
+
+    if not ctx.logbook_path.exists():
+        return {}
+    with ctx.open_logbook("ro", create=False) as book:
+        standards, recalls = list(book.entries("standard")), list(book.entries("recall"))
+    found = {}
+    for entry in standards:  # the last of each meter stays
+        chart = entry.body.get("chart") or {}
+        where = f"on {entry.body.get('standard')}"
+        found[str(entry.body["meter"])] = (
+            f"moved since its earlier checks {where}: {chart['why']}" if chart.get("signal") == "act" else ""
+        )
+    trust = meter_trust(standards, recalls, ctx.clock.utc_ns())
+    found |= {t.tag: t.reason for t in trust if t.word == "do not trust"}
+    return {tag: reason for tag, reason in found.items() if reason}
