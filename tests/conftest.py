@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 import os
+import time
 from pathlib import Path
 from typing import Any
 
@@ -39,3 +42,17 @@ def datasets() -> Path:
     if not folder:
         pytest.skip("BENCHLOG_DATASETS is not set: no folder of real captures to read")
     return Path(folder)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any], float]:
+    """Folder of a demo told once for all tests, its JSON summary, and the seconds it took; copy, don't write."""
+    from benchlog.cli import main
+
+    folder = tmp_path_factory.mktemp("demo") / "kc1"
+    out = io.StringIO()
+    began = time.monotonic()
+    with contextlib.redirect_stdout(out):
+        code = main(["demo", "--out", str(folder), "--json"])
+    assert code == 0
+    return folder, json.loads(out.getvalue()), time.monotonic() - began

@@ -2,32 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
-import time
 from pathlib import Path
-
-import pytest
 
 import benchlog
 from benchlog.cli import main
 from benchlog.logbook import Logbook
 from benchlog.result import Result
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """Folder of a demo told once, its JSON summary, and the seconds it took."""
-    import contextlib
-    import io
-
-    folder = tmp_path_factory.mktemp("demo") / "kc1"
-    out = io.StringIO()
-    began = time.monotonic()
-    with contextlib.redirect_stdout(out):
-        code = main(["demo", "--out", str(folder), "--json"])
-    assert code == 0
-    return folder, json.loads(out.getvalue()), time.monotonic() - began
 
 
 def results(folder: Path) -> dict[str, list[Result]]:

@@ -1,0 +1,56 @@
+"""Uncertainty, guard band and four verdicts come without the user's arithmetic."""
+
+from __future__ import annotations
+
+import pytest
+
+SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "236 V", "--mains-nominal", "230 V")
+
+
+def test_the_meters_statement_gives_u(desk) -> None:
+    """27.75 V on a meter of 1 % + 5 counts: ± 0.38 V."""
+    result = desk.run(*SUPPLY, "--reading", "27.75 V ac", "--meter", "MA-01", "--json").json
+    assert result["quantities"]["no_load_voltage"]["expanded_uncertainty"] == pytest.approx(0.38, abs=0.005)
+    assert result["verdict"] == "pass"
+
+
+def test_near_a_limit_it_is_indeterminate_with_its_probability(desk) -> None:
+    """28.7 V within 25.6 to 29.0 V: inside, but not by U: indeterminate, P = 0.94, exit 3."""
+    plan = desk.write(
+        "plan.toml",
+        '[project]\nname = "P"\n[[part]]\ntag = "T1"\n[[check]]\nid = "A1"\nkind = "reading"\npart = "T1"\n'
+        'function = "V~"\nmeter = "MA-01"\nlimits.voltage = { low = "25.6 V", high = "29.0 V" }\n',
+    )
+    said = desk.answer(plan, "A1", ["28.70 V"], "--json")
+    (result,) = said.lines
+    assert (said.code, result["verdict"]) == (3, "indeterminate")
+    assert result["conformance_probability"] == pytest.approx(0.94, abs=0.005)
+    assert "guard band" in result["rule"]
+
+
+def test_what_a_digit_can_not_resolve_names_the_better_method(desk) -> None:
+    """0.2 ohm on a digit of 0.1 ohm: not resolvable, use four-wire."""
+    said = desk.run(
+        "continuity", "--reading", "0.4 ohm", "--meter", "MA-01", "--lead-null", "0.2 ohm",
+        "--wire", "AWG 24", "--length", "2.4 m",
+    )  # fmt: skip
+    assert said.code == 3
+    assert "not resolvable: use four-wire" in said.words
+
+
+@pytest.mark.parametrize(
+    ("reading", "verdict", "code"),
+    [("27.75 V ac", "pass", 0), ("20.00 V ac", "fail", 1), ("29.30 V ac", "indeterminate", 3)],
+)
+def test_every_verdict_has_its_exit_code(desk, reading: str, verdict: str, code: int) -> None:
+    """Pass 0, fail 1, indeterminate 3, each with its reason."""
+    said = desk.run(*SUPPLY, "--reading", reading, "--meter", "MA-01", "--json")
+    assert (said.json["verdict"], said.code) == (verdict, code)
+    assert said.json["reason"]
+
+
+def test_what_was_skipped_is_not_done_and_never_passed(kiln) -> None:
+    """Skipping C03 with a reason leaves it due."""
+    said = kiln.answer(kiln.plan, "C03", ["s", "no mains today"])
+    assert said.code == 3
+    assert kiln.status(kiln.plan)["check"]["C03"]["state"] == "due"
