@@ -212,7 +212,7 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
     thousands = ""
     if best.grouped:
         thousands = _thousands(best, lines, name)
-    return _locate(text, head, best, thousands, name)
+    return _locate(head, best, thousands, name)
 
 
 def _shown(lines: list[str]) -> str:
@@ -288,7 +288,7 @@ def _thousands(best: _Trial, lines: list[str], name: str) -> str:
     )
 
 
-def _locate(text: PlainText, head: list[str], best: _Trial, thousands: str, name: str) -> Dress:
+def _locate(head: list[str], best: _Trial, thousands: str, name: str) -> Dress:
     """Find the first data line and settle the width."""
     offset = 0
     for number, line in enumerate(head, start=1):

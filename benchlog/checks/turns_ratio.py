@@ -97,7 +97,7 @@ def check_turns_ratio(
     return Result(
         check="turns_ratio",
         verdict=verdict,
-        reason=_reason(judgement, posterior, blocked, methods, turns),
+        reason=_reason(judgement, posterior, blocked, methods),
         quantities=quantities,
         limits={"turns_ratio": used},
         limits_set="plan" if limits else "computed",
@@ -239,7 +239,6 @@ def _reason(
     posterior: TurnsPosterior | None,
     blocked: list[str],
     methods: tuple[Method, ...],
-    turns: Uncertain,
 ) -> str:
     if blocked:
         return f"the record can't carry a verdict: {blocked[0]}"

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from benchlog.discovery import Port
     from benchlog.registry import Unavailable
 
-SUMMARY = "what is installed, what is not and why, ports seen"
-
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "quantiphy", "GTC",

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from benchlog.discovery import Found, Port, Report
     from benchlog.reading import Reading
 
-SUMMARY = "look for instruments and propose bench file entries"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.result import Result
 
-SUMMARY = "inductance and AL from a capture with a series resistor"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

@@ -34,8 +34,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.result import Result
 
-SUMMARY = "turns ratio from a two-channel capture, or live with scope and generator"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

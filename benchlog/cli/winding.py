@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.result import Result
 
-SUMMARY = "plan a toroid winding: wire length, layers, resistance"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""

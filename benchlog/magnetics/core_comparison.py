@@ -50,11 +50,6 @@ class CoreGroup:
     kinds: Mapping[str, CoreKind]
 
     @property
-    def matched(self) -> bool:
-        """Whether all look like one lot."""
-        return all(kind is CoreKind.SAME_LOT for kind in self.kinds.values())
-
-    @property
     def words(self) -> tuple[str, ...]:
         """One line a core that stands out."""
         return tuple(

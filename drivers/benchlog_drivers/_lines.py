@@ -53,7 +53,6 @@ class PortInfo(Protocol):
     device: str
     description: str
     serial_number: str | None
-    location: str | None
 
 
 def find_port(

@@ -124,11 +124,6 @@ class SerialMeter(Reader):
         """See `Adapter.identity`."""
         return f"{self.decoder.family} frames on {self._port}"
 
-    def reopen(self) -> None:
-        """Close and open again; a USB port is found under whatever name it has now."""
-        self.close()
-        self.open()
-
     def _open(self) -> None:
         self._ready.clear()
         self._asked_ns, self._waiting = None, False

@@ -18,7 +18,6 @@ class PortInfo:
     device: str
     description: str = "USB serial bridge"
     serial_number: str | None = "A1"
-    location: str | None = None
 
 
 class PtyMeter:
