@@ -16,6 +16,7 @@ from benchlog.signal.samples import (
     FloatArray,
     RawArray,
     block_means,
+    irregular,
     scattered,
     smooth_length,
     stretch_starts,
@@ -36,6 +37,7 @@ _GRID_POINTS = 256
 _GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off where there are few
 _STRETCHES = 2
 _SCATTERED = 2048  # samples that show the whole variation of a record
+_BLOCKS_LOOKED_AT, _SAMPLES_OF_BLOCK = 32, 48
 _SLOW_SHARE = 0.03  # a tone of 0.08 cycles in a block varies by 2 % of its power within the block
 _FEWEST_FAST_CYCLES = 3.0  # of the slowest tone called fast, in a stretch
 
@@ -193,9 +195,10 @@ def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
 
     If so, no fast tone can be as large as what is slow, and averaging the blocks loses nothing.
     """
-    starts = stretch_starts(len(channels[0]), block, max(24, min(64, 8192 // block)))
+    starts = stretch_starts(len(channels[0]), block, _BLOCKS_LOOKED_AT)
+    index = np.add.outer(starts, (irregular(_SAMPLES_OF_BLOCK) * block).astype(np.intp))
     for codes in channels:
-        parts = np.array([codes[s : s + block] for s in starts], np.float64)
+        parts = np.asarray(codes[index], np.float64)
         means = parts.mean(axis=1, keepdims=True)
         total = float(np.mean((parts - means.mean()) ** 2))
         if float(np.mean((parts - means) ** 2)) > _SLOW_SHARE * total:

@@ -28,9 +28,9 @@ __all__ = [
 _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of the amplitude
 _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
-_SAMPLES_LOOKED_AT = 2048
+_SAMPLES_LOOKED_AT = 1024
 _SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
-_SCANNED_PARTS, _SCANNED_PART = 32, 65_536  # of longer records
+_SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
 
 
 @dataclass(frozen=True, slots=True)

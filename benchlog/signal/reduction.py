@@ -17,6 +17,7 @@ from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_no
 
 __all__ = ["Reduced", "reduce_record"]
 
+_FEW = 4096  # averaged samples that do for a slow tone
 _SHORT = 16_384  # samples that are searched and fitted as they are
 _LONGEST = 524_288  # averaged samples worth keeping for a fast tone; beyond, the raw codes are used
 _COPIED = 131_072  # raw samples that may be copied
@@ -70,12 +71,13 @@ def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int
     n = len(channels[0])
     if n <= _SHORT:
         return _slow(channels, 1, harmonics, most, calm=True)
-    block = -(-n // _SHORT)
     slow = None
-    if varies_slowly(channels, block):
-        slow = _slow(channels, block, harmonics, most, calm=True)
-        if slow.angle <= 2 * np.pi * _CYCLES_PER_POINT:
-            return slow
+    for points in (_FEW, _SHORT):
+        block = -(-n // points)
+        if varies_slowly(channels, block):
+            slow = _slow(channels, block, harmonics, most, calm=True)
+            if slow.angle <= 2 * np.pi * _CYCLES_PER_POINT:
+                return slow
     fast = fast_tone(channels, _CYCLES_PER_POINT / block)
     if not fast.dominant:
         slow = slow or _slow(channels, block, harmonics, most, calm=False)

@@ -19,6 +19,7 @@ __all__ = [
     "block_means",
     "float_chunks",
     "in_ranges",
+    "irregular",
     "largest_smooth",
     "refuse_non_finite",
     "scattered",
@@ -142,19 +143,19 @@ def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
     """
     cell = n_samples / count
     room = max(0.0, cell - length)
-    starts = np.arange(count) * cell + room * _irregular(count)
+    starts = np.arange(count) * cell + room * irregular(count)
     return sorted({min(int(s), n_samples - length) for s in starts})
 
 
 @lru_cache(maxsize=16)
-def _irregular(count: int) -> FloatArray:
+def irregular(count: int) -> FloatArray:
     """Fractions of one, always the same, that share no rhythm with anything."""
     return np.random.default_rng(20_260_101).random(count)
 
 
 def scattered(codes: RawArray, count: int) -> FloatArray:
     """Single samples from all over the record, in step with no period."""
-    return np.asarray(codes[(_irregular(count) * len(codes)).astype(np.intp)], np.float64)
+    return np.asarray(codes[(irregular(count) * len(codes)).astype(np.intp)], np.float64)
 
 
 @lru_cache(maxsize=64)
