@@ -54,9 +54,8 @@ def _read(fd: int) -> str:
     data = os.read(fd, 1)
     if not data:
         return END
-    if data == b"\x1b":  # an arrow or function key brings more bytes at once
-        while select.select([fd], [], [], 0.01)[0]:
-            os.read(fd, 16)
+    if data == b"\x1b":
+        _pass_over_sequence(fd)
         return ""
     while data[0] & 0xC0 == 0xC0 and len(data) < 4:
         with contextlib.suppress(UnicodeDecodeError):
@@ -64,3 +63,13 @@ def _read(fd: int) -> str:
         data += os.read(fd, 1)
     key = data.decode(errors="ignore")
     return ENTER if key == "\r" else key
+
+
+def _pass_over_sequence(fd: int) -> None:
+    """Read the rest of what an arrow or function key sends at once (ECMA-48: up to a byte from @ to ~)."""
+    first = True
+    while select.select([fd], [], [], 0.02)[0]:
+        byte = os.read(fd, 1)
+        if not byte or (not (first and byte in (b"[", b"O")) and 0x40 <= byte[0] <= 0x7E):
+            return
+        first = False

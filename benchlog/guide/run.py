@@ -228,7 +228,8 @@ class Guide:
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
         person.show()
-        person.show(f"== {check.id}  {title}  ({part.tag} {part.name})".rstrip(), style="bold")
+        name = f"{part.tag} {part.name}".strip()
+        person.show(f"== {check.id}  {title}  ({name})", style="bold")
         dangers = [check.caution] if check.caution else []
         if check.mains_referenced:
             dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")

@@ -1,0 +1,224 @@
+"""A terminal with single keys, a live line and a bell; a pipe with plain lines; speech where it is installed."""
+
+from __future__ import annotations
+
+import io
+import os
+import re
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from benchlog.guide.person import FileOfAnswers, InputEndedError, Prompt
+from benchlog.guide.speech import Speech, find_speech, spoken
+from benchlog.guide.terminal import Terminal
+from benchlog.reading import Flag, Function, Reading, State
+
+pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
+
+READING = Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V", instrument="MA-01")
+
+
+class Screen:
+    """The two ends of a pseudo terminal."""
+
+    def __init__(self) -> None:
+        self.master, self.slave = pty.openpty()
+        self.out = os.fdopen(os.dup(self.slave), "w")
+        self.source = os.fdopen(os.dup(self.slave), "r")
+
+    def type(self, text: str) -> None:
+        os.write(self.master, text.encode())
+
+    def seen(self) -> str:
+        self.out.flush()
+        time.sleep(0.02)
+        os.set_blocking(self.master, False)
+        data = b""
+        while True:
+            try:
+                data += os.read(self.master, 65536)
+            except BlockingIOError:
+                return data.decode()
+
+    def close(self) -> None:
+        self.out.close()
+        self.source.close()
+        os.close(self.slave)
+        os.close(self.master)
+
+
+@pytest.fixture
+def screen() -> Iterator[Screen]:
+    made = Screen()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def terminal(screen: Screen) -> Terminal:
+    return Terminal(out=screen.out, source=screen.source)
+
+
+@pytest.mark.parametrize(
+    ("prompt", "key", "answer"),
+    [
+        (Prompt("hookup", "tips on"), "\n", ""),
+        (Prompt("hookup", "tips on"), " ", ""),
+        (Prompt("hookup", "tips on"), "s", "s"),
+        (Prompt("hookup", "tips on"), "Q", "q"),
+        (Prompt("confirm", "lit?"), "y", "y"),
+        (Prompt("confirm", "lit?"), "xN", "n"),
+        (Prompt("choice", "look", choices=("in order", "wrong range")), "2", "wrong range"),
+        (Prompt("choice", "look", choices=("in order", "wrong range")), "9u", "u"),
+    ],
+)
+def test_one_key_answers_without_enter(
+    prompt: Prompt, key: str, answer: str, screen: Screen, terminal: Terminal
+) -> None:
+    screen.type(key)
+    assert terminal.answer(prompt) == answer
+    assert prompt.text in screen.seen()
+
+
+def test_an_arrow_key_means_nothing(screen: Screen, terminal: Terminal) -> None:
+    screen.type("\x1b[A")
+    screen.type("y")
+    assert terminal.answer(Prompt("confirm", "lit?")) == "y"
+
+
+def test_a_question_mark_explains_the_keys(screen: Screen, terminal: Terminal) -> None:
+    screen.type("?\n")
+    terminal.answer(Prompt("hookup", "tips on"))
+    assert "undo the last result" in screen.seen()
+
+
+def test_the_end_of_input_is_one_clear_error(screen: Screen, terminal: Terminal) -> None:
+    threading.Timer(0.1, screen.type, ["\x04"]).start()
+    with pytest.raises(InputEndedError, match="input ended"):
+        terminal.answer(Prompt("confirm", "lit?"))
+
+
+def test_the_terminal_is_left_as_it_was(screen: Screen, terminal: Terminal) -> None:
+    termios = pytest.importorskip("termios")
+    before = termios.tcgetattr(screen.slave)
+    screen.type("y")
+    terminal.answer(Prompt("confirm", "lit?"))
+    terminal.live("  27.7 V")
+    terminal.show("done")
+    assert termios.tcgetattr(screen.slave) == before
+
+
+def test_a_value_that_settles_stays_on_one_line_and_keys_are_heard(
+    screen: Screen, terminal: Terminal
+) -> None:
+    """Each value takes the place of the one before; a key pressed meanwhile is there to be asked for."""
+    for value in ("12.10 V", "27.74 V"):
+        terminal.live(f"  MA-01  {value}")
+    screen.type("t")
+    time.sleep(0.02)
+    assert terminal.pressed() == "t"
+    assert terminal.pressed() == ""
+    terminal.show("taken")
+    shown = screen.seen()
+    assert "\n" not in shown.partition("taken")[0].replace("\r\n", "\n")
+    assert shown.count("\x1b[2K") == 3
+    assert terminal.pressed() == ""
+
+
+def test_the_bell_rings_when_a_reading_is_taken(screen: Screen, terminal: Terminal) -> None:
+    terminal.taken(READING)
+    assert "\a" in screen.seen()
+
+
+def test_a_long_question_breaks_between_words(screen: Screen, terminal: Terminal) -> None:
+    screen.type("\n")
+    terminal.answer(Prompt("hookup", "clips of the meter on the output of the supply " * 3))
+    lines = screen.seen().split("\n")
+    assert max(len(re.sub(r"\x1b\[[^m]*m", "", line).rstrip()) for line in lines) <= 80
+
+
+# ---- a plain pipe ----
+
+
+def test_a_pipe_gets_lines_no_bell_and_no_codes() -> None:
+    out, source = io.StringIO(), io.StringIO("y\n27.75\n")
+    person = Terminal(out=out, source=source)
+    assert not person.interactive
+    person.live("12.1 V")
+    person.taken(READING)
+    person.show("  expected: 27 V", style="bold")
+    assert person.answer(Prompt("confirm", "lit?")) == "y"
+    assert person.answer(Prompt("display", "volts?")) == "27.75"
+    assert "\x1b" not in out.getvalue()
+    assert "\a" not in out.getvalue()
+    assert "12.1" not in out.getvalue()
+    with pytest.raises(InputEndedError) as error:
+        person.answer(Prompt("confirm", "lit?"))
+    assert "same command" in error.value.hint
+
+
+def test_a_file_of_answers_names_what_is_missing() -> None:
+    person = FileOfAnswers([], out=io.StringIO())
+    with pytest.raises(InputEndedError, match="C03/no_load") as error:
+        person.answer(Prompt("display", "no-load voltage?", "C03/no_load"))
+    assert "C03/no_load: ..." in error.value.hint
+
+
+# ---- speech ----
+
+
+@pytest.mark.parametrize(
+    ("reading", "words"),
+    [
+        (READING, "27.75 volts A C"),
+        (Reading(Function.DC_VOLTS, -0.0273, 1e-4, "-27.3 mV"), "minus 27.3 millivolts D C"),
+        (Reading(Function.OHMS, 9.99e3, 10.0, "9.99 kΩ"), "9.99 kiloohms"),
+        (Reading(Function.OHMS, None, 0.0, "OL", State.OVERLOAD), "overload"),
+        (Reading(Function.CAPACITANCE, 1e-7, 1e-10, "100.0 nF"), "100.0 nanofarads"),
+        (Reading(Function.TEMPERATURE, 48.0, 1.0, "48 °C"), "48 degrees"),
+        (
+            Reading(Function.DC_CURRENT, 0.5, 1e-3, "0.500 A", flags=frozenset({Flag.HOLD})),
+            "0.500 amperes D C, hold",
+        ),
+    ],
+)
+def test_readings_in_words(reading: Reading, words: str) -> None:
+    assert spoken(reading) == words
+
+
+def talker(tmp_path: Path, body: str) -> Path:
+    program = tmp_path / "espeak-ng"
+    program.write_text(f"#!{sys.executable}\nimport sys, time, pathlib\n{body}\n", encoding="utf-8")
+    program.chmod(0o755)
+    return program
+
+
+def test_speech_is_one_argument_and_never_a_shell_line(tmp_path: Path, screen: Screen) -> None:
+    """What is said reaches the program whole, whatever signs are in it."""
+    heard = tmp_path / "heard"
+    program = talker(tmp_path, f"pathlib.Path({str(heard)!r}).write_text(repr(sys.argv[1:]))")
+    speech = find_speech(lambda name: str(program) if name == "espeak-ng" else None)
+    assert speech is not None
+    speech.say("27.75 volts; touch $HOME/x")
+    speech.stop(10.0)
+    assert heard.read_text() == "['27.75 volts; touch $HOME/x']"
+
+
+def test_a_new_word_cuts_the_old_one_short(tmp_path: Path) -> None:
+    speech = Speech(str(talker(tmp_path, "time.sleep(30)")))
+    began = time.monotonic()
+    speech.say("one")
+    speech.say("two")
+    speech.stop()
+    assert time.monotonic() - began < 5
+
+
+@pytest.mark.parametrize("which", [lambda name: None])
+def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | None]) -> None:
+    assert find_speech(which) is None
+    Speech("/nowhere/espeak-ng").say("27.75 volts")
