@@ -105,9 +105,23 @@ def _hint(said: str, kind: type, plain: object, where: str) -> str:
     if "unknown field" in said:
         known = _fields_at(kind, plain, where)
         return f"known keys here: {', '.join(known)}" if known else "remove the key or check its spelling"
+    if "invalid value" in said.lower() and where.endswith("kind"):
+        return f"known kinds: {', '.join(_tags_at(kind, where))}"
     if "missing required field" in said:
         return "add the key"
     return "benchlog new DIR writes a commented example"
+
+
+def _tags_at(kind: type, where: str) -> list[str]:
+    """Tags of the union a path ends in, e.g. the kinds of checks."""
+    node = msgspec.inspect.type_info(kind)
+    for name, index in re.findall(r"([A-Za-z_][\w-]*)|\[(\d+|\.\.\.)\]", where.rpartition(".")[0]):
+        if name and isinstance(node, msgspec.inspect.StructType):
+            node = next((f.type for f in node.fields if f.encode_name == name), node)
+        elif index:
+            node = getattr(node, "item_type", node)
+    types = node.types if isinstance(node, msgspec.inspect.UnionType) else ()
+    return sorted(str(t.tag) for t in types if isinstance(t, msgspec.inspect.StructType))
 
 
 def _fields_at(kind: type, plain: object, where: str) -> list[str]:

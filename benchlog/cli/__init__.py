@@ -9,6 +9,10 @@ from collections.abc import Sequence
 
 from benchlog import __version__
 
+TYPE_CHECKING = False  # importing typing is a good part of a bare start
+if TYPE_CHECKING:
+    from typing import NoReturn
+
 __all__ = ["COMMANDS", "build_parser", "main"]
 
 #: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
@@ -46,6 +50,26 @@ class _Help(argparse.HelpFormatter):
         )
 
 
+class _Parser(argparse.ArgumentParser):
+    """One line for what is wrong and one for what to do, as for every other error; exit code 2."""
+
+    def error(self, message: str) -> NoReturn:
+        """Print the message with a hint, as JSON where the command line asks for that."""
+        hint = f"{self.prog} --help"
+        if "--json" in sys.argv[1:]:
+            import json
+
+            answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
+            self.exit(2, json.dumps(answer, ensure_ascii=False) + "\n")
+        self.exit(2, f"{self.prog}: {message}\n   try: {hint}\n")
+
+    def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
+        """End with a message; JSON goes to standard output like every JSON answer."""
+        if message:
+            (sys.stdout if message.startswith("{") else sys.stderr).write(message)
+        sys.exit(status)
+
+
 def _add_common(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("common options")
     group.add_argument(
@@ -63,7 +87,7 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
     """Build the parser; only the `chosen` command's module is imported and its options added."""
     width = max(map(len, COMMANDS))
     listing = "\n".join(f"  {name:{width}}  {summary}" for name, summary in COMMANDS.items())
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="benchlog",
         description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
         epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help tells a command's options.",

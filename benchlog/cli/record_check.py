@@ -77,9 +77,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     if found.noted:
         console.print(Text(f"  {found.noted}"))
     elif found.ok:
-        console.print(
-            "  against a head digest noted elsewhere this could also tell that no entry was cut off: --head"
-        )
+        console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
     if found.head:
         console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
     return code

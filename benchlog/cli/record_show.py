@@ -31,6 +31,10 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
     """List entries, newest first."""
     limit = None if args.all else args.limit
     with ctx.open_logbook("ro", create=False) as book:
+        if args.kind and args.kind not in book.kinds():
+            from benchlog.errors import UsageError
+
+            raise UsageError(f"no entry of kind {args.kind!r}", hint=f"kinds here: {', '.join(book.kinds())}")
         kinds = [args.kind] if args.kind else [kind for kind in book.kinds() if kind not in _BULK]
         entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
         superseded = book.superseded()
