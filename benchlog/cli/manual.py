@@ -114,7 +114,7 @@ def _command(form: _Form, command: str) -> None:
     form.title(f"benchlog-{command}", first.summary)
     form.heading("synopsis")
     for page in others or [first]:
-        form.literal(_synopsis(page))
+        form.literal("\n".join(textwrap.wrap(_synopsis(page), WIDTH - 4, subsequent_indent="    ")))
     form.heading("description")
     form.description(first.description)
     for page in others:
@@ -219,7 +219,8 @@ class _Plain(_Form):
 
     def title(self, name: str, summary: str) -> None:
         """See `_Form.title`."""
-        self._parts += ["NAME", *textwrap.wrap(f"{name}: {summary}", WIDTH - 4, initial_indent="    "), ""]
+        shown = textwrap.wrap(f"{name}: {summary}", WIDTH, initial_indent="    ", subsequent_indent="    ")
+        self._parts += ["NAME", *shown, ""]
 
     def heading(self, text: str) -> None:
         """See `_Form.heading`."""
