@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["MARKS", "limits_words", "value_words"]
+__all__ = ["MARKS", "clean", "limits_words", "value_words"]
 
 #: Shape of each verdict and state; it always stands beside its word, and beside a colour where there is one.
 MARKS = {
@@ -36,3 +36,16 @@ def limits_words(limits: Limits | None) -> str:
     if limits.high is None:
         return f"≥ {format_quantity(limits.low, limits.unit)}"
     return f"{format_quantity(limits.low, limits.unit)} … {format_quantity(limits.high, limits.unit)}"
+
+
+def clean(text: str) -> str:
+    """Replace what could steer a terminal or reads backwards; plans and entries may hold anything.
+
+    >>> clean("a\\x1b[2Jb")
+    'a\ufffd[2Jb'
+    """
+    if text.isprintable():
+        return text
+    return "".join(
+        c if c.isprintable() else " " if c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text
+    )

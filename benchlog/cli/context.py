@@ -54,9 +54,9 @@ class Context:
     @cached_property
     def console(self) -> Console:
         """Rich console on standard output (standard error with --json, so that stdout stays pure JSON)."""
-        from rich.console import Console
+        from benchlog.cli.screen import Screen
 
-        return Console(stderr=self.json, highlight=False, soft_wrap=False)
+        return Screen(stderr=self.json, highlight=False, soft_wrap=False, markup=False)
 
     @property
     def logbook_path(self) -> Path:
@@ -190,14 +190,25 @@ def run_command(
         return _report(
             ctx, f"file{where}: {error.strerror or error}", "check the path and its permissions", 2
         )
+    except Exception as error:
+        if args.debug:
+            raise
+        return _report(
+            ctx,
+            f"something benchlog did not foresee: {type(error).__name__}: {str(error)[:200]}",
+            "--debug shows where; what was recorded before it is kept",
+            2,
+        )
 
 
 def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": exit_code})
     else:
+        from benchlog.wording import clean
+
         out = sys.stderr if not ctx.shares_console else sys.stdout
-        out.write(f"benchlog: {message}\n")
+        out.write(f"benchlog: {chr(10).join(map(clean, message.splitlines()))}\n")
         if hint:
-            out.write(f"   try: {hint}\n")
+            out.write(f"   try: {clean(hint)}\n")
     return exit_code

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.cli.record_show import clean
+from benchlog.wording import clean
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context

@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
+from benchlog.wording import clean
+
 if TYPE_CHECKING:
     from rich.text import Text
 
@@ -14,17 +16,10 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
 
 
-__all__ = ["clean", "list_entries", "show"]
+__all__ = ["list_entries", "show"]
 
 #: Kinds of which there may be several a second.
 _BULK = ("readings", "channel", "clock")
-
-
-def clean(text: str) -> str:
-    """Replace what could steer a terminal; entries may hold anything."""
-    return "".join(
-        c if c.isprintable() else " " if c in "\n\t" else "\N{REPLACEMENT CHARACTER}" for c in text
-    )
 
 
 def list_entries(args: argparse.Namespace, ctx: Context) -> int:

@@ -10,6 +10,7 @@ from typing import Literal, TextIO
 
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
+from benchlog.wording import clean
 
 __all__ = ["FileOfAnswers", "InputEndedError", "Person", "Prompt"]
 
@@ -101,12 +102,12 @@ class FileOfAnswers(Person):
 
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`."""
-        self._out.write(text + "\n")
+        self._out.write(clean(text) + "\n")
 
     def answer(self, prompt: Prompt) -> str:
         """See `Person.answer`."""
         answer = self._answer(prompt)
-        self._out.write(f"? {prompt.text} {answer}".rstrip() + "\n")
+        self._out.write(clean(f"? {prompt.text} {answer}".rstrip()) + "\n")
         return answer
 
     def _answer(self, prompt: Prompt) -> str:

@@ -13,6 +13,7 @@ from benchlog.guide.keys import END, key_now, single_keys, wait_for_key
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.speech import Speech, spoken
 from benchlog.reading import Reading
+from benchlog.wording import clean
 
 __all__ = ["Terminal"]
 
@@ -72,6 +73,7 @@ class Terminal(Person):
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`; rich colours it on a terminal."""
         self._end_live()
+        text = clean(text)
         if self._out.isatty():
             from rich.console import Console
             from rich.padding import Padding
@@ -92,7 +94,7 @@ class Terminal(Person):
             self._keys = self._stack.enter_context(single_keys(self._in))
         self._live = True
         width = shutil.get_terminal_size().columns - 1
-        self._out.write(f"\r\x1b[2K{text[:width]}")
+        self._out.write(f"\r\x1b[2K{clean(text[:width])}")
         self._out.flush()
 
     def pressed(self) -> str:
@@ -141,7 +143,7 @@ class Terminal(Person):
 
     def _ask(self, text: str) -> None:
         """Write a question, broken between words where the terminal is too narrow for it."""
-        line = f"? {text.rstrip()}"
+        line = f"? {clean(text.rstrip())}"
         if self._out.isatty():
             width = shutil.get_terminal_size().columns - 12  # room for the answer
             line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)

@@ -76,7 +76,8 @@ class Lookup:
             If there is none of that number.
         """
         with self.querying() as db:
-            row = db.execute("SELECT text, digest FROM entry WHERE seq=?", (seq,)).fetchone()
+            known = -(2**63) <= seq < 2**63  # what the database can count to
+            row = db.execute("SELECT text, digest FROM entry WHERE seq=?", (seq if known else 0,)).fetchone()
             if row is None:
                 raise UsageError(f"there is no entry {seq} in {self.path}", hint="see `benchlog record list`")
             return parse_entry(row[0], row[1], f"entry {seq}")

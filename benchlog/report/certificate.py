@@ -8,9 +8,13 @@ import re
 import shutil
 import subprocess
 import tempfile
+import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
+from typing import TypeVar
 
 from benchlog.capture import Capture
 from benchlog.clock import rfc3339
@@ -26,6 +30,7 @@ from benchlog.result import Result
 __all__ = ["Written", "render_certificate", "write_certificate"]
 
 MAX_PICTURES = 6
+_T = TypeVar("_T")
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
@@ -120,15 +125,25 @@ def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
     for _, result in facts.results:
         name = f"{result.check_id or result.check} {result.part}".strip()
         if result.check not in drawn:
-            drawing = hookup_drawing(result)
+            drawing = _or_none(partial(hookup_drawing, result))
             if drawing is not None:
                 drawn.add(result.check)
                 found.append(Picture(drawing, f"{name}: {result.hookup}"))
-        curve = _curve(book, result, name)
+        curve = _or_none(partial(_curve, book, result, name))
         if curve is not None:
             found.append(curve)
     drawn_only = [p for p in found if harmless_svg(p.svg) is not None]
     return drawn_only[:MAX_PICTURES]
+
+
+def _or_none(draw: Callable[[], _T | None]) -> _T | None:
+    """What was drawn; None where the numbers of a record (1e308 V) are beyond what a picture can show."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return draw()
+    except Exception:  # noqa: BLE001 - drawing libraries raise anything; the table stands without its picture
+        return None
 
 
 def _curve(book: Logbook, result: Result, name: str) -> Picture | None:

@@ -20,7 +20,7 @@ from benchlog.wording import MARKS, limits_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
-_KINDS = (*STATE_KINDS, "standard", "attachment")
+_KINDS = (*STATE_KINDS, "attachment")
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +158,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),
-        meters=meter_trust(by_kind["standard"], recalls, now_utc_ns),
+        meters=meter_trust(entries, now_utc_ns),
         cautions=tuple(
             dict.fromkeys([*_energy(plan), *(c for _, result in results for c in result.cautions)])
         ),

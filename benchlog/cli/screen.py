@@ -1,0 +1,28 @@
+"""The console of every command: whatever text it is given, it only shows it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+
+from benchlog.wording import clean
+
+__all__ = ["Screen"]
+
+
+class Screen(Console):
+    """A console that passes on its own control codes, and none that stand in a text.
+
+    Plans, entries and files of others are shown on it; a terminal obeys some characters.
+    """
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """See `Console.render`."""
+        for segment in super().render(renderable, options):
+            if segment.control or segment.text.isprintable():
+                yield segment
+            else:
+                text = "\n".join(map(clean, segment.text.split("\n")))
+                yield Segment(text, segment.style)
