@@ -17,10 +17,43 @@ from benchlog.plan import Plan
 from benchlog.report.certificate import render_certificate
 
 NOW = 1_800_000_100_000_000_000
-_OWN = set(
-    "html head meta title style body p h1 h2 table thead tbody tr th td b span ul li div figure figcaption img code "
-    "svg g defs path use text tspan line rect circle polygon polyline ellipse clippath lineargradient".split()
-) | {"rdf:rdf", "metadata", "cc:work", "dc:type", "dc:title"}
+_OWN = {
+    *(
+        "html",
+        "head",
+        "meta",
+        "title",
+        "style",
+        "body",
+        "p",
+        "h1",
+        "h2",
+        "b",
+        "span",
+        "ul",
+        "li",
+        "div",
+        "code",
+    ),
+    *("table", "thead", "tbody", "tr", "th", "td", "figure", "figcaption", "img"),
+    *(
+        "svg",
+        "g",
+        "defs",
+        "path",
+        "use",
+        "text",
+        "tspan",
+        "line",
+        "rect",
+        "circle",
+        "polygon",
+        "polyline",
+        "ellipse",
+        "clippath",
+    ),
+    *("metadata", "rdf:rdf", "cc:work", "dc:type", "dc:title"),
+}
 
 
 class Tags(HTMLParser):
@@ -93,7 +126,7 @@ def test_sheets_hold_no_formula_and_stay_in_their_folder(hostile: tuple[Path, Pl
     path, _ = hostile
     desk = Desk(tmp_path / "desk")
     desk.logbook = path
-    before = {p for p in path.parent.rglob("*")}
+    before = set(path.parent.rglob("*"))
     said = desk.run("record", "export", "--csv", desk.folder / "csv", "--jsonl", desk.folder / "jsonl")
     assert said.code == 0
     csv.field_size_limit(10_000_000)
@@ -107,7 +140,7 @@ def test_sheets_hold_no_formula_and_stay_in_their_folder(hostile: tuple[Path, Pl
     assert {w for w in written if not w.startswith("jsonl/blobs/")} == {
         "bench.toml", "csv/results.csv", "csv/readings.csv", "jsonl/entries.jsonl", "jsonl/readings.jsonl", "jsonl/HOW-TO-CHECK.txt",
     }  # fmt: skip
-    assert {p for p in path.parent.rglob("*")} - before <= {Path(f"{path}-wal"), Path(f"{path}-shm")}
+    assert set(path.parent.rglob("*")) - before <= {Path(f"{path}-wal"), Path(f"{path}-shm")}
     made = Desk(tmp_path / "again")
     assert made.run("record", "import", desk.folder / "jsonl").code == 0
     assert made.run("record", "verify").words.split()[-1] == desk.run("record", "verify").words.split()[-1]
@@ -162,7 +195,9 @@ def test_a_plan_that_can_not_be_meant_is_one_clear_error(tmp_path: Path, line: s
 def test_a_hostile_name_in_the_bench_file_is_refused_or_harmless(tmp_path: Path) -> None:
     """Tags of instruments with markup and control characters: an error or a clean screen, never a traceback."""
     for tag in ("<script>x</script>", "\x1b[31mM", "\u202eM", "M" * 100_000, "../../M"):
-        desk = Desk(tmp_path / "desk", f"[[instrument]]\ntag = {toml(tag)}\nkind = \"meter\"\naddress = \"typed:\"\n")
+        desk = Desk(
+            tmp_path / "desk", f'[[instrument]]\ntag = {toml(tag)}\nkind = "meter"\naddress = "typed:"\n'
+        )
         said = desk.run("standard", tag, "CS-3", "5.00 V dc", "--nominal", "5 V dc", "--json")
         assert said.code in (0, 2)
         assert json.loads(said.out)

@@ -1,0 +1,253 @@
+"""The certificate of whole, empty, planless and damaged logbooks, with photos, and on paper."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pytest
+from helpers.desk import Desk
+from helpers.hostile import photo, png
+
+from benchlog.clock import ManualClock
+from benchlog.logbook import Logbook
+from benchlog.report.attached import MAX_PIXELS, thumbnail
+from benchlog.report.certificate import render_certificate
+from benchlog.report.facts import gather
+from benchlog.report.harmless import harmless_svg, label, plain_text
+from benchlog.report.method import method_words
+from benchlog.result import Limits, Result, Uncertain, Verdict
+
+NOW = 1_800_000_100_000_000_000
+PASSED = Result(
+    check="continuity",
+    verdict=Verdict.PASS,
+    reason="it is in",
+    part="L1",
+    quantities={"resistance": Uncertain(0.2, 0.001, 0.002, "ohm")},
+    limits={"resistance": Limits(0.1, 0.3, "ohm", "plan")},
+    instruments=("MA-01",),
+    hookup="four-wire",
+)
+
+
+@pytest.fixture
+def book(tmp_path: Path):
+    """An empty logbook."""
+    with Logbook.open(tmp_path / "b.logbook", clock=ManualClock(1_800_000_000_000_000_000)) as made:
+        yield made
+
+
+def first_line(page: str) -> str:
+    """What the reader sees first."""
+    found = re.search(r"<body>\s*<p class=\"first \w+\">(.*?)</p>", page, re.DOTALL)
+    assert found is not None
+    return found[1]
+
+
+def headings(page: str) -> list[str]:
+    """Titles of its parts, in order."""
+    return re.findall(r"<h2>(.*?)</h2>", page)
+
+
+def test_an_empty_logbook_says_that_nothing_was_tested(book: Logbook) -> None:
+    """No table, no dates of measurements, but a digest."""
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert first_line(page) == "Nothing was tested."
+    assert headings(page) == ["Instruments", "Record"]
+    assert "Measured" not in page
+    assert book.head().digest in page
+
+
+def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
+    """Superseded ones are not, and a recalled one stands in the first line."""
+    first = book.append_result(PASSED)
+    book.append_result(msgspec.structs.replace(PASSED, part="L2"))
+    wrong = book.append_result(msgspec.structs.replace(PASSED, part="L3"))
+    book.supersede(wrong.seq, "wrong lead")
+    facts = gather(book, None, NOW)
+    assert [t.part for t in facts.tested] == ["L1", "L2"]
+    assert facts.clean
+    item = {
+        "entry": first.seq,
+        "check_id": "",
+        "part": "L1",
+        "class": "measure again",
+        "reason": "",
+        "holds": [],
+    }
+    book.append("recall", {"meter": "MA-01", "function": "ohm", "reason": "dropped", "results": [item]})
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert "continuity recalled (rests on a meter found bad)" in first_line(page)
+    assert "MA-01 recalled on ohm" in page
+
+
+def test_the_parts_stand_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
+    """First line, tested, open points, holds, substitutions, pictures, instruments, cautions, record."""
+    page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
+    assert headings(page) == [
+        "Tested", "Checks on the design", "Hold points", "Substitutions",
+        "How it was measured, and what it looked like", "Instruments", "Cautions", "Record",
+    ]  # fmt: skip
+    assert page.index('class="first') < page.index("<h1>") < page.index("<h2>")
+
+
+def test_a_damaged_logbook_says_so_first_and_lists_what_is_intact(tmp_path: Path, book: Logbook) -> None:
+    """One byte of one result changed: it is left out, named, the other stays; the digest vouches for nothing; exit 5."""
+    bad = book.append_result(PASSED)
+    book.append_result(msgspec.structs.replace(PASSED, part="L2"))
+    book.close()
+    with sqlite3.connect(book.path) as db:
+        db.execute("UPDATE entry SET text = replace(text, 'it is in', 'it is IN') WHERE seq=?", (bad.seq,))
+    db.close()
+    desk = Desk(tmp_path / "desk")
+    desk.logbook = book.path
+    said = desk.run("record", "certificate", "--out", desk.folder / "c.html", "--json")
+    page = (desk.folder / "c.html").read_text(encoding="utf-8")
+    assert said.code == 5
+    assert said.json["damaged"] is True
+    assert first_line(page).startswith(f"Attention: the logbook is damaged (entry {bad.seq}")
+    assert "L2: continuity" in page
+    assert "L1: continuity" not in page
+    assert "vouches for nothing" in page
+    assert "vouches for every entry" not in page
+
+
+def test_any_ten_bytes_of_the_file_spoilt_give_a_page_that_says_so_or_a_clear_error(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """Never a traceback, never a clean first line over a logbook that does not verify."""
+    import random
+
+    rng = random.Random(3)
+    whole = (demo[0] / "kc1.logbook").read_bytes()
+    desk = Desk(tmp_path / "desk")
+    for _ in range(4):
+        data = bytearray(whole)
+        for _ in range(10):
+            data[rng.randrange(len(data))] ^= 1 << rng.randrange(8)
+        desk.logbook.write_bytes(data)
+        page = desk.folder / "c.html"
+        page.unlink(missing_ok=True)
+        said = desk.run("record", "certificate", "--plan", demo[0] / "plan.toml", "--out", page)
+        sound = desk.run("record", "verify").code == 0
+        assert said.code in ((0,) if sound else (5,)), said.words
+        assert "did not foresee" not in said.words
+        if page.exists() and not sound:
+            assert first_line(page.read_text(encoding="utf-8")).startswith(
+                ("Attention: the logbook is damaged", "Nothing was tested. Attention")
+            )
+
+
+def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
+    """PNG and JPEG by their first bytes; at most 420 pixels; neither place nor comment of the original goes along."""
+    from PIL import Image
+
+    for data, name in ((photo(), "front.jpg"), (png(800, 300), "back.png"), (b"%PDF-1.7 x", "sheet.pdf")):
+        book.attach(data, name=name, about="T1")
+    page = render_certificate(book, now_utc_ns=NOW)
+    pictures = re.findall(r'<img src="data:image/jpeg;base64,([A-Za-z0-9+/=]+)"', page)
+    assert len(pictures) == 2
+    for text in pictures:
+        data = base64.b64decode(text)
+        assert b"secret" not in data
+        assert b"taken at home" not in data
+        assert b"script" not in data
+        with Image.open(io.BytesIO(data)) as image:
+            assert max(image.size) == 420
+            assert image.format == "JPEG"
+    for name in ("front.jpg", "back.png", "sheet.pdf"):
+        assert name in page
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"",
+        b"<svg onload=alert(1)>",
+        b"GIF89a" + b"\x00" * 100,
+        b"\xff\xd8\xff<script>",
+        png(9000, 9000, b"x"),
+        png(40, 30)[:60],
+    ],
+    ids=[
+        "nothing",
+        "svg",
+        "gif",
+        "script behind a jpeg's start",
+        "claims too many pixels",
+        "cut early",
+        "cut late",
+    ],
+)
+def test_what_is_no_sound_photo_has_no_thumbnail(data: bytes) -> None:
+    """Other kinds, lies and stumps."""
+    assert MAX_PIXELS < 9000 * 9000
+    assert thumbnail(data) == ""
+
+
+def test_an_altered_attachment_is_not_shown(tmp_path: Path, book: Logbook) -> None:
+    """Its bytes no longer give its digest: no picture, and the first line says that the logbook is damaged."""
+    book.attach(photo((60, 40)), name="a.jpg")
+    book.close()
+    with sqlite3.connect(book.path) as db:
+        db.execute("UPDATE attachment SET data=?", (photo((50, 40)),))
+    db.close()
+    with Logbook.open(book.path, mode="ro") as again:
+        page = render_certificate(again, now_utc_ns=NOW)
+    assert "<img" not in page
+    assert "the logbook is damaged" in first_line(page)
+
+
+def test_how_it_was_measured_is_told_without_a_plan_too(demo: tuple[Path, dict[str, Any], float]) -> None:
+    """Of C07 the result alone tells hook-up, conditions and ranges; of C03 what was displayed, typed or not."""
+    with Logbook.open(demo[0] / "kc1.logbook", mode="ro") as made:
+        results = {r.check_id: r for _, r in made.results()}
+        ratio = " ".join(method_words(made, None, results["C07"]))
+        supply = " ".join(method_words(made, None, results["C03"]))
+        listed = " ".join(method_words(made, None, results["C01"]))
+    for words in (
+        "60:1 divider",
+        "divider 60:1 ±0.2 %",
+        "sense loop 1 turn",
+        "frequency 5.000 kHz",
+        "peak to peak",
+        "range ±80.00 mV",
+    ):
+        assert words in ratio
+    assert re.search(r"MB-02 [\d.]+ V on V~ \(typed\)", supply)
+    assert "T1 unplugged: tips of MA-01" in listed
+
+
+def test_texts_and_pictures_of_unknown_origin() -> None:
+    """Control and direction characters are replaced, long texts cut; a drawing that does more than draw is dropped."""
+    assert plain_text("a\u202eb\x00c\x1b") == "a\ufffdb\ufffdc\ufffd"
+    assert plain_text("27.75 V ± 0.38 V µΩ") == "27.75 V ± 0.38 V µΩ"
+    assert len(plain_text("x" * 1_000_000)) < 700
+    assert "$" not in label("$\\frac{1}{2}$")
+    assert len(label("x" * 500)) == 40
+    sound = '<svg xmlns="http://www.w3.org/2000/svg"><g clip-path="url(#a)"><path d="M0 0"/></g></svg>'
+    assert harmless_svg(sound) == sound
+    for inside in (
+        "<script>1</script>", "<a href='http://x/'><path/></a>", "<path onclick='1'/>", "<image href='http://x/y.png'/>",
+        "<path style='fill:url(http://x/)'/>", "<foreignObject/>", "<path>",
+    ):  # fmt: skip
+        assert harmless_svg(f'<svg xmlns="http://www.w3.org/2000/svg">{inside}</svg>') is None
+
+
+@pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium to print with")
+def test_the_whole_demo_fits_on_two_sheets(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
+    """Seventeen checks, four holds, six pictures: at most two pages of A4."""
+    desk = Desk(tmp_path / "desk")
+    desk.logbook = tmp_path / "kc1.logbook"
+    shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
+    out = tmp_path / "c.html"
+    assert desk.run("record", "certificate", "--plan", demo[0] / "plan.toml", "--out", out, "--pdf").code == 0
+    pdf = out.with_suffix(".pdf").read_bytes()
+    assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 2
