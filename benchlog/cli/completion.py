@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    parser.add_argument("shell", choices=("bash", "zsh", "fish"), help="the shell to complete in")
+    parser.add_argument("shell", metavar="SHELL", choices=("bash", "zsh", "fish"), help="bash, zsh or fish")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -92,9 +92,9 @@ def _bash_branch(page: Page) -> str:
         lines.append(f"                {'|'.join(texts)}) return ;;")
     lines.append("            esac")
     options = shlex.quote(" ".join(n for w in page.options for n in w.names))
-    values = [*page.commands, *(c for w in page.positionals for c in w.choices)]
+    own = [*page.commands, *(c for w in page.positionals for c in w.choices)]
     kinds = {w.takes for w in page.positionals if not w.choices}
-    act = f"compgen -W {shlex.quote(' '.join(values))}" if values else f"compgen -W {options}"
+    act = f"compgen -W {shlex.quote(' '.join(own))}" if own else f"compgen -W {options}"
     if "file" in kinds or "folder" in kinds:
         act = "compgen -f" if "file" in kinds else "compgen -d"
     lines += [

@@ -82,7 +82,10 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
 
 def _write_all(folder: Path) -> list[str]:
     from benchlog.cli import COMMANDS
+    from benchlog.errors import UsageError
 
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file", hint="name a folder: --out man")
     folder.mkdir(parents=True, exist_ok=True)
     names = []
     for command in (None, *COMMANDS):

@@ -192,7 +192,7 @@ def _isolation(check: IsolationCheck, hands: Hands) -> Measured:
 
 
 def _rectified(check: RectifiedCheck, plan: Plan, hands: Hands) -> Measured:
-    mains = ask_mains(check, hands)
+    mains = ask_mains(check, hands, plan.mains_nominal_v)
     taken = hands.reading(check.meter, Function.DC_VOLTS, "rectified voltage", f"{check.id}/rectified")
     result = check_rectified(
         taken,

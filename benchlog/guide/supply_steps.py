@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchlog.checks.supply import LoadPoint, check_supply
-from benchlog.checks.supply_model import Expected, expected_supply
+from benchlog.checks.supply_model import Expected, expected_supply, nominal_mains
 from benchlog.errors import UsageError
 from benchlog.guide.doubt import Resolved, look_into, with_doubt
 from benchlog.guide.hands import Hands
@@ -15,11 +15,14 @@ from benchlog.units import parse_nameplate, parse_quantity
 
 __all__ = ["ask_mains", "measure_supply"]
 
+#: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
+MAINS_SPAN = 0.25
+
 
 def measure_supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
     """Do a supply check with a person."""
     nameplate = parse_nameplate(check.nameplate)
-    mains = ask_mains(check, hands)
+    mains = ask_mains(check, hands, plan.mains_nominal_v)
     nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
     limits = check.parsed_limits()
@@ -78,22 +81,25 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
     return open_v * load_ohm / (load_ohm + (expected.source_ohm or 0.0))
 
 
-def ask_mains(check: SupplyCheck | RectifiedCheck, hands: Hands) -> float | None:
+def ask_mains(check: SupplyCheck | RectifiedCheck, hands: Hands, nominal_v: float | None) -> float | None:
     """Mains voltage of the moment, volt: from the plan, else asked; None when not known."""
     if check.mains is not None:
         return parse_quantity(check.mains, "V").value
+    question = "mains voltage now, on a plug-in monitor?"
     while True:
-        text = hands.ask(
-            Prompt(
-                "quantity",
-                "mains voltage now, on a plug-in monitor?",
-                f"{check.id}/mains",
-                function=Function.AC_VOLTS,
-            )
-        )
+        text = hands.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
         if not text:
             return None
         try:
-            return parse_quantity(text, "V", what="mains").value
+            volt = parse_quantity(text, "V", what="mains").value
+            if nominal_v is None:
+                nominal_mains(volt)
+            elif abs(volt / nominal_v - 1) > MAINS_SPAN:
+                raise UsageError(
+                    f"mains of {text} where {nominal_v:g} V is nominal",
+                    hint="read the monitor again, or leave it empty",
+                )
         except UsageError as error:
             hands.person.show(f"  {error}; {error.hint}")
+            continue
+        return volt
