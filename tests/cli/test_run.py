@@ -148,6 +148,8 @@ def test_no_cards_is_shorter(folder: Path, capsys: pytest.CaptureFixture[str]) -
         (("run", "plan.toml", "--no-record"), 2, "without a record", "leave --no-record out"),
         (("run", "other.toml"), 2, "does not exist", "benchlog new"),
         (("run", "plan.toml", "--answers", "none.txt"), 2, "none.txt", "path"),
+        (("run", "plan.toml", "--answers", "picture.png"), 2, "no text", "UTF-8"),
+        (("manual", "--out", "plan.toml"), 2, "is a file", "--out man"),
         (("manual", "solder"), 2, "", ""),
         (("completion", "csh"), 2, "", ""),
     ],
@@ -155,6 +157,7 @@ def test_no_cards_is_shorter(folder: Path, capsys: pytest.CaptureFixture[str]) -
 def test_bad_use_is_one_clear_error(
     words: tuple[str, ...], code: int, said: str, hinted: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    Path("picture.png").write_bytes(b"\x89PNG\r\n")
     try:
         got = main(list(words))
     except SystemExit as stopped:  # argparse tells it itself
@@ -169,10 +172,10 @@ def test_bad_use_is_one_clear_error(
 def test_the_template_runs_at_once_on_the_simulated_bench(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """benchlog new, then run: one answer (mains), the reading comes over a link and settles."""
+    """benchlog new, then run: hook-up and mains answered, the reading comes over a link and settles."""
     assert main(["new", "fresh"]) == 0
     monkeypatch.chdir(folder / "fresh")
-    piped(monkeypatch, "230 V")
+    piped(monkeypatch, "", "230 V")
     assert main(["run", "plan.toml", "--check", "C01"]) == 0
     with benchlog.open("bench.logbook") as book:
         (origin,) = book.readings()["origin"]

@@ -175,3 +175,38 @@ def test_crosscheck_and_continuity_point_on_too(call: Call) -> None:
         "0.8 % + 2",
     )
     assert any("benchlog diagnose --expect '0.2021 ohm'" in f for f in result["findings"])
+
+
+@pytest.mark.parametrize(
+    ("words", "said", "hinted"),
+    [
+        (("--mains-nominal", "0 V"), "above zero", "digits"),
+        (("--mains-nominal", "-230 V"), "above zero", "digits"),
+        (("--capacitor", "-35 V"), "above zero", "digits"),
+        (("--tolerance", "600 %"), "half-width", "6 %"),
+        (("--tolerance", "-6 %"), "half-width", "6 %"),
+        (("--resolution", "0 V"), "above zero", "10 mV"),
+        (("--load", "0 ohm", "--loaded", "24 V ac"), "positive", "--load"),
+        (("--channel", "CH1"), "--channel", "--capture"),
+        (("--gain-accuracy", "3 %"), "--gain-accuracy", "--capture"),
+    ],
+)
+def test_numbers_that_can_not_be_are_refused(
+    words: tuple[str, ...], said: str, hinted: str, call: Call
+) -> None:
+    code, answer = call(*SUPPLY, "--reading", "27.7 V ac", *words)
+    assert code == 2
+    assert said in answer["error"]
+    assert hinted in answer["hint"]
+
+
+def test_overload_points_to_the_diagnosis(call: Call) -> None:
+    code, answer = call(*SUPPLY, "--reading", "OL V ac")
+    assert code == 2
+    assert "benchlog diagnose" in answer["hint"]
+
+
+def test_copper_far_from_any_bench_is_refused(call: Call) -> None:
+    wire = ("--wire", "AWG 24", "--length", "2 m", "--temperature", "900 degC")
+    code, answer = call("continuity", "--reading", "0.2 ohm", *wire)
+    assert (code, "250 degC" in answer["error"]) == (2, True)

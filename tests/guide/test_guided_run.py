@@ -454,3 +454,25 @@ def test_a_file_out_of_order_is_named_with_its_line(rig: Rig) -> None:
 def test_close_out_that_nobody_answers_claims_nothing(rig: Rig) -> None:
     assert rig.guide(ScriptedPerson({})).close_out()["left"] == "not said"
     assert rig.guide(ScriptedPerson({"close/left": "", "close/next": ""})).close_out()["left"] == "nothing"
+
+
+# ---- slips of the plan and of the person ----
+
+
+def test_mains_that_can_not_be_is_asked_again(tmp_path: Path) -> None:
+    text = PLAN + (
+        '\n[[check]]\nid = "C04"\nkind = "supply"\npart = "T1"\nnameplate = "24 V ac 40 VA"\nmeter = "MB-02"\n'
+    )
+    rig = Rig(tmp_path, text)
+    person = ScriptedPerson({"C04/mains": ["500 V", "23 ohm", "231 V"], "C04/no_load": "27.3"})
+    rig.go(person, "C04")
+    assert person.keys.count("C04/mains") == 3
+    assert "500 V where 230 V is nominal" in person.said
+    rig.book.close()
+
+
+def test_a_meter_that_is_nearly_on_the_bench_is_named(rig: Rig) -> None:
+    rig.path.write_text(PLAN.replace("MB-02", "MB-20", 1), encoding="utf-8")
+    person = ScriptedPerson(ALL)
+    rig.go(person, "C01")
+    assert "C01: meter MB-20 is not in the bench file; is it MB-02?" in person.said
