@@ -4,8 +4,8 @@ Reads the linked meters of the bench file (or those named: tags, or addresses su
 logbook. Meters without a link are typed: press t, or send lines like MB-02=27.8 V ac on standard input. Press q
 to stop.
 
-Exit code: 0 no meter in doubt at the end; 3 at least one is, so that its readings are indeterminate; 4 an
-instrument could not be read at the end.
+Exit code: 0 no meter in doubt at the end; 3 at least one is, or meters of a group are not compared or not
+decided yet, so that their readings are indeterminate; 4 an instrument could not be read at the end.
 """
 
 from __future__ import annotations
@@ -126,7 +126,7 @@ def exit_code(snapshot: Snapshot) -> int:
     """Exit code for the last picture: 4 before 3 before 0."""
     if any(meter.state in ("silent", "waiting") and not meter.by_hand for meter in snapshot.meters):
         return 4
-    return 3 if snapshot.suspects else 0
+    return 3 if snapshot.suspects or any(group.undecided for group in snapshot.groups) else 0
 
 
 @contextmanager
@@ -169,12 +169,12 @@ class _Session:
         self._end_s = time.monotonic() + (span_s if span_s is not None else float("inf"))
         self._span_s = span_s
         self._doubts: dict[tuple[str, ...], str] = {}
-        self._note = ""
+        self._refused: list[str] = []
 
     def picture(self, note: str = "") -> Snapshot:
         """Snapshot now; doubts that came or went are written down."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
-        snapshot = self._collector.snapshot(statuses, note=note or self._note)
+        snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
         now = {(s.kind.value, s.group, *s.tags): s.reason for s in snapshot.suspects}
         for key in self._doubts.keys() - now.keys():
             self._write_down("ends", key, self._doubts[key], "")
@@ -209,11 +209,12 @@ class _Session:
                 break
         snapshot = self.picture()
         if self._ctx.json:
-            self._ctx.print_json(snapshot.to_json())
+            note = "; ".join(self._refused)
+            self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
         elif self._args.plain:
             from benchlog.dashboard.plain import Changes
 
-            self._say(Changes().lines(snapshot))
+            self._say([*self._refused, *Changes().lines(snapshot)])
         else:
             from benchlog.dashboard.live import needs_ascii
             from benchlog.dashboard.view import view
@@ -263,8 +264,9 @@ class _Session:
                         if lines.ended:
                             time.sleep(left_s)
                         typed = lines.take(left_s)
-                    for line in typed:
-                        self._note = ""
+                    for k, line in enumerate(typed):
+                        if k == 0:
+                            self._refused.clear()
                         self._typed_in(line)
         return self.picture()
 
@@ -281,9 +283,8 @@ class _Session:
         def tell() -> Snapshot:
             snapshot = self.picture()
             self._say(changes.lines(snapshot))
-            if self._note:
-                self._say([self._note])
-                self._note = ""
+            self._say(self._refused)
+            self._refused.clear()
             return snapshot
 
         for _ in self._turns():
@@ -294,8 +295,9 @@ class _Session:
         next_s = time.monotonic() + 1.0
 
         def tell(snapshot: Snapshot) -> Snapshot:
-            self._ctx.print_json(snapshot.to_json() | ({"note": self._note} if self._note else {}))
-            self._note = ""
+            note = "; ".join(self._refused)
+            self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
+            self._refused.clear()
             return snapshot
 
         for _ in self._turns():
@@ -359,7 +361,9 @@ class _Session:
             clock = self._ctx.clock
             reading = dataclasses.replace(shown, utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns())
         except UsageError as error:
-            self._note = f"{error} ({error.hint})" if error.hint else str(error)
+            why = str(error).removeprefix("reading: ")
+            told = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")
+            self._refused.append(told)
             return
         if self._ctx.recording:
             ref = self._book.append_readings([reading])
@@ -367,7 +371,6 @@ class _Session:
             self._collector.committed(ref, [reading])
         else:
             self._collector.take(reading)
-        self._note = ""
 
     def finish(self, last: Snapshot) -> None:
         """Leave a summary on the terminal once the screen is gone."""
@@ -376,9 +379,10 @@ class _Session:
 
         if self._args.once or self._ctx.json:
             return
-        lines = []
         if can_show(self._ctx.console) and not self._args.plain:
             lines = [summary(last), *(f"{s.who}: {s.kind.value}. {s.reason}" for s in last.suspects)]
+        else:
+            lines = [f"at the end, {group.undecided}" for group in last.groups if group.undecided]
         if self._ctx.recording:
             lines.append(f"{last.health.received} readings in {self._ctx.logbook_path}")
         self._say(lines)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
 from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Next, Place, Snapshot
+from benchlog.dashboard.reasons import display
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Agreement, Watchdog
+from benchlog.dashboard.trend import TRACE_S, Trace, trace
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Function, Reading
@@ -24,9 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Collector"]
 
-HISTORY = 120  # seconds
 _SECOND_NS = 10**9
 _RATE_NS = 5 * _SECOND_NS
+_LATELY_NS = 10 * _SECOND_NS
 _TREND_NS = 30 * _SECOND_NS
 _FUNCTION_WORDS = {
     Function.AC_VOLTS: "ac",
@@ -46,7 +49,7 @@ class _Seen:
     """What is kept of one meter for its line."""
 
     last: Reading | None = None
-    history: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=HISTORY))
+    history: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=TRACE_S))
 
 
 class Collector:
@@ -211,7 +214,13 @@ class Collector:
         agreement = self._dog.agreement(group, now_ns)
         meters = tuple(self._meter(tag, doubts, now_ns) for tag in group.tags)
         return GroupLine(
-            group.name, agreement.word, _agreement_words(agreement), agreement.e_n, _placed(meters)
+            group.name,
+            agreement.word,
+            _agreement_words(agreement),
+            agreement.e_n,
+            _placed(meters),
+            _pending(agreement, {m.tag for m in meters if m.by_hand}),
+            agreement.ever,
         )
 
     def _meter(self, tag: str, doubts: dict[str, str], now_ns: int) -> MeterLine:
@@ -235,10 +244,11 @@ class Collector:
             trend = speed = ""
         elif not doubt and value is not None and trend:
             words = "steady" if trend == "steady" else "moving"
+        by_hand = reading.origin.value == "hand"
         kind = _FUNCTION_WORDS.get(reading.function, "")
         return MeterLine(
             tag,
-            reading.displayed.removesuffix(f" {kind}"),  # typed text says it itself
+            display(reading),
             reading.function.value,
             kind,
             value,
@@ -248,10 +258,10 @@ class Collector:
             words,
             trend,
             speed,
-            _scaled(seen.history, 4 * reading.resolution),
+            Trace() if by_hand else trace(seen.history, now_ns, reading.resolution, unit),
             None,
             width,
-            reading.origin.value == "hand",
+            by_hand,
         )
 
     def _trend(self, seen: _Seen, now_ns: int) -> tuple[str, str]:
@@ -296,14 +306,44 @@ def _state(doubt: str, reading: Reading) -> tuple[str, str]:
 
 def _agreement_words(agreement: Agreement) -> str:
     if agreement.e_n is None or agreement.pair is None or agreement.difference is None:
-        return {
-            "set differently": "not set to the same function",
-            "disagree": "one is near zero, another is not",
-        }.get(agreement.word, "needs two meters with a number")
+        return "one is near zero, another is not" if agreement.word == "disagree" else ""
     a, b = agreement.pair
-    apart = format_quantity(abs(agreement.difference), agreement.unit, 2)
-    words = f"E_n {agreement.e_n:.2f} (ends at 1): {a} and {b} are {apart} apart"
-    return f"{words}; type it again" if agreement.word == "unsettled" and agreement.typed else words
+    apart = format_quantity(abs(agreement.difference), agreement.unit, _digits(agreement.difference))
+    words = f"E_n {agreement.e_n:.2f} (limit 1): {a} and {b} "
+    if len(agreement.typed) == 1 and agreement.age_ns > _LATELY_NS:
+        words += f"were {apart} apart when {agreement.typed[0]} was typed"
+    else:
+        words += f"are {apart} apart"
+    return f"{words}; the disagreement has ended" if agreement.word == "agree" and agreement.ended else words
+
+
+def _digits(difference: float) -> int:
+    """Two digits tell a difference, three a large one, as of a meter that shows zero."""
+    return 3 if abs(difference) >= 10 else 2
+
+
+def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
+    """What a comparison still lacks."""
+    if agreement.word == "set differently":
+        return "not on the same function"
+    lacks = []
+    if agreement.word == "unsettled" and agreement.ended:
+        lacks.append("agreeing again, but not for long enough")
+    elif agreement.word == "unsettled":
+        lacks.append("waits for a second typed reading" if agreement.typed else "not for long enough")
+    if agreement.unread:
+        how = " typed" if by_hand >= set(agreement.unread) else ""
+        lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")
+    if late := [tag for tag in agreement.missing if tag not in agreement.unread]:
+        if agreement.word != "no comparison":
+            lacks.append(f"{', '.join(late)} not compared now")
+        elif not agreement.unread:
+            lacks.append(
+                "type the readings within a minute of each other"
+                if by_hand >= set(late)
+                else "needs a number from two meters that have come to rest"
+            )
+    return "; ".join(lacks)
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
@@ -332,17 +372,6 @@ def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
 def _on_scale(meter: MeterLine) -> bool:
     """Whether a meter's interval may widen the common scale: one near zero would press the others flat."""
     return meter.state in ("ok", "one of") or meter.words in (Kind.DISAGREES, Kind.DRIFTS, Kind.LOW_BATTERY)
-
-
-def _scaled(history: Sequence[tuple[int, float]], least_span: float) -> tuple[float, ...]:
-    """Values between 0 and 1; noise of a few counts stays small."""
-    values = [v for _, v in history]
-    if not values:
-        return ()
-    low, high = min(values), max(values)
-    span = max(high - low, least_span, 1e-12)
-    start = (low + high - span) / 2
-    return tuple((v - start) / span for v in values)
 
 
 def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:

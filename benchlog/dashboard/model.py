@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.dashboard.suspect import Suspect
+from benchlog.dashboard.trend import Trace
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
@@ -20,6 +21,8 @@ __all__ = [
     "Snapshot",
     "check_now",
 ]
+
+_NO_TRACE = Trace()
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +53,8 @@ class MeterLine:
     trend : {"", "steady", "up", "down"}
     trend_words : str
         How fast.
-    history : tuple of float
-        Last values, one a second at most, scaled to 0...1.
+    trace : Trace
+        Last values of a linked meter.
     place : Place or None
         On the scale its group shares.
     uncertainty_words : str
@@ -70,7 +73,7 @@ class MeterLine:
     words: str = "waiting"
     trend: str = ""
     trend_words: str = ""
-    history: tuple[float, ...] = ()
+    trace: Trace = _NO_TRACE
     place: Place | None = None
     uncertainty_words: str = ""
     by_hand: bool = False
@@ -78,13 +81,45 @@ class MeterLine:
 
 @dataclass(frozen=True, slots=True)
 class GroupLine:
-    """Meters on one node, or (with an empty name) those that stand alone."""
+    """Meters on one node, or (with an empty name) those that stand alone.
+
+    Attributes
+    ----------
+    name : str
+    word : str
+        State of the comparison, see `suspicion.Agreement`; `verdict` is what a person reads.
+    words : str
+        The numbers it rests on.
+    e_n : float or None
+    meters : tuple of MeterLine
+    pending : str
+        What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
+    ever : bool
+        Whether any two were compared at all.
+    """
 
     name: str
     word: str
     words: str
     e_n: float | None
     meters: tuple[MeterLine, ...]
+    pending: str = ""
+    ever: bool = True
+
+    @property
+    def verdict(self) -> str:
+        """The state in words."""
+        if self.word == "no comparison":
+            return "nothing compared now" if self.ever else "nothing compared yet"
+        return "not decided yet" if self.word == "unsettled" else self.word
+
+    @property
+    def undecided(self) -> str:
+        """Why nobody can be cleared by this group; empty when somebody can."""
+        if not self.pending:
+            return ""
+        told = self.word in ("agree", "disagree")
+        return f"{self.name}: {self.pending}" if told else f"{self.name}: {self.verdict}, {self.pending}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +209,13 @@ class Snapshot:
                 for m in self.meters
             ],
             "groups": [
-                {"name": g.name, "state": g.word, "e_n": g.e_n, "instruments": [m.tag for m in g.meters]}
+                {
+                    "name": g.name,
+                    "state": g.word,
+                    "e_n": g.e_n,
+                    "pending": g.pending or None,
+                    "instruments": [m.tag for m in g.meters],
+                }
                 for g in self.groups
                 if g.name
             ],

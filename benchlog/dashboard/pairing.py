@@ -11,13 +11,14 @@ import math
 from dataclasses import dataclass, field
 
 from benchlog.metrology.comparison import e_n
+from benchlog.reading import Reading
 
 __all__ = ["Drift", "Pair", "Side"]
 
 FULL = 6  # pairs beyond agreement, less those within, before two meters are said to disagree
 CAP = 10
 HAND_WEIGHT = 3  # a number read off and typed is looked at; a frame is not
-PERSIST_NS = 5 * 10**9  # ranges hunt and filters settle for some seconds after a change
+PERSIST_NS = 5 * 10**9  # ranges hunt and filters settle for some seconds; who types has waited for that
 SMOOTH = 0.2
 
 BLOCK_NS = 60 * 10**9
@@ -125,13 +126,19 @@ class Pair:
     Attributes
     ----------
     e_n : float
-        Smoothed; first meter less second.
+        First meter less second; smoothed, but with typed readings that of the latest two.
     difference : float
-        Latest, smoothed likewise.
+        Of the same readings as `e_n`.
+    worst : float
+        Largest absolute `e_n` of the present disagreement.
+    readings : tuple of Reading
+        The latest two compared.
     walk : int
     disagree : bool
     since_ns : int
         Monotonic time of the first pair of the present disagreement.
+    ended_ns : int or None
+        When the last disagreement ended.
     typed_ns : int
         Time of the typed reading that was compared last.
     """
@@ -142,12 +149,16 @@ class Pair:
     walk: int = 0
     disagree: bool = False
     since_ns: int = 0
+    ended_ns: int | None = None
     last_ns: int = 0
+    worst: float = 0.0
+    readings: tuple[Reading, ...] = ()
     typed_ns: int = -1
     drift: Drift = field(default_factory=Drift)
 
-    def take(self, first: Side, second: Side, now_ns: int) -> None:
-        """Compare once."""
+    def glance(self, first: Side, second: Side, now_ns: int) -> float:
+        """Set `e_n` and `difference` to what two readings give, without drawing a conclusion; returns their E_n."""
+        by_hand = first.by_hand or second.by_hand
         moving = math.hypot(first.moved, second.moved) * 2 / math.sqrt(3)
         number = e_n(
             first.value,
@@ -155,21 +166,31 @@ class Pair:
             second.value,
             second.expanded,
         )
-        gain = SMOOTH if self.pairs and abs(number - self.e_n) < 1 else 1.0
+        # A typed number is looked at: it stands for itself.
+        gain = SMOOTH if self.pairs and not by_hand and abs(number - self.e_n) < 1 else 1.0
         self.e_n += gain * (number - self.e_n)
         self.difference += gain * (first.value - second.value - self.difference)
         self.pairs += 1
         self.last_ns = now_ns
-        weight = HAND_WEIGHT if first.by_hand or second.by_hand else 1
+        return number
+
+    def take(self, first: Side, second: Side, now_ns: int) -> None:
+        """Compare once."""
+        number = self.glance(first, second, now_ns)
+        by_hand = first.by_hand or second.by_hand
         if abs(number) > 1:
             if not self.walk:
-                self.since_ns = now_ns
-            self.walk = min(CAP, self.walk + weight)
+                self.since_ns, self.worst = now_ns, 0.0
+            self.walk = min(CAP, self.walk + (HAND_WEIGHT if by_hand else 1))
+            self.worst = max(self.worst, abs(self.e_n))
         else:
-            self.walk = max(0, self.walk - weight)
+            # One typed reading that agrees ends it: a slip of the fingers does not agree by chance.
+            self.walk = 0 if by_hand else max(0, self.walk - 1)
         if self.walk == 0:
+            if self.disagree:
+                self.ended_ns = now_ns
             self.disagree = False
-        elif self.walk >= FULL and now_ns - self.since_ns >= PERSIST_NS:
+        elif self.walk >= FULL and (by_hand or now_ns - self.since_ns >= PERSIST_NS):
             self.disagree = True
         bound = math.hypot(first.bound, second.bound)
         if bound > 0:
@@ -180,4 +201,5 @@ class Pair:
         self.pairs = self.walk = 0
         self.e_n = self.difference = 0.0
         self.disagree = False
+        self.ended_ns, self.readings = None, ()
         self.drift.forget()

@@ -6,13 +6,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from benchlog.dashboard.model import MeterLine, Snapshot
+from benchlog.dashboard.model import GroupLine, MeterLine, Snapshot
 from benchlog.dashboard.suspect import Suspect
 
 __all__ = ["Changes", "summary"]
 
 _SAY_AGAIN_NS = 5 * 10**9  # one meter's number is not told more often
 _STILL_THERE_NS = 60 * 10**9
+_ARRIVING_S = 3.0  # so long the first readings may take before it is told that they lack
 
 
 @dataclass
@@ -59,9 +60,11 @@ class Changes:
 
     def _agreements(self, snapshot: Snapshot) -> Iterator[str]:
         for group in snapshot.groups:
-            if group.name and self._groups.get(group.name, "no comparison") != group.word:
-                yield f"{group.name}: meters {group.word}; {group.words}"
-                self._groups[group.name] = group.word
+            state = f"{group.word} {group.pending}"
+            arriving = bool(group.pending) and group.word != "unsettled" and snapshot.running_s < _ARRIVING_S
+            if group.name and self._groups.get(group.name) != state and not arriving:
+                yield _comparison(group)
+                self._groups[group.name] = state
 
     def _doubts(self, snapshot: Snapshot) -> Iterator[str]:
         now = {(s.kind, s.group, *s.tags): s for s in snapshot.suspects}
@@ -76,6 +79,15 @@ class Changes:
                     step = steps[suspect.next_check]
                     yield f"  next, {step.minutes:g} min: {step.card}"
         self._suspects = now
+
+
+def _comparison(group: GroupLine) -> str:
+    if group.word == "unsettled" and group.pending.startswith("waits"):
+        return f"comparison {group.name} {group.pending}; {group.words}"
+    if group.word in ("agree", "disagree"):
+        words = "; ".join(part for part in (group.words, group.pending) if part)
+        return f"{group.name}: meters {group.word}; {words}"
+    return "; ".join(part for part in (group.undecided, group.words) if part)
 
 
 def _number(meter: MeterLine) -> str:
@@ -94,4 +106,5 @@ def summary(snapshot: Snapshot) -> str:
     """The bench in one line."""
     shown = ", ".join(f"{m.tag} {_number(m)}" for m in snapshot.meters if m.shown)
     doubts = ", ".join(f"{s.who} {s.kind.value}" for s in snapshot.suspects) or "none"
-    return f"{shown or 'no reading yet'}; in doubt: {doubts}"
+    undecided = "".join(f"; {g.undecided}" for g in snapshot.groups if g.undecided)
+    return f"{shown or 'no reading yet'}; in doubt: {doubts}{undecided}"

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from benchlog.dashboard.pairing import Drift
 from benchlog.dashboard.suspect import Kind, Suspect, next_check
 from benchlog.dashboard.track import Track
+from benchlog.reading import Origin, Reading
 from benchlog.units import format_quantity
 
-__all__ = ["doubt", "drifted", "jitter", "names", "show", "shown", "stood"]
+__all__ = ["display", "doubt", "drifted", "jitter", "names", "show", "shown", "stood"]
 
 
 def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:
@@ -18,9 +20,24 @@ def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), g
     return Suspect(track.tag, kind, reason, next_check(kind, function), 0, others, group)
 
 
+_TYPED = re.compile(r"([+-]?[\d.,]+)\s*(.*?)\s*(?:ac|dc|~|=)?", re.IGNORECASE)
+
+
+def display(reading: Reading) -> str:
+    """What a display shows, with its unit: a typed ``27,2`` on volts is ``27.2 V``."""
+    match = _TYPED.fullmatch(reading.displayed.strip().replace("\u2212", "-"))
+    if reading.origin is not Origin.HAND or reading.value is None or match is None:
+        return reading.displayed
+    number, rest = match.groups()
+    unit = "Ω" if reading.unit == "ohm" else "°C" if reading.unit == "degC" else reading.unit
+    if len(rest) < 2 and rest not in ("V", "A", "F", "Ω"):  # nothing, or a prefix alone
+        rest += unit
+    return f"{number.replace(',', '.')} {rest}"
+
+
 def shown(track: Track) -> str:
     """A meter and its display: ``MA-01 shows 27.75 V``."""
-    return f"{track.tag} shows {track.last.displayed}" if track.last is not None else track.tag
+    return f"{track.tag} shows {display(track.last)}" if track.last is not None else track.tag
 
 
 def show(tracks: Sequence[Track]) -> str:
@@ -35,8 +52,8 @@ def names(tracks: Sequence[Track]) -> str:
 
 def stood(track: Track) -> str:
     """How long a display has stood."""
-    display = track.last.displayed if track.last is not None else ""
-    return f"{display} unchanged for {track.still.run_ns / 1e9:.0f} s"
+    shown = display(track.last) if track.last is not None else ""
+    return f"{shown} unchanged for {track.still.run_ns / 1e9:.0f} s"
 
 
 def jitter(track: Track) -> str:

@@ -14,7 +14,7 @@ from itertools import combinations
 from benchlog.dashboard.blame import odd_ones
 from benchlog.dashboard.on_node import frozen, functions, overloads, unsteady, zeros
 from benchlog.dashboard.pairing import Pair
-from benchlog.dashboard.reasons import doubt, drifted, jitter, show, shown, stood
+from benchlog.dashboard.reasons import display, doubt, drifted, jitter, show, shown, stood
 from benchlog.dashboard.suspect import MISLEADING, Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
 from benchlog.metrology.accuracy import Accuracy
@@ -26,6 +26,8 @@ SILENT_NS = 5 * 10**9
 SILENT_INTERVALS = 8
 PAIR_FRESH_NS = 60 * 10**9
 HAND_PAIR_FRESH_NS = 900 * 10**9
+ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
+RANGING_NS = 2 * 10**9
 NEAR_ZERO_PART = 0.1
 _SYMBOLS = MISLEADING - {Flag.UNSTABLE}
 # A doubt of the left kind explains what the others would say of the same meter.
@@ -42,16 +44,26 @@ class Agreement:
     ----------
     group : NodeGroup
     word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
-        "unsettled": apart, but not for long enough to mean it.
+        "unsettled": apart, or together again, but not for long enough to mean it.
     e_n : float or None
-        Largest of all pairs; agreement up to 1.
+        Largest of the pairs that `word` speaks of; agreement up to 1.
     pair : tuple of str
         The two it belongs to.
     difference : float or None
         Of these two, in `unit`.
     unit : str
-    typed : bool
-        One of the two was read by eye.
+    typed : tuple of str
+        Which of the two were read by eye.
+    age_ns : int
+        How long ago the two were compared.
+    ended : bool
+        A disagreement has just ended, or (when "unsettled") is about to.
+    missing : tuple of str
+        Meters whose latest reading is not compared with any other's.
+    unread : tuple of str
+        Those of them that were never read.
+    ever : bool
+        Whether any two were compared at all.
     """
 
     group: NodeGroup
@@ -60,7 +72,12 @@ class Agreement:
     pair: tuple[str, str] | None = None
     difference: float | None = None
     unit: str = ""
-    typed: bool = False
+    typed: tuple[str, ...] = ()
+    age_ns: int = 0
+    ended: bool = False
+    missing: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+    ever: bool = False
 
 
 class Watchdog:
@@ -145,7 +162,7 @@ class Watchdog:
                 peer.resolution,
                 track.resolution * (1 + max(track.noise.usual, track.noise.now)),
             )
-        if not peer.comparable or track.near_zero.count or peer.near_zero.count:
+        if not peer.comparable:
             return
         pair, in_order = self._pair(track.tag, peer.tag)
         if track.by_hand or peer.by_hand:
@@ -155,7 +172,14 @@ class Watchdog:
         there = peer.side
         if here is None or there is None:
             return
-        pair.take(here, there, mine.mono_ns) if in_order else pair.take(there, here, mine.mono_ns)
+        # What is near zero beside others has a rule of its own, and no part in the disagreement.
+        compare = pair.glance if track.near_zero.count or peer.near_zero.count else pair.take
+        if in_order:
+            compare(here, there, mine.mono_ns)
+            pair.readings = (mine, theirs)
+        else:
+            compare(there, here, mine.mono_ns)
+            pair.readings = (theirs, mine)
 
     def _near_zero(self, track: Track, peers: Sequence[Track]) -> None:
         reading = track.last
@@ -211,23 +235,47 @@ class Watchdog:
         """How the meters of a group stand to each other now."""
         tracks = self._of(group)
         functions = {t.settled_function for t in tracks if t.fresh(now_ns) and t.settled_function}
-        worst: tuple[float, tuple[str, str], Pair] | None = None
-        disagree = False
-        for edge, pair in self._live_pairs(group, now_ns):
-            if not all(t.by_hand or t.fresh(now_ns) for t in (self._track(tag) for tag in edge)):
-                continue
-            disagree = disagree or pair.disagree
-            if worst is None or abs(pair.e_n) > worst[0]:
-                worst = (abs(pair.e_n), edge, pair)
-        if worst is None:
-            word = "set differently" if len(functions) > 1 else "no comparison"
-            return Agreement(group, "disagree" if any(t.near_zero.on for t in tracks) else word)
-        last = self._tracks[worst[1][0]].last
-        unit = last.unit if last is not None else ""
-        word = "set differently" if len(functions) > 1 else "agree" if worst[0] <= 1 else "unsettled"
-        word = "disagree" if disagree else word
-        typed = any(self._tracks[tag].by_hand for tag in worst[1])
-        return Agreement(group, word, worst[0], worst[1], worst[2].difference, unit, typed)
+        live = [(e, p) for e, p in self._live_pairs(group, now_ns) if self._is_latest(e, p, now_ns)]
+        compared = {tag for edge, _ in live for tag in edge}
+        missing = tuple(t for t in group.tags if t not in compared)
+        unread = tuple(t for t in missing if self._track(t).last is None)
+        ever = any(self._pair(a, b)[0].last_ns for a, b in combinations(group.tags, 2))
+        zeros = {t.tag for t in tracks if t.near_zero.on}
+        apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
+        word = "disagree" if apart or zeros else "set differently" if len(functions) > 1 else ""
+        if not live or (zeros and not apart):
+            return Agreement(group, word or "no comparison", missing=missing, unread=unread, ever=ever)
+        edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
+        ending = any(p.disagree for _, p in live)
+        ended = any(p.ended_ns is not None and now_ns - p.ended_ns <= ENDED_NS for _, p in live)
+        if not word:
+            word = "unsettled" if abs(pair.e_n) > 1 or ending else "agree"
+        last = self._tracks[edge[0]].last
+        return Agreement(
+            group,
+            word,
+            abs(pair.e_n),
+            edge,
+            pair.difference,
+            last.unit if last is not None else "",
+            tuple(tag for tag in edge if self._tracks[tag].by_hand),
+            now_ns - pair.last_ns,
+            abs(pair.e_n) <= 1 and (ending or ended),
+            missing,
+            unread,
+            ever,
+        )
+
+    def _is_latest(self, edge: tuple[str, str], pair: Pair, now_ns: int) -> bool:
+        """Whether what was compared is what the two meters show now."""
+        for tag, compared in zip(edge, pair.readings, strict=True):
+            track = self._track(tag)
+            if track.by_hand:
+                if track.last is not compared:
+                    return False
+            elif not track.fresh(now_ns) or (not track.comparable and now_ns - pair.last_ns > RANGING_NS):
+                return False
+        return True
 
     def _of(self, group: NodeGroup) -> list[Track]:
         return [self._tracks[tag] for tag in group.tags if tag in self._tracks]
@@ -236,7 +284,11 @@ class Watchdog:
         for a, b in combinations(group.tags, 2):
             pair, in_order = self._pair(a, b)
             by_hand = any(self._track(t).by_hand for t in (a, b))
-            if pair.pairs and now_ns - pair.last_ns <= (HAND_PAIR_FRESH_NS if by_hand else PAIR_FRESH_NS):
+            if (
+                pair.pairs
+                and pair.readings
+                and now_ns - pair.last_ns <= (HAND_PAIR_FRESH_NS if by_hand else PAIR_FRESH_NS)
+            ):
                 yield (a, b) if in_order else (b, a), pair
 
     # ---- each meter by itself ----
@@ -265,7 +317,7 @@ class Watchdog:
         if track.by_hand or now_ns - since <= max(SILENT_NS, SILENT_INTERVALS * track.interval_ns):
             return ""
         error = self._links[track.tag]
-        words = "no reading yet" if track.last is None else f"nothing since {track.last.displayed}"
+        words = "no reading yet" if track.last is None else f"nothing since {display(track.last)}"
         return f"{words}: {error}" if error else f"{words}: is it on, awake, and its link switched on?"
 
     def _alone(self, track: Track) -> Iterator[Suspect]:
@@ -323,12 +375,23 @@ class Watchdog:
         if len(odd) == 1:
             mine = self._tracks[odd[0]]
             others = [self._tracks[t] for e in strong if odd[0] in e for t in e if t != odd[0]]
-            return f"{shown(mine)} while {show(others)}: E_n {number:.1f}, agreement ends at 1"
+            return f"{shown(mine)} while {show(others)}: {_e_n_words(pairs[edge])}"
         if len(odd) == 2:
-            a, b = (self._tracks[t] for t in odd)
-            return f"{shown(a)} against {shown(b)}: E_n {number:.1f}, one of them is wrong"
+            a, b = edge
+            first, second = pairs[edge].readings
+            wrong = ", one of them is wrong" if number > 1 else ""
+            return (
+                f"{a} shows {display(first)} against {b} shows {display(second)}: "
+                f"{_e_n_words(pairs[edge])}{wrong}"
+            )
         all_shown = ", ".join(shown(self._tracks[t]) for t in odd)
         return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"
+
+
+def _e_n_words(pair: Pair) -> str:
+    if abs(pair.e_n) > 1:
+        return f"E_n {abs(pair.e_n):.1f} (limit 1)"
+    return f"E_n {abs(pair.e_n):.1f} now, was {pair.worst:.1f}: agreeing again, but not for long enough (limit 1)"
 
 
 def _may_compare_typed(pair: Pair, track: Track, peer: Track) -> bool:

@@ -13,6 +13,7 @@ from rich.text import Text
 
 from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Place, Snapshot
 from benchlog.dashboard.suspect import Suspect
+from benchlog.dashboard.trend import graph, strip
 
 __all__ = ["KEYS", "SHAPES", "to_ascii", "view", "view_lines"]
 
@@ -37,7 +38,8 @@ SHAPES = {
     "no comparison": ("○", "dim"),
 }
 _ARROWS = {"steady": "→", "up": "↗", "down": "↘", "": " "}
-_BARS = "▁▂▃▄▅▆▇█"
+_GRAPH_ROWS = (3, 21)  # least and most of each meter
+_GRAPH_INDENT = 4
 _ASCII = str.maketrans(
     {
         "●": "*",
@@ -60,7 +62,12 @@ _ASCII = str.maketrans(
         "─": "-",
         "┃": "|",
         "━": "=",
-        **dict(zip(_BARS, "__..--==", strict=True)),
+        "│": "|",
+        "╭": "+",
+        "╮": "+",
+        "╯": "+",
+        "╰": "+",
+        **dict(zip("▁▂▃▄▅▆▇█", "__..--==", strict=True)),
     }
 )
 
@@ -93,17 +100,21 @@ def view_lines(
     body: list[Text] = []
     for group in snapshot.groups:
         body += [Text(""), *_group(group, width)]
+    graphs_at = len(body)
     if snapshot.check is not None:
         body += [Text(""), *_check(snapshot.check, width)]
     bottom = [*_health(snapshot.health, width)]
     if snapshot.note:
-        bottom.append(Text(f" {snapshot.note}", style="bold reverse"))
+        bottom += _wrapped(snapshot.note, width, " ", style="bold reverse")
     else:
         target = f"into {snapshot.health.target} " if snapshot.health.target else ""
         bottom.append(Text(f" {keys}" + target.rjust(width - len(keys) - 1), style="dim"))
     room = height - len(top) - len(body) - len(bottom) - 1
     body += [Text(""), *_suspects(snapshot, width, max(2, room))]
     spare = height - len(top) - len(body) - len(bottom)
+    graphs = _graphs(snapshot, width, spare)
+    body[graphs_at:graphs_at] = graphs
+    spare -= len(graphs)
     lines = [*top, *body, *[Text("")] * max(0, spare), *bottom][-height if spare < 0 else 0 :]
     for line in lines:
         line.no_wrap, line.overflow = True, "crop"
@@ -118,7 +129,10 @@ def _title(snapshot: Snapshot, width: int) -> Text:
     hours, rest = divmod(int(snapshot.running_s), 3600)
     left = f" Bench watch: {_count(len(snapshot.meters), 'meter')}"
     doubts = len(snapshot.suspects)
-    left += f", {_count(doubts, 'doubt')}" if doubts else ", none in doubt"
+    if doubts:
+        left += f", {_count(doubts, 'doubt')}"
+    else:
+        left += ", not all compared" if any(g.undecided for g in snapshot.groups) else ", none in doubt"
     right = f"{now:%H:%M:%S} UTC, watching {hours}:{rest // 60:02d}:{rest % 60:02d} "
     return Text(left + right.rjust(max(1, width - len(left))), style="reverse")
 
@@ -130,9 +144,13 @@ def _count(number: int, word: str) -> str:
 def _group(group: GroupLine, width: int) -> Iterable[Text]:
     if group.name:
         shape, colour = SHAPES[group.word]
-        yield Text.assemble(
-            " on ", (group.name, "bold"), "  ", (f"{shape} {group.word}", colour), (f"  {group.words}", "dim")
-        )
+        head = Text.assemble(" on ", (group.name, "bold"), "  ", (f"{shape} {group.verdict}", colour))
+        words = "; ".join(part for part in (group.words, group.pending) if part)
+        if head.cell_len + 2 + len(words) <= width:
+            yield head.append(f"  {words}", style="dim")
+        else:
+            yield head
+            yield from _wrapped(words, width, "   ", style="dim")
     else:
         yield Text(" on their own", style="dim")
     tags = max(6, *(len(m.tag) for m in group.meters))
@@ -159,7 +177,7 @@ def _meter(meter: MeterLine, width: int, tag_width: int) -> Text:
     left = width - line.cell_len - 2
     if wide:
         bars = min(60, left // 2)
-        line.append(f" {_spark(meter.history, bars):<{bars}} ", style="cyan")
+        line.append(f" {strip(meter.trace, bars):<{bars}} ", style="cyan")
         left = width - line.cell_len - 2
     if meter.place is not None and left >= 9:
         line.append(" " + _interval(meter.place, min(left, 60)), style=colour)
@@ -168,9 +186,23 @@ def _meter(meter: MeterLine, width: int, tag_width: int) -> Text:
     return line
 
 
-def _spark(history: tuple[float, ...], width: int) -> str:
-    top = len(_BARS) - 1
-    return "".join(_BARS[max(0, min(top, round(x * top)))] for x in history[-width:])
+def _graphs(snapshot: Snapshot, width: int, room: int) -> list[Text]:
+    """A graph of each linked meter's last minutes, as many and as tall as there is room for."""
+    meters = [m for m in snapshot.meters if len(m.trace.points) > 1]
+    least, most = _GRAPH_ROWS
+    meters = meters[: max(0, room - 1) // (least + 2)]
+    if not meters:
+        return []
+    rows = min(most, (room - 1) // len(meters) - 2)
+    rows -= 1 - rows % 2  # odd: there is a middle
+    lines: list[Text] = []
+    for meter in meters:
+        lines += [Text(""), Text.assemble("  ", (meter.tag, "bold"), (f"  {meter.trace.words}", "dim"))]
+        lines += [
+            Text(" " * _GRAPH_INDENT + row, style="cyan")
+            for row in graph(meter.trace, width - _GRAPH_INDENT - 1, rows)
+        ]
+    return lines
 
 
 def _interval(place: Place, width: int, base: str = " ") -> str:
@@ -217,12 +249,18 @@ def _check(check: CheckNow, width: int) -> Iterable[Text]:
 
 
 def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
+    lines: list[Text] = []
+    undecided = [g for g in snapshot.groups if g.undecided]
+    if not snapshot.suspects and undecided:
+        for group in undecided:
+            shape, colour = SHAPES["unsettled" if group.word == "unsettled" else "waiting"]
+            lines += _wrapped(f"{shape} {group.undecided}", width, " ", style=colour)
+        return lines
     if not snapshot.suspects:
         busy = any(m.shown for m in snapshot.meters)
         words = "no meter is in doubt" if busy else "no reading yet"
         shape, colour = SHAPES["ok" if busy else "waiting"]
         return [Text.assemble(" ", (f"{shape} {words}", colour))]
-    lines: list[Text] = []
     for k, suspect in enumerate(snapshot.suspects):
         told = {s.next_check for s in snapshot.suspects[:k]}
         block = _suspect(suspect, snapshot, width, again=suspect.next_check in told)

@@ -114,7 +114,8 @@ def test_lines_for_a_screen_reader_tell_a_doubt_and_what_to_do(
     assert main(["watch", "--plain", "--for", "3.2 s", "--no-record"]) == 3
     text = capsys.readouterr().out
     assert "DOUBT MD-06: near zero." in text
-    assert "next, 0.5 min: Take the tips off the circuit, turn to ohms" in text
+    assert any("  next, " in line and "turn to ohms" in line for line in text.splitlines())
+    assert "at the end, T1 output: no reading of MB-02 typed yet" in text
     assert "\x1b" not in text
     assert not Path("bench.logbook").exists()
 
@@ -182,8 +183,59 @@ def test_typed_meters_alone_are_watched_until_standard_input_ends(
     given("A=27.8 V ac\nB=27.7 V ac\nA=27.9\nq\nA=99 V ac\n")
     assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", "--plain"]) == 0
     text = capsys.readouterr().out
-    assert "A: 27.9 ac plus or minus" in text
+    assert "A: 27.9 V ac plus or minus" in text
     assert "99" not in text
+
+
+@pytest.mark.parametrize("how", [["--plain"], ["--plain", "--once", "--for", "0.5 s"]])
+def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
+    how: list[str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    given: Given,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    given("A=27.8 V ac\nA=banana\nB=27,2 V ac\nB=27,1\n")
+    assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", *how]) == 0
+    text = capsys.readouterr().out
+    (answer,) = [line for line in text.splitlines() if "banana" in line]
+    assert answer.startswith("'A=banana' was not taken: 'banana' does not begin with a number; write")
+    assert "B: 27.1 V ac plus or minus" in text
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ("", "out: nothing compared yet, no reading of A, B typed yet"),
+        ("A=27.8 V ac\n", "out: nothing compared yet, no reading of B typed yet"),
+        ("A=27.800 V ac\nB=31.800 V ac\n", "comparison out waits for a second typed reading; E_n"),
+    ],
+)
+def test_a_comparison_not_made_or_not_decided_clears_nobody(
+    lines: str,
+    told: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    given: Given,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    accuracy = '[{ function = "V~", statement = "1 % + 5" }]'
+    text = "".join(f'[[instrument]]\ntag = "{tag}"\naccuracy = {accuracy}\n' for tag in "AB")
+    Path("bench.toml").write_text(text, encoding="utf-8")
+    given(lines)
+    assert main(["watch", "A", "B", "--group", "out=A,B", "--plain"]) == 3
+    assert told in capsys.readouterr().out
+    given(lines)
+    assert main(["watch", "A", "B", "--group", "out=A,B", "--once"]) == 3
+    picture = capsys.readouterr().out
+    assert "no meter is in doubt" not in picture
+    assert ("not decided yet" if "31" in lines else "nothing compared yet") in picture
+    given(lines)
+    assert main(["watch", "A", "B", "--group", "out=A,B", "--once", "--json"]) == 3
+    (found,) = snapshots(capsys.readouterr().out)
+    assert found["groups"][0]["pending"]
 
 
 def test_a_meter_that_left_its_chart_or_failed_its_standard_is_in_doubt_from_the_start(
@@ -259,7 +311,7 @@ def test_on_a_terminal_a_reading_is_typed_by_key_and_q_leaves_the_terminal_in_or
     terminal.press("t")
     terminal.until("MB-02 shows:")
     terminal.press("27.3 V ac\n")
-    terminal.until("27.3 V")
+    terminal.until("no meter is in doubt")  # all four compared
     terminal.press("q")
     terminal.until("readings in bench.logbook")
     assert termios.tcgetattr(terminal.slave)[3] & termios.ICANON

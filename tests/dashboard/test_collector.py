@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import pytest
 from helpers.meters_on_node import Node
 
 from benchlog.bench import Bench, Instrument
@@ -12,7 +13,8 @@ from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.plain import Changes, summary
 from benchlog.dashboard.suspect import NodeGroup
-from benchlog.reading import Reading
+from benchlog.displayed import parse_displayed
+from benchlog.reading import Function, Reading
 from benchlog.recorder import Link, LinkStatus
 
 BENCH = Bench([Instrument("M1", accuracy=()), Instrument("M3", accuracy=())])
@@ -121,3 +123,46 @@ def test_summary_names_every_meter_and_doubt() -> None:
     assert "M1 27" in words
     assert "in doubt: none" in words
     assert summary(Snapshot(0, 0.0)) == "no reading yet; in doubt: none"
+
+
+@pytest.mark.parametrize(
+    ("typed", "function", "shown"),
+    [
+        ("27,2", Function.AC_VOLTS, "27.2 V"),
+        ("27,2 V ac", Function.AC_VOLTS, "27.2 V"),
+        ("27.2V~", Function.AC_VOLTS, "27.2 V"),
+        ("-0.3m", Function.DC_VOLTS, "-0.3 mV"),
+        ("12 mV dc", Function.DC_VOLTS, "12 mV"),
+        ("10k", Function.OHMS, "10 kΩ"),
+        ("10 kohm", Function.OHMS, "10 kohm"),
+        ("23", Function.TEMPERATURE, "23 °C"),
+        ("OL", Function.OHMS, "OL"),
+    ],
+)
+def test_a_typed_reading_is_shown_with_its_unit(typed: str, function: Function, shown: str) -> None:
+    collector = Collector(BENCH, clock=ManualClock(), typed=["M1"])
+    collector.take(parse_displayed(typed, function, instrument="M1"))
+    picture = collector.snapshot()
+    assert picture.meters[0].shown == shown
+    assert f"M1 {shown}" in summary(picture)
+
+
+def test_words_of_a_group_give_e_n_its_limit_and_the_time_of_the_typed_reading() -> None:
+    collector, clock = collected(node_readings(10))
+    last = collector.snapshot().meters[1]
+    typed = parse_displayed("31.0 V ac", instrument="M3")
+    now = clock.monotonic_ns()
+    collector.take(dataclasses.replace(typed, mono_ns=now))
+    (group,) = collector.snapshot().groups
+    assert last.value is not None
+    assert (group.word, group.verdict) == ("unsettled", "not decided yet")
+    assert "(limit 1): M1 and M3 are 3." in group.words
+    assert group.pending == "waits for a second typed reading"
+    for second in range(20):
+        clock.advance(1)
+        for reading in node_readings(1):
+            if reading.instrument == "M1":
+                collector.take(dataclasses.replace(reading, mono_ns=now + (second + 1) * 10**9))
+    (group,) = collector.snapshot().groups
+    assert "M1 and M3 were 3." in group.words
+    assert group.words.endswith("apart when M3 was typed")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 
 import pytest
@@ -18,6 +19,7 @@ from benchlog.dashboard.model import (
     check_now,
 )
 from benchlog.dashboard.suspect import Kind, Suspect
+from benchlog.dashboard.trend import Trace
 from benchlog.dashboard.view import SHAPES, view
 from benchlog.result import Limits, Uncertain
 
@@ -34,7 +36,7 @@ def meter(tag: str, **fields: object) -> MeterLine:
         "state": "ok",
         "words": "steady",
         "trend": "steady",
-        "history": (0.2, 0.5, 0.9),
+        "trace": Trace((0.2, 0.5, 0.9), "27.90 V", "27.60 V", "27.66 V to 27.87 V in 3 s"),
         "place": Place(0.1, 0.4, 0.7),
         "uncertainty_words": "0.38 V",
     }
@@ -55,7 +57,7 @@ def snapshot(meters: int = 2, doubts: int = 0, check: CheckNow | None = None) ->
     return Snapshot(
         1_770_000_000_000_000_000,
         3661.0,
-        (GroupLine("T1 output", "agree", "E_n 0.31 (ends at 1)", 0.31, tuple(lines)),),
+        (GroupLine("T1 output", "agree", "E_n 0.31 (limit 1)", 0.31, tuple(lines)),),
         suspects,
         {"short_tips": step},
         Health(12.0, 400, 396, 4, target="bench.logbook"),
@@ -146,3 +148,39 @@ def test_a_one_sided_limit_and_a_missing_reading_are_drawn() -> None:
     lines = drawn(snapshot(check=check), 80, 24)
     assert any("no reading yet" in line for line in lines)
     assert sum(line.count("┃") for line in lines) == 1
+
+
+def grouped(words: str = "", **fields: object) -> Snapshot:
+    """Two meters whose comparison stands as said."""
+    picture = snapshot(2)
+    group = dataclasses.replace(picture.groups[0], words=words, **fields)  # type: ignore[arg-type]
+    return dataclasses.replace(picture, groups=(group,))
+
+
+def test_long_words_of_a_group_and_of_a_note_are_wrapped_not_cut() -> None:
+    words = "E_n 2.48 (limit 1): MA-01 and MB-02 were 2.7 V apart when MB-02 was typed"
+    picture = grouped(words, word="unsettled", pending="waits for a second typed reading")
+    note = (
+        "'MB-02=banana' was not taken: 'banana' does not begin with a number; write reading like '27.75 V ac'"
+    )
+    lines = drawn(dataclasses.replace(picture, note=note), 80, 24)
+    assert len(lines) == 24
+    text = " ".join(" ".join(lines).split())
+    assert f"not decided yet {words}; waits for a second typed reading" in text
+    assert note in text
+    assert "◐ T1 output: not decided yet, waits for a second typed reading" in text
+    assert "no meter is in doubt" not in text
+    assert "not all compared" in lines[0]
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "graphs", "rows"), [(80, 24, 2, 5), (200, 50, 2, 17), (80, 16, 1, 3), (80, 12, 0, 0)]
+)
+def test_height_that_is_left_goes_to_a_graph_of_each_meter(
+    width: int, height: int, graphs: int, rows: int
+) -> None:
+    lines = drawn(snapshot(2), width, height)
+    assert len(lines) == height
+    assert sum("┤" in line and line.startswith("    27.") for line in lines) == 2 * graphs
+    assert sum(line.lstrip().startswith(("│", "27.90", "27.60")) for line in lines) == graphs * rows
+    assert ("27.66 V to 27.87 V in 3 s" in "\n".join(lines)) is bool(graphs)
