@@ -82,6 +82,12 @@ kind = "generator"
 address = "{SG-04}"
 note = "50 ohm, 10 V peak to peak into 50 ohm"
 
+# Meters whose tips stay on one node: `benchlog watch` compares them and tells which to doubt.
+# [[group]]
+# name = "T1 output"
+# meters = ["MA-01", "MB-02"]
+# function = "V~"
+
 [[standard]]
 tag = "CS-1"
 value = "1.602 V dc"
