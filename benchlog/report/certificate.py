@@ -181,7 +181,7 @@ def _scannable(digest: str) -> str:
 
     out = io.BytesIO()
     segno.make(f"sha256:{digest}", error="m").save(
-        out, kind="svg", xmldecl=False, svgns=True, scale=1, border=2
+        out, kind="svg", xmldecl=False, svgns=True, scale=1, border=2, omitsize=True
     )
     return out.getvalue().decode()
 

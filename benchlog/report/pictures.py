@@ -71,18 +71,18 @@ def waveforms_figure(
     n = capture.n_samples
     if frequency_hz:
         n = min(n, max(16, round(cycles / frequency_hz / capture.interval_s)))
-    figure = Figure(figsize=(4.6, 1.9), layout="constrained")
+    figure = Figure(figsize=(2.7, 1.35), layout="constrained")
     axes = figure.subplots(len(capture.channels), 1, sharex=True, squeeze=False)[:, 0]
     for axis, channel, colour in zip(
         axes, capture.channels, [_FIRST, _SECOND] * len(capture.channels), strict=False
     ):
         index, values = thinned(channel.values()[:n], 400)
         axis.plot(index * capture.interval_s * 1e3, values, color=colour, linewidth=1.0)
-        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=7)
-        axis.tick_params(labelsize=7)
+        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=6)
+        axis.tick_params(labelsize=6)
         axis.grid(True, linewidth=0.3)
-    axes[-1].set_xlabel("time / ms", fontsize=7)
-    axes[0].set_title(label(title), fontsize=8, color=_INK, loc="left")
+    axes[-1].set_xlabel("time / ms", fontsize=6)
+    axes[0].set_title(label(title), fontsize=6.5, color=_INK, loc="left")
     return figure
 
 
@@ -103,7 +103,7 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
     if source.value <= 0:
         return None
     current = (open_v.value - loaded_v.value) / source.value
-    figure = Figure(figsize=(4.6, 1.9), layout="constrained")
+    figure = Figure(figsize=(2.7, 1.35), layout="constrained")
     axis = figure.subplots()
     reach = 1.25 * current
     axis.plot([0, reach], [open_v.value, open_v.value - reach * source.value], color=_FIRST, linewidth=1.0)
@@ -113,21 +113,21 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
         yerr=[open_v.expanded_uncertainty, loaded_v.expanded_uncertainty],
         fmt="o",
         color=_SECOND,
-        markersize=4,
+        markersize=3,
         capsize=3,
     )
     axis.annotate(
         f"source {format_quantity(source.value, 'ohm', 3)}",
         (0.5 * current, open_v.value - 0.5 * current * source.value),
-        fontsize=7,
+        fontsize=6,
         xytext=(6, 6),
         textcoords="offset points",
     )
-    axis.set_xlabel("current / A", fontsize=7)
-    axis.set_ylabel("voltage / V", fontsize=7)
-    axis.tick_params(labelsize=7)
+    axis.set_xlabel("current / A", fontsize=6)
+    axis.set_ylabel("voltage / V", fontsize=6)
+    axis.tick_params(labelsize=6)
     axis.grid(True, linewidth=0.3)
-    axis.set_title(label(title), fontsize=8, color=_INK, loc="left")
+    axis.set_title(label(title), fontsize=6.5, color=_INK, loc="left")
     return figure
 
 
@@ -152,7 +152,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     frequency = [p["frequency_hz"] for p in points]
     turns = np.array([p["ratio"] / p["range_gain"] / gain for p in points])
     k = result.quantities["turns_ratio"].coverage_factor
-    figure = Figure(figsize=(4.6, 2.3), layout="constrained")
+    figure = Figure(figsize=(2.7, 1.5), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True)
     upper.errorbar(
         frequency,
@@ -167,7 +167,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     upper.plot(
         curve["frequency_hz"], np.asarray(curve["ratio"]) / gain, color=_FIRST, linewidth=1.0, label="model"
     )
-    upper.set_ylabel("turns ratio", fontsize=7)
+    upper.set_ylabel("turns ratio", fontsize=6)
     upper.ticklabel_format(axis="y", useOffset=False)
     lower.errorbar(
         frequency,
@@ -180,16 +180,16 @@ def bode_figure(result: Result, title: str) -> Figure | None:
         linewidth=0.8,
     )
     lower.plot(curve["frequency_hz"], curve["phase_deg"], color=_FIRST, linewidth=1.0)
-    lower.set_ylabel("phase / °", fontsize=7)
-    lower.set_xlabel("frequency / Hz", fontsize=7)
+    lower.set_ylabel("phase / °", fontsize=6)
+    lower.set_xlabel("frequency / Hz", fontsize=6)
     drive = result.details.get("drive")
     for axis in (upper, lower):
         axis.set_xscale("log")
-        axis.tick_params(labelsize=7)
+        axis.tick_params(labelsize=6)
         axis.grid(True, linewidth=0.3)
         if drive:
             axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
-    upper.set_title(label(title), fontsize=8, color=_INK, loc="left")
+    upper.set_title(label(title), fontsize=6.5, color=_INK, loc="left")
     return figure
 
 

@@ -17,7 +17,7 @@ from typing import Any
 
 from helpers.fault_bench import WEIGHTS, FaultBench
 
-RUNS = 10
+RUNS = 6
 MOST = 8
 
 
@@ -81,7 +81,7 @@ def wrong_from_the_start(seed: int) -> list[tuple[FaultBench, str]]:
 
 
 def test_a_population_of_faults_is_told_apart_in_few_minutes() -> None:
-    """Ten random benches: at least seven right (0.88 of a thousand are; ten scatter by 0.1), at most 2.5 min a case.
+    """Six random benches: at least four right (0.88 of a thousand are; six scatter), at most 2.5 min a case.
 
     No answer says that something is safe, and none calls a live output dead.
     """
@@ -93,7 +93,7 @@ def test_a_population_of_faults_is_told_apart_in_few_minutes() -> None:
         minutes += took
         assert not (bench.live and answer["p_live"] < 0.02), bench.fault
     engine.close()
-    assert right >= 7
+    assert right >= 4
     assert minutes <= 2.5 * RUNS
     assert not re.search(r"\bsafe\b", "".join(engine.said))
 

@@ -15,7 +15,7 @@ def test_the_chart_warns_before_the_specification_is_left(desk) -> None:
     assert scores == pytest.approx([0.14, 0.72, 2.67], abs=0.005)
     assert [a.json["verdict"] for a in answers] == ["pass", "pass", "fail"]
     assert [a.code for a in answers] == [0, 0, 1]
-    charted = [any("chart acts" in f for f in a.json["findings"]) for a in answers]
+    charted = [any("chart alarm" in f for f in a.json["findings"]) for a in answers]
     assert charted == [False, True, True]
     assert answers[1].json["recall"] is None  # only a failed specification recalls
 

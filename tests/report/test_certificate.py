@@ -182,8 +182,7 @@ def test_photos_are_shown_small_and_newly_written(book: Logbook) -> None:
         "gif",
         "script behind a jpeg's start",
         "claims too many pixels",
-        "cut early",
-        "cut late",
+        "cut off",
     ],
 )
 def test_what_is_no_sound_photo_has_no_thumbnail(data: bytes) -> None:
