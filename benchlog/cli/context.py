@@ -107,6 +107,7 @@ class Context:
         show : callable, optional
             Prints more than the usual form does.
         """
+        result = self._doubted(result)
         if self.recording:
             result = self.record(result, readings=readings, captures=captures)
         if self.json:
@@ -118,6 +119,16 @@ class Context:
             if show is not None:
                 show(self.console, result)
         return result.overall.exit_code
+
+    def _doubted(self, result: Result) -> Result:
+        """Say so, and take the verdict back, where a meter of the result has failed its check standard."""
+        from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
+
+        if not result.instruments or not self.logbook_path.exists():
+            return result
+        with self.open_logbook("ro", create=False) as book:
+            doubts = MeterDoubts(book.entries(DOUBT_KINDS))
+        return with_doubt(result, doubts.behind(result))
 
     def record(
         self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()

@@ -8,7 +8,9 @@ Examples:
   benchlog standard MB-02 --bad "display frozen, entry 41" --function "V="     recall by hand
   benchlog standard MB-02 --undo-recall 57 --reason "wrong standard used"
 
-A failing standard (E_n above 1) recalls what rested on the meter since its last good check.
+A value a power of ten beside its standard is asked about first; a script gets exit code 3 and the question, and
+gives --as-read once the display was read again. A failing standard (E_n above 1) recalls what rested on the meter
+since its last good check.
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from benchlog.bench import Standard
     from benchlog.checks.metered import Metered
     from benchlog.cli.context import Context
-    from benchlog.project.check_standard import StandardCheck, StandardValue
+    from benchlog.project.check_standard import StandardValue
     from benchlog.project.recall import Recall
     from benchlog.result import Result
 
@@ -38,6 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
     parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
+    parser.add_argument(
+        "--as-read", action="store_true", help="the display was read again: a value powers of ten off stands"
+    )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
     parser.add_argument("--bad", metavar="REASON", help="recall what rested on the meter, for another reason")
@@ -67,7 +72,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     reading = _reading(args, ctx, standard)
     if not reading.reading.instrument:
         raise UsageError("the meter needs a tag", hint="benchlog standard MA-01 CS-3 ...")
-    return _check(args, ctx, standard[0], reading)
+    return _check(args, ctx, standard, reading)
 
 
 def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
@@ -108,46 +113,110 @@ def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardVal
 
 
 def _round(args: argparse.Namespace, ctx: Context) -> int:
-    """Ask for each standard of the bench in turn; an empty answer leaves one out."""
+    """Read each standard of the bench in turn, over the link or typed; exit code of the worst, 3 for what is missing."""
     from benchlog.errors import UsageError
 
     bench = ctx.bench()
-    bench.instrument(args.meter)
+    linked = bench.instrument(args.meter).linked
     if not bench.standards:
         raise UsageError("the bench file lists no check standards", hint="add [[standard]] tables to it")
-    worst = 0
-    for tag, known in bench.standards.items():
-        sys.stderr.write(f"{tag}, {known.value}: {args.meter} on {known.function} shows (empty: left out): ")
-        sys.stderr.flush()
-        answer = sys.stdin.readline().strip()
-        if not answer:
+    codes: list[int] = []
+    waiting = list(bench.standards.items())
+    while waiting:
+        tag, known = waiting.pop(0)
+        ask = (
+            f"{tag}, {known.value}: {args.meter} on {known.function}, tips on it, then Enter (s: left out): "
+            if linked
+            else f"{tag}, {known.value}: {args.meter} on {known.function} shows (empty: left out): "
+        )
+        answer = _asked(ask)
+        if answer is None:
+            left = ", ".join([tag, *(t for t, _ in waiting)])
+            sys.stderr.write(f"the input ended: {left} not read\n")
+            codes.append(3)
+            break
+        if answer == "s" if linked else not answer:
             continue
-        one = argparse.Namespace(**{**vars(args), "standard": tag, "value": answer})
+        one = argparse.Namespace(**{**vars(args), "standard": tag, "value": answer or None})
         standard = _known(known)
-        worst = max(worst, _check(one, ctx, standard[0], _reading(one, ctx, standard)))
-    return worst
+        codes.append(_check(one, ctx, standard, _reading(one, ctx, standard), listed=1 in codes))
+    if not codes:
+        sys.stderr.write(f"no standard was read: nothing is known of {args.meter}\n")
+        return 3
+    return 1 if 1 in codes else max(codes)
 
 
-def _check(args: argparse.Namespace, ctx: Context, standard: StandardValue, reading: Metered) -> int:
-    from benchlog.project.check_standard import check_standard
+def _asked(text: str) -> str | None:
+    """One line from the person or a pipe; None at its end. The next output begins on a line of its own."""
+    sys.stderr.write(text)
+    sys.stderr.flush()
+    line = sys.stdin.readline()
+    if not sys.stdin.isatty():
+        sys.stderr.write("\n")
+        sys.stderr.flush()
+    return line.strip() if line else None
+
+
+def _check(
+    args: argparse.Namespace,
+    ctx: Context,
+    standard: tuple[StandardValue, str],
+    reading: Metered,
+    *,
+    listed: bool = False,
+) -> int:
+    from benchlog.project.check_standard import check_standard, prefix_slip
     from benchlog.project.standard_record import record_standard
 
+    while not args.as_read and (slip := prefix_slip(reading, standard[0])):
+        if not sys.stdin.isatty():
+            return _exploratory(ctx, standard[0], reading, slip)
+        answer = _asked(f"{slip}\nwhat does the display show (empty: it stands as read)? ")
+        if answer is None:
+            return _exploratory(ctx, standard[0], reading, slip)
+        if not answer:
+            break
+        args.value = answer
+        reading = _reading(args, ctx, standard)
+    value = standard[0]
     if not ctx.recording:
         history = _history(ctx)
-        check = check_standard(reading, standard, history, ctx.clock.utc_ns(), as_left=args.as_left)
+        check = check_standard(reading, value, history, ctx.clock.utc_ns(), as_left=args.as_left)
         return _tell(ctx, check.result(as_left=args.as_left), None)
     with ctx.open_logbook() as book:
         check, ref, recall = record_standard(
             book,
             reading,
-            standard,
+            value,
             ctx.clock.utc_ns(),
             as_left=args.as_left,
             note=args.note,
             undoable=_undoable(args),
         )
-        result = _with_record(ctx, check, args.as_left, ref.seq, ref.digest)
-    return _tell(ctx, result, recall)
+        result = _with_record(ctx, check.result(as_left=args.as_left), ref.seq, ref.digest)
+    return _tell(ctx, result, recall, listed=listed)
+
+
+def _exploratory(ctx: Context, standard: StandardValue, reading: Metered, slip: str) -> int:
+    """Keep a reading that may be a slip; nothing is judged or recalled by it."""
+    from benchlog.project.standard_record import record_exploratory
+    from benchlog.result import Result, Verdict
+
+    meter = reading.reading.instrument
+    result = Result(
+        check="standard",
+        verdict=Verdict.NOT_DONE,
+        reason=f"exploratory, nothing judged: {slip}",
+        instruments=(meter,),
+        functions={meter: str(reading.reading.function)},
+        findings=("read the display again; if it stands, --as-read holds it against the meter",),
+        details={"standard": standard.tag, "exploratory": True},
+    )
+    if ctx.recording:
+        with ctx.open_logbook() as book:
+            ref = record_exploratory(book, reading, standard, slip)
+            result = _with_record(ctx, result, ref.seq, ref.digest)
+    return _tell(ctx, result, None)
 
 
 def _history(ctx: Context) -> list[Any]:
@@ -157,7 +226,7 @@ def _history(ctx: Context) -> list[Any]:
         return list(book.entries("standard"))
 
 
-def _with_record(ctx: Context, check: StandardCheck, as_left: bool, entry: int, digest: str) -> Result:
+def _with_record(ctx: Context, result: Result, entry: int, digest: str) -> Result:
     import msgspec
 
     from benchlog.clock import rfc3339
@@ -165,7 +234,7 @@ def _with_record(ctx: Context, check: StandardCheck, as_left: bool, entry: int, 
 
     now = rfc3339(ctx.clock.utc_ns())
     record = Record(str(ctx.logbook_path), entry, f"sha256:{digest}")
-    return msgspec.structs.replace(check.result(as_left=as_left), record=record, time=now)
+    return msgspec.structs.replace(result, record=record, time=now)
 
 
 def _undoable(args: argparse.Namespace) -> list[str]:
@@ -182,7 +251,8 @@ def _undoable(args: argparse.Namespace) -> list[str]:
 def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because of a diagnosis or anything else that shows the meter to be bad."""
     from benchlog.errors import UsageError
-    from benchlog.project.recall import Failure, shares
+    from benchlog.project.meter_doubt import last_good
+    from benchlog.project.recall import Failure
     from benchlog.project.standard_record import record_recall
     from benchlog.reading import Function
     from benchlog.units import parse_quantity
@@ -197,14 +267,8 @@ def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
     if error <= -1 or not args.bad.strip():
         raise UsageError("a recall needs a reason, and an error above -100 %")
     with ctx.open_logbook(create=False) as book, book.transaction():
-        good = [
-            e.seq
-            for e in book.entries("standard")
-            if e.body["meter"] == args.meter
-            and e.body["verdict"] == "pass"
-            and shares(function, str(e.body["function"]))
-        ]
-        last = max(good, default=0)
+        good = last_good(book.entries("standard"), args.meter, function)
+        last = good.seq if good is not None else 0
         failure = Failure(
             args.meter, function, last, book.head().seq, min(0.0, error), max(0.0, error), args.bad
         )
@@ -242,7 +306,7 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
     return 0
 
 
-def _tell(ctx: Context, result: Result, recall: Recall | None) -> int:
+def _tell(ctx: Context, result: Result, recall: Recall | None, *, listed: bool = False) -> int:
     if ctx.json:
         plain = result.to_json()
         plain["recall"] = None if recall is None else recall.body()
@@ -252,18 +316,19 @@ def _tell(ctx: Context, result: Result, recall: Recall | None) -> int:
 
         show_result(ctx.console, result)
         if recall is not None:
-            _show_recall(ctx, recall)
+            _show_recall(ctx, recall, listed=listed)
     return result.overall.exit_code
 
 
-def _show_recall(ctx: Context, recall: Recall) -> None:
+def _show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
     from rich.table import Table
     from rich.text import Text
 
     failure = recall.failure
     ctx.console.print(Text(f"Recall of {failure.meter} on {failure.function}: {failure.why}", style="bold"))
     if not recall.results:
-        ctx.console.print(Text("  nothing in the logbook rested on it"))
+        nothing = "nothing more than listed above" if listed else "nothing more than was recalled already"
+        ctx.console.print(Text(f"  {nothing if recall.known else 'nothing in the logbook rested on it'}"))
         return
     table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
     for name in ("entry", "check", "part", "what becomes of it", "why"):

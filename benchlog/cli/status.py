@@ -33,10 +33,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             seen = overview(plan, book, ctx.clock.utc_ns())
     else:
         seen = overview(plan, None, ctx.clock.utc_ns())
+    known = {meter.tag for meter in seen.meters}
+    unchecked = [i.tag for i in ctx.bench().instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
-        ctx.print_json(_plain(seen))
+        ctx.print_json({**_plain(seen), "never_checked": unchecked})
     else:
-        _show(ctx, seen)
+        _show(ctx, seen, unchecked)
     return seen.exit_code
 
 
@@ -94,7 +96,7 @@ def _why(status: CheckStatus) -> Text:
     return Text(said, style="dim", overflow="ellipsis", no_wrap=True)
 
 
-def _show(ctx: Context, seen: Overview) -> None:
+def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
@@ -127,6 +129,8 @@ def _show(ctx: Context, seen: Overview) -> None:
             console.print(Text(f"    concession: {hold.concession.body['reason']}"))
     for meter in seen.meters:
         console.print(Text(f"meter {meter.tag}: {meter.word} ({meter.reason})"))
+    for tag in unchecked:
+        console.print(Text(f"meter {tag}: never checked against a standard"))
     for entry in seen.state.substitutions:
         console.print(
             Text(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")

@@ -95,19 +95,20 @@ def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> l
 
 def known_doubts(ctx: Context) -> dict[str, str]:
     """Meters that failed their last check standard, left their own chart at it, or were recalled since."""
+    from benchlog.project.meter_doubt import DOUBT_KINDS
     from benchlog.project.overview import meter_trust
 
     if not ctx.logbook_path.exists():
         return {}
     with ctx.open_logbook("ro", create=False) as book:
-        standards, recalls = list(book.entries("standard")), list(book.entries("recall"))
+        entries = list(book.entries(DOUBT_KINDS))
     found = {}
-    for entry in standards:  # the last of each meter stays
+    for entry in (e for e in entries if e.kind == "standard"):  # the last of each meter stays
         chart = entry.body.get("chart") or {}
         where = f"on {entry.body.get('standard')}"
         found[str(entry.body["meter"])] = (
             f"moved since its earlier checks {where}: {chart['why']}" if chart.get("signal") == "act" else ""
         )
-    trust = meter_trust(standards, recalls, ctx.clock.utc_ns())
+    trust = meter_trust(entries, ctx.clock.utc_ns())
     found |= {t.tag: t.reason for t in trust if t.word == "do not trust"}
     return {tag: reason for tag, reason in found.items() if reason}

@@ -102,9 +102,11 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
     probabilities = [
         p.conformance_probability for p in parts.values() if p.conformance_probability is not None
     ]
-    functions: dict[str, str] = {}
+    functions: dict[str, list[str]] = {}
     for part in parts.values():
-        functions |= part.functions
+        for tag, function in part.functions.items():
+            used = functions.setdefault(tag, [])
+            functions[tag] = [*(f for f in used if f != function), function]  # the last one used stays last
     return Result(
         check="list",
         verdict=verdict,
@@ -115,7 +117,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         conformance_probability=min(probabilities, default=None),
         rule=f"every item by {RULE}; questions as seen by the person at the bench",
         instruments=tuple(dict.fromkeys(tag for part in parts.values() for tag in part.instruments)),
-        functions=functions,
+        functions={tag: ", ".join(used) for tag, used in functions.items()},
         findings=tuple(f"{name}: {finding}" for name, part in parts.items() for finding in part.findings),
         details={
             "items": {name: {"verdict": part.verdict, "reason": part.reason} for name, part in parts.items()}

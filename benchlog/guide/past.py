@@ -30,8 +30,9 @@ def meters_left_on_current(book: Logbook) -> set[str]:
     last: dict[str, str] = {}
     for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
         for tag, function in dict(entry.body.get("functions", {})).items():
-            if function in (*_CURRENT, *_VOLTS):
-                last.setdefault(str(tag), str(function))
+            for one in reversed(str(function).split(", ")):
+                if one in (*_CURRENT, *_VOLTS):
+                    last.setdefault(str(tag), one)
     return {tag for tag, function in last.items() if function in _CURRENT}
 
 

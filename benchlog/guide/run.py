@@ -15,11 +15,12 @@ from benchlog.guide.cards import danger_lines, hookup_card
 from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
 from benchlog.guide.past import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.start_round import due_meters, start_round
+from benchlog.guide.start_round import due_meters, meters_named, start_round
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
 from benchlog.plan import AnyCheck, ListCheck, Plan
 from benchlog.project.evidence import record_result
+from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.reading import Reading
 from benchlog.result import Result, Verdict, worst_verdict
@@ -147,10 +148,10 @@ class Guide:
 
     def _next(self, todo: list[AnyCheck], named: bool) -> AnyCheck | None:
         """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""
+        state = read_state(self.plan, self.book, self.clock.utc_ns())
         if named:
             return todo.pop(0) if todo else None
-        state = read_state(self.plan, self.book, self.clock.utc_ns())
-        waiting = [
+        waiting: list[AnyCheck] = [
             s.check
             for s in state.checks.values()
             if s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
@@ -213,6 +214,7 @@ class Guide:
             evidence=(*measured.result.evidence, *references),
             findings=(*measured.result.findings, *hands.findings),
         )
+        result = with_doubt(result, self._doubts().behind(result))
         result = record_result(
             self.book,
             self.clock,
@@ -237,6 +239,10 @@ class Guide:
             person.show(line, style="bold red")
         if not isinstance(check, ListCheck):  # each of its items has a card of its own
             hands.show_card(hookup_card(check, self.bench))
+        function = str(getattr(check, "function", ""))
+        for tag in meters_named(check) if function else ():
+            if doubt := self._doubts().of(tag, function):
+                person.show(f"! {doubt.caution}", style="bold")
         expected = expectation(check, self.plan)
         person.show(f"  expected: {expected}", style="bold")
         self.book.append(
@@ -249,6 +255,9 @@ class Guide:
                 "limits": {n: msgspec.to_builtins(limit) for n, limit in check.parsed_limits().items()},
             },
         )
+
+    def _doubts(self) -> MeterDoubts:
+        return MeterDoubts(self.book.entries(DOUBT_KINDS))
 
     def _keep(self, reading: Reading) -> str:
         return f"readings:{self.book.append_readings([reading]).seq}"

@@ -11,11 +11,12 @@ from benchlog.errors import BenchlogError
 from benchlog.guide.hands import Hands, SkippedError
 from benchlog.logbook import Logbook
 from benchlog.plan import AnyCheck, CrossCheck, ListCheck, Plan
-from benchlog.project.standard_record import record_standard, standard_of
+from benchlog.project.check_standard import prefix_slip
+from benchlog.project.standard_record import record_exploratory, record_standard, standard_of
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-__all__ = ["DueMeter", "due_meters", "start_round"]
+__all__ = ["DueMeter", "due_meters", "meters_named", "start_round"]
 
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
@@ -100,6 +101,11 @@ def _on_standard(tag: str, standard: Standard, hands: Hands, book: Logbook, undo
     key = f"start/{tag}/{standard.tag}"
     hands.do(f"{tag} on {standard.tag}, {standard.value}: dial {standard.function}", key)
     taken: Metered = hands.reading(tag, standard.function, standard.tag, f"{key}/reading", expect=value.value)
+    slip = prefix_slip(taken, value)
+    if slip and not hands.person.interactive:  # a person who was asked has kept it as read
+        record_exploratory(book, taken, value, slip)
+        hands.person.show(f"  {tag} not judged: {slip}", style="bold")
+        return True
     try:
         check, _, recall = record_standard(book, taken, value, hands.clock.utc_ns(), undoable=undoable)
     except BenchlogError as error:
@@ -112,7 +118,8 @@ def _on_standard(tag: str, standard: Standard, hands: Hands, book: Logbook, undo
     for finding in check.findings:
         hands.person.show(f"    {finding}")
     if recall is not None:
-        names = ", ".join(r.check_id or r.check for r in recall.results) or "nothing in the logbook"
+        nothing = "nothing more than listed above" if recall.known else "nothing in the logbook"
+        names = ", ".join(r.check_id or r.check for r in recall.results) or nothing
         hands.person.show(f"    recalled: {names}", style="bold")
     passed = recall is None
     if passed:
@@ -133,7 +140,7 @@ def _best_standards(bench: Bench) -> tuple[Standard, ...]:
 
 def _meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
     """Meters of the bench that checks name; all of them where none is named."""
-    named = [tag for check in checks for tag in _named(check)]
+    named = [tag for check in checks for tag in meters_named(check)]
     meters = [i.tag for i in bench.instruments.values() if i.kind == "meter"]
     used = [tag for tag in meters if tag in named]
     return used or meters

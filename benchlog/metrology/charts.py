@@ -196,6 +196,8 @@ class ChartPoint:
     signal : ChartSignal
     why : str
         Which rule spoke; empty when quiet.
+    readings : int
+        Readings in the base line before this one.
     """
 
     deviation: float
@@ -204,6 +206,7 @@ class ChartPoint:
     sigma: float
     signal: ChartSignal
     why: str = ""
+    readings: int = 0
 
 
 def repeatability_chart(
@@ -258,7 +261,7 @@ def repeatability_chart(
             width = own * math.sqrt(EWMA_LAMBDA / (2.0 - EWMA_LAMBDA) + 1.0 / n)
             smoothed = (float(ewma(after, centre)[-1]) - centre) / width
         signal, why = _signal(deviation, smoothed)
-        points.append(ChartPoint(deviation, smoothed, centre, sigma, signal, why))
+        points.append(ChartPoint(deviation, smoothed, centre, sigma, signal, why, n))
         if signal is ChartSignal.ACT:
             waiting = []
             continue
@@ -270,12 +273,12 @@ def repeatability_chart(
 
 def _signal(deviation: float, smoothed: float) -> tuple[ChartSignal, str]:
     if abs(deviation) > ACT_SIGMA:
-        return ChartSignal.ACT, f"{abs(deviation):.1f} standard deviations from its own base line (act at 3)"
+        return ChartSignal.ACT, f"{abs(deviation):.1f} standard deviations from its own base line (alarm above 3)"
     if abs(smoothed) > EWMA_LIMIT:
         return ChartSignal.ACT, "the smoothed chart (EWMA) has left its limits: a small lasting shift"
     if abs(deviation) > WARN_SIGMA:
         return (
             ChartSignal.WARN,
-            f"{abs(deviation):.1f} standard deviations from its own base line (warn at 2)",
+            f"{abs(deviation):.1f} standard deviations from its own base line (warning above 2)",
         )
     return ChartSignal.QUIET, ""

@@ -5,6 +5,7 @@ Pure: a reading, the standard's value and the earlier entries of kind ``standard
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,14 +14,18 @@ from typing import Any
 from benchlog.checks.metered import Metered
 from benchlog.errors import UsageError
 from benchlog.logbook.chain import Entry
-from benchlog.metrology.charts import ChartPoint, ChartSignal, repeatability_chart
+from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
 from benchlog.metrology.comparison import e_n
-from benchlog.project.recall import Failure, shares
+from benchlog.project.meter_doubt import ROUND_NS, last_good
+from benchlog.project.recall import Failure
+from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
+from benchlog.units import Quantity, format_quantity
 
-__all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of"]
+__all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "prefix_slip"]
 
 _DAY_NS = 86_400_000_000_000
+_CLEARLY = 0.1  # relative difference between standards that no display can show alike
 _NEAR = 0.7  # E_n from which the person is told that the specification is near: judgement
 
 
@@ -55,6 +60,8 @@ class StandardCheck:
         Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
     findings : tuple of str
         What the person should know.
+    utc_ns : int
+        When it was read.
     """
 
     meter: str
@@ -67,6 +74,7 @@ class StandardCheck:
     point: ChartPoint
     verdict: Verdict
     findings: tuple[str, ...]
+    utc_ns: int
 
     def body(self, *, as_left: bool, note: str = "") -> dict[str, Any]:
         """Return the body of the logbook entry."""
@@ -167,8 +175,12 @@ def check_standard(
     values = [float(e.body["value"]) for e in mine] + [reading.value]
     restarts = [i for i, e in enumerate(mine) if e.body["as"] == "left"] + ([len(mine)] if as_left else [])
     point = repeatability_chart(values, resolution, restarts=restarts)[-1]
+    if point.readings < BASELINE_READINGS and abs(number) < _NEAR:
+        # The repeatability is still assumed, not seen: without E_n beside it such an alarm says nothing.
+        point = dataclasses.replace(point, signal=ChartSignal.QUIET, why="")
     verdict = Verdict.PASS if abs(number) <= 1.0 else Verdict.FAIL
     findings = _findings(number, point, mine, now_utc_ns, verdict, as_left)
+    findings += _frozen(reading, standard, history, now_utc_ns)
     difference = reading.value - standard.value
     return StandardCheck(
         meter,
@@ -181,6 +193,7 @@ def check_standard(
         point,
         verdict,
         tuple(findings),
+        now_utc_ns,
     )
 
 
@@ -189,7 +202,7 @@ def _findings(
 ) -> list[str]:
     found = []
     if point.signal is not ChartSignal.QUIET:
-        word = "acts" if point.signal is ChartSignal.ACT else "warns"
+        word = "alarm" if point.signal is ChartSignal.ACT else "warning"
         found.append(f"chart {word}: {point.why}")
     if verdict is Verdict.PASS and abs(number) >= _NEAR:
         found.append(f"E_n {abs(number):.2f}: still within its specification, but near its edge")
@@ -216,6 +229,45 @@ def _findings(
     return found
 
 
+def _frozen(
+    reading: Metered, standard: StandardValue, history: Sequence[Entry], now_utc_ns: int
+) -> list[str]:
+    """Say when a meter showed the same digits on standards of clearly different value, minutes apart."""
+    shown = reading.reading
+    same = {
+        str(e.body["standard"]): float(e.body["standard_value"])
+        for e in history
+        if e.body["meter"] == shown.instrument
+        and e.body["unit"] == shown.unit
+        and float(e.body["value"]) == reading.value
+        and now_utc_ns - e.utc_ns <= ROUND_NS
+    }
+    same[standard.tag] = standard.value
+    low, high = min(same.values()), max(same.values())
+    if high - low <= _CLEARLY * max(abs(low), abs(high)):
+        return []
+    names = ", ".join(same)
+    shows = (
+        f"{shown.instrument} shows {shown.displayed} on {len(same)} standards of different value ({names})"
+    )
+    return [f"{shows}: the display may be frozen (hold, or a meter that hangs)"]
+
+
+def prefix_slip(reading: Metered, standard: StandardValue) -> str:
+    """Question to ask before a reading a power of ten beside its standard is held against the meter; or nothing."""
+    from benchlog.diagnosis.slips import find_slips
+
+    shown = reading.reading
+    if shown.origin is not Origin.HAND:
+        return ""  # a link leaves out no prefix
+    wanted = Quantity(standard.value, standard.unit, 0.0, "", f"{standard.value:g} {standard.unit}")
+    typed = Quantity(reading.value, shown.unit, shown.resolution, "", shown.displayed)
+    asked = [s.question for s in find_slips(wanted, typed) if s.kind.startswith("factor")]
+    if not asked:
+        return ""
+    return f"{shown.displayed} on {standard.tag}, {format_quantity(standard.value, standard.unit)}, is {asked[0]}"
+
+
 def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int) -> Failure:
     """Return what a failed check says for a recall: since when, and how wrong.
 
@@ -226,16 +278,10 @@ def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int)
     found_entry : int
         Entry of the failing reading.
     """
-    good = [
-        e
-        for e in history
-        if e.body["meter"] == check.meter
-        and e.body["verdict"] == "pass"
-        and shares(check.function, str(e.body["function"]))
-    ]
-    last = good[-1] if good else None
+    failing = (check.standard.tag, check.utc_ns)
+    last = last_good(history, check.meter, check.function, failing=failing)
     errors = (float(last.body["error"]) if last else 0.0, check.error)
-    since = f"last good in entry {last.seq}" if last else "never checked before"
+    since = f"last good in entry {last.seq}" if last else "never found good before"
     return Failure(
         check.meter,
         check.function,

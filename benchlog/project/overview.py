@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
 from benchlog.plan import Plan
+from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
 from benchlog.result import Verdict, worst_verdict
 
@@ -56,41 +57,49 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
         return Overview(plan, state, (), "nothing recorded yet", _next_action(plan, state, ""), _energy(plan))
     state = read_state(plan, book, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
-    left = str(last_end.body.get("left", "not said")) if last_end else "no session was closed yet"
+    left = str(last_end.body.get("left", "not said")) if last_end else "not said"
+    left = "nothing noted" if left == "not said" else left
     noted = str(last_end.body.get("next", "")) if last_end else ""
-    meters = meter_trust(book.entries("standard"), state.recalls, now_utc_ns)
+    meters = meter_trust(book.entries(DOUBT_KINDS), now_utc_ns)
     return Overview(plan, state, meters, left, _next_action(plan, state, noted), _energy(plan))
 
 
-def meter_trust(
-    standards: Iterable[Entry], recalls: Iterable[Entry], now_utc_ns: int
-) -> tuple[MeterTrust, ...]:
-    """Judge each meter by its last check-standard reading and by recalls after it."""
-    last: dict[str, Entry] = {}
-    for entry in standards:
-        last[str(entry.body["meter"])] = entry
-    recalled = {str(e.body["meter"]): e for e in recalls}
+def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, ...]:
+    """Judge each meter by its last check-standard reading and by what has put it in doubt.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        In order; kinds of `DOUBT_KINDS` matter.
+    now_utc_ns : int
+    """
+    known = list(entries)
+    doubts = MeterDoubts(known)
+    last = {str(e.body["meter"]): e for e in known if e.kind == "standard"}
     found = []
-    for tag, entry in sorted(last.items()):
-        days = max(0, (now_utc_ns - entry.utc_ns) // _DAY_NS)
-        ago = "today" if days == 0 else f"{days} days ago"
-        verdict = str(entry.body.get("verdict", ""))
-        if verdict == "fail":
-            found.append(MeterTrust(tag, "do not trust", f"failed its check standard {ago}"))
-        elif tag in recalled and recalled[tag].seq > entry.seq:
-            found.append(MeterTrust(tag, "do not trust", f"recalled in entry {recalled[tag].seq}"))
-        elif days > 60:
+    for tag in sorted({*last, *doubts.meters}):
+        doubt = doubts.of(tag)
+        if doubt is not None:
+            ago = _ago((now_utc_ns - doubt.utc_ns) // _DAY_NS)
+            why = f"{doubt.happened} {ago}" if doubt.standard else f"recalled in entry {doubt.entry}"
+            found.append(MeterTrust(tag, "do not trust", why))
+            continue
+        if tag not in last:
+            continue  # blamed once, and the blame was taken back
+        days = max(0, (now_utc_ns - last[tag].utc_ns) // _DAY_NS)
+        if days > 60:
             found.append(
-                MeterTrust(tag, "check first", f"last check standard {ago}; cells run down in a drawer")
+                MeterTrust(
+                    tag, "check first", f"last check standard {_ago(days)}; cells run down in a drawer"
+                )
             )
         else:
-            found.append(MeterTrust(tag, "trust", f"agreed with its check standard {ago}"))
-    found += [
-        MeterTrust(tag, "do not trust", f"recalled in entry {entry.seq}")
-        for tag, entry in recalled.items()
-        if tag not in last
-    ]
+            found.append(MeterTrust(tag, "trust", f"agreed with its check standard {_ago(days)}"))
     return tuple(found)
+
+
+def _ago(days: int) -> str:
+    return "today" if days <= 0 else f"{days} days ago"
 
 
 def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:

@@ -8,7 +8,8 @@ Pure: the logbook's entries and what is known of the failure in, a list of affec
 - a quantity that does not depend on the meter's gain (a ratio on one range, a null) stands: its uncertainty budget
   says so, having no line for that meter or one that cancels;
 - the true value lies between the reading corrected by the error at the last good check and by that found now; where
-  the verdict is the same over all of it, the result stands.
+  the verdict is the same over all of it, the result stands; a comparison of meters is done again with the bad one's
+  reading so corrected.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from enum import StrEnum
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
 __all__ = [
@@ -35,6 +37,7 @@ SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
 """Functions scaled by the voltage reference of a meter."""
 
 _RATIOMETRIC = frozenset({"ohm", "ohm4w", "continuity"})
+_NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
 _CANCELLED = 0.02  # share of the largest budget line below which a meter's line has cancelled
 
 
@@ -92,10 +95,11 @@ class RecalledResult:
 
 @dataclass(frozen=True, slots=True)
 class Recall:
-    """All results that rested on the meter, most urgent first."""
+    """All results that rested on the meter, most urgent first; `known` more were recalled with it before."""
 
     failure: Failure
     results: tuple[RecalledResult, ...]
+    known: int = 0
 
     @property
     def holds(self) -> tuple[str, ...]:
@@ -238,6 +242,8 @@ def _judged(
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.meter}")
     if result.verdict is not Verdict.PASS:
         return _again(answer, taken, f"was {result.verdict}, and the meter was wrong: decide it anew")
+    if result.check == "crosscheck":
+        return _compared_again(answer, taken, result, failure)
     wider, spans = False, []
     for name, quantity in _deciding(result).items():
         if not _depends(quantity, failure.meter):
@@ -245,14 +251,35 @@ def _judged(
         low, high = _true_range(quantity.value, failure)
         expanded = quantity.expanded_uncertainty
         limits = result.limits.get(name)
-        span = f"{name.replace('_', ' ')} {quantity.value:.4g} was really {low:.4g} to {high:.4g} {quantity.unit}"
+        unit = "" if quantity.unit == "1" else f" {quantity.unit}"
+        span = f"{name.replace('_', ' ')} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
+        span += f", ± {expanded:.2g}" if expanded > 0 else ""
         if limits is None or not _inside(low - expanded, high + expanded, limits):
-            return _again(answer, taken, f"{span}, ± {expanded:.2g}: the limits can be left")
-        spans.append(f"{span}, ± {expanded:.2g}")
-        wider = wider or max(abs(low - quantity.value), abs(high - quantity.value)) > 0.1 * expanded
+            return _again(answer, taken, f"{span}: the limits can be left")
+        spans.append(span)
+        wider = (
+            wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
+        )
     if wider:
         return answer(RecallClass.WIDER, f"{'; '.join(spans)}: inside the limits all the same")
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
+
+
+def _compared_again(answer: Any, taken: list[str], result: Result, failure: Failure) -> RecalledResult:
+    pairs = shifted_pairs(result, failure)
+    if pairs is None:
+        return _again(answer, taken, f"the comparison can't be done again without {failure.meter}'s reading")
+    limit = result.limits["e_n"].high if "e_n" in result.limits else None
+    most = 1.0 if limit is None else limit
+    worst = max(pairs, key=lambda pair: pair.e_n_high)
+    if worst.e_n_high > most:
+        return _again(answer, taken, f"{worst.words}: they need not have agreed")
+    wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
+    tail = "agreed all the same" if wider else "no difference"
+    found: RecalledResult = answer(
+        RecallClass.WIDER if wider else RecallClass.STANDS, f"{worst.words}: {tail}"
+    )
+    return found
 
 
 def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:

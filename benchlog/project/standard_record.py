@@ -14,7 +14,7 @@ from benchlog.project.recall import Failure, Recall, recall_results
 from benchlog.result import Verdict
 from benchlog.units import parse_quantity
 
-__all__ = ["record_recall", "record_standard", "standard_of", "standard_value"]
+__all__ = ["record_exploratory", "record_recall", "record_standard", "standard_of", "standard_value"]
 
 
 def standard_of(known: Standard) -> StandardValue:
@@ -77,13 +77,32 @@ def record_standard(
     return check, ref, recall
 
 
+def record_exploratory(book: Logbook, reading: Metered, standard: StandardValue, question: str) -> EntryRef:
+    """Write down a reading that can't be held against the meter before a question is answered; no recall."""
+    shown = reading.reading
+    return book.append(
+        "exploratory",
+        {
+            "meter": shown.instrument,
+            "standard": standard.tag,
+            "function": str(shown.function),
+            "displayed": shown.displayed,
+            "value": reading.value,
+            "standard_value": standard.value,
+            "unit": standard.unit,
+            "question": question,
+        },
+    )
+
+
 def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
     """Write down what rested on a meter; results recalled already are not recalled twice."""
     kinds = ("result", "supersede", "release", "concession", "step")
     entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
     recall = recall_results(entries, failure, undoable=list(undoable))
     known = _recalled(book, failure.meter)
-    recall = dataclasses.replace(recall, results=tuple(r for r in recall.results if r.entry not in known))
+    new = tuple(r for r in recall.results if r.entry not in known)
+    recall = dataclasses.replace(recall, results=new, known=len(recall.results) - len(new))
     book.append("recall", recall.body())
     return recall
 

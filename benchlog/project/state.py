@@ -7,6 +7,7 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 - the latest result counts; a superseded one never does;
 - a result is stale when it is older than the check allows or the part has left the state it was tested in;
 - a recalled result counts only where the recall says that it stands;
+- one measured with a meter in doubt (it had failed its check standard, and not passed since) is indeterminate;
 - substituting a part re-opens its checks and those of everything it feeds, and every hold point that leans on one
   of them: what was released or done with the old part says nothing of the new one, which starts in the state the
   plan gives it. A substitution that stands in the plan counts at once, written down or not.
@@ -21,6 +22,7 @@ from enum import StrEnum
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
 from benchlog.plan import AnyCheck, Hold, Plan, Substitution
+from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.result import Result, Verdict
 
 __all__ = [
@@ -42,6 +44,7 @@ STATE_KINDS = (
     "supersede",
     "recall",
     "recall undone",
+    "standard",
     "substitution",
     "part",
     "release",
@@ -125,8 +128,7 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
     ----------
     plan : Plan
     entries : iterable of Entry
-        Of the kinds result, supersede, recall, substitution, part, release, concession and step, in order;
-        others are passed over.
+        Of the kinds in `STATE_KINDS`, in order; others are passed over.
     now_utc_ns : int
         The time against which results age.
     """
@@ -172,8 +174,10 @@ class _Sorted:
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
-        for entry in entries:
+        kept = list(entries)
+        for entry in kept:
             self._sort(entry)
+        self.doubts = MeterDoubts(kept)
         known = {(e.body["part"], e.body["what"]) for e in self.substitutions}
         self.pending = [s for s in plan.substitutions if (s.part, s.what) not in known]
 
@@ -257,6 +261,10 @@ def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_u
         Verdict.INDETERMINATE: CheckState.INDETERMINATE,
         Verdict.NOT_DONE: CheckState.DUE,
     }
+    doubts = found.doubts.behind(result, at=entry.seq)
+    if doubts and overall is not Verdict.NOT_DONE:
+        stays = result.check == "crosscheck" and overall is Verdict.FAIL
+        return status(CheckState.FAILED if stays else CheckState.INDETERMINATE, doubts[0].reason)
     reason = result.reason
     if overall is not result.verdict:
         reason = next(d.reason for d in result.design_checks if d.verdict is overall)

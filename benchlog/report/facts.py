@@ -301,7 +301,8 @@ def _tested(book: Logbook, plan: Plan | None, entry: Entry, result: Result, stat
     title = result.check.replace("_", " ")
     if plan is not None and result.check_id in plan.checks:
         title = plan.checks[result.check_id].title or title
-    word = state.value if state in (CheckState.RECALLED, CheckState.STALE) else result.overall.value
+    kept = (CheckState.RECALLED, CheckState.STALE, CheckState.INDETERMINATE)
+    word = state.value if state in kept else result.overall.value
     return Tested(
         check_id=result.check_id or result.check,
         part=result.part,

@@ -1,0 +1,228 @@
+"""Whether a meter could be believed on a function at a place in the record. One answer, asked everywhere.
+
+Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
+
+- a failing check standard, or a recall by hand, opens a doubt about every function that shares the failed reference;
+- a later pass ends it: on the same standard, on another one of the same function in another round, or as left (after
+  a new battery or an adjustment) on any function that shares the reference. One that passes among others that fail
+  minutes apart ends nothing: a frozen display passes where its digits happen to fit;
+- taking the recall back, or superseding the failing reading, takes the doubt back as if it had never been.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import msgspec
+
+from benchlog.logbook.chain import Entry
+from benchlog.project.recall import shares
+from benchlog.result import Result, Verdict
+
+__all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
+
+#: Kinds of entries that decide whether a meter can be believed.
+DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede")
+#: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
+ROUND_NS = 30 * 60 * 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a meter can't be believed on a function.
+
+    Attributes
+    ----------
+    meter, function : str
+        Tag, and what it failed on.
+    standard : str
+        Check standard it failed on; empty when it was blamed otherwise.
+    entry : int
+        Entry that says so.
+    time : str
+    utc_ns : int
+        When.
+    until : int or None
+        Entry of the pass that ended it.
+    """
+
+    meter: str
+    function: str
+    standard: str
+    entry: int
+    time: str
+    utc_ns: int
+    until: int | None = None
+
+    @property
+    def happened(self) -> str:
+        """What happened to the meter: it failed its check standard, or was found bad."""
+        return "failed its check standard" if self.standard else "was found bad"
+
+    @property
+    def reason(self) -> str:
+        """What is wrong with a result measured in doubt."""
+        return f"measured with {self.meter} after it {self.happened} (entry {self.entry})"
+
+    @property
+    def caution(self) -> str:
+        """What to tell the person, with the way out."""
+        way = f'benchlog standard {self.meter} {self.standard or "STANDARD"} "what it shows" --as-left'
+        return (
+            f"{self.meter} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
+            f"until it passes ({way})"
+        )
+
+
+class MeterDoubts:
+    """All doubts of a record, ended ones too.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        In order; kinds other than `DOUBT_KINDS` are passed over.
+    """
+
+    def __init__(self, entries: Iterable[Entry]) -> None:
+        relevant = [e for e in entries if e.kind in DOUBT_KINDS]
+        failed = {e.seq for e in relevant if e.kind == "standard" and e.body.get("verdict") == "fail"}
+        taken_back = {int(e.body["entry"]) for e in relevant if e.kind in ("recall undone", "supersede")}
+        taken_back |= {
+            int(e.body.get("to_entry", 0)) for e in relevant if e.kind == "recall" and e.seq in taken_back
+        } & failed
+        self._doubts: list[Doubt] = []
+        for entry in relevant:
+            if entry.seq in taken_back:
+                continue
+            if entry.kind == "standard":
+                self._standard(entry)
+            elif entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed:
+                self._open(entry, "")
+
+    def _standard(self, entry: Entry) -> None:
+        if entry.body.get("verdict") == "fail":
+            self._open(entry, str(entry.body.get("standard", "")) or "STANDARD")
+        elif entry.body.get("verdict") == "pass":
+            self._doubts = [
+                dataclasses.replace(d, until=entry.seq) if d.until is None and _ends(entry, d) else d
+                for d in self._doubts
+            ]
+
+    def _open(self, entry: Entry, standard: str) -> None:
+        body = entry.body
+        self._doubts.append(
+            Doubt(
+                str(body["meter"]),
+                str(body.get("function", "V=")),
+                standard,
+                entry.seq,
+                entry.time,
+                entry.utc_ns,
+            )
+        )
+
+    def of(self, meter: str, function: str = "", *, at: int | None = None) -> Doubt | None:
+        """The latest doubt about a meter that holds.
+
+        Parameters
+        ----------
+        meter : str
+        function : str
+            As results name it, maybe several with commas; empty: any.
+        at : int, optional
+            Entry at which it must have held; now by default.
+        """
+        used = [f.strip() for f in function.split(",") if f.strip()]
+        for doubt in reversed(self._doubts):
+            if doubt.meter != meter or (used and not any(shares(doubt.function, f) for f in used)):
+                continue
+            if at is None and doubt.until is None:
+                return doubt
+            if at is not None and doubt.entry < at and (doubt.until is None or doubt.until > at):
+                return doubt
+        return None
+
+    def behind(self, result: Result, *, at: int | None = None) -> tuple[Doubt, ...]:
+        """Doubts about the meters a result was measured with, at its entry; now by default."""
+        asked = (self.of(m, result.functions.get(m, ""), at=at) for m in result.instruments)
+        return tuple(d for d in asked if d is not None)
+
+    @property
+    def meters(self) -> tuple[str, ...]:
+        """Tags of all meters that were ever in doubt."""
+        return tuple(dict.fromkeys(d.meter for d in self._doubts))
+
+
+def _ends(passed: Entry, doubt: Doubt) -> bool:
+    body = passed.body
+    if str(body.get("meter")) != doubt.meter:
+        return False
+    function = str(body.get("function", "V="))
+    if body.get("as") == "left":
+        return shares(doubt.function, function)
+    if function != doubt.function:
+        return False
+    same = not doubt.standard or str(body.get("standard", "")) in ("", doubt.standard)
+    return same or passed.utc_ns - doubt.utc_ns > ROUND_NS
+
+
+def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
+    """Return a result measured with meters in doubt as what it is: indeterminate, with the way out as a finding.
+
+    A failed comparison of meters stays failed: that they differ is what a bad meter shows.
+    """
+    if not doubts:
+        return result
+    result = msgspec.structs.replace(
+        result, findings=tuple(dict.fromkeys((*(d.caution for d in doubts), *result.findings)))
+    )
+    stays = result.check == "crosscheck" and result.verdict is Verdict.FAIL
+    if stays or result.verdict not in (Verdict.PASS, Verdict.FAIL):
+        return result
+    reason = f"{doubts[0].reason}; as read {result.verdict}: {result.reason}"
+    return msgspec.structs.replace(
+        result, verdict=Verdict.INDETERMINATE, reason=reason, conformance_probability=None
+    )
+
+
+def last_good(
+    standards: Iterable[Entry],
+    meter: str,
+    function: str,
+    *,
+    failing: tuple[str, int] | None = None,
+) -> Entry | None:
+    """The last pass of a meter that vouches for a function.
+
+    Parameters
+    ----------
+    standards : iterable of Entry
+        Of kind ``standard``, in order.
+    meter, function : str
+    failing : tuple of (str, int), optional
+        Standard and time (UTC, ns) of a failing reading that is not among them.
+
+    Notes
+    -----
+    A pass vouches for what shares its reference, unless another standard of that reference failed in the same
+    round and the meter was not seen to after it (as left).
+    """
+    mine = [
+        e for e in standards if e.body["meter"] == meter and shares(function, str(e.body.get("function", "")))
+    ]
+    fails = [(str(e.body.get("standard")), e.utc_ns) for e in mine if e.body["verdict"] == "fail"]
+    fails += [failing] if failing is not None else []
+    for entry in reversed(mine):
+        if entry.body["verdict"] != "pass":
+            continue
+        own, left = str(entry.body.get("standard")), entry.body.get("as") == "left"
+        if not any(
+            standard != own
+            and abs(utc_ns - entry.utc_ns) <= ROUND_NS
+            and not (left and utc_ns <= entry.utc_ns)
+            for standard, utc_ns in fails
+        ):
+            return entry
+    return None

@@ -1,0 +1,95 @@
+"""A comparison of meters done again with the reading of a bad one corrected.
+
+E_n is a difference in units of its uncertainty: a gain error shifts the difference by error times reading, it does
+not scale E_n.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from benchlog.units import format_quantity
+
+if TYPE_CHECKING:
+    from benchlog.project.recall import Failure
+    from benchlog.result import Result
+
+__all__ = ["ShiftedPair", "shifted_pairs"]
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftedPair:
+    """One pair with the bad meter in it, over the range of its error.
+
+    Attributes
+    ----------
+    first, second : str
+        Differences are first minus second.
+    low, high : float
+        Range of the true difference, SI.
+    e_n_low, e_n_high : float
+        Range of \\|E_n\\| with it.
+    shift : float
+        Largest change of the difference, in units of its expanded uncertainty at k = 2.
+    unit : str
+    """
+
+    first: str
+    second: str
+    low: float
+    high: float
+    e_n_low: float
+    e_n_high: float
+    shift: float
+    unit: str
+
+    @property
+    def words(self) -> str:
+        """What is known of the pair now."""
+        return (
+            f"{self.first} minus {self.second} was really {format_quantity(self.low, self.unit)} to "
+            f"{format_quantity(self.high, self.unit)}, E_n {self.e_n_low:.2f} to {self.e_n_high:.2f}"
+        )
+
+
+def shifted_pairs(result: Result, failure: Failure) -> tuple[ShiftedPair, ...] | None:
+    """Compare again with the bad meter corrected; None where the result does not tell enough.
+
+    Parameters
+    ----------
+    result : Result
+        Of kind ``crosscheck``: `details` has each meter's value and each pair's difference and E_n.
+    failure : Failure
+    """
+    meters: Mapping[str, Any] = result.details.get("meters", {})
+    pairs = [p for p in result.details.get("pairs", ()) if failure.meter in (p.get("first"), p.get("second"))]
+    unit = result.quantities["difference"].unit if "difference" in result.quantities else ""
+    if not pairs or failure.meter not in meters or not unit:
+        return None
+    value = float(meters[failure.meter]["value"])
+    found = []
+    for pair in pairs:
+        difference, e_n = float(pair["difference"]), float(pair["e_n"])
+        # E_n divided the difference by this width; with no difference the one stated stands in.
+        width = abs(difference) / e_n if e_n > 0 else float(pair["expanded_uncertainty"])
+        if not width > 0:
+            return None
+        sign = 1.0 if pair["first"] == failure.meter else -1.0
+        shifts = [sign * (value / (1.0 + e) - value) for e in (failure.error_low, failure.error_high)]
+        low, high = difference + min(shifts), difference + max(shifts)
+        least = 0.0 if low <= 0 <= high else min(abs(low), abs(high)) / width
+        found.append(
+            ShiftedPair(
+                str(pair["first"]),
+                str(pair["second"]),
+                low,
+                high,
+                least,
+                max(abs(low), abs(high)) / width,
+                max(map(abs, shifts)) / width,
+                unit,
+            )
+        )
+    return tuple(found)
