@@ -50,6 +50,17 @@ class _Seen:
 
     last: Reading | None = None
     history: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=TRACE_S))
+    _traced: tuple[int, int, Trace] = (-1, -1, Trace())
+
+    def trace(self, now_ns: int) -> Trace:
+        """The last minutes, laid out anew once a second though pictures come ten times as often."""
+        if self.last is None or not self.history:
+            return Trace()
+        latest, second = self.history[-1][0], now_ns // _SECOND_NS
+        if self._traced[:2] != (latest, second):
+            found = trace(self.history, now_ns, self.last.resolution, self.last.unit)
+            self._traced = (latest, second, found)
+        return self._traced[2]
 
 
 class Collector:
@@ -258,7 +269,7 @@ class Collector:
             words,
             trend,
             speed,
-            Trace() if by_hand else trace(seen.history, now_ns, reading.resolution, unit),
+            Trace() if by_hand else seen.trace(now_ns),
             None,
             width,
             by_hand,
