@@ -41,9 +41,9 @@ def function_of(quantity: Quantity) -> Function:
             else (Function.AC_CURRENT, Function.DC_CURRENT)
         )
         return pair[quantity.coupling == "dc"]
-    raise UsageError(
-        f"{quantity.text!r}: no meter function shows {quantity.unit}", hint="write it like '27.75 V ac'"
-    )
+    if quantity.unit == "1" and "%" not in quantity.text:
+        raise UsageError(f"{quantity.text!r} has no unit", hint=f"write {quantity.text} V ac")
+    raise UsageError(f"{quantity.text!r} is in no unit that a meter shows", hint="write it like '27.75 V ac'")
 
 
 def parse_displayed(

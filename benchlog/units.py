@@ -204,7 +204,9 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if words and words[0] not in _PREFIXES:
-            raise UsageError(f"{what}: {text!r} is in {si_unit}, not in {unit}", hint=example)
+            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
+            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
+            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
         factor, si_unit = _PREFIXES[words[0]] if words else 1.0, unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor

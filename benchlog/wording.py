@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["MARKS", "clean", "limits_words", "value_words"]
+__all__ = ["MARKS", "clean", "limits_words", "quantity_words", "value_words"]
 
 #: Shape of each verdict and state; it always stands beside its word, and beside a colour where there is one.
 MARKS = {
@@ -18,6 +18,24 @@ MARKS = {
     "recalled": "↺",
     "stale": "◌",
 }
+
+
+#: Names of quantities that are not just their words set apart.
+_NAMES = {
+    "e_n": "E_n",
+    "al": "AL",
+    "no_load_voltage": "no-load voltage",
+    "expected_no_load": "expected no-load voltage",
+}
+
+
+def quantity_words(name: str) -> str:
+    """Name of a quantity as printed.
+
+    >>> quantity_words("e_n"), quantity_words("source_resistance")
+    ('E_n', 'source resistance')
+    """
+    return _NAMES.get(name, name.replace("_", " "))
 
 
 def value_words(quantity: Uncertain) -> str:

@@ -78,6 +78,13 @@ def check_continuity(
         if lead_null is None and current is None:
             findings.append("no lead null: the reading holds the test leads' 0.1 to 0.5 Ω")
         judgement = _judge(resistance, used, two_wire=current is None)
+        if lead_null is not None and lead_null.value > reading.value:
+            doubt = (
+                f"lead null {lead_null.reading.displayed} is above the reading {reading.reading.displayed}: "
+                "doubt the null, take it again with the tips pressed together"
+            )
+            findings.append(doubt)
+            judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)
     return Result(
         check="continuity",
         verdict=judgement.verdict,

@@ -167,19 +167,22 @@ def check_crosscheck(
         details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
     findings += _about_drift(fit, readings)
     failed = worst.e_n > 1
+    moved = _moved_more(worst, readings, unit)
+    if moved:
+        findings.append(moved)
     if len(meters) > 2:
         odd, words = _odd_one_out(list(meters.values()), pairs, fit, unit)
         details["odd_one_out"] = odd
         if words:
             findings.append(words)
-    elif failed:
+    elif failed and not moved:
         findings.append(DECIDERS)
     assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
     return Result(
         check="crosscheck",
-        verdict=Verdict.FAIL if failed else Verdict.PASS,
-        reason=_reason(worst, unit, len(meters)),
+        verdict=Verdict.INDETERMINATE if moved else Verdict.FAIL if failed else Verdict.PASS,
+        reason=moved or _reason(worst, unit, len(meters)),
         quantities={"e_n": Uncertain(worst.e_n, 0.0, 0.0, "1"), "difference": worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE,
@@ -371,6 +374,26 @@ def _odd_one_out(
         names = " or ".join(tag for tag, *_ in candidates)
         return None, f"it could be {names}: a check standard decides"
     return None, "no single odd one out: more than one disagrees, check each against a check standard"
+
+
+def _moved_more(worst: _Pair, readings: Sequence[Metered], unit: str) -> str:
+    """Say so when one meter's own readings lie further apart than the difference to be judged.
+
+    The line through three readings then says little of what the node was at while the other meter read. Moves
+    within what the meter claims do no harm.
+    """
+    difference = abs(worst.difference.value)
+    for tag in (worst.first.tag, worst.second.tag):
+        own = [m for m in readings if m.reading.instrument == tag]
+        values = [m.value for m in own]
+        moved = max(values) - min(values)
+        if moved > max(difference, *(m.accuracy.bound(m.value, m.reading.resolution) for m in own)):
+            return (
+                f"the node moved more than the difference: {tag} went from {format_quantity(values[0], unit)} to "
+                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}; let it come to "
+                "rest and read A-B-A again"
+            )
+    return ""
 
 
 def _about_drift(fit: _Values, readings: Sequence[Metered]) -> list[str]:

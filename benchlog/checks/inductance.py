@@ -18,6 +18,7 @@ from benchlog.checks.series_resistor import (
     MeasuredCoil,
     SeriesSetup,
     coil_of,
+    in_phase,
     measure_inductance,
     series_resistor,
 )
@@ -29,6 +30,7 @@ from benchlog.metrology.budget import settle, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
+from benchlog.wording import quantity_words
 
 __all__ = [
     "LOT_TOLERANCE",
@@ -128,6 +130,9 @@ def check_inductance(
     judgement = _judge(quantities, used)
     verdict = Verdict.INDETERMINATE if coil.blocked else judgement.verdict
     reason = f"the record can't carry a verdict: {coil.blocked[0]}" if coil.blocked else judgement.reason
+    if in_phase(coil.phase_deg) and verdict is not Verdict.NOT_DONE:
+        verdict = Verdict.INDETERMINATE
+        reason = next(text for text in coil.findings if "in phase" in text)
     if short is not None:
         findings.insert(0, short.words)
         if verdict is Verdict.FAIL:
@@ -181,7 +186,7 @@ def _check_arguments(
 
 
 def _shorted(coil: MeasuredCoil, turns: int | None, al_h: float | None) -> ShortedTurn | None:
-    if turns is None or al_h is None:
+    if turns is None or al_h is None or in_phase(coil.phase_deg):
         return None
     z = complex(float(coil.series_ohm.x), 2 * math.pi * coil.frequency_hz * float(coil.inductance.x))
     return find_shorted_turn(z, coil.frequency_hz, turns, al_h)
@@ -237,7 +242,7 @@ def _judge(quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]) ->
                 f"limits are given for {name}, which is not measured here",
                 hint=f"measured: {', '.join(quantities)}",
             )
-        judged.append(judge(quantities[name], limit, name.replace("_", " ")))
+        judged.append(judge(quantities[name], limit, quantity_words(name)))
     if not judged:
         return Judgement(
             Verdict.NOT_DONE, 0.0, "measured, but nothing to judge it by: no AL and turns, no limits given"

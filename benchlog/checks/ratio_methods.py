@@ -6,7 +6,12 @@ import math
 
 from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
 from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
-from benchlog.magnetics.turns_posterior import Method, needed_relative_uncertainty, rounding_right
+from benchlog.magnetics.turns_posterior import (
+    Method,
+    TurnsPosterior,
+    needed_relative_uncertainty,
+    rounding_right,
+)
 from benchlog.result import Verdict
 
 __all__ = ["method_findings", "methods_that_settle"]
@@ -93,14 +98,25 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
     return tuple(sorted(methods, key=lambda method: method.relative_uncertainty))
 
 
-def method_findings(methods: tuple[Method, ...], expected: float, verdict: Verdict) -> tuple[str, ...]:
-    """One finding that ranks the methods, none after a fail."""
+def method_findings(
+    methods: tuple[Method, ...], expected: float, verdict: Verdict, posterior: TurnsPosterior | None = None
+) -> tuple[str, ...]:
+    """What is needed, then one finding for each method, best first; none after a fail."""
     if verdict is Verdict.FAIL or not methods:
         return ()
     needed = needed_relative_uncertainty(expected)
-    lines = [
-        f"{number}. {m.action}: u {m.relative_uncertainty * 100:.2g} %, rounds right in {m.rounding_right * 100:.3g} %"
-        for number, m in enumerate(methods, 1)
-    ]
-    head = f"to tell {expected:g} from {expected + 1:g} turns u must be at most {needed * 100:.2g} %. What would settle it: "
-    return (head + "; ".join(lines),)
+    near = expected + 1 if posterior is None else _neighbour(posterior)
+    return (
+        f"to tell {expected:g} from {near:g} turns the standard uncertainty must be at most {needed * 100:.2g} %",
+        *(
+            f"would settle it, {number}. {m.action}: u {m.relative_uncertainty * 100:.2g} %, "
+            f"rounds right in {m.rounding_right * 100:.3g} %"
+            for number, m in enumerate(methods, 1)
+        ),
+    )
+
+
+def _neighbour(posterior: TurnsPosterior) -> int:
+    """The most probable count beside the planned one."""
+    others = {n: p for n, p in posterior.probabilities.items() if n != posterior.planned}
+    return max(others, key=others.__getitem__, default=posterior.planned + 1)

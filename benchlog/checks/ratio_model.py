@@ -36,6 +36,7 @@ __all__ = [
     "frequency_of",
     "on_one_range",
     "phase_of",
+    "swap_mismatch",
     "turns_number",
 ]
 
@@ -150,7 +151,7 @@ def turns_number(
         seen = GTC.sqrt(single[0] * single[1])
         if not on_one_range(pairs, setup):
             seen = seen * gains.between_ranges()
-        words, fits = _mismatch(pairs, gains)
+        words, fits = swap_mismatch(pairs, gains)
         (notes if fits else findings).append(words)
         findings += _frequencies(pairs)
     if setup.divider is not None:
@@ -196,7 +197,7 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
     return uniform(factor, half_width, label="winding resistance, leakage, probes")
 
 
-def _mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, bool]:
+def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, bool]:
     """Compare the two channels' gains, which a swap shows, with what was stated; and tell whether they fit."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1

@@ -27,10 +27,12 @@ from benchlog.metrology.budget import settle, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["MeasuredCoil", "SeriesSetup", "coil_of", "measure_inductance", "series_resistor"]
+__all__ = ["MeasuredCoil", "SeriesSetup", "coil_of", "in_phase", "measure_inductance", "series_resistor"]
 
 #: Outside this range of |V_L / V_R| the larger signal is many times the smaller.
 RATIO_RANGE = (0.2, 5.0)
+#: Below this from 0 or 180 degrees a voltage is that of a resistor, not of any winding (judgement).
+IN_PHASE_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,6 +189,13 @@ def coil_of(
 
 
 def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[str]:
+    if in_phase(phase_deg):
+        return [
+            (
+                f"both channels are in phase ({phase_deg:.2f}°): looks like the wrong hook-up, both probes on one signal or "
+                "no winding in the circuit"
+            )
+        ]
     findings = []
     if phase_deg < 0 and setup.node:
         findings.append(
@@ -202,6 +211,11 @@ def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: Series
             "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency"
         )
     return findings
+
+
+def in_phase(phase_deg: float) -> bool:
+    """Tell whether two channels show one signal; even a shorted turn has leakage enough to turn the phase."""
+    return min(abs(phase_deg), abs(abs(phase_deg) - 180)) < IN_PHASE_DEG
 
 
 def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[str, ...]:

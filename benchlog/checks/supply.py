@@ -33,6 +33,11 @@ CAUTION = (
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
 MAINS_DRIFT = 0.003
 _NEAR_ZERO = 0.05
+DEAD_CAUTION = "a reading near zero proves nothing about a dead circuit: prove, test, prove"
+#: Above this a load resistor gets hot within seconds (judgement).
+HOT_W = 2.0
+#: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
+_PREFIX_SLIP = 0.01
 _DC = (Function.DC_VOLTS,)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
@@ -54,6 +59,11 @@ class LoadPoint:
     resistance_ohm: float
     loaded: Metered
     tolerance: float = 0.01
+
+    @property
+    def power_w(self) -> float:
+        """Heat in the resistor."""
+        return self.loaded.value**2 / self.resistance_ohm
 
 
 def check_supply(
@@ -128,6 +138,12 @@ def check_supply(
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     cautions = [CAUTION]
+    if _near_zero(no_load, expected):
+        cautions.append(DEAD_CAUTION)
+    if load is not None and load.power_w > HOT_W:
+        cautions.append(
+            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that stands heat"
+        )
     if voltage.value > (50 if nameplate.coupling == "ac" else 120):
         cautions.append(
             f"{format_quantity(voltage.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): treat it as live"
@@ -162,6 +178,17 @@ def _refuse_wrong_function(nameplate: Nameplate, *readings: Metered) -> None:
             )
 
 
+def _near_zero(no_load: Metered, expected: Expected) -> bool:
+    return abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5)
+
+
+def _both(first: Metered, second: Metered) -> str:
+    """Name two meters; who has no tag is the first or the second."""
+    if first.name == second.name:
+        return "first and second meter"
+    return f"{first.name} and {second.name}"
+
+
 def _doubt(
     judgement: Judgement, no_load: Metered, second: Metered | None, expected: Expected, findings: list[str]
 ) -> Judgement:
@@ -171,15 +198,16 @@ def _doubt(
         number = e_n(
             first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty
         )
-        findings.append(f"second meter {second.name}: {second.reading.displayed}, E_n {abs(number):.2f}")
+        which = "" if second.name == "meter" else f" {second.name}"
+        findings.append(f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}")
         if abs(number) > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
                 judgement.conformance_probability,
-                f"{no_load.name} and {second.name} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
+                f"{_both(no_load, second)} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
                 "setting, is wrong; benchlog diagnose finds which",
             )
-    elif judgement.verdict is Verdict.FAIL and abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5):
+    elif judgement.verdict is Verdict.FAIL and _near_zero(no_load, expected):
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
@@ -217,10 +245,8 @@ def _load_point(
         findings.append(
             "open and loaded voltage come from different meters or ranges: their gains do not cancel"
         )
-    power = load.loaded.value**2 / load.resistance_ohm
-    findings.append(
-        f"load of {format_quantity(power, 'W')}: keep it under 10 s, on a surface that stands heat"
-    )
+    doubts = _load_doubts(nameplate, no_load, load)
+    findings += doubts
     if "source_resistance" not in limits and expected.source_ohm is not None:
         limits["source_resistance"] = Limits(
             0.0,
@@ -228,9 +254,32 @@ def _load_point(
             "ohm",
             f"computed: at most twice the {format_quantity(expected.source_ohm, 'ohm')} typical of the rating",
         )
+    if doubts:
+        return [Judgement(Verdict.INDETERMINATE, 0.0, doubts[0])]
     if "source_resistance" not in limits:
         return []
     return [judge(quantities["source_resistance"], limits["source_resistance"], "source resistance")]
+
+
+def _load_doubts(nameplate: Nameplate, no_load: Metered, load: LoadPoint) -> list[str]:
+    """What makes a load point so doubtful that no source resistance follows from it."""
+    doubts = []
+    if nameplate.power_va:
+        rated = nameplate.power_va / nameplate.voltage_v
+        part = load.loaded.value / load.resistance_ohm / rated
+        shown = format_quantity(load.resistance_ohm, "ohm")
+        if part < _PREFIX_SLIP:
+            doubts.append(f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?")
+        elif part > 1 / _PREFIX_SLIP:
+            doubts.append(f"a load of {shown} takes {part:.0f} times the rated current: milli slip?")
+    # A regulated output stays where it is, give or take some counts.
+    steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
+    if load.loaded.value > no_load.value + steps:
+        doubts.append(
+            f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
+            "readings exchanged, or load not connected?"
+        )
+    return doubts
 
 
 def _rectified(

@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
+import numpy as np
+
 from benchlog.capture import Capture
 from benchlog.checks.ratio_methods import method_findings, methods_that_settle
 from benchlog.checks.ratio_model import (
@@ -18,6 +20,7 @@ from benchlog.checks.ratio_model import (
     Winding,
     frequency_of,
     phase_of,
+    swap_mismatch,
     turns_number,
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
@@ -36,6 +39,8 @@ __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_
 
 #: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
 PHASE_ALLOWED_DEG = 15.0
+#: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
+EXCHANGED_WITHIN = 0.1
 PROBE_CAUTION = "scope ground clips are tied to protective earth: both at one point, never on a node that has to do with mains"
 
 
@@ -81,6 +86,7 @@ def check_turns_ratio(
     capture = with_probes(capture, setup.probes)
     pairs = [fit_pair(capture, setup.secondary, setup.primary)]
     if swapped is not None:
+        _refuse_same_samples(capture, with_probes(swapped, setup.probes), setup)
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
     ratio, found, notes = turns_number(pairs, setup, expected_turns)
     phase = phase_of(
@@ -93,11 +99,15 @@ def check_turns_ratio(
     blocked = [text for pair in pairs for text in pair.blocking]
     notes = (*(text for pair in pairs for text in pair.notes), *notes)
     methods = () if judgement.verdict is Verdict.PASS else methods_that_settle(pairs, setup, expected_turns)
+    doubts = _hookup_doubts(pairs, setup, turns.value, expected_turns, judgement)
+    if doubts:
+        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
+        methods = ()
     verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
     return Result(
         check="turns_ratio",
         verdict=verdict,
-        reason=_reason(judgement, posterior, blocked, methods),
+        reason=_reason(judgement, None if doubts else posterior, blocked, methods),
         quantities=quantities,
         limits={"turns_ratio": used},
         limits_set="plan" if limits else "computed",
@@ -111,14 +121,51 @@ def check_turns_ratio(
         cautions=_cautions(setup),
         findings=(
             *(f for pair in pairs for f in pair.findings),
+            *(text for text in doubts if text not in found),
             *found,
             *(_opposition_findings(turns, setup) if setup.opposed_turns else polarity_finding(phase)),
             *_frequency_findings(quantities["frequency"].value, setup, expected_turns),
-            *method_findings(methods, expected_turns, verdict),
+            *method_findings(methods, expected_turns, verdict, posterior),
         ),
         details=_details(pairs, setup, methods, turns, phase, expected_turns, rated_current_percent)
         | ({"notes": list(notes)} if notes else {}),
     )
+
+
+def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
+    """Refuse a swapped capture that is the first one again: its samples would cancel nothing but themselves."""
+    names = (setup.primary, setup.secondary)
+    if all(np.array_equal(capture.channel(n).values(), swapped.channel(n).values()) for n in names):
+        raise UsageError(
+            "the swapped capture holds the same samples twice: it is no second measurement",
+            hint="swap probes and channels together, capture again, and give that file",
+        )
+
+
+def _hookup_doubts(
+    pairs: list[ChannelPair], setup: RatioSetup, turns: float, expected: float, judgement: Judgement
+) -> tuple[str, ...]:
+    """What makes the set-up so doubtful that the winding can't be judged by it."""
+    doubts = []
+    if len(pairs) == 2:
+        words, fits = swap_mismatch(pairs, ScopeGains(setup.gain_accuracy, setup.range_gain))
+        if not fits:
+            doubts.append(words)
+    far = abs(turns / expected - 1) > 2 * EXCHANGED_WITHIN
+    if judgement.verdict is Verdict.FAIL and far and not setup.opposed_turns:
+        # What a ratio of one would give: with the channels exchanged its square over the turns comes out.
+        unit = setup.loop_turns * (setup.divider or 1.0)
+        if setup.injection:
+            unit = setup.loop_turns * setup.injection.burden_ohm / setup.injection.shunt_ohm
+        exchanged = unit**2 / turns if turns > 0 else 0.0
+        if abs(exchanged / expected - 1) <= EXCHANGED_WITHIN:
+            sum_ = (
+                f"1/{turns:.3g} = {exchanged:.3g}"
+                if unit == 1
+                else f"the other way round it is {exchanged:.3g}"
+            )
+            doubts.append(f"{sum_}: are primary and secondary exchanged?")
+    return tuple(doubts)
 
 
 def _judge(turns: Uncertain, limits: Limits, posterior: TurnsPosterior | None) -> Judgement:
@@ -247,9 +294,17 @@ def _reason(
     if judgement.verdict is not Verdict.INDETERMINATE:
         return f"{posterior.words}: {judgement.reason}"
     best = (
-        f"; {methods[0].name} would give u {methods[0].relative_uncertainty * 100:.2g} %" if methods else ""
+        f"; {_as_noun(methods[0], posterior.planned)} would bring the uncertainty to {methods[0].relative_uncertainty * 100:.2g} %"
+        if methods
+        else ""
     )
     return f"{posterior.words}: {judgement.reason}{best}"
+
+
+def _as_noun(method: Method, planned: int) -> str:
+    return {"swap": "swapping", "divider": f"a {planned}:1 divider", "longer record": "a longer record"}.get(
+        method.name, method.name
+    )
 
 
 def _hookup(setup: RatioSetup, swapped: bool) -> str:

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.checks.continuity import check_continuity
     from benchlog.cli.doubts import with_doubts
-    from benchlog.cli.typed import metered, reading_or_live
+    from benchlog.cli.typed import accuracy_findings, metered, reading_or_live
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
@@ -66,9 +66,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         length = parse_quantity(args.length, "m", what="length").value
         celsius = parse_quantity(args.temperature, "degC", what="temperature").value
         if length <= 0:
-            raise UsageError(f"length {args.length!r} must be positive")
+            raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
+        if not -60 <= celsius <= 250:
+            raise UsageError(
+                f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
+                hint="check the temperature",
+            )
         expected = wire.resistance_per_m(celsius) * length
         source = f"{format_quantity(length, 'm')} of {args.wire} copper at {celsius:g} °C"
+    highest = parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None
+    if highest is not None and highest <= 0:
+        raise UsageError(f"highest resistance {args.max!r} must be above zero", hint="write it like '1 ohm'")
     function = Function.DC_VOLTS if args.current else Function.OHMS
     reading = reading_or_live(ctx, args, function)
     null = None
@@ -88,12 +96,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         reading,
         lead_null=null,
         current=current,
-        max_ohm=parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None,
+        max_ohm=highest,
         expected_ohm=expected,
         expected_source=source,
         tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
     )
-    result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    result = msgspec.structs.replace(
+        result,
+        part=args.part,
+        limits_set="typed",
+        findings=(*result.findings, *accuracy_findings(ctx, reading, null, current)),
+    )
     if expected is not None and result.verdict is Verdict.FAIL:
         wanted = expected if current is None else expected * current.value
         result = with_doubts(result, reading, wanted)

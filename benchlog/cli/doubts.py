@@ -22,6 +22,8 @@ def with_doubts(
 ) -> Result:
     """Add slip questions and a ready command line to a result whose reading can't stand as it is.
 
+    A reading that looks like one with a prefix left out or put in condemns nothing: its fail becomes indeterminate.
+
     Parameters
     ----------
     result : Result
@@ -36,12 +38,16 @@ def with_doubts(
     import msgspec
 
     from benchlog.guide.doubt import believed
-    from benchlog.guide.typed_display import slip_questions
+    from benchlog.guide.typed_display import slips_of
+    from benchlog.result import Verdict
 
     if expect is None or believed(reading, expect, limits):
         return result
     shown = reading.reading
-    asked = [f"{shown.displayed}, kept as read: {question}" for question in slip_questions(shown, expect)]
+    slips = slips_of(shown, expect)
+    asked = [f"{shown.displayed}, kept as read: {slip.question}" for slip in slips]
+    if result.verdict is Verdict.FAIL and any(slip.kind == "factor 1000" for slip in slips):
+        result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0])
     if shown.unit in ("V", "A", "ohm"):
         asked.append(f"part or meter? {diagnose_line(reading, expect, mains_nominal_v)}")
     return msgspec.structs.replace(result, findings=(*result.findings, *asked))

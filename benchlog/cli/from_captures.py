@@ -46,11 +46,16 @@ def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True)
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
 
 
-def number(text: str | None, unit: str, what: str) -> float | None:
-    """Read a quantity that may be absent, in its SI unit."""
+def number(text: str | None, unit: str, what: str, *, example: str = "") -> float | None:
+    """Read a quantity that may be absent, in its SI unit; `example` stands in the hint."""
     from benchlog.units import parse_quantity
 
-    return None if text is None else parse_quantity(text, unit, what=what).value
+    if text is None:
+        return None
+    try:
+        return parse_quantity(text, unit, what=what).value
+    except UsageError as error:
+        raise UsageError(error.message, hint=f"write it {example}" if example else error.hint) from None
 
 
 def whole_turns(text: str | int, what: str) -> int:

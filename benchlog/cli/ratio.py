@@ -130,7 +130,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.capture and args.generator:
         raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
     setup = _setup(args, ctx)
-    expected = number(args.expect, "1", "expected turns")
+    expected = number(args.expect, "1", "expected turns", example="like 60")
     assert expected is not None
     if args.generator:
         from benchlog.cli.ratio_live import measure_live

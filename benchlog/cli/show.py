@@ -8,7 +8,7 @@ from rich.table import Table
 from rich.text import Text
 
 from benchlog.result import Result, Verdict
-from benchlog.wording import MARKS, limits_words, value_words
+from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["mark", "show_brief", "show_line", "show_result"]
 
@@ -47,7 +47,7 @@ def show_result(console: Console, result: Result) -> None:
         )
     for name, limits in result.limits.items():
         if limits.source:
-            show_line(console, (f"limits of {name.replace('_', ' ')}: {limits.source}", "dim"))
+            show_line(console, (f"limits of {quantity_words(name)}: {limits.source}", "dim"))
     for finding in result.findings:
         show_line(console, f"finding: {finding}")
     for caution in result.cautions:
@@ -79,7 +79,7 @@ def _quantities(result: Result) -> Table:
     table.add_column("limits", justify="right")
     for name, quantity in result.quantities.items():
         table.add_row(
-            name.replace("_", " "),
+            quantity_words(name),
             value_words(quantity),
             f"{quantity.coverage_factor:.2f}" if quantity.standard_uncertainty > 0 else "",
             limits_words(result.limits.get(name)),

@@ -21,6 +21,10 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
+#: Options that say something about a capture only.
+_WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval", "columns")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
@@ -60,15 +64,23 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     import msgspec
 
     from benchlog.checks.supply import LoadPoint, check_supply
-    from benchlog.cli.doubts import with_doubts
-    from benchlog.errors import UsageError
+    from benchlog.checks.supply_model import expected_supply
+    from benchlog.cli.doubts import diagnose_line, with_doubts
+    from benchlog.errors import AnalysisError, UsageError
     from benchlog.units import parse_nameplate, parse_quantity
 
     nameplate = parse_nameplate(args.nameplate)
-    mains = parse_quantity(args.mains, "V", what="mains").value if args.mains else None
-    nominal = (
-        parse_quantity(args.mains_nominal, "V", what="nominal mains").value if args.mains_nominal else None
-    )
+    mains = _positive(args.mains, "V", "mains")
+    nominal = _positive(args.mains_nominal, "V", "nominal mains")
+    capacitor = _positive(args.capacitor, "V", "capacitor rating")
+    tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
+    if not 0 < tolerance < 1:
+        raise UsageError(f"tolerance {args.tolerance!r} is no half-width", hint="write it like '6 %'")
+    if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
+        option = f"--{stray[0].replace('_', '-')}"
+        raise UsageError(
+            f"{option} says something about a capture", hint=f"{option} goes with --capture FILE"
+        )
     if (args.load is None) != (args.loaded is None):
         raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
     captures = []
@@ -77,6 +89,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         captures.append(capture)
     else:
         no_load = _no_load(args, ctx, nameplate.coupling)
+        if no_load.reading.value is None:
+            expected = expected_supply(nameplate, mains, nominal, tolerance).no_load_v
+            raise AnalysisError(
+                f"the display shows {no_load.reading.displayed!r}: no number to work with",
+                hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
+            )
     second = None
     if args.second:
         from benchlog.cli.typed import metered
@@ -102,7 +120,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             parse_quantity(args.load_tolerance, "1", what="load tolerance").value,
         )
         if load.resistance_ohm <= 0 or loaded.value <= 0:
-            raise UsageError("load resistance and loaded voltage must be positive")
+            raise UsageError(
+                "load resistance and loaded voltage must be positive",
+                hint='--load "15 ohm" --loaded "24.70 V ac"',
+            )
     result = check_supply(
         nameplate,
         no_load,
@@ -110,12 +131,19 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         mains_nominal_v=nominal,
         second=second,
         load=load,
-        capacitor_v=parse_quantity(args.capacitor, "V", what="capacitor rating").value
-        if args.capacitor
-        else None,
-        tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
+        capacitor_v=capacitor,
+        tolerance=tolerance,
     )
-    result = msgspec.structs.replace(result, part=args.part, limits_set="typed")
+    used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    from benchlog.cli.typed import accuracy_findings
+
+    typed = used[1:] if captures else used
+    result = msgspec.structs.replace(
+        result,
+        part=args.part,
+        limits_set="typed",
+        findings=(*result.findings, *accuracy_findings(ctx, *typed)),
+    )
     if not captures:
         result = with_doubts(
             result,
@@ -124,10 +152,22 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             limits=result.limits["no_load_voltage"],
             mains_nominal_v=nominal,
         )
-    used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     return ctx.emit(
         result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures
     )
+
+
+def _positive(text: str | None, unit: str, what: str) -> float | None:
+    """Read a quantity that may be absent and must be above zero."""
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    if not text:
+        return None
+    value = parse_quantity(text, unit, what=what).value
+    if value <= 0:
+        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
+    return value
 
 
 def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[Metered, Capture]:

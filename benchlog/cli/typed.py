@@ -12,7 +12,10 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.reading import Function, Reading
 
-__all__ = ["add_meter_options", "live_reading", "metered", "reading_or_live"]
+__all__ = ["accuracy_findings", "add_meter_options", "live_reading", "metered", "reading_or_live"]
+
+
+_AC_VOLTS, _AC_CURRENT = "V~", "A~"
 
 
 def add_meter_options(parser: argparse.ArgumentParser) -> None:
@@ -49,8 +52,16 @@ def metered(
     if resolution is not None:
         step = parse_quantity(resolution, reading.unit, what="resolution").value
         if step <= 0:
-            raise UsageError(f"resolution {resolution!r} must be positive")
+            raise UsageError(
+                f"resolution {resolution!r} must be above zero", hint="write one count, like '10 mV'"
+            )
         reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
+    if reading.value is not None and reading.value < 0 and reading.function in (_AC_VOLTS, _AC_CURRENT):
+        what = "volts" if reading.unit == "V" else "amperes"
+        raise UsageError(
+            f"{text!r}: AC {what} are not negative",
+            hint="read the display again; a sign beside AC means relative mode, or the dial at DC",
+        )
     return with_accuracy(ctx, reading, accuracy)
 
 
@@ -63,14 +74,34 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
         return Metered(reading, parse_accuracy(accuracy))
     bench = ctx.bench()
     if reading.instrument and bench.instruments:
-        bench.instrument(reading.instrument)  # an unknown tag is a slip, not a meter without data sheet
+        try:
+            bench.instrument(reading.instrument)  # an unknown tag is a slip, not a meter without data sheet
+        except UsageError as error:
+            hint = f"{error.hint}; or describe it with --accuracy, e.g. '1 % + 5'"
+            raise UsageError(error.message, hint=hint) from None
     return Metered(reading, bench.accuracy(reading))
 
 
+def accuracy_findings(ctx: Context, *metered: Metered | None) -> tuple[str, ...]:
+    """Say which meters' accuracy was assumed because neither the command nor a bench file tells it."""
+    from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+
+    found = []
+    for one in metered:
+        if one is None or one.accuracy != UNKNOWN_ACCURACY:
+            continue
+        tag = one.reading.instrument
+        unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
+        found.append(f"accuracy of {tag or 'the meter'} is not known{unknown}: 2 % + 10 counts assumed")
+    return tuple(dict.fromkeys(found))
+
+
 def live_reading(
-    ctx: Context, meter: str, function: Function | None = None, timeout_s: float = 10.0
+    ctx: Context, meter: str, function: Function | None = None, timeout_s: float = 10.0, *, point: str = ""
 ) -> Reading:
     """Take one settled reading from a linked meter of the bench.
+
+    A simulated meter is set to the function first, and put on the point if its bench has one of that name.
 
     Raises
     ------
@@ -82,6 +113,7 @@ def live_reading(
     from benchlog.adapter import Reader
     from benchlog.agreeing import read_agreeing
     from benchlog.registry import open_adapter
+    from benchlog.simulation import set_up_for
 
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
@@ -92,6 +124,7 @@ def live_reading(
     if not isinstance(adapter, Reader):
         raise UsageError(f"{meter} is no meter", hint="name a meter of the bench file")
     with adapter:
+        set_up_for(adapter, function, point)
         reading = read_agreeing(adapter, timeout_s, stable=True)
     if function is not None and reading.function is not function:
         raise UsageError(
@@ -109,4 +142,6 @@ def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function |
         )
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')
-    return with_accuracy(ctx, live_reading(ctx, args.meter, function), args.accuracy)
+    return with_accuracy(
+        ctx, live_reading(ctx, args.meter, function, point=getattr(args, "part", "")), args.accuracy
+    )

@@ -13,6 +13,7 @@ from benchlog.units import Quantity
 __all__ = ["Slip", "find_slips"]
 
 _WITHIN = 0.05
+_PREFIX_WITHIN = 0.3  # nothing but a prefix makes a value about a thousand times another
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,8 @@ class Slip:
 _RATIOS = (
     (10.0, "factor 10", "ten times the expected value: is the decimal point where you read it?"),
     (0.1, "factor 10", "a tenth of the expected value: is the decimal point where you read it?"),
+    (100.0, "factor 100", "a hundred times the expected value: are point and prefix where you read them?"),
+    (0.01, "factor 100", "a hundredth of the expected value: are point and prefix where you read them?"),
     (1000.0, "factor 1000", "a thousand times the expected value: does the display show a prefix (m, k) you left out?"),
     (0.001, "factor 1000", "a thousandth of the expected value: does the display show a prefix (m, k) you left out?"),
     (math.sqrt(2.0), "root 2", "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
@@ -63,7 +66,7 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
         return tuple(found)
     ratio = abs(reading.value / expect.value)
     for factor, kind, question in _RATIOS:
-        if abs(ratio / factor - 1.0) <= _WITHIN:
+        if abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind == "factor 1000" else _WITHIN):
             found.append(Slip(kind, question))
     if reading.value * expect.value < 0 and expect.coupling != "ac":
         found.append(Slip("sign", "the sign is the other way round: are the leads swapped?"))

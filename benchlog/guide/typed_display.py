@@ -6,12 +6,12 @@ import dataclasses
 import re
 
 from benchlog.diagnosis.case import plausible
-from benchlog.diagnosis.slips import find_slips
+from benchlog.diagnosis.slips import Slip, find_slips
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
 from benchlog.units import Quantity
 
-__all__ = ["as_displayed", "coupled", "expected_quantity", "shown_text", "slip_questions"]
+__all__ = ["as_displayed", "coupled", "expected_quantity", "shown_text", "slip_questions", "slips_of"]
 
 _COUPLING = {
     Function.AC_VOLTS: "ac",
@@ -78,7 +78,12 @@ def expected_quantity(expect: float, function: Function) -> Quantity:
 
 
 def slip_questions(reading: Reading, expect: float | None) -> tuple[str, ...]:
-    """Questions that a reading raises, given what is expected; none where it can pass as that.
+    """Questions that a reading raises; see `slips_of`."""
+    return tuple(slip.question for slip in slips_of(reading, expect))
+
+
+def slips_of(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
+    """Slips that a reading may hold, given what is expected; none where it can pass as that.
 
     Parameters
     ----------
@@ -98,4 +103,4 @@ def slip_questions(reading: Reading, expect: float | None) -> tuple[str, ...]:
     )
     if plausible(wanted, shown):
         return ()
-    return tuple(slip.question for slip in find_slips(wanted, shown))
+    return find_slips(wanted, shown)

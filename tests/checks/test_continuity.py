@@ -92,3 +92,11 @@ def test_zero_current_is_refused():
     current = Metered(parse_displayed("0.000 A dc"), parse_accuracy("1 % + 5"))
     with pytest.raises(UsageError, match="current is zero"):
         check_continuity(drop, current=current, max_ohm=1.0)
+
+
+def test_a_lead_null_above_the_reading_is_doubted():
+    """0.1 ohm less 0.3 ohm is no resistance below the limit."""
+    result = check_continuity(ohms("0.1 ohm"), lead_null=ohms("0.3 ohm"), max_ohm=5.0)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "doubt the null" in result.reason
+    assert result.reason in result.findings

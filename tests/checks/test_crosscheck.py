@@ -361,3 +361,13 @@ def test_all_functions_of_meters_can_be_compared() -> None:
             for tag in "AB"
         ]
         assert check_crosscheck(readings).verdict is Verdict.PASS
+
+
+def test_a_node_that_moved_more_than_the_difference_decides_nothing() -> None:
+    """12.31, 11.80, 11.20 V on A-B-A: 1.11 V against a difference of some ten millivolts."""
+    result = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "11.80 V dc"), meter("A", "11.20 V dc")])
+    assert result.verdict is Verdict.INDETERMINATE
+    assert result.reason.startswith("the node moved more than the difference: A went from 12.31 V to 11.20 V")
+    assert result.reason in result.findings
+    calm = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "12.31 V dc"), meter("A", "12.33 V dc")])
+    assert calm.verdict is Verdict.PASS

@@ -88,6 +88,15 @@ def test_one_shorted_turn_is_found_where_resistance_would_not_show_it() -> None:
     assert result.quantities["phase"].value < 30
 
 
+def test_two_probes_on_one_signal_are_a_wrong_hookup() -> None:
+    """In phase to the digit: no winding looks so, and no shorted turn is made of it."""
+    capture = TRUE_SCOPE.capture({"A": 1.0 + 0j, "B": 0.9 + 1e-6j}, FREQUENCY)
+    result = check_inductance(capture, SETUP, turns=60, al_h=62e-6)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "looks like the wrong hook-up" in result.reason
+    assert not any("shorted" in finding or "a resistor near" in finding for finding in result.findings)
+
+
 def test_a_low_al_without_loss_is_no_shorted_turn() -> None:
     result = check_inductance(_captures(Transformer(60, 20e-6))[0], SETUP, turns=60, al_h=62e-6)
     assert result.verdict is Verdict.FAIL

@@ -176,3 +176,49 @@ def test_every_number_is_finite():
     for quantity in check(shown("27.75 V ac"), load=LoadPoint(15.0, shown("24.70 V ac"))).quantities.values():
         assert math.isfinite(quantity.value)
         assert math.isfinite(quantity.expanded_uncertainty)
+
+
+@pytest.mark.parametrize(
+    ("load_ohm", "loaded", "words"),
+    [
+        (15e3, "27.7 V ac", "kilo slip?"),
+        (15e-3, "24.7 V ac", "milli slip?"),
+        (15.0, "28.5 V ac", "readings exchanged, or load not connected?"),
+    ],
+)
+def test_a_load_point_that_can_not_be_is_asked_about(load_ohm, loaded, words):
+    """A wrong prefix or a voltage that rises under load says nothing of the part."""
+    result = check(shown("27.75 V ac"), load=LoadPoint(load_ohm, shown(loaded)))
+    assert result.verdict is Verdict.INDETERMINATE
+    assert words in result.reason
+    assert result.reason in result.findings
+
+
+def test_a_regulated_output_may_show_a_count_more_under_load():
+    """5.10 V and 5.11 V are one voltage to such a meter."""
+    result = check_supply(
+        parse_nameplate("5 V dc 2 A"), shown("5.10 V dc"), load=LoadPoint(10.0, shown("5.11 V dc"))
+    )
+    assert result.verdict is Verdict.PASS
+    assert not any("exchanged" in finding for finding in result.findings)
+
+
+@pytest.mark.parametrize(("ohm", "hot"), [(15.0, True), (1000.0, False)])
+def test_only_a_hot_load_is_a_caution(ohm, hot):
+    """41 W burns, 0.7 W does not."""
+    result = check(shown("27.75 V ac"), load=LoadPoint(ohm, shown("24.70 V ac" if hot else "27.70 V ac")))
+    assert any("stands heat" in caution for caution in result.cautions) is hot
+    assert not any("stands heat" in finding for finding in result.findings)
+
+
+def test_a_dead_reading_that_two_meters_agree_on_keeps_its_caution():
+    """Fail, yes; dead, not shown."""
+    result = check(shown("0.003 V ac"), second=shown("0.002 V ac", tag="MB-02"))
+    assert result.verdict is Verdict.FAIL
+    assert "a reading near zero proves nothing about a dead circuit: prove, test, prove" in result.cautions
+
+
+def test_meters_without_tags_are_first_and_second():
+    """Not "meter and meter"."""
+    result = check(shown("27.75 V ac", tag=""), second=shown("22.1 V ac", tag=""))
+    assert result.reason.startswith("first and second meter disagree")

@@ -35,7 +35,7 @@ def _captures(
     winding, sense = 3.5 * cmath.exp(0.3j) / divider, sign * 3.5 * cmath.exp(0.3j) * loop / turns
     return (
         scope.capture({"A": winding, "B": sense}, FREQUENCY),
-        scope.capture({"A": sense, "B": winding}, FREQUENCY),
+        replace(scope, seed=scope.seed + 1).capture({"A": sense, "B": winding}, FREQUENCY),
     )
 
 
@@ -99,7 +99,35 @@ def test_channels_on_one_range_have_no_range_term() -> None:
 def test_a_mismatch_beyond_the_stated_gains_is_a_finding() -> None:
     normal, swapped = _captures(60, scope=Scope(gain={"A": 1.0, "B": 0.5}))
     result = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped)
-    assert any("more than their gains allow" in finding for finding in result.findings)
+    assert sum("more than their gains allow" in finding for finding in result.findings) == 1
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "more than their gains allow" in result.reason
+
+
+def test_the_same_samples_twice_are_no_swap() -> None:
+    normal, _ = _captures(60)
+    with pytest.raises(UsageError, match="the same samples twice"):
+        check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=normal)
+
+
+@pytest.mark.parametrize(("loop", "words"), [(1, " = 31: are"), (5, "the other way round it is 31: are")])
+def test_exchanged_channels_are_asked_about(loop: int, words: str) -> None:
+    setup = RatioSetup(primary="A", secondary="B", loop_turns=loop)
+    result = check_turns_ratio(_captures(31, loop=loop, scope=Scope())[0], setup, expected_turns=31)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert words in result.reason
+    assert "are primary and secondary exchanged?" in result.reason
+    assert result.reason in result.findings
+
+
+def test_each_way_to_settle_is_a_finding_and_names_the_same_neighbour() -> None:
+    result = check_turns_ratio(_captures(31.2, scope=Scope())[0], PLAIN, expected_turns=32)
+    assert "cannot tell 32 from 31" in result.reason
+    assert "would bring the uncertainty to 0.0" in result.reason
+    needed = [f for f in result.findings if f.startswith("to tell")]
+    assert needed == [f for f in needed if f.startswith("to tell 32 from 31 turns")]
+    assert len(needed) == 1
+    assert sum("would settle it, " in f for f in result.findings) == len(result.details["would_settle"])
 
 
 def test_loop_turns_and_probe_factors_scale_the_ratio() -> None:

@@ -12,6 +12,8 @@ from benchlog.units import parse_quantity
     ("expect", "reading", "kind", "word"),
     [
         ("27.7 V ac", "27.7 mV ac", "factor 1000", "prefix"),
+        ("12.7 V ac", "15.3 kV ac", "factor 1000", "prefix"),
+        ("27 V ac", "2.7 kV ac", "factor 100", "prefix"),
         ("27.1 V ac", "38.3 V ac", "root 2", "peak"),
         ("27.1 V ac", "271 V ac", "factor 10", "point"),
         ("27.1 V ac", "2.71 V ac", "factor 10", "point"),

@@ -1,0 +1,82 @@
+"""A slip on the command line is refused or asked about; it condemns no part."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from benchlog.cli import main
+
+PLATE = ("--nameplate", "12 V ac 12 VA")
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An empty folder: no bench file."""
+    monkeypatch.chdir(tmp_path)
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str, Any]]:
+    """Run a command; JSON back."""
+    code = main([*words, "--json", "--no-record"])
+    return code, json.loads(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize(
+    ("words", "error", "hint"),
+    [
+        (("supply", *PLATE, "--reading", "-15.3 V ac"), "AC volts are not negative", "relative"),
+        (("supply", *PLATE, "--reading", "15.3"), "'15.3' has no unit", "write 15.3 V ac"),
+        (
+            ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "abc"),
+            "abc",
+            "like 60",
+        ),
+        (
+            ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "60 V"),
+            "in V, where a plain number",
+            "like 60",
+        ),
+    ],
+)
+def test_bad_input_says_what_and_how(
+    capsys: pytest.CaptureFixture[str], words: tuple[str, ...], error: str, hint: str
+) -> None:
+    """Exit 2, the value named, the way to write it."""
+    code, answer = run(capsys, *words)
+    assert code == 2
+    assert error in answer["error"]
+    assert hint in answer["hint"]
+
+
+@pytest.mark.parametrize("reading", ["15.3 kV ac", "12.31 mV ac"])
+def test_a_prefix_is_asked_about(capsys: pytest.CaptureFixture[str], reading: str) -> None:
+    """A thousand times too much or too little: indeterminate, kept as read."""
+    code, answer = run(capsys, "supply", *PLATE, "--reading", reading)
+    assert code == 3
+    assert any("prefix" in finding for finding in answer["findings"])
+
+
+def test_assumed_accuracy_and_unknown_tags_are_said(capsys: pytest.CaptureFixture[str]) -> None:
+    """As a finding, in supply and continuity; not where the accuracy was typed."""
+    _, plain = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--meter", "XX-9")
+    wanted = "accuracy of XX-9 is not known (XX-9 is in no bench file): 2 % + 10 counts assumed"
+    assert wanted in plain["findings"]
+    _, ohms = run(capsys, "continuity", "--reading", "0.4 ohm", "--max", "5 ohm")
+    assert "accuracy of the meter is not known: 2 % + 10 counts assumed" in ohms["findings"]
+    _, typed = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--accuracy", "1 % + 3")
+    assert not any("assumed" in f and "accuracy" in f for f in typed["findings"])
+
+
+def test_quantities_are_called_by_their_names(capsys: pytest.CaptureFixture[str]) -> None:
+    """No-load voltage and E_n, on screen."""
+    main(["supply", *PLATE, "--reading", "14.8 V ac", "--no-record"])
+    main(["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc", "--no-record"])
+    out = capsys.readouterr().out
+    assert "no-load voltage" in out
+    assert "no load voltage" not in out
+    assert "E_n  " in out
+    assert "e n" not in out.replace("the n", "")
