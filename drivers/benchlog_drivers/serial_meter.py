@@ -172,7 +172,13 @@ class SerialMeter(Reader):
             utc_ns, mono_ns = times or (self.clock.utc_ns(), self.clock.monotonic_ns())
             self.wiretap(utc_ns, mono_ns, direction, data)
 
+    def _open_link(self) -> serial.Serial:
+        if self._link is None:
+            raise OpenError(f"{self._port} is not open", hint="open the adapter first")
+        return self._link
+
     def _read(self, timeout_s: float) -> Reading | None:
+        self._open_link()  # readings that came before closing are not given out after it
         end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
         waited_s = 0.0  # real waiting, for clocks that only move by hand
         while not self._ready:
@@ -198,9 +204,7 @@ class SerialMeter(Reader):
             self._note("!", b"pause")
 
     def _receive(self, wait_s: float) -> bytes:
-        link = self._link
-        if link is None:
-            raise OpenError(f"{self._port} is not open", hint="open the adapter first")
+        link = self._open_link()
         try:
             data = _lines.read_available(link, wait_s)
         except _lines.FOREIGN_ERRORS as error:

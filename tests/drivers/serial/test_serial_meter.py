@@ -73,6 +73,14 @@ def test_a_clock_moved_by_hand_does_not_hang_a_read(meter: PtyMeter) -> None:
         assert adapter.read(0.15) is None  # type: ignore[attr-defined]
 
 
+def test_a_closed_adapter_gives_out_nothing_that_came_before(meter: PtyMeter) -> None:
+    with adapter_on(meter.path) as adapter:
+        meter.send(FRAME * 3)
+        assert adapter.read(1) is not None
+    with pytest.raises(OpenError, match="is not open"):
+        adapter.read(0)
+
+
 def test_the_end_of_the_link_shows_within_a_fifth_of_a_second() -> None:
     took: list[float] = []
     while not took or min(took) >= 0.2:
