@@ -365,3 +365,19 @@ def test_a_group_of_the_bench_file_with_an_unknown_meter_is_refused(
     )
     assert main(["watch"]) == 2
     assert "no instrument 'B'" in capsys.readouterr().err
+
+
+def test_the_commented_group_of_a_new_bench_file_is_one_that_watch_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from benchlog.bench import read_bench
+
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "kiln"]) == 0
+    text = Path("kiln/bench.toml").read_text(encoding="utf-8")
+    head, mark, rest = text.partition("# [[group]]")
+    assert mark
+    block, _, rest = (mark + rest).partition("\n\n")
+    Path("kiln/bench.toml").write_text(head + block.replace("# ", "") + "\n\n" + rest, encoding="utf-8")
+    (group,) = read_bench(Path("kiln/bench.toml")).groups
+    assert (group.name, group.meters) == ("T1 output", ("MA-01", "MB-02"))
