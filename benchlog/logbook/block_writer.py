@@ -162,9 +162,10 @@ class BlockWriter:
             batch = [item for item in items if isinstance(item, Reading)]
             events = [item for item in items if isinstance(item, Event)]
             while (batch or events) and not self._write(batch, events):
-                if self._finish.is_set():
+                if finishing:  # this attempt began after the end was asked for: it was the last one
                     return
                 self._finish.wait(_RETRY_S)
+                finishing = self._finish.is_set()
             if finishing and not items:
                 return
 
