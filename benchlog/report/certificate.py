@@ -129,11 +129,13 @@ def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
             if drawing is not None:
                 drawn.add(result.check)
                 found.append(Picture(drawing, f"{name}: {result.hookup}"))
-        curve = _or_none(partial(_curve, book, result, name))
-        if curve is not None:
-            found.append(curve)
-    drawn_only = [p for p in found if harmless_svg(p.svg) is not None]
-    return drawn_only[:MAX_PICTURES]
+        if len(found) < MAX_PICTURES:  # a curve takes a third of a second
+            curve = _or_none(partial(_curve, book, result, name))
+            found += [curve] if curve is not None else []
+        found = [picture for picture in found if harmless_svg(picture.svg) is not None]
+        if len(found) >= MAX_PICTURES:
+            break
+    return found[:MAX_PICTURES]
 
 
 def _or_none(draw: Callable[[], _T | None]) -> _T | None:

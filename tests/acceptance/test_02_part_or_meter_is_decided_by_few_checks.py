@@ -81,7 +81,8 @@ def wrong_from_the_start(seed: int) -> list[tuple[FaultBench, str]]:
 
 
 def test_a_population_of_faults_is_told_apart_in_few_minutes() -> None:
-    """Six random benches: at least four right (0.88 of a thousand are; six scatter), at most 2.5 min a case.
+    """Six random benches: at least four right (0.88 of a thousand are; six scatter), in a mean of
+    at most 4 min (2.2 over a thousand, with a scatter of 1.8 a case).
 
     No answer says that something is safe, and none calls a live output dead.
     """
@@ -94,7 +95,7 @@ def test_a_population_of_faults_is_told_apart_in_few_minutes() -> None:
         assert not (bench.live and answer["p_live"] < 0.02), bench.fault
     engine.close()
     assert right >= 4
-    assert minutes <= 2.5 * RUNS
+    assert minutes <= 4 * RUNS
     assert not re.search(r"\bsafe\b", "".join(engine.said))
 
 
