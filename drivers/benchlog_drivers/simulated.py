@@ -7,26 +7,28 @@ the adapter that reads hardware, over a loopback link. `using` makes an own benc
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
 from benchlog.adapter import Adapter, Reader
 from benchlog.clock import Clock
 from benchlog.displayed import parse_displayed
-from benchlog.errors import OpenError, OpenReason, UsageError
-from benchlog.reading import Reading
+from benchlog.errors import ConfigError, OpenError, OpenReason, UsageError
+from benchlog.reading import Function, Reading
 from benchlog_drivers._session import LinkOptions, ScpiSession
 from benchlog_drivers.dialects import GeneratorDialect, ScopeDialect
 from benchlog_drivers.serial_meter import SerialMeter, SerialOptions
 from benchlog_drivers.simbench.bench import SimulatedBench
+from benchlog_drivers.simbench.faults import CAUSES
 from benchlog_drivers.simbench.meter_spec import MA_01
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope
 
-__all__ = ["SimulatedAdapter", "SimulatedOptions", "using"]
+__all__ = ["SimulatedAdapter", "SimulatedOptions", "shared", "using"]
 
+_ARRIVES_S = 10.0  # real time in which a frame that was sent comes in, however busy the computer
 _LOOK_S = 0.5  # nobody reads a display off faster
 
 
@@ -38,9 +40,12 @@ class SimulatedOptions:
     ----------
     seed : int
         Of the bench; same seed, same digits. Counts only for the first instrument opened.
+    fault : str
+        Planted in a meter to practise on, e.g. ``"meter_gain_drift"``: a cause by the name the diagnosis gives it.
     """
 
     seed: int = 1
+    fault: str = ""
 
 
 class _Shared:
@@ -51,11 +56,16 @@ class _Shared:
         self._bench: SimulatedBench | None = None
         self._lent = False
         self._users = 0
+        self._faulty: set[str] = set()
 
-    def acquire(self, seed: int, clock: Clock) -> SimulatedBench:
+    def acquire(self, tag: str, options: SimulatedOptions, clock: Clock) -> SimulatedBench:
         with self._lock:
             if self._bench is None:
-                self._bench = _default_bench(seed, clock)
+                self._bench = _default_bench(options.seed, clock)
+                self._faulty.clear()
+            if options.fault and tag not in self._faulty:
+                self._faulty.add(tag)
+                self._bench.fault(options.fault, meter=tag)
             self._users += 1
             return self._bench
 
@@ -73,6 +83,7 @@ class _Shared:
             if self._bench is not None:
                 raise UsageError("a simulated bench is in use already", hint="close its instruments first")
             self._bench = bench
+            self._faulty.clear()
             self._lent = True
             self._users = 1
 
@@ -104,16 +115,28 @@ def using(bench: SimulatedBench) -> Iterator[SimulatedBench]:
         _shared.release()
 
 
+@contextmanager
+def shared(adapters: Iterable[Adapter], clock: Clock) -> Iterator[SimulatedBench]:
+    """Keep the shared bench, with the faults planted in these adapters' meters, until the block ends."""
+    tenants = [a.tenant for a in adapters if isinstance(a, _Simulated)]
+    benches = [tenant.enter(clock) for tenant in tenants]
+    try:
+        yield benches[0]
+    finally:
+        for tenant in tenants:
+            tenant.leave()
+
+
 class _Tenant:
     """Keeps the shared bench while an adapter is open."""
 
-    def __init__(self, tag: str, seed: int) -> None:
+    def __init__(self, tag: str, options: SimulatedOptions) -> None:
         self.tag = tag
-        self._seed = seed
+        self._options = options
         self.bench: SimulatedBench | None = None
 
     def enter(self, clock: Clock) -> SimulatedBench:
-        self.bench = _shared.acquire(self._seed, clock)
+        self.bench = _shared.acquire(self.tag, self._options, clock)
         return self.bench
 
     def leave(self) -> None:
@@ -125,23 +148,56 @@ class _Tenant:
     def identity(self) -> str:
         return f"{self.tag} on the simulated bench"
 
+    def set_up_for(self, function: Function | None, name: str) -> None:
+        """Put this meter on a point or part of that name, else leave it where it is, with its dial as asked."""
+        bench = self.bench
+        if bench is None:
+            return
+        points = bench.scene.points
+        at = next((point for point in (f"{name}.output", name) if point in points), "")
+        if function is Function.OHMS:
+            if not at:
+                raise UsageError(
+                    f"the tips of {self.tag} are on T1's output, which is live: no ohms there",
+                    hint=f"name the part: --part CT1; there are: {', '.join(sorted(points))}",
+                )
+            bench.unplug("T1")
+        if at:
+            bench.disconnect(self.tag)
+        if function is not None and bench.meter(self.tag).function is not function:
+            bench.set_function(self.tag, function)
+        if at:
+            bench.connect(self.tag, at=at)
 
-class SimulatedMeter(SerialMeter):
+
+class _Simulated:
+    """What the adapters of the simulated bench share."""
+
+    tenant: _Tenant
+
+    def set_up_for(self, function: Function | None, point: str = "") -> None:
+        """Do by hand what a person would do before a single reading: dial, and tips on a point of that name."""
+        self.tenant.set_up_for(function, point)
+
+
+class SimulatedMeter(SerialMeter, _Simulated):
     """A meter with a link, read as any serial meter."""
 
-    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+    def __init__(
+        self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
+    ) -> None:
         super().__init__(instrument, "", SerialOptions(frames=MA_01.family), clock=clock)
-        self._tenant = _Tenant(tag, seed)
+        self.tenant = _Tenant(tag, options)
         self._link_end: MeterEndpoint | None = None
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return self._tenant.identity
+        return self.tenant.identity
 
     def _open(self) -> None:
-        bench = self._tenant.enter(self.clock)
-        self._wanted = bench.address(self._tenant.tag).removeprefix("serial:").partition("?")[0]
-        self._link_end = bench.meter_links[self._tenant.tag]
+        bench = self.tenant.enter(self.clock)
+        self._wanted = bench.address(self.tenant.tag).removeprefix("serial:").partition("?")[0]
+        self._link_end = bench.meter_links[self.tenant.tag]
         self._link_end.on_demand(1)
         super()._open()
 
@@ -150,75 +206,95 @@ class SimulatedMeter(SerialMeter):
         if self._link_end is not None:
             self._link_end.on_demand(-1)
             self._link_end = None
-        self._tenant.leave()
+        self.tenant.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        # Where time is moved by hand a frame is sent for each read, so that none is older than the question.
-        if self._link_end is not None and not self._ready:
-            self._link_end.demand()
-        return super()._read(timeout_s)
+        # Where time is moved by hand a frame is made for each read, so that none is older than the question.
+        end = self._link_end
+        if end is None or not end.updates.manual:
+            return super()._read(timeout_s)
+        self._drop_waiting()
+        if timeout_s <= 0:
+            return None
+        end.demand()
+        return super()._read(timeout_s if end.byte_loss or end.bit_flip else max(timeout_s, _ARRIVES_S))
+
+    def _drop_waiting(self) -> None:
+        """Throw away what was sent for other readers of the same display."""
+        self._ready.clear()
+        while self._receive(0.0):
+            self._ready.clear()
 
 
-class SimulatedEye(Reader):
+class SimulatedEye(Reader, _Simulated):
     """A meter without a link, read off by eye and typed."""
 
-    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+    def __init__(
+        self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
+    ) -> None:
         super().__init__(instrument, clock=clock)
-        self._tenant = _Tenant(tag, seed)
+        self.tenant = _Tenant(tag, options)
+        self._looked_s = 0.0  # for those who ask in shorter pieces
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return f"{self._tenant.identity}, read by eye"
+        return f"{self.tenant.identity}, read by eye"
 
     def _open(self) -> None:
-        self._tenant.enter(self.clock)
+        self.tenant.enter(self.clock)
 
     def _close(self) -> None:
-        self._tenant.leave()
+        self.tenant.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        bench = self._tenant.bench
+        bench = self.tenant.bench
         if bench is None:
-            raise OpenError(f"{self._tenant.tag} is not open", hint="open the adapter first")
-        if timeout_s < _LOOK_S:
-            self.clock.sleep(timeout_s)
+            raise OpenError(f"{self.tenant.tag} is not open", hint="open the adapter first")
+        wait_s = min(timeout_s, _LOOK_S - self._looked_s)
+        self.clock.sleep(wait_s)
+        self._looked_s += wait_s
+        if self._looked_s < _LOOK_S:
             return None
-        self.clock.sleep(_LOOK_S)
-        return parse_displayed(bench.read_display(self._tenant.tag), bench.meter(self._tenant.tag).function)
+        self._looked_s = 0.0
+        return parse_displayed(bench.read_display(self.tenant.tag), bench.meter(self.tenant.tag).function)
 
 
-class SimulatedScope(VisaScope):
+class SimulatedScope(VisaScope, _Simulated):
     """The scope, spoken to as any SCPI scope."""
 
-    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+    def __init__(
+        self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
+    ) -> None:
         super().__init__(instrument, "", clock=clock)
-        self._tenant = _Tenant(tag, seed)
+        self.tenant = _Tenant(tag, options)
 
     def _open(self) -> None:
-        resource, options = _visa_address(self._tenant.enter(self.clock).address(self._tenant.tag))
+        resource, options = _visa_address(self.tenant.enter(self.clock).address(self.tenant.tag))
         self._session = ScpiSession(resource, ScopeDialect, options)
         super()._open()
 
     def _close(self) -> None:
         super()._close()
-        self._tenant.leave()
+        self.tenant.leave()
 
 
-class SimulatedGenerator(VisaGenerator):
+class SimulatedGenerator(VisaGenerator, _Simulated):
     """The generator, spoken to as any SCPI generator."""
 
-    def __init__(self, instrument: str, tag: str, seed: int, *, clock: Clock | None = None) -> None:
+    def __init__(
+        self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
+    ) -> None:
         super().__init__(instrument, "", clock=clock)
-        self._tenant = _Tenant(tag, seed)
+        self.tenant = _Tenant(tag, options)
 
     def _open(self) -> None:
-        resource, options = _visa_address(self._tenant.enter(self.clock).address(self._tenant.tag))
+        resource, options = _visa_address(self.tenant.enter(self.clock).address(self.tenant.tag))
         self._session = ScpiSession(resource, GeneratorDialect, options)
         super()._open()
 
     def _close(self) -> None:
         super()._close()
-        self._tenant.leave()
+        self.tenant.leave()
 
 
 def _visa_address(address: str) -> tuple[str, LinkOptions]:
@@ -248,7 +324,11 @@ class _Factory:
                 hint=f"it has: {', '.join(f'sim:{tag}' for tag in _MAKERS)}",
                 reason=OpenReason.MISSING,
             )
-        return _MAKERS[rest](instrument, rest, (options or SimulatedOptions()).seed, clock=clock)
+        if options is not None and options.fault and options.fault not in CAUSES:
+            raise ConfigError(
+                f"the simulated bench has no fault {options.fault!r}", hint=f"it has: {', '.join(CAUSES)}"
+            )
+        return _MAKERS[rest](instrument, rest, options or SimulatedOptions(), clock=clock)
 
 
 SimulatedAdapter = _Factory()

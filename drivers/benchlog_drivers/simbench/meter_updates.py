@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from benchlog.clock import ManualClock
+from benchlog.clock import ManualClock, RunningClock
 from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.scene import Scene
@@ -16,7 +16,7 @@ __all__ = ["MeterUpdates"]
 class MeterUpdates:
     """Gives the next display each time it is asked.
 
-    On the computer's clock that is the display now. On a clock that is moved by hand time may stand still; there
+    On a clock that runs that is the display now. On a clock that is moved by hand time may stand still; there
     each display counts as one update period later than the one before, until the clock moves or the scene
     changes.
     """
@@ -25,7 +25,8 @@ class MeterUpdates:
     scene: Scene
 
     def __post_init__(self) -> None:
-        self.manual = isinstance(self.scene.clock, ManualClock)
+        clock = self.scene.clock
+        self.manual = isinstance(clock, ManualClock) and not isinstance(clock, RunningClock)
         self._epoch: tuple[int, float] = (-1, 0.0)
         self._index = 0
 

@@ -19,16 +19,18 @@ __all__ = ["MeterEndpoint"]
 
 _POLL_S = 0.002
 _IDLE_S = 0.5
+_DEMAND_S = 10.0  # real time; only a computer that is hardly alive takes as long
 
 
 @dataclass(eq=False)
 class MeterEndpoint:
     """Sends a meter's display as frames.
 
-    On the computer's clock a frame goes out every 1/rate seconds. On a clock that is moved by hand time may
+    On a clock that runs a frame goes out every 1/rate seconds. On a clock that is moved by hand time may
     stand still, so the meter's own time runs by frames instead: the next frame goes out once the last one was
     read (or, while `on_demand` is set, when `demand` is called), and counts as 1/rate later than it, until the
-    clock moves or the scene changes.
+    clock moves or the scene changes. `demand` waits until its frame is out: how many frames there are, and of which
+    scene, then depends on who asks and not on how busy the computer is.
 
     Attributes
     ----------
@@ -49,8 +51,8 @@ class MeterEndpoint:
         self.updates = MeterUpdates(self.meter, self.scene)
         self._next_real_s = 0.0
         self._sent = 0
-        self._lock = threading.Lock()
-        self._demands = 0
+        self._lock = threading.Condition()
+        self._demanded = self._served = 0
         self._demanding_clients = 0
 
     def on_demand(self, clients: int) -> None:
@@ -59,10 +61,14 @@ class MeterEndpoint:
             self._demanding_clients += clients
 
     def demand(self) -> None:
-        """Send one frame now."""
+        """Send one frame now; comes back once it is out. Without effect on a clock that runs by itself."""
+        if self._poll or not self.updates.manual:
+            return
         with self._lock:
-            self._demands += 1
-        self.wake()
+            self._demanded += 1
+            mine = self._demanded
+            self.wake()
+            self._lock.wait_for(lambda: self._served >= mine, _DEMAND_S)
 
     def opened(self, connection: Connection) -> None:
         """See `Endpoint.opened`."""
@@ -83,18 +89,20 @@ class MeterEndpoint:
     def due(self) -> float:
         """See `Endpoint.due`."""
         with self._lock:
-            demanded, self._demands = self._demands, 0
             only_on_demand = self._demanding_clients > 0
         if self._poll or not self.connections:
-            return _IDLE_S
+            return _IDLE_S  # what is demanded waits for its client to be let in
         now, period = time.monotonic(), 1.0 / self.meter.spec.rate_hz
         if not self.updates.manual:
             if now >= self._next_real_s:
                 self._next_real_s = max(now, self._next_real_s + period)
                 self._send(self.connections)
             return max(0.0, self._next_real_s - now)
-        for _ in range(demanded):
+        while self._served < self._demanded:
             self._send(self.connections)
+            with self._lock:
+                self._served += 1
+                self._lock.notify_all()
         if only_on_demand:
             return _IDLE_S
         if now < self._next_real_s:
