@@ -124,6 +124,11 @@ class Bench:
             known = ", ".join(self.standards) or "none (no bench file read)"
             raise UsageError(f"no check standard {tag!r} on the bench", hint=f"known: {known}") from None
 
+    @property
+    def simulated(self) -> tuple[Instrument, ...]:
+        """Instruments of the simulated bench."""
+        return tuple(i for i in self.instruments.values() if i.address.startswith("sim:"))
+
     def accuracy(self, reading: Reading) -> Accuracy:
         """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""
         instrument = self.instruments.get(reading.instrument)

@@ -1,7 +1,7 @@
 """Make a project folder: commented plan and bench files for the four bench jobs, with schemas for editors.
 
-The first check runs at once on the simulated bench:
-  benchlog new my-controller && cd my-controller && benchlog run plan.toml --check C01
+All of it runs at once on the simulated bench:
+  benchlog new my-controller && cd my-controller && benchlog run plan.toml
 """
 
 from __future__ import annotations
@@ -49,5 +49,5 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.print_json({"schema": "benchlog.new/1", "folder": str(folder), "files": list(contents)})
     else:
         ctx.console.print(f"{folder}: {', '.join(contents)}")
-        ctx.console.print(f"next: cd {folder} && benchlog run plan.toml --check C01")
+        ctx.console.print(f"next: cd {folder} && benchlog run plan.toml")
     return 0

@@ -11,7 +11,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from contextlib import ExitStack
+
+    from benchlog.bench import Bench
     from benchlog.cli.context import Context
+    from benchlog.clock import Clock
+    from benchlog.demo.sim_hands import AtTheKeyboard
+    from benchlog.guide.person import Person
+    from benchlog.plan import Plan
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,14 +47,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
+    import contextlib
     import sys
-    from contextlib import ExitStack
 
     import msgspec
 
     from benchlog.cli.show import show_result
     from benchlog.errors import UsageError
-    from benchlog.guide.person import FileOfAnswers, Person
+    from benchlog.guide.person import FileOfAnswers
     from benchlog.guide.run import Guide
     from benchlog.guide.speech import find_speech
     from benchlog.guide.terminal import Terminal
@@ -69,19 +76,21 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             # The cautions stood before the hook-up, where they were needed.
             show_result(ctx.console, msgspec.structs.replace(result, cautions=()))
 
-    with ExitStack() as stack:
+    with contextlib.ExitStack() as stack:
         person: Person
         if args.answers:
-            lines = Path(args.answers).read_text(encoding="utf-8-sig").splitlines()
-            person = FileOfAnswers(lines, out=out)
+            person = FileOfAnswers(_lines(Path(args.answers)), out=out)
         else:
             speech = find_speech() if args.speak else None
             person = stack.enter_context(Terminal(out=out, speech=speech))
+        bench = ctx.bench()
+        if bench.simulated:
+            person = _at_simulated_bench(stack, plan, bench, ctx.clock, person)
         book = stack.enter_context(ctx.open_logbook())
         book.begin_session({"plan": args.plan, "project": plan.project.name}, resume=True)
         guide = Guide(
             plan,
-            ctx.bench(),
+            bench,
             book,
             clock=ctx.clock,
             person=person,
@@ -95,3 +104,29 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         elif not guide.stopped:
             book.end_session({})
     return verdict.exit_code
+
+
+def _lines(path: Path) -> list[str]:
+    """Lines of a file of answers."""
+    from benchlog.errors import UsageError
+
+    try:
+        return path.read_text(encoding="utf-8-sig").splitlines()
+    except UnicodeDecodeError as error:
+        raise UsageError(
+            f"answers {path}: byte {error.start} is no text (UTF-8)", hint="save the file as plain UTF-8 text"
+        ) from None
+
+
+def _at_simulated_bench(
+    stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, typist: Person
+) -> AtTheKeyboard:
+    """Set the simulated bench up for as long as the run lasts; what the person says is done is done on it."""
+    from benchlog.demo.plan_hands import PlanHands
+    from benchlog.demo.sim_hands import AtTheKeyboard
+    from benchlog.simulation import shared_bench
+
+    shared = stack.enter_context(shared_bench(bench.simulated, clock))
+    return AtTheKeyboard(
+        PlanHands(shared, plan, bench, lambda text, style: typist.show(text, style=style)), typist
+    )

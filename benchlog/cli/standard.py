@@ -101,7 +101,7 @@ def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardVal
 
     function = Function(standard[1])
     if args.value is None:
-        return with_accuracy(ctx, live_reading(ctx, args.meter, function), args.accuracy)
+        return with_accuracy(ctx, live_reading(ctx, args.meter, function, point=args.standard), args.accuracy)
     return metered(
         ctx,
         args.value,

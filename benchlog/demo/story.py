@@ -6,7 +6,6 @@ analysis. A command shown with ``$`` is really run, with the story's clock.
 
 from __future__ import annotations
 
-import importlib
 import io
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
@@ -23,7 +22,8 @@ from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.live import play
 from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.suspect import NodeGroup
-from benchlog.demo.hands import DemoHands, HandsOn
+from benchlog.demo.hands import DemoHands
+from benchlog.demo.sim_hands import AtTheKeyboard
 from benchlog.guide.hands import Hands
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
@@ -32,7 +32,7 @@ from benchlog.plan import read_plan
 from benchlog.reading import Function
 from benchlog.registry import open_adapter
 from benchlog.result import Result, Verdict
-from benchlog.simulation import served_as_sim, simulated_bench
+from benchlog.simulation import served_as_sim, simulated_bench, simulated_person
 
 __all__ = ["DAY_0", "Story"]
 
@@ -95,12 +95,8 @@ class Story:
         start = parse_rfc3339(DAY_0)
         self.clock: ManualClock = ManualClock(start) if typist is None else RunningClock(start)
         self.sim = simulated_bench(seed, self.clock)
-        self.person = importlib.import_module("benchlog_drivers.simbench.person").Person(self.sim, "MB-02")
-        self.hands = (
-            DemoHands(self.sim, self.person, say)
-            if typist is None
-            else HandsOn(self.sim, self.person, say, typist)
-        )
+        self.hands = DemoHands(self.sim, simulated_person(self.sim, "MB-02"), say)
+        self.person: Person = self.hands if typist is None else AtTheKeyboard(self.hands, typist)
         self.results: dict[str, Result] = {}
         self.watched: Snapshot | None = None  # the dashboard's last picture
         self._stack = ExitStack()
@@ -113,7 +109,7 @@ class Story:
         self._write("bench.toml", self.sim.bench_toml())
         self.bench = read_bench(self.folder / "bench.toml")
         # The links stay open over all sittings: closing a socket link takes the library 0.3 s.
-        self.links = self._stack.enter_context(Hands(self.bench, self.hands, self.clock))
+        self.links = self._stack.enter_context(Hands(self.bench, self.person, self.clock))
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -159,7 +155,7 @@ class Story:
         plan = read_plan(self.plan_path)
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
             note_plan(plan, book)
-            guide = Guide(plan, self.bench, book, clock=self.clock, person=self.hands, show=self._show)
+            guide = Guide(plan, self.bench, book, clock=self.clock, person=self.person, show=self._show)
             yield guide, self.links, book
 
     def session(self, *check_ids: str, left: str = "nothing", next_action: str = "") -> None:

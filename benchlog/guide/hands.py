@@ -184,15 +184,22 @@ class Hands:
         if key == "q":
             raise StoppedError
         if key == "s":
-            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip"))
-            raise SkippedError(reason or "no reason given")
+            raise SkippedError(self._why_skipped(step))
         if self._undo():
             raise UndoneError
         self.person.show(_NO_UNDO)
 
-    def do(self, text: str, key: str) -> None:
-        """Ask the person to do something; `SkippedError` if they won't."""
-        self.ask(Prompt("hookup", text, key))
+    def _why_skipped(self, step: str) -> str:
+        """Ask until there is a reason: a gap that nobody can explain later is no record."""
+        while True:
+            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
+            if reason:
+                return reason
+            self.person.show("  a few words, for the record")
+
+    def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
+        """Ask the person to do something, maybe to set a dial; `SkippedError` if they won't."""
+        self.ask(Prompt("hookup", text, key, instrument, function))
 
     def confirm(self, text: str, key: str) -> bool:
         """Ask a yes-or-no question until it is answered."""
@@ -336,7 +343,10 @@ class Hands:
                 f"is set to {reading.function}" if reading.function is not function else f"shows '{wrong[0]}'"
             )
             self.do(
-                f"{tag} {why}; {what} needs {function} without hold or relative: set it", f"{key}/setting"
+                f"{tag} {why}; {what} needs {function} without hold or relative: set it",
+                f"{key}/setting",
+                tag,
+                function,
             )
 
     def _trouble(self, tag: str, error: InstrumentError, key: str) -> bool:

@@ -1,0 +1,291 @@
+"""The hands for any plan on the simulated bench: what a check's hook-up means follows from its kind and part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from benchlog.bench import Bench
+from benchlog.demo.sim_hands import SimHands, doubt_step
+from benchlog.errors import UsageError
+from benchlog.guide.person import Prompt
+from benchlog.plan import (
+    AnyCheck,
+    CompareCheck,
+    ContinuityCheck,
+    CrossCheck,
+    InductanceCheck,
+    IsolationCheck,
+    ListCheck,
+    Plan,
+    RatioCheck,
+    ReadingCheck,
+    ReadingItem,
+    RectifiedCheck,
+    SupplyCheck,
+)
+from benchlog.reading import Function
+from benchlog.simulation import simulated_person
+from benchlog.units import parse_nameplate, parse_quantity
+
+__all__ = ["PlanHands"]
+
+_TEST_A = 0.5  # of a four-wire measurement whose plan names no current
+_SPARE_LEADS = "LD"
+_SUPPLY = "T1"
+_VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS)
+
+
+class PlanHands(SimHands):
+    """Hands that read off the plan what to connect.
+
+    Parameters
+    ----------
+    bench : simulated bench
+    plan : Plan
+    sheets : Bench
+        The bench file: tells which standard is for which function.
+    say : callable
+        Takes text and style of each line that a person would see.
+    """
+
+    def __init__(self, bench: Any, plan: Plan, sheets: Bench, say: Callable[[str, str], None]) -> None:
+        super().__init__(bench, simulated_person(bench), say)
+        self.plan = plan
+        self.sheets = sheets
+        self._check = ""
+        self._put_back: Callable[[], None] = _nothing
+
+    def do(self, prompt: Prompt) -> None:
+        """Do what a hook-up prompt asks, as far as this bench has what it takes."""
+        self._restore()
+        try:
+            self._do(prompt)
+        except UsageError as error:
+            self.say(f"  the simulated bench can't do that: {error}", "bold")
+            self.say(f"  try: {error.hint or 'a check on T1, CT1, CT2, RB, REC'}", "")
+
+    def seen(self, prompt: Prompt) -> str:
+        """See `SimHands.seen`; a check that asks before it names any hook-up is set up by then."""
+        step = doubt_step(prompt.key)
+        if not step.endswith("/reading"):
+            self._restore()
+        self._begin(prompt.key)
+        return super().seen(prompt)
+
+    def display(self, prompt: Prompt) -> str:
+        """See `SimHands.display`; an instrument that is not on this bench shows nothing."""
+        return super().display(prompt) if prompt.instrument in self.bench.meters else ""
+
+    def yes_or_no(self, key: str) -> str:
+        """Nothing to be seen: questions are for the person."""
+        return ""
+
+    # ---- hook-ups ----
+
+    def _do(self, prompt: Prompt) -> None:
+        where, _, what = prompt.key.rpartition("/")
+        if prompt.key.startswith("start/"):
+            self._on_standard(*prompt.key.split("/")[1:3])
+        elif what == "setting" and prompt.function is not None:
+            self.turn(prompt.instrument, prompt.function)
+        elif step := doubt_step(prompt.key):
+            self.look_into(step)
+        elif what == "hookup" and "/" in where:
+            self._begin(prompt.key)
+            self._item(where)
+        else:
+            self._begin(prompt.key)
+            self._later(self.plan.checks.get(where), what)
+
+    def _begin(self, key: str) -> None:
+        """Set a check up when its first prompt comes."""
+        check = self.plan.checks.get(key.partition("/")[0])
+        if check is None or check.id == self._check:
+            return
+        self._check = check.id
+        meters = self._meters(check)
+        self.person = simulated_person(
+            self.bench, meters[0], part=_SUPPLY, intended=self.bench.meter(meters[0]).function
+        )
+        self._hook_up(check, meters)
+
+    def _meters(self, check: AnyCheck) -> tuple[str, ...]:
+        """Meters that a check reads; all of them where it names none."""
+        named = check.meters if isinstance(check, CrossCheck) else (str(getattr(check, "meter", "")),)
+        return tuple(tag for tag in named if tag in self.bench.meters) or tuple(self.bench.meters)
+
+    def _hook_up(self, check: AnyCheck, meters: tuple[str, ...]) -> None:
+        hook = self.bench.hookups
+        if isinstance(check, SupplyCheck):
+            direct = parse_nameplate(check.nameplate).coupling == "dc"
+            self._on(check.part, Function.DC_VOLTS if direct else Function.AC_VOLTS, meters)
+        elif isinstance(check, CrossCheck | ReadingCheck):
+            self._on(check.part, check.function, meters)
+        elif isinstance(check, ContinuityCheck) and check.four_wire:
+            ampere = parse_quantity(check.current, "A").value if check.current else _TEST_A
+            self.drop(meters[0], self._point(check.part), ampere)
+        elif isinstance(check, ContinuityCheck):
+            self._on(check.part, Function.OHMS, meters[:1])
+        elif isinstance(check, RatioCheck):
+            self.clear()
+            hook.ratio(self._winding(check.part), divided=check.divider is not None)
+        elif isinstance(check, InductanceCheck):
+            self.clear()
+            hook.inductance(self._winding(check.part))
+        elif isinstance(check, IsolationCheck):
+            self.isolation(meters[0], parse_quantity(check.supply, "V").value)
+        elif isinstance(check, CompareCheck):
+            self.two_resistors(meters[0])
+        elif isinstance(check, RectifiedCheck):
+            self.rectifier(meters[0])
+
+    def _item(self, where: str) -> None:
+        """Set up one reading of a list check on the part itself."""
+        check = self.plan.checks.get(where.partition("/")[0])
+        name = where.partition("/")[2]
+        for item in check.item if isinstance(check, ListCheck) else ():
+            if isinstance(item, ReadingItem) and item.name.replace(" ", "_") == name and check is not None:
+                tags = (item.meter,) if item.meter in self.bench.meters else tuple(self.bench.meters)
+                self._on(check.part, item.function, tags)
+
+    def _later(self, check: AnyCheck | None, what: str) -> None:
+        """Carry out the later steps of a check."""
+        meters = self._meters(check) if check is not None else ()
+        if isinstance(check, SupplyCheck) and what in ("load", "unload"):
+            ohm = parse_quantity(check.load or "", "ohm").value if what == "load" else None
+            self.bench.load(self._point(check.part), ohm)
+        elif isinstance(check, RatioCheck | InductanceCheck) and what == "swap":
+            self.swap_probes()
+        elif isinstance(check, CompareCheck) and what == "to_reference":
+            self.put(meters[0], "CS-4", check.function)
+        elif isinstance(check, ContinuityCheck) and what == "short_tips":
+            self._short(meters[0])
+        elif isinstance(check, ContinuityCheck) and what == "on_object":
+            self.put(meters[0], self._point(check.part), Function.OHMS)
+
+    def _on(self, part: str, function: Function, meters: tuple[str, ...]) -> None:
+        """Put meters on a part; a transformer's output is live, everything else is measured by itself."""
+        point = self._point(part)
+        self.clear()
+        for meter in meters:
+            self.put(meter, point, function)
+        if part == _SUPPLY and function in _VOLTS:
+            self.bench.hookups.supply()
+
+    def _point(self, part: str) -> str:
+        """Where a part's tips go."""
+        points = self.bench.scene.points
+        name = f"{part}.output" if f"{part}.output" in points else part
+        self.bench.scene.nodes(name)  # refuses what is not there
+        return name
+
+    def _winding(self, part: str) -> str:
+        if part not in ("CT1", "CT2"):
+            raise UsageError(
+                f"the simulated bench has no toroid {part!r} to drive", hint="it has CT1 and CT2"
+            )
+        return part
+
+    def _on_standard(self, meter: str, what: str) -> None:
+        """Put a meter on a check standard, or its tips together."""
+        self._check = ""
+        self.clear()
+        if what == "tips":
+            self._short(meter)
+        else:
+            self.put(meter, what, self.sheets.standard(what).function)
+
+    def _short(self, meter: str) -> None:
+        self.put(meter, (f"{meter}.tips", f"{meter}.tips"), Function.OHMS)
+
+    # ---- a doubtful reading ----
+
+    def look_into(self, step: str) -> None:
+        """Do one check of a diagnosis; what was only for it is put back before the next."""
+        tag = self.person.tag
+        meter, bench = self.bench.meter(tag), self.bench
+        at = meter.hookup.at if meter.hookup is not None else bench.scene.nodes(f"{_SUPPLY}.output")
+        function = meter.function
+        other = next(t for t in bench.meters if t != tag)
+        self._put_back = self._as_it_is(tag)
+        tips = (f"{tag}.tips", f"{tag}.tips")
+        ways: dict[str, Callable[[], None]] = {
+            "short_tips": lambda: bench.short_tips(tag),
+            "short_tips_ohms": lambda: self.put(tag, tips, Function.OHMS, self._leads_of(tag)),
+            "dc_same_points": lambda: self.put(tag, at, Function.DC_VOLTS, self._leads_of(tag)),
+            "fresh_cell": lambda: self.put(tag, "CS-1", Function.DC_VOLTS, self._leads_of(tag)),
+            "known_resistor": lambda: self.put(tag, "CS-2", Function.OHMS, self._leads_of(tag)),
+            "ohms_output": lambda: self._unplugged(tag, at),
+            "ohms_plug": lambda: self._unplugged(tag, f"{_SUPPLY}.plug"),
+            "load_150": lambda: bench.load(at, 150.0),
+            "other_leads": lambda: bench.connect(tag, at=at, leads=_SPARE_LEADS, jack="volts"),
+            "second_meter": lambda: self._instead(tag, other, at, function),
+            "second": lambda: self._instead(tag, other, at, function),
+            "generator_50hz": lambda: self._on_generator(tag),
+            "mended": lambda: self._mended(tag, at),
+        }
+        if step in ways:
+            ways[step]()
+        else:
+            super().look_into(step)
+        if step == "mended":
+            self._put_back = _nothing
+
+    def _leads_of(self, tag: str) -> str:
+        hookup = self.bench.meter(tag).hookup
+        return "" if hookup is None else str(hookup.leads)
+
+    def _as_it_is(self, tag: str) -> Callable[[], None]:
+        """Return what puts tips, dial, plug, load and generator back as they are now."""
+        bench, meter = self.bench, self.bench.meter(tag)
+        state = (meter.hookup, meter.function, meter.range_index, meter.jack)
+        plugged = frozenset(("OUTLET.L", f"{_SUPPLY}.p1")) in bench.scene.wires
+
+        def put_back() -> None:
+            for other in bench.meters:
+                if other != tag:
+                    bench.disconnect(other)
+            with bench.scene.change():
+                meter.hookup, meter.jack = state[0], state[3]
+                bench.generator.on = False
+            if meter.function is not state[1]:
+                bench.set_function(tag, state[1], range_index=state[2])
+            if plugged:
+                bench.load(f"{_SUPPLY}.output", None)
+                bench.plug(_SUPPLY)
+
+        return put_back
+
+    def _restore(self) -> None:
+        put_back, self._put_back = self._put_back, _nothing
+        put_back()
+
+    def _unplugged(self, tag: str, at: str | tuple[str, str]) -> None:
+        self.bench.unplug(_SUPPLY)
+        self.put(tag, at, Function.OHMS, self._leads_of(tag))
+
+    def _instead(self, tag: str, other: str, at: tuple[str, str], function: Function) -> None:
+        """Put the other meter on with its own leads, the first one's tips off."""
+        self.bench.disconnect(tag)
+        self.put(other, at, function)
+
+    def _on_generator(self, tag: str) -> None:
+        with self.bench.scene.change():
+            generator = self.bench.generator
+            generator.frequency_hz, generator.amplitude_vpp, generator.on = 50.0, 5.0 * 2 * 2**0.5, True
+        self.put(tag, ("SG-04.out", "SG-04.common"), Function.AC_VOLTS, self._leads_of(tag))
+
+    def _mended(self, tag: str, at: tuple[str, str]) -> None:
+        """Good leads in the right jacks, a bright contact, the dial where it belongs."""
+        intended = self.person.intended
+        self.bench.disconnect(tag)
+        self.bench.set_function(tag, intended)
+        with self.bench.scene.change():
+            self.bench.scene.contacts.pop(at[0], None)
+            self.bench.scene.mains.outlet_live = True
+        self.bench.connect(tag, at=at, leads=_SPARE_LEADS, jack="volts")
+
+
+def _nothing() -> None:
+    """Put nothing back."""

@@ -1,0 +1,205 @@
+"""A pair of hands at the simulated bench: does what a prompt asks, and types what displays show.
+
+It knows which lead goes where, never what a reading will be: every digit comes out of the circuit model.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from benchlog.guide.person import Person, Prompt
+from benchlog.reading import Function, Reading
+
+__all__ = ["AtTheKeyboard", "SimHands", "doubt_step"]
+
+#: Lead set that each meter came with.
+_LEADS = {"MA-01": "LA", "MB-02": "LC"}
+
+
+def doubt_step(key: str) -> str:
+    """Name of the step of a diagnosis that a prompt's key stands for, or nothing."""
+    return key.rpartition("/doubt/")[2] if "/doubt/" in key else ""
+
+
+class SimHands(Person):
+    """Answers the prompts of a guided run by working the simulated bench.
+
+    Parameters
+    ----------
+    bench : simulated bench
+    person : its person, who can carry out the checks of a diagnosis
+    say : callable
+        Takes text and style of each line that a person would see.
+
+    Attributes
+    ----------
+    acts : dict
+        What to do at a hook-up prompt, by its key.
+    """
+
+    def __init__(self, bench: Any, person: Any, say: Callable[[str, str], None]) -> None:
+        self.bench = bench
+        self.person = person
+        self.say = say
+        self.acts: dict[str, Callable[[], None]] = {}
+
+    def show(self, text: str = "", *, style: str = "") -> None:
+        """See `Person.show`."""
+        self.say(text, style)
+
+    def answer(self, prompt: Prompt) -> str:
+        """Do what is asked on the bench; answer what displays and cards show."""
+        if prompt.kind == "hookup":
+            self.do(prompt)
+            answer = ""
+        else:
+            answer = self.seen(prompt)
+        self.say(f"  ? {prompt.text}{'  → ' + answer if answer else ''}", "dim")
+        return answer
+
+    def do(self, prompt: Prompt) -> None:
+        """Do what a hook-up prompt asks."""
+        step = doubt_step(prompt.key)
+        if step:
+            self.look_into(step)
+        elif prompt.key in self.acts:
+            self.acts[prompt.key]()
+
+    def seen(self, prompt: Prompt) -> str:
+        """What the bench shows where a prompt asks for it; nothing where it asks for words."""
+        step = doubt_step(prompt.key)
+        if prompt.kind == "display":
+            return self.display(prompt)
+        if prompt.kind == "choice" and step:
+            return str(self.person.act(step))
+        if prompt.kind == "quantity":
+            return str(self.person.act(step) if step == "scope_output" else self.bench.read_mains())
+        return self.yes_or_no(prompt.key) if prompt.kind == "confirm" else ""
+
+    # ---- what a kind of hands knows by itself ----
+
+    def look_into(self, step: str) -> None:
+        """Carry out one check of a diagnosis."""
+        self.person.act(step)
+
+    def display(self, prompt: Prompt) -> str:
+        """Read a display off, set to what is asked for."""
+        tag, function = prompt.instrument, prompt.function
+        if function is not None:
+            self.turn(tag, function)
+        return str(self.bench.read_display(tag))
+
+    def yes_or_no(self, key: str) -> str:
+        """Look, and answer a question."""
+        return "y"
+
+    # ---- what hands do ----
+
+    def turn(self, meter: str, function: Function) -> None:
+        """Turn a meter's dial, if it is not there already."""
+        if self.bench.meter(meter).function is not function:
+            self.bench.set_function(meter, function)
+
+    def put(self, meter: str, at: str | tuple[str, str], function: Function, leads: str = "") -> None:
+        """Tips off, dial, tips on: the dial never turns on a live point."""
+        self.bench.disconnect(meter)
+        self.turn(meter, function)
+        self.bench.connect(meter, at=at, leads=leads or _LEADS[meter])
+
+    def clear(self) -> None:
+        """Take away everything of the check before."""
+        self.bench.hookups.clear()
+        for meter in self.bench.meters:
+            self.bench.disconnect(meter)
+
+    def dead(self, meter: str, at: str, function: Function) -> None:
+        """Put a meter on something that is connected to nothing else."""
+        self.clear()
+        self.put(meter, at, function)
+
+    def drop(self, meter: str, at: str, ampere: float) -> None:
+        """Send a current through something and put a meter across it."""
+        self.clear()
+        self.bench.hookups.four_wire(at, ampere)
+        self.put(meter, at, Function.DC_VOLTS)
+
+    def isolation(self, meter: str, volt: float = 30.0) -> None:
+        """Put a supply and a meter in series with T1's barrier."""
+        self.clear()
+        self.bench.hookups.isolation(volt)
+        self.put(meter, "T1.isolation", Function.DC_VOLTS)
+
+    def swap_probes(self) -> None:
+        """Exchange the scope's probes and channels."""
+        with self.bench.scene.change():
+            first, second = self.bench.scope.channels.values()
+            first.clip, second.clip = second.clip, first.clip
+
+    def two_resistors(self, meter: str) -> None:
+        """Put the burden and the known resistor in series, and a meter across the burden."""
+        self.clear()
+        self.bench.hookups.two_resistors()
+        self.put(meter, "RB", Function.DC_VOLTS)
+
+    def rectifier(self, meter: str) -> None:
+        """Put bridge and capacitor on T1, and a meter across the capacitor."""
+        self.clear()
+        self.put(meter, "REC.output", Function.DC_VOLTS)
+        self.bench.hookups.rectifier()
+
+
+class AtTheKeyboard(Person):
+    """The simulated bench worked by a person: leads go on at Enter, what the bench shows is told, the person types.
+
+    Parameters
+    ----------
+    hands : SimHands
+        Does on the bench what the person says is done.
+    typist : Person
+        At the keyboard, or the lines of a pipe or file.
+    """
+
+    def __init__(self, hands: SimHands, typist: Person) -> None:
+        self.hands = hands
+        self.typist = typist
+        self.interactive = typist.interactive
+
+    def show(self, text: str = "", *, style: str = "") -> None:
+        """See `Person.show`."""
+        self.typist.show(text, style=style)
+
+    def answer(self, prompt: Prompt) -> str:
+        """Show what the bench shows, let the person answer, then do what was asked."""
+        if prompt.kind == "hookup":
+            answer = self.typist.answer(prompt)
+            if answer.lower() not in ("s", "u", "q"):
+                self.hands.do(prompt)
+            return answer
+        told = self._told(prompt)
+        if told:
+            self.show(f"    on the bench: {told}", style="bold")
+        return self.typist.answer(prompt)
+
+    def _told(self, prompt: Prompt) -> str:
+        """What there is to see; a question about the person's own wishes shows nothing."""
+        if prompt.kind == "text" or (prompt.kind == "choice" and not doubt_step(prompt.key)):
+            return ""
+        shown = self.hands.seen(prompt)
+        if not shown:
+            return ""
+        if prompt.kind == "quantity" and not doubt_step(prompt.key):
+            return f"the mains monitor shows {shown}"
+        return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
+
+    def live(self, text: str) -> None:
+        """See `Person.live`."""
+        self.typist.live(text)
+
+    def pressed(self) -> str:
+        """See `Person.pressed`."""
+        return self.typist.pressed()
+
+    def taken(self, reading: Reading) -> None:
+        """See `Person.taken`."""
+        self.typist.taken(reading)
