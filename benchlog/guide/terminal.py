@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import select
 import shutil
 import sys
 import textwrap
+import time
 from contextlib import ExitStack
 from types import TracebackType
 from typing import Self, TextIO
@@ -28,6 +30,8 @@ _KEY_TAIL = {
     "quantity": "[Enter: not known]",
     "display": "[s skip, u undo, q stop]",
 }
+#: An Enter so soon after a single key is habit, and answers nothing; judgement.
+HABIT_S = 0.5
 #: Kinds answered by one key on a terminal.
 _ONE_KEY = ("hookup", "confirm", "choice")
 _HELP = (
@@ -55,6 +59,7 @@ class Terminal(Person):
         self._speech = speech
         self._live = False
         self._keys: int | None = None
+        self._key_s: float | None = None  # when a key other than Enter was the last answer
         self._stack = ExitStack()
         self.interactive = self._out.isatty() and self._in.isatty()
 
@@ -132,14 +137,27 @@ class Terminal(Person):
     def _by_line(self, prompt: Prompt) -> str:
         tails = _KEY_TAIL if self.interactive else _LINE_TAIL
         tail = tails.get(prompt.kind) or (f"[{'/'.join(prompt.choices)}]" if prompt.choices else "")
+        waiting = self._waiting()
         self._ask(f"{prompt.text} {tail}")
         line = self._in.readline()
+        if line == "\n" and self._habit(waiting):
+            line = self._in.readline()
+        self._key_s = None
         if not line:
             self._out.write("\n")
             raise _ended()
         if not self._in.isatty():
             self._out.write(line if line.endswith("\n") else line + "\n")
         return line.strip()
+
+    def _waiting(self) -> bool:
+        """Whether something was typed before the question."""
+        return self._key_s is not None and bool(select.select([self._in], [], [], 0)[0])
+
+    def _habit(self, waiting: bool) -> bool:
+        """Whether an Enter belongs to the single key before it: it was there already, or came right behind."""
+        key_s, self._key_s = self._key_s, None
+        return key_s is not None and (waiting or time.monotonic() - key_s < HABIT_S)
 
     def _ask(self, text: str) -> None:
         """Write a question, broken between words where the terminal is too narrow for it."""
@@ -155,9 +173,12 @@ class Terminal(Person):
         tail = _KEY_TAIL.get(prompt.kind) or ", ".join(f"{key} {word}" for key, word in numbered.items())
         if prompt.kind == "choice":
             tail = f"[{tail}]"
+        waiting = self._waiting()
         self._ask(f"{prompt.text} {tail}")
         while True:
             key = wait_for_key(keys)
+            if key == "\n" and self._habit(waiting):
+                continue
             if key == END:
                 self._out.write("\n")
                 raise _ended()
@@ -165,6 +186,7 @@ class Terminal(Person):
                 self._out.write(f"\n  {_HELP}\n? ")
             answer = _meaning(prompt, key, numbered)
             if answer is not None:
+                self._key_s = time.monotonic() if answer else None
                 self._out.write(f"{answer or 'done'}\n")
                 self._out.flush()
                 return answer
