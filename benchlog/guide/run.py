@@ -15,7 +15,7 @@ from benchlog.guide.cards import danger_lines, hookup_card
 from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
 from benchlog.guide.past import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.start_round import due_meters, meters_named, start_round
+from benchlog.guide.start_round import due_meters, meters_named, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
 from benchlog.plan import AnyCheck, ListCheck, Plan
@@ -93,6 +93,8 @@ class Guide:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
         note_plan(self.plan, self.book)
         todo = [self.plan.check(check_id) for check_id in only]
+        for line in misspelt_meters(todo or self.plan.checks.values(), self.bench):
+            self.person.show(f"  ! {line}", style="bold")
         with Hands(self.bench, self.person, self.clock) as hands:
             hands.in_current_jack(meters_left_on_current(self.book))
             hands.rested = months_of_rest(self.book, self.clock.utc_ns())

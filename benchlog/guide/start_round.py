@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -16,7 +17,7 @@ from benchlog.project.standard_record import record_exploratory, record_standard
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-__all__ = ["DueMeter", "due_meters", "meters_named", "start_round"]
+__all__ = ["DueMeter", "due_meters", "meters_named", "misspelt_meters", "start_round"]
 
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
@@ -82,6 +83,17 @@ def start_round(due: Sequence[DueMeter], plan: Plan, hands: Hands, book: Logbook
     return list(dict.fromkeys(failed))
 
 
+def misspelt_meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
+    """Say which meters of a plan are not on the bench, but nearly called like one that is."""
+    found = []
+    for check in checks:
+        for tag in meters_named(check):
+            near = difflib.get_close_matches(tag, bench.instruments, n=1, cutoff=0.7)
+            if tag not in bench.instruments and near:
+                found.append(f"{check.id}: meter {tag} is not in the bench file; is it {near[0]}?")
+    return found
+
+
 def _leads(tag: str, hands: Hands) -> None:
     """Tips shorted on ohms: an open lead shows here and not at the part."""
     key = f"start/{tag}/tips"
@@ -139,14 +151,22 @@ def _best_standards(bench: Bench) -> tuple[Standard, ...]:
 
 
 def _meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
-    """Meters of the bench that checks name; all of them where none is named."""
+    """Meters of the bench that checks name; all of them where one leaves the choice to the person."""
+    checks = list(checks)
     named = [tag for check in checks for tag in meters_named(check)]
     meters = [i.tag for i in bench.instruments.values() if i.kind == "meter"]
-    used = [tag for tag in meters if tag in named]
-    return used or meters
+    if any(_meter_left_open(check) for check in checks):
+        return meters
+    return [tag for tag in meters if tag in named]
 
 
-def _named(check: AnyCheck) -> Iterable[str]:
+def _meter_left_open(check: AnyCheck) -> bool:
+    places = check.item if isinstance(check, ListCheck) else (check,)
+    return any(getattr(place, "meter", "none wanted") is None for place in places)
+
+
+def meters_named(check: AnyCheck) -> Iterable[str]:
+    """Tags of the meters a check names."""
     if isinstance(check, CrossCheck):
         yield from check.meters
     elif isinstance(check, ListCheck):
