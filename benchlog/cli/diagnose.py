@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.diagnosis import Case, Diagnosis, Session
+    from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session
 
 _BAR = 24
 _SHOWN = 6
@@ -98,6 +98,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         state = _interactive(ctx, session, state, args)
     elif not ctx.json:
         _show(ctx, state, _questions(args))
+        _show_next(ctx, state, state.next[0] if state.next else None)
     if ctx.recording:
         _record(ctx, args, session, state)
     if ctx.json:
@@ -217,7 +218,11 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from benchlog.diagnosis.session import HAZARD
+
     console = ctx.console
+    if HAZARD in state.cautions:
+        console.print(Text(f"! {HAZARD}", style="bold"))
     for question in questions:
         console.print(Text(f"? {question}", style="yellow"))
     table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
@@ -234,13 +239,31 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
     console.print(table)
     console.print(Text(f"P(output live) {state.p_live:.2f}"))
     for caution in state.cautions:
-        console.print(Text(f"! caution: {caution}", style="bold"))
-    if state.next:
-        best = state.next[0]
-        minutes = f"{best.minutes:g} min, {best.bits:.2f} bit"
-        console.print(Text.assemble(("next: ", "bold"), f"{best.action} ({minutes}). {best.card}"))
-    else:
-        console.print(Text(_ending(state), style="bold"))
+        if caution != HAZARD:
+            console.print(Text(f"! caution: {caution}", style="bold"))
+
+
+def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
+    from rich.text import Text
+
+    if check is not None:
+        text = f"({_in_words(check.minutes)}): {check.card}"
+        ctx.console.print(Text.assemble(("next ", "bold"), text))
+    elif not state.next:
+        ctx.console.print(Text(_ending(state), style="bold"))
+
+
+def _in_words(minutes: float) -> str:
+    """Say a time as people do.
+
+    >>> [_in_words(m) for m in (0.2, 0.5, 1.0, 1.5, 4.0)]
+    ['a few seconds', 'half a minute', 'a minute', '1.5 minutes', '4 minutes']
+    """
+    if minutes < 0.25:
+        return "a few seconds"
+    if minutes < 0.8:
+        return "half a minute"
+    return "a minute" if minutes < 1.25 else f"{minutes:g} minutes"
 
 
 def _ending(state: Diagnosis) -> str:
@@ -249,7 +272,7 @@ def _ending(state: Diagnosis) -> str:
         top = state.causes[0]
         ending = f"decided: {top.label}"
         if top.family == "meter":
-            ending += f'. What rested on the meter: benchlog standard METER --bad "{top.id}"'
+            ending += f'. To recall what rested on it: benchlog standard METER --bad "{top.label}"'
         return ending
     if state.stop == "no single cause fits":
         return "no single cause fits: two faults at once, or a slip in what was noted. Start again as found."
@@ -266,17 +289,14 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
     from benchlog.errors import UsageError
 
     left_out: set[str] = set()
-    questions = _questions(args)
+    _show(ctx, state, _questions(args))
     while True:
-        _show(ctx, state, questions)
-        questions = []
         check = next((n for n in state.next if n.action not in left_out), None)
+        _show_next(ctx, state, check)
         if check is None:
             return state
-        if check.action != state.next[0].action:
-            ctx.console.print(f"instead: {check.action} ({check.minutes:g} min). {check.card}", markup=False)
         try:
-            answer = _answer(ctx, check.action)
+            answer = _answer(check.action)
         except EOFError:
             return state
         if answer in ("q", "quit"):
@@ -284,19 +304,31 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
         if answer in ("", "skip"):
             left_out.add(check.action)
             continue
+        if answer == "?":
+            ctx.console.print(_answers(session, check.action), markup=False)
+            continue
         name, equals, outcome = answer.partition("=")
-        pair = (name.strip(), outcome.strip()) if equals else (check.action, answer)
+        named = "_".join(name.strip().lower().split())
+        pair = (named, outcome.strip()) if equals else (check.action, answer)
         try:
             session.update(parse_evidence(pair))
         except UsageError as error:
-            ctx.console.print(f"{error}. {error.hint}", markup=False)
+            ctx.console.print(f"not taken: {error.message.replace('_', ' ')}", markup=False)
+            ctx.console.print(_answers(session, check.action), markup=False)
             continue
         state = session.state()
+        _show(ctx, state, [])
 
 
-def _answer(ctx: Context, action: str) -> str:
-    ctx.console.print('answer as displayed, "skip", "quit", or another check as NAME=ANSWER', style="dim")
-    return input(f"{action}> ").strip()
+def _answer(action: str) -> str:
+    return input(f"{action.replace('_', ' ')} (? for the answers)> ").strip()
+
+
+def _answers(session: Session, action: str) -> str:
+    """What can be typed at a question."""
+    words = session.catalogue.actions[action].words
+    shown = f"one of: {', '.join(words)}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"
+    return f'answer with {shown}; or "skip", "quit", or another check as NAME = ANSWER'
 
 
 def _record(ctx: Context, args: argparse.Namespace, session: Session, state: Diagnosis) -> None:

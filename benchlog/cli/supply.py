@@ -66,6 +66,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply import LoadPoint, check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.doubts import diagnose_line, with_doubts
+    from benchlog.cli.typed import accuracy_findings
     from benchlog.errors import AnalysisError, UsageError
     from benchlog.units import parse_nameplate, parse_quantity
 
@@ -135,8 +136,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         tolerance=tolerance,
     )
     used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
-    from benchlog.cli.typed import accuracy_findings
-
     typed = used[1:] if captures else used
     result = msgspec.structs.replace(
         result,

@@ -68,6 +68,9 @@ class BenchModel:
         self.mains_nominal_v = case.mains_nominal_v
         self.direct = case.expect.coupling == "dc"
         self.expected = case.expect.value
+        # A first reading in volts where ohms were expected, or the like: that is what a wrong function shows.
+        said = case.reading.unit
+        self.other_unit = said in ("V", "A", "ohm") and said != case.expect.unit
         self.look = catalogue.look
         self._floors = catalogue.engine
         mains_hz = 60.0 if case.mains_nominal_v < 150 else 50.0
@@ -126,7 +129,7 @@ class BenchModel:
         if action == "scope_output":
             both = self._scope_with_dc(h, value)
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
-        return Prediction(value, other, p_other, _NONE, self._floor(action))
+        return Prediction(value, other, p_other, _NONE, self.floor(action))
 
     def change(self, action: str, h: Hidden, noise: Noise) -> None:
         """Change the hidden states as `action` does, in place."""
@@ -153,7 +156,8 @@ class BenchModel:
 
     # -- from check to reading ----------------------------------------------------------------------------
 
-    def _floor(self, action: str) -> float:
+    def floor(self, action: str) -> float:
+        """Return below what a reading of `action` counts as zero, in its unit."""
         if action in _OHMS or (self.kind == "ohms" and action not in _OWN_VOLTS):
             return self._floors["floor_ohm"]
         if action in _OWN_VOLTS:
@@ -225,6 +229,8 @@ class BenchModel:
         value = self.instrument.converted(h, dc_function, ac, dc, noise)
         if self.kind == "current":
             value = np.where(h["fuse_blown"] > 0, 0.0, value)
+        if self.other_unit:
+            value = np.where(h["wrong_function"] > 0, np.nan, value)
         return self.instrument.shown(h, value * h["settling"], noise, turned=False)
 
     def _resistance_as_found(self, h: Hidden, path: Path, noise: Noise) -> Floats:
@@ -233,6 +239,8 @@ class BenchModel:
         value = np.where(h["left_live"] > 0, anything, value)
         near_zero = np.abs(noise.normal(0, 0.3))
         other_function = np.where(noise.random() < 0.5, anything, near_zero)
+        if self.other_unit:
+            other_function = np.full_like(value, np.nan)
         value = np.where(h["wrong_function"] > 0, other_function, value)
         return self.instrument.shown(h, value * h["settling"], noise, turned=False, is_ohms=True)
 

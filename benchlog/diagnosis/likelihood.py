@@ -28,13 +28,14 @@ def compressed(value: Floats | float, floor: float) -> Floats:
     return np.asarray(np.sign(value) * np.log1p(np.abs(value) / floor))
 
 
-def _of_reading(
-    shown: float, predicted: Floats, sd_extra: float, floor: float, repeatability: float
-) -> Floats:
+def _of_reading(shown: float, predicted: Floats, step: float, floor: float, repeatability: float) -> Floats:
     numeric = np.isfinite(predicted)
     m = np.where(numeric, predicted, 0.0)
-    # d q / d y = 1 / (|y| + floor): absolute noise and display steps are carried over with it.
-    sd = np.hypot(repeatability, sd_extra / (np.abs(m) + floor))
+    # d q / d y = 1 / (|y| + floor): absolute noise and display steps are carried over with it. A step of a kilovolt
+    # may hide 27 V in a zero, but never shows them as kilovolts. A step is uniform: sd 0.29; noise of most of the
+    # floor keeps zero from being sharp.
+    stepped = 0.29 * step / (np.maximum(np.abs(m), abs(shown)) + floor)
+    sd = np.hypot(np.hypot(repeatability, stepped), 0.8 * floor / (np.abs(m) + floor))
     distance = compressed(shown, floor) - compressed(m, floor)
     sd = np.hypot(sd, _bandwidth(distance, numeric)[:, None])
     return np.where(numeric, np.exp(-0.5 * (distance / sd) ** 2) / (sd * np.sqrt(2 * np.pi)), 0.0)
@@ -115,6 +116,4 @@ def _density(outcome: Outcome, predicted: Floats, floor: float, unit: str, repea
         return overload.astype(float)
     if outcome.unit and outcome.unit != unit:
         return np.isnan(predicted).astype(float)
-    # A display step is uniform: sd 0.29; noise of most of the floor keeps zero from being sharp.
-    sd_extra = float(np.hypot(0.29 * outcome.resolution, 0.8 * floor))
-    return _of_reading(outcome.value, predicted, sd_extra, floor, repeatability)
+    return _of_reading(outcome.value, predicted, outcome.resolution, floor, repeatability)

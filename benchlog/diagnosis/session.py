@@ -27,8 +27,12 @@ _DRAWN = 2400  # particles per cause before the first reading
 _KEPT = 800  # after it
 _PUSH = 1.01  # relative step of the secant that moves particles onto the first reading
 _REACH = 0.4  # and how far they are moved at most
+_PRESENT_V = 1.0  # volts on points that should be dead; less may be pick-up: judgement
+_WORD_SLIP = 0.1  # share of readings in the other coupling where only the word is wrong: judgement
+_NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
 _SAMPLED = 3000  # for the information of the next checks
 CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
+_POWER_OFF = "Power off at the outlet before you touch anything."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off at the outlet, then look."
 
 
@@ -115,8 +119,9 @@ class Session:
         self.log_weight = np.log(np.array(list(weights.values())))
         self.done: list[Evidence] = []
         self.particles = _prior(case.kind, self.causes, seed).copy()
+        self._dial_as_displayed()
         self._take_in(FIRST_READING, case.reading)
-        self._contradicting_coupling()
+        self._reading_is_not_right()
         self.particles.resample(_KEPT, self._rng("resample"), 0.0, set())
         self._move_onto_reading()
         for evidence in case.evidence:
@@ -156,6 +161,7 @@ class Session:
         rng = self._rng("outcome")
         prediction = self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng))
         words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
+        lapse = self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"]
         total, clean, opened = likelihood(
             outcome,
             words,
@@ -163,8 +169,12 @@ class Session:
             unit=self.model.unit(action),
             coupling=self.model.coupling(action),
             repeatability=self.catalogue.engine["repeatability"],
-            lapse=self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"],
+            lapse=lapse,
         )
+        if self._steady_repeat(action, outcome):
+            # Points that lie still show the same again whatever the cause; only a slip would hardly come twice.
+            total = clean + lapse * (1.0 - clean)
+            clean = clean / total
         weight = particles.weight * total
         marginal = weight.sum(axis=1)
         self.log_weight = self.log_weight + np.log(marginal)
@@ -175,13 +185,64 @@ class Session:
             now = (rng.random(opened.shape) < opened) & loose
             particles.hidden["open_now"] = now.astype(float)
 
-    def _contradicting_coupling(self) -> None:
-        """Weigh a first reading said to be in the other coupling: the dial is then at the other function."""
-        said, meant = self.case.reading.coupling, self.case.expect.coupling
-        if said and meant and said != meant:
-            other = np.array([cause == "wrong_function" for cause in self.causes])
-            lapse = self.catalogue.engine["lapse"]
-            self.log_weight = self.log_weight + np.where(other, 0.0, np.log(lapse))
+    def _steady_repeat(self, action: str, outcome: Outcome) -> bool:
+        """Tell whether the points were read again before and showed the same, with nothing touched in between."""
+        before = self._last_reread() if action == "reread" else None
+        if before is None or outcome.overload or before.overload:
+            return before is not None and outcome.overload and before.overload
+        if outcome.value is None or before.value is None:
+            return False
+        engine = self.catalogue.engine
+        floor = 3.0 * engine["repeatability"] * abs(before.value) + self.model.floor("reread")
+        return abs(outcome.value - before.value) <= floor
+
+    def _last_reread(self) -> Outcome | None:
+        for evidence in reversed(self.done):
+            if evidence.action == "reread":
+                return evidence.outcome
+            if self.catalogue.actions[evidence.action].alters in ("slightly", "state"):
+                return None
+        return None
+
+    def _dial_as_displayed(self) -> None:
+        """Take the function that the first reading was displayed in as the one the dial is at.
+
+        Where it is not the expected one, the dial is wrong, or an output that is DC was reason to turn it; any other
+        cause needs a slip beside it. Volts on points that should be dead show that they are live.
+        """
+        said, meant = self.case.reading, self.case.expect
+        rows = {cause: row for row, cause in enumerate(self.causes)}
+        if self.model.other_unit:
+            if self.case.kind == "ohms" and said.unit == "V":
+                live = np.ones(self.particles.weight.shape)
+                if said.value is not None and abs(said.value) < _PRESENT_V:
+                    live[:, ::2] = 0.0
+                self.particles.hidden["left_live"] = live
+            return
+        if not (said.coupling and meant.coupling and said.coupling != meant.coupling):
+            return
+        shape = self.particles.weight.shape
+        if "wrong_function" in rows:
+            dial = self.particles.hidden["wrong_function"].copy()
+            # Or the wrong word was typed or read for the right function: nothing but the display tells.
+            dial[rows["wrong_function"], : round(_WORD_SLIP * shape[1])] = 0.0
+            if "part_dc" in rows:
+                dial[rows["part_dc"]] = 1.0
+            self.particles.hidden["wrong_function"] = dial
+        likely = np.array([cause in ("wrong_function", "part_dc", "scope_coupling") for cause in self.causes])
+        self.log_weight = self.log_weight + np.where(likely, 0.0, np.log(self.catalogue.engine["lapse"]))
+
+    def _reading_is_not_right(self) -> None:
+        """Rule out "reading right" where the reading is of another function, or nothing that a right one shows."""
+        if "all_good" not in self.causes:
+            return
+        row = self.causes.index("all_good")
+        said, meant = self.case.reading, self.case.expect
+        other = self.model.other_unit or bool(
+            said.coupling and meant.coupling and said.coupling != meant.coupling
+        )
+        right = 0.0 if other else float(np.sum(self.particles.weight[row] * self.particles.clean[row]))
+        self.log_weight[row] += np.log(max(right, _NEVER))
 
     def _move_onto_reading(self) -> None:
         """Move particles near the first reading onto it, each cause by its `free` quantity.
@@ -264,7 +325,10 @@ class Session:
         return [
             a
             for a in self.catalogue.actions.values()
-            if self.case.kind in a.kinds and done.count(a.id) < a.repeats and (looked or a.alters != "state")
+            if self.case.kind in a.kinds
+            and done.count(a.id) < a.repeats
+            and (looked or a.alters != "state")
+            and not (a.id == "reread" and self._last_reread() is not None)
         ]
 
     def _next(self, p: Floats, hazard: bool) -> tuple[NextCheck, ...]:
@@ -296,7 +360,12 @@ class Session:
                 -score,
             )
 
-        return tuple(NextCheck(a.id, bits, a.minutes, a.card) for _, bits, a in sorted(checks, key=rank))
+        return tuple(
+            NextCheck(
+                a.id, bits, a.minutes, f"{_POWER_OFF} {a.card}" if hazard and a.id == "look" else a.card
+            )
+            for _, bits, a in sorted(checks, key=rank)
+        )
 
 
 @functools.lru_cache(maxsize=8)

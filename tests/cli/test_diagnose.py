@@ -102,6 +102,31 @@ def test_typed_answers_one_card_at_a_time(
     assert "safe" not in out
 
 
+def test_people_see_no_bits_and_no_ids(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Time in words, names in words; what is skipped stays away; a typo repeats the question, not the table."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("?\nperhaps\nskip\nskip\n"))
+    main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
+    out = capsys.readouterr().out
+    assert "bit)" not in out
+    assert "_" not in out
+    assert "next (half a minute): Power off at the outlet" in out
+    assert out.index("current jack") < out.index("P(output live)")
+    assert out.count("P(output live)") == 1
+    assert out.count("lead in current jack, battery symbol") == 2
+    assert out.count("Look at dial") == 3
+    assert "instead" not in out
+
+
+def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
+    """The command for what rested on it."""
+    words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
+    main(["diagnose", *words, "--no-record"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "To recall what rested on it: benchlog standard METER --bad \"the meter's battery" in out
+
+
 def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
     """Half of the expected: the question, and the value as read."""
     main(["diagnose", "--expect", "27.1 V ac", "--reading", "13.6 V ac", "--no-record"])

@@ -117,3 +117,20 @@ def test_mutual_information_in_bits() -> None:
     four = np.repeat(np.arange(4), 25)
     assert mutual_information(four, four, 4, 4) == pytest.approx(2.0)
     assert mutual_information(four, np.tile(np.arange(5), 20), 4, 5) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_leads_are_moved_only_after_power_is_off() -> None:
+    """A card that has clips taken off, fitted or moved on the circuit says to power off (or unplug) first."""
+    untouched = {"look", "reread", "lamp_in_outlet", "reread_nameplate", "read_mains"}
+    for action in load_catalogue().actions.values():
+        if action.id in untouched:
+            continue
+        text = action.card.lower()
+        off = min((text.find(w) for w in ("power off at the outlet", "unplug") if w in text), default=-1)
+        assert off >= 0, action.id
+        handled = [text.find(w) for w in ("clip", "probe off", "leads") if w in text]
+        assert all(off < place for place in handled), action.id
+        if "power on" in text:
+            assert "while dead" in text or "hold by themselves" in text or "while it is dead" in text, (
+                action.id
+            )

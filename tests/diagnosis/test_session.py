@@ -268,3 +268,63 @@ def test_particles_stay_apart_and_sum_to_one() -> None:
     assert np.allclose(particles.weight.sum(axis=1), 1.0)
     row = session.causes.index("meter_gain_drift")
     assert len(np.unique(particles.hidden["drift"][row])) > 100
+
+
+@pytest.mark.parametrize(
+    ("expect", "reading"), [("27 V ac", "27 V dc"), ("12 V dc", "12 V ac"), ("1.6 A ac", "1.6 A dc")]
+)
+@pytest.mark.parametrize("steps", [(), (("look", "in order"),), (("look", "wrong function"),)])
+def test_a_contradicting_coupling_is_never_all_good(
+    expect: str, reading: str, steps: tuple[tuple[str, str], ...]
+) -> None:
+    """The right number on the other function: the dial, or an output that is DC."""
+    found = diagnose(case(reading, *steps, expect=expect))
+    assert found.causes[0].id in ("wrong_function", "part_dc")
+    assert next(c.probability for c in found.causes if c.id == "all_good") < 1e-6
+
+
+def test_overload_with_a_right_second_meter_is_this_meters_range() -> None:
+    """OL here, 27.1 V there."""
+    assert probability("all_good", case("OL")) < 0.001
+    found = diagnose(case("OL", ("second_meter", "27.1 V ac")))
+    assert found.causes[0].id == "range_slip"
+
+
+@pytest.mark.parametrize("reading", ["2.7 kV ac", "27 kV ac", "271 V ac"])
+def test_a_shifted_point_or_prefix_is_no_weak_part(reading: str) -> None:
+    """Ten, a hundred and a thousand times the expected."""
+    assert probability("range_slip", case(reading)) > 0.8
+    assert probability("part_low", case(reading)) < 0.02
+
+
+def test_volts_read_where_ohms_were_meant_show_a_live_output() -> None:
+    """15 V on points that should be dead."""
+    found = diagnose(case("15 V ac", expect="15 ohm"))
+    assert found.causes[0].id == "wrong_function"
+    assert found.p_live > 0.9
+    assert diagnose(case("0.1 V ac", expect="15 ohm")).p_live > 0.3
+
+
+@pytest.mark.parametrize("reading", ["20.3 V ac", "0.21 V ac", "31.4 V ac"])
+def test_a_repeated_steady_reread_is_no_further_evidence(reading: str) -> None:
+    """Beyond its lapse: points that lie still show the same again, whatever the cause."""
+    once, twice = (diagnose(case(reading, *[("reread", reading)] * n)) for n in (1, 2))
+    before = {c.id: c.probability for c in once.causes}
+    assert all(c.probability == pytest.approx(before[c.id], abs=0.025) for c in twice.causes)
+    assert "reread" not in {n.action for n in once.next}
+
+
+def test_a_reread_that_moved_is_evidence_again() -> None:
+    """An output that comes and goes."""
+    steady = case("0.21 V ac", ("reread", "0.21 V ac"))
+    moved = case("0.21 V ac", ("reread", "0.21 V ac"), ("reread", "27.0 V ac"))
+    loose = ("lead_intermittent", "part_intermittent")
+    assert sum(probability(c, moved) for c in loose) > 3 * sum(probability(c, steady) for c in loose)
+
+
+def test_power_goes_off_before_a_lead_in_the_current_jack_is_looked_for() -> None:
+    """The first line and the next check say the same."""
+    found = diagnose(case("0.001 V ac"))
+    assert found.next[0].card.startswith("Power off at the outlet")
+    assert "Stop live work" in found.cautions[0]
+    assert all("tips off" not in n.card.lower() for n in found.next)
