@@ -11,6 +11,7 @@ from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan
+from benchlog.project.meter_doubt import MeterDoubts, with_doubt
 from benchlog.project.overview import MeterTrust, meter_trust
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
@@ -141,7 +142,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     else:
         state = None
         recalls = _recalls(by_kind)
-        chosen, standing = _latest_each(by_kind, recalls)
+        chosen, standing = _latest_each(by_kind, recalls, MeterDoubts(entries))
         not_tested = ()
     results = tuple((entry, result) for entry, result, _ in chosen)
     holds = tuple(state.holds.values()) if state else ()
@@ -204,7 +205,7 @@ def _recalls(by_kind: dict[str, list[Entry]]) -> tuple[Entry, ...]:
 
 
 def _latest_each(
-    by_kind: dict[str, list[Entry]], recalls: Sequence[Entry]
+    by_kind: dict[str, list[Entry]], recalls: Sequence[Entry], doubts: MeterDoubts
 ) -> tuple[list[_Chosen], tuple[str, ...]]:
     """Latest result of each check (or kind of check) on each part, and which stand although recalled."""
     superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
@@ -217,7 +218,8 @@ def _latest_each(
         result = Result.from_json(entry.body)
         key = (result.check_id, result.check, result.part)
         latest.pop(key, None)
-        state = states.get(result.overall, CheckState.INDETERMINATE)
+        counted = with_doubt(result, doubts.behind(result, at=entry.seq))
+        state = states.get(counted.overall, CheckState.INDETERMINATE)
         if not recalled.get(entry.seq, "stands").startswith("stands"):
             state = CheckState.RECALLED
         latest[key] = (entry, result, state)

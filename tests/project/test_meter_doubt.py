@@ -404,3 +404,47 @@ def test_status_names_meters_never_checked(desk: Desk) -> None:
     assert "MB-02: never checked" not in said.words
     assert "left at the last session: nothing noted" in said.words
     assert desk.status(plan)["never_checked"] == ["MA-01"]
+
+
+def test_a_certificate_without_a_plan_does_not_count_it_either(record: Record) -> None:
+    """A pass written down while the meter was in doubt is indeterminate on paper."""
+    from benchlog.report.facts import gather
+
+    record.standard("fail")
+    passed = Result(
+        check="reading", verdict=Verdict.PASS, reason="r", instruments=("MB-02",), functions={"MB-02": "V="}
+    )
+    record.book.append_result(passed)
+    facts = gather(record.book, None, record.clock.utc_ns())
+    assert [t.verdict for t in facts.tested] == ["indeterminate"]
+    assert not facts.clean
+    assert [(m.tag, m.word) for m in facts.meters] == [("MB-02", "do not trust")]
+
+
+def test_a_list_keeps_every_function_a_meter_was_used_on(desk: Desk) -> None:
+    """Volts, then ohms with one meter: the volts failed, so the list is in doubt, whatever was last."""
+    item = '[[check.item]]\ntake = "reading"\nname = "{0}"\nfunction = "{1}"\nmeter = "MB-02"\nlimits = {{ high = "{2}" }}\n'
+    listed = '[[check]]\nid = "C02"\nkind = "list"\npart = "T1"\n'
+    listed += item.format("rail", "V=", "6 V") + item.format("lead", "ohm", "2 ohm")
+    start, end = PLAN.index("[[check]]"), PLAN.index("[[hold]]")
+    plan = desk.write("list.toml", PLAN[:start] + listed + PLAN[end:])
+    answers = ["C02/rail: 5.00 V", "C02/lead: 0.4 ohm"]
+    assert desk.answer(plan, "C02", answers).code == 0
+    desk.run("standard", "MB-02", "CS-3", "5.50 V dc")
+    assert desk.answer(plan, "C02", answers).code == 3
+    assert desk.status(plan)["hold"]["H1"]["state"] == "shut"
+
+
+def test_the_round_of_a_scripted_session_asks_about_a_prefix_too(desk: Desk) -> None:
+    """run --standards from a file: millivolts on 5 V are kept as exploratory, nothing is recalled."""
+    said = desk.answer(
+        desk.folder / "plan.toml",
+        "C02",
+        ["start/MB-02/tips/reading: 0.2 ohm", "start/MB-02/CS-3/reading: 5.01 mV",
+         "start/MB-02/CS-10/reading: 10.00 kohm", "C02/reading: 5.00 V"],
+        "--standards",
+    )  # fmt: skip
+    assert "prefix" in said.words
+    with Logbook.open(desk.logbook, clock=desk.clock, mode="ro", create=False) as book:
+        assert [e.body["displayed"] for e in book.entries("exploratory")] == ["5.01 mV"]
+        assert not list(book.entries("recall"))
