@@ -96,6 +96,7 @@ class _Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field=
     caution: str = ""
     valid_days: int | None = None
     after: tuple[str, ...] = ()
+    after_hold: str | None = None
     mains_referenced: bool = False
     limits: Mapping[str, LimitText] = {}
 
@@ -105,9 +106,10 @@ class _Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field=
 
     @property
     def revision(self) -> str:
-        """Short digest of all that defines the check: changes when any of it is edited."""
-        plain = msgspec.json.encode(self, order="deterministic")
-        return hashlib.sha256(plain).hexdigest()[:12]
+        """Short digest of all that defines the check: changes when any of it but its place behind a hold is edited."""
+        plain = msgspec.to_builtins(self, order="deterministic")
+        del plain["after_hold"]
+        return hashlib.sha256(msgspec.json.encode(plain)).hexdigest()[:12]
 
 
 class SupplyCheck(_Check, frozen=True, tag="supply"):
@@ -403,6 +405,8 @@ def read_plan(path: Path) -> Plan:
     for check in file.check:
         _refuse_unknown(path, f"check {check.id} is on part", (check.part,), tags, "part")
         _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
+        if check.after_hold is not None:
+            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
         try:
             _try_values(check)
         except BenchlogError as error:

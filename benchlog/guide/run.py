@@ -152,30 +152,32 @@ class Guide:
         """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""
         state = read_state(self.plan, self.book, self.clock.utc_ns())
         if named:
+            while todo and (hold := state.held_by(todo[0])):
+                self._verdicts[todo[0].id] = Verdict.NOT_DONE
+                self._wait_for(hold, todo.pop(0))
             return todo.pop(0) if todo else None
         waiting: list[AnyCheck] = [
             s.check
             for s in state.checks.values()
             if s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
         ]
+        waiting = [check for check in waiting if not state.held_by(check)]
         if not waiting:
-            return None
-        if ahead := self._hold_before(waiting[0], state):
-            self.person.show(
-                f"{waiting[0].id} comes after hold {ahead}: benchlog release {self.plan.path} {ahead}"
-            )
+            held = next((c for c in self.plan.checks.values() if self._waits(c, state)), None)
+            if held is not None and (hold := state.held_by(held)):
+                self._wait_for(hold, held)
             return None
         self._tried.add(waiting[0].id)
         return waiting[0]
 
-    def _hold_before(self, check: AnyCheck, state: ProjectState) -> str | None:
-        """A hold point that is ready but not released, and that stands before this check in the plan."""
-        order = list(self.plan.checks)
-        for hold_id, status in state.holds.items():
-            last = max(order.index(c) for c in status.hold.needs)
-            if status.state.value in ("shut", "ready to release") and order.index(check.id) > last:
-                return hold_id
-        return None
+    def _waits(self, check: AnyCheck, state: ProjectState) -> bool:
+        passed = state.checks[check.id].state is CheckState.PASSED
+        return state.held_by(check) is not None and not passed
+
+    def _wait_for(self, hold_id: str, check: AnyCheck) -> None:
+        self.person.show(
+            f"{check.id} comes after hold {hold_id}: benchlog release {self.plan.path} {hold_id}"
+        )
 
     # ---- one check ----
 
@@ -308,7 +310,9 @@ class Guide:
     def _more_to_do(self) -> bool:
         state = read_state(self.plan, self.book, self.clock.utc_ns())
         return any(
-            s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
+            s.state not in (CheckState.PASSED, CheckState.BLOCKED)
+            and s.check.id not in self._tried
+            and not state.held_by(s.check)
             for s in state.checks.values()
         )
 
@@ -317,12 +321,24 @@ class Guide:
         self.book.append("stop", {"check_id": check.id, "part": check.part})
         self.person.show(f"  stopped at {check.id}; what was taken is recorded, the same command goes on")
 
-    def close_out(self) -> dict[str, str]:
-        """Ask for the session's last lines: what is left energised, charged or loose, and the next action."""
-        try:
+    def _left(self) -> str:
+        """Ask what is left; a person sees what will be written, and may write it anew."""
+        while True:
             left = self.person.answer(
                 Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")
             )
+            if not left or not self.person.interactive:
+                return left
+            answer = self.person.answer(
+                Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
+            )
+            if not answer.lower().startswith("n"):
+                return left
+
+    def close_out(self) -> dict[str, str]:
+        """Ask for the session's last lines: what is left energised, charged or loose, and the next action."""
+        try:
+            left = self._left()
             action = self.person.answer(Prompt("text", "next action? [go on with the plan]", "close/next"))
         except InputEndedError:
             # Nobody said that nothing is charged; the record must not say it either.

@@ -8,6 +8,7 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 - a result is stale when it is older than the check allows or the part has left the state it was tested in;
 - a recalled result counts only where the recall says that it stands;
 - one measured with a meter in doubt (it had failed its check standard, and not passed since) is indeterminate;
+- a check that the plan puts behind a hold point waits until that is released;
 - substituting a part re-opens its checks and those of everything it feeds, and every hold point that leans on one
   of them: what was released or done with the old part says nothing of the new one, which starts in the state the
   plan gives it. A substitution that stands in the plan counts at once, written down or not.
@@ -15,7 +16,7 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -113,6 +114,10 @@ class ProjectState:
     recalls: tuple[Entry, ...]
     pending: tuple[Substitution, ...] = ()
 
+    def held_by(self, check: AnyCheck) -> str | None:
+        """Hold point that a check comes after by the plan and that is neither released nor taken."""
+        return _held_by(check, self.holds)
+
     @property
     def next_check(self) -> CheckStatus | None:
         """The first check that can be done now and needs doing."""
@@ -145,6 +150,11 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
     holds: dict[str, HoldStatus] = {}
     for hold in plan.holds.values():
         holds[hold.id] = _hold_status(hold, checks, holds, found)
+    for status in [s for s in checks.values() if s.state is CheckState.DUE]:
+        if hold_id := _held_by(status.check, holds):
+            checks[status.check.id] = CheckStatus(
+                status.check, CheckState.BLOCKED, f"comes after hold {hold_id}, which is not released"
+            )
     return ProjectState(
         checks,
         holds,
@@ -153,6 +163,13 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
         tuple(found.recalls.values()),
         tuple(found.pending),
     )
+
+
+def _held_by(check: AnyCheck, holds: Mapping[str, HoldStatus]) -> str | None:
+    """Hold point that a check comes after and that is neither released nor taken."""
+    if check.after_hold is None or holds[check.after_hold].state not in (HoldState.SHUT, HoldState.READY):
+        return None
+    return check.after_hold
 
 
 def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:

@@ -1,0 +1,94 @@
+"""A check that the plan puts behind a hold point waits for it; one that is not put there does not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from helpers.desk import Desk
+
+from benchlog.errors import ConfigError
+from benchlog.plan import read_plan
+
+PLAN = """
+[project]
+name = "Test rig"
+
+[[part]]
+tag = "R1"
+
+[[check]]
+id = "C01"
+kind = "reading"
+part = "R1"
+function = "V="
+meter = "MB-02"
+limits.voltage = { high = "6 V" }
+
+[[check]]
+id = "C02"
+kind = "reading"
+part = "R1"
+function = "V="
+meter = "MB-02"
+after_hold = "H1"
+limits.voltage = { high = "6 V" }
+
+[[check]]
+id = "C03"
+kind = "reading"
+part = "R1"
+function = "V="
+meter = "MB-02"
+limits.voltage = { high = "6 V" }
+
+[[hold]]
+id = "H1"
+step = "solder R1 in"
+needs = ["C01"]
+"""
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    return Desk(tmp_path)
+
+
+def test_only_the_check_that_says_so_waits(desk: Desk) -> None:
+    """The run does C01 and C03, names the hold, and does C02 once it is released."""
+    plan = desk.write("plan.toml", PLAN)
+    first = desk.run("run", plan, "--no-cards", stdin="5.0 V\n5.0 V\n")
+    assert "== C03" in first.out
+    assert "== C02" not in first.out
+    assert f"C02 comes after hold H1: benchlog release {plan} H1" in first.out
+    assert desk.status(plan)["check"]["C02"]["state"] == "blocked"
+    assert desk.run("release", plan, "H1").code == 0
+    assert "== C02" in desk.run("run", plan, "--no-cards", stdin="5.0 V\n").out
+
+
+def test_a_check_asked_for_by_name_waits_too(desk: Desk) -> None:
+    plan = desk.write("plan.toml", PLAN)
+    said = desk.run("run", plan, "--check", "C02", "--no-cards", stdin="5.0 V\n")
+    assert said.code == 3
+    assert "== C02" not in said.out
+    assert "C02 comes after hold H1" in said.out
+
+
+def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:
+    plan = desk.write("plan.toml", PLAN.replace('after_hold = "H1"', 'after_hold = "H9"'))
+    with pytest.raises(ConfigError, match="C02 comes after hold 'H9'"):
+        read_plan(plan)
+
+
+def test_a_check_is_the_same_behind_a_hold(desk: Desk) -> None:
+    """Where it stands is no part of what is measured: results from before count on."""
+    behind = read_plan(desk.write("a.toml", PLAN)).check("C02").revision
+    free = read_plan(desk.write("b.toml", PLAN.replace('after_hold = "H1"\n', ""))).check("C02").revision
+    assert behind == free
+
+
+def test_an_empty_reason_is_asked_for_again(desk: Desk) -> None:
+    plan = desk.write("plan.toml", PLAN)
+    said = desk.run("run", plan, "--check", "C01", "--no-cards", stdin="s\n\n\nno time\n")
+    assert said.out.count("why is it skipped?") == 3
+    assert "skipped: no time" in said.out
