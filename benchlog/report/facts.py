@@ -17,7 +17,7 @@ from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatu
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.method import method_words
 from benchlog.result import Result, Verdict
-from benchlog.wording import MARKS, limits_words, value_words
+from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
@@ -333,7 +333,7 @@ def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
 
 
 def _row(result: Result, name: str, planned: str, item: object = None) -> Row:
-    shown = name.replace("_", " ")
+    shown = quantity_words(name)
     quantity = result.quantities.get(name)
     if quantity is None:
         return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
