@@ -1,0 +1,47 @@
+"""The plan: parts, checks with limits fixed beforehand, hold points, substitutions."""
+
+from benchlog.plan.file import Hold, Part, Plan, Project, Substitution, plan_schema, read_plan
+from benchlog.plan.kinds import (
+    AnyCheck,
+    CompareCheck,
+    ContinuityCheck,
+    CrossCheck,
+    InductanceCheck,
+    InductanceItem,
+    IsolationCheck,
+    LimitText,
+    ListCheck,
+    PhaseItem,
+    QuestionItem,
+    RatioCheck,
+    ReadingCheck,
+    ReadingItem,
+    RectifiedCheck,
+    SupplyCheck,
+)
+
+__all__ = [
+    "AnyCheck",
+    "CompareCheck",
+    "ContinuityCheck",
+    "CrossCheck",
+    "Hold",
+    "InductanceCheck",
+    "InductanceItem",
+    "IsolationCheck",
+    "LimitText",
+    "ListCheck",
+    "Part",
+    "PhaseItem",
+    "Plan",
+    "Project",
+    "QuestionItem",
+    "RatioCheck",
+    "ReadingCheck",
+    "ReadingItem",
+    "RectifiedCheck",
+    "Substitution",
+    "SupplyCheck",
+    "plan_schema",
+    "read_plan",
+]

@@ -1,0 +1,202 @@
+"""The plan file: parts, checks with limits fixed beforehand, hold points, substitutions (TOML)."""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from benchlog.errors import BenchlogError, ConfigError, UsageError
+from benchlog.plan.kinds import (
+    AnyCheck,
+    InductanceCheck,
+    RatioCheck,
+)
+from benchlog.plan.values import needed_limits, try_values
+from benchlog.toml_file import read_toml
+from benchlog.units import parse_quantity
+
+__all__ = ["Hold", "Part", "Plan", "Project", "Substitution", "plan_schema", "read_plan"]
+
+
+class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What is built, and the nominal mains it is built for."""
+
+    name: str
+    mains: str | None = None
+    note: str = ""
+
+
+class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """One physical item: tag, name, state (as received, wound, fitted), what it feeds."""
+
+    tag: str
+    name: str = ""
+    state: str = "as received"
+    supplier: str = ""
+    lot: str = ""
+    feeds: tuple[str, ...] = ()
+    stored_energy: str = ""
+    note: str = ""
+
+
+class Hold(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A step that must not be taken before its checks are passed, current, not recalled, on these parts."""
+
+    id: str
+    step: str
+    needs: tuple[str, ...]
+    after_holds: tuple[str, ...] = ()
+    irreversible: bool = True
+    caution: str = ""
+
+
+class Substitution(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A part or value that differs from the published design."""
+
+    part: str
+    what: str
+    reason: str
+    on: date | None = None
+
+
+class _PlanFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    project: Project
+    part: tuple[Part, ...] = ()
+    check: tuple[AnyCheck, ...] = ()
+    hold: tuple[Hold, ...] = ()
+    substitution: tuple[Substitution, ...] = ()
+
+
+class Plan:
+    """A validated plan.
+
+    Attributes
+    ----------
+    path : str
+        File it was read from.
+    project : Project
+    parts, checks, holds : dict
+        By tag or id, in the file's order.
+    substitutions : tuple of Substitution
+    """
+
+    def __init__(self, file: _PlanFile, path: str) -> None:
+        self.path = path
+        self.project = file.project
+        self.parts: dict[str, Part] = {p.tag: p for p in file.part}
+        self.checks: dict[str, AnyCheck] = {c.id: c for c in file.check}
+        self.holds: dict[str, Hold] = {h.id: h for h in file.hold}
+        self.substitutions = file.substitution
+
+    @cached_property
+    def mains_nominal_v(self) -> float | None:
+        """Nominal mains voltage, volt."""
+        return parse_quantity(self.project.mains, "V").value if self.project.mains else None
+
+    def check(self, check_id: str) -> AnyCheck:
+        """Return a check, or raise `UsageError` naming those there are."""
+        try:
+            return self.checks[check_id]
+        except KeyError:
+            raise UsageError(
+                f"no check {check_id!r} in {self.path}", hint=f"checks there: {', '.join(self.checks)}"
+            ) from None
+
+    def hold(self, hold_id: str) -> Hold:
+        """Return a hold point, or raise `UsageError` naming those there are."""
+        try:
+            return self.holds[hold_id]
+        except KeyError:
+            raise UsageError(
+                f"no hold point {hold_id!r} in {self.path}",
+                hint=f"hold points there: {', '.join(self.holds) or 'none'}",
+            ) from None
+
+    def reopened_by(self, part: str) -> list[str]:
+        """Checks that a change of a part re-opens: its own and those of every part it feeds, however far."""
+        touched, todo = set[str](), [part]
+        while todo:
+            tag = todo.pop()
+            if tag not in touched:
+                touched.add(tag)
+                todo += self.parts[tag].feeds if tag in self.parts else ()
+        return [c.id for c in self.checks.values() if c.part in touched]
+
+
+def read_plan(path: Path) -> Plan:
+    """Read and check a plan file.
+
+    Raises
+    ------
+    ConfigError
+        If it can't be read, refers to what isn't there, or a quantity in it can't be understood.
+    """
+    file = read_toml(path, _PlanFile, what="plan")
+    _refuse_doubles(path, "part", [p.tag for p in file.part])
+    _refuse_doubles(path, "check or hold", [*(c.id for c in file.check), *(h.id for h in file.hold)])
+    tags, checks, holds = {p.tag for p in file.part}, {c.id for c in file.check}, {h.id for h in file.hold}
+    for part in file.part:
+        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, tags, "part")
+    for check in file.check:
+        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), tags, "part")
+        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
+        if check.after_hold is not None:
+            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
+        try:
+            try_values(check)
+        except BenchlogError as error:
+            raise ConfigError(f"{path}: check {check.id}: {error}", hint=error.hint) from None
+        for name in needed_limits(check):
+            if name not in check.limits:
+                raise ConfigError(
+                    f"{path}: check {check.id}: limits.{name} is missing",
+                    hint=f"add limits.{name} = {{ high = ... }}",
+                )
+        if isinstance(check, RatioCheck | InductanceCheck) and check.mains_referenced:
+            raise ConfigError(
+                f"{path}: check {check.id}: a scope clip on a mains-referenced node is refused",
+                hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
+            )
+    for hold in file.hold:
+        if not hold.needs:
+            raise ConfigError(
+                f"{path}: hold {hold.id} needs no check", hint="list the checks that open it under needs"
+            )
+        _refuse_unknown(path, f"hold {hold.id} needs", hold.needs, checks, "check")
+        _refuse_unknown(path, f"hold {hold.id} comes after", hold.after_holds, holds, "hold")
+    for substitution in file.substitution:
+        _refuse_unknown(path, "substitution of", (substitution.part,), tags, "part")
+    plan = Plan(file, str(path))
+    try:
+        _ = plan.mains_nominal_v
+    except UsageError as error:
+        raise ConfigError(f"{path}: project.mains: {error}", hint=error.hint) from None
+    return plan
+
+
+def plan_schema() -> dict[str, Any]:
+    """JSON Schema of a plan file, for editors."""
+    return msgspec.json.schema(_PlanFile)
+
+
+def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
+    for name in names:
+        if names.count(name) > 1:
+            raise ConfigError(f"{path}: {what} {name!r} is there twice", hint="give each its own name")
+        if not name or len(name) > 40 or not name.isprintable():
+            raise ConfigError(
+                f"{path}: {what} {name[:40]!r} is no usable name", hint="use up to 40 printable characters"
+            )
+
+
+def _refuse_unknown(path: Path, what: str, names: tuple[str, ...], known: set[str], kind: str) -> None:
+    for name in names:
+        if name not in known:
+            raise ConfigError(
+                f"{path}: {what} {name!r}, which is not in the plan",
+                hint=f"{kind}s there: {', '.join(sorted(known)) or 'none'}",
+            )
