@@ -22,6 +22,7 @@ from typing import Any
 from benchlog.logbook.chain import Entry
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.wording import quantity_words
 
 __all__ = [
     "SHARED_REFERENCE",
@@ -252,7 +253,7 @@ def _judged(
         expanded = quantity.expanded_uncertainty
         limits = result.limits.get(name)
         unit = "" if quantity.unit == "1" else f" {quantity.unit}"
-        span = f"{name.replace('_', ' ')} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
+        span = f"{quantity_words(name)} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
         span += f", ± {expanded:.2g}" if expanded > 0 else ""
         if limits is None or not _inside(low - expanded, high + expanded, limits):
             return _again(answer, taken, f"{span}: the limits can be left")

@@ -11,7 +11,7 @@ from benchlog.logbook import Logbook
 from benchlog.logbook.view import LogbookView
 from benchlog.report.pictures import bode_figure, load_line_figure, waveforms_figure
 from benchlog.result import Limits, Result, Uncertain
-from benchlog.wording import limits_words, value_words
+from benchlog.wording import limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -118,7 +118,7 @@ def _strip(axis: Axes, name: str, quantity: Uncertain, limits: Limits | None) ->
     axis.set_xlim(low, high)
     axis.set_yticks([])
     unit = "" if quantity.unit == "1" else f" / {quantity.unit}"
-    words = f"{name.replace('_', ' ')} {value_words(quantity)}"
+    words = f"{quantity_words(name)} {value_words(quantity)}"
     within = limits_words(limits)
     axis.set_xlabel(
         f"{words}{f', limits {within}' if within else ''}{unit and f'  (scale{unit})'}", fontsize=7
