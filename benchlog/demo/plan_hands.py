@@ -68,7 +68,7 @@ class PlanHands(SimHands):
     def seen(self, prompt: Prompt) -> str:
         """See `SimHands.seen`; a check that asks before it names any hook-up is set up by then."""
         step = doubt_step(prompt.key)
-        if not step.endswith("/reading"):
+        if not step.endswith(("/reading", "second_reading")):  # these read what was just set up
             self._restore()
         self._begin(prompt.key)
         return super().seen(prompt)

@@ -61,6 +61,16 @@ def test_a_planted_fault_shows(desk: Desk) -> None:
     assert desk.run("standard", "MA-01", "CS-3").code == 0
 
 
+def test_a_doubtful_reading_is_looked_into(desk: Desk) -> None:
+    """MA-01 has drifted: the diagnosis has its checks done, then the other meter is put on and its display told."""
+    text = desk.bench.read_text(encoding="utf-8")
+    desk.write("bench.toml", text.replace('"sim:MA-01"', '"sim:MA-01?fault=meter_gain_drift"'))
+    plan = desk.folder / "plan.toml"
+    said = desk.run("run", plan, "--check", "C01", "--no-cards", stdin="\n230.4 V\n" + 8 * "\n")
+    assert "is expected: part or meter?" in said.out
+    assert re.search(r"on the bench: MB-02 shows 27\.\d V", said.out)
+
+
 def test_an_unknown_fault_lists_those_there_are(desk: Desk) -> None:
     faulty(desk, "gremlins")
     said = desk.run("run", desk.folder / "plan.toml", "--check", "C03", stdin="\n")
