@@ -83,13 +83,13 @@ def _why(status: CheckStatus) -> Text:
     """The reason; of a passed check only what was measured, one line."""
     from rich.text import Text
 
-    from benchlog.wording import value_words
+    from benchlog.wording import quantity_words, value_words
 
     result = status.result
     if status.state != "passed" or result is None:
         return Text(status.reason)
     named = sorted(result.quantities, key=lambda name: name not in result.limits)
-    measured = [f"{name.replace('_', ' ')} {value_words(result.quantities[name])}" for name in named]
+    measured = [f"{quantity_words(name)} {value_words(result.quantities[name])}" for name in named]
     said = measured[0] if measured else status.reason
     if status.recall:
         return Text(f"{said} ({status.recall})")

@@ -39,6 +39,7 @@ from benchlog.plan import (
 from benchlog.reading import Function
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, parse_nameplate, parse_quantity
+from benchlog.wording import quantity_words
 
 __all__ = ["expectation", "measure"]
 
@@ -74,7 +75,7 @@ def expectation(check: AnyCheck, plan: Plan) -> str:
             f"{i.name}: {'yes' if isinstance(i, QuestionItem) else _span(i.limits.low, i.limits.high)}"
             for i in check.item
         )
-    parts = [f"{name.replace('_', ' ')} {_span(text.low, text.high)}" for name, text in check.limits.items()]
+    parts = [f"{quantity_words(name)} {_span(text.low, text.high)}" for name, text in check.limits.items()]
     expect = getattr(check, "expect", None)
     return "; ".join([*([str(expect)] if expect else []), *parts]) or ("no limits" if not limits else "")
 
