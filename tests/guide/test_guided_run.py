@@ -14,8 +14,9 @@ from benchlog.errors import ConfigError, HoldRefusedError, ReadTimeoutError
 from benchlog.guide import hands as hands_module
 from benchlog.guide.person import FileOfAnswers, InputEndedError, Person
 from benchlog.guide.run import Guide
+from benchlog.guide.start_round import due_meters
 from benchlog.logbook import Logbook
-from benchlog.plan import read_plan
+from benchlog.plan import AnyCheck, RatioCheck, ReadingCheck, read_plan
 from benchlog.project.release import release_hold
 from benchlog.project.state import CheckState, read_state
 from benchlog.reading import Function
@@ -428,6 +429,21 @@ def test_a_meter_that_fails_recalls_what_rested_on_it(tmp_path: Path) -> None:
     assert "a lead is open" in person.said
     assert rig.states()[0] == "recalled"
     rig.book.close()
+
+
+def test_only_meters_that_the_checks_use_are_due(tmp_path: Path) -> None:
+    """A scope check needs no meter; one that leaves the meter open may need any."""
+    head = {"id": "C1", "part": "T1"}
+    scope = RatioCheck(**head, expect="60", scope="SC-03", primary="A", secondary="B")
+    bench = Bench([METER, Instrument(tag="MC-03")], list(STANDARDS.standards.values()))
+    with Logbook.open(tmp_path / "x.logbook", clock=ManualClock(CLOCK_NS)) as book:
+
+        def due(*checks: AnyCheck) -> list[str]:
+            return [meter.tag for meter in due_meters(checks, bench, book, CLOCK_NS)]
+
+        assert due(scope) == []
+        assert due(ReadingCheck(**head, function=Function.DC_VOLTS, meter="MC-03")) == ["MC-03"]
+        assert due(ReadingCheck(**head, function=Function.DC_VOLTS)) == ["MB-02", "MC-03"]
 
 
 # ---- answers from a file ----
