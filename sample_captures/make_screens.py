@@ -23,8 +23,7 @@ from benchlog.clock import Clock, ManualClock
 from benchlog.dashboard.view import view
 from benchlog.demo.story import Story
 
-HERE = Path(__file__).parent
-SCREENS = HERE / "screens"
+SCREENS = Path(__file__).parent / "screens"
 PAPER = TerminalTheme(
     (252, 251, 247),
     (40, 40, 38),
@@ -80,40 +79,6 @@ def run(console: Console, words: Sequence[str], *extra: str, clock: Clock | None
 def main() -> None:
     """Draw all screens."""
     SCREENS.mkdir(exist_ok=True)
-    supply = recorder()
-    run(
-        supply,
-        [
-            *("supply", "--nameplate", "24 V ac 40 VA", "--mains", "236 V", "--mains-nominal", "230 V"),
-            *(
-                "--reading",
-                "27.75 V ac",
-                "--accuracy",
-                "1 % + 5",
-                "--load",
-                "15 ohm",
-                "--loaded",
-                "24.70 V ac",
-            ),
-            *("--capacitor", "35 V"),
-        ],
-        "--no-record",
-    )
-    draw("supply", supply)
-
-    ratio = recorder()
-    files = ["--capture", "ct2_101_turns_divider.npz", "--swapped", "ct2_101_turns_divider_swapped.npz"]
-    with contextlib.chdir(HERE):
-        run(
-            ratio,
-            [
-                *("ratio", *files, "--primary", "CH1", "--secondary", "CH2"),
-                *("--expect", "100", "--divider", "100:1", "--divider-tolerance", "0.2 %"),
-            ],
-            "--no-record",
-        )
-    draw("ratio", ratio)
-
     diagnose = recorder()
     run(
         diagnose,
