@@ -90,6 +90,7 @@ def test_csv_has_a_row_for_each_result_and_reading(small: Path, tmp_path: Path) 
 
 def test_no_cell_of_a_hostile_logbook_is_a_formula(hostile: Path, tmp_path: Path) -> None:
     """In results and readings, whatever was typed; and nothing is written outside the folder."""
+    pytest.importorskip("pyarrow")
     before = set(tmp_path.rglob("*"))
     with Logbook.open(hostile, mode="ro") as book:
         for path in export_csv(book, tmp_path / "out"):
@@ -226,6 +227,7 @@ def test_duckdb_reads_the_data_set(small: Path, tmp_path: Path) -> None:
 
 def test_a_damaged_logbook_exports_what_is_intact_and_says_what_is_not(small: Path, tmp_path: Path) -> None:
     """An altered result, block and attachment are left out and named; without asking, they are errors."""
+    pytest.importorskip("pyarrow")
     with Logbook.open(small, mode="ro") as book:
         block = [e.seq for e in book.entries("readings")][1]
         result = next(book.entries("result")).seq

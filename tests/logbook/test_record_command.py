@@ -131,6 +131,7 @@ def test_a_wrong_head_exits_5(record: Command) -> None:
 
 def test_export_and_import(record: Command, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """All forms at once; the JSON lines make the same logbook again."""
+    pytest.importorskip("pyarrow")
     words = [w for form in ("csv", "jsonl", "parquet") for w in (f"--{form}", str(tmp_path / form))]
     found = record.json("export", *words)
     assert found["left_out"] == []
