@@ -16,4 +16,6 @@ wanted = {n.removeprefix("drivers/") for n in tracked}
 missing, extra = sorted(wanted - names), sorted(names - wanted)
 if missing or extra:
     sys.exit(f"wheel lacks {missing}, and holds {extra} beyond the tracked files")
-print(f"wheel holds the {len(names)} tracked files of both packages; source archive {source.stat().st_size} bytes")
+print(
+    f"wheel holds the {len(names)} tracked files of both packages; source archive {source.stat().st_size} bytes"
+)

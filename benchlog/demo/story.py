@@ -51,7 +51,7 @@ _DAYS = {
     "C13": (77, 236.0),
     "C14": (120, 230.0),
     "C15": (151, 230.0),
-    "C16": (160, 230.0),
+    "C16": (160, 236.0),
 }
 
 
@@ -262,8 +262,12 @@ class Story:
     def test_box(self) -> None:
         """Days 34 to 40: a meter that passes its standard but moves; the boxed transformer."""
         self.day(34, "check standards")
-        self.standard("MB-02", "CS-3")
-        self.tell("It passes, so it is used on.")
+        passed = self.standard("MB-02", "CS-3") == 0
+        self.tell(
+            "It passes, so it is used on."
+            if passed
+            else "It is used on all the same; the record will say so."
+        )
         self.day(38, "the bare transformer goes into a closed test box", mains_v=231.0)
         self.part_state("T1", "in test box")
         self.session("C04b")
@@ -331,7 +335,7 @@ class Story:
         self.run("release", str(self.plan_path), "H3", "--taken")
         self.day(151, "low energy: lamps before the element")
         self.session("C15")
-        self.day(160, "full power")
+        self.day(160, "full power", mains_v=236.0)
         self.session("C16")
         self.run("release", str(self.plan_path), "H4")
 

@@ -273,7 +273,10 @@ def repeatability_chart(
 
 def _signal(deviation: float, smoothed: float) -> tuple[ChartSignal, str]:
     if abs(deviation) > ACT_SIGMA:
-        return ChartSignal.ACT, f"{abs(deviation):.1f} standard deviations from its own base line (alarm above 3)"
+        return (
+            ChartSignal.ACT,
+            f"{abs(deviation):.1f} standard deviations from its own base line (alarm above 3)",
+        )
     if abs(smoothed) > EWMA_LIMIT:
         return ChartSignal.ACT, "the smoothed chart (EWMA) has left its limits: a small lasting shift"
     if abs(deviation) > WARN_SIGMA:

@@ -3,7 +3,7 @@
     python tests/performance/demo_seeds.py --seeds 200 [--first 1]
 
 Prints each seed that differs from the majority with what differs, the spread of the main digits, and the time per
-seed (at most 15 s without a terminal). Exit code 1 when a difference has no explanation listed below.
+seed (at most 15 s without a terminal). Exit code 1 when a difference is not `explained`.
 """
 
 from __future__ import annotations
@@ -27,9 +27,17 @@ from benchlog.clock import Clock
 from benchlog.demo.story import Story
 from benchlog.logbook import Logbook
 
-#: The recall of C05 turns on 0.1 V: its low end with the meter's bias taken off lies at 25.5 V against a limit of
-#: about 25.6 V that moves with the mains, so that seeds fall on either side. Both classes are honest.
-EXPLAINED = {"recall C05"}
+
+def explained(name: str, story: dict[str, Any]) -> bool:
+    """Whether a difference follows from the digits, and honestly so.
+
+    The recall of C05 turns on 0.1 V: its low end with the meter's bias taken off lies at 25.5 V against a limit of
+    about 25.6 V that moves with the mains, so that seeds fall on either side. About one meter in a hundred is drawn
+    so that it fails its standard on day 34 already (E_n just above 1): what is then measured with it, C05 and C13,
+    is indeterminate.
+    """
+    early = story.get("standard 2 MB-02") == "fail"
+    return name == "recall C05" or (early and any(word in name for word in ("MB-02", "C05", "C13")))
 
 
 def tell(seed: int) -> dict[str, Any]:
@@ -50,8 +58,8 @@ def tell(seed: int) -> dict[str, Any]:
             with Logbook.open(story.logbook_path, clock=story.clock, mode="ro", create=False) as book:
                 for number, entry in enumerate(book.entries("result")):
                     found[f"result {number} {entry.body['check_id']}"] = entry.body["verdict"]
-                for entry in book.entries("standard"):
-                    found[f"standard {entry.seq} {entry.body['meter']}"] = entry.body["verdict"]
+                for number, entry in enumerate(book.entries("standard")):
+                    found[f"standard {number} {entry.body['meter']}"] = entry.body["verdict"]
                 for entry in book.entries("recall"):
                     for item in entry.body["results"]:
                         found[f"recall {item['check_id']}"] = item["class"]
@@ -82,7 +90,7 @@ def main() -> int:
         names = sorted({*story, *majority})
         differing = [n for n in names if story.get(n) != majority.get(n)]
         if differing:
-            bad = [n for n in differing if n not in EXPLAINED]
+            bad = [n for n in differing if not explained(n, story)]
             unexplained += bool(bad)
             words = ", ".join(f"{n}: {story.get(n)} instead of {majority.get(n)}" for n in differing)
             print(f"seed {seed}{' UNEXPLAINED' if bad else ''}: {words}")
