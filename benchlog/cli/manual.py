@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import textwrap
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -174,7 +175,7 @@ def _position(word: Word) -> str:
 # ---- how it is written ----
 
 
-class _Form:
+class _Form(ABC):
     """Collects the parts of a page; subclasses say how each is written."""
 
     def __init__(self) -> None:
@@ -185,25 +186,25 @@ class _Form:
         """Return the whole page."""
         return "\n".join(self._parts).rstrip() + "\n"
 
+    @abstractmethod
     def title(self, name: str, summary: str) -> None:
         """Write the page's name and what it is about."""
-        raise NotImplementedError
 
+    @abstractmethod
     def heading(self, text: str) -> None:
         """Begin a section."""
-        raise NotImplementedError
 
+    @abstractmethod
     def literal(self, text: str) -> None:
         """Write lines as they are."""
-        raise NotImplementedError
 
+    @abstractmethod
     def paragraph(self, text: str) -> None:
         """Write running text."""
-        raise NotImplementedError
 
+    @abstractmethod
     def item(self, name: str, text: str) -> None:
         """Write a name with what it means."""
-        raise NotImplementedError
 
     def description(self, text: str) -> None:
         """Write a command's own description: paragraphs as text, indented lines as they are."""
