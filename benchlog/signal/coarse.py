@@ -144,7 +144,7 @@ def _grid(n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
 def _few_cycles(channels: Sequence[FloatArray], guess: float) -> float:
     """Best of a grid of exact fits of constant and one sine about the guess, on a few hundred points."""
     step = max(1, len(channels[0]) // _GRID_POINTS)
-    short = [block_means(y, step) for y in channels]
+    short = block_means(channels, step)
     n = len(short[0])
     cycles, cosine, sine = _grid(n)
     explained = np.zeros(len(cycles))

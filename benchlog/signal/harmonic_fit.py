@@ -62,7 +62,7 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     """
     period = len(codes) / cycles
     decimation = max(1, int(period / (_POINTS_PER_HARMONIC * highest)))
-    values = block_means(codes, decimation)
+    (values,) = block_means([codes], decimation)
     values -= values.mean()
     n = len(values)
     angle = 2 * math.pi * decimation / period

@@ -96,7 +96,7 @@ def _harmonic_count(angle: float, n: int, harmonics: int | None, most: int) -> i
 
 def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray], FloatArray, FloatArray]:
     """Block means about their means, the means, and the energies left."""
-    short = [block_means(codes, block) for codes in channels]
+    short = block_means(channels, block)
     means = np.array([y.mean() for y in short])
     if not np.isfinite(means).all():
         refuse_non_finite(channels)

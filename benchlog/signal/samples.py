@@ -6,7 +6,8 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import lru_cache
-from typing import Any, TypeVar
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +19,6 @@ __all__ = [
     "RawArray",
     "block_means",
     "float_chunks",
-    "in_ranges",
     "irregular",
     "largest_smooth",
     "refuse_non_finite",
@@ -27,7 +27,6 @@ __all__ = [
     "stretch_starts",
 ]
 
-_Out = TypeVar("_Out")
 RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 
@@ -44,55 +43,54 @@ def _working_type(codes: RawArray) -> type[np.floating[Any]]:
 
 
 @lru_cache(maxsize=1)
-def _workers() -> tuple[int, ThreadPoolExecutor]:
+def _workers() -> tuple[int, ThreadPoolExecutor | None]:
+    """Cores to use, and threads for all of them but the caller's."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     cores = min(cores, _MOST_CORES)
-    return cores, ThreadPoolExecutor(cores, thread_name_prefix="samples")
+    return cores, ThreadPoolExecutor(cores - 1, thread_name_prefix="samples") if cores > 1 else None
 
 
-def in_ranges(work: Callable[[int, int], _Out], n: int, samples: int) -> list[_Out]:
-    """Do `work` on the range 0..n, cut into one piece a core where there are samples enough.
-
-    For work inside numpy, which lets other threads run meanwhile.
+def block_means(channels: Sequence[RawArray], block: int) -> list[FloatArray]:
+    """Mean of each whole block of samples of every channel; the tail shorter than a block is left out.
 
     Parameters
     ----------
-    work : callable
-        Takes first and last of a range.
-    n : int
-        End of the whole range.
-    samples : int
-        Samples behind it.
-    """
-    if samples < _WORTH_SHARING or _workers()[0] == 1:
-        return [work(0, n)]
-    cores, pool = _workers()
-    edges = [n * k // cores for k in range(cores + 1)]
-    return list(pool.map(work, edges[:-1], edges[1:]))
-
-
-def block_means(codes: RawArray, block: int) -> FloatArray:
-    """Mean of each whole block of samples; the tail shorter than a block is left out.
-
-    Parameters
-    ----------
-    codes : array of shape (n_samples,)
+    channels : sequence of arrays of shape (n_samples,)
         Any integer or floating type.
     block : int
         Samples a block.
 
     Returns
     -------
-    array of shape (n_samples // block,)
+    list of arrays of shape (n_samples // block,)
     """
-    n = len(codes) // block
     if block == 1:
-        return np.array(codes, dtype=np.float64)
-    rows = codes[: n * block].reshape(n, block)
-    means = np.empty(n)
-    in_ranges(lambda first, last: _sum_rows(rows[first:last], means[first:last]), n, n * block)
-    means /= block
-    return means
+        return [np.array(codes, dtype=np.float64) for codes in channels]
+    n = len(channels[0]) // block
+    rows = [codes[: n * block].reshape(n, block) for codes in channels]
+    sums: list[FloatArray] = [np.empty(n) for _ in channels]
+
+    def part(first: int, last: int) -> None:
+        for of, into in zip(rows, sums, strict=True):
+            _sum_rows(of[first:last], into[first:last])
+
+    _in_ranges(part, n, n * block * len(channels))
+    for means in sums:
+        means /= block
+    return sums
+
+
+def _in_ranges(work: Callable[[int, int], None], n: int, samples: int) -> None:
+    """Do `work` on the range 0..n, cut into one piece a core where there are samples enough.
+
+    For work inside numpy, which lets other threads run meanwhile. The last piece is done by the caller's thread.
+    """
+    cores, pool = _workers() if samples >= _WORTH_SHARING else (1, None)
+    edges = [n * k // cores for k in range(cores + 1)]
+    others = [pool.submit(work, *ends) for ends in pairwise(edges[:-1])] if pool else []
+    work(*edges[-2:])
+    for piece in others:
+        piece.result()
 
 
 def _sum_rows(rows: RawArray, out: FloatArray) -> None:
