@@ -1,7 +1,5 @@
 """The bench file: instruments on this table with their addresses and data sheets, and check standards."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal

@@ -1,7 +1,7 @@
 """Quantities as text: read what people type, write what people read.
 
-A small grammar around QuantiPhy's prefixes. What QuantiPhy can't know is decided here: a lone ``m`` is the
-metre, ``mm2`` is a square, ``%`` is a hundredth, a decimal comma is read only where it can't be a thousands mark.
+A small grammar with SI prefixes (SI brochure, 9th edition, table 7): a lone ``m`` is the metre, ``mm2`` is a
+square, ``%`` is a hundredth, a decimal comma is read only where it can't be a thousands mark.
 
 >>> parse_quantity("2.4 m").value, parse_quantity("37.5 mm2").value
 (2.4, 3.75e-05)
@@ -13,9 +13,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
 
-from quantiphy import Quantity as _Prefixed
+import msgspec
 
 from benchlog.errors import UsageError
 
@@ -50,7 +49,11 @@ BASE_UNITS = (
     "min",
     "h",
 )
-_PREFIXES = {"": 1.0} | {p: float(_Prefixed(f"1 {p}V")) for p in ("f", "p", "n", "u", "m", "k", "M", "G")}
+# An own table: every command pays for the import of a library that knows it. The tests compare with QuantiPhy.
+_POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12}
+_PREFIXES = {prefix: float(f"1e{power}") for prefix, power in _POWERS.items()}
+_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
+_NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
 _ALIASES = {
     "\u03a9": "ohm",  # Greek omega
     "\u2126": "ohm",  # ohm sign
@@ -76,8 +79,7 @@ _COUPLINGS = {"ac": "ac", "AC": "ac", "~": "ac", "dc": "dc", "DC": "dc", "=": "d
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 
 
-@dataclass(frozen=True, slots=True)
-class Quantity:
+class Quantity(msgspec.Struct, frozen=True):
     """A number with unit as typed.
 
     Attributes
@@ -101,8 +103,7 @@ class Quantity:
     text: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Nameplate:
+class Nameplate(msgspec.Struct, frozen=True):
     """What is printed on a supply: rated output voltage (volt), its kind, rated power (volt-ampere)."""
 
     voltage_v: float
@@ -203,7 +204,7 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         raise UsageError(f"{what}: unknown unit {words[0]!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        if words and words[0] not in _PREFIXES:
+        if words and (words[0] not in _PREFIXES or words[0] == "T"):  # a lone T is the tesla
             wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
             found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
             raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
@@ -265,17 +266,24 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
     """
     if value is None or not math.isfinite(value):
         return "unknown"
-    if unit in ("1", "deg", "degC", "K", "dB"):
-        tail = {"1": "", "deg": "°", "degC": " °C"}.get(unit, f" {unit}")
-        return f"{value:.{digits}g}{tail}"
-    shown = "Ω" if unit == "ohm" else unit
+    if unit in _NEVER_PREFIXED:
+        return f"{value:.{digits}g}{_tail(unit)}"
     if unit == "m2":
         return f"{value * 1e6:.{digits}g} mm²"
-    return (
-        _Prefixed(value, shown).render(prec=digits - 1, strip_zeros=False).replace("u", "µ", 1)
-        if value
-        else f"0 {shown}"
-    )
+    if not value:
+        return f"0{_tail(unit)}"
+    mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
+    power = int(exponent) // 3 * 3
+    if power not in _BY_POWER:
+        return f"{mantissa}e{int(exponent)}{_tail(unit)}"
+    # Rounded already, so that 999.96 to four digits is 1.000 k; the second rounding only cuts the tail of a division.
+    scaled = float(f"{mantissa}e{int(exponent) - power}")
+    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, _BY_POWER[power])}"
+
+
+def _tail(unit: str, prefix: str = "") -> str:
+    """Prefix and unit as they stand behind a number."""
+    return {"1": "", "deg": "°", "degC": " °C", "ohm": f" {prefix}Ω"}.get(unit, f" {prefix}{unit}")
 
 
 def format_uncertain(value: float, expanded: float, unit: str) -> str:
@@ -288,21 +296,11 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
     """
     if not (math.isfinite(value) and math.isfinite(expanded)) or expanded <= 0:
         return format_quantity(value, unit)
-    factor, prefix = 1.0, ""
-    if unit not in ("1", "deg", "degC", "K", "dB", "m2"):
-        for name, step in (
-            ("p", 1e-12),
-            ("n", 1e-9),
-            ("µ", 1e-6),
-            ("m", 1e-3),
-            ("", 1.0),
-            ("k", 1e3),
-            ("M", 1e6),
-            ("G", 1e9),
-        ):
-            if max(abs(value), expanded) >= 0.99995 * step:
-                factor, prefix = step, name
+    power = 0
+    if unit not in (*_NEVER_PREFIXED, "m2"):
+        size = 1.0001 * max(abs(value), expanded)  # what rounds up to the next prefix takes it
+        power = max((p for p in _BY_POWER if float(f"1e{p}") <= size), default=0)
+    factor = float(f"1e{power}")
     scaled, width = value / factor, expanded / factor
     decimals = max(0, 1 - math.floor(math.log10(width)))
-    shown = {"ohm": " " + prefix + "Ω", "1": "", "deg": "°", "degC": " °C"}.get(unit, f" {prefix}{unit}")
-    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{shown}"
+    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, _BY_POWER[power])}"

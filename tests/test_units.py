@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+import quantiphy
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -105,6 +106,34 @@ def test_bad_nameplates(text):
     """What is no nameplate is refused with an example."""
     with pytest.raises(UsageError):
         parse_nameplate(text)
+
+
+@given(
+    st.floats(1e-15, 1e15, exclude_max=True),
+    st.booleans(),
+    st.sampled_from(["V", "A", "Hz", "m", "VA"]),
+    st.integers(2, 7),
+)
+def test_prefixes_are_those_of_quantiphy(size, negative, unit, digits):
+    """The reference library writes the same text: one prefix a thousand, rounding up into the next one included."""
+    value = -size if negative else size
+    expected = quantiphy.Quantity(value, unit).render(prec=digits - 1, strip_zeros=False)
+    if float(f"{size:.{digits - 1}e}") < 1e15:
+        assert format_quantity(value, unit, digits) == expected.replace("u", "µ", 1)
+
+
+def test_beyond_the_prefixes_a_power_of_ten_is_written():
+    """No prefix is invented for what no bench meets."""
+    assert format_quantity(5.7e-16, "V") == "5.700e-16 V"
+    assert format_quantity(2e15, "ohm", 3) == "2.00e15 Ω"
+
+
+def test_a_lone_t_is_the_tesla():
+    """0.3 T is a flux density and no tera-ohm; 10 Tohm is."""
+    assert parse_quantity("0.3 T").unit == "T"
+    assert parse_quantity("10 Tohm").value == pytest.approx(1e13)
+    with pytest.raises(UsageError, match="in T, not in ohm"):
+        parse_quantity("5 T", "ohm")
 
 
 @given(st.floats(1e-9, 1e9), st.sampled_from(["V", "A", "ohm", "Hz", "F", "H"]))

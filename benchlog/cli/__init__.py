@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -39,8 +41,21 @@ COMMANDS = {
 }
 
 
+def _terminal_columns() -> int:
+    """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
+    if (told := os.environ.get("COLUMNS", "")).isdecimal() and int(told) > 0:
+        return int(told)
+    try:
+        return os.get_terminal_size(1).columns or 80
+    except OSError:
+        return 80
+
+
 class _Help(argparse.HelpFormatter):
     """Fills paragraphs to the terminal's width; those with indented lines stay as they are written."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, width=_terminal_columns() - 2)
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
         fill = super()._fill_text
@@ -116,6 +131,8 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
+    # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
+    gc.set_threshold(50_000)
     words = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)

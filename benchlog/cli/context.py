@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from benchlog.bench import Bench
     from benchlog.capture import Capture
+    from benchlog.cli.listing import Listing
     from benchlog.logbook import Logbook
     from benchlog.reading import Reading
     from benchlog.result import Result
@@ -56,7 +57,14 @@ class Context:
         """Rich console on standard output (standard error with --json, so that stdout stays pure JSON)."""
         from benchlog.cli.screen import Screen
 
-        return Screen(stderr=self.json, highlight=False, soft_wrap=False, markup=False)
+        return Screen(stderr=self.json, highlight=False, soft_wrap=False, markup=False, emoji=False)
+
+    @cached_property
+    def listing(self) -> Listing:
+        """Plain lines and tables on standard output, for commands that are to answer at once."""
+        from benchlog.cli.listing import on_console, on_stream
+
+        return on_console(self.console) if self.shares_console else on_stream(sys.stdout, self.env)
 
     @property
     def logbook_path(self) -> Path:

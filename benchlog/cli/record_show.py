@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from benchlog.wording import clean
@@ -48,19 +48,16 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         ]
         ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
         return 0
-    from rich.text import Text
-
+    out = ctx.listing
     width = max((len(e.kind) for e in entries), default=4)
-    heading = f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what"
-    ctx.console.print(Text(heading, style="bold"), no_wrap=True, overflow="ellipsis")
+    out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
     for e in entries:
-        line = Text(f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  ")
-        if e.seq in superseded:
-            line.append(f"(superseded by {superseded[e.seq]}) ")
-        line.append(summary(e), style="strike" if e.seq in superseded else "")
-        ctx.console.print(line, no_wrap=True, overflow="ellipsis")
+        line = f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  "
+        later = superseded.get(e.seq)
+        note = f"(superseded by {later}) " if later else ""
+        out.cut(f"{line}{note}{summary(e)}", "strike" if later else "")
     if limit is not None and len(entries) == limit:
-        ctx.console.print(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
+        out.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
     return 0
 
 
@@ -129,34 +126,26 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
         rows = [{k: rfc3339(v) if k in times else v for k, v in c.items()} for c in channels]
         ctx.print_json({"schema": "benchlog.summary/1", **facts, "channels": rows})
         return 0
-    from rich.table import Table
-    from rich.text import Text
-
     from benchlog.units import format_quantity
 
-    console = ctx.console
-    size_mb = facts["bytes"] / 1e6
-    console.print(Text(clean(f"{facts['project']}  {facts['logbook']}"), style="bold"))
-    console.print(
+    out = ctx.listing
+    out.line(f"{facts['project']}  {facts['logbook']}", "bold")
+    out.line(
         f"{head.seq} entries, {readings} readings, {facts['sessions']} sessions"
-        f"{' (the last is open)' if facts['session_open'] else ''}, {size_mb:.1f} MB, since {first.time[:10]}"
+        f"{' (the last is open)' if facts['session_open'] else ''}, {facts['bytes'] / 1e6:.1f} MB, "
+        f"since {first.time[:10]}"
     )
-    console.print(Text(", ".join(f"{count} {kind}" for kind, count in counts.items())))
+    out.line(", ".join(f"{count} {kind}" for kind, count in counts.items()))
     if channels:
-        table = Table(box=None, pad_edge=False)
-        for column in ("meter", "function", "readings", "no number", "mean", "least", "greatest"):
-            table.add_column(column, justify="left" if column in ("meter", "function") else "right")
+        header = ("meter", "function", "readings", "no number", "mean", "least", "greatest")
+        table: list[Sequence[str]] = []
         for c in channels:
-            numbers = [
-                "" if c[k] is None else format_quantity(c[k], c["unit"])
-                for k in ("mean", "minimum", "maximum")
-            ]
             meter = " ".join(filter(None, (c["instrument"], c["channel"])))
-            table.add_row(
-                Text(clean(meter)), Text(c["function"]), str(c["count"]), str(c["not_ok"]), *numbers
-            )
-        console.print(table)
-    console.print(f"head {facts['head']}", soft_wrap=True)
+            values = (c[k] for k in ("mean", "minimum", "maximum"))
+            numbers = ("" if v is None else format_quantity(v, c["unit"]) for v in values)
+            table.append((meter, c["function"], str(c["count"]), str(c["not_ok"]), *numbers))
+        out.table(header, table, right=header[2:])
+    out.whole(f"head {facts['head']}")
     return 0
 
 

@@ -10,8 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from rich.text import Text
-
     from benchlog.cli.context import Context
     from benchlog.project.overview import Overview
     from benchlog.project.state import CheckStatus
@@ -79,65 +77,56 @@ def _plain(seen: Overview) -> dict[str, Any]:
     }
 
 
-def _why(status: CheckStatus) -> Text:
-    """The reason; of a passed check only what was measured, one line."""
-    from rich.text import Text
-
+def _measured(status: CheckStatus) -> str:
+    """What a passed check measured first, its limited quantity before others; empty for any other check."""
     from benchlog.wording import quantity_words, value_words
 
     result = status.result
     if status.state != "passed" or result is None:
-        return Text(status.reason)
+        return ""
     named = sorted(result.quantities, key=lambda name: name not in result.limits)
-    measured = [f"{quantity_words(name)} {value_words(result.quantities[name])}" for name in named]
-    said = measured[0] if measured else status.reason
-    if status.recall:
-        return Text(f"{said} ({status.recall})")
-    return Text(said, style="dim", overflow="ellipsis", no_wrap=True)
+    return f"{quantity_words(named[0])} {value_words(result.quantities[named[0]])}" if named else ""
 
 
 def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
     from benchlog.wording import MARKS
 
-    console = ctx.console
-    console.print(Text(f"{seen.plan.project.name}", style="bold"))
-    console.print(Text(f"next: {seen.next_action}", style="bold"))
-    console.print(Text(f"left at the last session: {seen.left}"))
+    out = ctx.listing
+    out.line(seen.plan.project.name, "bold")
+    out.line(f"next: {seen.next_action}", "bold")
+    out.line(f"left at the last session: {seen.left}")
     for line in seen.stored_energy:
-        console.print(Text(f"! stored energy: {line}", style="bold"))
-    table = Table(box=None, padding=(0, 2, 0, 0), header_style="dim")
-    for column in ("check", "part", "state", "since", "why"):
-        table.add_column(column, no_wrap=column != "why", overflow="fold")
+        out.line(f"! stored energy: {line}", "bold")
+    rows, short = [], []
     for status in seen.state.checks.values():
         since = status.entry.time[:10] if status.entry else ""
-        table.add_row(
-            status.check.id,
-            status.check.part,
-            f"{MARKS.get(status.state, '○')} {status.state}",
-            since,
-            _why(status),
-        )
-    console.print(table)
-    for hold in seen.state.holds.values():
-        console.print(Text(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", style="bold"))
-        for line in hold.missing:
-            console.print(Text(f"    missing: {line}"))
-        if hold.concession is not None:
-            console.print(Text(f"    concession: {hold.concession.body['reason']}"))
-    for meter in seen.meters:
-        console.print(Text(f"meter {meter.tag}: {meter.word} ({meter.reason})"))
-    for tag in unchecked:
-        console.print(Text(f"meter {tag}: never checked against a standard"))
-    for entry in seen.state.substitutions:
-        console.print(
-            Text(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")
-        )
-    for pending in seen.state.pending:
-        console.print(
-            Text(
-                f"substituted in the plan: {pending.part}: {pending.what} ({pending.reason}); run or release writes it down"
+        said = _measured(status) or status.reason
+        if status.recall and status.state == "passed":
+            said = f"{said} ({status.recall})"
+        rows.append(
+            (
+                status.check.id,
+                status.check.part,
+                f"{MARKS.get(status.state, '○')} {status.state}",
+                since,
+                said,
             )
+        )
+        short.append(status.state == "passed" and not status.recall)
+    out.table(("check", "part", "state", "since", "why"), rows, cut=short)
+    for hold in seen.state.holds.values():
+        out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")
+        for line in hold.missing:
+            out.line(f"    missing: {line}")
+        if hold.concession is not None:
+            out.line(f"    concession: {hold.concession.body['reason']}")
+    for meter in seen.meters:
+        out.line(f"meter {meter.tag}: {meter.word} ({meter.reason})")
+    for tag in unchecked:
+        out.line(f"meter {tag}: never checked against a standard")
+    for entry in seen.state.substitutions:
+        out.line(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")
+    for pending in seen.state.pending:
+        out.line(
+            f"substituted in the plan: {pending.part}: {pending.what} ({pending.reason}); run or release writes it down"
         )

@@ -15,9 +15,9 @@ import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 import rfc8785
 
 from benchlog.clock import parse_rfc3339
@@ -40,8 +40,7 @@ MAX_TEXT_BYTES = 16 * 1024 * 1024
 _FIELDS = {"body", "kind", "previous", "seq", "session", "time"}
 
 
-@dataclass(frozen=True, slots=True)
-class EntryRef:
+class EntryRef(msgspec.Struct, frozen=True):
     """Where something was written down.
 
     Attributes
@@ -56,8 +55,7 @@ class EntryRef:
     digest: str
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(msgspec.Struct, frozen=True):
     """One entry read back.
 
     Attributes

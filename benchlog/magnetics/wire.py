@@ -20,7 +20,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+
+import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
@@ -52,8 +53,7 @@ _ENAMEL_MM = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Wire:
+class Wire(msgspec.Struct, frozen=True):
     """One size of round copper wire.
 
     Attributes

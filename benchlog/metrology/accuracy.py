@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+
+import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.units import parse_number
@@ -12,8 +13,7 @@ from benchlog.units import parse_number
 __all__ = ["UNKNOWN_ACCURACY", "Accuracy", "parse_accuracy"]
 
 
-@dataclass(frozen=True, slots=True)
-class Accuracy:
+class Accuracy(msgspec.Struct, frozen=True):
     """Accuracy as makers state it.
 
     Attributes

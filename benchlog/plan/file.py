@@ -1,7 +1,5 @@
 """The plan file: parts, checks with limits fixed beforehand, hold points, substitutions (TOML)."""
 
-from __future__ import annotations
-
 from datetime import date
 from functools import cached_property
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Kinds of checks a plan may hold, each with what it needs; limits as typed."""
 
-from __future__ import annotations
-
 import hashlib
 from collections.abc import Mapping
 

@@ -11,9 +11,7 @@ Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 import msgspec
 
@@ -29,8 +27,7 @@ DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede")
 ROUND_NS = 30 * 60 * 1_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class Doubt:
+class Doubt(msgspec.Struct, frozen=True):
     """Why a meter can't be believed on a function.
 
     Attributes
@@ -106,7 +103,7 @@ class MeterDoubts:
             self._open(entry, str(entry.body.get("standard", "")) or "STANDARD")
         elif entry.body.get("verdict") == "pass":
             self._doubts = [
-                dataclasses.replace(d, until=entry.seq) if d.until is None and _ends(entry, d) else d
+                msgspec.structs.replace(d, until=entry.seq) if d.until is None and _ends(entry, d) else d
                 for d in self._doubts
             ]
 

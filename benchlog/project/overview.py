@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+
+import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
@@ -17,8 +18,7 @@ __all__ = ["MeterTrust", "Overview", "meter_trust", "overview"]
 _DAY_NS = 86_400_000_000_000
 
 
-@dataclass(frozen=True, slots=True)
-class MeterTrust:
+class MeterTrust(msgspec.Struct, frozen=True):
     """Whether a meter may be believed: a word and the reason."""
 
     tag: str
@@ -26,8 +26,7 @@ class MeterTrust:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Overview:
+class Overview(msgspec.Struct, frozen=True):
     """Everything the status screen shows."""
 
     plan: Plan

@@ -15,9 +15,10 @@ Pure: the logbook's entries and what is known of the failure in, a list of affec
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
+
+import msgspec
 
 from benchlog.logbook.chain import Entry
 from benchlog.project.recall_pairs import shifted_pairs
@@ -54,8 +55,7 @@ class RecallClass(StrEnum):
 _ORDER = tuple(RecallClass)
 
 
-@dataclass(frozen=True, slots=True)
-class Failure:
+class Failure(msgspec.Struct, frozen=True):
     """A meter found bad on one function.
 
     Attributes
@@ -81,8 +81,7 @@ class Failure:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class RecalledResult:
+class RecalledResult(msgspec.Struct, frozen=True):
     """One result that rested on the meter, what becomes of it and why; `holds` were released or taken on it."""
 
     entry: int
@@ -94,8 +93,7 @@ class RecalledResult:
     holds: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Recall:
+class Recall(msgspec.Struct, frozen=True):
     """All results that rested on the meter, most urgent first; `known` more were recalled with it before."""
 
     failure: Failure

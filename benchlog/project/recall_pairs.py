@@ -7,8 +7,9 @@ not scale E_n.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import msgspec
 
 from benchlog.units import format_quantity
 
@@ -19,8 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["ShiftedPair", "shifted_pairs"]
 
 
-@dataclass(frozen=True, slots=True)
-class ShiftedPair:
+class ShiftedPair(msgspec.Struct, frozen=True):
     """One pair with the bad meter in it, over the range of its error.
 
     Attributes

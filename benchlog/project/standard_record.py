@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
+
+import msgspec
 
 from benchlog.bench import Standard
 from benchlog.checks.metered import Metered
@@ -102,7 +103,7 @@ def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ())
     recall = recall_results(entries, failure, undoable=list(undoable))
     known = _recalled(book, failure.meter)
     new = tuple(r for r in recall.results if r.entry not in known)
-    recall = dataclasses.replace(recall, results=new, known=len(recall.results) - len(new))
+    recall = msgspec.structs.replace(recall, results=new, known=len(recall.results) - len(new))
     book.append("recall", recall.body())
     return recall
 

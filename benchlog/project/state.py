@@ -17,8 +17,9 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
+
+import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
@@ -77,8 +78,7 @@ class HoldState(StrEnum):
     TAKEN_RECALLED = "taken on recalled evidence"
 
 
-@dataclass(frozen=True, slots=True)
-class CheckStatus:
+class CheckStatus(msgspec.Struct, frozen=True):
     """One check: its state, why, the result it rests on, and what a recall says of that result."""
 
     check: AnyCheck
@@ -89,8 +89,7 @@ class CheckStatus:
     recall: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class HoldStatus:
+class HoldStatus(msgspec.Struct, frozen=True):
     """One hold point: its state, what is missing, the entry that released it or took the step, and its concession.
 
     `concession` stays after the step was taken.
@@ -103,8 +102,7 @@ class HoldStatus:
     concession: Entry | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ProjectState:
+class ProjectState(msgspec.Struct, frozen=True):
     """The whole picture; `checks` and `holds` in the plan's order; `pending` substitutions are only in the plan yet."""
 
     checks: dict[str, CheckStatus]

@@ -1,0 +1,161 @@
+"""Lines and columns of the commands that only look something up, laid out with the standard library.
+
+Such commands are to answer at once, and importing rich takes longer than all they do.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
+from itertools import zip_longest
+from typing import TYPE_CHECKING, TextIO
+
+from benchlog.wording import clean
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["Listing", "on_console", "on_stream"]
+
+_STYLES = {"bold": "1", "dim": "2", "yellow": "33", "strike": "9"}
+_GAP = 2
+_NARROWEST = 12  # of a last column
+
+
+class Listing:
+    """Lays lines and tables out for one width.
+
+    Parameters
+    ----------
+    write : callable
+        Takes a finished line and its style, one of bold, dim, yellow, strike or none.
+    width : int
+        Columns of the screen.
+    """
+
+    def __init__(self, write: Callable[[str, str], None], width: int) -> None:
+        self._write, self._width = write, max(width, 20)
+
+    def line(self, text: str, style: str = "") -> None:
+        """Write a text, folded between words to the screen's width."""
+        for part in _folded(clean(text), self._width):
+            self._write(part, style)
+
+    def cut(self, text: str, style: str = "") -> None:
+        """Write one line; what is too long ends in an ellipsis."""
+        self._write(_cut(clean(text), self._width), style)
+
+    def whole(self, text: str, style: str = "") -> None:
+        """Write one line however long, to be copied."""
+        self._write(clean(text), style)
+
+    def table(
+        self,
+        header: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        *,
+        cut: Sequence[bool] = (),
+        right: Sequence[str] = (),
+    ) -> None:
+        """Write rows under a dim header; columns are as wide as their texts, the last has what is left.
+
+        Parameters
+        ----------
+        header, rows : sequences of str
+        cut : sequence of bool
+            One a row: a long last cell ends in an ellipsis instead of being folded.
+        right : sequence of str
+            Columns set flush right.
+        """
+        texts = [[clean(cell) for cell in row] for row in (header, *rows)]
+        widths = [max(map(_cells, column)) for column in zip(*texts, strict=True)]
+        room = self._width - _GAP * (len(widths) - 1)
+        last = min(widths[-1], _NARROWEST)
+        while sum(widths[:-1]) > room - last and max(widths[:-1]) > _NARROWEST // 2:
+            widths[widths.index(max(widths[:-1]))] -= 1
+        widths[-1] = min(widths[-1], max(room - sum(widths[:-1]), last))
+        for number, row in enumerate(texts):
+            cells = [list(_folded(text, w)) for text, w in zip(row, widths, strict=True)]
+            if number and number <= len(cut) and cut[number - 1]:
+                cells[-1] = [_cut(row[-1], widths[-1])]
+            for line in zip_longest(*cells, fillvalue=""):
+                padded = [
+                    " " * (w - _cells(text)) + text if name in right else text + " " * (w - _cells(text))
+                    for name, text, w in zip(header, line, widths, strict=True)
+                ]
+                self._write((" " * _GAP).join(padded).rstrip(), "" if number else "dim")
+
+
+def on_stream(stream: TextIO, env: Mapping[str, str]) -> Listing:
+    """Lay out for a terminal or pipe: styles on a terminal only, width as it tells or COLUMNS says, else 80."""
+    columns = env.get("COLUMNS", "")
+    width = int(columns) if columns.isdecimal() and int(columns) else 0
+    with suppress(OSError, ValueError):
+        width = width or os.get_terminal_size(stream.fileno()).columns
+    plain = "NO_COLOR" in env or env.get("TERM") in ("dumb", "unknown") or not stream.isatty()
+    # A Windows console before Windows Terminal prints the codes as they are.
+    plain = plain or (os.name == "nt" and "WT_SESSION" not in env)
+
+    def write(line: str, style: str) -> None:
+        stream.write(f"\x1b[{_STYLES[style]}m{line}\x1b[0m\n" if style and not plain else f"{line}\n")
+
+    return Listing(write, width or 80)
+
+
+def on_console(console: Console) -> Listing:
+    """Lay out for a rich console that other output goes to as well."""
+    from rich.text import Text
+
+    return Listing(
+        lambda line, style: console.print(
+            Text(line, style=style), no_wrap=True, overflow="ignore", crop=False
+        ),
+        console.width,
+    )
+
+
+def _cells(text: str) -> int:
+    """Columns a text takes; East Asian characters take two, combining ones none."""
+    if all(c < "\u0300" or "\u2000" <= c < "\u2e80" for c in text):
+        return len(text)
+    from unicodedata import combining, east_asian_width
+
+    return sum(0 if combining(c) else 2 if east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def _prefix(text: str, width: int) -> int:
+    """Number of characters that fit the width, at least one."""
+    if len(text) <= width and _cells(text) <= width:
+        return len(text)
+    used = 0
+    for count, c in enumerate(text):
+        used += _cells(c)
+        if used > width:
+            return max(count, 1)
+    return len(text)
+
+
+def _cut(text: str, width: int) -> str:
+    return text if _cells(text) <= width else text[: _prefix(text, width - 1)].rstrip() + "…"
+
+
+def _folded(text: str, width: int) -> Iterator[str]:
+    """Cut a text into lines between words, and within those that are longer than a line; keep its indent."""
+    indent = text[: len(text) - len(text.lstrip())] if len(text) > width else ""
+    if len(indent) >= width // 2:
+        indent = ""
+    start, lead = 0, ""
+    while True:
+        piece = text[start : start + width + 1]
+        fits = _prefix(piece, width - len(lead))
+        if start + fits >= len(text):
+            yield lead + piece
+            return
+        space = piece.rfind(" ", len(indent) + 1 if not start else 1, fits + 1)
+        end = space if space > 0 else fits
+        yield (lead + piece[:end]).rstrip()
+        start += end
+        while start < len(text) and text[start] == " ":
+            start += 1
+        lead = indent
