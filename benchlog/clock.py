@@ -29,13 +29,8 @@ class Clock(Protocol):
 class SystemClock:
     """The computer's own clocks."""
 
-    def utc_ns(self) -> int:
-        """See `Clock.utc_ns`."""
-        return time.time_ns()
-
-    def monotonic_ns(self) -> int:
-        """See `Clock.monotonic_ns`."""
-        return time.monotonic_ns()
+    utc_ns = staticmethod(time.time_ns)
+    monotonic_ns = staticmethod(time.monotonic_ns)
 
     def sleep(self, seconds: float) -> None:
         """See `Clock.sleep`."""

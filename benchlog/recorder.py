@@ -241,8 +241,7 @@ class Recorder:
 
     def latest(self) -> dict[tuple[str, str], Reading]:
         """Newest reading of each (instrument, channel)."""
-        with self._lock:
-            return dict(self._latest)
+        return self._latest.copy()
 
     def statuses(self) -> list[LinkStatus]:
         """How each meter's link is doing, in the order given."""
@@ -311,21 +310,21 @@ class Recorder:
         line.last_reading_ns = self._clock.monotonic_ns()
         if line.link is not Link.READING:
             self._end_gap(line)
-        key = (reading.instrument, reading.channel)
-        with self._lock:
-            self._latest[key] = reading
-            line.readings += 1
+        self._latest[reading.instrument, reading.channel] = reading
+        line.readings += 1
         try:
             if reading.origin is Origin.FILE:
                 self._put_patiently(reading)  # a recorded stream can wait, a meter can't
             else:
                 self._inbox.put(reading)
-                self._report_drops(line)
+                if line.drop_count:
+                    self._report_drops(line)
         except queue.Full:
             line.drop_began_ns = line.drop_began_ns or self._clock.utc_ns()
             line.drop_count += 1
             line.dropped += 1
-        self._report_bad_frames(line)
+        if line.bad_unreported or dict(line.reader.rejects) != line.rejects_seen:
+            self._report_bad_frames(line)
         try:
             self._on_reading(reading)
         except Exception as error:  # noqa: BLE001 - a screen that fails must not end the recording
@@ -435,8 +434,10 @@ class Recorder:
             line.bad_unreported += new
             line.bad_frames += new.total()
             line.rejects_seen = rejects
+        if not line.bad_unreported:
+            return
         now = self._clock.monotonic_ns()
-        if line.bad_unreported and (force or now - line.bad_reported_ns >= _REPORT_EVERY_NS):
+        if force or now - line.bad_reported_ns >= _REPORT_EVERY_NS:
             reasons, line.bad_unreported, line.bad_reported_ns = line.bad_unreported, Counter(), now
             example = {"example": error.message, "raw": error.raw[:64].hex()} if error else {}
             self._event(

@@ -337,7 +337,6 @@ class _Session:
 
     def _typed_in(self, line: str) -> None:
         """Take a typed reading ``TAG=27.8 V ac``, with the same record as any other."""
-        import dataclasses
 
         from benchlog.displayed import parse_displayed
         from benchlog.errors import UsageError
@@ -359,7 +358,7 @@ class _Session:
                     raise
                 shown = parse_displayed(text, function, instrument=tag)
             clock = self._ctx.clock
-            reading = dataclasses.replace(shown, utc_ns=clock.utc_ns(), mono_ns=clock.monotonic_ns())
+            reading = shown.stamped(tag, clock.utc_ns(), clock.monotonic_ns())
         except UsageError as error:
             why = str(error).removeprefix("reading: ")
             told = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import dataclasses
 from collections.abc import Callable, Iterable, Sequence
 from types import TracebackType
 from typing import Self
@@ -275,7 +274,7 @@ class Hands:
 
     def stamped(self, reading: Reading) -> Reading:
         """Give a typed reading the time of now."""
-        return dataclasses.replace(reading, utc_ns=self.clock.utc_ns(), mono_ns=self.clock.monotonic_ns())
+        return reading.stamped(reading.instrument, self.clock.utc_ns(), self.clock.monotonic_ns())
 
     def _adapter(self, tag: str) -> Adapter:
         if tag not in self._adapters:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
+
+import msgspec
 
 from benchlog.diagnosis.case import plausible
 from benchlog.diagnosis.slips import Slip, find_slips
@@ -52,7 +53,7 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
     if word and word not in ("ac", "dc", "AC", "DC", "~", "="):
         prefix = word.rstrip("~=").removesuffix(function.unit).removesuffix(sign).replace("u", "µ")
     shown = f"{digits.replace(',', '.')} {prefix if len(prefix) < 2 else ''}{sign}"
-    return dataclasses.replace(reading, displayed=shown)
+    return msgspec.structs.replace(reading, displayed=shown)
 
 
 def shown_text(reading: Reading) -> str:

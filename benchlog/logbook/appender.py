@@ -111,7 +111,7 @@ class Appender(Lookup):
                 f"logbook {self.path} has no first entry", hint="restore it from a copy"
             )
         seq, digest, time, text = row
-        if self.mode == "rw":
+        if self.mode == "rw" and (seq, digest) != (self._tail.seq, self._tail.digest):
             parse_entry(text, digest, f"logbook {self.path}: the last entry, {seq},")
         self._tail, self._tail_time = EntryRef(seq, digest), time
 

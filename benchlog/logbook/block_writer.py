@@ -55,20 +55,21 @@ class Inbox:
         queue.Full
             If there is still none after `timeout_s`.
         """
-        with self._room:
-            if len(self._items) >= self._limit:
-                self._urgent.set()
+        if len(self._items) >= self._limit:
+            self._urgent.set()
+            with self._room:
                 if not self._room.wait_for(lambda: len(self._items) < self._limit, timeout_s):
                     raise queue.Full
-            self._items.append(item)
-            if len(self._items) * 2 >= self._limit:
-                self._urgent.set()
+        # No lock: several threads that see the last room may each take it, which overfills by so many at most.
+        self._items.append(item)
+        if len(self._items) * 2 >= self._limit:
+            self._urgent.set()
 
     def take(self, most: int) -> list[Reading | Event]:
-        """Take out up to `most` things, oldest first."""
+        """Take out up to `most` things, oldest first; for one thread only."""
+        self._urgent.clear()
+        taken = [self._items.popleft() for _ in range(min(most, len(self._items)))]
         with self._room:
-            taken = [self._items.popleft() for _ in range(min(most, len(self._items)))]
-            self._urgent.clear()
             self._room.notify_all()
         return taken
 

@@ -163,6 +163,9 @@ def _number(digits: str) -> int | float:
     return int(digits) if len(digits) < 16 else float(digits)
 
 
+_DECODER = json.JSONDecoder(parse_int=_number)  # `json.loads` would make one for every entry
+
+
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     """Read an entry's text back, proving its digest.
 
@@ -184,7 +187,7 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
             hint="`benchlog record verify` tells what else; a copy made earlier may have it intact",
         )
     try:
-        fields = json.loads(text, parse_int=_number)
+        fields = _DECODER.decode(text)
     except (ValueError, RecursionError, TypeError) as error:
         raise LogbookDamagedError(f"{where} is not JSON: {text[:60]!r}") from error
     if (

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 
 import msgspec
@@ -28,7 +27,7 @@ def record_result(
     now, mono = clock.utc_ns(), clock.monotonic_ns()
     evidence = list(result.evidence)
     if readings:
-        stamped = [r if r.utc_ns else dataclasses.replace(r, utc_ns=now, mono_ns=mono) for r in readings]
+        stamped = [r if r.utc_ns else r.stamped(r.instrument, now, mono) for r in readings]
         evidence.append(f"readings:{book.append_readings(stamped).seq}")
     evidence.extend(f"capture:{book.append_capture(capture).seq}" for capture in captures)
     result = msgspec.structs.replace(result, time=result.time or rfc3339(now), evidence=tuple(evidence))

@@ -174,8 +174,9 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     # With time-out 0 one system call takes what is there; asking byte by byte loses what came before an end.
     if sys.platform == "win32":
         return bytes(link.read(MAX_CHUNK))
-    # pyserial would wait once more. Its number is asked for anew: it may have been closed during the wait.
-    data = os.read(link.fileno(), MAX_CHUNK)
+    if not link.is_open:  # closed during the wait; the number may be another file's by now
+        raise serial.PortNotOpenError
+    data = os.read(descriptor, MAX_CHUNK)  # pyserial would wait once more
     if not data:
         raise serial.SerialException("the other end has closed it")
     return data

@@ -8,9 +8,10 @@ Readings keep their recorded times; those of a raw stream, which has none, are s
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace as dataclass_replace
 from pathlib import Path
 from typing import Literal
+
+import msgspec
 
 from benchlog.adapter import Reader
 from benchlog.address import build_options
@@ -128,7 +129,7 @@ class ReplayReader(Reader):
             if wait_s > timeout_s:
                 return None
         reading, self._next = self._next, None
-        return dataclass_replace(reading, origin=Origin.FILE)
+        return msgspec.structs.replace(reading, origin=Origin.FILE)
 
     def _from_wiretap(self) -> Iterator[Reading]:
         about = read_about(self._path)
@@ -145,7 +146,7 @@ class ReplayReader(Reader):
                 decoder.abandon()  # the link was opened anew, or paused inside a frame
             elif record.direction == "<":
                 for reading in decoder.feed(record.data):
-                    yield dataclass_replace(reading, utc_ns=record.utc_ns, mono_ns=record.mono_ns)
+                    yield reading.stamped(reading.instrument, record.utc_ns, record.mono_ns)
 
     def _from_json_lines(self) -> Iterator[Reading]:
         with self._path.open("rb") as file:

@@ -167,10 +167,9 @@ class SerialMeter(Reader):
                 if port.device == self._port and port.serial_number:
                     self._usb_identity = (port.serial_number, port.description)
 
-    def _note(self, direction: str, data: bytes, times: tuple[int, int] | None = None) -> None:
+    def _note(self, direction: str, data: bytes) -> None:
         if self.wiretap is not None:
-            utc_ns, mono_ns = times or (self.clock.utc_ns(), self.clock.monotonic_ns())
-            self.wiretap(utc_ns, mono_ns, direction, data)
+            self.wiretap(self.clock.utc_ns(), self.clock.monotonic_ns(), direction, data)
 
     def _open_link(self) -> serial.Serial:
         if self._link is None:
@@ -178,14 +177,15 @@ class SerialMeter(Reader):
         return self._link
 
     def _read(self, timeout_s: float) -> Reading | None:
-        self._open_link()  # readings that came before closing are not given out after it
+        link = self._open_link()  # readings that came before closing are not given out after it
         end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
         waited_s = 0.0  # real waiting, for clocks that only move by hand
         while not self._ready:
             left_s = min((end_ns - self.clock.monotonic_ns()) / 1e9, timeout_s - waited_s)
-            self._ask()
+            if self._request:
+                self._ask()
             wait_s = min(SLICE_S, max(0.0, left_s))
-            data = self._receive(wait_s)
+            data = self._receive(link, wait_s)
             if data:
                 continue
             self._heed_pause(wait_s)
@@ -203,8 +203,7 @@ class SerialMeter(Reader):
             self.decoder.abandon()
             self._note("!", b"pause")
 
-    def _receive(self, wait_s: float) -> bytes:
-        link = self._open_link()
+    def _receive(self, link: serial.Serial, wait_s: float) -> bytes:
         try:
             data = _lines.read_available(link, wait_s)
         except _lines.FOREIGN_ERRORS as error:
@@ -214,25 +213,26 @@ class SerialMeter(Reader):
         if data:
             times = self.clock.utc_ns(), self.clock.monotonic_ns()
             self._idle_s, self._last_data_ns = 0.0, times[1]
-            self._note("<", data, times)
+            if self.wiretap is not None:
+                self.wiretap(*times, "<", data)
             readings = self.decoder.feed(data)
             self._garbage = b"" if readings else (self._garbage + data)[-4096:]
             if readings:
                 self._waiting = False
-            self._ready.extend(r.stamped(self.instrument, *times) for r in readings)
+            for reading in readings:
+                self._ready.append(reading.stamped(self.instrument, *times))
         return data
 
     def _ask(self) -> None:
-        """Send the request where the meter needs one and none is on its way."""
-        if not self._request or self._link is None:
-            return
+        """Send the request unless one is on its way."""
+        link = self._open_link()
         now_ns = self.clock.monotonic_ns()
         if self._asked_ns is not None:
             pause_s = max(ANSWER_S, self._options.every) if self._waiting else self._options.every
             if now_ns - self._asked_ns < pause_s * 1e9:
                 return
         try:
-            self._link.write(self._request)
+            link.write(self._request)
         except _lines.FOREIGN_ERRORS as error:
             raise _lines.link_lost(self._port, error) from error
         self._asked_ns, self._waiting = now_ns, True

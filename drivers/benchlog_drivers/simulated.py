@@ -222,7 +222,8 @@ class SimulatedMeter(SerialMeter, _Simulated):
     def _drop_waiting(self) -> None:
         """Throw away what was sent for other readers of the same display."""
         self._ready.clear()
-        while self._receive(0.0):
+        link = self._open_link()
+        while self._receive(link, 0.0):
             self._ready.clear()
 
 

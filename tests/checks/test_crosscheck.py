@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import math
 from collections.abc import Sequence
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -67,11 +67,11 @@ def test_nist_dataplot_rows(worked_examples: dict[str, dict[str, object]]) -> No
     for value, expected in rows:
         # Accuracy of no percentage and as many counts as give these expanded uncertainties.
         lab = Metered(
-            dataclasses.replace(parse_displayed(f"{value} V dc", instrument="lab"), resolution=1e-3),
+            msgspec.structs.replace(parse_displayed(f"{value} V dc", instrument="lab"), resolution=1e-3),
             Accuracy(0.0, u_lab / 2 * math.sqrt(3) / 1e-3),
         )
         reference = Metered(
-            dataclasses.replace(parse_displayed(f"{xref} V dc", instrument="ref"), resolution=1e-3),
+            msgspec.structs.replace(parse_displayed(f"{xref} V dc", instrument="ref"), resolution=1e-3),
             Accuracy(0.0, u_ref / 2 * math.sqrt(3) / 1e-3),
         )
         assert e_n_of(check_crosscheck([lab, reference])) == pytest.approx(abs(expected), abs=6e-4)
@@ -124,7 +124,9 @@ def test_times_of_the_readings_count_when_they_are_known() -> None:
     stamped = []
     for tag, text, second in shown:
         m = meter(tag, text)
-        stamped.append(Metered(dataclasses.replace(m.reading, utc_ns=10**18 + second * 10**9), m.accuracy))
+        stamped.append(
+            Metered(msgspec.structs.replace(m.reading, utc_ns=10**18 + second * 10**9), m.accuracy)
+        )
     result = check_crosscheck(stamped)
     assert result.details["drift"]["value"] == pytest.approx(0.1)
     assert result.quantities["difference"].value == pytest.approx(0, abs=1e-9)
@@ -157,7 +159,7 @@ def test_a_steady_drift_never_shows_as_a_difference_when_bracketed(tags: list[st
     """Whatever the order, meters that agree are found to agree if the drift could be told."""
     readings = [
         Metered(
-            dataclasses.replace(parse_displayed("1.000 V dc", instrument=tag), value=100 + drift * i),
+            msgspec.structs.replace(parse_displayed("1.000 V dc", instrument=tag), value=100 + drift * i),
             parse_accuracy("0.1 % + 1"),
         )
         for i, tag in enumerate(tags)
@@ -175,11 +177,15 @@ def test_e_n_does_not_care_which_meter_comes_first_or_about_the_unit(
     def one(first: float, second: float, swap: bool) -> float:
         pair = [
             Metered(
-                dataclasses.replace(parse_displayed("1 V dc", instrument="A", resolution=0.0), value=first),
+                msgspec.structs.replace(
+                    parse_displayed("1 V dc", instrument="A", resolution=0.0), value=first
+                ),
                 Accuracy(fraction_a, 0),
             ),
             Metered(
-                dataclasses.replace(parse_displayed("1 V dc", instrument="B", resolution=0.0), value=second),
+                msgspec.structs.replace(
+                    parse_displayed("1 V dc", instrument="B", resolution=0.0), value=second
+                ),
                 Accuracy(fraction_b, 0),
             ),
         ]
@@ -200,7 +206,7 @@ def test_overload_and_held_displays_are_refused() -> None:
     with pytest.raises(AnalysisError, match=r"B shows 'OL V ac' \(overload\)"):
         check_crosscheck([meter("A", "5 V ac"), meter("B", "OL V ac")])
     held = meter("A", "5 V ac")
-    held = Metered(dataclasses.replace(held.reading, flags=frozenset([Flag.HOLD])), held.accuracy)
+    held = Metered(msgspec.structs.replace(held.reading, flags=frozenset([Flag.HOLD])), held.accuracy)
     with pytest.raises(AnalysisError, match="no reading of now"):
         check_crosscheck([held, meter("B", "5 V ac")])
 
@@ -215,7 +221,7 @@ def test_one_meter_twice_is_not_two() -> None:
 def test_unknown_accuracy_and_low_battery_are_told() -> None:
     a = Metered(parse_displayed("5.00 V ac", instrument="A"), UNKNOWN_ACCURACY)
     b = meter("B", "5.00 V ac")
-    b = Metered(dataclasses.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
+    b = Metered(msgspec.structs.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
     result = check_crosscheck([a, b])
     assert any("2 % + 10 counts assumed" in c for c in result.cautions)
     assert any("low battery" in f for f in result.findings)

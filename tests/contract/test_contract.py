@@ -6,7 +6,6 @@ import importlib
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -82,7 +81,9 @@ def _recording(folder: Path, kind: str) -> str:
         return f"replay:{file}?frames=digitcode14"
     file = folder / "recorded.jsonl"
     reading = Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V", utc_ns=10**18)
-    file.write_bytes(b"\n".join(msgspec.json.encode(replace(reading, mono_ns=k)) for k in range(5)))
+    file.write_bytes(
+        b"\n".join(msgspec.json.encode(msgspec.structs.replace(reading, mono_ns=k)) for k in range(5))
+    )
     return f"replay:{file}"
 
 
@@ -166,7 +167,7 @@ class _MagicNumber(_Careless):
     def _read(self, timeout_s: float) -> Reading | None:
         if not self.is_open:
             raise OpenError("closed", hint="open it")
-        return replace(READING, value=9.9e37)
+        return msgspec.structs.replace(READING, value=9.9e37)
 
 
 class _Dumb(_Careless):

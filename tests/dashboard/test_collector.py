@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
-
+import msgspec
 import pytest
 from helpers.meters_on_node import Node
 
@@ -67,7 +66,7 @@ def test_a_trend_says_direction_and_speed_with_a_unit() -> None:
     rising = []
     for reading in node_readings(40):
         value = 27.0 + 0.01 * round(reading.mono_ns / 1e9)  # 0.6 V a minute
-        rising.append(dataclasses.replace(reading, value=value, displayed=f"{value:.2f} V"))
+        rising.append(msgspec.structs.replace(reading, value=value, displayed=f"{value:.2f} V"))
     collector, _ = collected(rising)
     line = collector.snapshot().groups[0].meters[0]
     assert line.trend == "up"
@@ -113,7 +112,7 @@ def test_lines_tell_changes_once() -> None:
     now = round((clock.monotonic_ns() + 1e9) / 1e9)
     clock.advance(1)
     for reading in node_readings(5):
-        collector.take(dataclasses.replace(reading, mono_ns=now * 10**9))
+        collector.take(msgspec.structs.replace(reading, mono_ns=now * 10**9))
     assert any("no longer in doubt" in line for line in changes.lines(collector.snapshot()))
 
 
@@ -152,7 +151,7 @@ def test_words_of_a_group_give_e_n_its_limit_and_the_time_of_the_typed_reading()
     last = collector.snapshot().meters[1]
     typed = parse_displayed("31.0 V ac", instrument="M3")
     now = clock.monotonic_ns()
-    collector.take(dataclasses.replace(typed, mono_ns=now))
+    collector.take(msgspec.structs.replace(typed, mono_ns=now))
     (group,) = collector.snapshot().groups
     assert last.value is not None
     assert (group.word, group.verdict) == ("unsettled", "not decided yet")
@@ -162,7 +161,7 @@ def test_words_of_a_group_give_e_n_its_limit_and_the_time_of_the_typed_reading()
         clock.advance(1)
         for reading in node_readings(1):
             if reading.instrument == "M1":
-                collector.take(dataclasses.replace(reading, mono_ns=now + (second + 1) * 10**9))
+                collector.take(msgspec.structs.replace(reading, mono_ns=now + (second + 1) * 10**9))
     (group,) = collector.snapshot().groups
     assert "M1 and M3 were 3." in group.words
     assert group.words.endswith("apart when M3 was typed")

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 import random
 from collections.abc import Callable, Iterable, Iterator
 
+import msgspec
 import pytest
 from helpers.meters_on_node import FOUR, Node, accuracy, busy, steady
 
@@ -34,7 +34,7 @@ def with_value(reading: Reading, value: float) -> Reading:
     """The same reading with another number, on the same range."""
     counts = round(value / reading.resolution)
     shown = counts * reading.resolution
-    return dataclasses.replace(reading, value=shown, displayed=f"{shown:.2f} V")
+    return msgspec.structs.replace(reading, value=shown, displayed=f"{shown:.2f} V")
 
 
 def raised(
@@ -73,7 +73,7 @@ def test_a_frozen_display_is_named_once_the_others_have_moved() -> None:
 
     def freeze(reading: Reading) -> Reading:
         held.append(reading)
-        return dataclasses.replace(reading, value=held[0].value, displayed=held[0].displayed)
+        return msgspec.structs.replace(reading, value=held[0].value, displayed=held[0].displayed)
 
     found = raised(changed(Node(1).readings(200), "M1", 100, freeze))
     assert [(s.kind, s.tags) for _, s in found] == [(Kind.FROZEN, ("M1",))]
@@ -87,7 +87,7 @@ def test_a_lone_display_that_stands_after_it_always_wandered_is_doubted() -> Non
 
     def freeze(reading: Reading) -> Reading:
         held.append(reading)
-        return dataclasses.replace(reading, value=held[0].value, displayed=held[0].displayed)
+        return msgspec.structs.replace(reading, value=held[0].value, displayed=held[0].displayed)
 
     node = Node(1, tags=("M3",))
     found = raised(changed(node.readings(700), "M3", 300, freeze), groups=())
@@ -168,7 +168,7 @@ def test_a_drift_of_one_percent_in_an_hour_is_named_within_the_hour() -> None:
 
 def test_a_meter_on_another_function_than_the_majority_is_named_at_once() -> None:
     def other(reading: Reading) -> Reading:
-        return dataclasses.replace(reading, function=Function.DC_VOLTS, value=0.0, displayed="0.00 V")
+        return msgspec.structs.replace(reading, function=Function.DC_VOLTS, value=0.0, displayed="0.00 V")
 
     found = raised(changed(Node(1).readings(40), "M2", 20, other))
     assert [(s.kind, s.tags) for _, s in found] == [(Kind.FUNCTION, ("M2",))]
@@ -178,7 +178,7 @@ def test_a_meter_on_another_function_than_the_majority_is_named_at_once() -> Non
 
 def test_with_two_meters_the_declared_function_decides_which_is_set_wrong() -> None:
     def other(reading: Reading) -> Reading:
-        return dataclasses.replace(reading, function=Function.DC_VOLTS, value=0.0, displayed="0.00 V")
+        return msgspec.structs.replace(reading, function=Function.DC_VOLTS, value=0.0, displayed="0.00 V")
 
     readings = list(changed(Node(1, tags=("M1", "M3")).readings(10), "M3", 0, other))
     assert {s.tags for _, s in raised(readings, [NodeGroup("node", ("M1", "M3"))])} == {("M1", "M3")}
@@ -199,7 +199,7 @@ def test_all_meters_near_zero_is_the_source_switched_off() -> None:
 
 def test_overload_while_the_others_show_numbers_is_named() -> None:
     def over(reading: Reading) -> Reading:
-        return dataclasses.replace(
+        return msgspec.structs.replace(
             reading, value=None, state=State.OVERLOAD, displayed="OL", flags=frozenset()
         )
 
@@ -211,7 +211,7 @@ def test_overload_while_the_others_show_numbers_is_named() -> None:
 @pytest.mark.parametrize("flag", [Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK])
 def test_a_symbol_that_makes_the_number_mislead_is_named_and_explains_the_rest(flag: Flag) -> None:
     def marked(reading: Reading) -> Reading:
-        return dataclasses.replace(with_value(reading, 20.0), flags=frozenset({Flag.AUTO, flag}))
+        return msgspec.structs.replace(with_value(reading, 20.0), flags=frozenset({Flag.AUTO, flag}))
 
     found = raised(changed(Node(1).readings(60), "M1", 30, marked))
     assert [(s.kind, s.tags) for _, s in found] == [(Kind.SYMBOL, ("M1",))]
@@ -220,7 +220,7 @@ def test_a_symbol_that_makes_the_number_mislead_is_named_and_explains_the_rest(f
 
 def test_a_battery_symbol_in_one_damaged_frame_raises_nothing_and_a_lasting_one_does() -> None:
     def marked(reading: Reading) -> Reading:
-        return dataclasses.replace(reading, flags=frozenset({Flag.AUTO, Flag.LOW_BATTERY}))
+        return msgspec.structs.replace(reading, flags=frozenset({Flag.AUTO, Flag.LOW_BATTERY}))
 
     def once(reading: Reading) -> Reading:
         return marked(reading) if reading.mono_ns < 30.3e9 else reading

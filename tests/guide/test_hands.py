@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import dataclasses
-
+import msgspec
 import pytest
 from helpers.scripted_person import ScriptedPerson
 
@@ -163,7 +162,7 @@ def test_a_typed_reading_makes_the_same_record_as_a_linked_one(
     typed_bench = Bench([Instrument(tag="MA-01", accuracy=LINES)])
     by_hand = Hands(typed_bench, ScriptedPerson({"v": "27.75"}), clock).reading("MA-01", V_AC, "voltage", "v")
     apart = {"origin", "raw", "utc_ns", "mono_ns"}
-    for field in dataclasses.fields(Reading):
+    for field in msgspec.structs.fields(Reading):
         if field.name not in apart:
             assert getattr(by_hand.reading, field.name) == getattr(by_link.reading, field.name), field.name
     assert (by_link.reading.origin, by_hand.reading.origin) == (Origin.LINK, Origin.HAND)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import os
 import sqlite3
 import threading
@@ -11,6 +10,7 @@ from contextlib import contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 
+import msgspec
 import pytest
 from helpers.logbook_torture import fill_up, small_file_system
 from helpers.small_logbook import START, a_result, some_readings
@@ -100,7 +100,7 @@ def test_a_part_that_fails_undoes_the_whole_transaction(book: Logbook, clock: Ma
         with book.transaction():
             book.append("note", {"text": "first"})
             with suppress(UsageError):
-                book.append_readings([dataclasses.replace(some_readings(clock)[0], raw=bytes(70_000))])
+                book.append_readings([msgspec.structs.replace(some_readings(clock)[0], raw=bytes(70_000))])
 
     head = book.head()
     with pytest.raises(LogbookError, match="a part of this transaction failed"):

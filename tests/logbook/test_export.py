@@ -9,6 +9,7 @@ import json
 import math
 from pathlib import Path
 
+import msgspec
 import pandas as pd
 import pytest
 from helpers.small_logbook import START, a_capture, a_result, make_small_logbook, some_readings
@@ -39,7 +40,7 @@ def hostile(tmp_path: Path) -> Path:
         readings = some_readings(clock, 9)
         for number, text in enumerate(HOSTILE):
             name = text[:200]
-            readings[number] = dataclasses.replace(
+            readings[number] = msgspec.structs.replace(
                 readings[number], displayed=name, instrument=name, channel=name
             )
             book.append_result(
@@ -260,7 +261,7 @@ def test_a_special_number_survives(book: Logbook, tmp_path: Path) -> None:
     """Infinity, negative zero and the smallest number there is."""
     values = [float("inf"), -0.0, 5e-324, 1.7976931348623157e308, 0.1]
     template = some_readings(ManualClock(START), 2)[0]
-    book.append_readings([dataclasses.replace(template, value=v) for v in values])
+    book.append_readings([msgspec.structs.replace(template, value=v) for v in values])
     book.append_result(a_result())
     export_jsonl(book, tmp_path / "out")
     restore(tmp_path / "out", tmp_path / "again.logbook")

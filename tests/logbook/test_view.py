@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 from datetime import UTC, datetime
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pandas as pd
 import pytest
@@ -105,7 +105,7 @@ def test_arrays_come_without_pandas_and_without_texts(filled: Logbook) -> None:
 def test_frames_come_back_from_arrays(book: Logbook, clock: ManualClock) -> None:
     """Texts and raw frames of unlike lengths keep to their readings."""
     readings = [
-        dataclasses.replace(r, displayed=r.displayed * (n % 3), raw=bytes([n]) * (n % 4))
+        msgspec.structs.replace(r, displayed=r.displayed * (n % 3), raw=bytes([n]) * (n % 4))
         for n, r in enumerate(some_readings(clock, 30))
     ]
     book.append_readings(readings[:7])

@@ -97,32 +97,31 @@ class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, 
         self.detail = detail
 
 
-class Remembered(Generic[T]):
-    """What the few status bytes a meter really sends mean, looked up once each; rejections are remembered too.
+class Remembered(dict[bytes, T], Generic[T]):
+    """What the few different bytes a meter sends mean, looked up once each; rejections are remembered too.
 
     Parameters
     ----------
     look_up : callable
-        Bytes to their meaning; may raise `RejectedFrame`.
+        Bytes to their meaning; may raise `RejectedFrame`, as reading an item then does.
     """
 
     def __init__(self, look_up: Callable[[bytes], T]) -> None:
+        super().__init__()
         self._look_up = look_up
-        self._known: dict[bytes, T | RejectedFrame] = {}
+        self._rejected: dict[bytes, tuple[str, str]] = {}
 
-    def __call__(self, key: bytes) -> T:
-        """Return what `key` means, or raise its `RejectedFrame`."""
-        found = self._known.get(key)
-        if found is None:
-            try:
-                found = self._look_up(key)
-            except RejectedFrame as reject:
-                found = reject
-            if len(self._known) > _REMEMBERED:  # noise
-                self._known.clear()
-            self._known[key] = found
-        if isinstance(found, RejectedFrame):
-            raise RejectedFrame(found.reason, found.detail)
+    def __missing__(self, key: bytes) -> T:
+        if known := self._rejected.get(key):
+            raise RejectedFrame(*known)
+        if len(self) + len(self._rejected) > _REMEMBERED:  # noise
+            self.clear()
+            self._rejected.clear()
+        try:
+            found = self[key] = self._look_up(key)
+        except RejectedFrame as reject:
+            self._rejected[key] = reject.reason, reject.detail
+            raise
         return found
 
 
@@ -145,6 +144,8 @@ class Decoder(ABC):
     line: ClassVar[LineSettings]
     checks_parity: ClassVar[bool] = False
     """Whether it wants the parity bit as the top bit of each byte, and checks it."""
+    repeats: ClassVar[bool] = True
+    """Whether equal frames always make equal readings, so that those of a display at rest are decoded once."""
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         self.options = options or FrameOptions()
@@ -153,6 +154,7 @@ class Decoder(ABC):
         self.skipped = 0
         self.last_reject: tuple[str, str, bytes] | None = None
         self._buffer = b""
+        self._readings = Remembered(self.decode)
 
     @abstractmethod
     def decode(self, frame: bytes) -> Reading:
@@ -178,7 +180,7 @@ class Decoder(ABC):
         readings = []
         for frame in frames:
             try:
-                readings.append(self.decode(frame))
+                readings.append(self._readings[frame] if self.repeats else self.decode(frame))
             except RejectedFrame as reject:
                 self._reject(reject.reason, reject.detail, frame)
         self.accepted += len(readings)

@@ -89,6 +89,7 @@ class _DigitCode(LineDecoder):
     digits: ClassVar[int]
     annunciator_bytes: ClassVar[tuple[str, ...]]
     checks_parity = True
+    repeats = False  # what a line without parity means depends on those before it
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
@@ -143,7 +144,7 @@ class _DigitCode(LineDecoder):
         digits = frame[1:last]
         if not _DIGITS.issuperset(digits):
             raise RejectedFrame("digit", f"digit bytes {digits.hex(' ')}")
-        setting = self._setting(frame[0:1] + frame[last:-2])
+        setting = self._setting[frame[0:1] + frame[last:-2]]
         if setting.state is State.OVERLOAD:
             return overload(setting.mode, "-" if setting.minus else "", raw, setting.range_max)
         if setting.state is State.UNDERLOAD:

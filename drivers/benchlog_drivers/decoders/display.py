@@ -152,11 +152,6 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
     return Mode(function, prefix + screen.sign, exponent, flags, unit == "degF")
 
 
-def _times_ten_to(number: int, power: int) -> float:
-    # Dividing integers by an exact power of ten rounds correctly; multiplying by 1e-3 does not.
-    return float(number * 10**power) if power >= 0 else number / 10**-power
-
-
 def shown(
     mode: Mode,
     digits: str,
@@ -191,7 +186,7 @@ def shown(
     RejectedFrame
         For a minus where the quantity can't be negative.
     """
-    text = f"{digits}{f'e{power_of_ten}' if power_of_ten else ''} {mode.unit}"
+    text = f"{digits}e{power_of_ten} {mode.unit}" if power_of_ten else f"{digits} {mode.unit}"
     if state is not State.OK:
         return Reading(mode.function, None, 0.0, text, state, mode.flags, range_max, raw)
     if (
@@ -203,8 +198,12 @@ def shown(
         raise RejectedFrame("sign", f"{mode.function} can't be negative")
     whole, _, decimals = digits.partition(".")
     power = mode.exponent + power_of_ten - len(decimals)
-    value = _times_ten_to(int(whole + decimals), power)
-    resolution = _times_ten_to(1, power)
+    number = int(whole + decimals)
+    # Dividing integers by an exact power of ten rounds correctly; multiplying by 1e-3 does not.
+    if power < 0:
+        value, resolution = number / 10**-power, 1 / 10**-power
+    else:
+        value, resolution = float(number * 10**power), float(10**power)
     if mode.fahrenheit:
         value, resolution = (value - 32) / 1.8, resolution / 1.8
     return Reading(mode.function, value, resolution, text, State.OK, mode.flags, range_max, raw)

@@ -53,6 +53,13 @@ SEGMENT_CODES = {
     0x68: "L",
     0x00: " ",
 }
+# Both bytes of a digit with their indexes -> the digit as shown, behind its point where there is one.
+_SHOWN = {
+    bytes([(at << 4) | point << 3 | code >> 4, (at + 1) << 4 | code & 15]): "." * (point and at > 2) + digit
+    for at in (2, 4, 6, 8)
+    for point in (0, 1)
+    for code, digit in SEGMENT_CODES.items()
+}
 _INDEXES = bytes(range(1, 15))
 _HIGH_NIBBLE = bytes(byte >> 4 for byte in range(256))
 _SYMBOL_BYTES = ("1", "10", "11", "12", "13", "14")
@@ -75,10 +82,13 @@ class Segment14(Decoder):
         high = data.translate(_HIGH_NIBBLE)
         frames, start = [], 0
         while (at := high.find(_INDEXES, start)) >= 0:
-            self._skip(data, high, start, at)
+            if at > start:
+                self._skip(data, high, start, at)
             frames.append(data[at : at + 14])
             start = at + 14
-        keep = high[-1] if len(data) > start else 0  # a begun frame ends in the index it has come to
+        if start == len(data):
+            return frames, b""
+        keep = high[-1]  # a begun frame ends in the index it has come to
         if keep > 13 or not high.endswith(_INDEXES[:keep], start):
             keep = 0
         self._skip(data, high, start, len(data) - keep)
@@ -93,30 +103,26 @@ class Segment14(Decoder):
 
     def decode(self, frame: bytes) -> Reading:
         """Decode 14 bytes whose indexes are right, or raise `RejectedFrame`."""
-        mode = self._mode(frame[0:1] + frame[9:14])
-        text = ""
-        for i in (1, 3, 5, 7):
-            first = frame[i]
-            code = (first & 7) << 4 | frame[i + 1] & 15
-            digit = SEGMENT_CODES.get(code)
-            if digit is None:
-                raise RejectedFrame("digit", f"segment code {code:02X} is no digit")
-            if i > 1 and first & 8:
-                text += "."
-            text += digit
+        mode = self._mode[frame[0:1] + frame[9:14]]
+        pairs = (frame[1:3], frame[3:5], frame[5:7], frame[7:9])
+        try:
+            text = "".join([_SHOWN[pair] for pair in pairs])
+        except KeyError as error:
+            first, second = error.args[0]
+            code = (first & 7) << 4 | second & 15
+            raise RejectedFrame("digit", f"segment code {code:02X} is no digit") from None
         sign = "-" if frame[1] & 8 else ""
-        if "L" in text or text.isspace():
-            if text.replace(".", "") != " 0L ":
-                raise RejectedFrame("digit", f"display shows {text!r}")
-            if text.count(".") > 1:
-                raise RejectedFrame("points", f"display shows {text!r}")
-            return overload(mode, sign, frame)
         number = text.lstrip(" ")
-        if " " in number or not any(c.isdigit() for c in number):
-            raise RejectedFrame("blank", f"display shows {text!r}")
-        if number.count(".") > 1:
+        digits = number.replace(".", "")
+        if not digits.isdecimal():
+            if text.replace(".", "") != " 0L ":
+                strange = "digit" if "L" in text or not number else "blank"
+                raise RejectedFrame(strange, f"display shows {text!r}")
+            if len(number) - len(digits) <= 1:
+                return overload(mode, sign, frame)
+        if len(number) - len(digits) > 1:
             raise RejectedFrame("points", f"display shows {text!r}")
-        if int(number.replace(".", "")) > self._counts:
+        if int(digits) > self._counts:
             raise RejectedFrame("counts", f"display shows {text!r}, more than {self._counts} counts")
         return shown(mode, sign + number, raw=frame)
 

@@ -74,7 +74,7 @@ class StatusBits14(Decoder):
         decimals = _DECIMALS.get(frame[6])
         if decimals is None:
             raise RejectedFrame("points", f"point position {frame[6]:02X}")
-        mode, minus_bit = self._mode(frame[7:11])
+        mode, minus_bit = self._mode[frame[7:11]]
         sign = "-" if frame[0] == 0x2D or minus_bit else ""
         digits = frame[1:5]
         if digits == _OVERLOAD:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -53,7 +52,7 @@ def test_a_tapped_meter_replays_to_equal_readings(family: str, tmp_path: Path) -
     with opened(f"replay:{tap}") as replay:
         again = list(all_of(replay))
     assert {r.displayed for r in read} == {shown}
-    assert again[: len(read)] == [dataclasses.replace(r, origin=Origin.FILE) for r in read]
+    assert again[: len(read)] == [msgspec.structs.replace(r, origin=Origin.FILE) for r in read]
 
 
 def test_a_pause_inside_a_frame_replays_as_one(tmp_path: Path) -> None:
@@ -110,7 +109,7 @@ def test_a_meter_without_bytes_is_tapped_by_its_readings(tmp_path: Path) -> None
         read = list(all_of(tapped))
     with opened(f"replay:{tap}") as replay:
         again = list(all_of(replay))
-    assert again == [dataclasses.replace(r, origin=Origin.FILE, instrument="MA-01") for r in read]
+    assert again == [msgspec.structs.replace(r, origin=Origin.FILE, instrument="MA-01") for r in read]
 
 
 def test_a_tap_never_overwrites(tmp_path: Path) -> None:
