@@ -57,6 +57,8 @@ class Address:
         if self.inner is not None:
             return f"{self.scheme}:{self.rest}:{self.inner}"
         tail = "&".join(f"{key}={quote(value, safe=' /:,;.@*()[]')}" for key, value in self.options.items())
+        if tail.endswith(" "):  # an address is read without the spaces around it
+            tail = tail.rstrip(" ") + "%20" * (len(tail) - len(tail.rstrip(" ")))
         return f"{self.scheme}:{self.rest}" + (f"?{tail}" if tail else "")
 
     def __hash__(self) -> int:
