@@ -2,7 +2,7 @@
 
 Run from the repository's root, a few minutes on one core::
 
-    OPENBLAS_NUM_THREADS=1 PYTHONPATH=tests python tests/performance/sine_fit_efficiency.py [--runs 400]
+    OPENBLAS_NUM_THREADS=1 python tests/performance/sine_fit_efficiency.py [--runs 400]
 
 Prints root-mean-square error over the bound for the logarithm of the ratio and for the phase, in every cell of
 signal-to-noise ratio by cycles in the record, and the share of stated 95.45 % intervals that hold the truth.
@@ -14,8 +14,12 @@ from __future__ import annotations
 
 import argparse
 import sys
+from pathlib import Path
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
 from helpers.sine_bound import TwoChannelSine, log_ratio_and_phase_bound
 
 from benchlog.metrology.budget import coverage_factor
