@@ -246,11 +246,15 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
 def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
     from rich.text import Text
 
+    from benchlog.diagnosis.session import HAZARD
+
     if check is not None:
         text = f"({_in_words(check.minutes)}): {check.card}"
         ctx.console.print(Text.assemble(("next ", "bold"), text))
     elif not state.next:
         ctx.console.print(Text(_ending(state), style="bold"))
+    elif any(n.action == "look" for n in state.next) and HAZARD in state.cautions:
+        ctx.console.print(Text("The jacks come first: no other check is proposed before that.", style="bold"))
 
 
 def _in_words(minutes: float) -> str:

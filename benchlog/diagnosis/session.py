@@ -19,7 +19,7 @@ from benchlog.diagnosis.likelihood import likelihood
 from benchlog.diagnosis.outcome import Outcome
 from benchlog.errors import UsageError
 
-__all__ = ["CAUTION_LIVE", "Diagnosis", "NextCheck", "RankedCause", "Session", "diagnose"]
+__all__ = ["CAUTION_LIVE", "HAZARD", "Diagnosis", "NextCheck", "RankedCause", "Session", "diagnose"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -342,28 +342,23 @@ class Session:
         engine = self.catalogue.engine
         checks = []
         for action in self._allowed():
+            if hazard and action.id != "look":
+                continue  # nothing live, and nothing else either, before the jacks were looked at
             prediction = self.model.predict(action.id, h, Noise.like(rows, rng))
             bits = expected_information(rows, n_causes, prediction, engine["repeatability"], rng)
             checks.append((bits / (action.minutes + engine["overhead_min"]), bits, action))
-        checks = [c for c in checks if c[1] >= engine["worth"] or (hazard and c[2].id == "look")]
+        checks = [c for c in checks if hazard or c[1] >= engine["worth"]]
         if not checks:
             return ()
         best = max(score for score, _, _ in checks)
 
-        def rank(check: tuple[float, float, Action]) -> tuple[bool, bool, bool, float]:
+        def rank(check: tuple[float, float, Action]) -> tuple[bool, bool, float]:
             score, _, action = check
             close = score >= 0.8 * best
-            return (
-                not (hazard and action.id == "look"),
-                not close,
-                close and action.alters != "nothing",
-                -score,
-            )
+            return not close, close and action.alters != "nothing", -score
 
         return tuple(
-            NextCheck(
-                a.id, bits, a.minutes, f"{_POWER_OFF} {a.card}" if hazard and a.id == "look" else a.card
-            )
+            NextCheck(a.id, bits, a.minutes, f"{_POWER_OFF} {a.card}" if hazard else a.card)
             for _, bits, a in sorted(checks, key=rank)
         )
 

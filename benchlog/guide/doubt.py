@@ -11,6 +11,7 @@ from benchlog.checks.metered import Metered
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
+from benchlog.diagnosis.session import HAZARD
 from benchlog.errors import UsageError
 from benchlog.guide.hands import Hands, SkippedError
 from benchlog.guide.person import Prompt
@@ -114,6 +115,8 @@ def diagnose_with(
         action = next((n for n in doubt.last.next if n.action not in unavailable), None)
         if action is None:
             break
+        if HAZARD in doubt.last.cautions:
+            hands.person.show(f"  ! {HAZARD}", style="bold")
         leading = doubt.last.causes[0]
         hands.person.show(
             f"  likely: {leading.label} ({leading.probability:.2f}); P(output live) {doubt.last.p_live:.2f}, treat it as live"

@@ -119,6 +119,17 @@ def test_people_see_no_bits_and_no_ids(
     assert "instead" not in out
 
 
+def test_skipping_the_look_at_the_jacks_opens_no_other_check(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("skip\nskip\n"))
+    main(["diagnose", "--expect", "27 V ac", "--reading", "0.001 V ac", "--ask", "--no-record"])
+    out = capsys.readouterr().out
+    assert out.count("answers)>") == 1
+    assert "The jacks come first" in out
+
+
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
     """The command for what rested on it."""
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]

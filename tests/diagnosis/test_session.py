@@ -33,9 +33,10 @@ def test_near_zero_is_no_proof_of_a_dead_output() -> None:
 
 
 def test_a_possible_lead_in_the_current_jack_is_looked_for_first() -> None:
-    """Whatever else would tell more per minute: look, and the caution says power off."""
+    """Whatever else would tell more per minute: look, nothing else, and the caution says power off."""
     found = diagnose(case("0.001 V ac"))
-    assert found.next[0].action == "look"
+    assert [n.action for n in found.next] == ["look"]
+    assert "power off" in found.next[0].card.lower()
     assert "current jack" in found.cautions[0]
 
 
