@@ -61,7 +61,7 @@ def write_certificate(
     ----------
     book : Logbook
     path : Path
-        HTML file to write; with `pdf` a PDF beside it with the same name.
+        HTML file to write; with `pdf` a PDF beside it with the same name, and either name may be given.
     now_utc_ns : int
         Time of issue.
     plan : Plan, optional
@@ -75,9 +75,17 @@ def write_certificate(
 
     Raises
     ------
+    UsageError
+        If it is to be written under the name of a PDF, and none was asked for.
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
+    if path.suffix.lower() == ".pdf":
+        if not pdf:
+            raise UsageError(
+                f"{path}: the certificate is an HTML page", hint=f"--out {path.with_suffix('.html')} --pdf"
+            )
+        path = path.with_suffix(".html")
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
     path.parent.mkdir(parents=True, exist_ok=True)
@@ -196,6 +204,7 @@ def _print_pdf(path: Path) -> Path:
             hint="open the page in any browser and print it, or install the package chromium",
         )
     target = path.with_suffix(".pdf")
+    target.unlink(missing_ok=True)  # or an older one would pass for this page's
     try:
         done = _browse(browser, path, target)
     except subprocess.TimeoutExpired:

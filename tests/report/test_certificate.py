@@ -246,7 +246,18 @@ def test_the_whole_demo_fits_on_two_sheets(demo: tuple[Path, dict[str, Any], flo
     desk = Desk(tmp_path / "desk")
     desk.logbook = tmp_path / "kc1.logbook"
     shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
-    out = tmp_path / "c.html"
+    out = tmp_path / "c.pdf"
     assert desk.run("record", "certificate", "--plan", demo[0] / "plan.toml", "--out", out, "--pdf").code == 0
-    pdf = out.with_suffix(".pdf").read_bytes()
+    assert "<html" in out.with_suffix(".html").read_text(encoding="utf-8")
+    pdf = out.read_bytes()
     assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 2
+
+
+def test_a_page_is_not_written_under_the_name_of_a_pdf(tmp_path: Path) -> None:
+    """No viewer would open it; the hint is the command that makes both."""
+    desk = Desk(tmp_path / "desk")
+    desk.run("supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--mains", "230 V")
+    said = desk.run("record", "certificate", "--out", tmp_path / "c.pdf")
+    assert said.code == 2
+    assert "--pdf" in said.err
+    assert not (tmp_path / "c.pdf").exists()
