@@ -24,7 +24,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
 
-SUMMARY = "live dashboard that flags suspect meters"
 ONCE_S = 8.0
 _SETTLED_READINGS = 12
 _GIVE_UP_NS = 2 * 10**9

@@ -20,7 +20,7 @@ from benchlog.capture import Capture
 from benchlog.clock import rfc3339
 from benchlog.errors import AdapterUnavailableError, BenchlogError, UsageError
 from benchlog.logbook import Logbook
-from benchlog.plan import Plan
+from benchlog.plan import Part, Plan
 from benchlog.report.facts import Facts, gather
 from benchlog.report.harmless import harmless_svg, plain_text
 from benchlog.report.hookups import hookup_drawing
@@ -114,7 +114,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
     parts = []
     if plan is not None:
         shown = {result.part for _, result in facts.results}
-        parts = [f"{p.tag} {p.name}" for p in plan.parts.values() if p.tag in shown]
+        parts = [_article(p) for p in plan.parts.values() if p.tag in shown]
     return template.render(
         facts=facts,
         whole=Markup,  # a data URI of our own making: letters, digits, + / =
@@ -124,6 +124,17 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
         pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by harmless_svg
         code=Markup(_scannable(facts.head)) if facts.head else "",  # noqa: S704 - own SVG of hex digits
     )
+
+
+def _article(part: Part) -> str:
+    """Tag and name of a part, and where it came from as far as the plan tells.
+
+    >>> from benchlog.plan import Part
+    >>> _article(Part("T1", "wall transformer", supplier="kit", lot="7"))
+    'T1 wall transformer (kit, lot 7)'
+    """
+    origin = ", ".join(filter(None, (part.supplier, part.lot and f"lot {part.lot}")))
+    return f"{part.tag} {part.name}" + (f" ({origin})" if origin else "")
 
 
 def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
