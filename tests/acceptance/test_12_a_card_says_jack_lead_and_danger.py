@@ -2,36 +2,26 @@
 
 from __future__ import annotations
 
-PLAN = """
-[project]
-name = "jacks"
-mains = "230 V"
+import pytest
+from helpers.plan_text import check, part, plan_text, reading_check
 
-[[part]]
-tag = "X"
-
-[[check]]
-id = "A1"
-kind = "reading"
-part = "X"
-function = "A="
-meter = "MA-01"
-limits.current = { low = "0.4 A", high = "0.6 A" }
-
-[[check]]
-id = "A2"
-kind = "reading"
-part = "X"
-function = "V="
-meter = "MA-01"
-caution = "the capacitor stays charged"
-limits.voltage = { low = "4 V", high = "6 V" }
-"""
+PLAN = plan_text(
+    part("X"),
+    reading_check("A1", "A=", low="0.4 A", high="0.6 A", part="X", meter="MA-01"),
+    reading_check(
+        "A2", "V=", low="4 V", high="6 V", part="X", meter="MA-01", caution="the capacitor stays charged"
+    ),
+)
 
 
-def test_volts_after_current_demands_the_jacks(desk) -> None:
+@pytest.fixture
+def plan(desk):
+    """A current, then volts, with one meter."""
+    return desk.write("plan.toml", PLAN)
+
+
+def test_volts_after_current_demands_the_jacks(desk, plan) -> None:
     """No reading is asked for before the jacks are confirmed; "no" is not accepted; the answer file must say yes."""
-    plan = desk.write("plan.toml", PLAN)
     answers = desk.write("a.txt", "0.500 A\nn\ny\n5.00 V\n")
     said = desk.run("run", plan, "--check", "A1", "--check", "A2", "--answers", answers, "--no-cards")
     assert said.code == 0, said.words
@@ -40,9 +30,8 @@ def test_volts_after_current_demands_the_jacks(desk) -> None:
     assert asked < said.words.index("what does MA-01 show on V=")
 
 
-def test_the_jacks_are_asked_about_in_another_session_too(desk) -> None:
+def test_the_jacks_are_asked_about_in_another_session_too(desk, plan) -> None:
     """The lead may still be where it was left last time: a volts step without the confirmation does not go on."""
-    plan = desk.write("plan.toml", PLAN)
     assert desk.answer(plan, "A1", ["0.500 A"]).code == 0
     desk.days(3)
     said = desk.answer(plan, "A2", ["A2/voltage: 5.00 V"])
@@ -50,9 +39,8 @@ def test_the_jacks_are_asked_about_in_another_session_too(desk) -> None:
     assert "jacks" in said.words
 
 
-def test_the_card_names_function_and_danger_before_anything_is_connected(desk) -> None:
+def test_the_card_names_function_and_danger_before_anything_is_connected(desk, plan) -> None:
     """Card and danger line stand before the first prompt."""
-    plan = desk.write("plan.toml", PLAN)
     answers = desk.write("a.txt", "5.00 V\n")
     said = desk.run("run", plan, "--check", "A2", "--answers", answers)
     before = said.words[: said.words.index("what does MA-01 show")]
@@ -63,11 +51,17 @@ def test_the_card_names_function_and_danger_before_anything_is_connected(desk) -
 
 def test_a_scope_clip_on_a_mains_referenced_node_is_blocked(desk) -> None:
     """Its ground is protective earth: refused when the plan is read, whatever is connected."""
-    plan = desk.write(
-        "plan.toml",
-        '[project]\nname = "P"\n[[part]]\ntag = "X"\n[[check]]\nid = "A1"\nkind = "ratio"\npart = "X"\nexpect = "60"\n'
-        'scope = "SC-03"\nprimary = "CH1"\nsecondary = "CH2"\nmains_referenced = true\n',
+    clip = check(
+        "A1",
+        "ratio",
+        part="X",
+        expect="60",
+        scope="SC-03",
+        primary="CH1",
+        secondary="CH2",
+        mains_referenced=True,
     )
+    plan = desk.write("plan.toml", plan_text(part("X"), clip))
     said = desk.run("run", plan, "--check", "A1", "--answers", desk.write("a.txt", "\n"))
     assert said.code == 2
     assert "scope clip on a mains-referenced node is refused" in said.words

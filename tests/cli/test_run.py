@@ -7,42 +7,19 @@ import json
 from pathlib import Path
 
 import pytest
+from helpers.plan_text import hold, part, plan_text, reading_check
 
 import benchlog
 from benchlog.cli import main
 
-PLAN = """
-[project]
-name = "Test rig"
-
-[[part]]
-tag = "R1"
-
-[[check]]
-id = "C01"
-kind = "reading"
-part = "R1"
-title = "shunt current"
-function = "A="
-meter = "MB-02"
-hookup = "meter in series with R1"
-limits.current = { high = "0.6 A" }
-
-[[check]]
-id = "C02"
-kind = "reading"
-part = "R1"
-title = "drop"
-function = "V="
-meter = "MB-02"
-expect = "5.00 V"
-limits.voltage = { low = "4.7 V", high = "5.3 V" }
-
-[[hold]]
-id = "H1"
-step = "solder R1 in"
-needs = ["C01", "C02"]
-"""
+PLAN = plan_text(
+    part("R1"),
+    reading_check(
+        "C01", "A=", high="0.6 A", part="R1", title="shunt current", hookup="meter in series with R1"
+    ),
+    reading_check("C02", "V=", low="4.7 V", high="5.3 V", part="R1", title="drop", expect="5.00 V"),
+    hold("H1", "solder R1 in", "C01", "C02"),
+)
 BENCH = """
 [[instrument]]
 tag = "MB-02"

@@ -6,47 +6,24 @@ from pathlib import Path
 
 import pytest
 from helpers.desk import Desk
+from helpers.plan_text import hold, part, plan_text, reading_check
 
 from benchlog.errors import ConfigError
 from benchlog.plan import read_plan
 
-PLAN = """
-[project]
-name = "Test rig"
 
-[[part]]
-tag = "R1"
+def text(**second: str) -> str:
+    """Three like checks and a hold that needs the first; `second` is what the plan says of C02 besides."""
+    return plan_text(
+        part("T1"),
+        reading_check("C01", "V=", high="6 V"),
+        reading_check("C02", "V=", high="6 V", **second),
+        reading_check("C03", "V=", high="6 V"),
+        hold("H1", "solder T1 in", "C01"),
+    )
 
-[[check]]
-id = "C01"
-kind = "reading"
-part = "R1"
-function = "V="
-meter = "MB-02"
-limits.voltage = { high = "6 V" }
 
-[[check]]
-id = "C02"
-kind = "reading"
-part = "R1"
-function = "V="
-meter = "MB-02"
-after_hold = "H1"
-limits.voltage = { high = "6 V" }
-
-[[check]]
-id = "C03"
-kind = "reading"
-part = "R1"
-function = "V="
-meter = "MB-02"
-limits.voltage = { high = "6 V" }
-
-[[hold]]
-id = "H1"
-step = "solder R1 in"
-needs = ["C01"]
-"""
+PLAN = text(after_hold="H1")
 
 
 @pytest.fixture
@@ -54,9 +31,13 @@ def desk(tmp_path: Path) -> Desk:
     return Desk(tmp_path)
 
 
-def test_only_the_check_that_says_so_waits(desk: Desk) -> None:
+@pytest.fixture
+def plan(desk: Desk) -> Path:
+    return desk.write("plan.toml", PLAN)
+
+
+def test_only_the_check_that_says_so_waits(desk: Desk, plan: Path) -> None:
     """The run does C01 and C03, names the hold, and does C02 once it is released."""
-    plan = desk.write("plan.toml", PLAN)
     first = desk.run("run", plan, "--no-cards", stdin="5.0 V\n5.0 V\n")
     assert "== C03" in first.out
     assert "== C02" not in first.out
@@ -66,8 +47,7 @@ def test_only_the_check_that_says_so_waits(desk: Desk) -> None:
     assert "== C02" in desk.run("run", plan, "--no-cards", stdin="5.0 V\n").out
 
 
-def test_a_check_asked_for_by_name_waits_too(desk: Desk) -> None:
-    plan = desk.write("plan.toml", PLAN)
+def test_a_check_asked_for_by_name_waits_too(desk: Desk, plan: Path) -> None:
     said = desk.run("run", plan, "--check", "C02", "--no-cards", stdin="5.0 V\n")
     assert said.code == 3
     assert "== C02" not in said.out
@@ -75,7 +55,7 @@ def test_a_check_asked_for_by_name_waits_too(desk: Desk) -> None:
 
 
 def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:
-    plan = desk.write("plan.toml", PLAN.replace('after_hold = "H1"', 'after_hold = "H9"'))
+    plan = desk.write("plan.toml", text(after_hold="H9"))
     with pytest.raises(ConfigError, match="C02 comes after hold 'H9'"):
         read_plan(plan)
 
@@ -83,12 +63,11 @@ def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:
 def test_a_check_is_the_same_behind_a_hold(desk: Desk) -> None:
     """Where it stands is no part of what is measured: results from before count on."""
     behind = read_plan(desk.write("a.toml", PLAN)).check("C02").revision
-    free = read_plan(desk.write("b.toml", PLAN.replace('after_hold = "H1"\n', ""))).check("C02").revision
+    free = read_plan(desk.write("b.toml", text())).check("C02").revision
     assert behind == free
 
 
-def test_an_empty_reason_is_asked_for_again(desk: Desk) -> None:
-    plan = desk.write("plan.toml", PLAN)
+def test_an_empty_reason_is_asked_for_again(desk: Desk, plan: Path) -> None:
     said = desk.run("run", plan, "--check", "C01", "--no-cards", stdin="s\n\n\nno time\n")
     assert said.out.count("why is it skipped?") == 3
     assert "skipped: no time" in said.out

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
-import json
 import struct
 import zlib
 from collections.abc import Iterator
 from itertools import cycle
 from pathlib import Path
 from typing import Any
+
+from helpers.plan_text import table
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import ManualClock
@@ -46,22 +47,6 @@ HUGE = (1.7e308, -1.7e308, 5e-324, 1e300, 0.0)
 def texts(home: str = CALLS_HOME) -> Iterator[str]:
     """Nasty texts, over and over."""
     return cycle(text.format(home=home) if "{" in text else text for text in NASTY)
-
-
-def toml(value: Any) -> str:
-    """A TOML value of plain data."""
-    if isinstance(value, str):
-        return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f").replace("\x9b", "\\u009b")
-    if isinstance(value, list):
-        return f"[{', '.join(toml(v) for v in value)}]"
-    if isinstance(value, dict):
-        return f"{{ {', '.join(f'{toml(k)} = {toml(v)}' for k, v in value.items())} }}"
-    return json.dumps(value)
-
-
-def table(name: str, /, **fields: Any) -> str:
-    """One entry of an array of tables."""
-    return "\n".join([f"[[{name}]]", *(f"{key} = {toml(value)}" for key, value in fields.items())])
 
 
 def hostile_plan(folder: Path, bad: Iterator[str]) -> Plan:

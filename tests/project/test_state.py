@@ -2,109 +2,32 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import msgspec
 import pytest
+from helpers.plan_text import hold, part, plan_text, reading_check
+from helpers.planned_project import PlannedProject
 
-from benchlog.clock import ManualClock
 from benchlog.errors import HoldRefusedError, UsageError
-from benchlog.logbook import Logbook
-from benchlog.plan import read_plan
-from benchlog.project.overview import overview
-from benchlog.project.release import release_hold, take_step
-from benchlog.project.state import CheckState, HoldState, read_state
+from benchlog.project.state import CheckState, HoldState
 from benchlog.result import DesignCheck, Result, Verdict
 
-PLAN = """
-[project]
-name = "KC-1"
-mains = "230 V"
-
-[[part]]
-tag = "T1"
-feeds = ["REC"]
-[[part]]
-tag = "T2"
-[[part]]
-tag = "REC"
-stored_energy = "1000 µF at 40 V: 0.8 J"
-
-[[check]]
-id = "C03"
-kind = "reading"
-part = "T1"
-function = "V~"
-limits.voltage = { low = "26 V", high = "30 V" }
-[[check]]
-id = "C04"
-kind = "reading"
-part = "T1"
-function = "V~"
-after = ["C03"]
-valid_days = 30
-limits.voltage = { low = "20 V" }
-[[check]]
-id = "C13"
-kind = "reading"
-part = "REC"
-function = "V="
-limits.voltage = { high = "40.9 V" }
-
-[[hold]]
-id = "H1"
-step = "open the case of T1"
-needs = ["C03", "C04"]
-[[hold]]
-id = "H2"
-step = "mains on the bare transformer"
-needs = ["C13"]
-after_holds = ["H1"]
-"""
-
-
-class Project:
-    """A plan with a logbook and a hand-moved clock."""
-
-    def __init__(self, folder: Path) -> None:
-        self.path = folder / "plan.toml"
-        self.path.write_text(PLAN, encoding="utf-8")
-        self.plan = read_plan(self.path)
-        self.clock = ManualClock(1_780_000_000_000_000_000)
-        self.book = Logbook.open(folder / "x.logbook", clock=self.clock)
-
-    def record(self, check_id, verdict=Verdict.PASS, **more):
-        """Write a result for a check; returns its entry number."""
-        check = self.plan.check(check_id)
-        values = {
-            "check": "reading",
-            "verdict": verdict,
-            "reason": "because",
-            "check_id": check_id,
-            "check_revision": check.revision,
-            "part": check.part,
-            "part_state": "as received",
-            "limits_set": "plan",
-            **more,
-        }
-        return self.book.append_result(Result(**values)).seq
-
-    @property
-    def state(self):
-        """Where the project stands now."""
-        return read_state(self.plan, self.book, self.clock.utc_ns())
-
-    def release(self, hold="H1", **more):
-        """Try to release a hold."""
-        return release_hold(self.plan, self.book, hold, self.clock.utc_ns(), **more)
+PLAN = plan_text(
+    part("T1", feeds=["REC"]),
+    part("T2"),
+    part("REC", stored_energy="1000 µF at 40 V: 0.8 J"),
+    reading_check("C03", "V~", low="26 V", high="30 V"),
+    reading_check("C04", "V~", low="20 V", after=["C03"], valid_days=30),
+    reading_check("C13", "V=", high="40.9 V", part="REC"),
+    hold("H1", "open the case of T1", "C03", "C04"),
+    hold("H2", "mains on the bare transformer", "C13", after_holds=["H1"]),
+)
 
 
 @pytest.fixture
 def project(tmp_path):
     """An empty project."""
-    made = Project(tmp_path)
-    yield made
-    made.book.close()
+    with PlannedProject(tmp_path, PLAN) as made:
+        yield made
 
 
 def test_nothing_done_nothing_released(project):
@@ -125,7 +48,7 @@ def test_evidence_in_opens_the_hold(project):
     assert word == "released"
     entry = next(e for e in project.book.entries("release") if e.seq == ref.seq)
     assert [e["entry"] for e in entry.body["rests_on"]] == [first, second]
-    take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+    project.take()
     assert project.state.holds["H1"].state is HoldState.TAKEN
 
 
@@ -175,9 +98,9 @@ def test_results_age(project):
     """C04 is good for 30 days."""
     project.record("C03")
     project.record("C04")
-    project.clock.advance(29 * 86400)
+    project.days(29)
     assert project.state.holds["H1"].state is HoldState.READY
-    project.clock.advance(2 * 86400)
+    project.days(2)
     assert project.state.checks["C04"].state is CheckState.STALE
     assert project.state.holds["H1"].state is HoldState.SHUT
 
@@ -234,10 +157,10 @@ def test_recall_after_the_step_is_taken_on_recalled_evidence(project):
     seq = project.record("C03")
     project.record("C04")
     project.release()
-    take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+    project.take()
     recall(project, seq)
     assert project.state.holds["H1"].state is HoldState.TAKEN_RECALLED
-    seen = overview(project.plan, project.book, project.clock.utc_ns())
+    seen = project.overview
     assert "recalled evidence" in seen.next_action
 
 
@@ -275,7 +198,7 @@ def test_no_concession_without_need(project):
 def test_a_step_needs_a_release_and_a_hold_its_predecessor(project):
     """H2 waits for H1; a step can't be recorded before its hold is released."""
     with pytest.raises(HoldRefusedError):
-        take_step(project.plan, project.book, "H1", project.clock.utc_ns())
+        project.take()
     project.record("C13")
     with pytest.raises(HoldRefusedError, match="H1 is shut"):
         project.release("H2")
@@ -289,8 +212,8 @@ def test_status_after_months_answers_the_five_questions(project):
     project.book.append("substitution", {"part": "T2", "what": "other supplier", "reason": "sold out"})
     project.book.begin_session()
     project.book.end_session({"left": "C1 charged to 30 V", "next": "discharge C1"})
-    project.clock.advance(90 * 86400)
-    seen = overview(project.plan, project.book, project.clock.utc_ns())
+    project.days(90)
+    seen = project.overview
     assert seen.next_action.startswith("do C04 on T1")
     assert seen.state.checks["C03"].state is CheckState.PASSED
     assert {m.tag: m.word for m in seen.meters} == {"MA-01": "check first", "MB-02": "do not trust"}

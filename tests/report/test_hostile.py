@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 from helpers.desk import Desk
-from helpers.hostile import hostile_logbook, toml
+from helpers.hostile import hostile_logbook
+from helpers.plan_text import toml
 
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan
