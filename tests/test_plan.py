@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from helpers.plan_text import check, part, plan_text
 
 from benchlog.errors import ConfigError, UsageError
 from benchlog.plan import read_plan
@@ -115,6 +116,23 @@ def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):
         plan(tmp_path, GOOD.replace(old, new, 1))
     assert said in str(caught.value)
     assert hinted in caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields"),
+    [
+        ("ratio", {"expect": "60", "scope": "SC-03", "primary": "A", "secondary": "B"}),
+        ("inductance", {"scope": "SC-03", "across": "A", "resistor_channel": "B", "resistor": "1 kohm"}),
+        ("list", {"item": [{"take": "phase", "name": "p", "scope": "SC-03", "primary": "A", "secondary": "B",
+                            "frequency": "50 Hz", "limits": {"high": "1 deg"}}]}),
+    ],
+)  # fmt: skip
+def test_a_scope_clip_on_a_mains_referenced_node_is_refused(tmp_path, kind, fields):
+    """Whatever kind of check would put it there: a scope's ground is protective earth."""
+    clip = check("C1", kind, mains_referenced=True, **fields)
+    with pytest.raises(ConfigError, match="mains-referenced") as caught:
+        plan(tmp_path, plan_text(part("T1"), clip))
+    assert "protective earth" in caught.value.hint + str(caught.value)
 
 
 def test_no_file_and_no_text(tmp_path):

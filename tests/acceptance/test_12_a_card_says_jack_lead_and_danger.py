@@ -11,6 +11,7 @@ PLAN = plan_text(
     reading_check(
         "A2", "V=", low="4 V", high="6 V", part="X", meter="MA-01", caution="the capacitor stays charged"
     ),
+    mains="230 V",
 )
 
 

@@ -28,9 +28,9 @@ def table(name: str, /, **fields: Any) -> str:
     return "\n".join([f"[[{name}]]", *(f"{key} = {toml(value)}" for key, value in fields.items())])
 
 
-def plan_text(*tables: str, name: str = "Test rig", mains: str = "230 V") -> str:
+def plan_text(*tables: str, name: str = "Test rig", mains: str = "") -> str:
     """A whole plan: the project's head, then its parts, checks and holds."""
-    head = f"[project]\nname = {toml(name)}\nmains = {toml(mains)}"
+    head = f"[project]\nname = {toml(name)}" + (f"\nmains = {toml(mains)}" if mains else "")
     return "\n\n".join([head, *tables]) + "\n"
 
 

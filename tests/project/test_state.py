@@ -20,6 +20,7 @@ PLAN = plan_text(
     reading_check("C13", "V=", high="40.9 V", part="REC"),
     hold("H1", "open the case of T1", "C03", "C04"),
     hold("H2", "mains on the bare transformer", "C13", after_holds=["H1"]),
+    mains="230 V",
 )
 
 

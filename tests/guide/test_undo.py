@@ -1,0 +1,62 @@
+"""Undo in a guided run: the last result of this session, with a reason; its check comes again first."""
+
+from __future__ import annotations
+
+from helpers.guided_project import ALL, GuidedProject
+from helpers.scripted_person import ScriptedPerson
+
+from benchlog.result import Verdict
+
+
+def test_undo_supersedes_the_last_result_and_does_it_again(rig: GuidedProject) -> None:
+    """u at the next question: the reason is asked, the result no longer counts, its check comes again first."""
+    person = ScriptedPerson(
+        ALL
+        | {
+            "C01/voltage": ["5.10", "5.00"],
+            "C02/current": ["u", "0.500"],
+            "C01/undo": "tips on the wrong pins",
+            "C01/voltage/jacks": "y",  # the current step had begun: its lead may have been moved already
+        }
+    )
+    assert rig.run(person) is Verdict.PASS
+    (superseded,) = rig.bodies("supersede")
+    assert superseded["reason"] == "tips on the wrong pins"
+    assert [r.check_id for r in rig.results] == ["C01", "C01", "C02", "C03"]
+    assert rig.results[1].quantities["voltage"].value == 5.00
+    assert rig.states == ["passed"] * 3
+
+
+def test_undo_among_named_checks(rig: GuidedProject) -> None:
+    person = ScriptedPerson(
+        ALL
+        | {"C01/voltage": ["5.10", "5.00"], "C02/current": ["u", "0.5"], "C01/undo": "misread"}
+        | {"C01/voltage/jacks": "y"}
+    )
+    rig.run(person, "C01", "C02")
+    assert [r.check_id for r in rig.results] == ["C01", "C01", "C02"]
+
+
+def test_undo_needs_a_reason(rig: GuidedProject) -> None:
+    person = ScriptedPerson(ALL | {"C02/current": ["u", "0.500"], "C01/undo": ""})
+    rig.run(person)
+    assert rig.bodies("supersede") == []
+    assert "only taken back with a reason" in person.said
+
+
+def test_nothing_of_an_earlier_session_is_undone(rig: GuidedProject) -> None:
+    rig.run(ScriptedPerson(ALL), "C01")
+    rig.book.end_session("done")
+    person = ScriptedPerson({"C02/current": ["u", "0.5"]})
+    rig.run(person, "C02")
+    assert rig.bodies("supersede") == []
+    assert "nothing to undo" in person.said
+
+
+def test_the_last_check_can_be_undone_at_a_terminal(rig: GuidedProject) -> None:
+    person = ScriptedPerson(
+        {"C01/voltage": ["5.10", "5.00"], "close/last": ["u", ""], "C01/undo": "misread"},
+        interactive=True,
+    )
+    rig.run(person, "C01", standards=False)
+    assert [r.quantities["voltage"].value for r in rig.results] == [5.10, 5.00]
