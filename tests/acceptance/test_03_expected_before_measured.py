@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
+from helpers.plan_text import check, hold, part, plan_text
+
 
 def test_a_reading_without_limits_is_exploratory_and_releases_nothing(desk) -> None:
     """A check without limits can't be planned; limits typed beside the reading are marked and leave the hold shut."""
-    no_limits = desk.write(
-        "no_limits.toml",
-        '[project]\nname = "P"\n[[part]]\ntag = "T1"\n'
-        '[[check]]\nid = "A1"\nkind = "reading"\npart = "T1"\nfunction = "V~"\n'
-        '[[hold]]\nid = "H"\nstep = "open it"\nneeds = ["A1"]\n',
-    )
+    tables = part("T1"), check("A1", "reading", function="V~"), hold("H", "open it", "A1")
+    no_limits = desk.write("no_limits.toml", plan_text(*tables))
     said = desk.answer(no_limits, "A1", ["27.75 V"])
     assert said.code != 0
     assert desk.run("release", no_limits, "H").code != 0

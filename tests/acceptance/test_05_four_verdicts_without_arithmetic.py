@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from helpers.plan_text import part, plan_text, reading_check
 
 SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "236 V", "--mains-nominal", "230 V")
 
@@ -16,11 +17,8 @@ def test_the_meters_statement_gives_u(desk) -> None:
 
 def test_near_a_limit_it_is_indeterminate_with_its_probability(desk) -> None:
     """28.7 V within 25.6 to 29.0 V: inside, but not by U: indeterminate, P = 0.94, exit 3."""
-    plan = desk.write(
-        "plan.toml",
-        '[project]\nname = "P"\n[[part]]\ntag = "T1"\n[[check]]\nid = "A1"\nkind = "reading"\npart = "T1"\n'
-        'function = "V~"\nmeter = "MA-01"\nlimits.voltage = { low = "25.6 V", high = "29.0 V" }\n',
-    )
+    near = reading_check("A1", "V~", low="25.6 V", high="29.0 V", meter="MA-01")
+    plan = desk.write("plan.toml", plan_text(part("T1"), near))
     said = desk.answer(plan, "A1", ["28.70 V"], "--json")
     (result,) = said.lines
     assert (said.code, result["verdict"]) == (3, "indeterminate")
