@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from benchlog.cli.entry_words import lines, summary
 from benchlog.wording import clean
 
 if TYPE_CHECKING:
     from rich.text import Text
 
     from benchlog.cli.context import Context
-    from benchlog.logbook import Entry, Logbook
+    from benchlog.logbook import Logbook
     from benchlog.reading import Reading
 
 
@@ -147,43 +148,6 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
         out.table(header, table, right=header[2:])
     out.whole(f"head {facts['head']}")
     return 0
-
-
-def summary(entry: Entry) -> str:
-    """One line about an entry."""
-    body = entry.body
-    match entry.kind:
-        case "result":
-            name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body.get("check"))))
-            words = f"{name}: {body.get('verdict')}, {body.get('reason')}"
-        case "readings":
-            words = f"{body.get('count')} readings from {str(body.get('first_time'))[11:23]}"
-        case "capture":
-            channels = body.get("channels", [])
-            samples = channels[0]["samples"]["samples"] if channels else 0
-            words = f"{body.get('instrument')} {', '.join(c['name'] for c in channels)}, {samples} samples"
-        case "attachment":
-            words = f"{body.get('name')}, {body.get('size', 0) / 1000:.0f} kB {body.get('about')}"
-        case "supersede":
-            words = f"entry {body.get('entry')}: {body.get('reason')}"
-        case _:
-            words = ", ".join(lines(body))
-    return clean(words)[:300]
-
-
-def lines(value: dict[str, Any], prefix: str = "") -> Iterator[str]:
-    """Lines of "name: value" for a nested body, empty ones left out."""
-    for name, item in value.items():
-        label = f"{prefix}{name}"
-        if isinstance(item, dict):
-            yield from lines(item, f"{label}.")
-        elif isinstance(item, list):
-            if item and not any(isinstance(i, dict | list) for i in item):
-                yield clean(f"{label}: {', '.join(map(str, item))}")
-            for number, inner in enumerate(i for i in item if isinstance(i, dict)):
-                yield from lines(inner, f"{label}[{number}].")
-        elif item not in (None, ""):
-            yield clean(f"{label}: {item}")
 
 
 def _reading_line(reading: Reading) -> Text:

@@ -31,12 +31,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             seen = overview(plan, book, ctx.clock.utc_ns())
     else:
         seen = overview(plan, None, ctx.clock.utc_ns())
+    others = [] if ctx.logbook_path.exists() else sorted(ctx.logbook_path.absolute().parent.glob("*.logbook"))
     known = {meter.tag for meter in seen.meters}
     unchecked = [i.tag for i in ctx.bench().instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
         ctx.print_json({**_plain(seen), "never_checked": unchecked})
     else:
         _show(ctx, seen, unchecked)
+        if others:
+            ctx.listing.line(
+                f"there is no {ctx.logbook_path}, but {', '.join(p.name for p in others)}: give it with --logbook"
+            )
     return seen.exit_code
 
 

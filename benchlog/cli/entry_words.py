@@ -1,0 +1,100 @@
+"""Entries in words: one line for a list, all lines for one entry looked at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
+
+from benchlog.logbook.chain import Entry
+from benchlog.wording import clean
+
+__all__ = ["lines", "summary"]
+
+_LONGEST = 300
+
+
+def summary(entry: Entry) -> str:
+    """One line about an entry."""
+    body = entry.body
+    try:
+        words = _WORDS[entry.kind](body)
+    except (
+        KeyError,
+        TypeError,
+        ValueError,
+        AttributeError,
+    ):  # another kind, or a body of another program's making
+        words = ", ".join(lines(body))
+    return clean(words)[:_LONGEST]
+
+
+def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
+    """Lines of "name: value" for a nested body, empty ones left out."""
+    for name, item in value.items():
+        label = f"{prefix}{name}"
+        if isinstance(item, dict):
+            yield from lines(item, f"{label}.")
+        elif isinstance(item, list):
+            if item and not any(isinstance(i, dict | list) for i in item):
+                yield clean(f"{label}: {', '.join(map(str, item))}")
+            for number, inner in enumerate(i for i in item if isinstance(i, dict)):
+                yield from lines(inner, f"{label}[{number}].")
+        elif item not in (None, ""):
+            yield clean(f"{label}: {item}")
+
+
+def _result(body: Mapping[str, Any]) -> str:
+    name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body.get("check"))))
+    return f"{name}: {body['verdict']}, {body['reason']}"
+
+
+def _capture(body: Mapping[str, Any]) -> str:
+    channels = body["channels"]
+    names = ", ".join(channel["name"] for channel in channels)
+    return f"{body['instrument']} {names}, {channels[0]['samples']['samples']} samples"
+
+
+def _hold(body: Mapping[str, Any]) -> str:
+    ground = ", ".join(f"{r['check_id']} (entry {r['entry']})" for r in body.get("rests_on", ()))
+    words = [f"{body['hold']}, {body['step']}"]
+    words += [f"by {body['by']}"] if body.get("by") else []
+    words += [f"rests on {ground}"] if ground else []
+    words += [f"reason: {body['reason']}"] if body.get("reason") else []
+    return "; ".join(words)
+
+
+def _standard(body: Mapping[str, Any]) -> str:
+    signal = body["chart"]["signal"]
+    chart = "" if signal == "quiet" else f"; the chart says {signal}"
+    return (
+        f"{body['meter']} on {body['standard']}: {body['displayed']}, {body['verdict']}, E_n {body['e_n']:.2f}, "
+        f"as {body['as']}{chart}"
+    )
+
+
+def _recall(body: Mapping[str, Any]) -> str:
+    touched = "; ".join(f"{r['check_id']} {r['part']} {r['class']}" for r in body["results"])
+    return f"{body['meter']} {body['function']}, {body['reason']}: {touched or 'no result rests on it'}"
+
+
+def _session_end(body: Mapping[str, Any]) -> str:
+    return f"left: {body['left']}" + (f"; next: {body['next']}" if body.get("next") else "")
+
+
+_WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
+    "capture": _capture,
+    "concession": _hold,
+    "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected']}",
+    "part": lambda b: f"{b['part']}: {b['state']}",
+    "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they stand, sha256:{b['sha256'][:12]}",
+    "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
+    "recall": _recall,
+    "release": _hold,
+    "result": _result,
+    "session end": _session_end,
+    "standard": _standard,
+    "step": _hold,
+    "substitution": lambda b: f"{b['part']}: {b['what']} ({b['reason']})",
+    "supersede": lambda b: f"entry {b['entry']}: {b['reason']}",
+}

@@ -1,0 +1,72 @@
+"""Entries in one line each, for a list that a person reads."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from helpers.desk import Desk
+
+from benchlog.cli.entry_words import summary
+from benchlog.logbook.chain import Entry
+
+
+def entry(kind: str, **body: Any) -> Entry:
+    """An entry of some kind."""
+    return Entry(seq=7, kind=kind, session=1, time="2026-03-02T09:00:00Z", body=body, digest="", previous="")
+
+
+@pytest.mark.parametrize(
+    ("made", "words"),
+    [
+        (
+            entry("release", hold="H1", step="open the case", rests_on=[{"check_id": "C01", "entry": 4}], by="R. M."),
+            "H1, open the case; by R. M.; rests on C01 (entry 4)",
+        ),
+        (
+            entry("concession", hold="H1", step="open the case", rests_on=[], by="", reason="spare at hand"),
+            "H1, open the case; reason: spare at hand",
+        ),
+        (
+            entry(
+                "standard", meter="MB-02", standard="CS-3", displayed="5.19 V dc", verdict="fail", e_n=2.671,
+                chart={"signal": "act"}, **{"as": "found"},
+            ),
+            "MB-02 on CS-3: 5.19 V dc, fail, E_n 2.67, as found; the chart says act",
+        ),
+        (
+            entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),
+            "MB-02 V=, E_n 2.67: no result rests on it",
+        ),
+        (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
+        (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),
+        (entry("capture", channels=[]), ""),
+        (entry("odd", text="a\x1b[2Jb"), "text: a\ufffd[2Jb"),
+    ],
+)  # fmt: skip
+def test_what_a_line_says(made: Entry, words: str) -> None:
+    """The few things that matter of its kind; of an unknown body what there is, and nothing that steers a terminal."""
+    assert summary(made) == words
+
+
+def test_no_line_of_the_demo_shows_digests_or_raw_keys(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """All kinds of entries that a project makes have words of their own."""
+    desk = Desk(tmp_path / "desk")
+    desk.logbook = tmp_path / "kc1.logbook"
+    shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
+    listed = desk.run("record", "list", "--all").out
+    for raw in ("rests_on", "check_id", "chart.", "checks.", "limits."):
+        assert raw not in listed
+
+
+def test_status_names_the_logbook_that_is_there(tmp_path: Path) -> None:
+    """Nothing recorded yet, where another logbook lies beside: the reader is told."""
+    desk = Desk(tmp_path / "desk")
+    desk.run("new", desk.folder / "p")
+    (desk.folder / "other.logbook").touch()
+    desk.logbook = desk.folder / "bench.logbook"
+    assert "other.logbook" in desk.run("status", desk.folder / "p" / "plan.toml").out
