@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import math
 import socket
-import sqlite3
 import subprocess
 import sys
 import wave
 from pathlib import Path
 
 import pytest
+from helpers.field_edits import alter
 
 from benchlog.cli import COMMANDS, main
 
@@ -263,9 +263,8 @@ def test_any_changed_field_of_a_recorded_result_is_found(call, own_folder):
     """Edit one digit of a stored result: verify names the entry and exits 5."""
     _, result = call(*SUPPLY)
     seq = result["record"]["entry"]
-    with sqlite3.connect(own_folder / "bench.logbook") as db:
-        db.execute("UPDATE entry SET text = replace(text, '27.75', '27.85') WHERE seq = ?", (seq,))
-    db.close()
+    statement = "UPDATE entry SET text = replace(text, '27.75', '27.85') WHERE seq = ?"
+    alter(own_folder / "bench.logbook", statement, (seq,))
     code, answer = call("record", "verify")
     assert code == 5
     assert f"entry {seq}" in json.dumps(answer)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -88,27 +89,32 @@ def test_continued_cases_answer_as_fresh_ones(capsys: pytest.CaptureFixture[str]
     assert continued == fresh
 
 
-def test_typed_answers_one_card_at_a_time(
+@pytest.fixture
+def asked(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+) -> Callable[..., tuple[int, str]]:
+    """Let 27 V read as nearly nothing and type these answers; exit code and screen back."""
+
+    def ask(typed: str, reading: str = "0.003 V ac") -> tuple[int, str]:
+        monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+        code = main(["diagnose", "--expect", "27 V ac", "--reading", reading, "--ask", "--no-record"])
+        return code, capsys.readouterr().out
+
+    return ask
+
+
+def test_typed_answers_one_card_at_a_time(asked: Callable[..., tuple[int, str]]) -> None:
     """A wrong word is asked again, a check can be skipped or named, the end of input ends it."""
-    answers = "perhaps\nin order\nskip\nlamp_in_outlet=dark\n"
-    monkeypatch.setattr("sys.stdin", io.StringIO(answers))
-    code = main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
-    out = capsys.readouterr().out
+    code, out = asked("perhaps\nin order\nskip\nlamp_in_outlet=dark\n")
     assert code == 0
     assert "none of its answers" in out
     assert "decided: no mains at the outlet" in out
     assert "safe" not in out
 
 
-def test_people_see_no_bits_and_no_ids(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) -> None:
     """Time in words, names in words; what is skipped stays away; a typo repeats the question, not the table."""
-    monkeypatch.setattr("sys.stdin", io.StringIO("?\nperhaps\nskip\nskip\n"))
-    main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
-    out = capsys.readouterr().out
+    _, out = asked("?\nperhaps\nskip\nskip\n")
     assert "bit)" not in out
     assert "_" not in out
     assert "next (half a minute): Power off at the outlet" in out
@@ -119,13 +125,9 @@ def test_people_see_no_bits_and_no_ids(
     assert "instead" not in out
 
 
-def test_skipping_the_look_at_the_jacks_opens_no_other_check(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[..., tuple[int, str]]) -> None:
     """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
-    monkeypatch.setattr("sys.stdin", io.StringIO("skip\nskip\n"))
-    main(["diagnose", "--expect", "27 V ac", "--reading", "0.001 V ac", "--ask", "--no-record"])
-    out = capsys.readouterr().out
+    _, out = asked("skip\nskip\n", "0.001 V ac")
     assert out.count("answers)>") == 1
     assert "The jacks come first" in out
 

@@ -1,4 +1,4 @@
-"""Every stored field of a logbook, and small edits of each."""
+"""A logbook's file changed behind benchlog's back: every stored field, small edits of each, one statement."""
 
 from __future__ import annotations
 
@@ -7,7 +7,15 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-__all__ = ["edits", "fields"]
+__all__ = ["alter", "edits", "fields"]
+
+
+def alter(path: Path, statement: str, values: tuple[Any, ...] = ()) -> None:
+    """Run one statement of SQL on the file."""
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA synchronous=OFF")
+        with db:
+            db.execute(statement, values)
 
 
 def edits(value: Any) -> list[Any]:

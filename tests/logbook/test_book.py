@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -12,6 +11,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from helpers.field_edits import alter
 from helpers.logbook_torture import fill_up, small_file_system
 from helpers.small_logbook import START, a_result, some_readings
 
@@ -250,30 +250,21 @@ def test_a_text_file_is_no_logbook_and_stays_as_it_was(tmp_path: Path) -> None:
 def test_another_programs_database_is_refused(tmp_path: Path) -> None:
     """A SQLite file with other tables is not taken over."""
     path = tmp_path / "other.db"
-    db = sqlite3.connect(path)
-    db.execute("CREATE TABLE bookmarks (url TEXT)")
-    db.commit()
-    db.close()
+    alter(path, "CREATE TABLE bookmarks (url TEXT)")
     with pytest.raises(LogbookDamagedError, match="another program"):
         Logbook.open(path)
 
 
 def test_a_newer_logbook_is_refused(small: Path) -> None:
     """An older benchlog does not guess at a newer format."""
-    db = sqlite3.connect(small)
-    db.execute(f"PRAGMA user_version={SCHEMA_VERSION + 1}")
-    db.commit()
-    db.close()
+    alter(small, f"PRAGMA user_version={SCHEMA_VERSION + 1}")
     with pytest.raises(LogbookVersionError, match=f"version {SCHEMA_VERSION + 1}"):
         Logbook.open(small)
 
 
 def test_a_trigger_in_the_file_is_refused(small: Path) -> None:
     """A logbook from elsewhere can't bring code that runs on the next entry."""
-    db = sqlite3.connect(small)
-    db.execute("CREATE TRIGGER t AFTER INSERT ON entry BEGIN DELETE FROM entry; END")
-    db.commit()
-    db.close()
+    alter(small, "CREATE TRIGGER t AFTER INSERT ON entry BEGIN DELETE FROM entry; END")
     with pytest.raises(LogbookDamagedError, match="trigger"):
         Logbook.open(small)
     assert any("trigger" in fault.what for fault in verify(small).faults)
@@ -281,12 +272,10 @@ def test_a_trigger_in_the_file_is_refused(small: Path) -> None:
 
 def test_an_altered_last_entry_stops_writing(small: Path) -> None:
     """Nothing is appended to a head that does not hold."""
-    db = sqlite3.connect(small)
-    db.execute(
-        "UPDATE entry SET text = replace(text, 'next', 'nexd') WHERE seq = (SELECT max(seq) FROM entry)"
+    alter(
+        small,
+        "UPDATE entry SET text = replace(text, 'next', 'nexd') WHERE seq = (SELECT max(seq) FROM entry)",
     )
-    db.commit()
-    db.close()
     with pytest.raises(LogbookDamagedError, match="last entry"):
         Logbook.open(small)
     with Logbook.open(small, mode="ro") as book:

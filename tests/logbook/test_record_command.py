@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers.field_edits import alter
 
 from benchlog.cli import main
 from benchlog.logbook import Logbook
@@ -20,11 +21,11 @@ from benchlog.logbook.verify import verify
 @pytest.fixture
 def spoilt(small: Path) -> Path:
     """A logbook whose first result was altered."""
-    with closing(sqlite3.connect(small)) as db, db:
-        db.execute(
-            "UPDATE entry SET text = replace(text, '\"fail\"', '\"pass\"') WHERE seq ="
-            " (SELECT min(seq) FROM entry WHERE kind = 'result')"
-        )
+    alter(
+        small,
+        "UPDATE entry SET text = replace(text, '\"fail\"', '\"pass\"') WHERE seq ="
+        " (SELECT min(seq) FROM entry WHERE kind = 'result')",
+    )
     return small
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from helpers.field_edits import edits, fields
+from helpers.field_edits import alter, edits, fields
 
 from benchlog.errors import BenchlogError, LogbookError, UsageError
 from benchlog.logbook import Logbook
@@ -21,12 +21,9 @@ from benchlog.logbook.verify import Verification, verify
 SCRIPT = Path(__file__).with_name("check_chain.py")
 
 
-def alter(path: Path, statement: str, values: tuple[Any, ...] = ()) -> Verification:
+def verified(path: Path, statement: str, values: tuple[Any, ...] = ()) -> Verification:
     """Change the file behind benchlog's back, then verify."""
-    with closing(sqlite3.connect(path)) as db:
-        db.execute("PRAGMA synchronous=OFF")
-        with db:
-            db.execute(statement, values)
+    alter(path, statement, values)
     return verify(path)
 
 
@@ -49,7 +46,7 @@ def test_every_edit_of_every_field_of_every_table_is_found(small_file: Path, tmp
         for new in edits(value):
             target.write_bytes(whole)
             try:
-                found = alter(target, f'UPDATE {table} SET "{column}"=? WHERE {where}', (new, *key))
+                found = verified(target, f'UPDATE {table} SET "{column}"=? WHERE {where}', (new, *key))
             except sqlite3.IntegrityError:
                 continue  # the file itself refuses this value
             assert not found.ok, f"{table}.{column} of {key}: {value!r} to {new!r} passes"
@@ -75,7 +72,7 @@ def test_every_edit_of_every_field_of_every_table_is_found(small_file: Path, tmp
 @pytest.mark.parametrize("pragma", ["user_version=1", "user_version=0"])
 def test_what_the_file_says_of_itself_is_checked(small: Path, pragma: str) -> None:
     """The schema version stands in the file's head and in its entries."""
-    assert not alter(small, f"PRAGMA {pragma}").ok
+    assert not verified(small, f"PRAGMA {pragma}").ok
 
 
 @pytest.mark.parametrize(
@@ -90,7 +87,7 @@ def test_what_the_file_says_of_itself_is_checked(small: Path, pragma: str) -> No
 )
 def test_a_changed_schema_is_found(small: Path, statement: str) -> None:
     """Tables and indexes are as benchlog makes them, no more and no fewer."""
-    assert not alter(small, statement).ok
+    assert not verified(small, statement).ok
 
 
 @pytest.mark.parametrize(
@@ -113,7 +110,7 @@ def test_a_changed_schema_is_found(small: Path, statement: str) -> None:
 )
 def test_rows_taken_out_or_put_in_are_found(small: Path, statement: str) -> None:
     """Nothing hanging off an entry may be missing, nothing may be there without an entry."""
-    assert not alter(small, statement).ok
+    assert not verified(small, statement).ok
 
 
 def test_a_logbook_being_written_verifies(small: Path) -> None:
@@ -132,7 +129,7 @@ def test_a_logbook_being_written_verifies(small: Path) -> None:
 
 def test_a_missing_entry_is_named(small: Path) -> None:
     """From the middle of the chain."""
-    found = alter(small, "DELETE FROM entry WHERE seq = 5")
+    found = verified(small, "DELETE FROM entry WHERE seq = 5")
     assert found.first is not None
     assert (found.first.entry, found.first.what) == (5, "entry 5 is missing")
 
@@ -140,7 +137,7 @@ def test_a_missing_entry_is_named(small: Path) -> None:
 def test_entries_closed_up_over_a_gap_are_named(small: Path) -> None:
     """Renumbering the rest does not help: each text says its own number."""
     alter(small, "DELETE FROM entry WHERE seq = 10")
-    found = alter(small, "UPDATE entry SET seq = seq - 1 WHERE seq > 10")
+    found = verified(small, "UPDATE entry SET seq = seq - 1 WHERE seq > 10")
     assert found.first is not None
     assert found.first.entry == 10
     assert "says it is entry 11" in found.first.what
@@ -211,7 +208,7 @@ def test_a_tail_cut_off_shows_only_against_a_noted_head(small: Path) -> None:
     """The last entry taken out leaves a shorter chain that is whole."""
     with Logbook.open(small, mode="ro") as book:
         noted = book.head()
-    assert alter(small, "DELETE FROM entry WHERE seq = ?", (noted.seq,)).ok
+    assert verified(small, "DELETE FROM entry WHERE seq = ?", (noted.seq,)).ok
     found = verify(small, head=f"sha256:{noted.digest}")
     assert not found.ok
     assert "cut off" in found.faults[0].what

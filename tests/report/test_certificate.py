@@ -6,13 +6,13 @@ import base64
 import io
 import re
 import shutil
-import sqlite3
 from pathlib import Path
 from typing import Any
 
 import msgspec
 import pytest
 from helpers.desk import Desk
+from helpers.field_edits import alter
 from helpers.hostile import photo, png
 
 from benchlog.clock import ManualClock
@@ -103,9 +103,7 @@ def test_a_damaged_logbook_says_so_first_and_lists_what_is_intact(tmp_path: Path
     bad = book.append_result(PASSED)
     book.append_result(msgspec.structs.replace(PASSED, part="L2"))
     book.close()
-    with sqlite3.connect(book.path) as db:
-        db.execute("UPDATE entry SET text = replace(text, 'it is in', 'it is IN') WHERE seq=?", (bad.seq,))
-    db.close()
+    alter(book.path, "UPDATE entry SET text = replace(text, 'it is in', 'it is IN') WHERE seq=?", (bad.seq,))
     desk = Desk(tmp_path / "desk")
     desk.logbook = book.path
     said = desk.run("record", "certificate", "--out", desk.folder / "c.html", "--json")
@@ -195,9 +193,7 @@ def test_an_altered_attachment_is_not_shown(tmp_path: Path, book: Logbook) -> No
     """Its bytes no longer give its digest: no picture, and the first line says that the logbook is damaged."""
     book.attach(photo((60, 40)), name="a.jpg")
     book.close()
-    with sqlite3.connect(book.path) as db:
-        db.execute("UPDATE attachment SET data=?", (photo((50, 40)),))
-    db.close()
+    alter(book.path, "UPDATE attachment SET data=?", (photo((50, 40)),))
     with Logbook.open(book.path, mode="ro") as again:
         page = render_certificate(again, now_utc_ns=NOW)
     assert "<img" not in page
