@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers.plan_text import check, part, plan_text
 from helpers.ratio_bench import CoreBench
 
 from benchlog.bench import read_bench
@@ -23,7 +24,7 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.guide.ratio_run import RatioRun, run_ratio
 from benchlog.guide.steps import measure
 from benchlog.magnetics.transformer import Transformer
-from benchlog.plan import read_plan
+from benchlog.plan import Plan, read_plan
 from benchlog.result import Result, Verdict
 from benchlog.simulation import served_as_sim, simulated_bench
 
@@ -173,24 +174,19 @@ def test_series_opposition_is_no_automatic_run() -> None:
 
 # ---- on the simulated bench, over its links ----
 
-PLAN = """
-[project]
-name = "a core"
-[[part]]
-tag = "CT1"
-[[check]]
-id = "C07"
-kind = "ratio"
-part = "CT1"
-scope = "SC-03"
-generator = "SG-04"
-primary = "CH1"
-secondary = "CH2"
-expect = "60"
-divider = "60:1"
-divider_tolerance = "0.2 %"
-"""
-AUTOMATIC = 'al = "61 uH"\narea = "37.5 mm2"\nsaturation = "1 T"\n'
+#: What makes a ratio check run by itself.
+AUTOMATIC = {"al": "61 uH", "area": "37.5 mm2", "saturation": "1 T"}
+
+
+def core_plan(folder: Path, **fields: str | int) -> Plan:
+    """A plan of one ratio check, with these fields besides."""
+    check_text = check(
+        "C07", "ratio", part="CT1", scope="SC-03", generator="SG-04", primary="CH1", secondary="CH2",
+        expect="60", divider="60:1", divider_tolerance="0.2 %", **fields,
+    )  # fmt: skip
+    path = folder / "plan.toml"
+    path.write_text(plan_text(part("CT1"), check_text), encoding="utf-8")
+    return read_plan(path)
 
 
 class Swapper(Person):
@@ -217,9 +213,8 @@ def swap_probes(bench: Any) -> None:
 def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
     clock = ManualClock()
     sim = simulated_bench(3, clock)
-    (tmp_path / "plan.toml").write_text(PLAN + AUTOMATIC + "sweep = 9\n", encoding="utf-8")
     (tmp_path / "bench.toml").write_text(sim.bench_toml(), encoding="utf-8")
-    plan = read_plan(tmp_path / "plan.toml")
+    plan = core_plan(tmp_path, **AUTOMATIC, sweep=9)
     with sim, served_as_sim(sim):
         sim.hookups.ratio("CT1", divided=True)
         with Hands(read_bench(tmp_path / "bench.toml"), Swapper(sim), clock) as hands:
@@ -238,21 +233,21 @@ def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("lines", "words"),
+    ("fields", "words"),
     [
-        ('area = "37.5 mm2"\n', "belongs to the automatic run"),
-        (AUTOMATIC.replace('saturation = "1 T"\n', ""), "area and saturation go together"),
-        (AUTOMATIC.replace("37.5 mm2", "37.5 mm"), "area"),
-        (AUTOMATIC + "sweep = 3\n", "a sweep of 3 points"),
-        (AUTOMATIC + "opposed_turns = 50\n", "series opposition"),
-        ("sweep = 9\n", "belongs to the automatic run"),
+        ({"area": "37.5 mm2"}, "belongs to the automatic run"),
+        ({"al": "61 uH", "area": "37.5 mm2"}, "area and saturation go together"),
+        (AUTOMATIC | {"area": "37.5 mm"}, "area"),
+        (AUTOMATIC | {"sweep": 3}, "a sweep of 3 points"),
+        (AUTOMATIC | {"opposed_turns": 50}, "series opposition"),
+        ({"sweep": 9}, "belongs to the automatic run"),
     ],
 )
-def test_a_plan_that_mixes_up_the_automatic_run_is_refused(lines: str, words: str, tmp_path: Path) -> None:
-    path = tmp_path / "plan.toml"
-    path.write_text(PLAN + lines, encoding="utf-8")
+def test_a_plan_that_mixes_up_the_automatic_run_is_refused(
+    fields: dict[str, str | int], words: str, tmp_path: Path
+) -> None:
     with pytest.raises(ConfigError, match=words):
-        read_plan(path)
+        core_plan(tmp_path, **fields)
 
 
 def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(

@@ -9,9 +9,22 @@ from helpers.desk import TYPED_BENCH, Desk
 from helpers.plan_text import hold, part, plan_text, reading_check, table
 from helpers.planned_project import PlannedProject
 
+from benchlog.checks.metered import Metered
+from benchlog.displayed import parse_displayed
+from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.meter_doubt import DOUBT_KINDS, Doubt, MeterDoubts
 
 MINUTE_S = 60.0
+
+#: Accuracies of the two typed meters, as in the desk's bench file.
+SPECS = {
+    ("MA-01", "V ac"): "1 % + 5",
+    ("MA-01", "V dc"): "0.5 % + 2",
+    ("MB-02", "V ac"): "1.2 % + 5",
+    ("MB-02", "V dc"): "0.8 % + 2",
+    ("MB-02", "ohm"): "1 % + 4",
+}
+
 PLAN = plan_text(
     part("T1"),
     reading_check("C02", "V=", low="4 V", high="6 V"),
@@ -26,6 +39,13 @@ MORE_STANDARDS = "\n".join(
         table("standard", tag="CS-10", value="10.00 kohm", uncertainty="0.1 %", function="ohm"),
     ]
 )
+
+
+def shown(text: str, meter: str) -> Metered:
+    """A typed display of one of the two meters."""
+    return Metered(
+        parse_displayed(text, instrument=meter), parse_accuracy(SPECS[meter, text.split(maxsplit=1)[1]])
+    )
 
 
 class CheckedMeter(PlannedProject):

@@ -5,27 +5,14 @@ The story: MB-02 fails on 5.000 V, is used all the same, gets a new battery, and
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
-from helpers.checked_meter import MINUTE_S, CheckedMeter
+from helpers.checked_meter import MINUTE_S, CheckedMeter, shown
 
-from benchlog.checks.metered import Metered
-from benchlog.displayed import parse_displayed
-from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.check_standard import StandardValue, check_standard, failure_of
 from benchlog.project.meter_doubt import Doubt, last_good, with_doubt
 from benchlog.project.state import CheckState, HoldState
 from benchlog.report.facts import gather
 from benchlog.result import Result, Verdict
-
-
-@pytest.fixture
-def record(tmp_path: Path) -> Iterator[CheckedMeter]:
-    """An empty record."""
-    with CheckedMeter(tmp_path) as made:
-        yield made
 
 
 def test_a_failure_makes_every_function_of_that_reference_doubtful(record: CheckedMeter) -> None:
@@ -108,13 +95,13 @@ def test_a_lucky_pass_of_a_frozen_meter_is_not_last_good(record: CheckedMeter) -
 def test_the_same_digits_on_different_standards_are_named(record: CheckedMeter) -> None:
     """5.00 V on 5 V and on 9 V: the display may be frozen; and the pass on 5 V is not last good."""
     now = record.clock.utc_ns()
-    shown = Metered(parse_displayed("5.00 V dc", instrument="MB-02"), parse_accuracy("0.8 % + 2"))
-    first = check_standard(shown, StandardValue("CS-3", 5.0, 0.0025, "V"), [], now)
+    five = shown("5.00 V dc", "MB-02")
+    first = check_standard(five, StandardValue("CS-3", 5.0, 0.0025, "V"), [], now)
     assert first.verdict is Verdict.PASS
     assert first.findings == ()
     record.book.append("standard", first.body(as_left=False))
     history = list(record.book.entries("standard"))
-    second = check_standard(shown, StandardValue("CS-9", 9.0, 0.0045, "V"), history, now)
+    second = check_standard(five, StandardValue("CS-9", 9.0, 0.0045, "V"), history, now)
     assert any("shows 5.00 V dc on 2 standards" in f and "frozen" in f for f in second.findings)
     assert failure_of(second, history, 99).last_good == 0
 

@@ -11,36 +11,20 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from helpers.checked_meter import shown
 
-from benchlog.checks.metered import Metered
 from benchlog.checks.plain import check_reading
 from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.clock import ManualClock
-from benchlog.displayed import parse_displayed
 from benchlog.logbook import Logbook
-from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.recall import Failure, Recall, RecallClass, recall_results, shares
 from benchlog.result import Limits, Result
 from benchlog.units import parse_nameplate
 
-SPECS = {
-    ("MA-01", "V ac"): "1 % + 5",
-    ("MA-01", "V dc"): "0.5 % + 2",
-    ("MB-02", "V ac"): "1.2 % + 5",
-    ("MB-02", "V dc"): "0.8 % + 2",
-    ("MB-02", "ohm"): "1 % + 4",
-}
 CS_3 = StandardValue("CS-3", 5.0, 0.0025, "V")
 KINDS = ("result", "supersede", "release", "concession", "step")
-
-
-def shown(text: str, meter: str) -> Metered:
-    """A typed display of one of the two meters."""
-    return Metered(
-        parse_displayed(text, instrument=meter), parse_accuracy(SPECS[meter, text.split(maxsplit=1)[1]])
-    )
 
 
 class Story:

@@ -2,37 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
-import pytest
-from helpers.checked_meter import CheckedMeter
+from helpers.checked_meter import CheckedMeter, shown
 
 from benchlog.checks.crosscheck import check_crosscheck
-from benchlog.checks.metered import Metered
-from benchlog.displayed import parse_displayed
-from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.recall import Failure, RecallClass, recall_results
 from benchlog.result import Result
 
 
-@pytest.fixture
-def record(tmp_path: Path) -> Iterator[CheckedMeter]:
-    """An empty record."""
-    with CheckedMeter(tmp_path) as made:
-        yield made
-
-
 def compared(a: str, b: str) -> Result:
     """A comparison of MA-01 and MB-02."""
-    statements = {"MA-01": "0.5 % + 2", "MB-02": "0.8 % + 2"}
-    return check_crosscheck(
-        [
-            Metered(parse_displayed(text, instrument=tag), parse_accuracy(statements[tag]))
-            for tag, text in (("MA-01", a), ("MB-02", b))
-        ]
-    )
+    return check_crosscheck([shown(a, "MA-01"), shown(b, "MB-02")])
 
 
 def recalled(record: CheckedMeter, result: Result, low: float, high: float) -> Any:
