@@ -15,7 +15,7 @@ from typing import Any
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.metrology.budget import uncertain, uniform
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import Finding, Severity, channel_name
 from benchlog.signal.sine_fit import SineFit, fit_capture
 
 __all__ = [
@@ -192,7 +192,7 @@ def _words(finding: Finding, names: tuple[str, str]) -> str:
     """Message of a finding with the channel's own name instead of its number."""
     if finding.channel is None:
         return finding.message
-    name, number = names[finding.channel], f"channel {finding.channel + 1}"
+    name, number = names[finding.channel], channel_name(finding.channel)
     if number in finding.message:
         return finding.message.replace(number, f"channel {name}")
     return f"channel {name}: {finding.message}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Finding", "Severity"]
+__all__ = ["Finding", "Severity", "channel_name"]
 
 
 class Severity(StrEnum):
@@ -37,3 +37,8 @@ class Finding:
     message: str
     severity: Severity
     channel: int | None = None
+
+
+def channel_name(channel: int) -> str:
+    """What messages call the channel of this index."""
+    return f"channel {channel + 1}"

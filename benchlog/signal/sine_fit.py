@@ -13,21 +13,16 @@ import numpy as np
 
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
+from benchlog.signal.clipping import find_clipping
 from benchlog.signal.dirichlet import boxcar_gain
+from benchlog.signal.enough_signal import find_coarse_steps, find_few_cycles, find_weakness
 from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.fitted_record import FittedRecord, noise_to_tone
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.moments import harmonic_model
+from benchlog.signal.movement import find_movement
+from benchlog.signal.other_content import find_other_content
 from benchlog.signal.quantisation import code_step, phase_places, quantisation_floor
-from benchlog.signal.record_checks import (
-    FittedRecord,
-    find_clipping,
-    find_coarse_steps,
-    find_few_cycles,
-    find_movement,
-    find_other_content,
-    find_weakness,
-    noise_to_tone,
-)
 from benchlog.signal.reduction import Reduced, reduce_record
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
 from benchlog.signal.sine_result import SineFit, SineRatio

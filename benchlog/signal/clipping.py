@@ -1,0 +1,93 @@
+"""Tops cut off: at the converter's known limits, or told by the samples that pile up at an extreme value."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
+
+__all__ = ["find_clipping"]
+
+_SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
+_SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
+
+
+def find_clipping(
+    codes: RawArray, limits: tuple[float, float] | None, *, channel: int, step: float, distortion: float
+) -> list[Finding]:
+    """Samples cut off at the converter's limits, or piled up at an extreme value.
+
+    Parameters
+    ----------
+    codes : array of shape (n_samples,)
+    limits : tuple of float or None
+        Lowest and highest code, where known.
+    channel : int
+    step : float
+        Smallest step between codes, zero for continuous values.
+    distortion : float
+        Everything but the fundamental, over the fundamental; a pure sine has no cut tops.
+    """
+    parts = _parts(codes)
+    low, high, near_low, near_high = _extremes(parts)
+    if limits is not None:
+        cut = 0
+        if low <= limits[0] or high >= limits[1]:
+            cut = sum(int(np.count_nonzero((p <= limits[0]) | (p >= limits[1]))) for p in parts)
+        return [_clipped(channel, cut, "stand at the limits of the converter")] if cut else []
+    if distortion < 3e-4 or high <= low:
+        return []
+    width = step or 1e-3 * (high - low)
+    tops = _piled_up(near_high, high, width, 1.0)
+    bottoms = _piled_up(near_low, low, width, -1.0)
+    share = tops / len(near_high) + bottoms / len(near_low)
+    if share > 0.6:
+        message = (
+            f"{channel_name(channel)}: most samples stand at two values: a rectangular wave, or hard clipping"
+        )
+        return [Finding("clipping", message, Severity.WARNS, channel)]
+    if tops or bottoms:
+        return [_clipped(channel, tops + bottoms, "share one extreme value: flat tops")]
+    return []
+
+
+def _clipped(channel: int, count: int, what: str) -> Finding:
+    return Finding(
+        "clipping",
+        f"{channel_name(channel)}: {count} samples {what}; use the next larger range or lower the level",
+        Severity.BLOCKS,
+        channel,
+    )
+
+
+def _parts(codes: RawArray) -> list[RawArray]:
+    """Chunks of the record, of a very long one every so many: cut tops come back with every cycle."""
+    if len(codes) <= _SCANNED_WHOLE:
+        return [codes[first : first + CHUNK] for first in range(0, len(codes), CHUNK)]
+    return [codes[s : s + _SCANNED_PART] for s in stretch_starts(len(codes), _SCANNED_PART, _SCANNED_PARTS)]
+
+
+def _extremes(parts: Sequence[RawArray]) -> tuple[float, float, RawArray, RawArray]:
+    """Lowest and highest value, and the parts they were met in."""
+    lows, highs = [p.min() for p in parts], [p.max() for p in parts]
+    low, high = int(np.argmin(lows)), int(np.argmax(highs))
+    return float(lows[low]), float(highs[high]), parts[low], parts[high]
+
+
+def _piled_up(codes: RawArray, extreme: float, width: float, sign: float) -> int:
+    """Samples at the extreme if they are far more than a rounded top puts there, else zero.
+
+    The top of a sine puts at most 2.4 times as many samples into its last step as into the one before; a cut top
+    puts all that belong above there.
+    """
+    at_extreme = codes == extreme
+    count = int(np.count_nonzero(at_extreme))
+    together = int(np.count_nonzero(at_extreme[1:] & at_extreme[:-1]))
+    if count < 8 or together < count / 4:
+        return 0
+    edge = extreme - sign * 1.001 * width
+    beside = int(np.count_nonzero(codes >= edge if sign > 0 else codes <= edge)) - count
+    return count if count > 3 * beside else 0

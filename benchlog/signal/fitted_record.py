@@ -1,0 +1,49 @@
+"""A record's samples beside what the fit left of them: what every look at a fitted record starts from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchlog.signal.joint import JointSolution
+from benchlog.signal.samples import FloatArray
+
+__all__ = ["FittedRecord", "noise_to_tone"]
+
+
+@dataclass(frozen=True, slots=True)
+class FittedRecord:
+    """A record's samples as the fit saw them, with what the fit made of them.
+
+    Attributes
+    ----------
+    channels : array of shape (n_channels, n)
+        Averaged samples, or some raw stretches of a long record.
+    time : array of shape (n,)
+        Of those samples about the centre of the record, in samples.
+    residuals : array of shape (n_channels, n)
+    solution : JointSolution
+        Its angle is in radian per sample of `time`.
+    span : int
+        Samples from first to last, in the unit of `time`; those in between may be missing.
+    """
+
+    channels: FloatArray
+    time: FloatArray
+    residuals: FloatArray
+    solution: JointSolution
+    span: int
+
+    @property
+    def whole(self) -> bool:
+        """Whether no sample is missing."""
+        return len(self.time) == self.span
+
+
+def noise_to_tone(record: FittedRecord) -> FloatArray:
+    """Relative standard uncertainty of each amplitude from what the model leaves in these samples."""
+    tones = np.maximum(np.abs(record.solution.phasors[:, 0]), 1e-300)
+    spread = np.sqrt(2 / record.span) * record.residuals.std(axis=1)
+    # A channel that never changes has neither tone nor noise.
+    return np.where(np.ptp(record.channels, axis=1) > 0, spread / tones, np.inf)
