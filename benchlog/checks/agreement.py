@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.checks.alignment import Alignment, align, pair
-from benchlog.checks.crosscheck import E_N_LIMITS, E_N_RULE, expanded_at_2
+from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, expanded_at_2
 from benchlog.checks.settled import Step, count_size, settled_steps
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import Accuracy

@@ -1,0 +1,94 @@
+"""Turn what an average-responding meter shows into rms by a capture of the waveform, or say that it can't be told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from benchlog.checks.meter_pairs import NodeMeter
+from benchlog.errors import AnalysisError
+from benchlog.metrology.budget import uncertain
+from benchlog.signal.findings import Severity
+from benchlog.signal.meter_response import SINE_FORM_FACTOR, MeterResponse
+from benchlog.signal.waveform import Waveform
+from benchlog.units import format_quantity
+
+__all__ = ["as_rms"]
+
+#: An 8-bit scope shows a form factor to about this, relative (half-width; judgement).
+_SCOPE_SHAPE = 0.01
+
+
+def as_rms(
+    meters: Mapping[str, NodeMeter],
+    responses: Mapping[str, str],
+    waveform: Waveform | None,
+    unit: str,
+) -> tuple[Mapping[str, NodeMeter], list[str]]:
+    """Turn readings of average-responding meters into rms where the waveform is known; else say so.
+
+    Parameters
+    ----------
+    meters : mapping of str to NodeMeter
+        By tag, as read.
+    responses : mapping of str to str
+        ``"true rms"`` or ``"average"``, by tag, where known.
+    waveform : Waveform or None
+        Capture of the node.
+    unit : str
+        Of the readings.
+
+    Returns
+    -------
+    meters : mapping of str to NodeMeter
+        The very mapping given when nothing was turned.
+    findings : list of str
+
+    Raises
+    ------
+    AnalysisError
+        If the record does not show the waveform well enough.
+    """
+    kinds = {tag: responses.get(tag, "") for tag in meters}
+    averaging = [tag for tag, kind in kinds.items() if kind == MeterResponse.AVERAGE]
+    if not averaging:
+        return meters, []
+    if waveform is None:
+        if len(averaging) == len(meters):
+            return meters, []
+        blind = (
+            f"{', '.join(averaging)} responds to the average: it agrees with true rms on a sine only; "
+            "capture the waveform to tell (--waveform FILE --channel CH)"
+        )
+        return meters, [blind]
+    factor = _average_over_rms(waveform)
+    out = dict(meters)
+    findings = []
+    for tag in averaging:
+        meter = meters[tag]
+        out[tag] = NodeMeter(tag, meter.as_read, meter.number / factor, meter.readings)
+        findings.append(
+            f"{tag} responds to the average: on this waveform (form factor {SINE_FORM_FACTOR / factor.x:.4g}) it shows "
+            f"{(factor.x - 1) * 100:+.2f} % against true rms; {format_quantity(meter.as_read, unit)} shown means "
+            f"{format_quantity(out[tag].value, unit)}"
+        )
+    return out, findings
+
+
+def _average_over_rms(waveform: Waveform) -> Any:
+    """What an average-responding meter shows over true rms, as an uncertain number; the scope's gain cancels."""
+    blocking = [f.message for f in waveform.findings if f.severity is Severity.BLOCKS]
+    if blocking or not waveform.ac_rms.value > 0:
+        raise AnalysisError(
+            f"the capture does not show the waveform: {blocking[0] if blocking else 'it does not alternate'}",
+            hint="capture some whole cycles of the node itself",
+        )
+    mean_abs, rms = waveform.ac_mean_abs, waveform.ac_rms
+    ratio = SINE_FORM_FACTOR * mean_abs.value / rms.value
+    relative = math.hypot(
+        mean_abs.standard_uncertainty / mean_abs.value,
+        rms.standard_uncertainty / rms.value,
+        _SCOPE_SHAPE / math.sqrt(3),
+    )
+    return uncertain(ratio, ratio * relative, label="form factor of the waveform")
