@@ -1,0 +1,165 @@
+"""Does what hangs off the entries, and what follows from them, agree with what the chain says of it?
+
+Samples of captures, attached files and blocks of readings against their SHA-256; rollup and tables computed anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from typing import Any
+
+from benchlog.clock import parse_rfc3339
+from benchlog.logbook import database
+from benchlog.logbook.chain_walk import Faults, Walked
+from benchlog.logbook.derived import COLUMNS
+
+__all__ = ["check_derived", "check_file", "check_readings", "check_sealed"]
+
+_BATCH_READINGS = 200_000
+
+
+def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
+    """Compare what the file says of itself with the entries, and let SQLite look at its own structure."""
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    written = [
+        e.body.get("schema_version") for e in chain.sealed.values() if e.kind in ("logbook", "migration")
+    ]
+    if written and version != written[-1]:
+        faults.add(None, f"the file says schema version {version}, its entries say {written[-1]}")
+    for fault in database.schema_faults(db, version):
+        faults.add(None, f"table or index {fault}")
+    for (line,) in db.execute("PRAGMA integrity_check(20)"):
+        if line != "ok":
+            faults.add(None, f"the file's structure is damaged: {line}")
+
+
+def check_sealed(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
+    """Captures and attachments: bytes against the SHA-256 in their entries; nothing missing, nothing left over."""
+    captures = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "capture"}
+    expected: dict[tuple[int, int], str] = {}
+    for seq, entry in captures.items():
+        about = [channel["samples"] for channel in entry.body["channels"]]
+        if entry.body["times"] is not None:
+            about.append(entry.body["times"])
+        expected.update({(seq, part): a["sha256"] for part, a in enumerate(about)})
+    for seq, part in db.execute("SELECT entry, part FROM capture_data ORDER BY entry, part").fetchall():
+        wanted = expected.pop((seq, part), None)
+        if seq in chain.unproved:
+            continue  # what its entry said of it is not known
+        if wanted is None:
+            faults.add(seq, f"samples {part} of entry {seq} belong to no capture")
+        elif (
+            _blob_digest(db, "SELECT data FROM capture_data WHERE entry=? AND part=?", (seq, part)) != wanted
+        ):
+            faults.add(seq, f"entry {seq}: samples {part} of the capture were altered")
+    for seq, part in expected:
+        faults.add(seq, f"entry {seq}: samples {part} of the capture are missing")
+
+    attached = {e.body["sha256"]: e for e in chain.sealed.values() if e.kind == "attachment"}
+    for sha256, size in db.execute("SELECT sha256, size FROM attachment").fetchall():
+        holder = attached.pop(sha256, None)
+        if holder is None and chain.unproved:
+            continue  # it may belong to an entry that can't be believed
+        if holder is None:
+            faults.add(None, f"the attachment {str(sha256)[:16]} belongs to no entry")
+            continue
+        if (
+            size != holder.body["size"]
+            or _blob_digest(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,)) != sha256
+        ):
+            faults.add(holder.seq, f"entry {holder.seq}: the attached {holder.body['name']!r} was altered")
+    for entry in attached.values():
+        faults.add(entry.seq, f"entry {entry.seq}: the attached {entry.body['name']!r} is missing")
+
+
+def _blob_digest(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> str:
+    """SHA-256 of one stored piece, ``""`` if it can't be read or is of another type."""
+    try:
+        row = db.execute(query, key).fetchone()
+    except sqlite3.Error:
+        return ""
+    return hashlib.sha256(row[0]).hexdigest() if row and isinstance(row[0], bytes) else ""
+
+
+def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
+    """Reading blocks against their entries, and the rollup against the readings."""
+    from benchlog.logbook.reading_block import RECORD
+    from benchlog.logbook.rollup import Key, Row, rolled_up
+
+    expected = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "readings"}
+    rollup: dict[Key, Row] = {}
+    waiting: list[bytes] = []
+    count = 0
+    whole = True
+    for seq, session, first, number, first_ns, last_ns, data in db.execute(
+        "SELECT entry, session, first_reading, count, first_utc_ns, last_utc_ns, data FROM block ORDER BY entry"
+    ):
+        entry = expected.pop(seq, None)
+        if seq in chain.unproved:
+            whole = False
+            continue
+        if entry is None:
+            faults.add(seq, f"readings under entry {seq} belong to no entry")
+            whole = False
+            continue
+        body = entry.body
+        if hashlib.sha256(data).hexdigest() != body["sha256"]:
+            faults.add(seq, f"entry {seq}: its readings were altered")
+            whole = False
+            continue
+        columns = (session, first, number, first_ns, last_ns)
+        if columns != (
+            entry.session,
+            body["first_reading"],
+            body["count"],
+            parse_rfc3339(body["first_time"]),
+            parse_rfc3339(body["last_time"]),
+        ):
+            faults.add(seq, f"entry {seq}: what stands beside its block of readings was altered")
+        waiting.append(data[: body["count"] * RECORD.itemsize])
+        count += body["count"]
+        if count > _BATCH_READINGS:
+            rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
+            waiting, count = [], 0
+    if count:
+        rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
+    for seq in expected:
+        faults.add(seq, f"entry {seq}: its readings are missing")
+        whole = False
+    if not whole:
+        return  # the rollup can't be computed again from readings that aren't all there
+    for row in db.execute("SELECT * FROM rollup ORDER BY channel, bucket"):
+        key, stored = (row[0], row[1]), tuple(row[2:])
+        if repr(stored) != repr(tuple(rollup.pop(key, ()))):
+            faults.add(
+                None, f"the summary of channel {key[0]}, bucket {key[1]} does not follow from the readings"
+            )
+    for channel, bucket in rollup:
+        faults.add(None, f"the summary of channel {channel}, bucket {bucket} is missing")
+
+
+def check_derived(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
+    """Tables that follow from the entries alone, row by row; not where entries can't be believed."""
+    if chain.faults:
+        return
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    for table in COLUMNS.keys() & database.schema_of(version).keys():
+        wanted = list(chain.derived[table].values())
+        found = db.execute(f"SELECT * FROM {table}").fetchall()  # noqa: S608 - fixed names
+        where = COLUMNS[table].index("entry")
+        for row in set(map(_hashable, found)) - set(map(_hashable, wanted)):
+            faults.add(
+                None,
+                f"table {table}: a row for entry {json.loads(row)[where]} does not follow from any entry",
+            )
+        for row in set(map(_hashable, wanted)) - set(map(_hashable, found)):
+            number = json.loads(row)[where]
+            faults.add(number, f"entry {number}: its row in table {table} is missing or was altered")
+        if len(found) != len(wanted):
+            faults.add(None, f"table {table} has {len(found)} rows; {len(wanted)} follow from the entries")
+
+
+def _hashable(row: tuple[Any, ...]) -> str:
+    return json.dumps([value if isinstance(value, str | int | float) else repr(value) for value in row])

@@ -1,0 +1,173 @@
+"""Follow the chain of entries: each text gives its digest, each entry rests on the one before, none is missing.
+
+On the way is gathered what the entries say of everything else in the file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from benchlog.errors import LogbookDamagedError
+from benchlog.logbook.chain import ZERO_DIGEST, Entry, parse_entry
+from benchlog.logbook.derived import COLUMNS, derived_row
+from benchlog.logbook.salvage import readable_rows
+
+__all__ = ["Fault", "Faults", "Progress", "Walked", "walk_chain"]
+
+Progress = Callable[[int, int], None]
+MAX_FAULTS = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something that is not as it was written.
+
+    Attributes
+    ----------
+    entry : int or None
+        Number of the entry concerned; None where it concerns the file.
+    what : str
+        In words.
+    """
+
+    entry: int | None
+    what: str
+
+
+@dataclass
+class Faults:
+    """Faults as they are found, at most `MAX_FAULTS` of them."""
+
+    found: list[Fault] = field(default_factory=list)
+
+    def add(self, entry: int | None, what: str) -> None:
+        """Note one."""
+        if len(self.found) < MAX_FAULTS:
+            self.found.append(Fault(entry, what))
+
+
+@dataclass
+class Walked:
+    """What the walk over the entries gathers for the checks after it.
+
+    Attributes
+    ----------
+    count : int
+        Entries read.
+    head : str
+        Digest of the last of them, ``""`` if there was none.
+    noted_at : int or None
+        Entry that has the digest noted earlier.
+    faults : int
+        How many were found in the chain.
+    unproved : set of int
+        Entries whose text can't be believed.
+    sealed : dict of int to Entry
+        Entries that have more than their text in the file, or say something of the file.
+    derived : dict of str to dict
+        Rows that follow from the entries, by table and first column.
+    """
+
+    count: int = 0
+    head: str = ""
+    noted_at: int | None = None
+    faults: int = 0
+    unproved: set[int] = field(default_factory=set)
+    sealed: dict[int, Entry] = field(default_factory=dict)
+    derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
+
+
+def walk_chain(
+    db: sqlite3.Connection, chain: Walked, faults: Faults, noted: str = "", progress: Progress | None = None
+) -> None:
+    """Check every entry against its digest, its columns and the entry before it.
+
+    Parameters
+    ----------
+    db : sqlite3.Connection
+    chain : Walked
+        Filled in.
+    faults : Faults
+        Added to.
+    noted : str
+        Beginning of a digest noted earlier, looked for on the way; ``""`` for none.
+    progress : callable, optional
+        Called with (done, total) entries now and then.
+    """
+    total = 0
+    if progress is not None:
+        total = db.execute("SELECT max(seq) FROM entry").fetchone()[0] or 0
+    previous, expected = ZERO_DIGEST, 1
+    for seq, kind, session, time, text, digest in readable_rows(db, faults.add):
+        chain.count += 1
+        if not isinstance(seq, int) or not all(isinstance(v, str) for v in (kind, time, text, digest)):
+            faults.add(expected, f"entry {expected} holds values of another type than written")
+            continue
+        if seq > expected:
+            missing = (
+                f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
+            )
+            faults.add(expected, f"{missing} missing")
+        elif seq < expected:
+            faults.add(seq, f"entry {seq} is out of place")
+        actual = hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
+        entry = _checked_entry(seq, (kind, session, time), text, actual, digest, faults)
+        if entry is None:
+            chain.unproved.add(seq)
+        else:
+            if entry.previous != previous and entry.seq == seq == expected:
+                if entry.previous == ZERO_DIGEST or seq == 1:
+                    faults.add(seq, f"entry {seq} rests on nothing: the chain begins anew")
+                elif actual == digest:
+                    before = seq - 1
+                    faults.add(
+                        before,
+                        f"entry {before} was altered or exchanged: entry {seq} rests on another digest",
+                    )
+            _gather(entry, chain, faults)
+        if noted and digest.startswith(noted) and actual == digest:
+            chain.noted_at = seq
+        previous, expected, chain.head = digest, seq + 1, digest
+        if progress is not None and chain.count % 5000 == 0:
+            progress(chain.count, total)
+    if not chain.count:
+        faults.add(1, "entry 1 is missing: there are no entries")
+    chain.faults = len(faults.found)
+    if progress is not None:
+        progress(total, total)
+
+
+def _checked_entry(
+    seq: int, columns: tuple[Any, ...], text: str, actual: str, digest: str, faults: Faults
+) -> Entry | None:
+    """Compare text, digest and columns; None if the text can't be believed at all."""
+    if actual != digest:
+        faults.add(seq, f"entry {seq} was altered: its text does not give its digest")
+        return None
+    try:
+        entry = parse_entry(text, digest)
+    except LogbookDamagedError as error:
+        faults.add(seq, f"entry {seq}: {error.message}")
+        return None
+    if entry.seq != seq:
+        faults.add(seq, f"entry {seq} was reordered: its text says it is entry {entry.seq}")
+    if (entry.kind, entry.session, entry.time) != columns:
+        faults.add(seq, f"entry {seq}: kind, session or time beside the text was altered")
+    return entry
+
+
+def _gather(entry: Entry, chain: Walked, faults: Faults) -> None:
+    if entry.kind in ("readings", "capture", "attachment", "logbook", "migration"):
+        chain.sealed[entry.seq] = entry
+    try:
+        found = derived_row(entry)
+    except LogbookDamagedError as error:
+        faults.add(entry.seq, error.message)
+        return
+    if found is not None:
+        table, row = found
+        chain.derived[table][row[0]] = row
