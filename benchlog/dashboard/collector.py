@@ -11,10 +11,11 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
+from benchlog.dashboard.agreement import Agreement
 from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Next, Place, Snapshot
 from benchlog.dashboard.reasons import display
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
-from benchlog.dashboard.suspicion import Agreement, Watchdog
+from benchlog.dashboard.suspicion import Watchdog
 from benchlog.dashboard.trend import TRACE_S, Trace, trace
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy

@@ -87,7 +87,7 @@ class GroupLine:
     ----------
     name : str
     word : str
-        State of the comparison, see `suspicion.Agreement`; `verdict` is what a person reads.
+        State of the comparison, see `agreement.Agreement`; `verdict` is what a person reads.
     words : str
         The numbers it rests on.
     e_n : float or None

@@ -8,76 +8,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import replace
 
+from benchlog.dashboard.agreement import Agreement, agreement_of
 from benchlog.dashboard.blame import odd_ones
+from benchlog.dashboard.comparisons import Comparisons
 from benchlog.dashboard.on_node import frozen, functions, overloads, unsteady, zeros
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.reasons import display, doubt, drifted, jitter, show, shown, stood
 from benchlog.dashboard.suspect import MISLEADING, Kind, NodeGroup, Suspect
-from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
+from benchlog.dashboard.track import Track
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Reading
 
-__all__ = ["Agreement", "Watchdog"]
+__all__ = ["Watchdog"]
 
 SILENT_NS = 5 * 10**9
 SILENT_INTERVALS = 8
-PAIR_FRESH_NS = 60 * 10**9
-HAND_PAIR_FRESH_NS = 900 * 10**9
-ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
-RANGING_NS = 2 * 10**9
-NEAR_ZERO_PART = 0.1
 _SYMBOLS = MISLEADING - {Flag.UNSTABLE}
 # A doubt of the left kind explains what the others would say of the same meter.
 _EXPLAINS = frozenset({Kind.SILENT, Kind.FUNCTION, Kind.SYMBOL, Kind.OVERLOAD, Kind.NEAR_ZERO, Kind.FROZEN})
 _EXPLAINED = frozenset({Kind.DISAGREES, Kind.DRIFTS, Kind.UNSTEADY, Kind.FROZEN})
 _TIPS_THE_SCALES = frozenset({Kind.LOW_BATTERY, Kind.STANDARD})
-
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """How the meters on one node stand to each other.
-
-    Attributes
-    ----------
-    group : NodeGroup
-    word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
-        "unsettled": apart, or together again, but not for long enough to mean it.
-    e_n : float or None
-        Largest of the pairs that `word` speaks of; agreement up to 1.
-    pair : tuple of str
-        The two it belongs to.
-    difference : float or None
-        Of these two, in `unit`.
-    unit : str
-    typed : tuple of str
-        Which of the two were read by eye.
-    age_ns : int
-        How long ago the two were compared.
-    ended : bool
-        A disagreement has just ended, or (when "unsettled") is about to.
-    missing : tuple of str
-        Meters whose latest reading is not compared with any other's.
-    unread : tuple of str
-        Those of them that were never read.
-    ever : bool
-        Whether any two were compared at all.
-    """
-
-    group: NodeGroup
-    word: str
-    e_n: float | None = None
-    pair: tuple[str, str] | None = None
-    difference: float | None = None
-    unit: str = ""
-    typed: tuple[str, ...] = ()
-    age_ns: int = 0
-    ended: bool = False
-    missing: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()
-    ever: bool = False
 
 
 class Watchdog:
@@ -104,14 +56,7 @@ class Watchdog:
         self._known = dict(known or {})
         self._tracks: dict[str, Track] = {}
         self._links: dict[str, str] = {}
-        self._pairs: dict[tuple[str, str], Pair] = {}
-        self._peers: dict[str, list[str]] = {}
-        for group in self.groups:
-            for a, b in combinations(group.tags, 2):
-                if (b, a) not in self._pairs:
-                    self._pairs[a, b] = Pair()
-                self._peers.setdefault(a, []).append(b)
-                self._peers.setdefault(b, []).append(a)
+        self._comparisons = Comparisons(self.groups, self._tracks)
         self._since: dict[tuple[str, ...], int] = {}
 
     # ---- in ----
@@ -129,86 +74,10 @@ class Watchdog:
         """Take one reading, stamped with tag and times."""
         track = self._track(reading.instrument)
         new_function, new_size = track.take(reading, self._accuracy(reading))
-        peers = [self._tracks[p] for p in self._peers.get(track.tag, ()) if p in self._tracks]
-        if new_function or new_size:
-            for peer in peers:
-                pair = self._pair(track.tag, peer.tag)[0]
-                if new_function:
-                    pair.forget()
-                else:
-                    pair.drift.forget()
-        if track.comparable:
-            self._near_zero(track, peers)
-            for peer in peers:
-                self._compare(track, peer)
+        self._comparisons.take(track, new_function=new_function, new_size=new_size)
 
     def _track(self, tag: str) -> Track:
         return self._tracks.setdefault(tag, Track(tag))
-
-    def _pair(self, a: str, b: str) -> tuple[Pair, bool]:
-        """The pair of two meters, and whether `a` is its first."""
-        return (self._pairs[a, b], True) if (a, b) in self._pairs else (self._pairs[b, a], False)
-
-    def _compare(self, track: Track, peer: Track) -> None:
-        mine, theirs = track.last, peer.last
-        if mine is None or theirs is None or theirs.value is None or mine.value is None:
-            return
-        if mine.function is not theirs.function:
-            return
-        if not track.by_hand:
-            peer.still.neighbour(
-                track.tag,
-                mine.value,
-                peer.resolution,
-                track.resolution * (1 + max(track.noise.usual, track.noise.now)),
-            )
-        if not peer.comparable:
-            return
-        pair, in_order = self._pair(track.tag, peer.tag)
-        if track.by_hand or peer.by_hand:
-            here = track.side if _may_compare_typed(pair, track, peer) else None
-        else:
-            here = track.side_at(theirs.mono_ns)
-        there = peer.side
-        if here is None or there is None:
-            return
-        # What is near zero beside others has a rule of its own, and no part in the disagreement.
-        compare = pair.glance if track.near_zero.count or peer.near_zero.count else pair.take
-        if in_order:
-            compare(here, there, mine.mono_ns)
-            pair.readings = (mine, theirs)
-        else:
-            compare(there, here, mine.mono_ns)
-            pair.readings = (theirs, mine)
-
-    def _near_zero(self, track: Track, peers: Sequence[Track]) -> None:
-        reading = track.last
-        if reading is None or reading.value is None or track.accuracy is None:
-            return
-        near = False
-        mine = abs(reading.value)
-        if any(p.side is not None and mine < NEAR_ZERO_PART * abs(p.side.value) for p in peers):
-            values = sorted(
-                abs(p.side.value)
-                for p in peers
-                if p.side is not None
-                and p.comparable
-                and p.fresh(reading.mono_ns)
-                and p.last is not None
-                and p.last.function is reading.function
-            )
-            theirs = values[(len(values) - 1) // 2] if values else 0.0
-            near = (
-                mine < NEAR_ZERO_PART * theirs
-                and theirs > 3 * track.accuracy.bound(theirs, reading.resolution)
-                and theirs > 30 * reading.resolution
-            )
-        track.near_zero.take(
-            near,
-            reading.mono_ns,
-            weight=LASTING if track.by_hand else 1,
-            at_least_ns=0 if track.by_hand else LASTING_NS,
-        )
 
     # ---- out ----
 
@@ -233,63 +102,10 @@ class Watchdog:
 
     def agreement(self, group: NodeGroup, now_ns: int) -> Agreement:
         """How the meters of a group stand to each other now."""
-        tracks = self._of(group)
-        functions = {t.settled_function for t in tracks if t.fresh(now_ns) and t.settled_function}
-        live = [(e, p) for e, p in self._live_pairs(group, now_ns) if self._is_latest(e, p, now_ns)]
-        compared = {tag for edge, _ in live for tag in edge}
-        missing = tuple(t for t in group.tags if t not in compared)
-        unread = tuple(t for t in missing if self._track(t).last is None)
-        ever = any(self._pair(a, b)[0].last_ns for a, b in combinations(group.tags, 2))
-        zeros = {t.tag for t in tracks if t.near_zero.on}
-        apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
-        word = "disagree" if apart or zeros else "set differently" if len(functions) > 1 else ""
-        if not live or (zeros and not apart):
-            return Agreement(group, word or "no comparison", missing=missing, unread=unread, ever=ever)
-        edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
-        ending = any(p.disagree for _, p in live)
-        ended = any(p.ended_ns is not None and now_ns - p.ended_ns <= ENDED_NS for _, p in live)
-        if not word:
-            word = "unsettled" if abs(pair.e_n) > 1 or ending else "agree"
-        last = self._tracks[edge[0]].last
-        return Agreement(
-            group,
-            word,
-            abs(pair.e_n),
-            edge,
-            pair.difference,
-            last.unit if last is not None else "",
-            tuple(tag for tag in edge if self._tracks[tag].by_hand),
-            now_ns - pair.last_ns,
-            abs(pair.e_n) <= 1 and (ending or ended),
-            missing,
-            unread,
-            ever,
-        )
-
-    def _is_latest(self, edge: tuple[str, str], pair: Pair, now_ns: int) -> bool:
-        """Whether what was compared is what the two meters show now."""
-        for tag, compared in zip(edge, pair.readings, strict=True):
-            track = self._track(tag)
-            if track.by_hand:
-                if track.last is not compared:
-                    return False
-            elif not track.fresh(now_ns) or (not track.comparable and now_ns - pair.last_ns > RANGING_NS):
-                return False
-        return True
+        return agreement_of(group, self._comparisons, self._tracks, now_ns)
 
     def _of(self, group: NodeGroup) -> list[Track]:
         return [self._tracks[tag] for tag in group.tags if tag in self._tracks]
-
-    def _live_pairs(self, group: NodeGroup, now_ns: int) -> Iterator[tuple[tuple[str, str], Pair]]:
-        for a, b in combinations(group.tags, 2):
-            pair, in_order = self._pair(a, b)
-            by_hand = any(self._track(t).by_hand for t in (a, b))
-            if (
-                pair.pairs
-                and pair.readings
-                and now_ns - pair.last_ns <= (HAND_PAIR_FRESH_NS if by_hand else PAIR_FRESH_NS)
-            ):
-                yield (a, b) if in_order else (b, a), pair
 
     # ---- each meter by itself ----
 
@@ -307,7 +123,7 @@ class Watchdog:
                 yield doubt(
                     track, Kind.LOW_BATTERY, "battery symbol: a sagging battery makes volts read high"
                 )
-            if not self._peers.get(track.tag):
+            if self._comparisons.alone(track.tag):
                 yield from self._alone(track)
 
     def _silence(self, track: Track, now_ns: int) -> str:
@@ -345,7 +161,7 @@ class Watchdog:
         yield from self._disagreements(group, now_ns, explained)
 
     def _disagreements(self, group: NodeGroup, now_ns: int, explained: set[str]) -> Iterator[Suspect]:
-        live = [(e, p) for e, p in self._live_pairs(group, now_ns) if not explained & set(e)]
+        live = [(e, p) for e, p in self._comparisons.live(group, now_ns) if not explained & set(e)]
         tags = [t for t in group.tags if any(t in edge for edge, _ in live)]
         pairs = dict(live)
         strong = [e for e, p in live if p.disagree]
@@ -392,23 +208,6 @@ def _e_n_words(pair: Pair) -> str:
     if abs(pair.e_n) > 1:
         return f"E_n {abs(pair.e_n):.1f} (limit 1)"
     return f"E_n {abs(pair.e_n):.1f} now, was {pair.worst:.1f}: agreeing again, but not for long enough (limit 1)"
-
-
-def _may_compare_typed(pair: Pair, track: Track, peer: Track) -> bool:
-    """Whether a comparison with a typed reading is due: once, with a display at rest, within a minute.
-
-    `track` is the one whose reading just came.
-    """
-    if track.last is None or peer.last is None or track.last.mono_ns - peer.last.mono_ns > HAND_FRESH_NS:
-        return False
-    if track.by_hand and peer.by_hand:
-        return True
-    hand, linked = (track, peer) if track.by_hand else (peer, track)
-    typed_ns = hand.last.mono_ns if hand.last is not None else 0
-    if pair.typed_ns == typed_ns or not linked.at_rest or not linked.fresh(track.last.mono_ns):
-        return False
-    pair.typed_ns = typed_ns
-    return True
 
 
 def _without_explained(found: Sequence[Suspect]) -> list[Suspect]:

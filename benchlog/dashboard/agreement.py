@@ -1,0 +1,122 @@
+"""How the meters on one node stand to each other now: agreeing, apart, not settled yet, or not compared."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+from benchlog.dashboard.comparisons import Comparisons
+from benchlog.dashboard.pairing import Pair
+from benchlog.dashboard.suspect import NodeGroup
+from benchlog.dashboard.track import Track
+
+__all__ = ["Agreement", "agreement_of"]
+
+ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
+RANGING_NS = 2 * 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How the meters on one node stand to each other.
+
+    Attributes
+    ----------
+    group : NodeGroup
+    word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
+        "unsettled": apart, or together again, but not for long enough to mean it.
+    e_n : float or None
+        Largest of the pairs that `word` speaks of; agreement up to 1.
+    pair : tuple of str
+        The two it belongs to.
+    difference : float or None
+        Of these two, in `unit`.
+    unit : str
+    typed : tuple of str
+        Which of the two were read by eye.
+    age_ns : int
+        How long ago the two were compared.
+    ended : bool
+        A disagreement has just ended, or (when "unsettled") is about to.
+    missing : tuple of str
+        Meters whose latest reading is not compared with any other's.
+    unread : tuple of str
+        Those of them that were never read.
+    ever : bool
+        Whether any two were compared at all.
+    """
+
+    group: NodeGroup
+    word: str
+    e_n: float | None = None
+    pair: tuple[str, str] | None = None
+    difference: float | None = None
+    unit: str = ""
+    typed: tuple[str, ...] = ()
+    age_ns: int = 0
+    ended: bool = False
+    missing: tuple[str, ...] = ()
+    unread: tuple[str, ...] = ()
+    ever: bool = False
+
+
+def agreement_of(
+    group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], now_ns: int
+) -> Agreement:
+    """How the meters of a group stand to each other now.
+
+    Parameters
+    ----------
+    group : NodeGroup
+    comparisons : Comparisons
+        Of its meters.
+    tracks : mapping of str to Track
+        Meters read so far, by tag.
+    now_ns : int
+        Monotonic time.
+    """
+    read = [tracks[tag] for tag in group.tags if tag in tracks]
+    functions = {t.settled_function for t in read if t.fresh(now_ns) and t.settled_function}
+    live = [(e, p) for e, p in comparisons.live(group, now_ns) if _is_latest(e, p, tracks, now_ns)]
+    compared = {tag for edge, _ in live for tag in edge}
+    missing = tuple(t for t in group.tags if t not in compared)
+    unread = tuple(t for t in missing if t not in tracks or tracks[t].last is None)
+    ever = any(comparisons.pair(a, b).last_ns for a, b in combinations(group.tags, 2))
+    zeros = {t.tag for t in read if t.near_zero.on}
+    apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
+    word = "disagree" if apart or zeros else "set differently" if len(functions) > 1 else ""
+    if not live or (zeros and not apart):
+        return Agreement(group, word or "no comparison", missing=missing, unread=unread, ever=ever)
+    edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
+    ending = any(p.disagree for _, p in live)
+    ended = any(p.ended_ns is not None and now_ns - p.ended_ns <= ENDED_NS for _, p in live)
+    if not word:
+        word = "unsettled" if abs(pair.e_n) > 1 or ending else "agree"
+    last = tracks[edge[0]].last
+    return Agreement(
+        group,
+        word,
+        abs(pair.e_n),
+        edge,
+        pair.difference,
+        last.unit if last is not None else "",
+        tuple(tag for tag in edge if tracks[tag].by_hand),
+        now_ns - pair.last_ns,
+        abs(pair.e_n) <= 1 and (ending or ended),
+        missing,
+        unread,
+        ever,
+    )
+
+
+def _is_latest(edge: tuple[str, str], pair: Pair, tracks: Mapping[str, Track], now_ns: int) -> bool:
+    """Whether what was compared is what the two meters show now."""
+    for tag, compared in zip(edge, pair.readings, strict=True):
+        track = tracks[tag]
+        if track.by_hand:
+            if track.last is not compared:
+                return False
+        elif not track.fresh(now_ns) or (not track.comparable and now_ns - pair.last_ns > RANGING_NS):
+            return False
+    return True
