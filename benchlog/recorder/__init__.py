@@ -1,0 +1,6 @@
+"""Readings from several meters into the logbook while they come."""
+
+from benchlog.recorder.link import Link, LinkStatus
+from benchlog.recorder.threads import BackOff, Recorder, Recording
+
+__all__ = ["BackOff", "Link", "LinkStatus", "Recorder", "Recording"]

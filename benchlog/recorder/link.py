@@ -1,0 +1,235 @@
+"""The link to one meter: how it is doing, and what the logbook is told of it.
+
+A silence or a break is one gap, with its beginning and its end. Frames that made no reading are told at most once
+a minute; readings for which there was no room, when there is room again.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from benchlog.adapter import Reader
+from benchlog.clock import Clock, rfc3339
+from benchlog.errors import BadFrameError, BenchlogError, InstrumentError
+from benchlog.logbook.block_writer import Event
+
+__all__ = ["Link", "LinkStatus", "MeterLink"]
+
+_BAD_FRAMES_IN_A_ROW = 50
+_REPORT_EVERY_NS = 60 * 10**9
+
+
+class Link(StrEnum):
+    """State of the link to one meter."""
+
+    WAITING = "waiting"
+    READING = "reading"
+    SILENT = "silent"
+    LOST = "lost"
+    STOPPED = "stopped"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """How one meter's link is doing.
+
+    Attributes
+    ----------
+    instrument : str
+    link : Link
+    readings, dropped, bad_frames : int
+        Readings received; of these lost because the logbook could not keep up; frames that made no reading.
+    since_utc_ns : int
+        When `link` last changed.
+    error : str
+        What was wrong last, ``""`` while all is well.
+    """
+
+    instrument: str
+    link: Link = Link.WAITING
+    readings: int = 0
+    dropped: int = 0
+    bad_frames: int = 0
+    since_utc_ns: int = 0
+    error: str = ""
+
+
+@dataclass
+class MeterLink:
+    """One meter, for the one thread that reads it; others ask for its `status` only.
+
+    Attributes
+    ----------
+    reader : Reader
+    clock : Clock
+    silence_ns : int
+        Without a reading for so long it is silent.
+    write : callable
+        Takes what the logbook is to be told.
+    tell : callable
+        Takes every error.
+    state : Link
+    readings, dropped, bad_frames, since_utc_ns, error
+        As in `LinkStatus`.
+    last_reading_ns : int
+        When the latest reading came, or reading began; monotonic.
+    bad_in_a_row : int
+    last_bad : BadFrameError or None
+        Latest frame that made no reading, if none made one since.
+    bad_unreported : Counter of str
+        Reasons the logbook was not told yet.
+    rejects_seen : dict of str to int
+        What the reader had thrown away by itself when last asked.
+    drop_count : int
+        Readings lost that the logbook was not told of yet.
+    """
+
+    reader: Reader
+    clock: Clock
+    silence_ns: int
+    write: Callable[[Event], object]
+    tell: Callable[[BenchlogError], object]
+    state: Link = Link.WAITING
+    readings: int = 0
+    dropped: int = 0
+    bad_frames: int = 0
+    since_utc_ns: int = 0
+    error: str = ""
+    last_reading_ns: int = 0
+    bad_in_a_row: int = 0
+    bad_unreported: Counter[str] = field(default_factory=Counter)
+    rejects_seen: dict[str, int] = field(default_factory=dict)
+    last_bad: BadFrameError | None = None
+    drop_count: int = 0
+    _gap_began_ns: int = 0
+    _bad_reported_ns: int = -_REPORT_EVERY_NS
+    _drop_began_ns: int = 0
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def status(self) -> LinkStatus:
+        """Picture of the link now."""
+        with self._lock:
+            return LinkStatus(
+                self.reader.instrument,
+                self.state,
+                self.readings,
+                self.dropped,
+                self.bad_frames,
+                self.since_utc_ns,
+                self.error,
+            )
+
+    def change(self, state: Link, error: str = "") -> None:
+        """Change the state from now on."""
+        with self._lock:
+            self.state, self.error, self.since_utc_ns = state, error, self.clock.utc_ns()
+
+    def close(self) -> None:
+        """Close the link, whatever comes of it."""
+        try:
+            self.reader.close()
+        except Exception as error:  # noqa: BLE001 - a link that broke may fail in any way as it is closed
+            self.tell(InstrumentError(f"closing the link failed: {error}", instrument=self.reader.instrument))
+
+    def end(self) -> None:
+        """Close the link for good and tell what is left to tell."""
+        self.close()
+        self.report_bad_frames(force=True)
+        self.report_drops()
+        self.change(Link.STOPPED)
+
+    # -- gaps -------------------------------------------------------------------------------------------------
+
+    def lose(self, error: BenchlogError) -> None:
+        """Close a link that broke; a gap begins, or goes on."""
+        self.close()
+        if self.state is Link.LOST:
+            if self.error != error.message:
+                self.change(Link.LOST, error.message)
+                self.tell(error)
+            return
+        self.tell(error)
+        self._begin_gap(Link.LOST, error.message, error.hint)
+
+    def check_silence(self) -> None:
+        """Begin a gap if no reading came for too long."""
+        silent_ns = self.clock.monotonic_ns() - self.last_reading_ns
+        if self.state in (Link.READING, Link.WAITING) and silent_ns >= self.silence_ns:
+            cause = f"no reading for {silent_ns / 1e9:.1f} s"
+            hint = "is the meter on, awake, and its link switched on?"
+            # It does talk: what it says tells more than that no reading came.
+            if (bad := self.last_bad) is not None:
+                cause, hint = f"{cause}: {bad.message}", bad.hint
+            self._begin_gap(Link.SILENT, cause, hint)
+
+    def _begin_gap(self, state: Link, cause: str, hint: str) -> None:
+        # A silent link may break as well: still one gap.
+        event = "continues" if self._gap_began_ns else "begins"
+        self._gap_began_ns = self._gap_began_ns or self.clock.utc_ns()
+        self.change(state, cause)
+        self._event("gap", event=event, link=str(state), cause=cause, hint=hint)
+
+    def end_gap(self) -> None:
+        """Go on reading."""
+        began, self._gap_began_ns = self._gap_began_ns, 0
+        if began:
+            self._event("gap", event="ends", began=rfc3339(began), gap_s=(self.clock.utc_ns() - began) / 1e9)
+        self.change(Link.READING)
+
+    # -- what made no reading in the logbook ------------------------------------------------------------------
+
+    def drop(self) -> None:
+        """Count a reading for which there is no room."""
+        self._drop_began_ns = self._drop_began_ns or self.clock.utc_ns()
+        self.drop_count += 1
+        self.dropped += 1
+
+    def report_drops(self) -> None:
+        """Tell of the readings lost, if any."""
+        if self.drop_count:
+            count, began = self.drop_count, self._drop_began_ns
+            self.drop_count = self._drop_began_ns = 0
+            self._event(
+                "gap",
+                event="readings lost",
+                cause="the logbook could not be written fast enough",
+                lost=count,
+                began=rfc3339(began),
+            )
+
+    def bad_frame(self, error: BadFrameError) -> bool:
+        """Count a bad frame; False when so many came in a row that the link must be made anew."""
+        self.bad_in_a_row += 1
+        self.bad_frames += 1
+        self.bad_unreported["no frame"] += 1
+        self.last_bad = error
+        self.tell(error)
+        self.report_bad_frames(error)
+        if self.bad_in_a_row < _BAD_FRAMES_IN_A_ROW:
+            return True
+        self.bad_in_a_row = 0
+        return False
+
+    def report_bad_frames(self, error: BadFrameError | None = None, *, force: bool = False) -> None:
+        """Tell of frames that made no reading, at most once a minute unless forced."""
+        rejects = dict(self.reader.rejects)
+        if rejects != self.rejects_seen:
+            new = Counter(rejects) - Counter(self.rejects_seen)
+            self.bad_unreported += new
+            self.bad_frames += new.total()
+            self.rejects_seen = rejects
+        if not self.bad_unreported:
+            return
+        now = self.clock.monotonic_ns()
+        if force or now - self._bad_reported_ns >= _REPORT_EVERY_NS:
+            reasons, self.bad_unreported, self._bad_reported_ns = self.bad_unreported, Counter(), now
+            example = {"example": error.message, "raw": error.raw[:64].hex()} if error else {}
+            self._event("bad frames", count=reasons.total(), reasons=dict(reasons), **example)
+
+    def _event(self, kind: str, **body: Any) -> None:
+        self.write(Event(kind, {"instrument": self.reader.instrument, **body}))
