@@ -153,6 +153,14 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         """Verdict that counts for the exit code, design checks included."""
         return worst_verdict([self.verdict, *(d.verdict for d in self.design_checks)])
 
+    @property
+    def overall_reason(self) -> str:
+        """Why `overall` is what it is: the reason of the design check that is worse than the measurement, if one is."""
+        if self.overall is self.verdict:
+            return self.reason
+        check = next(d for d in self.design_checks if d.verdict is self.overall)
+        return f"{check.name.replace('_', ' ')}: {check.reason}"
+
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for unknown or infinite numbers."""
         plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain_number)

@@ -20,6 +20,7 @@ from benchlog.units import format_quantity
 
 __all__ = ["check_crosscheck"]
 
+_NEAR_ZERO_COUNTS = 10
 HOOKUP = "same two points, leads side by side, readings within a minute, in the order A-B-A"
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
@@ -110,6 +111,13 @@ def check_crosscheck(
         findings.append(DECIDERS)
     assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
+    if function.unit == "V" and all(
+        abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings
+    ):
+        cautions.append(
+            "all near zero: that meters agree on it proves nothing about a dead circuit; try each on a known live "
+            "source before and after"
+        )
     return Result(
         check="crosscheck",
         verdict=Verdict.INDETERMINATE if moved else Verdict.FAIL if failed else Verdict.PASS,

@@ -244,10 +244,16 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
     return settle(first, "deg")
 
 
+#: What the crystal of a scope may be off, with its age and temperature; common practice, no source.
+TIME_BASE = 50e-6
+
+
 def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
-    """Shared frequency, by the recorder's own clock."""
+    """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
     fits = [pair.fit for pair in pairs]
     best = min(fits, key=lambda fit: fit.u_frequency_hz)
     return settle(
-        uncertain(best.frequency_hz, best.u_frequency_hz, best.degrees_of_freedom, "noise of the fit"), "Hz"
+        uncertain(best.frequency_hz, best.u_frequency_hz, best.degrees_of_freedom, "noise of the fit")
+        + uniform(0.0, TIME_BASE * best.frequency_hz, label="time base of the scope (50 ppm)"),
+        "Hz",
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import gc
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -133,6 +134,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code."""
     # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
     gc.set_threshold(50_000)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
+            stream.reconfigure(errors="replace")  # a mark that this terminal has no character for is no error
     words = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)

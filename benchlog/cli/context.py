@@ -93,7 +93,8 @@ class Context:
 
     def print_json(self, value: Any) -> None:
         """Write one JSON value on one line to standard output."""
-        sys.stdout.write(json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n")
+        ascii_only = (sys.stdout.encoding or "utf-8").lower() not in ("utf-8", "utf8")
+        sys.stdout.write(json.dumps(value, ensure_ascii=ascii_only, allow_nan=False) + "\n")
         sys.stdout.flush()
 
     def emit(
@@ -148,8 +149,8 @@ class Context:
             return record_result(book, self.clock, result, readings=readings, captures=captures)
 
 
-def keyed(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
-    """Split repeated ``ID=value`` options into a dict, keeping their order.
+def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:
+    """Split repeated ``ID=value`` options into a dict, keeping their order; `example` shows how to write one.
 
     Raises
     ------
@@ -160,9 +161,7 @@ def keyed(pairs: Sequence[str] | None, option: str) -> dict[str, str]:
     for pair in pairs or ():
         key, equals, value = pair.partition("=")
         if not equals or not key or not value:
-            raise UsageError(
-                f"{option} {pair!r} is not ID=VALUE", hint=f'write it like {option} MA-01="27.75 V ac"'
-            )
+            raise UsageError(f"{option} {pair!r} is not ID=VALUE", hint=f"write it like {option} {example}")
         if key in found:
             raise UsageError(f"{option}: {key} is given twice")
         found[key] = value

@@ -91,7 +91,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     session = Session(case, seed=args.seed, counts=counts)
     for pair in args.evidence:
-        ((action, outcome),) = keyed([pair], "--evidence").items()
+        ((action, outcome),) = keyed([pair], "--evidence", 'fresh_cell="1.839 V dc"').items()
         session.update(parse_evidence((action, outcome)))
     state = session.state()
     if not ctx.json and (args.ask or sys.stdin.isatty()):
@@ -305,7 +305,10 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
             return state
         if answer in ("q", "quit"):
             return state
-        if answer in ("", "skip"):
+        if not answer:
+            ctx.console.print("? shows the answers, skip leaves this check out, q ends", markup=False)
+            continue
+        if answer == "skip":
             left_out.add(check.action)
             continue
         if answer == "?":

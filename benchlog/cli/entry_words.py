@@ -6,11 +6,14 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.result import Result
 from benchlog.wording import clean
 
 __all__ = ["lines", "summary"]
 
 _LONGEST = 300
+#: Raised by another kind of entry, or a body of another program's making.
+_NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
 
 
 def summary(entry: Entry) -> str:
@@ -18,12 +21,7 @@ def summary(entry: Entry) -> str:
     body = entry.body
     try:
         words = _WORDS[entry.kind](body)
-    except (
-        KeyError,
-        TypeError,
-        ValueError,
-        AttributeError,
-    ):  # another kind, or a body of another program's making
+    except _NO_WORDS:
         words = ", ".join(lines(body))
     return clean(words)[:_LONGEST]
 
@@ -45,7 +43,8 @@ def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
 
 def _result(body: Mapping[str, Any]) -> str:
     name = " ".join(filter(None, (body.get("check_id"), body.get("part"), body.get("check"))))
-    return f"{name}: {body['verdict']}, {body['reason']}"
+    result = Result.from_json(body)
+    return f"{name}: {result.overall}, {result.overall_reason}"
 
 
 def _capture(body: Mapping[str, Any]) -> str:

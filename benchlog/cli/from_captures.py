@@ -97,7 +97,7 @@ def probes(args: argparse.Namespace) -> dict[str, float]:
 
     return {
         channel: parse_number(factor.strip().lower().removesuffix(":1").strip("x× "))[0]
-        for channel, factor in keyed(args.probe, "--probe").items()
+        for channel, factor in keyed(args.probe, "--probe", "CH1=10").items()
     }
 
 

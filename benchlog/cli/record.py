@@ -14,6 +14,14 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
+def _count(text: str) -> int:
+    """How many entries to list, one at least."""
+    number = int(text)
+    if number < 1:
+        raise argparse.ArgumentTypeError(f"{number} entries can't be listed; --all lists all")
+    return number
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
@@ -37,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
     sub.add_argument("--session", type=int, metavar="N", help="only entries of this session")
-    sub.add_argument("--limit", type=int, metavar="N", default=20, help="at most so many (default 20)")
+    sub.add_argument("--limit", type=_count, metavar="N", default=20, help="at most so many (default 20)")
     sub.add_argument("--all", action="store_true", help="all of them")
 
     sub = action("show", "the logbook at a glance, or one entry whole", "record_show.show")

@@ -25,6 +25,13 @@ def mark(verdict: Verdict) -> Text:
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
+def _verdict(result: Result) -> tuple[Text | str, ...]:
+    """The verdict on the measurement and, where a design check makes it worse, the one that counts."""
+    if result.overall is result.verdict:
+        return (mark(result.verdict),)
+    return mark(result.verdict), ", over all ", mark(result.overall)
+
+
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
     """Print one line that keeps its indent where it wraps."""
     console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
@@ -37,7 +44,7 @@ def show_result(console: Console, result: Result) -> None:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    show_line(console, mark(result.verdict), "  ", (title, "bold"), indent=0)
+    show_line(console, *_verdict(result), "  ", (title, "bold"), indent=0)
     show_line(console, result.reason)
     if result.quantities:
         console.print(_quantities(result))
@@ -61,7 +68,7 @@ def show_brief(console: Console, result: Result) -> None:
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
-        console, mark(result.verdict), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0
+        console, *_verdict(result), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0
     )
     for check in result.design_checks:
         show_line(

@@ -246,7 +246,7 @@ class _Session:
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS
 
-        with Keyboard() as keyboard:
+        with Keyboard(typing=bool(self._typed)) as keyboard:
             lines = None if keyboard.works else Lines()  # readings may come over a pipe all the same
             keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
@@ -277,18 +277,26 @@ class _Session:
     def _follow_plain(self) -> Snapshot:
         from benchlog.dashboard.plain import Changes
 
-        changes = Changes()
+        changes, told = Changes(), 0
 
         def tell() -> Snapshot:
+            nonlocal told
             snapshot = self.picture()
-            self._say(changes.lines(snapshot))
-            self._say(self._refused)
+            lines = [*changes.lines(snapshot), *self._refused]
+            told += len(lines)
+            self._say(lines)
             self._refused.clear()
             return snapshot
 
         for _ in self._turns():
             tell()
-        return tell()
+        last = tell()
+        if not told:  # ended before anything was due to be said
+            statuses = self._recorder.statuses() if self._recorder is not None else ()
+            self._say(
+                [f"{s.instrument}: {s.error or 'no reading came'}" for s in statuses] or ["no reading came"]
+            )
+        return last
 
     def _follow_json(self) -> Snapshot:
         next_s = time.monotonic() + 1.0

@@ -60,7 +60,7 @@ def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> lis
     from benchlog.errors import UsageError
 
     found = []
-    for name, members in keyed(texts, "--group").items():
+    for name, members in keyed(texts, "--group", '"T1 output"=MA-01,MB-02').items():
         tags = tuple(dict.fromkeys(tag.strip() for tag in members.split(",") if tag.strip()))
         for tag in tags:
             if tag not in watched:

@@ -22,10 +22,13 @@ class Keyboard:
     ----------
     stream : text stream, optional
         Standard input by default; one that is no terminal gives nothing.
+    typing : bool
+        Whether t begins an entry.
     """
 
-    def __init__(self, stream: TextIO | None = None) -> None:
+    def __init__(self, stream: TextIO | None = None, *, typing: bool = True) -> None:
         self._stream = stream or sys.stdin
+        self._typing = typing
         self._saved: list[Any] | None = None
         self._fd = -1
         self.entry: str | None = None
@@ -80,7 +83,7 @@ class Keyboard:
         if self.entry is None:
             if key in "qQ":
                 self.stop = True
-            elif key in "tT\r\n":
+            elif self._typing and key in "tT\r\n":
                 self.entry = ""
             return ""
         if key in "\r\n":

@@ -159,6 +159,8 @@ def read_plan(path: Path) -> Plan:
                 f"{path}: check {check.id}: a scope clip on a mains-referenced node is refused",
                 hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
             )
+    _refuse_circle(path, "check", {check.id: check.after for check in file.check})
+    _refuse_circle(path, "hold", {hold.id: hold.after_holds for hold in file.hold})
     for hold in file.hold:
         if not hold.needs:
             raise ConfigError(
@@ -189,6 +191,18 @@ def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
             raise ConfigError(
                 f"{path}: {what} {name[:40]!r} is no usable name", hint="use up to 40 printable characters"
             )
+
+
+def _refuse_circle(path: Path, kind: str, after: dict[str, tuple[str, ...]]) -> None:
+    """Refuse things that come after each other, of which none could ever be first."""
+    done: set[str] = set()
+    while ready := [name for name, before in after.items() if name not in done and done.issuperset(before)]:
+        done.update(ready)
+    if waiting := [name for name in after if name not in done]:
+        raise ConfigError(
+            f"{path}: {kind}s that come after each other: {', '.join(waiting)}",
+            hint="one of them must be free to come first",
+        )
 
 
 def _refuse_unknown(path: Path, what: str, names: tuple[str, ...], known: set[str], kind: str) -> None:

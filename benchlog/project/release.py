@@ -77,6 +77,8 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
     hold = plan.hold(hold_id)
     state = read_state(plan, book, now_utc_ns)
     status = state.holds[hold_id]
+    if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
+        raise UsageError(f"{hold_id}: its step is written down as taken already (entry {_seq(status.entry)})")
     if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
         raise HoldRefusedError(
             "\n".join([f"{hold_id} is not released ({status.state}): {hold.step}", *status.missing]),

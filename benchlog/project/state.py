@@ -280,10 +280,7 @@ def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_u
     if doubts and overall is not Verdict.NOT_DONE:
         stays = result.check == "crosscheck" and overall is Verdict.FAIL
         return status(CheckState.FAILED if stays else CheckState.INDETERMINATE, doubts[0].reason)
-    reason = result.reason
-    if overall is not result.verdict:
-        reason = next(d.reason for d in result.design_checks if d.verdict is overall)
-    return status(named[overall], reason)
+    return status(named[overall], result.overall_reason)
 
 
 def _hold_status(

@@ -121,6 +121,11 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
         issued=rfc3339(now_utc_ns),
         logbook=book.path.name,
         parts=parts,
+        typed=", ".join(
+            f"{result.check_id or result.check.replace('_', ' ')} (entry {entry.seq})"
+            for entry, result in facts.results
+            if result.limits_set == "typed"
+        ),
         pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by harmless_svg
         code=Markup(_scannable(facts.head)) if facts.head else "",  # noqa: S704 - own SVG of hex digits
     )

@@ -275,7 +275,12 @@ def _some(ids: Sequence[str]) -> str:
 
 def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
     return tuple(
-        f"{result.check_id or result.check}: {state}: {result.reason}"
+        f"{result.check_id or result.check}: {state}: "
+        + (
+            "what it says no longer stands as it is"
+            if state is CheckState.RECALLED
+            else result.overall_reason
+        )
         for _, result, state in chosen
         if state is not CheckState.PASSED
     )
@@ -290,7 +295,7 @@ def _recall_words(entry: Entry) -> str:
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
         f"{body['meter']} recalled on {body['function']} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
-        f"{said or 'nothing rested on it'}"
+        f"{said or 'no result beyond those recalled before'}"
     )
 
 

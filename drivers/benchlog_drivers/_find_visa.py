@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.util
 import warnings
 from pathlib import Path
 
@@ -37,6 +38,8 @@ def find(request: Request) -> Report:
     looked, advice = ["USB instruments (USBTMC)"], []
     resources = [p for p in request.places if "::" in p]
     usb, missing = usb_instruments()
+    if importlib.util.find_spec("usb") is None:
+        looked[0] = "USB instruments (USBTMC) by what the system lists; to talk to one, pip install pyusb"
     resources += usb
     unrecognised = [] if missing is None else [missing]
     if request.lan:

@@ -321,7 +321,7 @@ def test_on_a_terminal_a_reading_is_typed_by_key_and_q_leaves_the_terminal_in_or
 
 def test_a_request_to_end_leaves_the_terminal_in_order_too(bench: SimulatedBench, tmp_path: Path) -> None:
     terminal = Terminal(tmp_path, "MA-01", "--no-record")
-    terminal.until("MA-01")
+    terminal.until("± 0.")  # a reading is there
     terminal.child.terminate()
     terminal.until("in doubt: none")
     assert termios.tcgetattr(terminal.slave)[3] & termios.ICANON
@@ -381,3 +381,23 @@ def test_the_commented_group_of_a_new_bench_file_is_one_that_watch_takes(
     Path("kiln/bench.toml").write_text(head + block.replace("# ", "") + "\n\n" + rest, encoding="utf-8")
     (group,) = read_bench(Path("kiln/bench.toml")).groups
     assert (group.name, group.meters) == ("T1 output", ("MA-01", "MB-02"))
+
+
+def test_t_does_nothing_where_no_meter_is_typed(bench: SimulatedBench, tmp_path: Path) -> None:
+    """The key begins an entry only where there is a meter to enter a reading of."""
+    terminal = Terminal(tmp_path, "MA-01", "--no-record")
+    terminal.until("± 0.")
+    terminal.press("t")
+    terminal.press("q")
+    terminal.until("in doubt: none")
+    assert terminal.close() == 0
+
+
+def test_a_short_plain_watch_without_a_reading_says_why(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It ends with a line, not with an exit code alone."""
+    monkeypatch.chdir(tmp_path)
+    gone = f"serial:{tmp_path}/gone?frames=segment14"
+    assert main(["watch", gone, "--plain", "--for", "2 s", "--no-record"]) == 4
+    assert "no such port" in capsys.readouterr().out

@@ -1,0 +1,135 @@
+"""A result says one thing wherever it is told, and a message shows what to write where it was asked for."""
+
+from __future__ import annotations
+
+import io
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from helpers.desk import Desk
+from helpers.plan_text import hold, part, plan_text, reading_check
+
+from benchlog.cli import main
+from benchlog.errors import ConfigError
+from benchlog.plan import read_plan
+
+SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "236 V", "--mains-nominal", "230 V", "--reading", "27.75 V ac",
+          "--accuracy", "1 % + 5", "--capacitor", "35 V", "--part", "T1")  # fmt: skip
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """An empty desk."""
+    return Desk(tmp_path / "desk")
+
+
+def test_a_design_check_that_fails_shows_in_the_first_line_everywhere(desk: Desk, tmp_path: Path) -> None:
+    """Screen, list and certificate tell the verdict that counts, with its own reason."""
+    said = desk.run(*SUPPLY)
+    assert said.code == 1
+    first = said.out.splitlines()[0]
+    assert "pass" in first
+    assert "over all ▲ fail" in first
+    listed = desk.run("record", "list").out
+    assert "T1 supply: fail, capacitor rating: a 35 V" in listed
+    page = tmp_path / "c.html"
+    desk.run("record", "certificate", "--out", page)
+    text = page.read_text(encoding="utf-8")
+    assert "supply: failed: capacitor rating" in text
+    assert "supply: failed: no-load voltage" not in text
+
+
+def test_the_certificate_tells_where_limits_came_with_the_reading(desk: Desk, tmp_path: Path) -> None:
+    """A one-shot command has limits and reading in one line; a plan's check had them before."""
+    desk.run(*SUPPLY)
+    page = tmp_path / "c.html"
+    desk.run("record", "certificate", "--out", page)
+    assert "except where they were computed or typed together with it: supply (entry" in page.read_text(
+        "utf-8"
+    )
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        (reading_check("C01", "V=", high="6 V", after=["C01"]),),
+        (
+            reading_check("C01", "V=", high="6 V", after=["C02"]),
+            reading_check("C02", "V=", high="6 V", after=["C01"]),
+        ),
+    ],
+)
+def test_checks_that_wait_for_each_other_are_refused(tables: tuple[str, ...], tmp_path: Path) -> None:
+    """None of them could ever be first, so a hold behind them would never open."""
+    path = tmp_path / "plan.toml"
+    path.write_text(plan_text(part("T1"), *tables), encoding="utf-8")
+    with pytest.raises(ConfigError, match="after each other: C01"):
+        read_plan(path)
+
+
+def test_a_step_is_taken_once(desk: Desk, tmp_path: Path) -> None:
+    """A second time is told as what it is."""
+    path = desk.folder / "plan.toml"
+    path.write_text(
+        plan_text(part("T1"), reading_check("C01", "V=", high="6 V"), hold("H1", "solder", "C01")), "utf-8"
+    )
+    assert desk.run("release", path, "H1", "--concession", "spare at hand").code == 0
+    assert desk.run("release", path, "H1", "--taken").code == 0
+    again = desk.run("release", path, "H1", "--taken")
+    assert again.code == 2
+    assert "taken already" in again.err
+
+
+def test_meters_that_agree_on_zero_prove_nothing(desk: Desk) -> None:
+    """Said beside the verdict; of a live node it is not said."""
+    dead = desk.run("crosscheck", "--reading", "MA-01=0.00 V ac", "--reading", "MB-02=0.0 V ac")
+    assert "proves nothing about a dead circuit" in " ".join(dead.out.split())
+    live = desk.run("crosscheck", "--reading", "MA-01=27.75 V ac", "--reading", "MB-02=27.8 V ac")
+    assert "proves nothing" not in live.out
+
+
+@pytest.mark.parametrize(
+    ("words", "example"),
+    [
+        (["diagnose", "--expect", "27 V ac", "--reading", "0 V ac", "--evidence", "look"], "fresh_cell="),
+        (["watch", "sim:MA-01", "--group", "T1 output"], "=MA-01,MB-02"),
+        (["record", "list", "--limit", "-3"], "--all lists all"),
+    ],
+)
+def test_the_hint_fits_the_option(words: list[str], example: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """An example that could not stand there helps nobody."""
+    try:
+        code: object = main(words)
+    except SystemExit as ended:  # argparse's own way out
+        code = ended.code
+    assert code == 2
+    assert example in capsys.readouterr().err
+
+
+def test_enter_leaves_no_check_out(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A key pressed once too often must not skip a question."""
+    monkeypatch.setattr("sys.stdin", io.StringIO("\n\n"))
+    main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
+    out = capsys.readouterr().out
+    assert out.count("look (? for the answers)>") == 3
+    assert "skip leaves this check out" in out
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_a_terminal_without_the_marks_gets_the_words(encoding: str, tmp_path: Path) -> None:
+    """The verdict is a word beside its mark; JSON stays whole by its own escapes."""
+    command = [sys.executable, "-m", "benchlog", *SUPPLY, "--no-record"]
+    environment = {**os.environ, "PYTHONIOENCODING": encoding}
+    plain = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, check=False)
+    assert plain.returncode == 1
+    assert b"pass" in plain.stdout
+    told = subprocess.run(
+        [*command, "--json"], cwd=tmp_path, env=environment, capture_output=True, check=False
+    )
+    assert told.stdout.isascii()
+    assert told.returncode == 1
