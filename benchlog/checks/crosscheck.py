@@ -21,7 +21,7 @@ from benchlog.units import format_quantity
 __all__ = ["check_crosscheck"]
 
 _NEAR_ZERO_COUNTS = 10
-HOOKUP = "same two points, leads side by side, readings within a minute, in the order A-B-A"
+HOOKUP = "same two points, leads side by side, readings within a minute"
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
@@ -109,6 +109,7 @@ def check_crosscheck(
             findings.append(words)
     elif failed and not moved:
         findings.append(DECIDERS)
+    in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
     if function.unit == "V" and all(
@@ -127,7 +128,7 @@ def check_crosscheck(
         rule=E_N_RULE,
         instruments=tuple(meters),
         functions={tag: str(function) for tag in meters},
-        hookup=HOOKUP,
+        hookup=f"{HOOKUP}, in turns (A-B-A)" if in_turns > len(meters) else HOOKUP,
         cautions=tuple(cautions),
         findings=tuple(findings),
         details=details,

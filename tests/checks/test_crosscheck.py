@@ -150,6 +150,15 @@ def test_meters_read_in_one_go_leave_drift_and_difference_mixed() -> None:
     assert "drift" not in result.details
 
 
+@pytest.mark.parametrize(
+    ("order", "in_turns"), [("AB", False), ("AABB", False), ("ABA", True), ("ABC", False)]
+)
+def test_the_record_tells_the_order_that_was_kept(order: str, in_turns: bool) -> None:
+    """It says A-B-A where a meter was read again after another, and nowhere else."""
+    result = check_crosscheck([meter(t, "10.00 V dc") for t in order])
+    assert ("A-B-A" in result.hookup) is in_turns
+
+
 @settings(max_examples=40)
 @given(
     st.lists(st.sampled_from("ABC"), min_size=4, max_size=9).filter(lambda tags: len(set(tags)) > 1),
