@@ -62,7 +62,7 @@ def read_mat(path: Path) -> Arrays:
         AttributeError,
         LookupError,
         MemoryError,
-        NotImplementedError,
+        NotImplementedError,  # scipy's word for files of version 7.3, which are HDF5
         OSError,
         TypeError,
         ValueError,

@@ -129,6 +129,7 @@ class Lookup:
         low, high = after, 2**62
         size = _BATCH if limit is None else min(_BATCH, limit)
         direction = "DESC" if newest_first else "ASC"
+        # The condition is one of the callers' own texts, values go in as parameters.
         query = f"SELECT seq, text, digest FROM entry WHERE {condition} ORDER BY seq {direction} LIMIT ?"  # noqa: S608
         while size > 0:
             with self.querying() as db:

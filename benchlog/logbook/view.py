@@ -177,6 +177,7 @@ class LogbookView:
             values.append(session)
         with self.book.querying() as db:
             # The small indexes tell where to begin; the walk itself goes along the table, block after block.
+            # Each condition is one of the fixed texts above, values go in as parameters.
             bounds = [
                 db.execute(f"SELECT min(entry), max(entry) FROM block WHERE {condition}", (value,)).fetchone()  # noqa: S608
                 for condition, value in zip(where, values, strict=True)
