@@ -24,7 +24,7 @@ from benchlog.address import Address, build_options, parse_address
 from benchlog.clock import Clock
 from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError
 
-__all__ = ["GROUP", "AdapterFactory", "Registry", "Unavailable", "open_adapter", "unavailable"]
+__all__ = ["GROUP", "AdapterFactory", "Registry", "Unavailable", "make_adapter", "unavailable"]
 
 GROUP = "benchlog.adapters"
 KINDS = ("meter", "scope", "generator")
@@ -154,7 +154,7 @@ class Registry:
         options: Mapping[str, Any] | None = None,
         kind: str = "",
     ) -> Adapter:
-        """See `open_adapter`."""
+        """See `make_adapter`."""
         try:
             where = parse_address(address) if isinstance(address, str) else address
             return self._make(where, tag, clock, options, kind)
@@ -251,7 +251,7 @@ def _load_plug_in(point: EntryPoint) -> AdapterFactory:
     return factory
 
 
-def open_adapter(
+def make_adapter(
     address: str | Address,
     tag: str,
     *,

@@ -12,7 +12,7 @@ from benchlog.bench import Instrument
 from benchlog.clock import Clock
 from benchlog.errors import AdapterUnavailableError
 from benchlog.reading import Function
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 
 __all__ = ["served_as_sim", "set_up_for", "shared_bench", "simulated_bench", "simulated_person"]
 
@@ -39,7 +39,7 @@ def shared_bench(instruments: Iterable[Instrument], clock: Clock) -> AbstractCon
         For an instrument or a fault that the simulated bench does not know.
     """
     adapters = [
-        open_adapter(i.address, i.tag, clock=clock, options=dict(i.options), kind=i.kind) for i in instruments
+        make_adapter(i.address, i.tag, clock=clock, options=dict(i.options), kind=i.kind) for i in instruments
     ]
     shared: AbstractContextManager[Any] = _module("simulated").shared(adapters, clock)
     return shared

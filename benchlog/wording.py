@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["MARKS", "clean", "limits_words", "quantity_words", "value_words"]
+__all__ = ["MARKS", "limits_words", "quantity_words", "strip_controls", "value_words"]
 
 #: Shape of each verdict and state; it always stands beside its word, and beside a colour where there is one.
 MARKS = {
@@ -56,10 +56,10 @@ def limits_words(limits: Limits | None) -> str:
     return f"{format_quantity(limits.low, limits.unit)} … {format_quantity(limits.high, limits.unit)}"
 
 
-def clean(text: str) -> str:
+def strip_controls(text: str) -> str:
     """Replace what could steer a terminal or reads backwards; plans and entries may hold anything.
 
-    >>> clean("a\\x1b[2Jb")
+    >>> strip_controls("a\\x1b[2Jb")
     'a\ufffd[2Jb'
     """
     if text.isprintable():

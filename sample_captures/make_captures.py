@@ -15,7 +15,7 @@ from benchlog.bench import read_bench
 from benchlog.capture import Capture
 from benchlog.capture_files import save_capture
 from benchlog.clock import ManualClock, parse_rfc3339
-from benchlog.guide.hands import Hands
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person, Prompt
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.simulation import served_as_sim, simulated_bench
@@ -55,7 +55,7 @@ def make(folder: Path = HERE) -> dict[str, dict[str, object]]:
     with tempfile.TemporaryDirectory() as scratch, bench, served_as_sim(bench):
         bench_file = Path(scratch) / "bench.toml"
         bench_file.write_text(bench.bench_toml(), encoding="utf-8")
-        with Hands(read_bench(bench_file), Nobody(), clock) as hands:
+        with Acquisition(read_bench(bench_file), Nobody(), clock) as hands:
             for name, winding, turns, divided, ending in CORES:
                 bench.rewind(winding, turns)
                 for swapped in (False, True):
@@ -69,7 +69,7 @@ def make(folder: Path = HERE) -> dict[str, dict[str, object]]:
     return truth
 
 
-def _take(hands: Hands, *, one_range: bool) -> Capture:
+def _take(hands: Acquisition, *, one_range: bool) -> Capture:
     return capture_in_range(
         hands,
         "SC-03",

@@ -17,7 +17,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import ManualClock, parse_rfc3339
 from benchlog.errors import BadFrameError
 from benchlog.reading import Function
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.frames import ENCODERS
@@ -69,7 +69,7 @@ def record(family: str, folder: Path) -> None:
         link._encode = noted
         options = _PATTERN if family == "pattern" else {}
         address = f"tap:{tap}:{bench.address('MA-01')}"
-        adapter = open_adapter(address, "MA-01", clock=clock, options=options)
+        adapter = make_adapter(address, "MA-01", clock=clock, options=options)
         assert isinstance(adapter, Reader)
         with adapter:
             _use(bench, adapter, clock)

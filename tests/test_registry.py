@@ -11,7 +11,7 @@ import pytest
 
 import benchlog_drivers
 from benchlog.errors import AdapterUnavailableError, ConfigError
-from benchlog.registry import GROUP, Registry, open_adapter, unavailable
+from benchlog.registry import GROUP, Registry, make_adapter, unavailable
 from benchlog_drivers.serial_meter import SerialMeter
 
 
@@ -20,7 +20,7 @@ def _point(name: str, value: str) -> EntryPoint:
 
 
 def test_an_address_gives_an_adapter_that_is_not_open() -> None:
-    adapter = open_adapter("serial:/dev/none?frames=segment14", "MA-01")
+    adapter = make_adapter("serial:/dev/none?frames=segment14", "MA-01")
     assert isinstance(adapter, SerialMeter)
     assert (adapter.instrument, adapter.is_open) == ("MA-01", False)
 
@@ -47,21 +47,21 @@ def test_the_table_alone_loads_no_hardware_library() -> None:
 
 def test_an_unknown_scheme_lists_the_known_ones() -> None:
     with pytest.raises(AdapterUnavailableError, match="'teleport'") as error:
-        open_adapter("teleport:x", "MA-01")
+        make_adapter("teleport:x", "MA-01")
     assert "serial" in error.value.hint
 
 
 def test_an_unknown_option_lists_the_known_ones() -> None:
     with pytest.raises(ConfigError, match="unknown option 'colour'") as error:
-        open_adapter("serial:x?frames=segment14&colour=red", "MA-01")
+        make_adapter("serial:x?frames=segment14&colour=red", "MA-01")
     assert "frames" in error.value.hint
     assert error.value.instrument == "MA-01"
 
 
 def test_address_and_bench_file_may_not_contradict_each_other() -> None:
     with pytest.raises(ConfigError, match=r"2400.*4800"):
-        open_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 4800})
-    open_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 2400})
+        make_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 4800})
+    make_adapter("serial:x?frames=segment14&baud=2400", "MA-01", options={"baud": 2400})
 
 
 def test_a_kind_that_a_scheme_does_not_have_lists_those_it_has() -> None:

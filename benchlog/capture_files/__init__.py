@@ -4,6 +4,6 @@ from __future__ import annotations
 
 from benchlog.capture_files.load import load_capture, load_captures
 from benchlog.capture_files.log import Log, load_log
-from benchlog.capture_files.own_dress import save_capture
+from benchlog.capture_files.native_format import save_capture
 
 __all__ = ["Log", "load_capture", "load_captures", "load_log", "save_capture"]

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, is_missing
-from benchlog.capture_files.dress import Dress, seen
 from benchlog.capture_files.header import Header
 from benchlog.capture_files.plain_text import PlainText
+from benchlog.capture_files.text_layout import TextLayout, seen
 from benchlog.errors import CaptureFileError
 
 __all__ = ["parse_body", "read_carefully", "refuse_other_mark", "texts"]
@@ -22,26 +22,26 @@ __all__ = ["parse_body", "read_carefully", "refuse_other_mark", "texts"]
 Flags = npt.NDArray[np.bool_]
 
 
-def parse_body(text: PlainText, dress: Dress, **options: Any) -> Any:
+def parse_body(text: PlainText, layout: TextLayout, **options: Any) -> Any:
     """Parse the lines from the first data line on into a pandas frame with columns 0, 1..."""
     import pandas as pd
 
-    separator = {BLANKS: r"\s+", "": "\x1f"}.get(dress.delimiter, dress.delimiter)
-    if dress.thousands:
-        options["thousands"] = dress.thousands
+    separator = {BLANKS: r"\s+", "": "\x1f"}.get(layout.delimiter, layout.delimiter)
+    if layout.thousands:
+        options["thousands"] = layout.thousands
     with warnings.catch_warnings():
         # Rows wider than the table are checked for: pandas only warns about them.
         warnings.simplefilter("error")
         stream = io.BytesIO(text.data)
-        stream.seek(dress.offset)
+        stream.seek(layout.offset)
         return pd.read_csv(
             stream,
             sep=separator,
             header=None,
-            names=range(dress.width),
+            names=range(layout.width),
             index_col=False,
-            decimal=dress.decimal,
-            skipinitialspace=f"{dress.delimiter} " in dress.first_text,
+            decimal=layout.decimal,
+            skipinitialspace=f"{layout.delimiter} " in layout.first_text,
             encoding_errors="replace",
             **options,
         )
@@ -53,7 +53,7 @@ def texts(series: Any) -> list[str]:
 
 
 def read_carefully(
-    text: PlainText, dress: Dress, header: Header, name: str, strict: bool, notes: list[str]
+    text: PlainText, layout: TextLayout, header: Header, name: str, strict: bool, notes: list[str]
 ) -> list[Any]:
     """Read every cell as text, and tell bad cells, footers and second tables apart.
 
@@ -66,28 +66,28 @@ def read_carefully(
         If rows are wider than the table, text stands between the data (in a log: other than the header
         again), or a number can be read in two ways.
     """
-    cells = _cells(text, dress, name)
+    cells = _cells(text, layout, name)
     numbers: dict[int, npt.NDArray[np.float64]] = {}
     n_rows = len(cells[0])
     good, bad = np.zeros((2, len(cells), n_rows), dtype=bool)
-    for i, kind in enumerate(dress.kinds):
+    for i, kind in enumerate(layout.kinds):
         if kind == "N":
-            numbers[i] = _to_numbers(cells[i], dress, name)
+            numbers[i] = _to_numbers(cells[i], layout, name)
             good[i] = ~np.isnan(numbers[i])
         elif kind in "SDC":
-            good[i] = [cell_kind(c, dress.decimal) == kind for c in cells[i]]
+            good[i] = [cell_kind(c, layout.decimal) == kind for c in cells[i]]
         else:
             continue
         bad[i] = ~good[i] & np.array([not is_missing(c) for c in cells[i]])
     right: Flags = np.asarray(good.any(axis=0))
     wrong: Flags = np.asarray(bad.any(axis=0))
     if not right.any():
-        raise CaptureFileError(f"{name}: no data row left", hint=seen(dress))
-    keep = ~_text_rows(cells, right, wrong, dress, header, name, strict, notes)
+        raise CaptureFileError(f"{name}: no data row left", hint=seen(layout))
+    keep = ~_text_rows(cells, right, wrong, layout, header, name, strict, notes)
     # A row that says "no value" in words is a row; one of delimiters alone is not.
     for row in np.flatnonzero(keep & ~right & ~wrong):
         keep[row] = any(column[row] for column in cells)
-    _leave_out_short_end(cells, dress, keep, notes)
+    _leave_out_short_end(cells, layout, keep, notes)
     odd = np.flatnonzero(keep & wrong)
     if odd.size:
         first = int(np.flatnonzero(bad[:, odd[0]])[0])
@@ -98,35 +98,35 @@ def read_carefully(
     ]
 
 
-def _cells(text: PlainText, dress: Dress, name: str) -> list[list[str]]:
+def _cells(text: PlainText, layout: TextLayout, name: str) -> list[list[str]]:
     try:
-        frame = parse_body(text, dress, dtype=str, na_filter=False)
+        frame = parse_body(text, layout, dtype=str, na_filter=False)
     except (ValueError, Warning) as error:
         place = re.search(r"line (\d+), saw (\d+)", str(error))
-        where = f"line {int(place[1]) + dress.first_line - 1} has {place[2]} cells" if place else str(error)
+        where = f"line {int(place[1]) + layout.first_line - 1} has {place[2]} cells" if place else str(error)
         raise CaptureFileError(
-            f"{name}: the lines do not all have {dress.width} cells: {where}",
-            hint=f"is there a second table in the file? {seen(dress)}",
+            f"{name}: the lines do not all have {layout.width} cells: {where}",
+            hint=f"is there a second table in the file? {seen(layout)}",
         ) from None
-    return [texts(frame[i]) for i in range(dress.width)]
+    return [texts(frame[i]) for i in range(layout.width)]
 
 
-def _to_numbers(cells: list[str], dress: Dress, name: str) -> npt.NDArray[np.float64]:
+def _to_numbers(cells: list[str], layout: TextLayout, name: str) -> npt.NDArray[np.float64]:
     """Return numbers, NaN where there is none."""
     import pandas as pd
 
     plain = pd.Series(cells, dtype=object)
-    if dress.thousands:
-        plain = plain.str.replace(dress.thousands, "", regex=False)
-    if dress.decimal == ",":
+    if layout.thousands:
+        plain = plain.str.replace(layout.thousands, "", regex=False)
+    if layout.decimal == ",":
         plain = plain.str.replace(",", ".", regex=False)
     raw = np.asarray(pd.to_numeric(plain, errors="coerce").to_numpy(), dtype=np.float64)
-    if not dress.thousands:
-        refuse_other_mark(cells, dress, name)
+    if not layout.thousands:
+        refuse_other_mark(cells, layout, name)
     return np.where(np.isfinite(raw), raw, np.nan)
 
 
-def refuse_other_mark(cells: Sequence[str], dress: Dress, name: str) -> None:
+def refuse_other_mark(cells: Sequence[str], layout: TextLayout, name: str) -> None:
     """Refuse a number written with the other decimal mark, or with grouped digits.
 
     Raises
@@ -134,15 +134,15 @@ def refuse_other_mark(cells: Sequence[str], dress: Dress, name: str) -> None:
     CaptureFileError
         If there is one; it could be two numbers.
     """
-    other = "," if dress.decimal == "." else "."
+    other = "," if layout.decimal == "." else "."
     for row, cell in enumerate(cells):
-        if other not in cell or cell_kind(cell, dress.decimal) not in "GX":
+        if other not in cell or cell_kind(cell, layout.decimal) not in "GX":
             continue
         if cell_kind(cell, other) == "N" or AMBIGUOUS_GROUP.fullmatch(cell):
             raise CaptureFileError(
                 f"{name}: cell {cell!r} in data row {row + 1} could be {cell.replace(other, '.')} or "
-                f"{cell.replace(other, '')}: other numbers have {dress.decimal!r} as decimal mark",
-                hint=f"export with one decimal mark, without grouping of digits; {seen(dress)}",
+                f"{cell.replace(other, '')}: other numbers have {layout.decimal!r} as decimal mark",
+                hint=f"export with one decimal mark, without grouping of digits; {seen(layout)}",
             )
 
 
@@ -150,7 +150,7 @@ def _text_rows(
     cells: list[list[str]],
     right: Flags,
     wrong: Flags,
-    dress: Dress,
+    layout: TextLayout,
     header: Header,
     name: str,
     strict: bool,
@@ -167,7 +167,7 @@ def _text_rows(
             raise CaptureFileError(
                 f"{name}: text between the data ({_row_text(shown)!r}, data row {row + 1}): "
                 "two tables in one file?",
-                hint=f"split the file and give one part; {seen(dress)}",
+                hint=f"split the file and give one part; {seen(layout)}",
             )
     if between:
         notes.append(f"{len(between)} repeated header lines left out")
@@ -183,10 +183,10 @@ def _row_text(cells: list[str]) -> str:
     return " ".join(c for c in cells if c)[:60]
 
 
-def _leave_out_short_end(cells: list[list[str]], dress: Dress, keep: Flags, notes: list[str]) -> None:
+def _leave_out_short_end(cells: list[list[str]], layout: TextLayout, keep: Flags, notes: list[str]) -> None:
     """Leave out a last row that was cut off while being written."""
     kept = np.flatnonzero(keep)
-    last = len(dress.kinds.rstrip("M")) - 1
+    last = len(layout.kinds.rstrip("M")) - 1
     if kept.size < 3 or last == 0:
         return
     row = int(kept[-1])

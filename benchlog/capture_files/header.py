@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from benchlog.capture_files.cells import BLANKS, cell_kind, split_line
-from benchlog.capture_files.dress import Dress
+from benchlog.capture_files.text_layout import TextLayout
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
 
@@ -119,23 +119,23 @@ def _is_units_row(cells: list[str], width: int) -> bool:
     )
 
 
-def read_header(dress: Dress) -> Header:
-    """Read the lines above the data of a table in this dress."""
+def read_header(layout: TextLayout) -> Header:
+    """Read the lines above the data of a table in this layout."""
     rows: list[list[str]] = []
     fields: dict[str, str] = {}
-    for line in dress.header:
+    for line in layout.header:
         if _RULE.fullmatch(line) or line.strip().lower().startswith("sep="):
             continue
         bare = _COMMENT.sub("", line)
-        cells = split_line(bare, dress.delimiter)
+        cells = split_line(bare, layout.delimiter)
         rows.append(cells)
-        match = _FIELD.fullmatch(bare.strip().rstrip(dress.delimiter or " "))
-        if match and (dress.delimiter in ("", BLANKS) or dress.delimiter not in match.group(1)):
+        match = _FIELD.fullmatch(bare.strip().rstrip(layout.delimiter or " "))
+        if match and (layout.delimiter in ("", BLANKS) or layout.delimiter not in match.group(1)):
             _add_field(fields, match.group(1), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
             value = cells[1]
             if (
-                dress.decimal == "," == dress.delimiter
+                layout.decimal == "," == layout.delimiter
                 and len(cells) == 3
                 and cells[1].lstrip("+-").isdigit()
             ):
@@ -143,15 +143,20 @@ def read_header(dress: Dress) -> Header:
                 value = f"{cells[1]},{cells[2]}" if re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", cells[2]) else value
             unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""
             _add_field(fields, cells[0], f"{value} {unit}".strip())
-    names, units_row = _find_names(rows, dress)
+    names, units_row = _find_names(rows, layout)
     if names and len([c for c in units_row if c]) <= len(names):
         for name, value in zip(names, units_row, strict=False):  # start/increment row
-            if cell_kind(value, dress.decimal) == "N":
+            if cell_kind(value, layout.decimal) == "N":
                 fields[_key(name)] = value
     note = ""
-    if not names and rows and len(rows[-1]) > 1 and all(cell_kind(c, dress.decimal) == "X" for c in rows[-1]):
-        note = f"{len(rows[-1])} words above {dress.width} columns, not taken as names: {', '.join(rows[-1])[:60]}"
-    return _columns(names, units_row, dress, fields, note)
+    if (
+        not names
+        and rows
+        and len(rows[-1]) > 1
+        and all(cell_kind(c, layout.decimal) == "X" for c in rows[-1])
+    ):
+        note = f"{len(rows[-1])} words above {layout.width} columns, not taken as names: {', '.join(rows[-1])[:60]}"
+    return _columns(names, units_row, layout, fields, note)
 
 
 def _add_field(fields: dict[str, str], key: str, value: str) -> None:
@@ -167,54 +172,54 @@ def _key(text: str) -> str:
     return " ".join(text.strip().strip('"').casefold().split())
 
 
-def _find_names(rows: list[list[str]], dress: Dress) -> tuple[list[str], list[str]]:
+def _find_names(rows: list[list[str]], layout: TextLayout) -> tuple[list[str], list[str]]:
     """Return the row of names and the row of units, each empty when there is none."""
     if not rows:
         return [], []
     nearest = rows[-1]
-    if _is_units_row(nearest, dress.width):
-        if len(rows) > 1 and _is_names_row(rows[-2], dress, numbered=True):
+    if _is_units_row(nearest, layout.width):
+        if len(rows) > 1 and _is_names_row(rows[-2], layout, numbered=True):
             return rows[-2], nearest
-        return (nearest, []) if _is_names_row(nearest, dress) else ([], nearest)
-    if not _is_names_row(nearest, dress):
+        return (nearest, []) if _is_names_row(nearest, layout) else ([], nearest)
+    if not _is_names_row(nearest, layout):
         return [], []
     above = rows[-2] if len(rows) > 1 else []
-    if dress.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, dress):
+    if layout.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, layout):
         # Two lines of names ("Resistance Month", "Y1 X1"): the one in words tells more.
         return max(nearest, above, key=lambda row: sum(c.isalpha() for c in "".join(row))), []
     return nearest, []
 
 
-def _is_names_row(cells: list[str], dress: Dress, *, numbered: bool = False) -> bool:
+def _is_names_row(cells: list[str], layout: TextLayout, *, numbered: bool = False) -> bool:
     """Tell whether a line names the columns; above a line of units channels may be called 1 and 2."""
     filled = [c for c in cells if c]
-    if not filled or cell_kind(filled[0], dress.decimal) == "N":
+    if not filled or cell_kind(filled[0], layout.decimal) == "N":
         return False
-    words = [c for c in filled if cell_kind(c, dress.decimal) in "XM"]
+    words = [c for c in filled if cell_kind(c, layout.decimal) in "XM"]
     if (2 * len(words) < len(filled) and not numbered) or any(len(c) > 60 for c in filled):
         return False
-    width = dress.width
+    width = layout.width
     trimmed = len(cells)
     while trimmed and not cells[trimmed - 1]:
         trimmed -= 1
-    wanted = len(dress.kinds.rstrip("M"))
+    wanted = len(layout.kinds.rstrip("M"))
     if wanted <= trimmed <= width or len(cells) == width:
         return True
     lowered = [c.casefold() for c in cells]
     if any(_INTERVAL_KEY.fullmatch(c) for c in lowered[1:]) and trimmed > wanted:
         return True
     # The leading time column often has no name of its own.
-    return trimmed == wanted - 1 and dress.kinds[0] in "SDC" and wanted > 1
+    return trimmed == wanted - 1 and layout.kinds[0] in "SDC" and wanted > 1
 
 
 def _columns(
-    names: list[str], units_row: list[str], dress: Dress, fields: Mapping[str, str], note: str
+    names: list[str], units_row: list[str], layout: TextLayout, fields: Mapping[str, str], note: str
 ) -> Header:
-    width = dress.width
+    width = layout.width
     named = bool(names)
     while names and not names[-1]:
         names = names[:-1]
-    if named and len(names) == len(dress.kinds.rstrip("M")) - 1 and dress.kinds[0] in "SDC":
+    if named and len(names) == len(layout.kinds.rstrip("M")) - 1 and layout.kinds[0] in "SDC":
         if not units_row or len(units_row) == len(names):
             units_row = ["", *units_row] if units_row else []
         names = ["time", *names]

@@ -11,7 +11,12 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.capture_files.arrays import capture_from_arrays, read_mat, read_npy, read_npz
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
-from benchlog.capture_files.own_dress import CSV_MARK, NPZ_MARK, capture_from_own_csv, capture_from_own_npz
+from benchlog.capture_files.native_format import (
+    CSV_MARK,
+    NPZ_MARK,
+    capture_from_native_csv,
+    capture_from_native_npz,
+)
 from benchlog.capture_files.samples import apply_probes, capture_from_table
 from benchlog.capture_files.table import read_table
 from benchlog.capture_files.wav import capture_from_wav
@@ -28,7 +33,7 @@ def load_capture(
     probes: Mapping[str, float] | None = None,
     decimal: str | None = None,
 ) -> Capture:
-    """Read a capture file: text table in any common dress, NPZ, NPY, WAV or MAT.
+    """Read a capture file: text table in any common layout, NPZ, NPY, WAV or MAT.
 
     Parameters
     ----------
@@ -66,7 +71,7 @@ def load_capture(
     if kind is not FileKind.TEXT:
         return apply_probes(_from_binary(kind, data, path, sample_interval_s, columns), probes)
     if data.lstrip(b"\xef\xbb\xbf").startswith(CSV_MARK):
-        return apply_probes(capture_from_own_csv(data.lstrip(b"\xef\xbb\xbf"), path), probes)
+        return apply_probes(capture_from_native_csv(data.lstrip(b"\xef\xbb\xbf"), path), probes)
     table = read_table(data, path, strict=True, decimal=decimal, wanted=len(columns) if columns else None)
     capture = capture_from_table(table, path, sample_interval_s, columns)
     return apply_probes(capture, probes)
@@ -83,7 +88,7 @@ def _from_binary(
         return capture_from_arrays(read_npy(data, path), path, interval_s, columns)
     arrays = read_npz(data, path)
     if NPZ_MARK in arrays:
-        return capture_from_own_npz(arrays, path)
+        return capture_from_native_npz(arrays, path)
     return capture_from_arrays(arrays, path, interval_s, columns)
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.capture_files.dress import seen
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
 from benchlog.capture_files.samples import is_time_name, numeric_times, pick_columns
 from benchlog.capture_files.table import Column, Table, read_table
+from benchlog.capture_files.text_layout import seen
 from benchlog.clock import rfc3339
 from benchlog.errors import CaptureFileError, UsageError
 
@@ -107,7 +107,7 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
     time = _time_column(picked, notes) or (_time_column(table.columns, []) if columns else None)
     chosen = [c for c in picked if c.stamps is None and c is not time]
     if not chosen:
-        raise CaptureFileError(f"{path.name}: no column of readings", hint=seen(table.dress))
+        raise CaptureFileError(f"{path.name}: no column of readings", hint=seen(table.layout))
     n_rows = chosen[0].values.size
     start, utc_ns = "", 0
     if time is None:
@@ -137,7 +137,7 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
             notes.append(f"{empty} of {keep.sum()} cells of {name!r} hold no number")
     time_s = time_s[keep]
     if not time_s.size:
-        raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.dress))
+        raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.layout))
     back = int((np.diff(time_s) < 0).sum())
     if back and time is not None:
         notes.append(f"time steps back {back} times")

@@ -12,9 +12,9 @@ import numpy.typing as npt
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.capture_files.cells import split_line
-from benchlog.capture_files.dress import seen
 from benchlog.capture_files.header import interval_from_fields, unit_of
 from benchlog.capture_files.table import Column, Table
+from benchlog.capture_files.text_layout import seen
 from benchlog.capture_files.time_base import last_digit_step, time_base
 from benchlog.errors import CaptureFileError, UsageError
 
@@ -101,13 +101,13 @@ def capture_from_table(
     name = path.name
     picked = pick_columns(table, columns, name)
     named = table.named or columns is not None
-    told, start, source = interval_from_fields(table.fields, table.dress.decimal)
+    told, start, source = interval_from_fields(table.fields, table.layout.decimal)
     if interval_s is not None:
         told, source = interval_s, "given"
     time, rest = _split_time(picked, named, told, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:
-        raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.dress))
+        raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.layout))
     settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
     values = np.vstack([c.values for c in rest]) if len(rest) > 1 else rest[0].values[np.newaxis]
     time_s, utc_ns = _times(time) if time is not None else (None, 0)
@@ -128,7 +128,7 @@ def capture_from_table(
             raise CaptureFileError(
                 f"{name}: no time column and no sample interval in the header",
                 hint="give it with --sample-interval, e.g. --sample-interval '1 us', or name the time column with "
-                f"--columns time,...; {seen(table.dress)}",
+                f"--columns time,...; {seen(table.layout)}",
             )
         interval = told
         settings["interval from"] = source
@@ -155,7 +155,7 @@ def capture_from_table(
         for i, (c, v) in enumerate(zip(rest, values, strict=True), start=1)
     )
     if keep.sum() < 2:
-        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.dress))
+        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.layout))
     return Capture(channels, interval, path.stem, utc_ns, positions, settings, str(path))
 
 
@@ -287,11 +287,11 @@ def _judge_times(
     whole: bool,
 ) -> tuple[float, bool]:
     if time_s.size < 2:
-        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.dress))
+        raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.layout))
     step = 0.0
     if time.stamps is None:
         number = next((i for i, c in enumerate(table.columns) if c.values is time.values), 0)
-        rows = [split_line(line, table.dress.delimiter) for line in table.sample]
+        rows = [split_line(line, table.layout.delimiter) for line in table.sample]
         step = last_digit_step([row[number] for row in rows if len(row) > number])
         step *= time.factor if time.unit == "s" else _seconds_per_unit(time.values, time_s)
     base = time_base(time_s, step, whole=whole)
@@ -302,7 +302,7 @@ def _judge_times(
             hint="two records in one file? split it and give one part",
         )
     if not base.interval_s > 0:
-        raise CaptureFileError(f"{name}: all times are {time_s[0]:.9g} s", hint=seen(table.dress))
+        raise CaptureFileError(f"{name}: all times are {time_s[0]:.9g} s", hint=seen(table.layout))
     if told is not None and abs(base.interval_s / told - 1) > max(0.01, 2 * step / (time_s[-1] - time_s[0])):
         raise CaptureFileError(
             f"{name}: the time column steps by {base.interval_s:.6g} s but the sample interval "

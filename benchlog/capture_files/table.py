@@ -13,9 +13,9 @@ import numpy.typing as npt
 
 from benchlog.capture_files.careful import parse_body, read_carefully, refuse_other_mark, texts
 from benchlog.capture_files.cells import MISSING_WORDS, is_missing
-from benchlog.capture_files.dress import Dress, seen, sniff
 from benchlog.capture_files.header import Header, read_header
 from benchlog.capture_files.plain_text import PlainText, plain_text
+from benchlog.capture_files.text_layout import TextLayout, seen, sniff
 from benchlog.capture_files.timestamps import Stamps, read_clock, read_stamps
 from benchlog.errors import CaptureFileError
 
@@ -74,7 +74,7 @@ class Table:
         Header fields, keys in lower case.
     notes : tuple of str
         What was left out or settled.
-    dress : Dress
+    layout : TextLayout
     sample : tuple of str
         Some data lines from both ends, for what only the text shows.
     """
@@ -83,7 +83,7 @@ class Table:
     named: bool
     fields: Mapping[str, str]
     notes: tuple[str, ...]
-    dress: Dress
+    layout: TextLayout
     sample: tuple[str, ...]
 
 
@@ -110,43 +110,43 @@ def read_table(
         If it can't be read surely.
     """
     text = plain_text(data, path.name)
-    dress = sniff(text, path.name, decimal=decimal, wanted=wanted)
-    header = read_header(dress)
+    layout = sniff(text, path.name, decimal=decimal, wanted=wanted)
+    header = read_header(layout)
     notes: list[str] = []
-    columns = _read_fast(text, dress)
+    columns = _read_fast(text, layout)
     if columns is None:
-        columns = read_carefully(text, dress, header, path.name, strict, notes)
-    ends = text.lines_at(dress.offset - 1, 4000)[:40] + text.lines_at(len(text.data) - 4000, 4000)[-40:]
+        columns = read_carefully(text, layout, header, path.name, strict, notes)
+    ends = text.lines_at(layout.offset - 1, 4000)[:40] + text.lines_at(len(text.data) - 4000, 4000)[-40:]
     sample = tuple(line for line in ends if line.strip())
-    return _assemble(columns, dress, header, notes, path.name, sample, strict)
+    return _assemble(columns, layout, header, notes, path.name, sample, strict)
 
 
-def _read_fast(text: PlainText, dress: Dress) -> list[Any] | None:
+def _read_fast(text: PlainText, layout: TextLayout) -> list[Any] | None:
     """Read with pandas' C parser; None when some cell is not what its column promises."""
-    kinds: dict[int, Any] = {i: np.float64 if kind == "N" else str for i, kind in enumerate(dress.kinds)}
+    kinds: dict[int, Any] = {i: np.float64 if kind == "N" else str for i, kind in enumerate(layout.kinds)}
     # Looking every cell up among the words for "no value" costs a third: not for tables of numbers alone.
     words: dict[str, Any] = {"na_filter": False}
-    if set(dress.kinds) != {"N"}:
+    if set(layout.kinds) != {"N"}:
         words = {"na_values": _NO_VALUE, "keep_default_na": False}
     try:
-        frame = parse_body(text, dress, dtype=kinds, **words)
+        frame = parse_body(text, layout, dtype=kinds, **words)
     except (ValueError, Warning):
         return None
     columns: list[Any] = []
-    for i, kind in enumerate(dress.kinds):
+    for i, kind in enumerate(layout.kinds):
         if kind == "N":
             columns.append(np.asarray(frame[i].to_numpy(), dtype=np.float64))
         else:
             columns.append(texts(frame[i]))
-    last = len(dress.kinds.rstrip("M")) - 1
+    last = len(layout.kinds.rstrip("M")) - 1
     tail = columns[last]
-    short = np.isnan(tail).any() if dress.kinds[last] == "N" else "" in tail
+    short = np.isnan(tail).any() if layout.kinds[last] == "N" else "" in tail
     return None if short else columns
 
 
 def _assemble(
     raw: list[Any],
-    dress: Dress,
+    layout: TextLayout,
     header: Header,
     notes: list[str],
     name: str,
@@ -154,7 +154,7 @@ def _assemble(
     strict: bool,
 ) -> Table:
     columns: list[Column] = []
-    kinds = dress.kinds
+    kinds = layout.kinds
     taken: dict[str, int] = {}
     fields = dict(header.fields)
     beside = _header_beside(raw, kinds)
@@ -186,9 +186,9 @@ def _assemble(
             stamps = read_clock(values)
         else:
             filled = sum(not is_missing(v) for v in values)
-            refuse_other_mark(values[:50], dress, name)
+            refuse_other_mark(values[:50], layout, name)
             if strict:
-                _refuse_dressed_numbers(values, title or f"column {i + 1}", dress, name)
+                _refuse_decorated_numbers(values, title or f"column {i + 1}", layout, name)
             if filled:
                 notes.append(
                     f"column {title or i + 1!r} left out: text, e.g. {next(v for v in values if v)!r}"
@@ -209,7 +209,7 @@ def _assemble(
     repeated = sorted(t for t, n in taken.items() if n > 1)
     if repeated:
         notes.append(f"repeated names numbered: {', '.join(repeated)}")
-    return Table(tuple(columns), header.named, fields, tuple(notes), dress, sample)
+    return Table(tuple(columns), header.named, fields, tuple(notes), layout, sample)
 
 
 def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:
@@ -228,7 +228,7 @@ def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:
     return fields
 
 
-def _refuse_dressed_numbers(cells: list[str], title: str, dress: Dress, name: str) -> None:
+def _refuse_decorated_numbers(cells: list[str], title: str, layout: TextLayout, name: str) -> None:
     """Refuse a column of numbers with units or blanks in them: it would be left out as text.
 
     Raises
@@ -237,9 +237,9 @@ def _refuse_dressed_numbers(cells: list[str], title: str, dress: Dress, name: st
         If most of its cells begin with a digit.
     """
     filled = [c for c in cells[:200] if not is_missing(c)]
-    dressed = [c for c in filled if re.match(r"[+-]?\d", c)]
-    if len(dressed) > len(filled) / 2:
+    decorated = [c for c in filled if re.match(r"[+-]?\d", c)]
+    if len(decorated) > len(filled) / 2:
         raise CaptureFileError(
-            f"{name}: {title!r} holds {dressed[0]!r}, which is no plain number",
-            hint=f"export numbers without units or blanks in them; {seen(dress)}",
+            f"{name}: {title!r} holds {decorated[0]!r}, which is no plain number",
+            hint=f"export numbers without units or blanks in them; {seen(layout)}",
         )

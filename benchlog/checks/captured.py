@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.capture import Capture
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.metrology.accuracy import Accuracy
-from benchlog.metrology.budget import settle, uncertain
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
 from benchlog.signal.findings import Severity
@@ -23,7 +23,7 @@ _SPOILING = ("clipping", "gap", "time base", "too few cycles", "amplitude moves"
 
 
 @dataclass(frozen=True, slots=True)
-class Captured(Metered):
+class Captured(MeterReading):
     """A voltage from a record.
 
     Attributes
@@ -54,16 +54,16 @@ class Captured(Metered):
         return blocks[0] if blocks else ""
 
     def uncertain(self) -> Any:
-        """See `Metered.uncertain`."""
+        """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
     def with_gain(self, gain: Any) -> Any:
-        """See `Metered.with_gain`; noise and steps of the record are its own."""
+        """See `MeterReading.with_gain`; noise and steps of the record are its own."""
         direct = self.reading.function is Function.DC_VOLTS
         return self._own(self.waveform.mean if direct else self.waveform.ac_rms, "record") * (1 + gain)
 
     def peak(self) -> Any:
-        """See `Metered.peak`: as recorded, not that of a sine."""
+        """See `MeterReading.peak`: as recorded, not that of a sine."""
         return self._own(self.waveform.peak, "peak of the record") * (1 + self.gain_error())
 
     def quantities(self) -> dict[str, Uncertain]:
@@ -71,7 +71,7 @@ class Captured(Metered):
         wave, unit = self.waveform, self.reading.unit
         gain = 1 + self.gain_error()
         found = {
-            name: settle(self._own(level, "record") * gain, unit)
+            name: to_uncertain(self._own(level, "record") * gain, unit)
             for name, level in (("rms", wave.rms), ("ac_rms", wave.ac_rms), ("mean", wave.mean))
         }
         shape = {

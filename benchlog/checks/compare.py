@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
+from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.result import Limits, Result, Uncertain
 
@@ -12,13 +12,13 @@ __all__ = ["check_compare"]
 
 
 def check_compare(
-    part: Metered, reference: Metered, reference_ohm: float, tolerance: float, limits: Limits
+    part: MeterReading, reference: MeterReading, reference_ohm: float, tolerance: float, limits: Limits
 ) -> Result:
     """Ratio of two resistances from the voltages across them; one meter on one range cancels its gain.
 
     Parameters
     ----------
-    part, reference : Metered
+    part, reference : MeterReading
         Voltage across the part and across the known resistor, in series.
     reference_ohm, tolerance : float
         The known resistor and the half-width of its error, relative.
@@ -35,8 +35,8 @@ def check_compare(
     gain = part.gain_error()
     over = part.with_gain(gain) / reference.with_gain(gain if shared else reference.gain_error())
     known = uniform(1.0, tolerance, label="known resistor")
-    ratio = settle(over * known, "1")
-    resistance = settle(over * known * reference_ohm, "ohm")
+    ratio = to_uncertain(over * known, "1")
+    resistance = to_uncertain(over * known * reference_ohm, "ohm")
     judgement = judge(ratio, limits, "ratio to the known resistor")
     meters = dict.fromkeys(m.reading.instrument for m in (part, reference) if m.reading.instrument)
     findings = misleading_flags(part, reference)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
@@ -23,10 +23,10 @@ _VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
 
 
 def check_continuity(
-    reading: Metered,
+    reading: MeterReading,
     *,
-    lead_null: Metered | None = None,
-    current: Metered | None = None,
+    lead_null: MeterReading | None = None,
+    current: MeterReading | None = None,
     max_ohm: float | None = None,
     expected_ohm: float | None = None,
     expected_source: str = "",
@@ -37,11 +37,11 @@ def check_continuity(
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
         Two-wire ohms, or with `current` the voltage at the object's own ends (four-wire).
-    lead_null : Metered, optional
+    lead_null : MeterReading, optional
         Ohms with the tips shorted; subtracted.
-    current : Metered, optional
+    current : MeterReading, optional
         Test current of a four-wire measurement.
     max_ohm : float, optional
         Highest resistance allowed.
@@ -69,7 +69,7 @@ def check_continuity(
     if reading.reading.state is State.OVERLOAD:
         judgement = _open_circuit(lead_null)
     else:
-        resistance = settle(_resistance(reading, lead_null, current), "ohm")
+        resistance = to_uncertain(_resistance(reading, lead_null, current), "ohm")
         quantities = {"resistance": resistance, **quantities}
         if reading.reading.function is Function.CONTINUITY:
             findings.append(
@@ -104,7 +104,9 @@ def check_continuity(
     )
 
 
-def _refuse_wrong_function(reading: Metered, lead_null: Metered | None, current: Metered | None) -> None:
+def _refuse_wrong_function(
+    reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None
+) -> None:
     wanted = _VOLTS if current is not None else _OHMS
     if reading.reading.function not in wanted:
         raise UsageError(
@@ -140,7 +142,7 @@ def _limits(
     return None
 
 
-def _resistance(reading: Metered, lead_null: Metered | None, current: Metered | None) -> Any:
+def _resistance(reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None) -> Any:
     if current is not None:
         resistance = reading.uncertain() / current.uncertain()
         return resistance if resistance.x >= 0 else -resistance  # abs() would drop the uncertainty
@@ -150,7 +152,7 @@ def _resistance(reading: Metered, lead_null: Metered | None, current: Metered | 
     return reading.with_gain(gain) - lead_null.with_gain(gain)
 
 
-def _open_circuit(lead_null: Metered | None) -> Judgement:
+def _open_circuit(lead_null: MeterReading | None) -> Judgement:
     if lead_null is not None and lead_null.reading.value is not None:
         return Judgement(Verdict.FAIL, 0.0, "open circuit; the leads were proven by their null")
     return Judgement(

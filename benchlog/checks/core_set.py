@@ -9,7 +9,7 @@ from benchlog.capture import Capture
 from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
 from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
-from benchlog.metrology.budget import settle
+from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
 
 __all__ = ["check_core_set"]
@@ -47,10 +47,10 @@ def check_core_set(
     readings, quantities, findings = [], {}, []
     for name, capture in captures.items():
         own = measure_inductance(capture, setup)
-        noise = settle(measure_inductance(capture, alike).inductance, "H")
-        quantities[f"inductance_{name}"] = settle(own.inductance, "H")
+        noise = to_uncertain(measure_inductance(capture, alike).inductance, "H")
+        quantities[f"inductance_{name}"] = to_uncertain(own.inductance, "H")
         if turns is not None:
-            quantities[f"al_{name}"] = settle(own.inductance / turns**2, "H")
+            quantities[f"al_{name}"] = to_uncertain(own.inductance / turns**2, "H")
         findings += [f"core {name}: {text}" for text in own.findings]
         raised = measure_inductance(higher[name], alike).inductance if name in higher else None
         readings.append(

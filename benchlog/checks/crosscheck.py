@@ -8,7 +8,7 @@ from typing import Any
 
 from benchlog.checks.average_responding import as_rms
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
-from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
@@ -29,7 +29,7 @@ _NOT_NOW = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK)
 
 
 def check_crosscheck(
-    readings: Sequence[Metered],
+    readings: Sequence[MeterReading],
     *,
     responses: Mapping[str, str] | None = None,
     waveform: Waveform | None = None,
@@ -38,7 +38,7 @@ def check_crosscheck(
 
     Parameters
     ----------
-    readings : sequence of Metered
+    readings : sequence of MeterReading
         In the order taken. A meter may come more than once; in the order A-B-A a drift of the node is found
         and taken out.
     responses : mapping of str to {"true rms", "average"}, optional
@@ -135,7 +135,7 @@ def check_crosscheck(
     )
 
 
-def _refuse(readings: Sequence[Metered]) -> None:
+def _refuse(readings: Sequence[MeterReading]) -> None:
     tags = list(dict.fromkeys(m.reading.instrument for m in readings))
     if "" in tags:
         raise UsageError("a reading does not say which meter it is of", hint='give it as MA-01="27.75 V ac"')
@@ -167,14 +167,14 @@ def _refuse(readings: Sequence[Metered]) -> None:
             )
 
 
-def _systematic(readings: Sequence[Metered], value: float) -> Any:
+def _systematic(readings: Sequence[MeterReading], value: float) -> Any:
     """Uncertain number of a meter's value: its accuracy bound, shared by all its readings."""
     accuracy = readings[0].accuracy
     u = max(m.accuracy.standard_uncertainty(value, m.reading.resolution) for m in readings)
     return uncertain(value, u, label=f"accuracy of {readings[0].name} ({accuracy})")
 
 
-def _moved_more(worst: MeterPair, readings: Sequence[Metered], unit: str) -> str:
+def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -> str:
     """Say so when one meter's own readings lie further apart than the difference to be judged.
 
     The line through three readings then says little of what the node was at while the other meter read. Moves
@@ -194,7 +194,7 @@ def _moved_more(worst: MeterPair, readings: Sequence[Metered], unit: str) -> str
     return ""
 
 
-def _about_drift(fit: NodeValues, readings: Sequence[Metered]) -> list[str]:
+def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[str]:
     if fit.drift is not None:
         # Without readings to spare there is no scatter to compare with: two counts are nothing to speak of.
         noise = 2 * fit.u_drift if fit.degrees_of_freedom > 0 else 0.0

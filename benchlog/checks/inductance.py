@@ -26,7 +26,7 @@ from benchlog.errors import UsageError
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import turns_posterior
-from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
@@ -103,11 +103,11 @@ def check_inductance(
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
     resistor = series_resistor(setup.resistor_ohm, setup.resistor_tolerance)
     coil = coil_of(capture, setup, gains, resistor, swapped)
-    quantities = {"inductance": settle(coil.inductance, "H")}
+    quantities = {"inductance": to_uncertain(coil.inductance, "H")}
     if turns is not None:
-        quantities["al"] = settle(coil.inductance / turns**2, "H")
+        quantities["al"] = to_uncertain(coil.inductance / turns**2, "H")
     quantities["phase"] = coil.phase
-    quantities["resistance"] = settle(coil.series_ohm, "ohm")
+    quantities["resistance"] = to_uncertain(coil.series_ohm, "ohm")
     quantities["frequency"] = coil.frequency
     findings = [*coil.findings]
     if turns is not None and setup.area_m2 is not None:
@@ -117,7 +117,7 @@ def check_inductance(
     posterior = None
     if test_winding is not None and turns is not None:
         count, words = _independent_count(coil, setup, gains, resistor, test_winding, turns)
-        quantities["turns_ratio"] = settle(count, "1")
+        quantities["turns_ratio"] = to_uncertain(count, "1")
         posterior = turns_posterior(
             float(count.x),
             quantities["turns_ratio"].standard_uncertainty,

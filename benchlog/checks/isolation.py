@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain
@@ -16,7 +16,7 @@ SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper in
 
 
 def check_isolation(
-    reading: Metered,
+    reading: MeterReading,
     supply_v: float,
     min_ohm: float,
     *,
@@ -29,7 +29,7 @@ def check_isolation(
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
         DC volts across the meter, in series with supply and barrier.
     supply_v : float
         Supply, volt, taken as known within 2 %.
@@ -51,7 +51,7 @@ def check_isolation(
     seen = max(abs(reading.value), reading.reading.resolution)
     gain, supply = reading.gain_error(), uniform(supply_v, 0.02 * supply_v, label="supply voltage")
     volts = seen * (1 + gain) + uniform(0.0, reading.reading.resolution / 2, label=f"digit of {reading.name}")
-    resistance = settle(
+    resistance = to_uncertain(
         uniform(input_ohm, 0.05 * input_ohm, label="input resistance") * (supply / volts - 1), "ohm"
     )
     judgement = judge(resistance, used, "leakage resistance")

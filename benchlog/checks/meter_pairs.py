@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.node_values import NodeValues
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle, uncertain
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_uncertain
 
@@ -31,13 +31,13 @@ class NodeMeter:
         What it showed, when `number` is turned into something else.
     number : GTC uncertain real
         Without the scatter, which differences bring in themselves.
-    readings : tuple of Metered
+    readings : tuple of MeterReading
     """
 
     tag: str
     as_read: float
     number: Any
-    readings: tuple[Metered, ...]
+    readings: tuple[MeterReading, ...]
 
     @property
     def value(self) -> float:
@@ -93,7 +93,7 @@ def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair
     if scatter > 0:
         difference += uncertain(0.0, scatter, fit.degrees_of_freedom, label="scatter of the readings")
     e_n = abs(a.value - b.value) / expanded_at_2(a.u, b.u, scatter)
-    return MeterPair(a, b, settle(difference, unit), e_n)
+    return MeterPair(a, b, to_uncertain(difference, unit), e_n)
 
 
 def odd_one_out(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 
 __all__ = ["NodeValues", "values_at_once"]
 
@@ -46,7 +46,7 @@ class NodeValues:
     per_second: bool
 
 
-def values_at_once(readings: Sequence[Metered]) -> NodeValues:
+def values_at_once(readings: Sequence[MeterReading]) -> NodeValues:
     """Least squares of y = meter's value + drift x time over the readings in order.
 
     The drift is in the model only where some meter was read before and after another; else it can't be told

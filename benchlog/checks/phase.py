@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains, fit_pair
-from benchlog.metrology.budget import settle, uncertain
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Verdict
 
@@ -14,7 +14,7 @@ __all__ = ["check_phase"]
 def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) -> Result:
     """Phase of `secondary` against `primary`, degrees, positive when it leads, within (-180, 180]."""
     pair = fit_pair(capture, secondary, primary)
-    phase = settle(pair.phase_deg() + ScopeGains().delay_deg(pair), "deg")
+    phase = to_uncertain(pair.phase_deg() + ScopeGains().delay_deg(pair), "deg")
     fit = pair.fit
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
@@ -27,7 +27,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         reason=judgement.reason,
         quantities={
             "phase": phase,
-            "frequency": settle(
+            "frequency": to_uncertain(
                 uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, "noise of the fit"),
                 "Hz",
             ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
@@ -26,7 +26,7 @@ def quantity_name(function: Function) -> str:
 
 
 def check_reading(
-    reading: Metered,
+    reading: MeterReading,
     limits: Limits | None,
     *,
     expected: Uncertain | None = None,
@@ -37,7 +37,7 @@ def check_reading(
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
     limits : Limits or None
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional
@@ -84,7 +84,7 @@ def check_reading(
     )
 
 
-def _without_number(reading: Metered, limits: Limits | None) -> Judgement:
+def _without_number(reading: MeterReading, limits: Limits | None) -> Judgement:
     shown = f"{reading.reading.displayed}: {reading.reading.state}"
     over = reading.reading.state is State.OVERLOAD
     top = reading.reading.range_max

@@ -24,7 +24,7 @@ from benchlog.checks.scope_channels import (
 )
 from benchlog.errors import UsageError
 from benchlog.magnetics.transformer import Transformer
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
@@ -241,7 +241,7 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
         first = first + 360 * pairs[0].fit.frequency_hz * delay
     value = float(first.x)
     first = first - 360 * math.ceil((value - 180) / 360)
-    return settle(first, "deg")
+    return to_uncertain(first, "deg")
 
 
 #: What the crystal of a scope may be off, with its age and temperature; common practice, no source.
@@ -252,7 +252,7 @@ def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
     """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
     fits = [pair.fit for pair in pairs]
     best = min(fits, key=lambda fit: fit.u_frequency_hz)
-    return settle(
+    return to_uncertain(
         uncertain(best.frequency_hz, best.u_frequency_hz, best.degrees_of_freedom, "noise of the fit")
         + uniform(0.0, TIME_BASE * best.frequency_hz, label="time base of the scope (50 ppm)"),
         "Hz",

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from benchlog.checks.metered import Metered, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.supply_model import DIODE_DROP_V, MAINS_TOLERANCE
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
@@ -15,7 +15,7 @@ __all__ = ["capacitor_rating", "check_rectified"]
 
 
 def check_rectified(
-    reading: Metered,
+    reading: MeterReading,
     limits: Limits,
     *,
     mains_v: float | None = None,
@@ -26,7 +26,7 @@ def check_rectified(
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
         On V=, volt.
     limits : Limits
         From the plan.
@@ -43,7 +43,7 @@ def check_rectified(
     drops = 2 * DIODE_DROP_V
     quantities = {
         "rectified_peak": reading.settled(),
-        "rectified_peak_worst": settle((reading.uncertain() + drops) * ratio - drops, "V"),
+        "rectified_peak_worst": to_uncertain((reading.uncertain() + drops) * ratio - drops, "V"),
     }
     judgement = judge(quantities["rectified_peak"], limits, "rectified voltage")
     design: tuple[DesignCheck, ...] = ()

@@ -23,7 +23,7 @@ from benchlog.checks.scope_channels import (
     with_probes,
 )
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
@@ -173,9 +173,9 @@ def coil_of(
         inductance=reactance / (2 * math.pi * frequency),
         series_ohm=series,
         phase_deg=float(phase.x),
-        phase=settle(phase, "deg"),
+        phase=to_uncertain(phase, "deg"),
         frequency_hz=fit.frequency_hz,
-        frequency=settle(frequency, "Hz"),
+        frequency=to_uncertain(frequency, "Hz"),
         voltage_peak_v=resistor_peak * z / float(resistor.x),
         ratio=float(ratio.x),
         blocked=tuple(text for pair in pairs for text in pair.blocking),

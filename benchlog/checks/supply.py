@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.captured import Captured
-from benchlog.checks.metered import Metered, misleading_flags, same_meter_and_range
+from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
     MAINS_TOLERANCE,
@@ -17,7 +17,7 @@ from benchlog.checks.supply_model import (
     rectified_peak,
 )
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function
@@ -50,14 +50,14 @@ class LoadPoint:
     ----------
     resistance_ohm : float
         Load resistor.
-    loaded : Metered
+    loaded : MeterReading
         Voltage across it.
     tolerance : float
         Half-width of the resistor's relative error.
     """
 
     resistance_ohm: float
-    loaded: Metered
+    loaded: MeterReading
     tolerance: float = 0.01
 
     @property
@@ -68,11 +68,11 @@ class LoadPoint:
 
 def check_supply(
     nameplate: Nameplate,
-    no_load: Metered,
+    no_load: MeterReading,
     *,
     mains_v: float | None = None,
     mains_nominal_v: float | None = None,
-    second: Metered | None = None,
+    second: MeterReading | None = None,
     load: LoadPoint | None = None,
     capacitor_v: float | None = None,
     tolerance: float = 0.06,
@@ -84,11 +84,11 @@ def check_supply(
     ----------
     nameplate : Nameplate
         As printed.
-    no_load : Metered
+    no_load : MeterReading
         Voltage without load.
     mains_v, mains_nominal_v : float, optional
         Mains voltage read in the same minute, and the nominal one, volt.
-    second : Metered, optional
+    second : MeterReading, optional
         Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
     load : LoadPoint, optional
         Gives the source resistance; a gain error shared by both readings cancels.
@@ -168,7 +168,7 @@ def check_supply(
     )
 
 
-def _refuse_wrong_function(nameplate: Nameplate, *readings: Metered) -> None:
+def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> None:
     wanted = _DC if nameplate.coupling == "dc" else _AC
     for metered in readings:
         if metered.reading.function not in wanted:
@@ -178,11 +178,11 @@ def _refuse_wrong_function(nameplate: Nameplate, *readings: Metered) -> None:
             )
 
 
-def _near_zero(no_load: Metered, expected: Expected) -> bool:
+def _near_zero(no_load: MeterReading, expected: Expected) -> bool:
     return abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5)
 
 
-def _both(first: Metered, second: Metered) -> str:
+def _both(first: MeterReading, second: MeterReading) -> str:
     """Name two meters; who has no tag is the first or the second."""
     if first.name == second.name:
         return "first and second meter"
@@ -190,7 +190,11 @@ def _both(first: Metered, second: Metered) -> str:
 
 
 def _doubt(
-    judgement: Judgement, no_load: Metered, second: Metered | None, expected: Expected, findings: list[str]
+    judgement: Judgement,
+    no_load: MeterReading,
+    second: MeterReading | None,
+    expected: Expected,
+    findings: list[str],
 ) -> Judgement:
     """Keep a reading near zero from condemning the part before a second meter agrees (common practice, no source)."""
     if second is not None:
@@ -221,7 +225,7 @@ def _doubt(
 
 def _load_point(
     nameplate: Nameplate,
-    no_load: Metered,
+    no_load: MeterReading,
     load: LoadPoint,
     expected: Expected,
     quantities: dict[str, Uncertain],
@@ -236,11 +240,11 @@ def _load_point(
     drift = uncertain(0.0, MAINS_DRIFT, label="mains moving between the readings")
     source: Any = resistor * (open_v * (1 + drift) / loaded_v - 1)
     quantities["loaded_voltage"] = load.loaded.settled()
-    quantities["source_resistance"] = settle(source, "ohm")
+    quantities["source_resistance"] = to_uncertain(source, "ohm")
     if nameplate.power_va:
         rated_current = nameplate.power_va / nameplate.voltage_v
         full_load = open_v - rated_current * source
-        quantities["regulation"] = settle(open_v / full_load - 1, "1")
+        quantities["regulation"] = to_uncertain(open_v / full_load - 1, "1")
     if not shared:
         findings.append(
             "open and loaded voltage come from different meters or ranges: their gains do not cancel"
@@ -261,7 +265,7 @@ def _load_point(
     return [judge(quantities["source_resistance"], limits["source_resistance"], "source resistance")]
 
 
-def _load_doubts(nameplate: Nameplate, no_load: Metered, load: LoadPoint) -> list[str]:
+def _load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[str]:
     """What makes a load point so doubtful that no source resistance follows from it."""
     doubts = []
     if nameplate.power_va:
@@ -283,7 +287,7 @@ def _load_doubts(nameplate: Nameplate, no_load: Metered, load: LoadPoint) -> lis
 
 
 def _rectified(
-    no_load: Metered,
+    no_load: MeterReading,
     mains_v: float | None,
     mains_nominal_v: float | None,
     capacitor_v: float | None,
@@ -292,13 +296,13 @@ def _rectified(
     findings: list[str],
 ) -> None:
     peak = no_load.peak()
-    quantities["rectified_peak"] = settle(peak + rectified_peak(0.0), "V")
+    quantities["rectified_peak"] = to_uncertain(peak + rectified_peak(0.0), "V")
     if mains_v is None:
         ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
         findings.append("mains not read: the worst peak assumes it was 10 % low at the reading")
     else:
         ratio = (1 + MAINS_TOLERANCE) * (mains_nominal_v or nominal_mains(mains_v)) / mains_v
-    worst = settle(peak * ratio + rectified_peak(0.0), "V")
+    worst = to_uncertain(peak * ratio + rectified_peak(0.0), "V")
     quantities["rectified_peak_worst"] = worst
     if capacitor_v is None:
         return

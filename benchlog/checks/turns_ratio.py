@@ -30,7 +30,7 @@ from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
 from benchlog.magnetics.turns_posterior import DECIDED, Method, TurnsPosterior, turns_posterior
-from benchlog.metrology.budget import settle
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -92,7 +92,7 @@ def check_turns_ratio(
     phase = phase_of(
         pairs, ScopeGains(setup.gain_accuracy, setup.range_gain), divided=setup.divider is not None
     )
-    turns = settle(ratio, "1")
+    turns = to_uncertain(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
     posterior = _posterior(turns, expected_turns)
     judgement = _judge(turns, used, posterior)

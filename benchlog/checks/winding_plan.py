@@ -14,7 +14,7 @@ from benchlog.magnetics.core import Toroid
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.winding import WindingPlan, corner_allowance_m, plan_winding
 from benchlog.magnetics.wire import COPPER_PER_K, Wire, copper_factor
-from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.result import DesignCheck, Result, Uncertain, Verdict
 
 __all__ = ["FULLEST", "SecondStage", "Service", "ToroidDesign", "plan_toroid"]
@@ -68,11 +68,11 @@ def plan_toroid(design: ToroidDesign, service: Service | None = None) -> Result:
     turn = _turn_length(design, plan)
     resistance = _resistance(design, plan, turn)
     quantities = {
-        "turn_length": settle(turn, "m"),
+        "turn_length": to_uncertain(turn, "m"),
         "cut_length": _exact(plan.cut_m, "m"),
         "first_layer_turns": _exact(float(plan.layers[0].capacity), "1"),
         "window_fill": _exact(plan.window_fill, "1"),
-        "winding_resistance": settle(resistance, "ohm"),
+        "winding_resistance": to_uncertain(resistance, "ohm"),
     }
     findings = _layer_findings(plan)
     checks = [_fill_check(plan)]

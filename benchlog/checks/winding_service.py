@@ -17,7 +17,7 @@ from benchlog.magnetics.flux import (
     saturating_direct_current_a,
 )
 from benchlog.magnetics.transformer import Transformer, corner_frequency_hz
-from benchlog.metrology.budget import settle, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.result import DesignCheck, Uncertain, Verdict
 from benchlog.units import format_quantity
 
@@ -114,8 +114,8 @@ def add_service(
     assert service.al_h is not None
     al = uniform(service.al_h, service.al_h * service.al_tolerance, label="AL lot tolerance")
     inductance = al * turns**2
-    quantities["al"] = settle(al, "H")
-    quantities["inductance"] = settle(inductance, "H")
+    quantities["al"] = to_uncertain(al, "H")
+    quantities["inductance"] = to_uncertain(inductance, "H")
     area = service.area_m2 if service.area_m2 is not None else core.effective_area_m2()
     details["permeability"] = permeability(service.al_h, core.path_m, area)
     if service.saturation_t is not None:
@@ -126,7 +126,7 @@ def add_service(
         return
     total = _load_ohm(service) + resistance
     corner = total / (2 * math.pi * inductance)
-    quantities["corner_frequency"] = settle(corner, "Hz")
+    quantities["corner_frequency"] = to_uncertain(corner, "Hz")
     pulse = service.pulse_s
     if pulse is None and service.frequency_hz is not None:
         pulse = 0.5 / service.frequency_hz
@@ -134,7 +134,7 @@ def add_service(
         lost = droop(pulse, float(inductance.x), float(total.x))
         rate = total / inductance
         # d(1 - exp(-t r)) = t exp(-t r) dr keeps the budget's inputs.
-        quantities["droop"] = settle(lost + (rate - float(rate.x)) * (pulse * (1 - lost)), "1")
+        quantities["droop"] = to_uncertain(lost + (rate - float(rate.x)) * (pulse * (1 - lost)), "1")
         details["droop_pulse_s"] = pulse
     if service.frequency_hz is None or service.current_a is None:
         return
@@ -209,7 +209,7 @@ def _add_flux(
     magnitude = 1 / math.hypot(1, corner / service.frequency_hz)
     peak = math.sqrt(2) * service.current_a * service.passes
     density = peak_flux_density_t(peak / turns * magnitude * total_ohm, service.frequency_hz, turns, area_m2)
-    quantities["flux_density"] = settle(uniform(density, density * AREA, label="core area ±5 %"), "T")
+    quantities["flux_density"] = to_uncertain(uniform(density, density * AREA, label="core area ±5 %"), "T")
     details["burden_voltage_v"] = service.current_a * service.passes / turns * magnitude * _load_ohm(service)
     details["magnitude"] = magnitude
     details["lead_deg"] = math.degrees(math.atan(corner / service.frequency_hz))

@@ -223,10 +223,10 @@ def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
     if ctx.json:
         ctx.print_json({"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": exit_code})
     else:
-        from benchlog.wording import clean
+        from benchlog.wording import strip_controls
 
         out = sys.stderr if not ctx.shares_console else sys.stdout
-        out.write(f"benchlog: {chr(10).join(map(clean, message.splitlines()))}\n")
+        out.write(f"benchlog: {chr(10).join(map(strip_controls, message.splitlines()))}\n")
         if hint:
-            out.write(f"   try: {clean(hint)}\n")
+            out.write(f"   try: {strip_controls(hint)}\n")
     return exit_code

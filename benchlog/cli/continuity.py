@@ -13,7 +13,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from benchlog.cli.typed import add_meter_options
+from benchlog.cli.manual_entry import add_meter_options
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.checks.continuity import check_continuity
     from benchlog.cli.doubts import with_doubts
-    from benchlog.cli.typed import accuracy_findings, metered, reading_or_live
+    from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from benchlog.capture import Capture
     from benchlog.checks.agreement import Series
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.metrology.accuracy import Accuracy
     from benchlog.result import Result
@@ -127,8 +127,8 @@ def _split(text: str) -> tuple[str, str]:
     return next(iter(keyed([text], "--reading").items()))
 
 
-def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> Metered:
-    from benchlog.cli.typed import live_reading, metered, with_accuracy
+def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> MeterReading:
+    from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
 
     if text == "live":
         return with_accuracy(ctx, live_reading(ctx, tag), accuracy)

@@ -6,7 +6,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
 __all__ = ["diagnose_line", "with_doubts"]
@@ -14,7 +14,7 @@ __all__ = ["diagnose_line", "with_doubts"]
 
 def with_doubts(
     result: Result,
-    reading: Metered,
+    reading: MeterReading,
     expect: float | None,
     *,
     limits: Limits | None = None,
@@ -27,7 +27,7 @@ def with_doubts(
     Parameters
     ----------
     result : Result
-    reading : Metered
+    reading : MeterReading
     expect : float or None
         What was expected, in the reading's unit; None adds nothing.
     limits : Limits, optional
@@ -53,12 +53,12 @@ def with_doubts(
     return msgspec.structs.replace(result, findings=(*result.findings, *asked))
 
 
-def diagnose_line(reading: Metered, expect: float, mains_nominal_v: float | None = None) -> str:
+def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float | None = None) -> str:
     """Command line that looks into a reading.
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
     expect : float
         In the reading's unit.
     mains_nominal_v : float, optional

@@ -7,7 +7,7 @@ from typing import Any
 
 from benchlog.logbook.chain import Entry
 from benchlog.result import Result
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 __all__ = ["lines", "summary"]
 
@@ -23,7 +23,7 @@ def summary(entry: Entry) -> str:
         words = _WORDS[entry.kind](body)
     except _NO_WORDS:
         words = ", ".join(lines(body))
-    return clean(words)[:_LONGEST]
+    return strip_controls(words)[:_LONGEST]
 
 
 def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
@@ -34,11 +34,11 @@ def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
             yield from lines(item, f"{label}.")
         elif isinstance(item, list):
             if item and not any(isinstance(i, dict | list) for i in item):
-                yield clean(f"{label}: {', '.join(map(str, item))}")
+                yield strip_controls(f"{label}: {', '.join(map(str, item))}")
             for number, inner in enumerate(i for i in item if isinstance(i, dict)):
                 yield from lines(inner, f"{label}[{number}].")
         elif item not in (None, ""):
-            yield clean(f"{label}: {item}")
+            yield strip_controls(f"{label}: {item}")
 
 
 def _result(body: Mapping[str, Any]) -> str:

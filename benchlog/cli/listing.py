@@ -11,7 +11,7 @@ from contextlib import suppress
 from itertools import zip_longest
 from typing import TYPE_CHECKING, TextIO
 
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -39,16 +39,16 @@ class Listing:
 
     def line(self, text: str, style: str = "") -> None:
         """Write a text, folded between words to the screen's width."""
-        for part in _folded(clean(text), self._width):
+        for part in _folded(strip_controls(text), self._width):
             self._write(part, style)
 
     def cut(self, text: str, style: str = "") -> None:
         """Write one line; what is too long ends in an ellipsis."""
-        self._write(_cut(clean(text), self._width), style)
+        self._write(_cut(strip_controls(text), self._width), style)
 
     def whole(self, text: str, style: str = "") -> None:
         """Write one line however long, to be copied."""
-        self._write(clean(text), style)
+        self._write(strip_controls(text), style)
 
     def table(
         self,
@@ -68,7 +68,7 @@ class Listing:
         right : sequence of str
             Columns set flush right.
         """
-        texts = [[clean(cell) for cell in row] for row in (header, *rows)]
+        texts = [[strip_controls(cell) for cell in row] for row in (header, *rows)]
         widths = [max(map(_cells, column)) for column in zip(*texts, strict=True)]
         room = self._width - _GAP * (len(widths) - 1)
         last = min(widths[-1], _NARROWEST)

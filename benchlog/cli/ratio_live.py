@@ -27,7 +27,7 @@ def measure_live(
     """
     from benchlog.cli.from_captures import number, scope_tag
     from benchlog.errors import UsageError
-    from benchlog.guide.hands import Hands, SkippedError, StoppedError
+    from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio
     from benchlog.guide.terminal import Terminal
 
@@ -56,7 +56,7 @@ def measure_live(
     )
     person = Terminal(out=sys.stderr if ctx.json else sys.stdout)
     try:
-        with Hands(ctx.bench(), person, ctx.clock) as hands:
+        with Acquisition(ctx.bench(), person, ctx.clock) as hands:
             measured = run_ratio(run, hands)
     except SkippedError as skipped:
         raise UsageError(f"the swap was skipped: {skipped}", hint="--no-swap measures without") from None

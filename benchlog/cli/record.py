@@ -68,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub = action(
         "import",
         "make the logbook again from a --jsonl export, into a new --logbook",
-        "record_check.make_again",
+        "record_check.import_record",
     )
     sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
 

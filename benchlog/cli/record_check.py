@@ -8,13 +8,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-__all__ = ["anchor", "certificate", "export", "make_again", "verify"]
+__all__ = ["anchor", "certificate", "export", "import_record", "verify"]
 
 
 @contextmanager
@@ -59,9 +59,9 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
 
     console = ctx.console
     if found.first is not None:
-        console.print(Text(f"▲ not as written: {clean(found.first.what)}", style="bold red"))
+        console.print(Text(f"▲ not as written: {strip_controls(found.first.what)}", style="bold red"))
         for fault in [f for f in found.faults if f is not found.first][:20]:
-            console.print(Text(f"  {clean(fault.what)}"))
+            console.print(Text(f"  {strip_controls(fault.what)}"))
         if len(found.faults) > 21:
             console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
         console.print(
@@ -114,7 +114,7 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
         for path in written:
             ctx.console.print(Text(path), soft_wrap=True)
         for fault in faults:
-            ctx.console.print(Text(f"▲ left out: {clean(str(fault['what']))}", style="red"))
+            ctx.console.print(Text(f"▲ left out: {strip_controls(str(fault['what']))}", style="red"))
     return 5 if faults else 0
 
 
@@ -128,7 +128,7 @@ def _exporter(name: str) -> Callable[..., list[Path]]:
     return export_csv if name == "csv" else export_jsonl
 
 
-def make_again(args: argparse.Namespace, ctx: Context) -> int:
+def import_record(args: argparse.Namespace, ctx: Context) -> int:
     """Make a logbook again from its JSON lines."""
     from benchlog.logbook.restore import restore
 
@@ -177,7 +177,7 @@ def certificate(args: argparse.Namespace, ctx: Context) -> int:
         for path in written.paths:
             ctx.console.print(Text(str(path)), soft_wrap=True)
         if not written.clean:
-            ctx.console.print(Text(clean(written.headline)))
+            ctx.console.print(Text(strip_controls(written.headline)))
     return 5 if written.damaged else 0
 
 

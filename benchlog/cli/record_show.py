@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.entry_words import lines, summary
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -67,7 +67,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
     with ctx.open_logbook("ro", create=False) as book:
         if args.entry is None:
             return _show_logbook(ctx, book)
-        from benchlog.logbook.lookup import as_json
+        from benchlog.logbook.reader import as_json
 
         entry = book.entry(args.entry)
         superseded = book.superseded().get(entry.seq)
@@ -163,4 +163,4 @@ def _reading_line(reading: Reading) -> Text:
         reading.displayed,
     ]
     words += sorted(reading.flags)
-    return Text(clean("  " + "  ".join(filter(None, words))))
+    return Text(strip_controls("  " + "  ".join(filter(None, words))))

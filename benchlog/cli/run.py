@@ -54,7 +54,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.cli.show import show_result
     from benchlog.errors import UsageError
-    from benchlog.guide.person import FileOfAnswers
+    from benchlog.guide.person import ScriptedPerson
     from benchlog.guide.run import Guide
     from benchlog.guide.speech import find_speech
     from benchlog.guide.terminal import Terminal
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     with contextlib.ExitStack() as stack:
         person: Person
         if args.answers:
-            person = FileOfAnswers(_lines(Path(args.answers)), out=out)
+            person = ScriptedPerson(_lines(Path(args.answers)), out=out)
         else:
             speech = find_speech() if args.speak else None
             person = stack.enter_context(Terminal(out=out, speech=speech))

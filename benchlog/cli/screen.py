@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 __all__ = ["Screen"]
 
@@ -24,5 +24,5 @@ class Screen(Console):
             if segment.control or segment.text.isprintable():
                 yield segment
             else:
-                text = "\n".join(map(clean, segment.text.split("\n")))
+                text = "\n".join(map(strip_controls, segment.text.split("\n")))
                 yield Segment(text, segment.style)

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchlog.bench import Standard
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.project.check_standard import StandardValue
     from benchlog.project.recall import Recall
@@ -95,8 +95,8 @@ def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardVal
     return standard_value(known.tag, known.value, uncertainty or known.uncertainty), str(known.function)
 
 
-def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> Metered:
-    from benchlog.cli.typed import live_reading, metered, with_accuracy
+def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> MeterReading:
+    from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
     from benchlog.reading import Function
 
     function = Function(standard[1])
@@ -161,7 +161,7 @@ def _check(
     args: argparse.Namespace,
     ctx: Context,
     standard: tuple[StandardValue, str],
-    reading: Metered,
+    reading: MeterReading,
     *,
     listed: bool = False,
 ) -> int:
@@ -197,7 +197,7 @@ def _check(
     return _tell(ctx, result, recall, listed=listed)
 
 
-def _exploratory(ctx: Context, standard: StandardValue, reading: Metered, slip: str) -> int:
+def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
     """Keep a reading that may be a slip; nothing is judged or recalled by it."""
     from benchlog.project.standard_record import record_exploratory
     from benchlog.result import Result, Verdict

@@ -13,11 +13,11 @@ import argparse
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
-from benchlog.cli.typed import add_meter_options
+from benchlog.cli.manual_entry import add_meter_options
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
 
 
@@ -66,7 +66,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply import LoadPoint, check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.doubts import diagnose_line, with_doubts
-    from benchlog.cli.typed import accuracy_findings
+    from benchlog.cli.manual_entry import accuracy_findings
     from benchlog.errors import AnalysisError, UsageError
     from benchlog.units import parse_nameplate, parse_quantity
 
@@ -98,14 +98,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             )
     second = None
     if args.second:
-        from benchlog.cli.typed import metered
+        from benchlog.cli.manual_entry import metered
 
         second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
         if second.reading.instrument and second.reading.instrument == no_load.reading.instrument:
             raise UsageError("the second meter must be another one", hint="a meter can't confirm itself")
     load = None
     if args.load:
-        from benchlog.cli.typed import metered
+        from benchlog.cli.manual_entry import metered
 
         same = args.loaded_meter is None and args.loaded_accuracy is None
         loaded = metered(
@@ -169,7 +169,7 @@ def _positive(text: str | None, unit: str, what: str) -> float | None:
     return value
 
 
-def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[Metered, Capture]:
+def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[MeterReading, Capture]:
     """Voltage of one channel of a capture file, with the channel's gain accuracy."""
     import dataclasses
 
@@ -198,8 +198,8 @@ def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tupl
     return read_capture(capture, args.channel or capture.names[0], function, gain), capture
 
 
-def _no_load(args: argparse.Namespace, ctx: Context, coupling: str) -> Metered:
-    from benchlog.cli.typed import reading_or_live
+def _no_load(args: argparse.Namespace, ctx: Context, coupling: str) -> MeterReading:
+    from benchlog.cli.manual_entry import reading_or_live
     from benchlog.reading import Function
 
     return reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS)

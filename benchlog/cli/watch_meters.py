@@ -82,11 +82,11 @@ def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> lis
 def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> list[Reader]:
     from benchlog.adapter import Reader
     from benchlog.errors import UsageError
-    from benchlog.registry import open_adapter
+    from benchlog.registry import make_adapter
 
     readers = []
     for tag, (address, options) in linked.items():
-        adapter = open_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
+        adapter = make_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
         if not isinstance(adapter, Reader):
             raise UsageError(f"{tag} at {address} is no meter", hint="watch reads meters only")
         readers.append(adapter)

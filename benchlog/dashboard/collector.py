@@ -98,13 +98,13 @@ class Collector:
         self._groups = tuple(groups)
         self._lock = threading.Lock()
         self._accuracies: dict[tuple[str, Function, float], Accuracy] = {}
-        self._dog = Watchdog(self.accuracy, self._groups, known)
+        self._detector = Watchdog(self.accuracy, self._groups, known)
         self._start_ns = clock.monotonic_ns()
         grouped = [tag for group in self._groups for tag in group.tags]
         self._linked = frozenset(linked)
         self._seen = {tag: _Seen() for tag in (*grouped, *linked, *typed)}
         for tag in linked:
-            self._dog.expect(tag, self._start_ns)
+            self._detector.expect(tag, self._start_ns)
         self._arrivals: deque[int] = deque(maxlen=4096)
         self._received = self._written = self._gaps = 0
         self._links: dict[str, Link] = {}
@@ -129,7 +129,7 @@ class Collector:
         with self._lock:
             self._received += 1
             self._arrivals.append(reading.mono_ns)
-            self._dog.take(reading)
+            self._detector.take(reading)
             seen = self._seen.setdefault(reading.instrument, _Seen())
             if seen.last is not None and (
                 seen.last.function is not reading.function or seen.last.resolution != reading.resolution
@@ -179,7 +179,7 @@ class Collector:
         now, utc = self._clock.monotonic_ns(), self._clock.utc_ns()
         with self._lock:
             self._follow_links(statuses)
-            suspects = self._dog.suspects(now, utc)
+            suspects = self._detector.suspects(now, utc)
             doubts = _doubts(suspects)
             groups = [self._group(group, doubts, now) for group in self._groups]
             grouped = {tag for group in self._groups for tag in group.tags}
@@ -218,12 +218,12 @@ class Collector:
             if status.link in (Link.LOST, Link.SILENT) and old is not status.link:
                 self._gaps += old not in (Link.LOST, Link.SILENT)
             self._links[status.instrument] = status.link
-            self._dog.link_trouble(status.instrument, status.error if status.link is Link.LOST else "")
+            self._detector.link_trouble(status.instrument, status.error if status.link is Link.LOST else "")
         if all(s.link is Link.READING for s in statuses):
             self._trouble = ""
 
     def _group(self, group: NodeGroup, doubts: dict[str, str], now_ns: int) -> GroupLine:
-        agreement = self._dog.agreement(group, now_ns)
+        agreement = self._detector.agreement(group, now_ns)
         meters = tuple(self._meter(tag, doubts, now_ns) for tag in group.tags)
         return GroupLine(
             group.name,

@@ -105,7 +105,7 @@ class Comparisons:
         if here is None or there is None:
             return
         # What is near zero beside others has a rule of its own, and no part in the disagreement.
-        compare = pair.glance if track.near_zero.count or peer.near_zero.count else pair.take
+        compare = pair.update_values if track.near_zero.count or peer.near_zero.count else pair.take
         if in_order:
             compare(here, there, mine.mono_ns)
             pair.readings = (mine, theirs)

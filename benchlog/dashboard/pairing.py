@@ -156,7 +156,7 @@ class Pair:
     typed_ns: int = -1
     drift: Drift = field(default_factory=Drift)
 
-    def glance(self, first: Side, second: Side, now_ns: int) -> float:
+    def update_values(self, first: Side, second: Side, now_ns: int) -> float:
         """Set `e_n` and `difference` to what two readings give, without drawing a conclusion; returns their E_n."""
         by_hand = first.by_hand or second.by_hand
         moving = math.hypot(first.moved, second.moved) * 2 / math.sqrt(3)
@@ -176,7 +176,7 @@ class Pair:
 
     def take(self, first: Side, second: Side, now_ns: int) -> None:
         """Compare once."""
-        number = self.glance(first, second, now_ns)
+        number = self.update_values(first, second, now_ns)
         by_hand = first.by_hand or second.by_hand
         if abs(number) > 1:
             if not self.walk:

@@ -11,7 +11,16 @@ from benchlog.dashboard.track import Track
 from benchlog.reading import Origin, Reading
 from benchlog.units import format_quantity
 
-__all__ = ["display", "doubt", "drifted", "jitter", "names", "show", "shown", "stood"]
+__all__ = [
+    "describe",
+    "describe_all",
+    "describe_jitter",
+    "describe_stillness",
+    "display",
+    "doubt",
+    "drifted",
+    "names",
+]
 
 
 def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:
@@ -35,14 +44,14 @@ def display(reading: Reading) -> str:
     return f"{number.replace(',', '.')} {rest}"
 
 
-def shown(track: Track) -> str:
+def describe(track: Track) -> str:
     """A meter and its display: ``MA-01 shows 27.75 V``."""
     return f"{track.tag} shows {display(track.last)}" if track.last is not None else track.tag
 
 
-def show(tracks: Sequence[Track]) -> str:
+def describe_all(tracks: Sequence[Track]) -> str:
     """Several meters and their displays."""
-    return ", ".join(dict.fromkeys(shown(t) for t in tracks))
+    return ", ".join(dict.fromkeys(describe(t) for t in tracks))
 
 
 def names(tracks: Sequence[Track]) -> str:
@@ -50,13 +59,13 @@ def names(tracks: Sequence[Track]) -> str:
     return ", ".join(t.tag for t in tracks)
 
 
-def stood(track: Track) -> str:
+def describe_stillness(track: Track) -> str:
     """How long a display has stood."""
     shown = display(track.last) if track.last is not None else ""
     return f"{shown} unchanged for {track.still.run_ns / 1e9:.0f} s"
 
 
-def jitter(track: Track) -> str:
+def describe_jitter(track: Track) -> str:
     """How far a display jumps."""
     noise = track.noise
     return f"jumps by about {noise.now:.0f} counts from reading to reading, was {noise.usual:.1f}"

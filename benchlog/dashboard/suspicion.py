@@ -11,11 +11,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from benchlog.dashboard.agreement import Agreement, agreement_of
-from benchlog.dashboard.blame import odd_ones
 from benchlog.dashboard.comparisons import Comparisons
-from benchlog.dashboard.on_node import frozen, functions, overloads, unsteady, zeros
+from benchlog.dashboard.group_rules import frozen, functions, overloads, unsteady, zeros
+from benchlog.dashboard.outliers import outliers
 from benchlog.dashboard.pairing import Pair
-from benchlog.dashboard.reasons import display, doubt, drifted, jitter, show, shown, stood
+from benchlog.dashboard.reasons import (
+    describe,
+    describe_all,
+    describe_jitter,
+    describe_stillness,
+    display,
+    doubt,
+    drifted,
+)
 from benchlog.dashboard.suspect import MISLEADING, Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
 from benchlog.metrology.accuracy import Accuracy
@@ -139,9 +147,9 @@ class Watchdog:
     def _alone(self, track: Track) -> Iterator[Suspect]:
         still = track.still
         if still.out_of_character and track.last is not None:
-            yield doubt(track, Kind.FROZEN, stood(track) + "; it used to change all the time")
+            yield doubt(track, Kind.FROZEN, describe_stillness(track) + "; it used to change all the time")
         if track.noise.grown:
-            yield doubt(track, Kind.UNSTEADY, jitter(track) + ": source, lead or meter")
+            yield doubt(track, Kind.UNSTEADY, describe_jitter(track) + ": source, lead or meter")
 
     # ---- meters on one node ----
 
@@ -165,13 +173,13 @@ class Watchdog:
         tags = [t for t in group.tags if any(t in edge for edge, _ in live)]
         pairs = dict(live)
         strong = [e for e, p in live if p.disagree]
-        odd = odd_ones(tags, strong, [e for e, p in live if abs(p.e_n) > 0.5])
+        odd = outliers(tags, strong, [e for e, p in live if abs(p.e_n) > 0.5])
         if odd:
             text = self._disagreement(odd, strong, pairs)
             yield doubt(self._tracks[odd[0]], Kind.DISAGREES, text, odd[1:], group.name)
         leaning = [e for e, p in live if p.drift.weak]
         strong = [e for e, p in live if p.drift.strong]
-        odd = odd_ones(tags, strong, leaning)
+        odd = outliers(tags, strong, leaning)
         if odd:
             edge = max(strong, key=lambda e: abs(pairs[e].drift.change))
             a, b = (self._tracks[t] for t in edge)
@@ -191,7 +199,7 @@ class Watchdog:
         if len(odd) == 1:
             mine = self._tracks[odd[0]]
             others = [self._tracks[t] for e in strong if odd[0] in e for t in e if t != odd[0]]
-            return f"{shown(mine)} while {show(others)}: {_e_n_words(pairs[edge])}"
+            return f"{describe(mine)} while {describe_all(others)}: {_e_n_words(pairs[edge])}"
         if len(odd) == 2:
             a, b = edge
             first, second = pairs[edge].readings
@@ -200,7 +208,7 @@ class Watchdog:
                 f"{a} shows {display(first)} against {b} shows {display(second)}: "
                 f"{_e_n_words(pairs[edge])}{wrong}"
             )
-        all_shown = ", ".join(shown(self._tracks[t]) for t in odd)
+        all_shown = ", ".join(describe(self._tracks[t]) for t in odd)
         return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"
 
 

@@ -24,13 +24,13 @@ from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.demo.hands import DemoHands
 from benchlog.demo.sim_hands import AtTheKeyboard
-from benchlog.guide.hands import Hands
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
 from benchlog.logbook import Logbook
 from benchlog.plan import read_plan
 from benchlog.reading import Function
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.result import Result, Verdict
 from benchlog.simulation import served_as_sim, simulated_bench, simulated_person
 
@@ -109,7 +109,7 @@ class Story:
         self._write("bench.toml", self.sim.bench_toml())
         self.bench = read_bench(self.folder / "bench.toml")
         # The links stay open over all sittings: closing a socket link takes the library 0.3 s.
-        self.links = self._stack.enter_context(Hands(self.bench, self.person, self.clock))
+        self.links = self._stack.enter_context(Acquisition(self.bench, self.person, self.clock))
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -151,7 +151,7 @@ class Story:
         )
 
     @contextmanager
-    def _guide(self) -> Iterator[tuple[Guide, Hands, Logbook]]:
+    def _guide(self) -> Iterator[tuple[Guide, Acquisition, Logbook]]:
         plan = read_plan(self.plan_path)
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
             note_plan(plan, book)
@@ -209,7 +209,7 @@ class Story:
             self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
         )
         # MB-02 has no link: somebody reads it off and types, once a second.
-        readers = [open_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
+        readers = [make_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
         kept = play(
             self.console,
             collector,

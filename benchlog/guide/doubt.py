@@ -7,13 +7,13 @@ from typing import Any
 
 import msgspec
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.diagnosis.session import HAZARD
 from benchlog.errors import UsageError
-from benchlog.guide.hands import Hands, SkippedError
+from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.guide.person import Prompt
 from benchlog.guide.typed_display import expected_quantity, shown_text
 from benchlog.reading import Function, Reading
@@ -42,14 +42,14 @@ class Doubt:
         What was done, in order.
     readings : list of Reading
         Everything read on the way.
-    second : Metered or None
+    second : MeterReading or None
         What the second meter showed, if it was asked.
     """
 
     last: Diagnosis
     path: list[tuple[str, str]] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
-    second: Metered | None = None
+    second: MeterReading | None = None
 
     @property
     def decided(self) -> bool:
@@ -76,8 +76,8 @@ class Doubt:
 
 
 def diagnose_with(
-    hands: Hands,
-    first: Metered,
+    acquisition: Acquisition,
+    first: MeterReading,
     expect_value: float,
     key: str,
     *,
@@ -88,9 +88,9 @@ def diagnose_with(
 
     Parameters
     ----------
-    hands : Hands
+    hands : Acquisition
         Takes the readings asked for.
-    first : Metered
+    first : MeterReading
         The reading that looks wrong.
     expect_value : float
         What was expected, in the reading's unit.
@@ -106,7 +106,7 @@ def diagnose_with(
         expected_quantity(expect_value, reading.function),
         parse_shown(shown_text(reading), what="reading"),
         mains_nominal_v=mains_nominal_v or 230.0,
-        context=hands.context(reading.instrument),
+        context=acquisition.context(reading.instrument),
     )
     session = Session(case, seed=seed)
     doubt = Doubt(session.state())
@@ -116,24 +116,24 @@ def diagnose_with(
         if action is None:
             break
         if HAZARD in doubt.last.cautions:
-            hands.person.show(f"  ! {HAZARD}", style="bold")
+            acquisition.person.show(f"  ! {HAZARD}", style="bold")
         leading = doubt.last.causes[0]
-        hands.person.show(
+        acquisition.person.show(
             f"  likely: {leading.label} ({leading.probability:.2f}); P(output live) {doubt.last.p_live:.2f}, treat it as live"
         )
-        hands.person.show(f"  next check: {action.action.replace('_', ' ')}, {action.minutes:g} min")
+        acquisition.person.show(f"  next check: {action.action.replace('_', ' ')}, {action.minutes:g} min")
         try:
-            shown = _perform(hands, action.action, action.card, reading, key, doubt)
+            shown = _perform(acquisition, action.action, action.card, reading, key, doubt)
         except (SkippedError, UsageError) as reason:
-            hands.person.show(f"  left out: {reason}")
+            acquisition.person.show(f"  left out: {reason}")
             unavailable.add(action.action)
             continue
         session.update(parse_evidence((action.action, shown)))
         doubt.path.append((action.action, shown))
         doubt.last = session.state()
-    hands.person.show(f"  diagnosis: {doubt.in_words()}", style="bold")
+    acquisition.person.show(f"  diagnosis: {doubt.in_words()}", style="bold")
     for caution in doubt.last.cautions:
-        hands.person.show(f"  ! {caution}", style="bold")
+        acquisition.person.show(f"  ! {caution}", style="bold")
     return doubt
 
 
@@ -141,13 +141,13 @@ def diagnose_with(
 class Resolved:
     """What came of looking into a reading: the one to judge, the one that confirms it, all that was read."""
 
-    judged: Metered
-    second: Metered | None = None
+    judged: MeterReading
+    second: MeterReading | None = None
     doubt: Doubt | None = None
     readings: tuple[Reading, ...] = ()
 
 
-def believed(reading: Metered, expect_value: float | None, limits: Limits | None = None) -> bool:
+def believed(reading: MeterReading, expect_value: float | None, limits: Limits | None = None) -> bool:
     """Tell whether a reading can stand without being looked into.
 
     It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
@@ -168,8 +168,8 @@ def believed(reading: Metered, expect_value: float | None, limits: Limits | None
 
 
 def look_into(
-    hands: Hands,
-    first: Metered,
+    acquisition: Acquisition,
+    first: MeterReading,
     expect_value: float,
     key: str,
     what: str,
@@ -180,8 +180,8 @@ def look_into(
 
     Parameters
     ----------
-    hands : Hands
-    first : Metered
+    hands : Acquisition
+    first : MeterReading
         The reading that looks wrong.
     expect_value : float
         What was expected, in the reading's unit.
@@ -193,35 +193,37 @@ def look_into(
         Nominal mains.
     """
     shown = first.reading
-    hands.person.show(
+    acquisition.person.show(
         f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: part or meter?",
         style="bold",
     )
-    if hands.mains_referenced:
+    if acquisition.mains_referenced:
         # The cheapest checks (a load, ohms, a scope) are the dangerous ones here.
-        hands.person.show(
+        acquisition.person.show(
             "  not looked into on a mains-referenced node: power off, then prove the meter on a known source"
         )
         return Resolved(first, None, None, (shown,))
     if shown.unit not in ("V", "ohm", "A"):
         return Resolved(first, None, None, (shown,))
-    doubt = diagnose_with(hands, first, expect_value, key, mains_nominal_v=mains_nominal_v)
+    doubt = diagnose_with(acquisition, first, expect_value, key, mains_nominal_v=mains_nominal_v)
     readings = [shown, *doubt.readings]
     function, tag = shown.function, shown.instrument
     if not doubt.decided or doubt.family in ("lead", "setting", "supply", "none"):
         right = f"put that right ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
-        hands.do(f"{right}, then {tag} on the same points, {function}", f"{key}/mended")
-        again = hands.reading(tag or None, function, what, f"{key}/again")
+        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{key}/mended")
+        again = acquisition.reading(tag or None, function, what, f"{key}/again")
         readings.append(again.reading)
     else:
         again = first
     second = doubt.second
     if second is None:
-        others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+        others = [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
         if not others:
             return Resolved(again, None, doubt, tuple(readings))
-        hands.do(f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second")
-        second = hands.reading(others[0], function, what, f"{key}/second_reading")
+        acquisition.do(
+            f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second"
+        )
+        second = acquisition.reading(others[0], function, what, f"{key}/second_reading")
         readings.append(second.reading)
     if doubt.decided and doubt.family == "meter":
         return Resolved(second, None, doubt, tuple(readings))
@@ -243,40 +245,40 @@ def with_doubt(result: Result, resolved: Resolved) -> Result:
     )
 
 
-def _perform(hands: Hands, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
+def _perform(acquisition: Acquisition, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
     """Have one check done; returns its outcome as shown."""
     step = f"{key}/{action}"
     words = load_catalogue().actions[action].words
     if words:
         while True:
-            answer = hands.ask(Prompt("choice", card, step, first.instrument, choices=words))
+            answer = acquisition.ask(Prompt("choice", card, step, first.instrument, choices=words))
             if answer in words:
                 return answer
-            hands.person.show(f"  one of: {', '.join(words)}")
-    if action in _SCOPE and hands.mains_referenced:
+            acquisition.person.show(f"  one of: {', '.join(words)}")
+    if action in _SCOPE and acquisition.mains_referenced:
         raise UsageError("no scope clip on a mains-referenced node: its ground is protective earth")
     if action in _TYPED:
-        text = hands.ask(Prompt("quantity", card, step))
+        text = acquisition.ask(Prompt("quantity", card, step))
         if not text:
             raise SkippedError("not at hand")
         return text
-    hands.do(card, step)
+    acquisition.do(card, step)
     tag, function = first.instrument, first.function
     if action in _OHMS:
         function = Function.OHMS
     elif action in _DC:
         function = Function.DC_VOLTS
     elif action == "second_meter":
-        tag = _other_meter(hands, first.instrument)
-    taken = hands.reading(tag or None, function, action.replace("_", " "), f"{step}/reading")
+        tag = _other_meter(acquisition, first.instrument)
+    taken = acquisition.reading(tag or None, function, action.replace("_", " "), f"{step}/reading")
     doubt.readings.append(taken.reading)
     if action == "second_meter":
         doubt.second = taken
     return shown_text(taken.reading)
 
 
-def _other_meter(hands: Hands, tag: str) -> str:
-    others = [i.tag for i in hands.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+def _other_meter(acquisition: Acquisition, tag: str) -> str:
+    others = [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
     if not others:
         raise UsageError("no second meter on the bench")
     return others[0]

@@ -52,7 +52,7 @@ def read_settled(
     shown: list[str] = []
     word = Settle.MOVING
     for reading in _readings(reader, person, timeout_s):
-        before, word = word, settling.see(reading)
+        before, word = word, settling.update(reading)
         shown = [*shown[-2:], reading.displayed]
         if word is Settle.STEADY:
             return reading

@@ -6,13 +6,13 @@ import msgspec
 
 from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.phase import check_phase
 from benchlog.checks.plain import check_reading
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import item_card
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
-from benchlog.guide.hands import Hands
-from benchlog.guide.measured import Measured
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.guide.scope_steps import series_setup
 from benchlog.metrology.accuracy import parse_accuracy
@@ -25,7 +25,9 @@ from benchlog.units import parse_quantity
 __all__ = ["measure_list"]
 
 
-def measure_list(check: ListCheck, hands: Hands, *, mains_nominal_v: float | None = None) -> Measured:
+def measure_list(
+    check: ListCheck, acquisition: Acquisition, *, mains_nominal_v: float | None = None
+) -> CheckOutcome:
     """Do all items of a list check; the nominal mains voltage helps where a reading is looked into."""
     limits = check.item_limits()
     parts: dict[str, Result] = {}
@@ -34,50 +36,55 @@ def measure_list(check: ListCheck, hands: Hands, *, mains_nominal_v: float | Non
     for item in check.item:
         key = f"{check.id}/{item.name.replace(' ', '_')}"
         if not isinstance(item, QuestionItem):
-            hands.show_card(item_card(item, check.part, hands.bench))
+            acquisition.show_card(item_card(item, check.part, acquisition.bench))
         if item.hookup:
-            hands.do(item.hookup, f"{key}/hookup")
-        elif hands.person.interactive and not isinstance(item, QuestionItem):
-            hands.do("connected as on the card?", f"{key}/hookup")
+            acquisition.do(item.hookup, f"{key}/hookup")
+        elif acquisition.person.interactive and not isinstance(item, QuestionItem):
+            acquisition.do("connected as on the card?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
-            parts[item.name], taken = _reading(item, limits[item.name], hands, key, mains_nominal_v)
+            parts[item.name], taken = _reading(item, limits[item.name], acquisition, key, mains_nominal_v)
             readings += taken
         elif isinstance(item, PhaseItem):
             frequency = parse_quantity(item.frequency, "Hz").value
-            capture = capture_in_range(hands, item.scope, (item.primary, item.secondary), frequency)
+            capture = capture_in_range(acquisition, item.scope, (item.primary, item.secondary), frequency)
             captures.append(capture)
             parts[item.name] = check_phase(capture, item.primary, item.secondary, limits[item.name])
         elif isinstance(item, InductanceItem):
             frequency = parse_quantity(item.frequency, "Hz").value
             channels = (item.across, item.resistor_channel)
-            with driven(hands, item.generator, frequency, parse_quantity(item.amplitude, "V").value):
-                capture = capture_in_range(hands, item.scope, channels, frequency, one_range=True)
+            with driven(acquisition, item.generator, frequency, parse_quantity(item.amplitude, "V").value):
+                capture = capture_in_range(acquisition, item.scope, channels, frequency, one_range=True)
             captures.append(capture)
             parts[item.name] = check_inductance(
-                capture, series_setup(hands, item), turns=item.turns, limits={"inductance": limits[item.name]}
+                capture,
+                series_setup(acquisition, item),
+                turns=item.turns,
+                limits={"inductance": limits[item.name]},
             )
         else:
-            parts[item.name] = _question(item, hands.confirm(item.question, key))
-        hands.person.show(f"  {item.name}: {parts[item.name].verdict}: {parts[item.name].reason}")
+            parts[item.name] = _question(item, acquisition.confirm(item.question, key))
+        acquisition.person.show(f"  {item.name}: {parts[item.name].verdict}: {parts[item.name].reason}")
     hookups = "; ".join(dict.fromkeys(item.hookup for item in check.item if item.hookup))
     result = msgspec.structs.replace(_together(parts, limits), hookup=hookups)
-    return Measured(result, tuple(readings), tuple(captures))
+    return CheckOutcome(result, tuple(readings), tuple(captures))
 
 
 def _reading(
-    item: ReadingItem, limits: Limits, hands: Hands, key: str, mains_nominal_v: float | None
+    item: ReadingItem, limits: Limits, acquisition: Acquisition, key: str, mains_nominal_v: float | None
 ) -> tuple[Result, tuple[Reading, ...]]:
     unit = item.function.unit
     expect = parse_quantity(item.expect, unit).value if item.expect else None
-    taken = hands.reading(item.meter, item.function, item.name, key, expect=expect)
+    taken = acquisition.reading(item.meter, item.function, item.name, key, expect=expect)
     resolved = Resolved(taken, readings=(taken.reading,))
     if expect is not None and not believed(taken, expect, limits):
-        resolved = look_into(hands, taken, expect, f"{key}/doubt", item.name, mains_nominal_v=mains_nominal_v)
+        resolved = look_into(
+            acquisition, taken, expect, f"{key}/doubt", item.name, mains_nominal_v=mains_nominal_v
+        )
     elif expect is not None:
-        hands.read_right(taken.reading.instrument)
+        acquisition.read_right(taken.reading.instrument)
     judged = resolved.judged
     if item.accuracy is not None:
-        judged = Metered(judged.reading, parse_accuracy(item.accuracy, "plan"))
+        judged = MeterReading(judged.reading, parse_accuracy(item.accuracy, "plan"))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     return with_doubt(check_reading(judged, limits, expected=expected), resolved), resolved.readings
 

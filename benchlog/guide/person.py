@@ -1,4 +1,4 @@
-"""Who answers: a person at a terminal, a pipe, a file of answers, or a simulated pair of hands."""
+"""Who answers: a person at a terminal, a pipe, a file of answers, or a simulated pair of acquisition."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from typing import Literal, TextIO
 
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
-__all__ = ["FileOfAnswers", "InputEndedError", "Person", "Prompt"]
+__all__ = ["InputEndedError", "Person", "Prompt", "ScriptedPerson"]
 
 
 class InputEndedError(UsageError):
@@ -82,7 +82,7 @@ class Person(ABC):
         """Give notice that a reading was taken, to somebody whose eyes are on the probes."""
 
 
-class FileOfAnswers(Person):
+class ScriptedPerson(Person):
     """Answers from lines, in order; a line may name its prompt: ``C03/no_load: 27.75 V ac``.
 
     Empty lines are answers too; lines that begin with ``#`` are comments. Where the next line names another
@@ -102,12 +102,12 @@ class FileOfAnswers(Person):
 
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`."""
-        self._out.write(clean(text) + "\n")
+        self._out.write(strip_controls(text) + "\n")
 
     def answer(self, prompt: Prompt) -> str:
         """See `Person.answer`."""
         answer = self._answer(prompt)
-        self._out.write(clean(f"? {prompt.text} {answer}".rstrip()) + "\n")
+        self._out.write(strip_controls(f"? {prompt.text} {answer}".rstrip()) + "\n")
         return answer
 
     def _answer(self, prompt: Prompt) -> str:

@@ -11,7 +11,7 @@ from benchlog.adapter import Source
 from benchlog.capture import Capture
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.guide.hands import Hands
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.ratio_sweep import ratio_point
 from benchlog.guide.scope_ranges import (
     FILL,
@@ -83,16 +83,16 @@ class RatioRun:
 class RatioBench:
     """Scope and generator during one run; knows the level in force."""
 
-    def __init__(self, run: RatioRun, hands: Hands, drive: Drive) -> None:
-        scope = hands.scope(run.scope)
+    def __init__(self, run: RatioRun, acquisition: Acquisition, drive: Drive) -> None:
+        scope = acquisition.scope(run.scope)
         if not isinstance(scope, AdjustableScope):
             raise UsageError(
                 f"the ranges of {run.scope} can't be set over its link",
                 hint="leave out AL: frequency and ranges are then set by hand",
             )
-        self.run, self.hands, self.drive = run, hands, drive
+        self.run, self.acquisition, self.drive = run, acquisition, drive
         self.scope: AdjustableScope = scope
-        self.source: Source = hands.source(run.generator)
+        self.source: Source = acquisition.source(run.generator)
         self.channels = (run.setup.primary, run.setup.secondary)
         self.one_range = run.setup.divider is not None
         self.amplitude_vpp = drive.amplitude_vpp
@@ -105,19 +105,19 @@ class RatioBench:
         self.set(self.drive.frequency_hz, self.amplitude_vpp)
         self.source.set_output(True)
         try:
-            self.hands.clock.sleep(_SETTLE_S)
+            self.acquisition.clock.sleep(_SETTLE_S)
             yield
         finally:
             self.source.set_output(False)
 
     def set(self, frequency_hz: float, amplitude_vpp: float) -> None:
         self.source.set_sine(frequency_hz, amplitude_vpp)
-        self.hands.clock.sleep(_SETTLE_S)
+        self.acquisition.clock.sleep(_SETTLE_S)
 
     def capture(self) -> Capture:
         """Take a record at the chosen drive, every range filled."""
         return capture_in_range(
-            self.hands, self.run.scope, self.channels, self.drive.frequency_hz, one_range=self.one_range
+            self.acquisition, self.run.scope, self.channels, self.drive.frequency_hz, one_range=self.one_range
         )
 
     def first_capture(self) -> Capture:
@@ -155,10 +155,10 @@ class RatioBench:
         for frequency, amplitude in settings:
             self.set(frequency, amplitude)
             self.scope.set_timebase(n_samples=normal.n_samples, span_s=50 / frequency)
-            capture = self.hands.capture(self.run.scope, self.channels)
+            capture = self.acquisition.capture(self.run.scope, self.channels)
             if any(clips(capture.channel(c)) for c in self.channels):
                 capture = capture_in_range(
-                    self.hands, self.run.scope, self.channels, frequency, one_range=self.one_range
+                    self.acquisition, self.run.scope, self.channels, frequency, one_range=self.one_range
                 )
             captures.append(capture)
             seen.append(ratio_point(capture, self.run.setup, frequency, amplitude))
@@ -204,7 +204,7 @@ class RatioBench:
             factor = min(1.0, frequency / self.drive.frequency_hz)
             self.set(frequency, self.amplitude_vpp * factor)
             capture = capture_in_range(
-                self.hands,
+                self.acquisition,
                 self.run.scope,
                 self.channels,
                 frequency,

@@ -13,8 +13,8 @@ import msgspec
 from benchlog.capture import Capture
 from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
-from benchlog.guide.hands import Hands
-from benchlog.guide.measured import Measured
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.ratio_bench import SWEEP_POINTS, RatioBench, RatioRun
 from benchlog.guide.ratio_sweep import SweptRatio, fitted_sweep, sweep_findings
 from benchlog.guide.scope_ranges import peak_v
@@ -28,7 +28,7 @@ __all__ = ["SWAP_PROMPT", "SWEEP_POINTS", "RatioRun", "run_ratio"]
 SWAP_PROMPT = "swap: exchange probes and channels, so that each channel with its probe sees the other winding"
 
 
-def run_ratio(run: RatioRun, hands: Hands) -> Measured:
+def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
     """Do an automatic run and judge it.
 
     Raises
@@ -55,14 +55,14 @@ def run_ratio(run: RatioRun, hands: Hands) -> Measured:
         frequency_hz=run.frequency_hz,
         sense_turns=run.setup.loop_turns,
     )
-    bench = RatioBench(run, hands, drive)
+    bench = RatioBench(run, acquisition, drive)
     with bench.driving():
         normal = bench.first_capture()
         proof, proving = bench.prove_flat(normal)
         points, missed = bench.sweep(normal) if run.sweep_points and proving else ([], [])
     swapped = None
     if run.swap:
-        hands.do(SWAP_PROMPT, f"{run.key}/swap")
+        acquisition.do(SWAP_PROMPT, f"{run.key}/swap")
         with bench.driving(swapped=True):
             swapped = bench.capture()
     result = check_turns_ratio(
@@ -80,7 +80,7 @@ def run_ratio(run: RatioRun, hands: Hands) -> Measured:
         missed.append("too few points are left for a model")
     result = msgspec.structs.replace(result, findings=(*result.findings, *missed))
     captures = (normal, *(() if swapped is None else (swapped,)), *proving)
-    return Measured(_with_run(result, bench, normal, proof, swept), (), captures)
+    return CheckOutcome(_with_run(result, bench, normal, proof, swept), (), captures)
 
 
 def _with_run(

@@ -11,10 +11,10 @@ import msgspec
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
+from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
 from benchlog.guide.cards import danger_lines, hookup_card
-from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
-from benchlog.guide.past import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, meters_named, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
@@ -95,15 +95,15 @@ class Guide:
         todo = [self.plan.check(check_id) for check_id in only]
         for line in misspelt_meters(todo or self.plan.checks.values(), self.bench):
             self.person.show(f"  ! {line}", style="bold")
-        with Hands(self.bench, self.person, self.clock) as hands:
-            hands.in_current_jack(meters_left_on_current(self.book))
-            hands.rested = months_of_rest(self.book, self.clock.utc_ns())
-            if not self._standards_first(todo or list(self.plan.checks.values()), hands):
+        with Acquisition(self.bench, self.person, self.clock) as acquisition:
+            acquisition.in_current_jack(meters_left_on_current(self.book))
+            acquisition.rested = months_of_rest(self.book, self.clock.utc_ns())
+            if not self._standards_first(todo or list(self.plan.checks.values()), acquisition):
                 return Verdict.NOT_DONE
             while (check := self._next(todo, bool(only))) is not None:
                 before = dict(self._verdicts)
                 try:
-                    result = self.run_check(check, hands)
+                    result = self.run_check(check, acquisition)
                 except UndoneError:
                     undone = next((c for c in before if c not in self._verdicts), None)
                     if only:
@@ -115,7 +115,7 @@ class Guide:
                     self._stop(check)
                     break
                 self._verdicts[check.id] = result.overall if result else Verdict.NOT_DONE
-                if self._undone_at_the_end(todo, bool(only), hands):
+                if self._undone_at_the_end(todo, bool(only), acquisition):
                     todo[:0] = [check] if only else []
         if self.stopped:
             return worst_verdict([*self._verdicts.values(), Verdict.NOT_DONE])
@@ -124,21 +124,21 @@ class Guide:
             return Verdict.PASS
         return worst_verdict(list(self._verdicts.values()))
 
-    def _standards_first(self, checks: Sequence[AnyCheck], hands: Hands) -> bool:
+    def _standards_first(self, checks: Sequence[AnyCheck], acquisition: Acquisition) -> bool:
         """Offer the check-standard round; false when the person stopped in it."""
         due = due_meters(checks, self.bench, self.book, self.clock.utc_ns())
         if not due:
             return True
         names = ", ".join(f"{meter.tag} {meter.ago}" for meter in due)
-        hands.begin()
+        acquisition.begin()
         try:
             if self.standards is None and self.person.interactive:
                 self.person.show(f"check standards: {names}")
-                wanted = hands.confirm("two minutes for the meters first?", "start/standards")
+                wanted = acquisition.confirm("two minutes for the meters first?", "start/standards")
             else:
                 wanted = bool(self.standards)
             if wanted:
-                start_round(due, self.plan, hands, self.book)
+                start_round(due, self.plan, acquisition, self.book)
             elif not self.person.interactive and self.standards is None:
                 self.person.show(f"check standards: {names}; --standards reads them first")
         except SkippedError:
@@ -181,7 +181,7 @@ class Guide:
 
     # ---- one check ----
 
-    def run_check(self, check: AnyCheck, hands: Hands) -> Result | None:
+    def run_check(self, check: AnyCheck, acquisition: Acquisition) -> Result | None:
         """Do one check: card, expectation, reading, verdict, record. None when it was skipped or nothing came of it.
 
         Raises
@@ -192,15 +192,15 @@ class Guide:
             When an instrument fails and nobody can be asked.
         """
         person = self.person
-        hands.cards = self.cards
-        self._introduce(check, hands)
-        hands.begin(mains_referenced=check.mains_referenced, keep=self._keep, undo=self._undo)
+        acquisition.cards = self.cards
+        self._introduce(check, acquisition)
+        acquisition.begin(mains_referenced=check.mains_referenced, keep=self._keep, undo=self._undo)
         try:
             if check.hookup:
-                hands.do(check.hookup, f"{check.id}/hookup")
+                acquisition.do(check.hookup, f"{check.id}/hookup")
             elif person.interactive and not isinstance(check, ListCheck):
-                hands.do("connected as on the card?", f"{check.id}/hookup")
-            measured = measure(check, self.plan, hands)
+                acquisition.do("connected as on the card?", f"{check.id}/hookup")
+            measured = measure(check, self.plan, acquisition)
         except SkippedError as skipped:
             self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
             person.show(f"  skipped: {skipped}")
@@ -211,12 +211,12 @@ class Guide:
         except AnalysisError as error:
             self._trouble(check, error)
             return None
-        kept = {id(reading): reference for reading, reference in hands.kept}
+        kept = {id(reading): reference for reading, reference in acquisition.kept}
         references = dict.fromkeys(reference for reference in kept.values() if reference)
         result = msgspec.structs.replace(
             measured.result,
             evidence=(*measured.result.evidence, *references),
-            findings=(*measured.result.findings, *hands.findings),
+            findings=(*measured.result.findings, *acquisition.findings),
         )
         result = with_doubt(result, self._doubts().behind(result))
         result = record_result(
@@ -229,7 +229,7 @@ class Guide:
         self.show(result)
         return result
 
-    def _introduce(self, check: AnyCheck, hands: Hands) -> None:
+    def _introduce(self, check: AnyCheck, acquisition: Acquisition) -> None:
         """Say what comes, show the card, freeze expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
@@ -242,7 +242,7 @@ class Guide:
         for line in (line for danger in dangers for line in danger_lines(danger)):
             person.show(line, style="bold red")
         if not isinstance(check, ListCheck):  # each of its items has a card of its own
-            hands.show_card(hookup_card(check, self.bench))
+            acquisition.show_card(hookup_card(check, self.bench))
         function = str(getattr(check, "function", ""))
         for tag in meters_named(check) if function else ():
             if doubt := self._doubts().of(tag, function):
@@ -295,12 +295,12 @@ class Guide:
         self._tried.discard(check_id)
         return True
 
-    def _undone_at_the_end(self, todo: list[AnyCheck], named: bool, hands: Hands) -> bool:
+    def _undone_at_the_end(self, todo: list[AnyCheck], named: bool, acquisition: Acquisition) -> bool:
         """After the last check nothing more would be asked: give a person the chance to take it back."""
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
         try:
-            hands.ask(Prompt("hookup", "last check done", "close/last"))
+            acquisition.ask(Prompt("hookup", "last check done", "close/last"))
         except UndoneError:
             return True
         except (SkippedError, StoppedError):

@@ -10,7 +10,7 @@ import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
-from benchlog.guide.hands import Hands
+from benchlog.guide.acquisition import Acquisition
 
 __all__ = [
     "FILL",
@@ -51,9 +51,11 @@ class TriggeredScope(Protocol):
 
 
 @contextmanager
-def driven(hands: Hands, generator: str | None, frequency_hz: float, amplitude_vpp: float) -> Iterator[None]:
+def driven(
+    acquisition: Acquisition, generator: str | None, frequency_hz: float, amplitude_vpp: float
+) -> Iterator[None]:
     """Drive with a generator while a capture is taken; off again whatever happens."""
-    source = hands.source(generator) if generator else None
+    source = acquisition.source(generator) if generator else None
     if source is None:
         yield
         return
@@ -66,7 +68,7 @@ def driven(hands: Hands, generator: str | None, frequency_hz: float, amplitude_v
 
 
 def capture_in_range(
-    hands: Hands,
+    acquisition: Acquisition,
     scope_tag: str,
     channels: Sequence[str],
     frequency_hz: float,
@@ -82,7 +84,7 @@ def capture_in_range(
 
     Parameters
     ----------
-    hands : Hands
+    hands : Acquisition
     scope_tag : str
     channels : sequence of str
     frequency_hz : float
@@ -94,15 +96,15 @@ def capture_in_range(
     cycles, samples : float, int
         In the record.
     """
-    scope = hands.scope(scope_tag)
+    scope = acquisition.scope(scope_tag)
     if not isinstance(scope, AdjustableScope):
-        return hands.capture(scope_tag, channels)
+        return acquisition.capture(scope_tag, channels)
     scope.set_timebase(n_samples=samples, span_s=cycles / frequency_hz)
     first = {c: 20.0 if start is None else start[c] / FILL for c in channels}
     if one_range:
         first = dict.fromkeys(channels, max(first.values()))
     full = {channel: scope.set_vertical(channel, first[channel]) for channel in channels}
-    capture = hands.capture(scope_tag, channels)
+    capture = acquisition.capture(scope_tag, channels)
     for _ in range(6):
         wanted = {c: _wanted(capture.channel(c), full[c]) for c in channels}
         if one_range:
@@ -111,7 +113,7 @@ def capture_in_range(
         if new == full:
             break
         full = new
-        capture = hands.capture(scope_tag, channels)
+        capture = acquisition.capture(scope_tag, channels)
     return capture
 
 

@@ -11,8 +11,8 @@ from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
-from benchlog.guide.hands import Hands
-from benchlog.guide.measured import Measured
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.plan import InductanceCheck, InductanceItem, RatioCheck
@@ -21,17 +21,17 @@ from benchlog.units import format_quantity, parse_quantity
 __all__ = ["measure_with_scope", "ratio_setup", "series_setup"]
 
 
-def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Measured:
+def measure_with_scope(check: RatioCheck | InductanceCheck, acquisition: Acquisition) -> CheckOutcome:
     """Do a turns-ratio or inductance check."""
     frequency = parse_quantity(check.frequency, "Hz").value if check.frequency else 1000.0
     amplitude = parse_quantity(check.amplitude, "V").value if check.amplitude else 10.0
     if isinstance(check, RatioCheck) and check.al is not None:
-        return run_ratio(_automatic(check, hands), hands)
-    with driven(hands, check.generator, frequency, amplitude):
+        return run_ratio(_automatic(check, acquisition), acquisition)
+    with driven(acquisition, check.generator, frequency, amplitude):
         if isinstance(check, RatioCheck):
-            measured = _ratio(check, hands, (check.primary, check.secondary), frequency)
+            measured = _ratio(check, acquisition, (check.primary, check.secondary), frequency)
         else:
-            measured = _inductance(check, hands, frequency)
+            measured = _inductance(check, acquisition, frequency)
     if check.generator is None:
         return measured
     driven_at = {"generator": f"{format_quantity(amplitude, 'V')} peak to peak, open circuit"}
@@ -41,27 +41,29 @@ def measure_with_scope(check: RatioCheck | InductanceCheck, hands: Hands) -> Mea
     )
 
 
-def _ratio(check: RatioCheck, hands: Hands, channels: tuple[str, str], frequency: float) -> Measured:
+def _ratio(
+    check: RatioCheck, acquisition: Acquisition, channels: tuple[str, str], frequency: float
+) -> CheckOutcome:
     one_range = check.divider is not None
-    first = capture_in_range(hands, check.scope, channels, frequency, one_range=one_range)
+    first = capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range)
     captures = [first]
     if check.swap:
-        hands.do(SWAP_PROMPT, f"{check.id}/swap")
-        captures.append(capture_in_range(hands, check.scope, channels, frequency, one_range=one_range))
+        acquisition.do(SWAP_PROMPT, f"{check.id}/swap")
+        captures.append(capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range))
     result = check_turns_ratio(
         first,
-        ratio_setup(hands, check),
+        ratio_setup(acquisition, check),
         expected_turns=parse_quantity(check.expect, "1").value,
         tolerance=parse_quantity(check.tolerance, "1").value if check.tolerance else None,
         limits=check.parsed_limits().get("turns_ratio"),
         swapped=captures[1] if check.swap else None,
     )
-    return Measured(result, (), tuple(captures))
+    return CheckOutcome(result, (), tuple(captures))
 
 
-def ratio_setup(hands: Hands, check: RatioCheck) -> RatioSetup:
+def ratio_setup(acquisition: Acquisition, check: RatioCheck) -> RatioSetup:
     """How a ratio check is hooked up, with what the bench file knows of the scope."""
-    instrument = hands.bench.instrument(check.scope)
+    instrument = acquisition.bench.instrument(check.scope)
     gain = _number(check.gain_accuracy or instrument.gain, "1")
     range_gain = _number(check.range_gain or instrument.range_gain, "1")
     tolerance = _number(check.divider_tolerance, "1")
@@ -79,7 +81,7 @@ def ratio_setup(hands: Hands, check: RatioCheck) -> RatioSetup:
     )
 
 
-def _automatic(check: RatioCheck, hands: Hands) -> RatioRun:
+def _automatic(check: RatioCheck, acquisition: Acquisition) -> RatioRun:
     """An automatic run as a plan tells it."""
     al, amplitude = _number(check.al, "H"), _number(check.amplitude, "V")
     if al is None or check.generator is None:
@@ -88,7 +90,7 @@ def _automatic(check: RatioCheck, hands: Hands) -> RatioRun:
         key=check.id,
         scope=check.scope,
         generator=check.generator,
-        setup=ratio_setup(hands, check),
+        setup=ratio_setup(acquisition, check),
         expected_turns=parse_quantity(check.expect, "1").value,
         al_h=al,
         area_m2=_number(check.area, "m2"),
@@ -106,27 +108,27 @@ def _number(text: str | None, unit: str) -> float | None:
     return None if text is None else parse_quantity(text, unit).value
 
 
-def _inductance(check: InductanceCheck, hands: Hands, frequency: float) -> Measured:
+def _inductance(check: InductanceCheck, acquisition: Acquisition, frequency: float) -> CheckOutcome:
     channels = (check.across, check.resistor_channel)
-    first = capture_in_range(hands, check.scope, channels, frequency, one_range=True)
+    first = capture_in_range(acquisition, check.scope, channels, frequency, one_range=True)
     swapped = None
     if check.swap:
-        hands.do("swap: exchange probes and channels", f"{check.id}/swap")
-        swapped = capture_in_range(hands, check.scope, channels, frequency, one_range=True)
+        acquisition.do("swap: exchange probes and channels", f"{check.id}/swap")
+        swapped = capture_in_range(acquisition, check.scope, channels, frequency, one_range=True)
     result = check_inductance(
         first,
-        series_setup(hands, check),
+        series_setup(acquisition, check),
         turns=check.turns,
         al_h=parse_quantity(check.al, "H").value if check.al else None,
         limits=check.parsed_limits() or None,
         swapped=swapped,
     )
-    return Measured(result, (), (first,) if swapped is None else (first, swapped))
+    return CheckOutcome(result, (), (first,) if swapped is None else (first, swapped))
 
 
-def series_setup(hands: Hands, check: InductanceCheck | InductanceItem) -> SeriesSetup:
+def series_setup(acquisition: Acquisition, check: InductanceCheck | InductanceItem) -> SeriesSetup:
     """How an inductance check is hooked up, with what the bench file knows of the scope."""
-    instrument = hands.bench.instrument(check.scope)
+    instrument = acquisition.bench.instrument(check.scope)
     return SeriesSetup(
         across=check.across,
         resistor_channel=check.resistor_channel,

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections import deque
 from enum import StrEnum
 
-from benchlog.agreeing import STABLE_COUNT
 from benchlog.reading import Function, Reading, State, agree
+from benchlog.stable_reading import STABLE_COUNT
 
 __all__ = ["HELD_S", "Settle", "Settling"]
 
@@ -77,7 +77,7 @@ class Settling:
         """Largest value that two readings in a row bore out."""
         return self._high
 
-    def see(self, reading: Reading) -> Settle:
+    def update(self, reading: Reading) -> Settle:
         """Take in the next reading; returns what it does."""
         gap = self._gap(reading)
         last, self._last = self._last, reading

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchlog.bench import Bench, Standard
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import BenchlogError
-from benchlog.guide.hands import Hands, SkippedError
+from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.logbook import Logbook
 from benchlog.plan import AnyCheck, CrossCheck, ListCheck, Plan
 from benchlog.project.check_standard import prefix_slip
@@ -54,7 +54,7 @@ def due_meters(checks: Iterable[AnyCheck], bench: Bench, book: Logbook, now_utc_
     return found
 
 
-def start_round(due: Sequence[DueMeter], plan: Plan, hands: Hands, book: Logbook) -> list[str]:
+def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, book: Logbook) -> list[str]:
     """Do the round; returns the tags of meters that failed.
 
     Parameters
@@ -62,7 +62,7 @@ def start_round(due: Sequence[DueMeter], plan: Plan, hands: Hands, book: Logbook
     due : sequence of DueMeter
     plan : Plan
         Tells which hold points can be undone, should a meter fail.
-    hands : Hands
+    hands : Acquisition
     book : Logbook
         Open for writing.
     """
@@ -70,14 +70,14 @@ def start_round(due: Sequence[DueMeter], plan: Plan, hands: Hands, book: Logbook
     failed: list[str] = []
     for meter in due:
         try:
-            _leads(meter.tag, hands)
+            _leads(meter.tag, acquisition)
             for standard in meter.standards:
-                if not _on_standard(meter.tag, standard, hands, book, undoable):
+                if not _on_standard(meter.tag, standard, acquisition, book, undoable):
                     failed.append(meter.tag)
         except SkippedError as skipped:
-            hands.person.show(f"  {meter.tag} left out: {skipped}")
+            acquisition.person.show(f"  {meter.tag} left out: {skipped}")
     for tag in dict.fromkeys(failed):
-        hands.person.show(
+        acquisition.person.show(
             f"  {tag} is outside its specification: battery first, then measure with another", style="bold"
         )
     return list(dict.fromkeys(failed))
@@ -94,48 +94,52 @@ def misspelt_meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
     return found
 
 
-def _leads(tag: str, hands: Hands) -> None:
+def _leads(tag: str, acquisition: Acquisition) -> None:
     """Tips shorted on ohms: an open lead shows here and not at the part."""
     key = f"start/{tag}/tips"
-    hands.do(f"{tag}: tips shorted, ohms", key)
-    taken = hands.reading(tag, Function.OHMS, "tips shorted", f"{key}/reading")
+    acquisition.do(f"{tag}: tips shorted, ohms", key)
+    taken = acquisition.reading(tag, Function.OHMS, "tips shorted", f"{key}/reading")
     shown = taken.reading
     if shown.value is None:
-        hands.person.show(
+        acquisition.person.show(
             f"  ! {tag} shows {shown.displayed}: a lead is open, or not plugged in", style="bold"
         )
     elif shown.value > LEADS_OHM:
-        hands.person.show(f"  ! {tag} shows {shown.displayed}: a poor lead, plug or tip", style="bold")
+        acquisition.person.show(f"  ! {tag} shows {shown.displayed}: a poor lead, plug or tip", style="bold")
 
 
-def _on_standard(tag: str, standard: Standard, hands: Hands, book: Logbook, undoable: Sequence[str]) -> bool:
+def _on_standard(
+    tag: str, standard: Standard, acquisition: Acquisition, book: Logbook, undoable: Sequence[str]
+) -> bool:
     value = standard_of(standard)
     key = f"start/{tag}/{standard.tag}"
-    hands.do(f"{tag} on {standard.tag}, {standard.value}: dial {standard.function}", key)
-    taken: Metered = hands.reading(tag, standard.function, standard.tag, f"{key}/reading", expect=value.value)
+    acquisition.do(f"{tag} on {standard.tag}, {standard.value}: dial {standard.function}", key)
+    taken: MeterReading = acquisition.reading(
+        tag, standard.function, standard.tag, f"{key}/reading", expect=value.value
+    )
     slip = prefix_slip(taken, value)
-    if slip and not hands.person.interactive:  # a person who was asked has kept it as read
+    if slip and not acquisition.person.interactive:  # a person who was asked has kept it as read
         record_exploratory(book, taken, value, slip)
-        hands.person.show(f"  {tag} not judged: {slip}", style="bold")
+        acquisition.person.show(f"  {tag} not judged: {slip}", style="bold")
         return True
     try:
-        check, _, recall = record_standard(book, taken, value, hands.clock.utc_ns(), undoable=undoable)
+        check, _, recall = record_standard(book, taken, value, acquisition.clock.utc_ns(), undoable=undoable)
     except BenchlogError as error:
-        hands.person.show(f"  not judged: {error}", style="bold")
+        acquisition.person.show(f"  not judged: {error}", style="bold")
         return True
-    hands.person.show(
+    acquisition.person.show(
         f"  {MARKS[check.verdict.value]} {check.verdict}  {tag} on {standard.tag}: E_n {abs(check.e_n):.2f}",
         style="bold",
     )
     for finding in check.findings:
-        hands.person.show(f"    {finding}")
+        acquisition.person.show(f"    {finding}")
     if recall is not None:
         nothing = "nothing more than listed above" if recall.known else "nothing in the logbook"
         names = ", ".join(r.check_id or r.check for r in recall.results) or nothing
-        hands.person.show(f"    recalled: {names}", style="bold")
+        acquisition.person.show(f"    recalled: {names}", style="bold")
     passed = recall is None
     if passed:
-        hands.read_right(tag)
+        acquisition.read_right(tag)
     return passed
 
 

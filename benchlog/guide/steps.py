@@ -8,16 +8,16 @@ from benchlog.checks.compare import check_compare
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.isolation import check_isolation
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.plain import check_reading, quantity_name
 from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply_model import expected_supply
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
-from benchlog.guide.hands import Hands
 from benchlog.guide.list_steps import measure_list
-from benchlog.guide.measured import Measured
 from benchlog.guide.scope_steps import measure_with_scope
 from benchlog.guide.supply_steps import ask_mains, measure_supply
 from benchlog.magnetics.wire import parse_wire
@@ -86,7 +86,7 @@ def _span(low: str | None, high: str | None) -> str:
     return f"at least {low}" if high is None else f"{low} to {high}"
 
 
-def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
+def measure(check: AnyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do one check and judge it; nothing is recorded here.
 
     Raises
@@ -97,23 +97,23 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
         When an instrument does not answer.
     """
     if isinstance(check, SupplyCheck):
-        measured = measure_supply(check, plan, hands)
+        measured = measure_supply(check, plan, acquisition)
     elif isinstance(check, ContinuityCheck):
-        measured = _continuity(check, hands)
+        measured = _continuity(check, acquisition)
     elif isinstance(check, CrossCheck):
-        measured = _crosscheck(check, hands)
+        measured = _crosscheck(check, acquisition)
     elif isinstance(check, ReadingCheck):
-        measured = _reading(check, plan, hands)
+        measured = _reading(check, plan, acquisition)
     elif isinstance(check, IsolationCheck):
-        measured = _isolation(check, hands)
+        measured = _isolation(check, acquisition)
     elif isinstance(check, CompareCheck):
-        measured = _compare(check, hands)
+        measured = _compare(check, acquisition)
     elif isinstance(check, ListCheck):
-        measured = measure_list(check, hands, mains_nominal_v=plan.mains_nominal_v)
+        measured = measure_list(check, acquisition, mains_nominal_v=plan.mains_nominal_v)
     elif isinstance(check, RectifiedCheck):
-        measured = _rectified(check, plan, hands)
+        measured = _rectified(check, plan, acquisition)
     else:
-        measured = measure_with_scope(check, hands)
+        measured = measure_with_scope(check, acquisition)
     part = plan.parts[check.part]
     result = measured.result
     result = msgspec.structs.replace(
@@ -125,7 +125,7 @@ def measure(check: AnyCheck, plan: Plan, hands: Hands) -> Measured:
         hookup=check.hookup or result.hookup,
         cautions=tuple(dict.fromkeys([*([check.caution] if check.caution else []), *result.cautions])),
     )
-    return Measured(result, measured.readings, measured.captures)
+    return CheckOutcome(result, measured.readings, measured.captures)
 
 
 def _wire_resistance(check: ContinuityCheck) -> float:
@@ -134,24 +134,26 @@ def _wire_resistance(check: ContinuityCheck) -> float:
     return wire.resistance_per_m(parse_quantity(check.temperature, "degC").value) * length
 
 
-def _continuity(check: ContinuityCheck, hands: Hands) -> Measured:
-    lead_null: Metered | None = None
-    current: Metered | None = None
+def _continuity(check: ContinuityCheck, acquisition: Acquisition) -> CheckOutcome:
+    lead_null: MeterReading | None = None
+    current: MeterReading | None = None
     limits = check.parsed_limits().get("resistance")
     expected_ohm = _wire_resistance(check) if check.wire else None
     if check.four_wire:
-        current = _test_current(check, hands)
-        hands.do("voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads")
+        current = _test_current(check, acquisition)
+        acquisition.do(
+            "voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads"
+        )
         drop_v = None if expected_ohm is None else expected_ohm * current.value
-        reading = hands.reading(
+        reading = acquisition.reading(
             check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop", expect=drop_v
         )
     else:
         if check.lead_null:
-            hands.do("short the tips, ohms", f"{check.id}/short_tips")
-            lead_null = hands.reading(check.meter, Function.OHMS, "tips shorted", f"{check.id}/null")
-            hands.do("tips on the object, everything unplugged and discharged", f"{check.id}/on_object")
-        reading = hands.reading(
+            acquisition.do("short the tips, ohms", f"{check.id}/short_tips")
+            lead_null = acquisition.reading(check.meter, Function.OHMS, "tips shorted", f"{check.id}/null")
+            acquisition.do("tips on the object, everything unplugged and discharged", f"{check.id}/on_object")
+        reading = acquisition.reading(
             check.meter, Function.OHMS, "resistance", f"{check.id}/resistance", expect=expected_ohm
         )
     result = check_continuity(
@@ -164,23 +166,25 @@ def _continuity(check: ContinuityCheck, hands: Hands) -> Measured:
         tolerance=parse_quantity(check.tolerance, "1").value,
         limits=limits,
     )
-    return Measured(result, tuple(m.reading for m in (lead_null, current, reading) if m is not None))
+    return CheckOutcome(result, tuple(m.reading for m in (lead_null, current, reading) if m is not None))
 
 
-def _test_current(check: ContinuityCheck, hands: Hands) -> Metered:
+def _test_current(check: ContinuityCheck, acquisition: Acquisition) -> MeterReading:
     """The current of a four-wire measurement: read on a meter, or stated with its accuracy."""
     if check.current is None:
-        return hands.reading(check.current_meter, Function.DC_CURRENT, "test current", f"{check.id}/current")
+        return acquisition.reading(
+            check.current_meter, Function.DC_CURRENT, "test current", f"{check.id}/current"
+        )
     reading = parse_displayed(
         check.current, Function.DC_CURRENT, instrument=check.current_meter or "test current"
     )
     accuracy = parse_accuracy(check.current_accuracy) if check.current_accuracy else UNKNOWN_ACCURACY
-    return Metered(hands.stamped(reading), accuracy)
+    return MeterReading(acquisition.stamped(reading), accuracy)
 
 
-def _isolation(check: IsolationCheck, hands: Hands) -> Measured:
-    taken = hands.reading(check.meter, Function.DC_VOLTS, "leakage voltage", f"{check.id}/leakage")
-    instrument = hands.bench.instruments.get(taken.reading.instrument)
+def _isolation(check: IsolationCheck, acquisition: Acquisition) -> CheckOutcome:
+    taken = acquisition.reading(check.meter, Function.DC_VOLTS, "leakage voltage", f"{check.id}/leakage")
+    instrument = acquisition.bench.instruments.get(taken.reading.instrument)
     stated = instrument.input_resistance if instrument else None
     result = check_isolation(
         taken,
@@ -189,12 +193,12 @@ def _isolation(check: IsolationCheck, hands: Hands) -> Measured:
         input_ohm=parse_quantity(stated, "ohm").value if stated else 10e6,
         limits=Limits(parse_quantity(check.min, "ohm").value, None, "ohm", "plan"),
     )
-    return Measured(result, (taken.reading,))
+    return CheckOutcome(result, (taken.reading,))
 
 
-def _rectified(check: RectifiedCheck, plan: Plan, hands: Hands) -> Measured:
-    mains = ask_mains(check, hands, plan.mains_nominal_v)
-    taken = hands.reading(check.meter, Function.DC_VOLTS, "rectified voltage", f"{check.id}/rectified")
+def _rectified(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    mains = ask_mains(check, acquisition, plan.mains_nominal_v)
+    taken = acquisition.reading(check.meter, Function.DC_VOLTS, "rectified voltage", f"{check.id}/rectified")
     result = check_rectified(
         taken,
         check.parsed_limits()["rectified_peak"],
@@ -202,13 +206,15 @@ def _rectified(check: RectifiedCheck, plan: Plan, hands: Hands) -> Measured:
         mains_nominal_v=plan.mains_nominal_v,
         capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
     )
-    return Measured(result, (taken.reading,))
+    return CheckOutcome(result, (taken.reading,))
 
 
-def _compare(check: CompareCheck, hands: Hands) -> Measured:
-    part = hands.reading(check.meter, check.function, f"across {check.part}", f"{check.id}/part")
-    hands.do("same meter and range, tips across the known resistor, same current", f"{check.id}/to_reference")
-    known = hands.reading(
+def _compare(check: CompareCheck, acquisition: Acquisition) -> CheckOutcome:
+    part = acquisition.reading(check.meter, check.function, f"across {check.part}", f"{check.id}/part")
+    acquisition.do(
+        "same meter and range, tips across the known resistor, same current", f"{check.id}/to_reference"
+    )
+    known = acquisition.reading(
         part.reading.instrument or None,
         check.function,
         "across the known one",
@@ -222,15 +228,15 @@ def _compare(check: CompareCheck, hands: Hands) -> Measured:
         parse_quantity(check.reference_tolerance, "1").value,
         check.parsed_limits()["ratio"],
     )
-    return Measured(result, (part.reading, known.reading))
+    return CheckOutcome(result, (part.reading, known.reading))
 
 
-def _crosscheck(check: CrossCheck, hands: Hands) -> Measured:
-    taken: list[Metered] = []
+def _crosscheck(check: CrossCheck, acquisition: Acquisition) -> CheckOutcome:
+    taken: list[MeterReading] = []
     for tag in check.meters:
         others = [m.reading.value for m in taken]
         taken.append(
-            hands.reading(
+            acquisition.reading(
                 tag,
                 check.function,
                 f"{check.part}",
@@ -238,10 +244,10 @@ def _crosscheck(check: CrossCheck, hands: Hands) -> Measured:
                 expect=others[0] if others else None,
             )
         )
-    return Measured(check_crosscheck(taken), tuple(m.reading for m in taken))
+    return CheckOutcome(check_crosscheck(taken), tuple(m.reading for m in taken))
 
 
-def _reading(check: ReadingCheck, plan: Plan, hands: Hands) -> Measured:
+def _reading(check: ReadingCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     name = quantity_name(check.function)
     limits = check.parsed_limits()
     unknown = set(limits) - {name}
@@ -252,19 +258,19 @@ def _reading(check: ReadingCheck, plan: Plan, hands: Hands) -> Measured:
         )
     unit = check.function.unit
     expect = parse_quantity(check.expect, unit).value if check.expect else None
-    taken = hands.reading(check.meter, check.function, name, f"{check.id}/{name}", expect=expect)
+    taken = acquisition.reading(check.meter, check.function, name, f"{check.id}/{name}", expect=expect)
     resolved = Resolved(taken, readings=(taken.reading,))
     if expect is not None and not believed(taken, expect, limits.get(name)):
         resolved = look_into(
-            hands, taken, expect, f"{check.id}/doubt", name, mains_nominal_v=plan.mains_nominal_v
+            acquisition, taken, expect, f"{check.id}/doubt", name, mains_nominal_v=plan.mains_nominal_v
         )
     elif expect is not None:
-        hands.read_right(taken.reading.instrument)
+        acquisition.read_right(taken.reading.instrument)
     judged = resolved.judged
     if check.accuracy is not None:
-        judged = Metered(judged.reading, parse_accuracy(check.accuracy, "plan"))
+        judged = MeterReading(judged.reading, parse_accuracy(check.accuracy, "plan"))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(
         judged, limits.get(name), expected=expected, hookup=check.hookup, caution=check.caution
     )
-    return Measured(with_doubt(result, resolved), resolved.readings)
+    return CheckOutcome(with_doubt(result, resolved), resolved.readings)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import Expected, expected_supply, nominal_mains
 from benchlog.errors import UsageError
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_doubt
-from benchlog.guide.hands import Hands
-from benchlog.guide.measured import Measured
 from benchlog.guide.person import Prompt
 from benchlog.plan import Plan, RectifiedCheck, SupplyCheck
 from benchlog.reading import Function
@@ -19,22 +19,22 @@ __all__ = ["ask_mains", "measure_supply"]
 MAINS_SPAN = 0.25
 
 
-def measure_supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
+def measure_supply(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a supply check with a person."""
     nameplate = parse_nameplate(check.nameplate)
-    mains = ask_mains(check, hands, plan.mains_nominal_v)
+    mains = ask_mains(check, acquisition, plan.mains_nominal_v)
     nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
     limits = check.parsed_limits()
     tolerance = parse_quantity(check.tolerance, "1").value
     expected = expected_supply(nameplate, mains, nominal, tolerance)
-    no_load = hands.reading(
+    no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
     )
     resolved = Resolved(no_load, readings=(no_load.reading,))
     if no_load.reading.value is None or not expected.low_v <= no_load.value <= expected.high_v:
         resolved = look_into(
-            hands,
+            acquisition,
             no_load,
             expected.no_load_v,
             f"{check.id}/doubt",
@@ -43,23 +43,23 @@ def measure_supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
         )
         no_load = resolved.judged
     else:
-        hands.read_right(no_load.reading.instrument)
+        acquisition.read_right(no_load.reading.instrument)
     readings = list(resolved.readings)
     load: LoadPoint | None = None
     if check.load is not None:
         resistance = parse_quantity(check.load, "ohm").value
-        hands.do(
+        acquisition.do(
             f"power off, connect {check.load}, power on; read within 10 s: the load gets hot",
             f"{check.id}/load",
         )
-        loaded = hands.reading(
+        loaded = acquisition.reading(
             no_load.reading.instrument or None,
             function,
             "loaded voltage",
             f"{check.id}/loaded",
             expect=_loaded_v(expected, no_load.value, resistance),
         )
-        hands.do("power off, remove the load", f"{check.id}/unload")
+        acquisition.do("power off, remove the load", f"{check.id}/unload")
         readings.append(loaded.reading)
         load = LoadPoint(resistance, loaded, parse_quantity(check.load_tolerance, "1").value)
     result = check_supply(
@@ -73,7 +73,7 @@ def measure_supply(check: SupplyCheck, plan: Plan, hands: Hands) -> Measured:
         tolerance=tolerance,
         limits=limits or None,
     )
-    return Measured(with_doubt(result, resolved), tuple(readings))
+    return CheckOutcome(with_doubt(result, resolved), tuple(readings))
 
 
 def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
@@ -81,13 +81,15 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
     return open_v * load_ohm / (load_ohm + (expected.source_ohm or 0.0))
 
 
-def ask_mains(check: SupplyCheck | RectifiedCheck, hands: Hands, nominal_v: float | None) -> float | None:
+def ask_mains(
+    check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
+) -> float | None:
     """Mains voltage of the moment, volt: from the plan, else asked; None when not known."""
     if check.mains is not None:
         return parse_quantity(check.mains, "V").value
     question = "mains voltage now, on a plug-in monitor?"
     while True:
-        text = hands.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
+        text = acquisition.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
         if not text:
             return None
         try:
@@ -100,6 +102,6 @@ def ask_mains(check: SupplyCheck | RectifiedCheck, hands: Hands, nominal_v: floa
                     hint="read the monitor again, or leave it empty",
                 )
         except UsageError as error:
-            hands.person.show(f"  {error}; {error.hint}")
+            acquisition.person.show(f"  {error}; {error.hint}")
             continue
         return volt

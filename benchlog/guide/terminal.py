@@ -15,7 +15,7 @@ from benchlog.guide.keys import END, key_now, single_keys, wait_for_key
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.speech import Speech, spoken
 from benchlog.reading import Reading
-from benchlog.wording import clean
+from benchlog.wording import strip_controls
 
 __all__ = ["Terminal"]
 
@@ -78,7 +78,7 @@ class Terminal(Person):
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`; rich colours it on a terminal."""
         self._end_live()
-        text = clean(text)
+        text = strip_controls(text)
         if self._out.isatty():
             from rich.console import Console
             from rich.padding import Padding
@@ -99,7 +99,7 @@ class Terminal(Person):
             self._keys = self._stack.enter_context(single_keys(self._in))
         self._live = True
         width = shutil.get_terminal_size().columns - 1
-        self._out.write(f"\r\x1b[2K{clean(text[:width])}")
+        self._out.write(f"\r\x1b[2K{strip_controls(text[:width])}")
         self._out.flush()
 
     def pressed(self) -> str:
@@ -161,7 +161,7 @@ class Terminal(Person):
 
     def _ask(self, text: str) -> None:
         """Write a question, broken between words where the terminal is too narrow for it."""
-        line = f"? {clean(text.rstrip())}"
+        line = f"? {strip_controls(text.rstrip())}"
         if self._out.isatty():
             width = shutil.get_terminal_size().columns - 12  # room for the answer
             line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)

@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any, Literal, Self
 from benchlog.clock import Clock, SystemClock, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
-from benchlog.logbook.appender import Appender
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
 from benchlog.logbook.chain import EntryRef
+from benchlog.logbook.writer import LogbookWriter
 from benchlog.version import __version__
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ _NOT_SUPERSEDED = _OWN_KINDS - {"readings", "capture", "attachment", "result"}
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
 
 
-class Logbook(Appender):
+class Logbook(LogbookWriter):
     """One logbook file, open.
 
     Use `Logbook.open`. Every method may be called from any thread; every append is on the disk when it returns.

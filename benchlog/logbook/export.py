@@ -17,7 +17,7 @@ from typing import Any
 
 from benchlog.clock import rfc3339
 from benchlog.errors import LogbookDamagedError
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
 from benchlog.logbook.reading_table import ReadingArrays
 from benchlog.logbook.rows import RESULT_COLUMNS, result_row
@@ -93,7 +93,7 @@ def unneutral(text: str) -> str:
     return text[1:] if text[:1] == "'" and text[1:].startswith(tuple(_FORMULA_STARTS)) else text
 
 
-def reading_count(book: Lookup) -> int:
+def reading_count(book: LogbookReader) -> int:
     """Number of readings in the logbook."""
     with book.querying() as db:
         row = db.execute("SELECT first_reading + count FROM block ORDER BY entry DESC LIMIT 1").fetchone()
@@ -101,7 +101,7 @@ def reading_count(book: Lookup) -> int:
 
 
 def export_csv(
-    book: Lookup, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+    book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
     """Write results.csv and readings.csv; UTF-8, RFC 4180, times in UTC, values in SI units.
 
@@ -199,7 +199,7 @@ def flags_of(code: int) -> list[str]:
 
 
 def export_jsonl(
-    book: Lookup, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+    book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
     """Write the whole chain: entries.jsonl, readings.jsonl, blobs/ and a page that tells how to check them.
 
@@ -227,7 +227,7 @@ def export_jsonl(
     return [entries, readings, page, *([blobs] if blobs.exists() else [])]
 
 
-def entry_texts(book: Lookup, on_damage: OnDamage | None) -> Iterator[str]:
+def entry_texts(book: LogbookReader, on_damage: OnDamage | None) -> Iterator[str]:
     """Texts of all entries whose digest holds, in order."""
     intact = {entry.seq for entry in intact_entries(book, on_damage)} if on_damage is not None else None
     after = 0
@@ -265,7 +265,7 @@ def reading_lines(chunk: ReadingArrays) -> Iterator[str]:
         yield json.dumps(fields, ensure_ascii=False, separators=(",", ":")) + "\n"
 
 
-def stored_pieces(book: Lookup, on_damage: OnDamage | None) -> Iterator[tuple[str, bytes]]:
+def stored_pieces(book: LogbookReader, on_damage: OnDamage | None) -> Iterator[tuple[str, bytes]]:
     """Samples of captures and attachments, each with the SHA-256 that its entry gives."""
 
     def wanted() -> Iterable[tuple[int, str, str, tuple[Any, ...]]]:

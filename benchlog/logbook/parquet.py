@@ -24,7 +24,7 @@ import numpy.typing as npt
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import UsageError
 from benchlog.logbook.export import Progress, flags_of, reading_count
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ORIGINS, STATES
 from benchlog.logbook.reading_table import Pieces, ReadingArrays
 from benchlog.logbook.rows import result_row
@@ -41,7 +41,7 @@ _MAX_NAME = 80
 
 
 def export_parquet(
-    book: Lookup, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+    book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
     """Write readings and results as partitioned Parquet data sets; see `export.export_csv` for the parameters.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 
 __all__ = ["RESULT_COLUMNS", "SUMMARY_COLUMNS", "channel_summary", "result_row"]
 
@@ -23,7 +23,7 @@ SUMMARY_COLUMNS = (
 )
 
 
-def channel_summary(book: Lookup) -> list[dict[str, Any]]:
+def channel_summary(book: LogbookReader) -> list[dict[str, Any]]:
     """Summarise every channel from the rollup; times to ten seconds, in nanoseconds since 1970."""
     with book.querying() as db:
         rows = db.execute(

@@ -10,7 +10,7 @@ from typing import Any
 
 from benchlog.errors import LogbookDamagedError
 from benchlog.logbook.chain import Entry, parse_entry
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ChannelKey
 from benchlog.logbook.reading_table import BlockRow
 
@@ -54,7 +54,9 @@ def _before_next_readable(db: sqlite3.Connection, after: int) -> int | None:
     return None
 
 
-def intact_entries(book: Lookup, on_damage: OnDamage | None, kind: str | None = None) -> Iterator[Entry]:
+def intact_entries(
+    book: LogbookReader, on_damage: OnDamage | None, kind: str | None = None
+) -> Iterator[Entry]:
     """Iterate over entries whose digest holds; without `on_damage` the first that does not is an error.
 
     Raises
@@ -75,7 +77,7 @@ def intact_entries(book: Lookup, on_damage: OnDamage | None, kind: str | None = 
                 on_damage(seq, str(error))
 
 
-def intact_channels(book: Lookup, on_damage: OnDamage | None) -> dict[int, ChannelKey]:
+def intact_channels(book: LogbookReader, on_damage: OnDamage | None) -> dict[int, ChannelKey]:
     """Number -> (instrument, channel, function), from the entries themselves."""
     return {
         int(body["id"]): (str(body["instrument"]), str(body["channel"]), str(body["function"]))
@@ -83,7 +85,7 @@ def intact_channels(book: Lookup, on_damage: OnDamage | None) -> dict[int, Chann
     }
 
 
-def intact_blocks(book: Lookup, entries: Sequence[int], on_damage: OnDamage | None) -> list[BlockRow]:
+def intact_blocks(book: LogbookReader, entries: Sequence[int], on_damage: OnDamage | None) -> list[BlockRow]:
     """Fetch blocks of readings that their entries vouch for.
 
     Parameters

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
-from benchlog.logbook.beside_chain import check_derived, check_file, check_readings, check_sealed
+from benchlog.logbook.blob_digests import check_derived, check_file, check_readings, check_sealed
 from benchlog.logbook.chain_walk import Fault, Faults, Progress, Walked, walk_chain
 
 __all__ = ["Verification", "verify"]

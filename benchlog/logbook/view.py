@@ -13,7 +13,7 @@ import numpy as np
 
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import UsageError
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import RECORD
 from benchlog.logbook.reading_table import BlockRow, ReadingArrays, frame_of, join_blocks
 from benchlog.logbook.rows import RESULT_COLUMNS, SUMMARY_COLUMNS, channel_summary, result_row
@@ -89,7 +89,7 @@ class LogbookView:
         Closed together with this view.
     """
 
-    def __init__(self, book: Lookup) -> None:
+    def __init__(self, book: LogbookReader) -> None:
         self.book = book
 
     @property

@@ -10,7 +10,7 @@ from GTC import reporting, ureal
 
 from benchlog.result import BudgetLine, Uncertain
 
-__all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "settle", "uncertain", "uniform"]
+__all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
 
 COVERAGE_PROBABILITY = 0.9545
 
@@ -49,7 +49,7 @@ def uniform(value: float, half_width: float, label: str | None = None, df: float
     return ureal(value, half_width / math.sqrt(3), df, label=label)
 
 
-def settle(number: Any, unit: str) -> Uncertain:
+def to_uncertain(number: Any, unit: str) -> Uncertain:
     """Turn a GTC uncertain real number into a plain one with coverage factor and budget.
 
     Inputs that share a label are gathered into one line, in quadrature. A bare float is no uncertain number:

@@ -13,7 +13,7 @@ from benchlog.plan.kinds import (
     InductanceCheck,
     RatioCheck,
 )
-from benchlog.plan.values import needed_limits, try_values
+from benchlog.plan.values import needed_limits, validate_values
 from benchlog.toml_file import read_toml
 from benchlog.units import parse_quantity
 
@@ -145,7 +145,7 @@ def read_plan(path: Path) -> Plan:
         if check.after_hold is not None:
             _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
         try:
-            try_values(check)
+            validate_values(check)
         except BenchlogError as error:
             raise ConfigError(f"{path}: check {check.id}: {error}", hint=error.hint) from None
         for name in needed_limits(check):

@@ -23,7 +23,7 @@ from benchlog.plan.kinds import (
 )
 from benchlog.units import parse_nameplate, parse_quantity
 
-__all__ = ["needed_limits", "try_values"]
+__all__ = ["needed_limits", "validate_values"]
 
 _QUANTITY_FIELDS = {
     "mains": "V",
@@ -53,7 +53,7 @@ _QUANTITY_FIELDS = {
 }
 
 
-def try_values(check: AnyCheck) -> None:
+def validate_values(check: AnyCheck) -> None:
     """Read every quantity once, so that a slip shows before the first measurement."""
     fields: dict[str, Any] = {f: getattr(check, f) for f in check.__struct_fields__}
     for name, unit in _QUANTITY_FIELDS.items():

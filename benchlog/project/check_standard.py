@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import UsageError
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
@@ -67,7 +67,7 @@ class StandardCheck:
     meter: str
     function: str
     standard: StandardValue
-    reading: Metered
+    reading: MeterReading
     difference: float
     error: float
     e_n: float
@@ -133,7 +133,7 @@ class StandardCheck:
 
 
 def check_standard(
-    reading: Metered,
+    reading: MeterReading,
     standard: StandardValue,
     history: Sequence[Entry],
     now_utc_ns: int,
@@ -144,7 +144,7 @@ def check_standard(
 
     Parameters
     ----------
-    reading : Metered
+    reading : MeterReading
     standard : StandardValue
     history : sequence of Entry
         Entries of kind ``standard``, in order, of any meter.
@@ -230,7 +230,7 @@ def _findings(
 
 
 def _frozen(
-    reading: Metered, standard: StandardValue, history: Sequence[Entry], now_utc_ns: int
+    reading: MeterReading, standard: StandardValue, history: Sequence[Entry], now_utc_ns: int
 ) -> list[str]:
     """Say when a meter showed the same digits on standards of clearly different value, minutes apart."""
     shown = reading.reading
@@ -253,7 +253,7 @@ def _frozen(
     return [f"{shows}: the display may be frozen (hold, or a meter that hangs)"]
 
 
-def prefix_slip(reading: Metered, standard: StandardValue) -> str:
+def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
     """Question to ask before a reading a power of ten beside its standard is held against the meter; or nothing."""
     from benchlog.diagnosis.slips import find_slips
 

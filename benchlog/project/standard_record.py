@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import msgspec
 
 from benchlog.bench import Standard
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import UsageError
 from benchlog.logbook import EntryRef, Logbook
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
@@ -44,7 +44,7 @@ def standard_value(tag: str, value: str, uncertainty: str) -> StandardValue:
 
 def record_standard(
     book: Logbook,
-    reading: Metered,
+    reading: MeterReading,
     standard: StandardValue,
     now_utc_ns: int,
     *,
@@ -58,7 +58,7 @@ def record_standard(
     ----------
     book : Logbook
         Open for writing.
-    reading : Metered
+    reading : MeterReading
     standard : StandardValue
     now_utc_ns : int
     as_left : bool
@@ -78,7 +78,9 @@ def record_standard(
     return check, ref, recall
 
 
-def record_exploratory(book: Logbook, reading: Metered, standard: StandardValue, question: str) -> EntryRef:
+def record_exploratory(
+    book: Logbook, reading: MeterReading, standard: StandardValue, question: str
+) -> EntryRef:
     """Write down a reading that can't be held against the meter before a question is answered; no recall."""
     shown = reading.reading
     return book.append(

@@ -22,9 +22,9 @@ from benchlog.errors import AdapterUnavailableError, BenchlogError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.plan import Part, Plan
 from benchlog.report.facts import Facts, gather
-from benchlog.report.harmless import harmless_svg, plain_text
 from benchlog.report.hookups import hookup_drawing
 from benchlog.report.pictures import bode, load_line, model_words, waveforms
+from benchlog.report.sanitise import plain_text, sanitise_svg
 from benchlog.result import Result
 
 __all__ = ["Written", "render_certificate", "write_certificate"]
@@ -126,7 +126,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
             for entry, result in facts.results
             if result.limits_set == "typed"
         ),
-        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by harmless_svg
+        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by sanitise_svg
         code=Markup(_scannable(facts.head)) if facts.head else "",  # noqa: S704 - own SVG of hex digits
     )
 
@@ -156,7 +156,7 @@ def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
         if len(found) < MAX_PICTURES:  # a curve takes a third of a second
             curve = _or_none(partial(_curve, book, result, name))
             found += [curve] if curve is not None else []
-        found = [picture for picture in found if harmless_svg(picture.svg) is not None]
+        found = [picture for picture in found if sanitise_svg(picture.svg) is not None]
         if len(found) >= MAX_PICTURES:
             break
     return found[:MAX_PICTURES]

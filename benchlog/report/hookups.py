@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from benchlog.reading import Function
-from benchlog.report.harmless import label
+from benchlog.report.sanitise import label
 from benchlog.result import Result
 
 __all__ = ["hookup_drawing"]

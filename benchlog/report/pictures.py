@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.capture import Capture
-from benchlog.report.harmless import label
+from benchlog.report.sanitise import label
 from benchlog.result import Result
 from benchlog.units import format_quantity, format_uncertain
 

@@ -12,7 +12,7 @@ from enum import StrEnum
 import numpy as np
 
 from benchlog.errors import AnalysisError
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.signal.waveform import Waveform
 
@@ -73,14 +73,16 @@ def meter_shows(
         turn = np.exp(2j * np.pi * np.multiply.outer(np.arange(_POINTS) / _POINTS, order[:-1]))
         value = SINE_FORM_FACTOR * float(np.mean(np.abs((turn @ passed).real)))
         reading = value * uncertain(1.0, relative, label="record")
-        return settle(reading + uniform(0.0, math.sqrt(above) / 2, label="above the harmonics counted"), unit)
+        return to_uncertain(
+            reading + uniform(0.0, math.sqrt(above) / 2, label="above the harmonics counted"), unit
+        )
     power = float(np.sum(np.abs(passed) ** 2)) / 2 + above / 2
     reading = power * uncertain(1.0, 2 * relative, label="record")
     reading = reading + uniform(0.0, above / 2, label="above the harmonics counted")
     if response is MeterResponse.TRUE_RMS_WITH_DC:
         mean = uncertain(waveform.mean.value, waveform.mean.standard_uncertainty, label="mean")
         reading = reading + mean**2
-    return settle(reading**0.5, unit)
+    return to_uncertain(reading**0.5, unit)
 
 
 def _times(quantity: Uncertain, factor: float) -> Uncertain:
@@ -90,4 +92,4 @@ def _times(quantity: Uncertain, factor: float) -> Uncertain:
         quantity.degrees_of_freedom or math.inf,
         label="mean absolute value",
     )
-    return settle(number * factor, quantity.unit)
+    return to_uncertain(number * factor, quantity.unit)

@@ -15,17 +15,17 @@ from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
 from benchlog.signal.clipping import find_clipping
 from benchlog.signal.dirichlet import boxcar_gain
-from benchlog.signal.enough_signal import find_coarse_steps, find_few_cycles, find_weakness
 from benchlog.signal.findings import Finding, Severity
 from benchlog.signal.fitted_record import FittedRecord, noise_to_tone
+from benchlog.signal.interference import find_interference
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.moments import harmonic_model
 from benchlog.signal.movement import find_movement
-from benchlog.signal.other_content import find_other_content
 from benchlog.signal.quantisation import code_step, phase_places, quantisation_floor
 from benchlog.signal.reduction import Reduced, reduce_record
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
 from benchlog.signal.sine_result import SineFit, SineRatio
+from benchlog.signal.sufficiency import find_coarse_steps, find_few_cycles, find_weakness
 from benchlog.signal.time_base import find_time_base_faults
 
 __all__ = ["SineFit", "SineRatio", "fit_capture", "fit_sines"]
@@ -195,7 +195,7 @@ def _findings(
     for i, codes in enumerate(channels):
         found += find_clipping(codes, limits[i], channel=i, step=steps[i], distortion=distortion[i])
     u_log = noise_to_tone(record)
-    content = find_other_content(record, u_log) + find_movement(record, u_log)
+    content = find_interference(record, u_log) + find_movement(record, u_log)
     if not any(f.severity is Severity.BLOCKS for f in content):
         content += find_weakness(u_log, reduced.sure)
     found += content

@@ -14,7 +14,7 @@ import numpy as np
 
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleAverage, CycleWindows
 from benchlog.signal.findings import Finding
@@ -175,7 +175,9 @@ def measure_waveform(
     if distortion is not None:
         harmonics = distortion.phasors * scale
         value = uncertain(distortion.thd, distortion.u_thd, distortion.degrees_of_freedom, label="noise")
-        thd = settle(value + uniform(0.0, distortion.noise_share, label="noise counted as harmonics"), "1")
+        thd = to_uncertain(
+            value + uniform(0.0, distortion.noise_share, label="noise counted as harmonics"), "1"
+        )
     return Waveform(
         rms=averages.rms,
         ac_rms=averages.ac_rms,
@@ -186,7 +188,7 @@ def measure_waveform(
         form_factor=averages.form_factor,
         crest_factor=averages.crest_factor,
         ac_crest_factor=averages.ac_crest_factor,
-        frequency=settle(frequency, "Hz") if frequency is not None else None,
+        frequency=to_uncertain(frequency, "Hz") if frequency is not None else None,
         thd=thd,
         harmonics_counted=len(harmonics),
         harmonics=harmonics,
@@ -245,21 +247,23 @@ class _Averages:
         root = noise / math.sqrt(n)
         tail = noise * noise / math.sqrt(2 * n)  # the noise's own power is known only so well
         by_rms, by_ac = 1 / (2 * rms) if rms else 0.0, 1 / (2 * ac_rms) if ac_rms else 0.0
-        self.rms = settle(number(rms, squares, by_rms, math.hypot(root, 2 * tail * by_rms), u_level), unit)
-        self.ac_rms = settle(
+        self.rms = to_uncertain(
+            number(rms, squares, by_rms, math.hypot(root, 2 * tail * by_rms), u_level), unit
+        )
+        self.ac_rms = to_uncertain(
             number(ac_rms, ac_squares, by_ac, math.hypot(root, 2 * tail * by_ac), u_level), unit
         )
-        self.mean = settle(number(mean, plain, 1.0, root, u_mean), unit)
-        self.mean_abs = settle(number(absolute.value, absolute, 1.0, root, u_level), unit)
-        self.ac_mean_abs = settle(number(ac_absolute.value, ac_absolute, 1.0, root, u_level), unit)
+        self.mean = to_uncertain(number(mean, plain, 1.0, root, u_mean), unit)
+        self.mean_abs = to_uncertain(number(absolute.value, absolute, 1.0, root, u_level), unit)
+        self.ac_mean_abs = to_uncertain(number(ac_absolute.value, ac_absolute, 1.0, root, u_level), unit)
         peak = uncertain(*_peak(windows, noise, 0.0), label="peak between samples and noise")
         ac_peak = uncertain(*_peak(windows, noise, mean), label="peak between samples and noise")
-        self.peak = settle(peak, unit)
+        self.peak = to_uncertain(peak, unit)
         # rms and mean absolute value rise and fall together; taking their parts as independent errs upwards.
         whole = number(rms, squares, by_rms, root, u_level)
-        self.crest_factor = settle(peak / whole, "1")
-        self.ac_crest_factor = settle(ac_peak / number(ac_rms, ac_squares, by_ac, root, u_level), "1")
-        self.form_factor = settle(whole / number(absolute.value, absolute, 1.0, root, u_level), "1")
+        self.crest_factor = to_uncertain(peak / whole, "1")
+        self.ac_crest_factor = to_uncertain(ac_peak / number(ac_rms, ac_squares, by_ac, root, u_level), "1")
+        self.form_factor = to_uncertain(whole / number(absolute.value, absolute, 1.0, root, u_level), "1")
 
 
 def _peak(windows: CycleWindows, noise: float, mean: float) -> tuple[float, float]:

@@ -188,14 +188,14 @@ class SerialMeter(Reader):
             data = self._receive(link, wait_s)
             if data:
                 continue
-            self._heed_pause(wait_s)
+            self._drop_stale_frame(wait_s)
             waited_s += wait_s
             if left_s <= SLICE_S:
                 self._complain()
                 return None
         return self._ready.popleft()
 
-    def _heed_pause(self, waited_s: float) -> None:
+    def _drop_stale_frame(self, waited_s: float) -> None:
         """Abandon a frame that has not gone on for a while, however short the single reads are."""
         self._idle_s += waited_s
         since_s = (self.clock.monotonic_ns() - self._last_data_ns) / 1e9

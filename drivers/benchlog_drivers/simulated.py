@@ -78,7 +78,7 @@ class _Shared:
                 self._bench = None
                 self._lent = False
 
-    def lend(self, bench: SimulatedBench) -> None:
+    def share(self, bench: SimulatedBench) -> None:
         with self._lock:
             if self._bench is not None:
                 raise UsageError("a simulated bench is in use already", hint="close its instruments first")
@@ -108,7 +108,7 @@ def using(bench: SimulatedBench) -> Iterator[SimulatedBench]:
     UsageError
         If another simulated bench is in use.
     """
-    _shared.lend(bench)
+    _shared.share(bench)
     try:
         yield bench
     finally:
@@ -118,16 +118,16 @@ def using(bench: SimulatedBench) -> Iterator[SimulatedBench]:
 @contextmanager
 def shared(adapters: Iterable[Adapter], clock: Clock) -> Iterator[SimulatedBench]:
     """Keep the shared bench, with the faults planted in these adapters' meters, until the block ends."""
-    tenants = [a.tenant for a in adapters if isinstance(a, _Simulated)]
-    benches = [tenant.enter(clock) for tenant in tenants]
+    tenants = [a.bench_use for a in adapters if isinstance(a, _Simulated)]
+    benches = [bench_use.enter(clock) for bench_use in tenants]
     try:
         yield benches[0]
     finally:
-        for tenant in tenants:
-            tenant.leave()
+        for bench_use in tenants:
+            bench_use.leave()
 
 
-class _Tenant:
+class _SharedBenchUse:
     """Keeps the shared bench while an adapter is open."""
 
     def __init__(self, tag: str, options: SimulatedOptions) -> None:
@@ -173,11 +173,11 @@ class _Tenant:
 class _Simulated:
     """What the adapters of the simulated bench share."""
 
-    tenant: _Tenant
+    bench_use: _SharedBenchUse
 
     def set_up_for(self, function: Function | None, point: str = "") -> None:
         """Do by hand what a person would do before a single reading: dial, and tips on a point of that name."""
-        self.tenant.set_up_for(function, point)
+        self.bench_use.set_up_for(function, point)
 
 
 class SimulatedMeter(SerialMeter, _Simulated):
@@ -187,17 +187,17 @@ class SimulatedMeter(SerialMeter, _Simulated):
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
     ) -> None:
         super().__init__(instrument, "", SerialOptions(frames=MA_01.family), clock=clock)
-        self.tenant = _Tenant(tag, options)
+        self.bench_use = _SharedBenchUse(tag, options)
         self._link_end: MeterEndpoint | None = None
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return self.tenant.identity
+        return self.bench_use.identity
 
     def _open(self) -> None:
-        bench = self.tenant.enter(self.clock)
-        self._wanted = bench.address(self.tenant.tag).removeprefix("serial:").partition("?")[0]
-        self._link_end = bench.meter_links[self.tenant.tag]
+        bench = self.bench_use.enter(self.clock)
+        self._wanted = bench.address(self.bench_use.tag).removeprefix("serial:").partition("?")[0]
+        self._link_end = bench.meter_links[self.bench_use.tag]
         self._link_end.on_demand(1)
         super()._open()
 
@@ -206,7 +206,7 @@ class SimulatedMeter(SerialMeter, _Simulated):
         if self._link_end is not None:
             self._link_end.on_demand(-1)
             self._link_end = None
-        self.tenant.leave()
+        self.bench_use.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
         # Where time is moved by hand a frame is made for each read, so that none is older than the question.
@@ -234,30 +234,32 @@ class SimulatedEye(Reader, _Simulated):
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
     ) -> None:
         super().__init__(instrument, clock=clock)
-        self.tenant = _Tenant(tag, options)
+        self.bench_use = _SharedBenchUse(tag, options)
         self._looked_s = 0.0  # for those who ask in shorter pieces
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
-        return f"{self.tenant.identity}, read by eye"
+        return f"{self.bench_use.identity}, read by eye"
 
     def _open(self) -> None:
-        self.tenant.enter(self.clock)
+        self.bench_use.enter(self.clock)
 
     def _close(self) -> None:
-        self.tenant.leave()
+        self.bench_use.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        bench = self.tenant.bench
+        bench = self.bench_use.bench
         if bench is None:
-            raise OpenError(f"{self.tenant.tag} is not open", hint="open the adapter first")
+            raise OpenError(f"{self.bench_use.tag} is not open", hint="open the adapter first")
         wait_s = min(timeout_s, _LOOK_S - self._looked_s)
         self.clock.sleep(wait_s)
         self._looked_s += wait_s
         if self._looked_s < _LOOK_S:
             return None
         self._looked_s = 0.0
-        return parse_displayed(bench.read_display(self.tenant.tag), bench.meter(self.tenant.tag).function)
+        return parse_displayed(
+            bench.read_display(self.bench_use.tag), bench.meter(self.bench_use.tag).function
+        )
 
 
 class SimulatedScope(VisaScope, _Simulated):
@@ -267,16 +269,16 @@ class SimulatedScope(VisaScope, _Simulated):
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
     ) -> None:
         super().__init__(instrument, "", clock=clock)
-        self.tenant = _Tenant(tag, options)
+        self.bench_use = _SharedBenchUse(tag, options)
 
     def _open(self) -> None:
-        resource, options = _visa_address(self.tenant.enter(self.clock).address(self.tenant.tag))
+        resource, options = _visa_address(self.bench_use.enter(self.clock).address(self.bench_use.tag))
         self._session = ScpiSession(resource, ScopeDialect, options)
         super()._open()
 
     def _close(self) -> None:
         super()._close()
-        self.tenant.leave()
+        self.bench_use.leave()
 
 
 class SimulatedGenerator(VisaGenerator, _Simulated):
@@ -286,16 +288,16 @@ class SimulatedGenerator(VisaGenerator, _Simulated):
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
     ) -> None:
         super().__init__(instrument, "", clock=clock)
-        self.tenant = _Tenant(tag, options)
+        self.bench_use = _SharedBenchUse(tag, options)
 
     def _open(self) -> None:
-        resource, options = _visa_address(self.tenant.enter(self.clock).address(self.tenant.tag))
+        resource, options = _visa_address(self.bench_use.enter(self.clock).address(self.bench_use.tag))
         self._session = ScpiSession(resource, GeneratorDialect, options)
         super()._open()
 
     def _close(self) -> None:
         super()._close()
-        self.tenant.leave()
+        self.bench_use.leave()
 
 
 def _visa_address(address: str) -> tuple[str, LinkOptions]:

@@ -11,9 +11,9 @@ from helpers.desk import Desk
 
 from benchlog.bench import read_bench
 from benchlog.capture import Capture
-from benchlog.capture_files.own_dress import save_capture
+from benchlog.capture_files.native_format import save_capture
 from benchlog.clock import ManualClock
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.simulation import served_as_sim, simulated_bench
 
 
@@ -83,7 +83,7 @@ class SecondPerson:
             known = read_bench(folder / "bench.toml")
             bench.hookups.ratio(self.part, divided=True)
             scope, source = (
-                open_adapter(known.instrument(tag).address, tag, clock=clock, options={}, kind=kind).open()
+                make_adapter(known.instrument(tag).address, tag, clock=clock, options={}, kind=kind).open()
                 for tag, kind in (("SC-03", "scope"), (self.generator, "generator"))
             )
             source.set_sine(self.frequency_hz, self.level_vpp)

@@ -1,4 +1,4 @@
-"""WAV, NPZ, NPY and MAT files, and our own dress, give back what was put in."""
+"""WAV, NPZ, NPY and MAT files, and our own format, give back what was put in."""
 
 from __future__ import annotations
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchlog.checks.continuity import check_continuity
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.magnetics.wire import parse_wire
@@ -16,7 +16,7 @@ from benchlog.result import Verdict
 
 def ohms(text, accuracy="1 % + 5"):
     """Typed ohms on a 0.1 ohm digit unless the text says otherwise."""
-    return Metered(parse_displayed(text, Function.OHMS, instrument="MA-01"), parse_accuracy(accuracy))
+    return MeterReading(parse_displayed(text, Function.OHMS, instrument="MA-01"), parse_accuracy(accuracy))
 
 
 def winding():
@@ -35,8 +35,8 @@ def test_handheld_cannot_resolve_a_winding():
 
 def test_four_wire_resolves_it():
     """0.500 A and 100.6 mV at the winding's ends: 201 mohm, pass against 202 +- 6 %."""
-    drop = Metered(parse_displayed("100.6 mV dc", instrument="MA-01"), parse_accuracy("0.5 % + 2"))
-    current = Metered(parse_displayed("0.500 A dc", instrument="MB-02"), parse_accuracy("1 % + 2"))
+    drop = MeterReading(parse_displayed("100.6 mV dc", instrument="MA-01"), parse_accuracy("0.5 % + 2"))
+    current = MeterReading(parse_displayed("0.500 A dc", instrument="MB-02"), parse_accuracy("1 % + 2"))
     result = check_continuity(drop, current=current, expected_ohm=winding())
     resistance = result.quantities["resistance"]
     assert resistance.value == pytest.approx(0.2012, abs=1e-4)
@@ -83,13 +83,13 @@ def test_missing_null_is_a_finding():
 def test_other_functions_are_refused(text):
     """Volts without current are no resistance."""
     with pytest.raises(UsageError):
-        check_continuity(Metered(parse_displayed(text), parse_accuracy("1 % + 5")), max_ohm=1.0)
+        check_continuity(MeterReading(parse_displayed(text), parse_accuracy("1 % + 5")), max_ohm=1.0)
 
 
 def test_zero_current_is_refused():
     """Four-wire needs a current."""
-    drop = Metered(parse_displayed("1.0 mV dc"), parse_accuracy("1 % + 5"))
-    current = Metered(parse_displayed("0.000 A dc"), parse_accuracy("1 % + 5"))
+    drop = MeterReading(parse_displayed("1.0 mV dc"), parse_accuracy("1 % + 5"))
+    current = MeterReading(parse_displayed("0.000 A dc"), parse_accuracy("1 % + 5"))
     with pytest.raises(UsageError, match="current is zero"):
         check_continuity(drop, current=current, max_ohm=1.0)
 

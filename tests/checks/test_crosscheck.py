@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.checks.crosscheck import check_crosscheck
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.cli import main
 from benchlog.displayed import parse_displayed
 from benchlog.errors import AnalysisError, UsageError
@@ -25,8 +25,10 @@ from benchlog.result import Result, Verdict
 from benchlog.signal.waveform import measure_waveform
 
 
-def meter(tag: str, shown: str, accuracy: str = "1 % + 5", resolution: float | None = None) -> Metered:
-    return Metered(parse_displayed(shown, instrument=tag, resolution=resolution), parse_accuracy(accuracy))
+def meter(tag: str, shown: str, accuracy: str = "1 % + 5", resolution: float | None = None) -> MeterReading:
+    return MeterReading(
+        parse_displayed(shown, instrument=tag, resolution=resolution), parse_accuracy(accuracy)
+    )
 
 
 def e_n_of(result: Result) -> float:
@@ -66,11 +68,11 @@ def test_nist_dataplot_rows(worked_examples: dict[str, dict[str, object]]) -> No
     assert isinstance(rows, Sequence)
     for value, expected in rows:
         # Accuracy of no percentage and as many counts as give these expanded uncertainties.
-        lab = Metered(
+        lab = MeterReading(
             msgspec.structs.replace(parse_displayed(f"{value} V dc", instrument="lab"), resolution=1e-3),
             Accuracy(0.0, u_lab / 2 * math.sqrt(3) / 1e-3),
         )
-        reference = Metered(
+        reference = MeterReading(
             msgspec.structs.replace(parse_displayed(f"{xref} V dc", instrument="ref"), resolution=1e-3),
             Accuracy(0.0, u_ref / 2 * math.sqrt(3) / 1e-3),
         )
@@ -125,7 +127,7 @@ def test_times_of_the_readings_count_when_they_are_known() -> None:
     for tag, text, second in shown:
         m = meter(tag, text)
         stamped.append(
-            Metered(msgspec.structs.replace(m.reading, utc_ns=10**18 + second * 10**9), m.accuracy)
+            MeterReading(msgspec.structs.replace(m.reading, utc_ns=10**18 + second * 10**9), m.accuracy)
         )
     result = check_crosscheck(stamped)
     assert result.details["drift"]["value"] == pytest.approx(0.1)
@@ -167,7 +169,7 @@ def test_the_record_tells_the_order_that_was_kept(order: str, in_turns: bool) ->
 def test_a_steady_drift_never_shows_as_a_difference_when_bracketed(tags: list[str], drift: float) -> None:
     """Whatever the order, meters that agree are found to agree if the drift could be told."""
     readings = [
-        Metered(
+        MeterReading(
             msgspec.structs.replace(parse_displayed("1.000 V dc", instrument=tag), value=100 + drift * i),
             parse_accuracy("0.1 % + 1"),
         )
@@ -185,13 +187,13 @@ def test_e_n_does_not_care_which_meter_comes_first_or_about_the_unit(
 ) -> None:
     def one(first: float, second: float, swap: bool) -> float:
         pair = [
-            Metered(
+            MeterReading(
                 msgspec.structs.replace(
                     parse_displayed("1 V dc", instrument="A", resolution=0.0), value=first
                 ),
                 Accuracy(fraction_a, 0),
             ),
-            Metered(
+            MeterReading(
                 msgspec.structs.replace(
                     parse_displayed("1 V dc", instrument="B", resolution=0.0), value=second
                 ),
@@ -215,7 +217,7 @@ def test_overload_and_held_displays_are_refused() -> None:
     with pytest.raises(AnalysisError, match=r"B shows 'OL V ac' \(overload\)"):
         check_crosscheck([meter("A", "5 V ac"), meter("B", "OL V ac")])
     held = meter("A", "5 V ac")
-    held = Metered(msgspec.structs.replace(held.reading, flags=frozenset([Flag.HOLD])), held.accuracy)
+    held = MeterReading(msgspec.structs.replace(held.reading, flags=frozenset([Flag.HOLD])), held.accuracy)
     with pytest.raises(AnalysisError, match="no reading of now"):
         check_crosscheck([held, meter("B", "5 V ac")])
 
@@ -228,9 +230,9 @@ def test_one_meter_twice_is_not_two() -> None:
 
 
 def test_unknown_accuracy_and_low_battery_are_told() -> None:
-    a = Metered(parse_displayed("5.00 V ac", instrument="A"), UNKNOWN_ACCURACY)
+    a = MeterReading(parse_displayed("5.00 V ac", instrument="A"), UNKNOWN_ACCURACY)
     b = meter("B", "5.00 V ac")
-    b = Metered(msgspec.structs.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
+    b = MeterReading(msgspec.structs.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
     result = check_crosscheck([a, b])
     assert any("2 % + 10 counts assumed" in c for c in result.cautions)
     assert any("low battery" in f for f in result.findings)
@@ -372,7 +374,7 @@ def test_command_explains_by_a_captured_waveform(capsys: pytest.CaptureFixture[s
 def test_all_functions_of_meters_can_be_compared() -> None:
     for function in Function:
         readings = [
-            Metered(parse_displayed("1.000", function, instrument=tag), parse_accuracy("1 % + 2"))
+            MeterReading(parse_displayed("1.000", function, instrument=tag), parse_accuracy("1 % + 2"))
             for tag in "AB"
         ]
         assert check_crosscheck(readings).verdict is Verdict.PASS

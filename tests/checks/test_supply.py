@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import expected_supply, rectified_peak, typical_regulation
 from benchlog.displayed import parse_displayed
@@ -23,7 +23,7 @@ PLATE = parse_nameplate("24 V ac 40 VA")
 
 def shown(text, tag="MA-01", accuracy="1 % + 5"):
     """A typed reading of a meter with that accuracy."""
-    return Metered(parse_displayed(text, instrument=tag), parse_accuracy(accuracy))
+    return MeterReading(parse_displayed(text, instrument=tag), parse_accuracy(accuracy))
 
 
 def check(reading, **more):

@@ -17,7 +17,7 @@ from benchlog.adapter import Adapter, Reader
 from benchlog.clock import ManualClock
 from benchlog.errors import OpenError
 from benchlog.reading import Function, Reading
-from benchlog.registry import Registry, open_adapter
+from benchlog.registry import Registry, make_adapter
 from benchlog.testing import ScriptedReader, check_adapter
 from benchlog_drivers.decoders import FAMILIES
 from benchlog_drivers.replay import ReplayReader
@@ -42,7 +42,7 @@ def meter_of(family: str) -> Iterator[PtyMeter]:
 
 def _serial(path: str, family: str) -> Adapter:
     options = DESCRIBED if family == "pattern" else {"frames": family}
-    return open_adapter(f"serial:{path}", "MA-01", options=options)
+    return make_adapter(f"serial:{path}", "MA-01", options=options)
 
 
 @pytest.mark.parametrize("family", sorted(FAMILIES))
@@ -58,8 +58,8 @@ def test_tapped_meter(tmp_path: Path) -> None:
     names = (tmp_path / f"{k}.tap" for k in range(100))
     with meter_of("segment14") as meter:
         check_adapter(
-            lambda: open_adapter(f"tap:{next(names)}:serial:{meter.path}?frames=segment14", "MA-01"),
-            make_unreachable=lambda: open_adapter(
+            lambda: make_adapter(f"tap:{next(names)}:serial:{meter.path}?frames=segment14", "MA-01"),
+            make_unreachable=lambda: make_adapter(
                 f"tap:{next(names)}:serial:/dev/no-such-port?frames=segment14", "MA-01"
             ),
         )
@@ -69,7 +69,7 @@ def _recording(folder: Path, kind: str) -> str:
     if kind == "tap":
         file = folder / "recorded.tap"
         with meter_of("segment14") as meter:
-            tapped = open_adapter(f"tap:{file}:serial:{meter.path}?frames=segment14", "MA-01")
+            tapped = make_adapter(f"tap:{file}:serial:{meter.path}?frames=segment14", "MA-01")
             assert isinstance(tapped, Reader)
             with tapped:
                 for _ in range(5):
@@ -92,8 +92,8 @@ def test_replay(kind: str, tmp_path: Path) -> None:
     address = _recording(tmp_path, kind)
     clock = ManualClock(10**18)
     check_adapter(
-        lambda: open_adapter(address, "MA-01", clock=clock),
-        make_unreachable=lambda: open_adapter(f"replay:{tmp_path}/nothing", "MA-01"),
+        lambda: make_adapter(address, "MA-01", clock=clock),
+        make_unreachable=lambda: make_adapter(f"replay:{tmp_path}/nothing", "MA-01"),
     )
 
 
@@ -107,16 +107,16 @@ def test_typed_readings() -> None:
 
 
 def test_simulated_meter() -> None:
-    check_adapter(lambda: open_adapter("sim:MA-01", "MA-01"))
+    check_adapter(lambda: make_adapter("sim:MA-01", "MA-01"))
 
 
 def test_simulated_scope() -> None:
-    report = check_adapter(lambda: open_adapter("sim:SC-03", "SC-03"), channels=("CH1", "CH2"), timeout_s=5)
+    report = check_adapter(lambda: make_adapter("sim:SC-03", "SC-03"), channels=("CH1", "CH2"), timeout_s=5)
     assert report.captures[0].names == ("CH1", "CH2")
 
 
 def test_simulated_generator() -> None:
-    check_adapter(lambda: open_adapter("sim:SG-04", "SG-04"))
+    check_adapter(lambda: make_adapter("sim:SG-04", "SG-04"))
 
 
 def test_outside_plug_in_found_through_its_entry_point(

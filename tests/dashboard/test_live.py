@@ -18,7 +18,7 @@ from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.keyboard import Keyboard, Lines
 from benchlog.dashboard.live import Screen, can_show, play, showing
 from benchlog.dashboard.suspect import NodeGroup
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.simulation import served_as_sim
 from benchlog_drivers.simbench.bench import SimulatedBench
 
@@ -89,7 +89,7 @@ def test_meters_are_watched_on_a_clock_moved_by_hand(drawn: bool) -> None:
     out, said = io.StringIO(), list[str]()
     console = terminal(out) if drawn else Console(file=out)
     with bench, served_as_sim(bench):
-        readers = [open_adapter(f"sim:{tag}", tag, clock=clock) for tag in group.tags]
+        readers = [make_adapter(f"sim:{tag}", tag, clock=clock) for tag in group.tags]
         found = Collector(Bench(), [group], clock=clock)
         kept = play(console, found, readers, clock=clock, span_s=8.0, real_s=0.3, say=said.append)
     assert {r.instrument for r in kept} == set(group.tags)

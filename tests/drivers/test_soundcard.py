@@ -27,7 +27,7 @@ from benchlog.errors import (
     OpenReason,
     UsageError,
 )
-from benchlog.registry import Registry, open_adapter
+from benchlog.registry import Registry, make_adapter
 from benchlog.testing import check_adapter
 
 INPUT_FULL_SCALE_V = 1.82
@@ -111,7 +111,7 @@ def card(audio: FakeAudio) -> ModuleType:
 def test_a_capture_has_both_channels_and_the_ratio(card: ModuleType, samples: str, dtype: type) -> None:
     """Two channels of one moment, raw as delivered, marked AC coupled; the ratio holds without calibration."""
     address = f"soundcard:?samples={samples}&span=0.1"
-    with open_adapter(address, "SC", kind="scope", clock=ManualClock(10**18)) as scope:
+    with make_adapter(address, "SC", kind="scope", clock=ManualClock(10**18)) as scope:
         capture = scope.capture(["L", "R"])  # type: ignore[attr-defined]
     left, right = capture.channel("L"), capture.channel("R")
     assert capture.n_samples == 4800
@@ -130,7 +130,7 @@ def test_one_reading_calibrates_the_input(audio: FakeAudio, card: ModuleType) ->
     full_scale = card.full_scale_from(record, reading_v)
     assert full_scale == pytest.approx(INPUT_FULL_SCALE_V, rel=1e-4)
     audio.level = 0.2
-    with open_adapter(f"soundcard:?full_scale={full_scale}&span=0.1", "SC", kind="scope") as adapter:
+    with make_adapter(f"soundcard:?full_scale={full_scale}&span=0.1", "SC", kind="scope") as adapter:
         record = adapter.capture(["L"]).channel("L")  # type: ignore[attr-defined]
     assert record.unit == "V"
     assert record.range_max == pytest.approx(full_scale)
@@ -179,16 +179,16 @@ def test_nonsense_is_refused(card: ModuleType) -> None:
 def test_the_contract_is_kept(card: ModuleType) -> None:
     """Both kinds; an unknown device is missing, a busy one can't be opened."""
     check_adapter(
-        lambda: open_adapter("soundcard:?span=0.05", "SC", kind="scope"),
+        lambda: make_adapter("soundcard:?span=0.05", "SC", kind="scope"),
         channels=["L", "R"],
-        make_unreachable=lambda: open_adapter("soundcard:none such", "SC", kind="scope"),
+        make_unreachable=lambda: make_adapter("soundcard:none such", "SC", kind="scope"),
     )
     check_adapter(
-        lambda: open_adapter("soundcard:?full_scale_vpp=2", "SG", kind="generator"),
-        make_unreachable=lambda: open_adapter("soundcard:broken", "SG", kind="generator"),
+        lambda: make_adapter("soundcard:?full_scale_vpp=2", "SG", kind="generator"),
+        make_unreachable=lambda: make_adapter("soundcard:broken", "SG", kind="generator"),
     )
     with pytest.raises(OpenError) as caught:
-        open_adapter("soundcard:none such", "SC", kind="scope").open()
+        make_adapter("soundcard:none such", "SC", kind="scope").open()
     assert caught.value.reason is OpenReason.MISSING
 
 
@@ -202,7 +202,7 @@ def test_an_unplugged_card_is_a_lost_link(audio: FakeAudio, card: ModuleType) ->
 
 def test_the_generator_plays_an_unbroken_sine(audio: FakeAudio, card: ModuleType) -> None:
     """Frequency and amplitude as asked, the same on both channels, without a step between blocks."""
-    with open_adapter("soundcard:?full_scale_vpp=4", "SG", kind="generator") as source:
+    with make_adapter("soundcard:?full_scale_vpp=4", "SG", kind="generator") as source:
         source.set_sine(1234.5, 1.0)  # type: ignore[attr-defined]
         source.set_output(True)  # type: ignore[attr-defined]
         assert audio.latest.running
@@ -215,7 +215,7 @@ def test_the_generator_plays_an_unbroken_sine(audio: FakeAudio, card: ModuleType
 
 def test_volts_need_a_calibrated_output(card: ModuleType) -> None:
     """Without it only parts of full scale can be set; frequencies outside the usable band are refused."""
-    with open_adapter("soundcard:", "SG", kind="generator") as source:
+    with make_adapter("soundcard:", "SG", kind="generator") as source:
         with pytest.raises(UsageError, match="not calibrated"):
             source.set_sine(1000.0, 1.0)  # type: ignore[attr-defined]
         source.set_level(1000.0, 0.5)  # type: ignore[attr-defined]
@@ -223,7 +223,7 @@ def test_volts_need_a_calibrated_output(card: ModuleType) -> None:
             with pytest.raises(UsageError):
                 source.set_level(frequency, level)  # type: ignore[attr-defined]
     with (
-        open_adapter("soundcard:?full_scale_vpp=2", "SG", kind="generator") as source,
+        make_adapter("soundcard:?full_scale_vpp=2", "SG", kind="generator") as source,
         pytest.raises(UsageError),
     ):
         source.set_sine(1000.0, 2.5)  # type: ignore[attr-defined]
@@ -235,7 +235,7 @@ def test_a_missing_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.delitem(sys.modules, f"benchlog_drivers.{module}", raising=False)
     monkeypatch.setattr(importlib.util, "find_spec", lambda name, package=None: None)
     with pytest.raises(AdapterUnavailableError) as caught:
-        open_adapter("soundcard:", "SC", kind="scope")
+        make_adapter("soundcard:", "SC", kind="scope")
     assert "sounddevice" in caught.value.message
     assert "pip install sounddevice" in caught.value.hint
     assert isinstance(caught.value, InstrumentError)
@@ -265,10 +265,10 @@ def test_against_a_null_sink(tmp_path: Path) -> None:
     if probe.returncode:
         pytest.skip(f"no null sink can be started: {probe.stderr.strip().splitlines()[-1]}")
     program = (
-        "from benchlog.registry import open_adapter\n"
-        "with open_adapter('soundcard:benchnull?span=0.1', 'SC', kind='scope') as s:\n"
+        "from benchlog.registry import make_adapter\n"
+        "with make_adapter('soundcard:benchnull?span=0.1', 'SC', kind='scope') as s:\n"
         "    print(s.capture(['L', 'R']).n_samples)\n"
-        "with open_adapter('soundcard:benchnull?full_scale_vpp=2', 'SG', kind='generator') as g:\n"
+        "with make_adapter('soundcard:benchnull?full_scale_vpp=2', 'SG', kind='generator') as g:\n"
         "    g.set_sine(1000.0, 1.0); g.set_output(True); g.set_output(False)\n"
     )
     done = subprocess.run(

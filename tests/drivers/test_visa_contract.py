@@ -12,7 +12,7 @@ import pytest
 from helpers.scpi_scopes import meter
 from helpers.scpi_server import ScpiServer
 
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.testing import check_adapter
 
 TESTS = Path(__file__).parents[1]
@@ -38,12 +38,12 @@ def ports() -> Iterator[list[int]]:
 def test_the_contract_is_kept(ports: list[int], index: int, kind: str, channels: tuple[str, ...]) -> None:
     """Open, use, close, repeat, refuse when closed, leave nothing behind, and tell an absent instrument."""
     address = f"visa:TCPIP::127.0.0.1::{ports[index]}::SOCKET"
-    with open_adapter(address, "warm-up", kind=kind):
+    with make_adapter(address, "warm-up", kind=kind):
         pass  # the library keeps one manager open for the process
     report = check_adapter(
-        lambda: open_adapter(address, "X1", kind=kind),
+        lambda: make_adapter(address, "X1", kind=kind),
         channels=channels,
-        make_unreachable=lambda: open_adapter("visa:TCPIP::127.0.0.1::9::SOCKET", "X1", kind=kind),
+        make_unreachable=lambda: make_adapter("visa:TCPIP::127.0.0.1::9::SOCKET", "X1", kind=kind),
     )
     assert report.identity.startswith("simulated,")
 
@@ -53,7 +53,7 @@ def test_a_tapped_meter_keeps_its_dialogue(tmp_path: Path) -> None:
     path = tmp_path / "meter.tap"
     with (
         ScpiServer(meter()) as server,
-        open_adapter(f"tap:{path}:{server.address}", "MA-01", kind="meter") as adapter,
+        make_adapter(f"tap:{path}:{server.address}", "MA-01", kind="meter") as adapter,
     ):
         assert adapter.read() is not None  # type: ignore[attr-defined]
     lines = path.read_text(encoding="utf-8")

@@ -23,7 +23,7 @@ from benchlog.errors import (
     UsageError,
 )
 from benchlog.reading import Function, State
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog_drivers import _session
 from benchlog_drivers._session import LinkOptions
 from benchlog_drivers.visa_generator import VisaGenerator
@@ -43,7 +43,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
 def scope(request: pytest.FixtureRequest) -> Iterator[tuple[VisaScope, PreambleScope | FieldScope]]:
     model = request.param()
     with ScpiServer(model.instrument()) as server:
-        adapter = open_adapter(server.address, "SC-03", kind="scope", clock=ManualClock(10**18))
+        adapter = make_adapter(server.address, "SC-03", kind="scope", clock=ManualClock(10**18))
         assert isinstance(adapter, VisaScope)
         with adapter:
             yield adapter, model
@@ -225,10 +225,10 @@ def test_a_named_dialect_is_used_and_an_unknown_one_listed(tmp_path: Path) -> No
     """The address may name a dialect, the project's own included."""
     (tmp_path / "mine.toml").write_text('name = "mine"\nextends = "preamble_ten"\n', encoding="utf-8")
     with ScpiServer(PreambleScope().instrument()) as server:
-        with open_adapter(f"{server.address}?dialect=mine&dialects={tmp_path}", "S", kind="scope") as adapter:
+        with make_adapter(f"{server.address}?dialect=mine&dialects={tmp_path}", "S", kind="scope") as adapter:
             assert "(mine)" in adapter.identity()
         with pytest.raises(ConfigError) as caught:
-            open_adapter(f"{server.address}?dialect=none", "S", kind="scope").open()
+            make_adapter(f"{server.address}?dialect=none", "S", kind="scope").open()
     assert "preamble_ten" in caught.value.hint
 
 
@@ -245,7 +245,7 @@ def test_a_generator_is_set_and_switched() -> None:
     """Frequency, open-circuit amplitude and load as the dialect says; the switch; the identity."""
     told: dict[str, str] = {}
     with ScpiServer(generator(told)) as server:
-        source = open_adapter(server.address, "SG-04", kind="generator")
+        source = make_adapter(server.address, "SG-04", kind="generator")
         assert isinstance(source, VisaGenerator)
         with source:
             source.set_sine(5000.0, 10.0)
@@ -286,7 +286,7 @@ def _meter(reply: str | Answer = "+2.77512345E+01", setting: str = '"VOLT:AC +1.
 def test_a_meter_is_read(reply: str, value: float | None, state: State) -> None:
     """Function, range and count come from the meter; sentinels are states, not numbers."""
     with ScpiServer(_meter(reply)) as server:
-        meter = open_adapter(server.address, "MA-01", kind="meter")
+        meter = make_adapter(server.address, "MA-01", kind="meter")
         assert isinstance(meter, VisaMeter)
         with meter:
             reading = meter.read()
@@ -302,12 +302,12 @@ def test_a_meter_is_read(reply: str, value: float | None, state: State) -> None:
 def test_a_meter_is_set_to_the_wanted_function() -> None:
     """`function=` in the address is sent at opening; a meter that says otherwise afterwards is refused."""
     with ScpiServer(_meter(setting='"RES +1.0E+03,+1.0E-01"')) as server:
-        with open_adapter(f"{server.address}?function=ohm", "M", kind="meter") as meter:
+        with make_adapter(f"{server.address}?function=ohm", "M", kind="meter") as meter:
             assert "CONFigure:RESistance" in server.received
             reading = meter.read()  # type: ignore[attr-defined]
             assert reading.function is Function.OHMS
         with pytest.raises(OpenError, match="RES"):
-            open_adapter(f"{server.address}?function=V%7E", "M", kind="meter").open()
+            make_adapter(f"{server.address}?function=V%7E", "M", kind="meter").open()
 
 
 def test_a_meter_set_to_something_unknown_asks_for_the_function() -> None:
@@ -352,8 +352,8 @@ def test_a_meter_that_goes_away_is_a_lost_link_and_comes_back() -> None:
 def test_an_option_from_the_command_line_or_bench_file_is_checked() -> None:
     """Unknown options and wrong values are refused with the known ones."""
     with pytest.raises(ConfigError) as caught:
-        open_adapter("visa:ASRL/dev/x::INSTR?bauds=1", "M", kind="meter")
+        make_adapter("visa:ASRL/dev/x::INSTR?bauds=1", "M", kind="meter")
     assert "baud" in caught.value.hint
     with pytest.raises(ConfigError):
-        open_adapter("visa:ASRL/dev/x::INSTR?parity=maybe", "M", kind="meter")
+        make_adapter("visa:ASRL/dev/x::INSTR?parity=maybe", "M", kind="meter")
     assert MeterOptions(function=Function.OHMS).function is Function.OHMS

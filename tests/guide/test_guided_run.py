@@ -101,7 +101,7 @@ def test_an_instrument_that_fails_stops_a_script_with_a_note(
 ) -> None:
     rig.bench = Bench([Instrument(tag="MB-02", address="sim:MB-02")])
     monkeypatch.setattr(
-        hands_module, "open_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
+        hands_module, "make_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
     )
     with pytest.raises(ReadTimeoutError):
         rig.run(ScriptedPerson({}))

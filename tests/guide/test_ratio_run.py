@@ -19,7 +19,7 @@ from benchlog.cli import build_parser, main
 from benchlog.cli.context import run_command
 from benchlog.clock import ManualClock
 from benchlog.errors import ConfigError, UsageError
-from benchlog.guide.hands import Hands
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person, Prompt
 from benchlog.guide.ratio_run import RatioRun, run_ratio
 from benchlog.guide.steps import measure
@@ -217,7 +217,7 @@ def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
     plan = core_plan(tmp_path, **AUTOMATIC, sweep=9)
     with sim, served_as_sim(sim):
         sim.hookups.ratio("CT1", divided=True)
-        with Hands(read_bench(tmp_path / "bench.toml"), Swapper(sim), clock) as hands:
+        with Acquisition(read_bench(tmp_path / "bench.toml"), Swapper(sim), clock) as hands:
             measured = measure(plan.check("C07"), plan, hands)
         assert sim.generator.on is False
         truth = sim.scene.parts["K1"].al_h

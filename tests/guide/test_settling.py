@@ -45,7 +45,7 @@ def words(readings: Iterable[Reading], expect: float | None = None) -> list[Sett
             reading.state,
             mono_ns=round(n * PERIOD_S * 1e9),
         )
-        out.append(settling.see(stamped))
+        out.append(settling.update(stamped))
     return out
 
 
@@ -95,7 +95,7 @@ def test_readings_on_both_sides_of_a_gap_never_agree() -> None:
     for second in (0.0, 0.4, 0.8 + 5.0, 6.2, 6.6):
         reading = volts(27.75)
         seen.append(
-            settling.see(
+            settling.update(
                 Reading(reading.function, reading.value, 0.01, "27.75 V", mono_ns=round(second * 1e9))
             )
         )
@@ -106,7 +106,7 @@ def test_a_slow_meter_is_no_gap() -> None:
     """One reading every two seconds: after the first pause that is its usual rate."""
     settling = Settling()
     seen = [
-        settling.see(Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V", mono_ns=n * 2 * 10**9))
+        settling.update(Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V", mono_ns=n * 2 * 10**9))
         for n in range(5)
     ]
     assert seen[-1] is Settle.STEADY

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from benchlog.guide.person import FileOfAnswers, InputEndedError, Prompt
+from benchlog.guide.person import InputEndedError, Prompt, ScriptedPerson
 from benchlog.guide.speech import Speech, find_speech, spoken
 from benchlog.guide.terminal import Terminal
 from benchlog.reading import Flag, Function, Reading, State
@@ -163,7 +163,7 @@ def test_a_pipe_gets_lines_no_bell_and_no_codes() -> None:
 
 
 def test_a_file_of_answers_names_what_is_missing() -> None:
-    person = FileOfAnswers([], out=io.StringIO())
+    person = ScriptedPerson([], out=io.StringIO())
     with pytest.raises(InputEndedError, match="C03/no_load") as error:
         person.answer(Prompt("display", "no-load voltage?", "C03/no_load"))
     assert "C03/no_load: ..." in error.value.hint

@@ -9,7 +9,7 @@ from helpers.desk import TYPED_BENCH, Desk
 from helpers.plan_text import hold, part, plan_text, reading_check, table
 from helpers.planned_project import PlannedProject
 
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.meter_doubt import DOUBT_KINDS, Doubt, MeterDoubts
@@ -41,9 +41,9 @@ MORE_STANDARDS = "\n".join(
 )
 
 
-def shown(text: str, meter: str) -> Metered:
+def shown(text: str, meter: str) -> MeterReading:
     """A typed display of one of the two meters."""
-    return Metered(
+    return MeterReading(
         parse_displayed(text, instrument=meter), parse_accuracy(SPECS[meter, text.split(maxsplit=1)[1]])
     )
 

@@ -1,4 +1,4 @@
-"""A wound core between a generator and an 8-bit scope, as a circuit solve: enough of `Hands` for a ratio run."""
+"""A wound core between a generator and an 8-bit scope, as a circuit solve: enough of `Acquisition` for a ratio run."""
 
 from __future__ import annotations
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from GTC import cos, multiple_ureal, sin, type_a
 
-from benchlog.metrology.budget import coverage_factor, settle, uncertain, uniform
+from benchlog.metrology.budget import coverage_factor, to_uncertain, uncertain, uniform
 
 
 def test_gum_h1_end_gauge(worked_examples):
@@ -19,7 +19,7 @@ def test_gum_h1_end_gauge(worked_examples):
         uncertain(0.0, u, df, label=f"part {i}")
         for i, (u, df) in enumerate(zip(case["components_nm"], case["dof"], strict=True))
     ]
-    total = settle(sum(parts[1:], parts[0]), "nm")
+    total = to_uncertain(sum(parts[1:], parts[0]), "nm")
     assert total.standard_uncertainty == pytest.approx(case["recomputed"]["u_c"], abs=5e-4)
     assert total.degrees_of_freedom == pytest.approx(case["recomputed"]["nu_eff"], abs=0.005)
     k99 = coverage_factor(total.degrees_of_freedom, 0.99)
@@ -42,7 +42,7 @@ def test_gum_h2_keeps_correlation(worked_examples, golden):
     impedance = mean_v / mean_i
     expected = case["recomputed_approach_1"]
     for number, name in ((resistance, "R"), (reactance, "X"), (impedance, "Z")):
-        settled = settle(number, "ohm")
+        settled = to_uncertain(number, "ohm")
         assert settled.value == pytest.approx(expected[name], rel=1e-6)
         assert settled.standard_uncertainty == pytest.approx(expected[f"u_{name}"], abs=1e-5)
     v, i, phi = multiple_ureal(
@@ -50,7 +50,7 @@ def test_gum_h2_keeps_correlation(worked_examples, golden):
         [case["u"]["V"], case["u"]["I_mA"] / 1000, case["u"]["phi"]],
         4,
     )
-    alone = settle(v / i * cos(phi), "ohm")
+    alone = to_uncertain(v / i * cos(phi), "ohm")
     assert alone.standard_uncertainty == pytest.approx(
         case["recomputed_if_correlation_ignored"]["u_R"], rel=0.01
     )
@@ -64,7 +64,7 @@ def test_ea_4_02_s9_one_rectangular_part_dominates(worked_examples):
     standard = uncertain(parts["V_S"]["value"], parts["V_S"]["u"], label="calibrator")
     resolution = uniform(0.0, parts["dV_iX"]["half_width"], label="resolution")
     effects = uniform(0.0, parts["dV_S"]["half_width"], label="calibrator effects")
-    error = settle(indicated - standard + resolution - effects, "V")
+    error = to_uncertain(indicated - standard + resolution - effects, "V")
     assert error.value == pytest.approx(case["expected"]["E_X"])
     assert error.standard_uncertainty == pytest.approx(case["recomputed"]["u"], abs=5e-6)
     assert error.budget[0].label == "resolution"
@@ -86,14 +86,14 @@ def test_coverage_factor_of_gum_table_g2(df, k):
 def test_shared_input_cancels_in_a_ratio():
     """The same gain error in numerator and denominator leaves the ratio exact."""
     gain = uniform(0.0, 0.03, label="gain")
-    ratio = settle((10 * (1 + gain)) / (5 * (1 + gain)), "1")
+    ratio = to_uncertain((10 * (1 + gain)) / (5 * (1 + gain)), "1")
     assert ratio.value == pytest.approx(2.0)
     assert ratio.standard_uncertainty == pytest.approx(0.0, abs=1e-15)
 
 
 def test_budget_adds_up():
     """Contributions of independent inputs make the combined standard uncertainty."""
-    total = settle(uncertain(3.0, 0.2, label="a") * 2 + uncertain(1.0, 0.3, label="b"), "V")
+    total = to_uncertain(uncertain(3.0, 0.2, label="a") * 2 + uncertain(1.0, 0.3, label="b"), "V")
     assert math.hypot(*(line.contribution for line in total.budget)) == pytest.approx(
         total.standard_uncertainty
     )

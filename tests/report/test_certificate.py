@@ -20,8 +20,8 @@ from benchlog.logbook import Logbook
 from benchlog.report.attached import MAX_PIXELS, thumbnail
 from benchlog.report.certificate import render_certificate
 from benchlog.report.facts import gather
-from benchlog.report.harmless import harmless_svg, label, plain_text
 from benchlog.report.method import method_words
+from benchlog.report.sanitise import label, plain_text, sanitise_svg
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
 NOW = 1_800_000_100_000_000_000
@@ -228,12 +228,12 @@ def test_texts_and_pictures_of_unknown_origin() -> None:
     assert "$" not in label("$\\frac{1}{2}$")
     assert len(label("x" * 500)) == 40
     sound = '<svg xmlns="http://www.w3.org/2000/svg"><g clip-path="url(#a)"><path d="M0 0"/></g></svg>'
-    assert harmless_svg(sound) == sound
+    assert sanitise_svg(sound) == sound
     for inside in (
         "<script>1</script>", "<a href='http://x/'><path/></a>", "<path onclick='1'/>", "<image href='http://x/y.png'/>",
         "<path style='fill:url(http://x/)'/>", "<foreignObject/>", "<path>",
     ):  # fmt: skip
-        assert harmless_svg(f'<svg xmlns="http://www.w3.org/2000/svg">{inside}</svg>') is None
+        assert sanitise_svg(f'<svg xmlns="http://www.w3.org/2000/svg">{inside}</svg>') is None
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium to print with")

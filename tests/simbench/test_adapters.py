@@ -16,7 +16,7 @@ from benchlog.capture import Capture
 from benchlog.clock import ManualClock, SystemClock
 from benchlog.errors import InstrumentRefusedError
 from benchlog.reading import Function
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.testing import check_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.scpi import ScpiEndpoint, header_pattern
@@ -41,8 +41,8 @@ def measured_ratio(bench: SimulatedBench, winding: str, turns: int) -> tuple[flo
     """Turns ratio by known divider and swapped probes, and the phase of the first capture in degrees."""
     found = []
     with (
-        open_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope,
-        open_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source,
+        make_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope,
+        make_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source,
     ):
         assert isinstance(scope, VisaScope)
         assert isinstance(source, VisaGenerator)
@@ -81,8 +81,8 @@ def test_inductance_and_core_constant_by_series_resistor() -> None:
         ):
             hook_up()
             with (
-                open_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope,
-                open_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source,
+                make_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope,
+                make_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source,
             ):
                 assert isinstance(scope, VisaScope)
                 assert isinstance(source, VisaGenerator)
@@ -100,7 +100,7 @@ def test_inductance_and_core_constant_by_series_resistor() -> None:
 
 def test_the_scope_clips_at_its_code_limits_and_shows_its_gain_error() -> None:
     bench = SimulatedBench(5, ManualClock(START_NS)).start()
-    with bench, using(bench), open_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope:
+    with bench, using(bench), make_adapter("sim:SC-03", "SC-03", clock=bench.clock) as scope:
         assert isinstance(scope, VisaScope)
         bench.hookups.supply()
         bench.probe("CH1", at="T1.output", attenuation=10.0)
@@ -119,7 +119,7 @@ def test_the_scope_clips_at_its_code_limits_and_shows_its_gain_error() -> None:
 
 def test_the_generator_refuses_what_it_can_not_and_says_so() -> None:
     bench = SimulatedBench(1, ManualClock(START_NS)).start()
-    with bench, using(bench), open_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source:
+    with bench, using(bench), make_adapter("sim:SG-04", "SG-04", clock=bench.clock) as source:
         assert isinstance(source, VisaGenerator)
         with pytest.raises(InstrumentRefusedError, match="-222"):
             source.set_sine(1e3, 100.0)
@@ -130,7 +130,7 @@ def test_the_generator_refuses_what_it_can_not_and_says_so() -> None:
 def test_the_same_meter_answers_scpi() -> None:
     clock = ManualClock(START_NS)
     with SimulatedBench(1, clock) as bench:
-        meter = open_adapter(
+        meter = make_adapter(
             bench.address("MA-01 scpi"), "MA-01", clock=clock, kind="meter", options={"function": "V~"}
         )
         assert isinstance(meter, Reader)
@@ -148,7 +148,7 @@ def test_a_meter_of_any_family_is_read_by_the_same_adapter(family: str) -> None:
     meter = bench.meters["MA-01"]
     meter.spec = dataclasses.replace(meter.spec, family=family)
     with bench:
-        adapter = open_adapter(bench.address("MA-01"), "MA-01", clock=clock)
+        adapter = make_adapter(bench.address("MA-01"), "MA-01", clock=clock)
         assert isinstance(adapter, Reader)
         with adapter:
             readings = [adapter.read() for _ in range(6)]
@@ -162,7 +162,7 @@ def test_a_meter_of_any_family_is_read_by_the_same_adapter(family: str) -> None:
 def test_the_same_frames_come_over_a_serial_port() -> None:
     clock = ManualClock(START_NS)
     with SimulatedBench(1, clock) as bench:
-        adapter = open_adapter(bench.serial_port("MA-01"), "MA-01", clock=clock)
+        adapter = make_adapter(bench.serial_port("MA-01"), "MA-01", clock=clock)
         assert isinstance(adapter, Reader)
         with adapter:
             readings = [adapter.read() for _ in range(8)]
@@ -174,7 +174,7 @@ def test_the_same_frames_come_over_a_serial_port() -> None:
 def test_damaged_bytes_never_come_through_as_readings_of_another_function() -> None:
     clock = ManualClock(START_NS)
     with SimulatedBench(1, clock) as bench, using(bench):
-        adapter = open_adapter("sim:MA-01", "MA-01", clock=clock)
+        adapter = make_adapter("sim:MA-01", "MA-01", clock=clock)
         assert isinstance(adapter, Reader)
         with adapter:
             bench.meter_links["MA-01"].byte_loss = 0.02
@@ -190,14 +190,14 @@ def test_damaged_bytes_never_come_through_as_readings_of_another_function() -> N
 def test_simulated_instruments_keep_the_adapter_contract(tag: str, channels: tuple[str, ...]) -> None:
     clock = SystemClock()
     check_adapter(
-        lambda: open_adapter(f"sim:{tag}", tag, clock=clock), readings=1, timeout_s=1.0, channels=channels
+        lambda: make_adapter(f"sim:{tag}", tag, clock=clock), readings=1, timeout_s=1.0, channels=channels
     )
 
 
 def test_the_shared_bench_lives_as_long_as_somebody_uses_it() -> None:
     before = threading.active_count()
     clock = ManualClock(START_NS)
-    first, second = (open_adapter(f"sim:{tag}", tag, clock=clock) for tag in ("MA-01", "SG-04"))
+    first, second = (make_adapter(f"sim:{tag}", tag, clock=clock) for tag in ("MA-01", "SG-04"))
     first.open()
     second.open()
     assert threading.active_count() == before + 1

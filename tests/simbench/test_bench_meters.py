@@ -11,7 +11,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import ManualClock, SystemClock
 from benchlog.errors import OpenError, UsageError
 from benchlog.reading import Flag, Function, Reading, agree
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.meter_spec import MA_01
@@ -33,7 +33,7 @@ def settled(reader: Reader) -> Reading:
 
 
 def meter(address: str, clock: ManualClock) -> Reader:
-    adapter = open_adapter(address, "MA-01", clock=clock)
+    adapter = make_adapter(address, "MA-01", clock=clock)
     assert isinstance(adapter, Reader)
     return adapter
 
@@ -153,7 +153,7 @@ def test_mb_02_on_the_reference_drifts_with_its_battery() -> None:
 def test_frames_keep_coming_at_the_meters_rate_on_the_computers_clock() -> None:
     clock = SystemClock()
     with SimulatedBench(1, clock) as bench:
-        adapter = open_adapter(bench.address("MA-01"), "MA-01", clock=clock)
+        adapter = make_adapter(bench.address("MA-01"), "MA-01", clock=clock)
         assert isinstance(adapter, Reader)
         with adapter:
             times = [r.mono_ns for r in (adapter.read() for _ in range(3)) if r is not None]
@@ -170,7 +170,7 @@ def test_closing_leaves_no_thread_and_no_port() -> None:
     bench.close()
     assert threading.active_count() == before
     with pytest.raises(OpenError):
-        open_adapter(address, "MA-01").open()
+        make_adapter(address, "MA-01").open()
     with pytest.raises(UsageError):
         bench.address("MA-01")
 
@@ -185,5 +185,5 @@ def test_unknown_names_are_told_with_those_there_are() -> None:
     with pytest.raises(UsageError):
         bench.meter("MX-01")
     with pytest.raises(OpenError) as refused:
-        open_adapter("sim:MX-01", "MX-01")
+        make_adapter("sim:MX-01", "MX-01")
     assert "sim:MA-01" in refused.value.hint

@@ -53,7 +53,7 @@ def test_no_reading_is_older_than_the_change(monkeypatch: pytest.MonkeyPatch) ->
     """After the tips moved, nothing of the point before comes in: a settling display never looks dropped out."""
     slowed(monkeypatch, 0.01)
     settling = Settling()
-    words = [settling.see(reading) for reading in told()[:6]]
+    words = [settling.update(reading) for reading in told()[:6]]
     assert Settle.DROP_OUT not in words
     assert words[-1] is Settle.STEADY
 

@@ -16,7 +16,7 @@ import msgspec
 
 from benchlog.reading import Reading
 
-__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "RejectedFrame", "Remembered"]
+__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "Memo", "RejectedFrame"]
 
 T = TypeVar("T")
 _REMEMBERED = 5000
@@ -97,7 +97,7 @@ class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, 
         self.detail = detail
 
 
-class Remembered(dict[bytes, T], Generic[T]):
+class Memo(dict[bytes, T], Generic[T]):
     """What the few different bytes a meter sends mean, looked up once each; rejections are remembered too.
 
     Parameters
@@ -154,7 +154,7 @@ class Decoder(ABC):
         self.skipped = 0
         self.last_reject: tuple[str, str, bytes] | None = None
         self._buffer = b""
-        self._readings = Remembered(self.decode)
+        self._readings = Memo(self.decode)
 
     @abstractmethod
     def decode(self, frame: bytes) -> Reading:

@@ -41,8 +41,8 @@ from benchlog_drivers.decoders.base import (
     FrameOptions,
     LineDecoder,
     LineSettings,
+    Memo,
     RejectedFrame,
-    Remembered,
 )
 from benchlog_drivers.decoders.display import SYMBOLS, Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
@@ -101,7 +101,7 @@ class _DigitCode(LineDecoder):
         self._parity = self.options.parity or self.line.parity
         self._has_parity, self._without = False, 0
         self._parity_end = _ENDS.get(self._parity, self.end)
-        self._setting = Remembered(self._setting_of)
+        self._setting = Memo(self._setting_of)
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         if self._parity_end == self.end or self._parity_end not in data:

@@ -25,7 +25,7 @@ import re
 from typing import ClassVar
 
 from benchlog.reading import Reading
-from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, RejectedFrame, Remembered
+from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, Memo, RejectedFrame
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
@@ -49,7 +49,7 @@ class StatusBits14(Decoder):
         shipped = read_table(self.family)["annunciators"]
         self._bits = AnnunciatorBits(shipped, self.options.annunciators, self.family)
         self._counts = self.options.counts or 9999
-        self._mode = Remembered(self._mode_of)
+        self._mode = Memo(self._mode_of)
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
         frames, start = [], 0

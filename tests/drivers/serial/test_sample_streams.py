@@ -9,7 +9,7 @@ import pytest
 
 from benchlog.clock import ManualClock
 from benchlog.reading import Flag, Reading, State
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog_drivers.decoders import FAMILIES
 from benchlog_drivers.replay import ReplayReader
 
@@ -20,7 +20,7 @@ UNSEEN = {"digitcode11": {Flag.HOLD}, "polled14": set(Flag)}
 
 
 def replayed(family: str) -> tuple[list[Reading], ReplayReader]:
-    replay = open_adapter(f"replay:{FOLDER}/meter_{family}.tap", "MA-01", clock=ManualClock(1))
+    replay = make_adapter(f"replay:{FOLDER}/meter_{family}.tap", "MA-01", clock=ManualClock(1))
     assert isinstance(replay, ReplayReader)
     with replay:
         return list(iter(lambda: replay.read(0), None)), replay  # type: ignore[arg-type]

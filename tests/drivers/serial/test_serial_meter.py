@@ -11,10 +11,10 @@ from helpers.frames import digitcode, segment14
 from helpers.pty_meter import PtyMeter
 from helpers.serial_adapter import FRAME, SHOWN, adapter_on
 
-from benchlog.agreeing import read_agreeing
 from benchlog.clock import ManualClock
 from benchlog.errors import OpenError
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
+from benchlog.stable_reading import read_stable
 
 
 def test_readings_carry_tag_and_the_time_of_their_last_byte(meter: PtyMeter) -> None:
@@ -42,7 +42,7 @@ def test_read_zero_takes_what_is_there_and_silence_is_none(meter: PtyMeter) -> N
 
 
 def test_a_clock_moved_by_hand_does_not_hang_a_read(meter: PtyMeter) -> None:
-    adapter = open_adapter(f"serial:{meter.path}?frames=segment14", "MA-01", clock=ManualClock(1))
+    adapter = make_adapter(f"serial:{meter.path}?frames=segment14", "MA-01", clock=ManualClock(1))
     with adapter:
         assert adapter.read(0.15) is None  # type: ignore[attr-defined]
 
@@ -98,7 +98,7 @@ def test_a_short_form_frame_over_a_socket() -> None:
         peer, _ = server.accept()
         with peer:
             peer.sendall(digitcode(1, "2775", 0x3B, 0, 0, 0b0110) * 2)
-            assert read_agreeing(adapter, 1).displayed == SHOWN
+            assert read_stable(adapter, 1).displayed == SHOWN
 
 
 def test_a_port_without_a_descriptor_is_read_too() -> None:

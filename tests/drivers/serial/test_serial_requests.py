@@ -9,16 +9,16 @@ from helpers.frames import EXAMPLES
 from helpers.pty_meter import PtyMeter
 from helpers.serial_adapter import adapter_on
 
-from benchlog.agreeing import read_agreeing
 from benchlog.errors import ConfigError
 from benchlog.reading import Reading
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
+from benchlog.stable_reading import read_stable
 
 
 def test_a_polled_meter_is_asked_once_a_reading() -> None:
     frame, shown = EXAMPLES["polled14"]
     with PtyMeter(answers={b"D": frame}) as end, adapter_on(end.path, "polled14") as adapter:
-        assert read_agreeing(adapter, 2).displayed == shown
+        assert read_stable(adapter, 2).displayed == shown
         assert len(end.asked) == 2
 
 
@@ -55,7 +55,7 @@ def test_a_described_line_works_from_the_bench_file_alone() -> None:
         "baud": 9600,
     }
     end = PtyMeter(answers={b"MEAS?\n": b"ACV 27.75 V\r\n"})
-    with end, open_adapter(f"serial:{end.path}", "MA-01", options=options) as adapter:
+    with end, make_adapter(f"serial:{end.path}", "MA-01", options=options) as adapter:
         reading = adapter.read(1)  # type: ignore[attr-defined]
     assert isinstance(reading, Reading)
     assert reading.displayed == "27.75 V"

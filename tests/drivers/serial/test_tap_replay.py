@@ -16,7 +16,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import ManualClock
 from benchlog.errors import CaptureFileError, ConfigError, OpenError, OpenReason, UsageError
 from benchlog.reading import Flag, Function, Origin, Reading, State
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.testing import ScriptedReader
 from benchlog_drivers.replay import ReplayReader
 from benchlog_drivers.tap import TappedReader, open_tap
@@ -26,7 +26,7 @@ FRAME, SHOWN = EXAMPLES["segment14"]
 
 
 def opened(address: str, **options: object) -> Reader:
-    adapter = open_adapter(address, "MA-01", options=options)
+    adapter = make_adapter(address, "MA-01", options=options)
     assert isinstance(adapter, Reader)
     return adapter
 
@@ -125,7 +125,7 @@ def test_a_tap_never_overwrites(tmp_path: Path) -> None:
 
 def test_only_meters_are_tapped(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="no meter"):
-        open_adapter(f"tap:{tmp_path}/x.tap:visa:TCPIP::127.0.0.1::9::SOCKET?kind=scope", "SC-03")
+        make_adapter(f"tap:{tmp_path}/x.tap:visa:TCPIP::127.0.0.1::9::SOCKET?kind=scope", "SC-03")
 
 
 def test_a_raw_stream_replays_through_the_named_decoder(tmp_path: Path) -> None:
@@ -158,7 +158,7 @@ def _paced(tmp_path: Path, clock: ManualClock) -> ReplayReader:
         for k in range(3)
     ]
     file.write_bytes(b"\n".join(map(msgspec.json.encode, lines)))
-    adapter = open_adapter(f"replay:{file}?pace=true", "MA-01", clock=clock)
+    adapter = make_adapter(f"replay:{file}?pace=true", "MA-01", clock=clock)
     assert isinstance(adapter, ReplayReader)
     return adapter
 

@@ -11,7 +11,7 @@ import pytest
 from benchlog.clock import ManualClock
 from benchlog.errors import ConfigError, LinkLostError, UsageError
 from benchlog.reading import Function, Origin, State
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog_drivers.typed import TypedOptions, TypedReader
 
 
@@ -73,6 +73,6 @@ def test_lines_from_a_pipe_are_waited_for_and_none_hides_in_a_buffer() -> None:
 
 
 def test_the_function_comes_from_the_address() -> None:
-    assert isinstance(open_adapter("typed:?function=V~", "MB-02"), TypedReader)
+    assert isinstance(make_adapter("typed:?function=V~", "MB-02"), TypedReader)
     with pytest.raises(ConfigError, match="function"):
-        open_adapter("typed:?function=furlongs", "MB-02")
+        make_adapter("typed:?function=furlongs", "MB-02")

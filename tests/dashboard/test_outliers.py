@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchlog.dashboard.blame import odd_ones
+from benchlog.dashboard.outliers import outliers
 
 
 @pytest.mark.parametrize(
@@ -24,4 +24,4 @@ from benchlog.dashboard.blame import odd_ones
 def test_the_odd_one_is_the_meter_without_which_the_others_agree(
     tags: str, strong: list[tuple[str, str]], weak: list[tuple[str, str]], odd: tuple[str, ...]
 ) -> None:
-    assert odd_ones(tags, strong, weak) == odd
+    assert outliers(tags, strong, weak) == odd

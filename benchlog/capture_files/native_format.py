@@ -1,4 +1,4 @@
-"""Our own dress of capture files, NPZ and CSV: what is saved reads back equal.
+"""Our own layout of capture files, NPZ and CSV: what is saved reads back equal.
 
 NPZ: arrays ``codes_0``, ``codes_1``... as delivered, ``time_s`` when the time base is not uniform, and
 ``benchlog_capture``, JSON text of everything else. CSV: two comment lines, ``# benchlog capture 1`` and the same
@@ -20,7 +20,7 @@ import numpy.typing as npt
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_own_csv", "capture_from_own_npz", "save_capture"]
+__all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_native_csv", "capture_from_native_npz", "save_capture"]
 
 NPZ_MARK = "benchlog_capture"
 CSV_MARK = b"# benchlog capture "
@@ -28,7 +28,7 @@ _VERSION = 1
 
 
 def save_capture(capture: Capture, path: str | Path) -> Path:
-    """Write a capture as ``.npz`` or ``.csv`` in our own dress; return the path.
+    """Write a capture as ``.npz`` or ``.csv`` in our own format; return the path.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def _save_csv(capture: Capture, path: Path) -> None:
         pd.DataFrame(dict(enumerate(columns))).to_csv(stream, header=False, index=False, lineterminator="\n")
 
 
-def capture_from_own_npz(arrays: Mapping[str, npt.NDArray[Any]], path: Path) -> Capture:
+def capture_from_native_npz(arrays: Mapping[str, npt.NDArray[Any]], path: Path) -> Capture:
     """Read what `save_capture` wrote as NPZ."""
     try:
         about = json.loads(str(arrays[NPZ_MARK][()]))
@@ -139,7 +139,7 @@ def capture_from_own_npz(arrays: Mapping[str, npt.NDArray[Any]], path: Path) -> 
         raise _damaged(path, error) from None
 
 
-def capture_from_own_csv(data: bytes, path: Path) -> Capture:
+def capture_from_native_csv(data: bytes, path: Path) -> Capture:
     """Read what `save_capture` wrote as CSV."""
     try:
         _, second, _, body = data.replace(b"\r\n", b"\n").split(b"\n", 3)

@@ -8,11 +8,11 @@ from typing import Any
 
 from benchlog.errors import AnalysisError
 from benchlog.metrology.accuracy import Accuracy
-from benchlog.metrology.budget import settle, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading
 from benchlog.result import Uncertain
 
-__all__ = ["Metered", "misleading_flags", "same_meter_and_range"]
+__all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
 
 _MISLEADING = (
     Flag.HOLD,
@@ -26,7 +26,7 @@ _MISLEADING = (
 
 
 @dataclass(frozen=True, slots=True)
-class Metered:
+class MeterReading:
     """One reading and the accuracy of the meter that gave it."""
 
     reading: Reading
@@ -60,7 +60,7 @@ class Metered:
 
     def settled(self) -> Uncertain:
         """The same as a plain value with uncertainty."""
-        return settle(self.uncertain(), self.reading.unit)
+        return to_uncertain(self.uncertain(), self.reading.unit)
 
     def gain_error(self) -> Any:
         """Relative error of the percentage part: common to readings on one meter and range."""
@@ -79,7 +79,7 @@ class Metered:
         return self.value * (1 + gain) + uniform(0.0, half_width, label=f"counts of {self.name}")
 
 
-def same_meter_and_range(a: Metered, b: Metered) -> bool:
+def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
     """Tell whether two readings share their gain error: one meter, one function, one count size."""
     first, second = a.reading, b.reading
     return (
@@ -90,7 +90,7 @@ def same_meter_and_range(a: Metered, b: Metered) -> bool:
     )
 
 
-def misleading_flags(*metered: Metered) -> list[str]:
+def misleading_flags(*metered: MeterReading) -> list[str]:
     """Findings for displays that show hold, relative, low battery and the like."""
     return [
         f"{m.name} shows '{flag.value}': clear it and read again"

@@ -8,11 +8,11 @@ from benchlog.capture import Capture
 from benchlog.reading import Reading
 from benchlog.result import Result
 
-__all__ = ["Measured"]
+__all__ = ["CheckOutcome"]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class CheckOutcome:
     """A result with the evidence it rests on."""
 
     result: Result

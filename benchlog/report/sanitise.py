@@ -9,7 +9,7 @@ from __future__ import annotations
 import unicodedata
 import xml.etree.ElementTree as ET
 
-__all__ = ["MAX_TEXT", "harmless_svg", "label", "plain_text"]
+__all__ = ["MAX_TEXT", "label", "plain_text", "sanitise_svg"]
 
 MAX_TEXT = 600
 _ACTIVE = {"script", "foreignobject", "iframe", "object", "embed", "audio", "video", "animate", "set", "a"}
@@ -43,7 +43,7 @@ def label(text: str, limit: int = 40) -> str:
     return line.replace("$", "\N{FULLWIDTH DOLLAR SIGN}").replace("\\", "\N{FULLWIDTH REVERSE SOLIDUS}")
 
 
-def harmless_svg(svg: str) -> str | None:
+def sanitise_svg(svg: str) -> str | None:
     """Return SVG text that only draws; None where it is not well-formed, runs something or points elsewhere."""
     try:
         root = ET.fromstring(svg)  # noqa: S314 - our own libraries' output, without a document type: no entities

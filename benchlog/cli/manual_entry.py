@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.reading import Function, Reading
 
@@ -37,7 +37,7 @@ def metered(
     accuracy: str | None = None,
     resolution: str | None = None,
     function: Function | None = None,
-) -> Metered:
+) -> MeterReading:
     """Read a typed display and find the accuracy that holds: typed, else bench file, else 2 % + 10 counts.
 
     Raises
@@ -65,13 +65,13 @@ def metered(
     return with_accuracy(ctx, reading, accuracy)
 
 
-def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> Metered:
+def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:
     """Pair a reading with its accuracy statement."""
-    from benchlog.checks.metered import Metered
+    from benchlog.checks.meter_reading import MeterReading
     from benchlog.metrology.accuracy import parse_accuracy
 
     if accuracy is not None:
-        return Metered(reading, parse_accuracy(accuracy))
+        return MeterReading(reading, parse_accuracy(accuracy))
     bench = ctx.bench()
     if reading.instrument and bench.instruments:
         try:
@@ -79,10 +79,10 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
         except UsageError as error:
             hint = f"{error.hint}; or describe it with --accuracy, e.g. '1 % + 5'"
             raise UsageError(error.message, hint=hint) from None
-    return Metered(reading, bench.accuracy(reading))
+    return MeterReading(reading, bench.accuracy(reading))
 
 
-def accuracy_findings(ctx: Context, *metered: Metered | None) -> tuple[str, ...]:
+def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[str, ...]:
     """Say which meters' accuracy was assumed because neither the command nor a bench file tells it."""
     from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 
@@ -111,21 +111,21 @@ def live_reading(
         If the meter has no link, or is set to another function.
     """
     from benchlog.adapter import Reader
-    from benchlog.agreeing import read_agreeing
-    from benchlog.registry import open_adapter
+    from benchlog.registry import make_adapter
     from benchlog.simulation import set_up_for
+    from benchlog.stable_reading import read_stable
 
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
         raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')
-    adapter = open_adapter(
+    adapter = make_adapter(
         instrument.address, meter, clock=ctx.clock, options=dict(instrument.options), kind=instrument.kind
     )
     if not isinstance(adapter, Reader):
         raise UsageError(f"{meter} is no meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
-        reading = read_agreeing(adapter, timeout_s, stable=True)
+        reading = read_stable(adapter, timeout_s, stable=True)
     if function is not None and reading.function is not function:
         raise UsageError(
             f"{meter} is set to {reading.function}, not to {function}",
@@ -134,7 +134,7 @@ def live_reading(
     return reading
 
 
-def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function | None = None) -> Metered:
+def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function | None = None) -> MeterReading:
     """Return the typed --reading, else a live one from --meter."""
     if args.reading is not None:
         return metered(

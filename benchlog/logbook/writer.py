@@ -13,17 +13,17 @@ from benchlog.errors import LogbookDamagedError, LogbookError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import ZERO_DIGEST, EntryRef, compose, parse_entry
 from benchlog.logbook.derived import insert_derived
-from benchlog.logbook.lookup import Lookup
+from benchlog.logbook.reader import LogbookReader
 
 if TYPE_CHECKING:
     from benchlog.logbook.reading_block import ChannelKey
 
-__all__ = ["Appender"]
+__all__ = ["LogbookWriter"]
 
 _CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
 
-class Appender(Lookup):
+class LogbookWriter(LogbookReader):
     """An open logbook's end of the chain.
 
     Attributes

@@ -1,4 +1,4 @@
-"""A record comes out of every common dress of text file as it went in."""
+"""A record comes out of every common layout of text file as it went in."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ NO_SETTLE = [HealthCheck.function_scoped_fixture]
 
 
 @dataclass(frozen=True)
-class Dress:
+class TextLayout:
     delimiter: str
     decimal: str
     quote_names: bool
@@ -38,46 +38,46 @@ class Dress:
     time_unit: tuple[str, float]
 
 
-def _number(value: float, dress: Dress, decimals: int) -> str:
-    text = f"{value:.{decimals}f}".replace(".", dress.decimal)
-    return f'"{text}"' if dress.quote_cells else text
+def _number(value: float, layout: TextLayout, decimals: int) -> str:
+    text = f"{value:.{decimals}f}".replace(".", layout.decimal)
+    return f'"{text}"' if layout.quote_cells else text
 
 
-def write(dress: Dress) -> bytes:
-    """The record in this dress."""
-    d = dress.delimiter
-    unit, factor = dress.time_unit
-    names = [(f"Time{'' if d == ' ' else ' '}", unit)] if dress.time == "column" else []
+def write(layout: TextLayout) -> bytes:
+    """The record in this layout."""
+    d = layout.delimiter
+    unit, factor = layout.time_unit
+    names = [(f"Time{'' if d == ' ' else ' '}", unit)] if layout.time == "column" else []
     names += [("CH1", "V"), ("CH2", "mV")]
-    lines = [f"instrument note {i} about nothing" for i in range(dress.prose)]
-    if dress.time == "header":
-        lines.append(f"Sample Interval{d if d != ' ' else ': '}{INTERVAL_S:.2e}".replace(".", dress.decimal))
-    if dress.names != "none":
-        bracketed = dress.names == "brackets"
+    lines = [f"instrument note {i} about nothing" for i in range(layout.prose)]
+    if layout.time == "header":
+        lines.append(f"Sample Interval{d if d != ' ' else ': '}{INTERVAL_S:.2e}".replace(".", layout.decimal))
+    if layout.names != "none":
+        bracketed = layout.names == "brackets"
         cells = [f"{n.strip()}{'' if d == ' ' else ' '}({u})" if bracketed else n.strip() for n, u in names]
-        if dress.time == "start and increment":
+        if layout.time == "start and increment":
             cells = ["X", *cells, "Start", "Increment"]
-        lines.append(d.join(f'"{c}"' if dress.quote_names else c for c in cells))
-        if dress.names == "units row" or dress.time == "start and increment":
+        lines.append(d.join(f'"{c}"' if layout.quote_names else c for c in cells))
+        if layout.names == "units row" or layout.time == "start and increment":
             row = [f"({u})" for _, u in names]
-            if dress.time == "start and increment":
-                row = ["Sequence", *row, _number(-1e-3, dress, 6), _number(INTERVAL_S, dress, 8)]
+            if layout.time == "start and increment":
+                row = ["Sequence", *row, _number(-1e-3, layout, 6), _number(INTERVAL_S, layout, 8)]
             lines.append(d.join(row))
-    if dress.blank_line and lines:
+    if layout.blank_line and lines:
         lines.append("")
     for i, (a, b) in enumerate(SAMPLES):
-        cells = [_number(a, dress, 4), _number(b, dress, 4)]
-        if dress.time == "column":
-            cells.insert(0, _number(i * INTERVAL_S / factor, dress, 6 if factor == 1 else 3))
-        elif dress.time == "start and increment":
+        cells = [_number(a, layout, 4), _number(b, layout, 4)]
+        if layout.time == "column":
+            cells.insert(0, _number(i * INTERVAL_S / factor, layout, 6 if factor == 1 else 3))
+        elif layout.time == "start and increment":
             cells.insert(0, str(i))
-        lines.append(d.join(cells) + (d if dress.trailing and d != " " else ""))
-    text = dress.line_end.join(lines) + dress.line_end
-    return dress.mark + text.encode(dress.encoding)
+        lines.append(d.join(cells) + (d if layout.trailing and d != " " else ""))
+    text = layout.line_end.join(lines) + layout.line_end
+    return layout.mark + text.encode(layout.encoding)
 
 
 @st.composite
-def dresses(draw: st.DrawFn) -> Dress:
+def dresses(draw: st.DrawFn) -> TextLayout:
     """Dresses that leave no doubt: a comma is never both separator and decimal mark unless cells are quoted."""
     delimiter = draw(st.sampled_from([",", ";", "\t", "|", " "]))
     decimal = draw(st.sampled_from([".", ","]))
@@ -104,7 +104,7 @@ def dresses(draw: st.DrawFn) -> Dress:
         if encoding != "cp1252" or draw(st.booleans()):
             units.append(("µs", 1e-6))
         unit = draw(st.sampled_from(units))
-    return Dress(
+    return TextLayout(
         delimiter=delimiter,
         decimal=decimal,
         quote_names=draw(st.booleans()) and time != "start and increment",
@@ -123,17 +123,17 @@ def dresses(draw: st.DrawFn) -> Dress:
 
 @settings(max_examples=60, deadline=None, suppress_health_check=NO_SETTLE)
 @given(dresses())
-def test_every_dress_gives_the_record_back(tmp_path: Path, dress: Dress) -> None:
+def test_every_dress_gives_the_record_back(tmp_path: Path, layout: TextLayout) -> None:
     path = tmp_path / "record.csv"
-    path.write_bytes(write(dress))
-    told = INTERVAL_S if dress.time == "argument" else None
+    path.write_bytes(write(layout))
+    told = INTERVAL_S if layout.time == "argument" else None
     capture = load_capture(path, sample_interval_s=told)
     assert capture.interval_s == pytest.approx(INTERVAL_S, rel=1e-9)
     assert capture.time_s is None
     assert len(capture.channels) == 2
-    if dress.names != "none":
+    if layout.names != "none":
         assert capture.names == ("CH1", "CH2")
-    factor = 1e-3 if dress.names in ("brackets", "units row") else 1.0
+    factor = 1e-3 if layout.names in ("brackets", "units row") else 1.0
     np.testing.assert_allclose(capture.channels[0].values(), SAMPLES[:, 0], rtol=1e-12)
     np.testing.assert_allclose(capture.channels[1].values(), SAMPLES[:, 1] * factor, rtol=1e-12)
 

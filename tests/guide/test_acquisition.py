@@ -1,4 +1,4 @@
-"""Hands: jacks after a current, no scope on the mains, slips asked about, typed like linked."""
+"""Acquisition: jacks after a current, no scope on the mains, slips asked about, typed like linked."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from benchlog.adapter import Adapter
 from benchlog.bench import AccuracyLine, Bench, Instrument
 from benchlog.clock import ManualClock
 from benchlog.errors import LinkLostError, ReadTimeoutError, UsageError
-from benchlog.guide import hands as hands_module
-from benchlog.guide.hands import Hands, SkippedError, StoppedError, UndoneError
+from benchlog.guide import acquisition as acquisition_module
+from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
 from benchlog.guide.person import Prompt
 from benchlog.reading import Flag, Function, Origin, Reading
 from benchlog.testing import ScriptedReader
@@ -39,7 +39,7 @@ def linked(monkeypatch: pytest.MonkeyPatch, clock: ManualClock, *scripts: object
     def opened(address: str, tag: str, **_: object) -> Adapter:
         return ScriptedReader(tag, waiting.pop(0), clock=clock)
 
-    monkeypatch.setattr(hands_module, "open_adapter", opened)
+    monkeypatch.setattr(acquisition_module, "make_adapter", opened)
 
 
 def frames(value: float, function: Function = V_AC, n: int = 3, **more: object) -> list[object]:
@@ -53,7 +53,7 @@ def frames(value: float, function: Function = V_AC, n: int = 3, **more: object) 
 @pytest.mark.parametrize("function", [V_AC, V_DC, Function.AC_DC_VOLTS])
 def test_every_volts_step_after_a_current_demands_the_jacks(function: Function, clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "0.500", "v/jacks": "y", "v": "27.75", "w": "27.75"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     hands.reading("MB-02", A_DC, "test current", "a")
     hands.reading("MB-02", function, "voltage", "v")
     assert person.keys == ["a", "v/jacks", "v"]
@@ -64,7 +64,7 @@ def test_every_volts_step_after_a_current_demands_the_jacks(function: Function, 
 def test_no_is_no_until_the_leads_are_back(clock: ManualClock) -> None:
     """n is answered with what would happen, and asked again; the reading waits."""
     person = ScriptedPerson({"a": "0.500", "v/jacks": ["n", "", "y"], "v": "27.75"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     hands.reading("MB-02", A_DC, "test current", "a")
     hands.reading("MB-02", V_AC, "voltage", "v")
     assert person.keys.count("v/jacks") == 3
@@ -73,7 +73,7 @@ def test_no_is_no_until_the_leads_are_back(clock: ManualClock) -> None:
 
 def test_the_other_meter_is_not_asked_about(clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "0.500", "v": "27.75"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     hands.reading("MB-02", A_DC, "test current", "a")
     hands.reading("third", V_AC, "voltage", "v")
     assert person.keys == ["a", "v"]
@@ -81,7 +81,7 @@ def test_the_other_meter_is_not_asked_about(clock: ManualClock) -> None:
 
 def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClock) -> None:
     person = ScriptedPerson({"v/jacks": "y", "v": "27.75"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     hands.in_current_jack({"MB-02"})
     hands.reading("MB-02", V_AC, "voltage", "v")
     assert person.keys == ["v/jacks", "v"]
@@ -91,7 +91,7 @@ def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClo
 
 
 def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
-    hands = Hands(BENCH, ScriptedPerson({}), clock)
+    hands = Acquisition(BENCH, ScriptedPerson({}), clock)
     hands.begin(mains_referenced=True)
     with pytest.raises(UsageError, match="mains-referenced") as error:
         hands.capture("SC-03", ["CH1"])
@@ -113,7 +113,7 @@ def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
 def test_a_slip_is_asked_about_and_never_corrected(typed: str, question: str, clock: ManualClock) -> None:
     """At a terminal: the right question, then the value as read if it is kept."""
     person = ScriptedPerson({"v": typed, "v/slip": "y"}, interactive=True)
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     taken = hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1)
     assert question in person.said
     assert taken.value == pytest.approx(27.7e-3 if "mV" in typed else float(typed))
@@ -122,14 +122,14 @@ def test_a_slip_is_asked_about_and_never_corrected(typed: str, question: str, cl
 
 def test_a_slip_can_be_read_again(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": ["271", "27.1"], "v/slip": "n"}, interactive=True)
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 27.1
     assert hands.findings == []
 
 
 def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": "271"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
     assert hands.findings
     assert person.keys == ["v"]
@@ -138,13 +138,13 @@ def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
 @pytest.mark.parametrize("typed", ["27.1", "26.0", "28.6"])
 def test_a_plausible_value_raises_no_question(typed: str, clock: ManualClock) -> None:
     person = ScriptedPerson({"v": typed}, interactive=True)
-    Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v", expect=27.1)
+    Acquisition(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v", expect=27.1)
     assert person.keys == ["v"]
 
 
 def test_another_unit_or_function_is_refused_and_asked_again(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": ["15 ohm", "27.1 V dc", "27.1 V ac"]})
-    assert Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").value == 27.1
+    assert Acquisition(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").value == 27.1
     assert "not in V" in person.said
     assert "check the meter's setting" in person.said
 
@@ -157,10 +157,12 @@ def test_a_typed_reading_makes_the_same_record_as_a_linked_one(
 ) -> None:
     """All fields alike but how it came in, the frame, and the two times."""
     linked(monkeypatch, clock, frames(27.75))
-    with Hands(BENCH, ScriptedPerson({}), clock) as hands:
+    with Acquisition(BENCH, ScriptedPerson({}), clock) as hands:
         by_link = hands.reading("MA-01", V_AC, "voltage", "v")
     typed_bench = Bench([Instrument(tag="MA-01", accuracy=LINES)])
-    by_hand = Hands(typed_bench, ScriptedPerson({"v": "27.75"}), clock).reading("MA-01", V_AC, "voltage", "v")
+    by_hand = Acquisition(typed_bench, ScriptedPerson({"v": "27.75"}), clock).reading(
+        "MA-01", V_AC, "voltage", "v"
+    )
     apart = {"origin", "raw", "utc_ns", "mono_ns"}
     for field in msgspec.structs.fields(Reading):
         if field.name not in apart:
@@ -185,13 +187,16 @@ def test_a_typed_reading_makes_the_same_record_as_a_linked_one(
 )
 def test_what_is_typed_is_kept_as_a_display_shows_it(typed: str, displayed: str, clock: ManualClock) -> None:
     person = ScriptedPerson({"v": typed})
-    assert Hands(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").reading.displayed == displayed
+    assert (
+        Acquisition(BENCH, person, clock).reading("MB-02", V_AC, "voltage", "v").reading.displayed
+        == displayed
+    )
 
 
 def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> None:
     """What was acknowledged by the bell is on the disk already."""
     person = ScriptedPerson({"v": "27.75"})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     heard_when_kept: list[int] = []
 
     def keep(reading: Reading) -> str:
@@ -211,7 +216,7 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
 def test_t_types_what_the_link_should_have_told(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [item for n in range(40) for item in (0.4, *frames(n, n=1)[1:])])
     person = ScriptedPerson({"v": "27.75"}, keys="t")
-    with Hands(BENCH, person, clock) as hands:
+    with Acquisition(BENCH, person, clock) as hands:
         taken = hands.reading("MA-01", V_AC, "voltage", "v")
     assert (taken.value, taken.reading.origin) == (27.75, Origin.HAND)
 
@@ -220,7 +225,7 @@ def test_hold_is_never_taken(monkeypatch: pytest.MonkeyPatch, clock: ManualClock
     """A steady display with hold lit waits until it is cleared."""
     linked(monkeypatch, clock, [*frames(27.0, flags=frozenset({Flag.HOLD})), *frames(27.75, n=4)])
     person = ScriptedPerson({})
-    with Hands(BENCH, person, clock) as hands:
+    with Acquisition(BENCH, person, clock) as hands:
         assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
     assert person.keys == ["v/setting"]
     assert "hold" in person.asked[0].text
@@ -229,7 +234,7 @@ def test_hold_is_never_taken(monkeypatch: pytest.MonkeyPatch, clock: ManualClock
 def test_the_wrong_function_is_named(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [*frames(0.01, V_DC), *frames(27.75, n=4)])
     person = ScriptedPerson({})
-    with Hands(BENCH, person, clock) as hands:
+    with Acquisition(BENCH, person, clock) as hands:
         hands.reading("MA-01", V_AC, "no-load voltage", "v")
     assert "is set to V=" in person.asked[0].text
     assert "needs V~" in person.asked[0].text
@@ -238,7 +243,7 @@ def test_the_wrong_function_is_named(monkeypatch: pytest.MonkeyPatch, clock: Man
 def test_a_broken_link_is_tried_again_or_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [LinkLostError("unplugged", "plug it in")], frames(27.75))
     person = ScriptedPerson({"v/trouble": "try again"}, interactive=True)
-    with Hands(BENCH, person, clock) as hands:
+    with Acquisition(BENCH, person, clock) as hands:
         assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
     assert "plug it in" in person.said
 
@@ -246,19 +251,19 @@ def test_a_broken_link_is_tried_again_or_typed(monkeypatch: pytest.MonkeyPatch, 
 def test_a_silent_link_can_be_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [])
     person = ScriptedPerson({"v/trouble": "type it", "v": "27.75"}, interactive=True)
-    with Hands(BENCH, person, clock) as hands:
+    with Acquisition(BENCH, person, clock) as hands:
         assert hands.reading("MA-01", V_AC, "voltage", "v").reading.origin is Origin.HAND
 
 
 def test_a_script_gets_the_error_itself(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [])
-    with Hands(BENCH, ScriptedPerson({}), clock) as hands, pytest.raises(ReadTimeoutError):
+    with Acquisition(BENCH, ScriptedPerson({}), clock) as hands, pytest.raises(ReadTimeoutError):
         hands.reading("MA-01", V_AC, "voltage", "v")
 
 
 def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "s", "a/skip": "no probe", "b": "q", "c": ["u", "y"]})
-    hands = Hands(BENCH, person, clock)
+    hands = Acquisition(BENCH, person, clock)
     with pytest.raises(SkippedError, match="no probe"):
         hands.do("clip on", "a")
     with pytest.raises(StoppedError):
@@ -271,12 +276,12 @@ def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
 
 
 def test_free_words_are_never_commands(clock: ManualClock) -> None:
-    hands = Hands(BENCH, ScriptedPerson({"why": "q"}), clock)
+    hands = Acquisition(BENCH, ScriptedPerson({"why": "q"}), clock)
     assert hands.ask(Prompt("text", "why?", "why")) == "q"
 
 
 def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
-    hands = Hands(BENCH, ScriptedPerson({"a": "0.5"}), clock)
+    hands = Acquisition(BENCH, ScriptedPerson({"a": "0.5"}), clock)
     assert hands.context("MA-01") == ("linked meter",)
     hands.reading("MB-02", A_DC, "current", "a")
     assert hands.context("MB-02") == ("after current",)

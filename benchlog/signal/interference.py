@@ -9,13 +9,13 @@ from benchlog.signal.findings import Finding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.samples import FloatArray, largest_smooth
 
-__all__ = ["find_other_content"]
+__all__ = ["find_interference"]
 
 # Common practice, no source: a smaller one is left to the uncertainty.
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
 
 
-def find_other_content(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Finding]:
+def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Finding]:
     """A second tone, or a record that is no waveform at all."""
     found: list[Finding] = []
     for i, (y, residual) in enumerate(zip(record.channels, record.residuals, strict=True)):

@@ -8,12 +8,12 @@ from benchlog.adapter import Reader
 from benchlog.errors import ReadTimeoutError
 from benchlog.reading import Reading, agree
 
-__all__ = ["STABLE_COUNT", "read_agreeing"]
+__all__ = ["STABLE_COUNT", "read_stable"]
 
 STABLE_COUNT = 3  # readings in a row within two counts: the display has settled; common practice, no source
 
 
-def read_agreeing(reader: Reader, timeout_s: float, count: int = 2, *, stable: bool = False) -> Reading:
+def read_stable(reader: Reader, timeout_s: float, count: int = 2, *, stable: bool = False) -> Reading:
     """Return the last of `count` consecutive readings that agree (see `benchlog.reading.agree`).
 
     One frame is never enough: a flipped bit can turn a digit into another.

@@ -24,12 +24,12 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Record, Result
 
-__all__ = ["Lookup", "as_json"]
+__all__ = ["LogbookReader", "as_json"]
 
 _BATCH = 500
 
 
-class Lookup:
+class LogbookReader:
     """What an open logbook answers; nothing here writes. Every entry's digest is proved as it is read.
 
     Parameters

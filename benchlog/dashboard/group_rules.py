@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from benchlog.dashboard.reasons import doubt, jitter, names, show, shown, stood
+from benchlog.dashboard.reasons import (
+    describe,
+    describe_all,
+    describe_jitter,
+    describe_stillness,
+    doubt,
+    names,
+)
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
 from benchlog.reading import Flag
@@ -42,7 +49,7 @@ def overloads(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         for track in over:
             manual = track.last is not None and Flag.AUTO not in track.last.flags and not track.by_hand
             why = "; its range was set by hand" if manual else ""
-            yield doubt(track, Kind.OVERLOAD, f"overload while {show(within)}{why}", group=group.name)
+            yield doubt(track, Kind.OVERLOAD, f"overload while {describe_all(within)}{why}", group=group.name)
 
 
 def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
@@ -50,7 +57,7 @@ def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
     low = [t for t in tracks if t.near_zero.on and t.comparable]
     others = [t for t in tracks if t not in low and t.comparable]
     for track in low if others else []:
-        text = f"{shown(track)} while {show(others)}: near zero is no proof of a dead circuit"
+        text = f"{describe(track)} while {describe_all(others)}: near zero is no proof of a dead circuit"
         yield doubt(track, Kind.NEAR_ZERO, text, group=group.name)
 
 
@@ -69,13 +76,15 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         if len(moved) > len(against):
             unit = track.last.unit if track.last is not None else ""
             others: tuple[str, ...] = ()
-            text = f"{stood(track)} while {names(moved)} moved by {format_quantity(far, unit, 2)}"
+            text = (
+                f"{describe_stillness(track)} while {names(moved)} moved by {format_quantity(far, unit, 2)}"
+            )
             if len(moved) == 1 and not still.was_lively:
                 others = (moved[0].tag,)
                 text += ": one stands still or the other drifts"
             yield doubt(track, Kind.FROZEN, text, others, group.name)
         elif still.out_of_character and not any(p.still.was_lively for p in peers):
-            text = stood(track) + "; it used to change all the time"
+            text = describe_stillness(track) + "; it used to change all the time"
             yield doubt(track, Kind.FROZEN, text, group=group.name)
 
 
@@ -85,5 +94,5 @@ def unsteady(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
     if len(grown) == 1:
         others = [t for t in tracks if t is not grown[0] and not t.by_hand]
         if others and not any(t.noise.growing for t in others):
-            text = f"{jitter(grown[0])} while {names(others)} stays steady: lead, contact or meter"
+            text = f"{describe_jitter(grown[0])} while {names(others)} stays steady: lead, contact or meter"
             yield doubt(grown[0], Kind.UNSTEADY, text, group=group.name)

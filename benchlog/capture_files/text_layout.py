@@ -1,4 +1,4 @@
-"""How a text table is dressed: delimiter, decimal mark, kind of each column, where the data begin.
+"""How a text table is laid out: delimiter, decimal mark, kind of each column, where the data begin.
 
 Every pair of delimiter and decimal mark is tried on a sample of lines; the pair under which most cells are
 numbers or times wins. Where two pairs explain the lines equally well but give different numbers, the file is
@@ -15,7 +15,7 @@ from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, del
 from benchlog.capture_files.plain_text import PlainText
 from benchlog.errors import CaptureFileError
 
-__all__ = ["Dress", "seen", "sniff"]
+__all__ = ["TextLayout", "seen", "sniff"]
 
 # Earlier wins a tie: a tab or semicolon is rarely there by chance, a blank often is.
 _DELIMITERS = ("\t", ";", ",", "|", BLANKS, "")
@@ -27,7 +27,7 @@ _DECIMAL_EVIDENCE = re.compile(rb"(?<![\d,.])[+-]?0,\d|\d,(?:\d{1,2}|\d{4,})(?![
 
 
 @dataclass(frozen=True, slots=True)
-class Dress:
+class TextLayout:
     """How to read the table.
 
     Attributes
@@ -61,12 +61,12 @@ class Dress:
         return len(self.kinds)
 
 
-def seen(dress: Dress) -> str:
+def seen(layout: TextLayout) -> str:
     """Say in a hint how the file was read."""
-    mark = "point" if dress.decimal == "." else "comma"
+    mark = "point" if layout.decimal == "." else "comma"
     return (
-        f"seen: {delimiter_name(dress.delimiter)} separated, decimal {mark}, {dress.width} columns, "
-        f"data from line {dress.first_line}: {dress.first_text[:80]!r}"
+        f"seen: {delimiter_name(layout.delimiter)} separated, decimal {mark}, {layout.width} columns, "
+        f"data from line {layout.first_line}: {layout.first_text[:80]!r}"
     )
 
 
@@ -154,8 +154,8 @@ def _sample(text: PlainText) -> tuple[list[str], list[str]]:
     return head, [line for line in lines if line.strip()]
 
 
-def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int | None = None) -> Dress:
-    """Find out the dress of a text table.
+def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int | None = None) -> TextLayout:
+    """Find out the layout of a text table.
 
     Parameters
     ----------
@@ -288,7 +288,7 @@ def _thousands(best: _Trial, lines: list[str], name: str) -> str:
     )
 
 
-def _locate(head: list[str], best: _Trial, thousands: str, name: str) -> Dress:
+def _locate(head: list[str], best: _Trial, thousands: str, name: str) -> TextLayout:
     """Find the first data line and settle the width."""
     offset = 0
     for number, line in enumerate(head, start=1):
@@ -300,7 +300,7 @@ def _locate(head: list[str], best: _Trial, thousands: str, name: str) -> Dress:
             )
             kinds = best.kinds + "M" * (1 if widest == len(best.kinds) + 1 else 0)
             delimiter = "" if len(kinds) == 1 else best.delimiter
-            return Dress(
+            return TextLayout(
                 delimiter,
                 best.decimal,
                 thousands,

@@ -10,7 +10,7 @@ from typing import Self
 from benchlog.adapter import Adapter, Digitiser, Reader, Source
 from benchlog.bench import Bench
 from benchlog.capture import Capture
-from benchlog.checks.metered import Metered
+from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.guide.cards import Card, danger_lines
@@ -18,10 +18,10 @@ from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.reading import Flag, Function, Reading
-from benchlog.registry import open_adapter
+from benchlog.registry import make_adapter
 from benchlog.units import format_quantity
 
-__all__ = ["Hands", "SkippedError", "StoppedError", "UndoneError"]
+__all__ = ["Acquisition", "SkippedError", "StoppedError", "UndoneError"]
 
 _CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
 _VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS)
@@ -50,7 +50,7 @@ def _not_kept(reading: Reading) -> str:
     return ""
 
 
-class Hands:
+class Acquisition:
     """Takes readings and captures on a bench, with a person to move leads and type displays.
 
     Parameters
@@ -212,7 +212,7 @@ class Hands:
 
     def reading(
         self, meter: str | None, function: Function, what: str, key: str, *, expect: float | None = None
-    ) -> Metered:
+    ) -> MeterReading:
         """Take one settled reading of a function.
 
         Parameters
@@ -239,7 +239,7 @@ class Hands:
         self.kept.append((reading, self._keep(reading)))
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
-        return Metered(reading, self.bench.accuracy(reading))
+        return MeterReading(reading, self.bench.accuracy(reading))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
         """Take one record of these channels with a scope of the bench."""
@@ -279,7 +279,7 @@ class Hands:
     def _adapter(self, tag: str) -> Adapter:
         if tag not in self._adapters:
             instrument = self.bench.instrument(tag)
-            adapter = open_adapter(
+            adapter = make_adapter(
                 instrument.address,
                 tag,
                 clock=self.clock,

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-__all__ = ["Edge", "odd_ones"]
+__all__ = ["Edge", "outliers"]
 
 Edge = tuple[str, str]
 
 
-def odd_ones(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edge] = ()) -> tuple[str, ...]:
+def outliers(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edge] = ()) -> tuple[str, ...]:
     """Name the meters that may be the wrong one.
 
     Parameters
@@ -29,11 +29,11 @@ def odd_ones(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edg
 
     Examples
     --------
-    >>> odd_ones("ABC", [("A", "B"), ("A", "C")])
+    >>> outliers("ABC", [("A", "B"), ("A", "C")])
     ('A',)
-    >>> odd_ones("AB", [("A", "B")])
+    >>> outliers("AB", [("A", "B")])
     ('A', 'B')
-    >>> odd_ones("ABC", [("A", "B")], [("A", "B"), ("B", "C")])
+    >>> outliers("ABC", [("A", "B")], [("A", "B"), ("B", "C")])
     ('B',)
     """
     if not strong:
