@@ -11,7 +11,7 @@ from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import Bench, Instrument
 from benchlog.errors import ReadTimeoutError
-from benchlog.guide import hands as hands_module
+from benchlog.guide import acquisition as acquisition_module
 from benchlog.guide.person import InputEndedError
 from benchlog.result import Verdict
 from benchlog.testing import ScriptedReader
@@ -101,7 +101,7 @@ def test_an_instrument_that_fails_stops_a_script_with_a_note(
 ) -> None:
     rig.bench = Bench([Instrument(tag="MB-02", address="sim:MB-02")])
     monkeypatch.setattr(
-        hands_module, "make_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
+        acquisition_module, "make_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
     )
     with pytest.raises(ReadTimeoutError):
         rig.run(ScriptedPerson({}))
