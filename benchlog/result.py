@@ -12,6 +12,8 @@ from typing import Any
 
 import msgspec
 
+from benchlog.influence import Influence
+
 __all__ = [
     "RESULT_SCHEMA",
     "BudgetLine",
@@ -50,13 +52,22 @@ def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
 class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     """One line of an uncertainty budget.
 
-    `contribution` is the standard uncertainty of the result due to this input, in the result's unit:
-    \\|sensitivity\\| times the input's standard uncertainty.
+    Attributes
+    ----------
+    label : str
+        For people; nothing else asks it.
+    contribution : float
+        Standard uncertainty of the result due to this input, in the result's unit.
+    influence : Influence or None
+        Which thing the input belongs to, and what of it; None in results recorded before this was kept.
+    sensitivity : float or None
+        Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
+        meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     """
 
     label: str
     contribution: float
-    standard_uncertainty: float | None = None
+    influence: Influence | None = None
     sensitivity: float | None = None
 
 
