@@ -208,7 +208,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         Returns
         -------
         DataFrame
-            One row a line, the fields of `BudgetLine` as columns, and ``share``: the line's part of the variance.
+            One row a line, the fields of `BudgetLine` and its influence as columns, and ``share``: the line's part of the variance.
 
         Raises
         ------
@@ -225,8 +225,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
                 f"no quantity {name!r} in this result", hint=f"it has {', '.join(self.quantities) or 'none'}"
             )
         lines = self.quantities[name].budget
+        rows: list[dict[str, Any]] = [msgspec.to_builtins(line) for line in lines]
+        flat = [{**row.pop("influence", {}), **row} for row in rows]
         frame = pd.DataFrame(
-            [msgspec.to_builtins(line) for line in lines], columns=list(BudgetLine.__struct_fields__)
+            flat, columns=["label", "contribution", *Influence.__struct_fields__, "sensitivity"]
         )
         squares = frame["contribution"].astype(float) ** 2
         frame["share"] = squares / squares.sum() if len(frame) else squares
