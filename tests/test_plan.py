@@ -105,7 +105,7 @@ def test_revision_changes_with_any_edit(tmp_path):
             "scope clip on a mains-referenced node is refused",
             "protective earth",
         ),
-        ("[project]", "[project", "no valid TOML", "brackets"),
+        ("[project]", "[project", "not valid TOML", "brackets"),
         ('mains = "230 V"', 'mains = "230 ohm"', "project.mains", ""),
     ],
 )
