@@ -136,7 +136,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
-            stream.reconfigure(errors="replace")  # a mark that this terminal has no character for is no error
+            stream.reconfigure(
+                errors="replace"
+            )  # a mark that this terminal has no character for is not an error
     words = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(chosen if chosen in COMMANDS else None)

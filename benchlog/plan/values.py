@@ -95,7 +95,7 @@ def _try_automatic(check: RatioCheck) -> None:
             "al makes the run automatic, which needs a generator", hint="name it under generator"
         )
     if check.opposed_turns is not None:
-        raise UsageError("series opposition is no automatic run", hint="leave out al, or opposed_turns")
+        raise UsageError("series opposition is not an automatic run", hint="leave out al, or opposed_turns")
     if (check.area is None) != (check.saturation is None):
         raise UsageError("area and saturation go together")
     if check.sweep is not None and check.sweep != 0 and not 5 <= check.sweep <= 61:

@@ -25,7 +25,7 @@ def find_few_cycles(cycles: float, duration_s: float) -> list[Finding]:
 
 
 def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArray) -> list[Finding]:
-    """Note converters whose steps are no small part of the signal.
+    """Note converters whose steps are not a small part of the signal.
 
     Parameters
     ----------
