@@ -272,10 +272,7 @@ def reading_back(small: Path, large: Path) -> None:
             f"{cpu * 1e3:.1f} ms ({wall * 1e3:.1f})",
             cpu < 0.05,
         )
-        for name, action in (
-            ("summary from the rollup", view.summary),
-            ("latest results", view.book.latest_results),
-        ):
+        for name, action in (("summary from the rollup", view.summary),):
             wall, cpu = timed(action)
             say(name, f"{cpu * 1e3:.1f} ms ({wall * 1e3:.1f})")
         wall, cpu = time.perf_counter(), time.process_time()
