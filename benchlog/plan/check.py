@@ -37,6 +37,9 @@ class LimitText(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         either = self.low or self.high
         if either is None:
             raise UsageError(f"{what}: limits need low, high or both")
+        units = [q.value.unit for q in (self.low, self.high) if q is not None]
+        if len(set(units)) > 1 and "1" not in units:
+            raise UsageError(f"{what}: low is in {units[0]}, high in {units[1]}")
         unit = unit or either.value.unit
         low, high = (None if q is None else q.in_unit(unit, what) for q in (self.low, self.high))
         if low is not None and high is not None and low > high:
