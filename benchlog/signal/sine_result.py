@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchlog.errors import AnalysisError
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray
 
@@ -60,7 +60,7 @@ class SineFit:
     n_samples : int
     degrees_of_freedom : float
         Of each channel's noise estimate.
-    findings : tuple of Finding
+    findings : tuple of RecordFinding
         What is odd about the record.
     """
 
@@ -76,7 +76,7 @@ class SineFit:
     cycles: float
     n_samples: int
     degrees_of_freedom: float
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[RecordFinding, ...] = ()
 
     @property
     def blocked(self) -> bool:

@@ -174,7 +174,7 @@ def plan_file(path: Path) -> Path:
     parts = "".join(f'[[part]]\ntag = "T{n}"\n' for n in range(5))
     checks = "".join(
         f'[[check]]\nid = "C{n:02d}"\npart = "T{n % 5}"\nkind = "reading"\nfunction = "V~"\n'
-        'limits.reading = { low = "25.6 V", high = "29.0 V" }\n'
+        'limits.voltage = { low = "25.6 V", high = "29.0 V" }\n'
         for n in range(17)
     )
     hold = '[[hold]]\nid = "H1"\nstep = "open the case"\nneeds = ["C00", "C01"]\n'
