@@ -121,9 +121,7 @@ def test_a_correction_supersedes_and_never_overwrites(book: Logbook) -> None:
     wrong = book.append_result(a_result(Verdict.FAIL))
     right = book.append_result(a_result())
     book.append_result(a_result(part="T2"))
-    assert [e.seq for e, _ in book.latest_results()] == [right.seq, right.seq + 1]
     mark = book.supersede(right.seq, "the lead was off", replacement=wrong.seq)
-    assert [e.seq for e, _ in book.latest_results()] == [wrong.seq, right.seq + 1]
     assert book.superseded() == {right.seq: mark.seq}
     assert book.result(right.seq).verdict is Verdict.PASS
     for bad in (right.seq, mark.seq, 1, 99):
