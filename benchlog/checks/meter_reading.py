@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.errors import AnalysisError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
@@ -111,10 +112,10 @@ def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
     )
 
 
-def misleading_flags(*metered: MeterReading) -> list[str]:
+def misleading_flags(*metered: MeterReading) -> list[Finding]:
     """Findings for displays that show hold, relative, low battery and the like."""
     return [
-        f"{m.name} shows '{flag.value}': clear it and read again"
+        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
         for m in metered
         for flag in _MISLEADING
         if flag in m.reading.flags
