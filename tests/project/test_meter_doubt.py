@@ -61,11 +61,13 @@ def test_what_ends_a_doubt(
 def test_taking_the_recall_back_takes_the_doubt_back(record: CheckedMeter) -> None:
     """The wrong standard was used: as if it had never been. A blame by hand likewise."""
     bad = record.standard("fail")
-    auto = record.book.append("recall", {"meter": "MB-02", "function": "V=", "to_entry": bad, "results": []})
+    auto = record.book.append(
+        "recall", {"meter": "MB-02", "function": "V=", "reason": "", "to_entry": bad, "results": []}
+    )
     record.book.append("recall undone", {"entry": auto.seq, "meter": "MB-02", "reason": "wrong standard"})
     assert record.doubt() is None
     blamed = record.book.append(
-        "recall", {"meter": "MB-02", "function": "V~", "to_entry": auto.seq, "results": []}
+        "recall", {"meter": "MB-02", "function": "V~", "reason": "", "to_entry": auto.seq, "results": []}
     )
     found = record.doubt("V~")
     assert found is not None
