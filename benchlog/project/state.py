@@ -23,7 +23,7 @@ import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
-from benchlog.plan import AnyCheck, Hold, Plan, Substitution
+from benchlog.plan import Check, Hold, Plan, Substitution
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.recall import RecallClass
 from benchlog.result import Result, Verdict
@@ -83,7 +83,7 @@ class HoldState(StrEnum):
 class CheckStatus(msgspec.Struct, frozen=True):
     """One check: its state, why, the result it rests on, and what a recall says of that result."""
 
-    check: AnyCheck
+    check: Check
     state: CheckState
     reason: str
     result: Result | None = None
@@ -114,7 +114,7 @@ class ProjectState(msgspec.Struct, frozen=True):
     recalls: tuple[Entry, ...]
     pending: tuple[Substitution, ...] = ()
 
-    def held_by(self, check: AnyCheck) -> str | None:
+    def held_by(self, check: Check) -> str | None:
         """Hold point that a check comes after by the plan and that is neither released nor taken."""
         return _held_by(check, self.holds)
 
@@ -165,7 +165,7 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
     )
 
 
-def _held_by(check: AnyCheck, holds: Mapping[str, HoldStatus]) -> str | None:
+def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
     """Hold point that a check comes after and that is neither released nor taken."""
     if check.after_hold is None or holds[check.after_hold].state not in (HoldState.SHUT, HoldState.READY):
         return None
@@ -232,7 +232,7 @@ class _Sorted:
                 self.steps[str(body["hold"])] = entry
 
 
-def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStatus:
+def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
     notes: list[str] = []
     for entry in reversed(found.results.get(check.id, ())):
         if entry.seq in found.superseded:
@@ -249,7 +249,7 @@ def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStat
     return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
 
 
-def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
+def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
     recall = ""
     if entry.seq in found.recall_of:
         meter, kind = found.recall_of[entry.seq]

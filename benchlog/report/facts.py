@@ -10,7 +10,7 @@ import msgspec
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
-from benchlog.plan import Plan
+from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
 from benchlog.project.overview import MeterTrust, meter_trust
 from benchlog.project.provenance import Blamed
@@ -89,23 +89,6 @@ class Facts:
     entries: int
     head: str
     damage: tuple[str, ...]
-
-
-_MAIN = {
-    "supply": ("no_load_voltage", "source_resistance", "rectified_peak_worst"),
-    "turns_ratio": ("turns_ratio", "phase"),
-    "inductance": ("inductance",),
-    "continuity": ("resistance",),
-    "isolation": ("resistance",),
-    "compare": ("ratio",),
-    "rectified": ("rectified_peak", "rectified_peak_worst"),
-    "crosscheck": ("e_n", "difference"),
-    "reading": (),
-}
-_EXPECTED = {
-    "no_load_voltage": "expected_no_load",
-    "resistance": "expected_resistance",
-}
 
 
 def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
@@ -332,24 +315,29 @@ def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
     items = result.details.get("items")
     if isinstance(items, dict):
         return tuple(_row(result, str(name), "", item) for name, item in items.items())
-    names = [n for n in _MAIN.get(result.check, ()) if n in result.quantities] or [
+    kind = kind_of_result(result.check)
+    main = kind.shown if kind is not None else {}
+    names = [n for n in main if n in result.quantities] or [
         n for n in result.quantities if not n.startswith("expected")
     ]
     planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
     if not names:
         return (Row(quantity="", words=result.reason),)
-    return tuple(_row(result, name, planned if number == 0 else "") for number, name in enumerate(names))
+    return tuple(
+        _row(result, name, planned if number == 0 else "", expected=main.get(name, ""))
+        for number, name in enumerate(names)
+    )
 
 
-def _row(result: Result, name: str, planned: str, item: object = None) -> Row:
+def _row(result: Result, name: str, planned: str, item: object = None, *, expected: str = "") -> Row:
     shown = quantity_words(name)
     quantity = result.quantities.get(name)
     if quantity is None:
         return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
-    expected = result.quantities.get(_EXPECTED.get(name, f"expected {name}"))
+    computed = result.quantities.get(expected or f"expected {name}")
     return Row(
         quantity=shown,
-        expected=value_words(expected) if expected else planned,
+        expected=value_words(computed) if computed else planned,
         limits=limits_words(result.limits.get(name)),
         value=value_words(quantity),
     )
