@@ -68,8 +68,12 @@ class Blamed(msgspec.Struct, frozen=True):
     @property
     def name(self) -> str:
         """What is blamed, for people."""
-        words = [self.instrument]
-        words += [f"on {self.function}"] if self.function else []
+        return f"{self.instrument} {self.where}".rstrip()
+
+    @property
+    def where(self) -> str:
+        """Which function, channel and range of it are blamed, for people; empty for all of it."""
+        words = [f"on {self.function}"] if self.function else []
         words += [f"channel {self.channel}"] if self.channel else []
         words += [f"range {format_quantity(self.range_max, 'V')}"] if self.range_max else []
         return " ".join(words)

@@ -281,7 +281,7 @@ def _recall_words(entry: Entry) -> str:
         kinds.setdefault(str(item["class"]), []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
-        f"{Blamed.from_body(body).name} recalled ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
+        f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
         f"{said or 'no further results affected'}"
     )
 
