@@ -84,6 +84,7 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
 def _write_all(folder: Path) -> list[str]:
     from benchlog.cli import COMMANDS
     from benchlog.errors import UsageError
+    from benchlog.files import write_whole
 
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file", hint="name a folder: --out man")
@@ -91,7 +92,7 @@ def _write_all(folder: Path) -> list[str]:
     names = []
     for command in (None, *COMMANDS):
         name = "benchlog.1" if command is None else f"benchlog-{command}.1"
-        (folder / name).write_text(page_text(command, roff=True), encoding="utf-8")
+        write_whole(folder / name, page_text(command, roff=True))
         names.append(name)
     return names
 
