@@ -298,7 +298,7 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
         if args.undo_recall not in recalls or recalls[args.undo_recall].body["meter"] != args.meter:
             known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.meter) or "none"
             raise UsageError(
-                f"entry {args.undo_recall} is no recall of {args.meter}", hint=f"recalls of it: {known}"
+                f"entry {args.undo_recall} is not a recall of {args.meter}", hint=f"recalls of it: {known}"
             )
         if args.undo_recall in undone:
             raise UsageError(f"recall {args.undo_recall} was taken back already")

@@ -101,7 +101,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     Raises
     ------
     UsageError
-        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are no text, nesting deeper than 60.
+        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are not text, nesting deeper than 60.
     """
     if depth > MAX_DEPTH:
         raise UsageError(f"an entry is nested deeper than {MAX_DEPTH} levels", hint="attach it as a file")
@@ -123,7 +123,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     if isinstance(value, Mapping):
         for key in value:
             if not isinstance(key, str):
-                raise UsageError(f"{where} has the key {key!r}, which is no text")
+                raise UsageError(f"{where} has the key {key!r}, which is not text")
         return {plain(k): plain(v, f"{where}.{k}", depth + 1) for k, v in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray | memoryview):
         return [plain(v, f"{where}[{i}]", depth + 1) for i, v in enumerate(value)]
@@ -177,7 +177,7 @@ def _number(digits: str) -> int | float:
 def _finite(digits: str) -> float:
     number = float(digits)
     if not math.isfinite(number):
-        raise ValueError(f"{digits[:20]} is no number of canonical JSON")
+        raise ValueError(f"{digits[:20]} is not a number of canonical JSON")
     return number
 
 
@@ -214,7 +214,7 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     Raises
     ------
     LogbookDamagedError
-        If the digest is not that of the text, or the text is no entry.
+        If the digest is not that of the text, or the text is not an entry.
     """
     if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != digest:
         raise LogbookDamagedError(

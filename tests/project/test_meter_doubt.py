@@ -109,7 +109,7 @@ def test_the_same_digits_on_different_standards_are_named(record: CheckedMeter) 
 
 
 def test_a_result_in_doubt_is_indeterminate_but_a_failed_comparison_stays() -> None:
-    """Pass and fail are no verdicts of a bad meter; that two meters differ is."""
+    """Pass and fail are not verdicts of a bad meter; that two meters differ is."""
     doubt = Doubt("MB-02", "V=", "CS-3", 7, "2026-06-06T10:00:00Z", 0)
     for check, verdict, becomes in (
         ("reading", Verdict.PASS, Verdict.INDETERMINATE),
