@@ -64,7 +64,8 @@ READING_COLUMNS = (
 HOW_TO_CHECK = """How to check this record with any SHA-256 tool
 ==============================================
 
-entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end, is that entry's digest.
+entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end (LF, or CR LF where a
+program changed it), is that entry's digest.
 The next line gives it as "previous"; the first line's "previous" is 64 zeros. So:
 
 1. take the SHA-256 of each line and compare it with "previous" in the line after it;
