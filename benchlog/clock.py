@@ -43,7 +43,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that moves only when told: no simulated day waits on a real one.
+    """A clock that moves only when moved: no simulated day waits on a real one.
 
     `sleep` moves it on at once. Safe to use from several threads.
     """

@@ -310,7 +310,7 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
 
 
 def _tail(unit: str, prefix: str = "") -> str:
-    """Prefix and unit as they stand behind a number."""
+    """Prefix and unit as they follow a number."""
     return {"1": "", "deg": "°", "degC": " °C", "ohm": f" {prefix}Ω"}.get(unit, f" {prefix}{unit}")
 
 

@@ -110,7 +110,7 @@ def test_the_same_digits_on_different_standards_are_named(record: CheckedMeter) 
 
 def test_a_result_in_doubt_is_indeterminate_but_a_failed_comparison_stays() -> None:
     """Pass and fail are not verdicts of a bad meter; that two meters differ is."""
-    doubt = Doubt("MB-02", "V=", "CS-3", 7, "2026-06-06T10:00:00Z", 0)
+    doubt = Doubt("MB-02", "V=", standard="CS-3", entry=7, time="2026-06-06T10:00:00Z")
     for check, verdict, becomes in (
         ("reading", Verdict.PASS, Verdict.INDETERMINATE),
         ("reading", Verdict.FAIL, Verdict.INDETERMINATE),
