@@ -182,7 +182,7 @@ def single_keys(stream: TextIO | None) -> Iterator[Keys | None]:
     Yields
     ------
     Keys or None
-        None where the stream is no terminal.
+        None where the stream is not a terminal.
     """
     if sys.platform == "win32":
         import msvcrt

@@ -89,7 +89,11 @@ class Context:
         """Open the logbook; close it, or use it as a context manager."""
         from benchlog.logbook import Logbook
 
-        return Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book = Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book.on_wait = lambda: sys.stderr.write(
+            f"waiting up to {book.busy_timeout_s:g} s: another program is writing to {self.logbook_path}\n"
+        )
+        return book
 
     def print_json(self, value: Any) -> None:
         """Write one JSON value on one line to standard output."""
@@ -133,7 +137,7 @@ class Context:
         """Say so, and take the verdict back, where a meter of the result has failed its check standard."""
         from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 
-        if not result.instruments or not self.logbook_path.exists():
+        if not self.logbook_path.exists():
             return result
         with self.open_logbook("ro", create=False) as book:
             doubts = MeterDoubts(book.entries(DOUBT_KINDS))

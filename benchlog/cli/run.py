@@ -121,7 +121,8 @@ def _lines(name: str) -> list[str]:
         return Path(name).read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
         raise UsageError(
-            f"answers {name}: byte {error.start} is no text (UTF-8)", hint="save the file as plain UTF-8 text"
+            f"answers {name}: byte {error.start} is not text (UTF-8)",
+            hint="save the file as plain UTF-8 text",
         ) from None
 
 

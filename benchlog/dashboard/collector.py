@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
 from benchlog.dashboard.agreement import Agreement
-from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Next, Place, Snapshot
+from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
 from benchlog.dashboard.reasons import display
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Watchdog
@@ -110,7 +110,6 @@ class Collector:
         self._links: dict[str, Link] = {}
         self._trouble = ""
         self._target = target
-        self._check: CheckNow | None = None
 
     # ---- in ----
 
@@ -150,11 +149,6 @@ class Collector:
         """Keep the latest complaint; a sink for the recorder."""
         with self._lock:
             self._trouble = str(error)
-
-    def show_check(self, check: CheckNow | None) -> None:
-        """Set or clear the check under way."""
-        with self._lock:
-            self._check = check
 
     # ---- out ----
 
@@ -208,7 +202,6 @@ class Collector:
                 suspects,
                 _steps(suspects),
                 health,
-                self._check,
                 note,
             )
 
@@ -233,6 +226,7 @@ class Collector:
             _placed(meters),
             _pending(agreement, {m.tag for m in meters if m.by_hand}),
             agreement.ever,
+            _typed_once(agreement),
         )
 
     def _meter(self, tag: str, doubts: dict[str, str], now_ns: int) -> MeterLine:
@@ -284,7 +278,7 @@ class Collector:
             return "", ""
         half = len(recent) // 2
         old, new = recent[:half], recent[-half:]
-        # Medians: one value caught while the display settled is no trend.
+        # Medians: one value caught while the display settled is not a trend.
         change = median(v for _, v in new) - median(v for _, v in old)
         if abs(change) < 1.5 * seen.last.resolution:
             return "steady", ""
@@ -334,6 +328,10 @@ def _digits(difference: float) -> int:
     return 3 if abs(difference) >= 10 else 2
 
 
+def _typed_once(agreement: Agreement) -> bool:
+    return agreement.word == "unsettled" and not agreement.ended and bool(agreement.typed)
+
+
 def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
     """What a comparison still lacks."""
     if agreement.word == "set differently":
@@ -342,7 +340,7 @@ def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
     if agreement.word == "unsettled" and agreement.ended:
         lacks.append("agreeing again, but not for long enough")
     elif agreement.word == "unsettled":
-        lacks.append("waits for a second typed reading" if agreement.typed else "not for long enough")
+        lacks.append("waits for a second typed reading" if _typed_once(agreement) else "not for long enough")
     if agreement.unread:
         how = " typed" if by_hand >= set(agreement.unread) else ""
         lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")

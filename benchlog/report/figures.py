@@ -9,6 +9,7 @@ from benchlog.capture import Capture
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.view import LogbookView
+from benchlog.plan import kind_of_result
 from benchlog.report.pictures import bode_figure, load_line_figure, waveforms_figure
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.wording import limits_words, quantity_words, value_words
@@ -23,13 +24,13 @@ _INK, _BAND, _POINT = "#222222", "#dfe8f2", "#b3541e"
 _MOST_STRIPS = 6
 
 
-def figure_of(result: Result | int, view: LogbookView | None = None) -> Figure:
-    """Draw a result: sweep, load line, first cycles of its record, or its values against their limits.
+def figure_of(result: Result | Capture | int, view: LogbookView | None = None) -> Figure:
+    """Draw a result (sweep, load line, first cycles of its record, or its values against their limits) or a capture.
 
     Parameters
     ----------
-    result : Result or int
-        A result, or the number of its entry in `view`.
+    result : Result, Capture or int
+        A result, a record of samples, or the number of a result's entry in `view`.
     view : LogbookView, optional
         Has the captures; without it the logbook named in the result is opened where it is still there.
 
@@ -42,18 +43,34 @@ def figure_of(result: Result | int, view: LogbookView | None = None) -> Figure:
     UsageError
         If there is no such result, or nothing in it can be drawn.
     """
+    if isinstance(result, Capture):
+        return waveforms_figure(
+            result, result.instrument or result.source, frequency_hz=_frequency_hz(result)
+        )
     if isinstance(result, int):
         result = _recorded(result, view)
     title = f"{result.check_id or result.check} {result.part}".strip() + f": {result.verdict}"
     drawn = bode_figure(result, title) or load_line_figure(result, title)
     if drawn is not None:
         return drawn
-    if result.check in ("turns_ratio", "inductance", "supply"):
+    kind = kind_of_result(result.check)
+    if kind is not None and kind.waveforms:
         capture = _capture(result, view)
         if capture is not None:
             frequency = result.quantities.get("frequency")
             return waveforms_figure(capture, title, frequency_hz=frequency.value if frequency else None)
     return _against_limits(result, title)
+
+
+def _frequency_hz(capture: Capture) -> float | None:
+    """Frequency of the first channel, None where no sine fits it: then the whole record is drawn."""
+    from benchlog.signal.waveform import measure_channel
+
+    try:
+        frequency = measure_channel(capture, capture.names[0]).frequency
+    except BenchlogError:
+        return None
+    return None if frequency is None else frequency.value
 
 
 def _recorded(seq: int, view: LogbookView | None) -> Result:
