@@ -49,7 +49,7 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
         text = data.decode("utf-8-sig")
         plain = tomllib.loads(text)
     except UnicodeDecodeError:
-        raise ConfigError(f"{what} {path} is no UTF-8 text", hint="save it as UTF-8") from None
+        raise ConfigError(f"{what} {path} is not UTF-8 text", hint="save it as UTF-8") from None
     except RecursionError:
         raise ConfigError(f"{what} {path} is nested too deeply") from None
     except tomllib.TOMLDecodeError as error:

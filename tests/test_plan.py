@@ -167,7 +167,7 @@ def test_no_file_and_no_text(tmp_path):
         read_plan(tmp_path / "none.toml")
     picture = tmp_path / "plan.toml"
     picture.write_bytes(b"\x89PNG\r\n\x1a\n\xff\xfe\x00")
-    with pytest.raises(ConfigError, match="no UTF-8 text"):
+    with pytest.raises(ConfigError, match="not UTF-8 text"):
         read_plan(picture)
 
 

@@ -277,7 +277,7 @@ class Collector:
             return "", ""
         half = len(recent) // 2
         old, new = recent[:half], recent[-half:]
-        # Medians: one value caught while the display settled is no trend.
+        # Medians: one value caught while the display settled is not a trend.
         change = median(v for _, v in new) - median(v for _, v in old)
         if abs(change) < 1.5 * seen.last.resolution:
             return "steady", ""

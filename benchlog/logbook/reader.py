@@ -203,7 +203,7 @@ class LogbookReader:
         try:
             result = Result.from_json(entry.body)
         except (msgspec.ValidationError, TypeError, AttributeError) as error:
-            raise LogbookDamagedError(f"entry {entry.seq} is no result: {error}") from error
+            raise LogbookDamagedError(f"entry {entry.seq} is not a result: {error}") from error
         return entry, msgspec.structs.replace(result, record=self.record_of(entry.ref))
 
     def readings_of(self, seq: int) -> list[Reading]:

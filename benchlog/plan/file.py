@@ -193,7 +193,7 @@ def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
             raise ConfigError(f"{path}: {what} {name!r} is there twice", hint="give each its own name")
         if not name or len(name) > 40 or not name.isprintable():
             raise ConfigError(
-                f"{path}: {what} {name[:40]!r} is no usable name", hint="use up to 40 printable characters"
+                f"{path}: {what} {name[:40]!r} is not a usable name", hint="use up to 40 printable characters"
             )
 
 

@@ -13,6 +13,8 @@ from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
 from benchlog.project.overview import MeterTrust, meter_trust
+from benchlog.project.provenance import Blamed
+from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.method import method_words
@@ -192,7 +194,9 @@ def _latest_each(
 ) -> tuple[list[_Chosen], tuple[str, ...]]:
     """Latest result of each check (or kind of check) on each part, and which stand although recalled."""
     superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
-    recalled = {int(item["entry"]): str(item["class"]) for entry in recalls for item in entry.body["results"]}
+    recalled = {
+        int(item["entry"]): RecallClass(item["class"]) for entry in recalls for item in entry.body["results"]
+    }
     latest: dict[tuple[str, str, str], _Chosen] = {}
     states = {Verdict.PASS: CheckState.PASSED, Verdict.FAIL: CheckState.FAILED}
     for entry in by_kind["result"]:
@@ -203,7 +207,7 @@ def _latest_each(
         latest.pop(key, None)
         counted = with_doubt(result, doubts.behind(result, at=entry.seq))
         state = states.get(counted.overall, CheckState.INDETERMINATE)
-        if not recalled.get(entry.seq, "stands").startswith("stands"):
+        if not recalled.get(entry.seq, RecallClass.STANDS).counts:
             state = CheckState.RECALLED
         latest[key] = (entry, result, state)
     standing = tuple(
@@ -277,8 +281,8 @@ def _recall_words(entry: Entry) -> str:
         kinds.setdefault(str(item["class"]), []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
-        f"{body['meter']} recalled on {body['function']} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
-        f"{said or 'no result beyond those recalled before'}"
+        f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
+        f"{said or 'no further results affected'}"
     )
 
 

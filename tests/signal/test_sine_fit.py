@@ -196,7 +196,7 @@ def test_scaling_a_channel_scales_the_ratio_and_nothing_else(data: list[Samples]
 @settings(max_examples=30, deadline=None)
 @given(records)
 def test_swapping_the_channels_inverts_the_ratio_and_the_phase(data: list[Samples]) -> None:
-    """Which channel is named first is no matter."""
+    """Which channel is named first is not a matter."""
     there = fit_sines(data, 1e-3, check=False).ratio(1, 0)
     back = fit_sines(data[::-1], 1e-3, check=False).ratio(1, 0)
     assert there.ratio * back.ratio == pytest.approx(1, rel=1e-7)
