@@ -149,6 +149,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     """What a check concluded. Field names are those of the JSON.
 
     `check` names the kind of check (``supply``, ``turns_ratio``...), `check_id` the plan's id of it (``C03``).
+    `expectations` names the quantity that holds what was expected of another: ``{"no_load_voltage": "expected_no_load"}``.
     `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; only the first two can release a hold point.
     `evidence` lists references into the logbook (``"readings:12"``, ``"capture:3"``) and typed readings.
     `details` holds what only one kind of check has, as plain JSON values.
@@ -163,6 +164,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     part: str = ""
     part_state: str = ""
     quantities: Mapping[str, Uncertain] = {}
+    expectations: Mapping[str, str] = {}
     limits: Mapping[str, Limits] = {}
     limits_set: str = "computed"
     conformance_probability: float | None = None

@@ -97,6 +97,7 @@ def check_continuity(
         verdict=judgement.verdict,
         reason=judgement.reason,
         quantities=quantities,
+        expectations={} if expected_ohm is None else {"resistance": "expected_resistance"},
         limits={"resistance": used} if used else {},
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,

@@ -164,6 +164,7 @@ def check_supply(
         verdict=verdict,
         reason=deciding.reason,
         quantities=quantities,
+        expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,

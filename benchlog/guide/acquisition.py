@@ -66,6 +66,8 @@ class Acquisition:
         Readings taken since `begin`, each with its reference.
     findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
+    generators : set of str
+        Generators that drove the part since `begin`.
     mains_referenced : bool
         The node under test is on the mains: no scope goes there.
     rested : bool
@@ -85,6 +87,7 @@ class Acquisition:
         self.clock = clock
         self.kept: list[tuple[Reading, str]] = []
         self.findings: list[Finding] = []
+        self.generators: set[str] = set()
         self.mains_referenced = False
         self.rested = False
         self.cards = False
@@ -126,6 +129,7 @@ class Acquisition:
         """
         self.kept.clear()
         self.findings.clear()
+        self.generators.clear()
         self.mains_referenced = mains_referenced
         self._keep, self._undo = keep, undo
 
@@ -271,6 +275,7 @@ class Acquisition:
             raise UsageError(
                 f"{tag} is not a generator", hint="the check's generator must be one in the bench file"
             )
+        self.generators.add(tag)
         return adapter
 
     def stamped(self, reading: Reading) -> Reading:

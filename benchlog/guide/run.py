@@ -17,6 +17,7 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, measure
+from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
 from benchlog.plan.list_kind import ListCheck
@@ -218,6 +219,8 @@ class Guide:
             measured.result,
             evidence=(*measured.result.evidence, *references),
             findings=(*measured.result.findings, *acquisition.findings),
+            instruments=tuple(dict.fromkeys((*measured.result.instruments, *sorted(acquisition.generators)))),
+            functions={**measured.result.functions, **dict.fromkeys(acquisition.generators, OUTPUT)},
         )
         result = with_doubt(result, self._doubts().behind(result))
         result = record_result(

@@ -41,11 +41,17 @@ class LogbookReader:
         self.path = path
         self._db = db
         self._lock = threading.RLock()
+        self._closed = False
 
     def close(self) -> None:
         """Close the file; safe to repeat."""
         with self._lock:
+            self._closed = True
             self._db.close()
+
+    def _refuse_closed(self) -> None:
+        if self._closed:
+            raise UsageError(f"logbook {self.path} was closed", hint="open it again with Logbook.open")
 
     def __enter__(self) -> Self:
         return self
@@ -59,6 +65,7 @@ class LogbookReader:
     def querying(self) -> Iterator[sqlite3.Connection]:
         """The connection, for queries of the logbook's own modules; nobody else writes meanwhile."""
         with self._lock, database.mapped_errors(self.path):
+            self._refuse_closed()
             yield self._db
 
     def head(self) -> EntryRef:

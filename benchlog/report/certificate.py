@@ -14,6 +14,7 @@ from typing import TypeVar
 from benchlog.capture import Capture
 from benchlog.clock import rfc3339
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.files import write_whole
 from benchlog.logbook import Logbook
 from benchlog.plan import Part, Plan, kind_of_result
 from benchlog.report.facts import Facts, gather
@@ -84,7 +85,7 @@ def write_certificate(
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(page, encoding="utf-8")
+    write_whole(path, page)
     paths = (path, print_pdf(path)) if pdf else (path,)
     return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
 

@@ -87,8 +87,9 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
     verdict = worst_verdict([part.verdict for part in parts.values()])
     quantities: dict[str, Uncertain] = {}
     for name, part in parts.items():
+        expected = part.expectations.values()
         for quantity, value in part.quantities.items():
-            quantities.setdefault(f"expected {name}" if quantity.startswith("expected") else name, value)
+            quantities.setdefault(f"expected {name}" if quantity in expected else name, value)
     deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
     probabilities = [
         p.conformance_probability for p in parts.values() if p.conformance_probability is not None
@@ -103,6 +104,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         verdict=verdict,
         reason="; ".join(deciding),
         quantities=quantities,
+        expectations={name: f"expected {name}" for name in parts if f"expected {name}" in quantities},
         limits=limits,
         limits_set="plan",
         conformance_probability=min(probabilities, default=None),
