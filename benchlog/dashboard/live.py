@@ -74,7 +74,8 @@ class Screen:
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
         if self._console.legacy_windows:  # which has one screen only: go on below the picture
-            self._console.control(self._line_begin(len(self._drawn)))
+            self._console.control(self._line_begin(len(self._drawn) - 1))
+            self._console.print()
         self._console.show_cursor(True)
         self._console.set_alt_screen(False)
 
