@@ -52,6 +52,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     import msgspec
 
+    from benchlog.cli.record_outside import secure
     from benchlog.cli.show import show_result
     from benchlog.errors import UsageError
     from benchlog.guide.person import ScriptedPerson
@@ -99,10 +100,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             standards=args.standards,
         )
         verdict = guide.run(args.check)
+        ended = True
         if person.interactive or not (args.check or guide.stopped):
             book.end_session(guide.close_out())
         elif not guide.stopped:
             book.end_session({})
+        else:
+            ended = False
+        if ended:
+            secure(ctx, book)
     return verdict.exit_code
 
 
