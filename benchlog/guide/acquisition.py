@@ -14,10 +14,11 @@ from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.guide.cards import Card, danger_lines
+from benchlog.guide.cards import card_of, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
+from benchlog.hookup import Hookup
 from benchlog.reading import Flag, Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.units import format_quantity
@@ -133,10 +134,12 @@ class Acquisition:
         self.mains_referenced = mains_referenced
         self._keep, self._undo = keep, undo
 
-    def show_card(self, card: Card) -> None:
-        """Show a hook-up card with its dangers, where cards are wanted."""
+    def show_hookup(self, hookup: Hookup) -> None:
+        """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
+        self.person.connect(hookup)
         if not self.cards:
             return
+        card = card_of(hookup, self.bench)
         for danger in card.dangers:
             for line in danger_lines(danger):
                 self.person.show(line, style="bold red")
