@@ -182,11 +182,11 @@ def _split_time(
     if stamped:
         best = next((c for c in stamped if c.stamps is not None and c.stamps.zoned), stamped[0])
         return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
-    timed = [
-        c for c in numeric if is_time_name(c.name) and c.unit in ("", "s") and not _counts_up(c, stated)
-    ] or [c for c in numeric[:1] if c.unit == "s"]
-    if not timed and not named and len(numeric) > 1:
-        timed = [c for c in numeric[:1] if _climbs_evenly(c, stated if explicit else None)]
+    timed = [c for c in numeric if _may_be_time(c) and not _counts_up(c, stated)]
+    if not timed and numeric:
+        first = numeric[0]
+        unnamed = not named and len(numeric) > 1 and _climbs_evenly(first, stated if explicit else None)
+        timed = [first] if first.unit == "s" or unnamed else []
     if not timed:
         return None, list(numeric)
     for other in timed[1:]:
@@ -196,6 +196,10 @@ def _split_time(
                 hint="export the channels one a file, or leave one out: choose the others with --columns",
             )
     return timed[0], [c for c in numeric if not any(c is t for t in timed)]
+
+
+def _may_be_time(column: Column) -> bool:
+    return is_time_name(column.name) and column.unit in ("", "s")
 
 
 def _climbs_evenly(column: Column, step_s: float | None) -> bool:
