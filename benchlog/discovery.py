@@ -16,6 +16,7 @@ from typing import Literal
 
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import ConfigError
+from benchlog.files import whole_file
 from benchlog.reading import Reading
 
 __all__ = [
@@ -252,20 +253,16 @@ def append_entries(path: Path, entries: Sequence[str]) -> None:
     if path.exists():
         read_bench(path)
         before = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n"
-    draft = path.with_name(path.name + ".new")
     try:
-        draft.write_text(before + "\n".join(entries), encoding="utf-8")
-        read_bench(draft)
-        if path.exists():
-            draft.chmod(path.stat().st_mode)
-        draft.replace(path)
+        with whole_file(path) as draft:
+            draft.write(before + "\n".join(entries))
+            draft.flush()
+            read_bench(Path(draft.name))
     except OSError as error:
         raise ConfigError(
             f"bench file {path} can't be written: {error.strerror}",
             hint="check the folder and its permissions",
         ) from None
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _plain(text: str) -> str:
