@@ -7,9 +7,7 @@ from typing import Annotated
 
 from msgspec import field
 
-from benchlog.errors import UsageError
-from benchlog.hookup import (
-    Hookup,
+from benchlog.circuits import (
     across,
     comparison,
     four_wire,
@@ -19,6 +17,8 @@ from benchlog.hookup import (
     same_points,
     supply_output,
 )
+from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, about
 from benchlog.plan.texts import AccuracyText, WireText
 from benchlog.quantity_text import (
