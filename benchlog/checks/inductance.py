@@ -20,9 +20,10 @@ from benchlog.checks.series_resistor import (
     measure_inductance,
     series_resistor,
 )
+from benchlog.circuits import winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import Hookup, in_words, winding_and_resistor
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn

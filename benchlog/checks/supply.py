@@ -17,9 +17,10 @@ from benchlog.checks.supply_model import (
     nominal_mains,
     rectified_peak,
 )
+from benchlog.circuits import supply_output
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import in_words, supply_output
+from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n

@@ -24,9 +24,10 @@ from benchlog.checks.ratio_model import (
     turns_number,
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
+from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import Hookup, in_words, turns_ratio
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
