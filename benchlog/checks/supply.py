@@ -8,7 +8,6 @@ from typing import Any
 
 from benchlog.checks.captured import Captured
 from benchlog.checks.known_resistor import known_resistor
-from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
     MAINS_TOLERANCE,
@@ -25,6 +24,7 @@ from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import Nameplate, format_quantity

@@ -19,7 +19,6 @@ __all__ = ["PlanHands"]
 _TEST_A = 0.5  # of a four-wire measurement whose plan names no current
 _SPARE_LEADS = "LD"
 _SUPPLY = "T1"
-_VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS)
 
 
 class PlanHands(SimHands):
@@ -166,7 +165,7 @@ class PlanHands(SimHands):
         self.clear()
         for meter in meters:
             self.put(meter, point, function)
-        if part == _SUPPLY and function in _VOLTS:
+        if part == _SUPPLY and function.is_volts:
             self.bench.hookups.supply()
 
     def _point(self, part: str) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from benchlog.checks.crosscheck import check_crosscheck
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CrossCheck
 
