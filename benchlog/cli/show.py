@@ -70,6 +70,10 @@ def show_brief(console: Console, result: Result) -> None:
     show_line(
         console, *_verdict(result), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0
     )
+    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were shown one by one
+        for judged in result.judged:
+            value, limits = value_words(result.quantities[judged]), limits_words(result.limits.get(judged))
+            show_line(console, f"{quantity_words(judged)} {value}, limits {limits}")
     for check in result.design_checks:
         show_line(
             console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}"

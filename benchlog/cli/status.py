@@ -83,14 +83,13 @@ def _plain(seen: Overview) -> dict[str, Any]:
 
 
 def _measured(status: CheckStatus) -> str:
-    """What a passed check measured first, its limited quantity before others; empty for any other check."""
+    """All quantities that a passed check was judged by; empty for any other check."""
     from benchlog.wording import quantity_words, value_words
 
     result = status.result
     if status.state != "passed" or result is None:
         return ""
-    named = sorted(result.quantities, key=lambda name: name not in result.limits)
-    return f"{quantity_words(named[0])} {value_words(result.quantities[named[0]])}" if named else ""
+    return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
 
 
 def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:

@@ -17,13 +17,14 @@ from benchlog.project.provenance import Blamed
 from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
+from benchlog.report.history import HISTORY_KINDS, history
 from benchlog.report.method import method_words
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
-_KINDS = (*STATE_KINDS, "attachment")
+_KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +68,8 @@ class Facts:
     results : tuple of (Entry, Result)
         The results shown, in the plan's order.
     not_tested : tuple of str
+    history : tuple of str
+        What failed, was withdrawn or skipped before, and what was done then.
     holds : tuple of HoldStatus
     """
 
@@ -77,6 +80,7 @@ class Facts:
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
+    history: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]
@@ -141,6 +145,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         results=results,
         not_tested=not_tested,
         open_points=_open_points(chosen),
+        history=history(entries, {entry.seq for entry, _ in results}),
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),
