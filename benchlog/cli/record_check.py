@@ -12,6 +12,7 @@ from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
+    from benchlog.logbook.clock_steps import ClockDoubt
 
 
 __all__ = ["anchor", "certificate", "export", "import_record", "verify"]
@@ -40,6 +41,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     with _progress(ctx, "verifying") as progress:
         found = verify_file(ctx.logbook_path, head=args.head, progress=progress)
     code = 0 if found.ok else 5
+    clock = _clock_doubts(ctx) if found.ok else ()
     if ctx.json:
         first = found.first
         ctx.print_json(
@@ -51,6 +53,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 "head": f"sha256:{found.head}" if found.head else None,
                 "noted": found.noted or None,
                 "beside": list(found.beside),
+                "clock": [c.words for c in clock],
                 "first": {"entry": first.entry, "what": first.what} if first else None,
                 "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
             }
@@ -75,6 +78,8 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 style="bold green",
             )
         )
+    for doubt in clock:
+        console.print(Text(f"  ! {doubt.words}"))
     for words in found.beside:
         console.print(Text(f"  {strip_controls(words)}"))
     if found.noted:
@@ -84,6 +89,13 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     if found.head:
         console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
     return code
+
+
+def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
+    from benchlog.logbook.clock_steps import clock_doubts
+
+    with ctx.open_logbook("ro", create=False) as book:
+        return clock_doubts(book, ctx.clock.utc_ns())
 
 
 def export(args: argparse.Namespace, ctx: Context) -> int:

@@ -77,6 +77,7 @@ def _plain(seen: Overview) -> dict[str, Any]:
             *(dict(s.body) for s in seen.state.substitutions),
             *({"part": s.part, "what": s.what, "reason": s.reason} for s in seen.state.pending),
         ],
+        "clock": [c.words for c in seen.clock],
         "left": seen.left,
         "stored_energy": seen.stored_energy,
     }
@@ -101,6 +102,8 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
     out.line(f"left at the last session: {seen.left}")
     for line in seen.stored_energy:
         out.line(f"! stored energy: {line}", "bold")
+    for doubt in seen.clock:
+        out.line(f"! {doubt.words}", "bold")
     rows, short = [], []
     for status in seen.state.checks.values():
         since = status.entry.time[:10] if status.entry else ""

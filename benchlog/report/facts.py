@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from benchlog.logbook import Entry, Logbook
+from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
@@ -70,6 +71,8 @@ class Facts:
     not_tested : tuple of str
     history : tuple of str
         What failed, was withdrawn or skipped before, and what was done then.
+    clock : tuple of str
+        Why dates may be wrong.
     holds : tuple of HoldStatus
     """
 
@@ -81,6 +84,7 @@ class Facts:
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
     history: tuple[str, ...]
+    clock: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]
@@ -146,6 +150,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         not_tested=not_tested,
         open_points=_open_points(chosen),
         history=history(entries, {entry.seq for entry, _ in results}),
+        clock=() if damage else tuple(doubt.words for doubt in clock_doubts(book, now_utc_ns)),
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),
