@@ -14,10 +14,11 @@ from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.guide.cards import Card, danger_lines
+from benchlog.guide.cards import card_of, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
+from benchlog.hookup import Hookup
 from benchlog.reading import Flag, Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.result import Limits
@@ -142,10 +143,12 @@ class Acquisition:
         self.mains_referenced = mains_referenced
         self._keep, self._undo, self.fix_limits = keep, undo, fix_limits
 
-    def show_card(self, card: Card) -> None:
-        """Show a hook-up card with its dangers, where cards are wanted."""
+    def show_hookup(self, hookup: Hookup) -> None:
+        """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
+        self.person.connect(hookup)
         if not self.cards:
             return
+        card = card_of(hookup, self.bench)
         for danger in card.dangers:
             for line in danger_lines(danger):
                 self.person.show(line, style="bold red")
@@ -211,8 +214,17 @@ class Acquisition:
             self.person.show("  a few words, for the record")
 
     def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, maybe to set a dial; `SkippedError` if they won't."""
-        self.ask(Prompt("hookup", text, key, instrument, function))
+        """Ask the person to do something, maybe to set a dial, until Enter alone says that it is done.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError
+            When the person wants that instead.
+        """
+        while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
+            self.person.show(
+                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
+            )
 
     def confirm(self, text: str, key: str) -> bool:
         """Ask a yes-or-no question until it is answered."""

@@ -20,7 +20,6 @@ from benchlog.logbook.chain import Entry, EntryRef, parse_entry
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
-    from benchlog.logbook.view import LogbookView
     from benchlog.reading import Reading
     from benchlog.result import Record, Result
 
@@ -249,12 +248,6 @@ class LogbookReader:
     def project(self) -> str:
         """Name of the project, from the first entry."""
         return str(self.entry(1).body.get("project", ""))
-
-    def view(self) -> LogbookView:
-        """Tables of what is in here, for analysis."""
-        from benchlog.logbook.view import LogbookView
-
-        return LogbookView(self)
 
     def last_session(self) -> tuple[int, bool] | None:
         """Number of the newest session and whether it is still open; None before the first."""

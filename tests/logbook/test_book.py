@@ -443,6 +443,6 @@ def test_reading_does_not_write(small: Path) -> None:
     with Logbook.open(small, mode="ro") as book:
         with pytest.raises(UsageError, match="reading only"):
             book.append("note", {})
-        assert book.view().readings().shape[0] == 30
+        assert LogbookView(book).readings().shape[0] == 30
     assert small.read_bytes() == before
     assert [p.name for p in small.parent.iterdir()] == [small.name]

@@ -8,7 +8,6 @@ from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
 from benchlog.checks.phase import check_phase
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.cards import item_card
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.guide.steps.inductance import series_setup
@@ -40,11 +39,11 @@ def measure(check: ListCheck, plan: Plan, acquisition: Acquisition) -> CheckOutc
     captures: list[Capture] = []
     for item in check.item:
         key = f"{check.id}/{item.name.replace(' ', '_')}"
-        if not isinstance(item, QuestionItem):
-            acquisition.show_card(item_card(item, check.part, acquisition.bench))
+        if (wiring := item.wiring(check.part)) is not None:
+            acquisition.show_hookup(wiring)
         if item.hookup:
             acquisition.do(item.hookup, f"{key}/hookup")
-        elif acquisition.person.interactive and not isinstance(item, QuestionItem):
+        elif acquisition.person.interactive and wiring is not None:
             acquisition.do("connected as on the card?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
             taken = take_reading(item, item.name, limits[item.name], plan, acquisition, key, f"{key}/doubt")
