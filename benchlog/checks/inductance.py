@@ -47,8 +47,8 @@ __all__ = [
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
 HOOKUP_CAUTION = (
-    "both ground clips at one point; for winding and resistor separately that point lies between them, "
-    "for the node hook-up at the resistor's far end; never on anything that has to do with mains"
+    "Scope ground clips are connected to protective earth. Put both on one point: where winding and resistor join, "
+    "or at the resistor's far end with the node hook-up. Never on anything connected to mains."
 )
 
 

@@ -77,7 +77,9 @@ def check_rectified(
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
     """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
     judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
+    verb = {Verdict.PASS: "is rated for", Verdict.FAIL: "is too small for"}.get(
+        judged.verdict, "may be too small for"
+    )
     return DesignCheck(
         name="capacitor_rating",
         verdict=judged.verdict,

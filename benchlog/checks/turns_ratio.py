@@ -45,7 +45,7 @@ __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_
 PHASE_ALLOWED_DEG = 15.0
 #: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
 EXCHANGED_WITHIN = 0.1
-PROBE_CAUTION = "scope ground clips are tied to protective earth: both at one point, never on a node that has to do with mains"
+PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
 
 
 def check_turns_ratio(
