@@ -112,27 +112,14 @@ def walk_chain(
         if not isinstance(seq, int) or not all(isinstance(v, str) for v in (kind, time, text, digest)):
             faults.add(expected, f"entry {expected} holds values of another type than written")
             continue
-        if seq > expected:
-            missing = (
-                f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
-            )
-            faults.add(expected, f"{missing} missing")
-        elif seq < expected:
-            faults.add(seq, f"entry {seq} is out of place")
+        _check_place(seq, expected, faults)
         actual = hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
         entry = _checked_entry(seq, (kind, session, time), text, actual, digest, faults)
         if entry is None:
             chain.unproved.add(seq)
         else:
-            if entry.previous != previous and entry.seq == seq == expected:
-                if entry.previous == ZERO_DIGEST or seq == 1:
-                    faults.add(seq, f"entry {seq} rests on nothing: the chain begins anew")
-                elif actual == digest:
-                    before = seq - 1
-                    faults.add(
-                        before,
-                        f"entry {before} was altered or exchanged: entry {seq} rests on another digest",
-                    )
+            if entry.seq == seq == expected:
+                _check_link(entry, previous, faults)
             for fault in (canonical_fault(entry, text), *rules.broken(entry)):
                 if fault:
                     faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
@@ -148,6 +135,26 @@ def walk_chain(
     chain.faults = len(faults.found)
     if progress is not None:
         progress(total, total)
+
+
+def _check_place(seq: int, expected: int, faults: Faults) -> None:
+    """Whether an entry comes right after the one before it."""
+    if seq > expected:
+        missing = f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
+        faults.add(expected, f"{missing} missing")
+    elif seq < expected:
+        faults.add(seq, f"entry {seq} is out of place")
+
+
+def _check_link(entry: Entry, previous: str, faults: Faults) -> None:
+    """Whether an entry rests on the digest of the one before it."""
+    if entry.previous == previous:
+        return
+    if entry.previous == ZERO_DIGEST or entry.seq == 1:
+        faults.add(entry.seq, f"entry {entry.seq} rests on nothing: the chain begins anew")
+        return
+    before = entry.seq - 1
+    faults.add(before, f"entry {before} was altered or exchanged: entry {entry.seq} rests on another digest")
 
 
 def _checked_entry(
