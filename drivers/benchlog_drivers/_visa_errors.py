@@ -43,6 +43,10 @@ _BY_ERRNO = {
     errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
 }
+_USB_WORDS = {
+    errno.EPIPE: "the instrument halted the transfer (STALL)",
+    errno.EOVERFLOW: "the instrument sent more than a packet holds",
+}
 _MISSING_LIBRARY = re.compile(r"install|No module|No backend|not found.*library", re.IGNORECASE)
 
 
@@ -70,7 +74,7 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
         ):
             return AdapterUnavailableError(
                 f"{where}: the library for this kind of link is missing: {said}",
-                hint="USB needs PyUSB with libusb, GPIB needs gpib-ctypes; benchlog doctor tells what is there",
+                hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor tells what is there",
             )
         if number in _BY_ERRNO:
             reason, hint = _BY_ERRNO[number]
@@ -103,6 +107,8 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
 
 def _plain(error: BaseException, said: str) -> str:
     """The operating system's words without library decoration, where they are there."""
+    if type(error).__module__.startswith("usb.") and isinstance(error, OSError) and error.errno in _USB_WORDS:
+        return _USB_WORDS[error.errno]
     if isinstance(error, OSError) and error.errno:
         return os.strerror(error.errno).lower()
     return said
