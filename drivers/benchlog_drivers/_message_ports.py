@@ -81,7 +81,9 @@ class MessagePort:
         if not self.framed:
             return False
         self._resource.timeout = max(1, round(patience_s * 1000))
-        with contextlib.suppress(Exception):  # whatever fails here, the link is opened again and has to tell why
+        with contextlib.suppress(
+            Exception
+        ):  # whatever fails here, the link is opened again and has to tell why
             self._resource.clear()
             return True
         return False

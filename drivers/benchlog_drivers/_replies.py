@@ -10,9 +10,10 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, cast
 
-from benchlog.errors import BadFrameError, LinkLostError, ReadTimeoutError
+from benchlog.errors import BadFrameError, BenchlogError, LinkLostError, ReadTimeoutError
 from benchlog_drivers._scpi import not_a_block, parse_block_header
 from benchlog_drivers._stream_ports import SLICE_S
+from benchlog_drivers._visa_errors import plain_cause
 
 if TYPE_CHECKING:
     from benchlog_drivers._visa_ports import Port, StreamPort
@@ -27,6 +28,7 @@ _END_S = 0.5  # for the end of a message whose content is there
 _LONGEST_LINE_S = 60.0  # a line may dribble in, but not for ever
 _SLACK = 64  # asked for beyond what is expected, so that line end and message end come along
 _BREAKS = b"\r\n"
+_SHORT_HINT = "nothing of it is kept; check the cable and take the record again"
 
 
 class Replies:
@@ -181,7 +183,7 @@ class Replies:
                         hint="bytes may have been lost; try again",
                     )
                 return header.payload
-            if not self._receive(deadline, _MAX_LINE if expected is None else expected + _SLACK):
+            if not self._receive(deadline, max(_MAX_LINE, (expected or 0) + _SLACK)):
                 if before:
                     raise not_a_block(before)
                 raise ReadTimeoutError(
@@ -203,14 +205,17 @@ class Replies:
             try:
                 came = self._receive(deadline, size - len(data) + _SLACK, tapped=False)
             except (LinkLostError, OSError) as error:
-                raise self._short(LinkLostError, len(data), size) from error
+                raise self._short(len(data), size, error) from error
             if not came:
-                raise self._short(ReadTimeoutError, len(data), size)
+                raise self._short(len(data), size)
             data += self._buffer
             self._buffer.clear()
             deadline = time.monotonic() + silence_s
         if len(data) < size:
-            raise self._short(BadFrameError, len(data), size)
+            raise BadFrameError(
+                f"{self._where}: {len(data)} of {size} bytes of a block came, then the message ended",
+                hint=_SHORT_HINT,
+            )
         self._read_to_end()
         del data[size:]
         return data
@@ -229,24 +234,19 @@ class Replies:
             try:
                 count = port.receive_into(view[got:], min(left, SLICE_S) if port.wakes else left)
             except (LinkLostError, OSError) as error:
-                raise self._short(LinkLostError, got, size) from error
+                raise self._short(got, size, error) from error
             if count:
                 got += count
                 deadline = time.monotonic() + silence_s
             elif time.monotonic() >= deadline:
-                raise self._short(ReadTimeoutError, got, size)
+                raise self._short(got, size)
         return data
 
-    def _short(
-        self, kind: type[ReadTimeoutError | LinkLostError | BadFrameError], got: int, size: int
-    ) -> ReadTimeoutError | LinkLostError | BadFrameError:
-        why = {LinkLostError: "the link broke", BadFrameError: "then the message ended"}.get(
-            kind, "then nothing more came"
-        )
-        return kind(
-            f"{self._where}: {got} of {size} bytes of a block came, {why}",
-            hint="nothing of it is kept; check the cable and take the record again",
-        )
+    def _short(self, got: int, size: int, cause: BaseException | None = None) -> BenchlogError:
+        """The error of a block that stopped: by silence, or by what broke the link."""
+        kind: type[BenchlogError] = ReadTimeoutError if cause is None else LinkLostError
+        why = "then nothing more came" if cause is None else f"the link broke: {plain_cause(cause)}"
+        return kind(f"{self._where}: {got} of {size} bytes of a block came, {why}", hint=_SHORT_HINT)
 
     def _indefinite(self, silence_s: float, expected: int | None) -> bytearray:
         data, self._buffer = self._buffer, bytearray()

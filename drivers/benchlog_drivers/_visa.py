@@ -251,12 +251,12 @@ class VisaLink:
         """Read one binary block; see `query_block`."""
         with self.lock, self._mapped(), self._answering():
             data = self._replies.block(self.timeout_s if timeout_s is None else timeout_s, expected)
-        if expected is not None and len(data) != expected:
-            raise BadFrameError(
-                f"{self.resource}: a block of {expected} bytes was expected, {len(data)} came",
-                hint="the dialect's data width or its count of points may not be this instrument's",
-                raw=bytes(data[:40]),
-            )
+            if expected is not None and len(data) != expected:
+                raise BadFrameError(
+                    f"{self.resource}: a block of {expected} bytes was expected, {len(data)} came",
+                    hint="the dialect's data width or its count of points may not be this instrument's",
+                    raw=bytes(data[:40]),
+                )
         return np.frombuffer(data, dtype=np.uint8)
 
     def clear(self) -> None:

@@ -9,7 +9,9 @@ import time
 from usbip_device import FULL_SPEED, Device, InPipe, Stall
 
 # Segment codes of the digits, seven bits, from the layout table of the project's decoder.
-DIGIT = dict(zip("0123456789L ", (0x7D, 0x05, 0x5B, 0x1F, 0x27, 0x3E, 0x7E, 0x15, 0x7F, 0x3F, 0x68, 0x00), strict=True))
+DIGIT = dict(
+    zip("0123456789L ", (0x7D, 0x05, 0x5B, 0x1F, 0x27, 0x3E, 0x7E, 0x15, 0x7F, 0x3F, 0x68, 0x00), strict=True)
+)
 
 
 def lcd_frame(counts: int, point_after: int = 1, minus: bool = False) -> bytes:

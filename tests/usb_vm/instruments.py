@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import math
+import queue
 import socket
 import struct
 import threading
@@ -18,6 +19,7 @@ from cdc_meter import Meter
 from usbip_device import FULL_SPEED, Device, InPipe, Stall, serve
 
 CONTROL_PORT = 3241
+
 
 class Scope(Device):
     """USBTMC 1.0 with the USB488 subclass; CH2 is `ratio` times CH1, both sines of `hz`."""
@@ -49,6 +51,8 @@ class Scope(Device):
         self.codes: dict[int, bytes] = {}
         self.bytes_in = 0
         self.spoken: list[str] = []
+        self.inbox: queue.SimpleQueue[tuple[str, int]] = queue.SimpleQueue()
+        threading.Thread(target=self._listen, daemon=True).start()
 
     @staticmethod
     def _channel() -> dict:
@@ -61,7 +65,10 @@ class Scope(Device):
         self.request: tuple[int, int] | None = None
         self.last_tag = 0
         self.sending = 0
-        self.epoch = getattr(self, "epoch", 0) + 1  # a trickling transfer of an older one is cut off
+        self.epoch = getattr(self, "epoch", 0) + 1  # what belongs to an older one is cut off
+        if hasattr(self, "cleared"):
+            self.cleared.set()
+        self.cleared = threading.Event()
         self.abort_tag = 0
 
     def interfaces(self):
@@ -83,7 +90,7 @@ class Scope(Device):
         self.bytes_in = 0
 
     def class_request(self, setup, data):
-        kind, request, value, index, length = setup
+        _kind, request, value, _index, length = setup
         if request == 7:
             caps = bytearray(24)
             caps[0] = 1
@@ -157,7 +164,7 @@ class Scope(Device):
                 if attributes & 1:
                     text = bytes(self.message).decode("latin-1")
                     self.message.clear()
-                    threading.Thread(target=self._hear, args=(text,), daemon=True).start()
+                    self.inbox.put((text, self.epoch))
             elif kind == 2:
                 del self.incoming[:12]
                 self.request = (tag, size)
@@ -168,11 +175,13 @@ class Scope(Device):
                 self.out_halted.add(endpoint)
                 raise Stall
 
-    _hearing = threading.Lock()
-
-    def _hear(self, text: str) -> None:
-        with self._hearing:
+    def _listen(self) -> None:
+        """Work off messages in the order in which they came; a device clear throws away those that wait."""
+        while True:
+            text, epoch = self.inbox.get()
             with self.lock:
+                if epoch != self.epoch:
+                    continue
                 if self.answer:  # IEEE 488.2, 6.3.2.3: a new message before the answer was read whole
                     self.note("interrupted", unread=len(self.answer), by=text.strip()[:40])
                     self.answer.clear()
@@ -181,9 +190,11 @@ class Scope(Device):
                         self.errors.append('-410,"Query INTERRUPTED"')
             for line in text.split("\n"):
                 for unit in filter(None, (u.strip() for u in line.split(";"))):
-                    self._unit(unit)
+                    self._unit(unit, epoch)
 
-    def _unit(self, unit: str) -> None:
+    def _unit(self, unit: str, epoch: int) -> None:
+        if epoch != self.epoch:
+            return
         self.spoken.append(unit)
         if self.how["refuse"] and unit.upper().startswith(self.how["refuse"].upper()):
             self.errors.append('-113,"Undefined header"')
@@ -192,8 +203,10 @@ class Scope(Device):
         if answer is None or self.how["mute"]:
             return
         if self.how["delay_s"]:
-            time.sleep(self.how["delay_s"])
+            self.cleared.wait(self.how["delay_s"])
         with self.lock:
+            if epoch != self.epoch:
+                return
             self.answer += answer + b"\n"
             self._respond()
 
@@ -273,9 +286,13 @@ class Scope(Device):
         if head.startswith("CHANNEL"):
             number, word = int(head[7]), head[9:]
             ch = self.ch[number]
-            key = {"PROBE": "probe", "SCALE": "scale", "COUPLING": "coupling", "OFFSET": "offset", "DISPLAY": "on"}[
-                word.rstrip("?")
-            ]
+            key = {
+                "PROBE": "probe",
+                "SCALE": "scale",
+                "COUPLING": "coupling",
+                "OFFSET": "offset",
+                "DISPLAY": "on",
+            }[word.rstrip("?")]
             if word.endswith("?"):
                 return ch[key] if key == "coupling" else f"{ch[key]:.6e}"
             ch[key] = value if key in ("coupling", "on") else float(value)
@@ -342,7 +359,10 @@ class Generator(Scope):
         if key:
             self.put[key] = value.upper() in ("1", "ON") if key == "on" else float(value)
             # 60 turns of A_L 61 uH behind 50 ohm: the winding's share of the open voltage.
-            ratio, reactance = self.scope.how["ratio"], 2 * math.pi * self.put["hz"] * 61e-6 * self.scope.how["ratio"] ** 2
+            ratio, reactance = (
+                self.scope.how["ratio"],
+                2 * math.pi * self.put["hz"] * 61e-6 * self.scope.how["ratio"] ** 2,
+            )
             share = reactance / math.hypot(50.2, reactance)
             volts = self.put["vpp"] / 2 * share if self.put["on"] else 0.0
             self.scope.how.update(hz=self.put["hz"], amplitude=volts / ratio)
@@ -351,8 +371,19 @@ class Generator(Scope):
 
 def main() -> None:
     np.random.default_rng(0)  # a slow first import, not in the middle of a question
-    meter, second, scope, slow_scope = Meter(), Meter("1-3", "M0002"), Scope(), Scope("1-4", "SC0002", FULL_SPEED)
-    names = {"meter": meter, "second": second, "scope": scope, "fullspeed": slow_scope, "generator": Generator(scope)}
+    meter, second, scope, slow_scope = (
+        Meter(),
+        Meter("1-3", "M0002"),
+        Scope(),
+        Scope("1-4", "SC0002", FULL_SPEED),
+    )
+    names = {
+        "meter": meter,
+        "second": second,
+        "scope": scope,
+        "fullspeed": slow_scope,
+        "generator": Generator(scope),
+    }
     serve(list(names.values()))
 
     def command(text: str) -> object:
