@@ -38,7 +38,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that moves only when told: no simulated day waits on a real one.
+    """A clock that moves only when moved: no simulated day waits on a real one.
 
     `sleep` moves it on at once. Safe to use from several threads.
     """
@@ -111,7 +111,7 @@ def parse_rfc3339(text: str) -> int:
     Raises
     ------
     ValueError
-        If the text is no RFC 3339 time with a zone.
+        If the text is not an RFC 3339 time with a zone.
     """
     head, _, tail = text.partition(".")
     digits = ""

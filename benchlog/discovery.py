@@ -47,7 +47,7 @@ class Port:
     device, description : str
         Its name, and what the USB device says of itself.
     serial_number : str
-        Of the USB device; empty when it tells none.
+        Of the USB device; empty when it gives none.
     access : {"ok", "no permission", "gone"}
         Whether this user may open it.
     group : str
@@ -93,7 +93,7 @@ class Found:
 class Unrecognised:
     """A place where something is, but nothing that could be used: what was seen, what to do.
 
-    `answered` tells that an instrument did answer, in a way nobody here knows.
+    `answered` says that an instrument did answer, in a way nobody here knows.
     """
 
     place: str
@@ -192,7 +192,7 @@ def _access(device: str) -> Literal["ok", "no permission", "gone"]:
 
 
 def search(request: Request, finders: Mapping[str, Finder] | None = None) -> Report:
-    """Run every finder and join what they tell; a finder that fails does not stop the others.
+    """Run every finder and join what they find; a finder that fails does not stop the others.
 
     Parameters
     ----------

@@ -10,7 +10,7 @@
     ├── HoldRefusedError               1: a hold point whose evidence is not in
     ├── InstrumentError                4: instrument or link
     │   ├── AdapterUnavailableError    the adapter or its library is missing
-    │   ├── OpenError                  not reachable; `reason` tells why
+    │   ├── OpenError                  not reachable; `reason` says why
     │   ├── ReadTimeoutError           no answer within the deadline
     │   ├── LinkLostError              was there, went away
     │   ├── BadFrameError              bytes that make no reading; keeps them in `raw`

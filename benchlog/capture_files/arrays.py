@@ -98,9 +98,9 @@ def capture_from_arrays(
     name = path.name
     numeric = {k: a for k, a in arrays.items() if a.dtype.kind in "iuf" and a.size}
     scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
-    told, start, source = interval_from_fields(scalars, ".")
+    stated, start, source = interval_from_fields(scalars, ".")
     if interval_s is not None:
-        told, source = interval_s, "given"
+        stated, source = interval_s, "given"
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
     time_name = next((k for k in vectors if is_time_name(k)), None)
     channels: dict[str, npt.NDArray[Any]] = {}
@@ -119,7 +119,7 @@ def capture_from_arrays(
             f"{name}: arrays of different lengths", hint=f"choose with --columns; {_listed(arrays)}"
         )
     length = lengths.pop()
-    settings: dict[str, str] = {"unit": "not told by the file: V taken"}
+    settings: dict[str, str] = {"unit": "the file does not say: V assumed"}
     positions: npt.NDArray[np.float64] | None = None
     if time_name is not None and vectors[time_name].size == length:
         time_s = vectors[time_name].astype(np.float64)
@@ -129,17 +129,17 @@ def capture_from_arrays(
                 f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
                 hint="give the interval and leave the time out of --columns",
             )
-        if told is not None and abs(base.interval_s / told - 1) > 0.01:
+        if stated is not None and abs(base.interval_s / stated - 1) > 0.01:
             raise CaptureFileError(
                 f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
-                f"{told:.6g} s",
+                f"{stated:.6g} s",
                 hint="leave out --sample-interval",
             )
         interval, start = base.interval_s, float(time_s[0])
         positions = None if base.uniform else time_s
         settings["interval from"] = f"array {time_name}"
-    elif told is not None:
-        interval = told
+    elif stated is not None:
+        interval = stated
         settings["interval from"] = source
     else:
         raise CaptureFileError(

@@ -70,7 +70,7 @@ _BLANK_CELLS = re.compile(r'"[^"]*"|\S+')
 
 
 def is_missing(cell: str) -> bool:
-    """Tell whether a stripped cell stands for "no value"."""
+    """Return whether a stripped cell stands for "no value"."""
     return cell.casefold() in MISSING_WORDS
 
 

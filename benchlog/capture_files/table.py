@@ -37,7 +37,7 @@ class Column:
     aliases : tuple of str
         Other texts that mean this column: the name with its unit as in the file.
     unit : str
-        SI unit, empty when the file does not tell.
+        SI unit, empty when the file does not say.
     factor : float
         What turns the file's numbers into `unit`.
     values : array of shape (n,), float64
@@ -57,7 +57,7 @@ class Column:
     clock_only: bool = False
 
     def called(self, text: str) -> bool:
-        """Tell whether `text` means this column."""
+        """Return whether `text` means this column."""
         return text == self.name or text in self.aliases
 
 
@@ -240,6 +240,6 @@ def _refuse_decorated_numbers(cells: list[str], title: str, layout: TextLayout, 
     decorated = [c for c in filled if re.match(r"[+-]?\d", c)]
     if len(decorated) > len(filled) / 2:
         raise CaptureFileError(
-            f"{name}: {title!r} holds {decorated[0]!r}, which is no plain number",
+            f"{name}: {title!r} holds {decorated[0]!r}, which is not a plain number",
             hint=f"export numbers without units or blanks in them; {seen(layout)}",
         )

@@ -26,11 +26,10 @@ if TYPE_CHECKING:
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
-    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno", "pillow", "regex",
+    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage", "regex",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
-    "sounddevice": "sound card as scope and generator",
     "pyusb": "USB scopes and generators (USBTMC)",
     "zeroconf": "finding HiSLIP instruments on the network",
 }

@@ -1,4 +1,4 @@
-"""Tops cut off: at the converter's known limits, or told by the samples that pile up at an extreme value."""
+"""Tops cut off: at the converter's known limits, or shown by samples that pile up at an extreme value."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.finding import FindingKind
+from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
 
 __all__ = ["find_clipping"]
@@ -17,7 +18,7 @@ _SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
 
 def find_clipping(
     codes: RawArray, limits: tuple[float, float] | None, *, channel: int, step: float, distortion: float
-) -> list[Finding]:
+) -> list[RecordFinding]:
     """Samples cut off at the converter's limits, or piled up at an extreme value.
 
     Parameters
@@ -37,7 +38,7 @@ def find_clipping(
         cut = 0
         if low <= limits[0] or high >= limits[1]:
             cut = sum(int(np.count_nonzero((p <= limits[0]) | (p >= limits[1]))) for p in parts)
-        return [_clipped(channel, cut, "stand at the limits of the converter")] if cut else []
+        return [_clipped(channel, cut, "lie at the limits of the converter")] if cut else []
     if distortion < 3e-4 or high <= low:
         return []
     width = step or 1e-3 * (high - low)
@@ -46,17 +47,17 @@ def find_clipping(
     share = tops / len(near_high) + bottoms / len(near_low)
     if share > 0.6:
         message = (
-            f"{channel_name(channel)}: most samples stand at two values: a rectangular wave, or hard clipping"
+            f"{channel_name(channel)}: most samples lie at two values: a rectangular wave, or hard clipping"
         )
-        return [Finding("clipping", message, Severity.WARNS, channel)]
+        return [RecordFinding(FindingKind.CLIPPING, message, Severity.WARNS, channel)]
     if tops or bottoms:
         return [_clipped(channel, tops + bottoms, "share one extreme value: flat tops")]
     return []
 
 
-def _clipped(channel: int, count: int, what: str) -> Finding:
-    return Finding(
-        "clipping",
+def _clipped(channel: int, count: int, what: str) -> RecordFinding:
+    return RecordFinding(
+        FindingKind.CLIPPING,
         f"{channel_name(channel)}: {count} samples {what}; use the next larger range or lower the level",
         Severity.BLOCKS,
         channel,

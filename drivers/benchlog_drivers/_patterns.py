@@ -32,7 +32,7 @@ class Pattern:
     Raises
     ------
     ConfigError
-        If it is no regular expression.
+        If it is not a regular expression.
     """
 
     def __init__(self, text: str, what: str = "pattern") -> None:
@@ -43,7 +43,7 @@ class Pattern:
             self._compiled = regex.compile(text)
         except regex.error as error:
             raise ConfigError(
-                f"{what} {text!r} is no regular expression: {error}", hint="correct it"
+                f"{what} {text!r} is not a regular expression: {error}", hint="correct it"
             ) from None
 
     @property

@@ -205,7 +205,7 @@ class ScpiSession(Generic[D]):
     def explain_silence(self, question: str) -> None:
         """After a question without an answer: raise the refusal if the error queue tells of one.
 
-        A query error tells of the time-out itself and is no refusal.
+        A query error tells of the time-out itself and is not a refusal.
         """
         try:
             self.link.clear()

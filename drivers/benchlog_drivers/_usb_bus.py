@@ -120,7 +120,7 @@ def open_interface(name: str) -> UsbInterface:
     parsed = parse_resource_name(name)
     if not isinstance(parsed, USBInstr):
         raise OpenError(
-            f"{name} is no USB instrument", hint="names look like USB0::0x1209::0x0022::SERIAL::INSTR"
+            f"{name} is not a USB instrument", hint="names look like USB0::0x1209::0x0022::SERIAL::INSTR"
         )
     backend = usb_backend()
     import usb.core
@@ -187,7 +187,7 @@ def _settings(device: usb.core.Device, number: int, name: str) -> Any:
     ]
     if not found:
         raise OpenError(
-            f"{name}: it is plugged in, but its USB interface {number} is none of a measuring instrument",
+            f"{name}: it is plugged in, but its USB interface {number} does not belong to a measuring instrument",
             hint="is there a USB mode in its menu? it has to be USBTMC, sometimes called Computer",
             reason=OpenReason.WRONG_DEVICE,
         )

@@ -155,7 +155,7 @@ class UsbtmcPort:
         if len(first) < _HEADER or first[0] != _IN or first[1] ^ first[2] != 0xFF or first[1] != self._tag:
             self._forget()
             raise BadFrameError(
-                f"{self._where}: {first[:_HEADER].hex(' ')} is no header of an answer to what was asked",
+                f"{self._where}: {first[:_HEADER].hex(' ')} is not the header of an answer to what was asked",
                 hint="ask again; where that does not help, switch the instrument off and on",
                 raw=first[:_HEADER],
             )

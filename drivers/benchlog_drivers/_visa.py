@@ -35,7 +35,7 @@ _MAX_STALE = 20
 
 
 class _Step(Enum):
-    """How the last question stands to what arrives."""
+    """How the last question relates to what arrives."""
 
     IN = "in step"
     WAITING = "its answer is late and may still come"
@@ -99,7 +99,7 @@ class VisaLink:
 
     @property
     def is_open(self) -> bool:
-        """Whether the link stands, as far as known."""
+        """Whether the link is open, as far as known."""
         return self._port is not None and not self._closing
 
     @property
@@ -108,7 +108,7 @@ class VisaLink:
         return self._step is _Step.IN
 
     def open(self) -> None:
-        """Connect, and prove that the connection stands; raises `OpenError` with a reason."""
+        """Connect, and prove that the connection works; raises `OpenError` with a reason."""
         with self.lock:
             self._closing = self._lost = False
             self.identity = ""
@@ -204,7 +204,7 @@ class VisaLink:
         LinkLostError
             When the link is gone.
         BadFrameError
-            When the answer never ends or is no text.
+            When the answer never ends or is not text.
         """
         with self.lock:
             self.write(command)
@@ -239,7 +239,7 @@ class VisaLink:
         ReadTimeoutError, LinkLostError
             When the block stopped short; the message counts the bytes.
         BadFrameError
-            When the answer is no block, or has another size than expected.
+            When the answer is not a block, or has another size than expected.
         """
         with self.lock:
             self.write(command)

@@ -102,7 +102,7 @@ def open_port(
     serial_settings: dict[str, object] | None = None,
     library: str = "",
 ) -> Port:
-    """Open a VISA resource and prove that the connection stands.
+    """Open a VISA resource and prove that the connection works.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
     resource: Any = manager.open_resource(name, open_timeout=round(timeout_s * 1000))
     try:
         if not hasattr(resource, "write_raw"):
-            raise OpenError(f"{name} is no resource that answers questions", hint=NAMES_HINT)
+            raise OpenError(f"{name} is not a resource that answers questions", hint=NAMES_HINT)
         if name.upper().startswith("ASRL"):
             _configure_serial(resource, serial_settings, exclusive=own)
             return SerialPort(resource, name) if own else MessagePort(resource, name, framed=False)
