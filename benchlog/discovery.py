@@ -16,6 +16,7 @@ from typing import Literal
 
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import ConfigError
+from benchlog.files import whole_file
 from benchlog.reading import Reading
 
 __all__ = [
@@ -174,12 +175,13 @@ def group_of(device: str) -> str:
 
 def access_hint(group: str) -> str:
     """What gives the user a serial port that belongs to a group; nobody is ever advised to join root's."""
-    if group in ("", "root", "wheel"):
+    if group in ("root", "wheel"):
         return (
             'give access by a udev rule: echo \'SUBSYSTEM=="tty", KERNEL=="ttyUSB*|ttyACM*", MODE="0660",'
             ' TAG+="uaccess"\' | sudo tee /etc/udev/rules.d/70-benchlog-serial.rules'
             " && sudo udevadm control --reload, then plug it in again"
         )
+    group = group or "dialout"
     return f"join the group {group}: sudo usermod -aG {group} $USER, then log in again"
 
 
@@ -264,20 +266,16 @@ def append_entries(path: Path, entries: Sequence[str]) -> None:
     if path.exists():
         read_bench(path)
         before = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n"
-    draft = path.with_name(path.name + ".new")
     try:
-        draft.write_text(before + "\n".join(entries), encoding="utf-8")
-        read_bench(draft)
-        if path.exists():
-            draft.chmod(path.stat().st_mode)
-        draft.replace(path)
+        with whole_file(path) as draft:
+            draft.write(before + "\n".join(entries))
+            draft.flush()
+            read_bench(Path(draft.name))
     except OSError as error:
         raise ConfigError(
             f"bench file {path} can't be written: {error.strerror}",
             hint="check the folder and its permissions",
         ) from None
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _plain(text: str) -> str:

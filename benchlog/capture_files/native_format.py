@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError, UsageError
+from benchlog.files import whole_file
 
 __all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_native_csv", "capture_from_native_npz", "save_capture"]
 
@@ -124,7 +125,7 @@ def _save_csv(capture: Capture, path: Path) -> None:
         columns.append(channel.codes.astype(np.float64) if raw else channel.values())
         unit = "codes" if raw else channel.unit
         titles.append('"' + f"{channel.name} ({unit})".replace('"', "'") + '"')
-    with path.open("w", encoding="utf-8", newline="") as stream:
+    with whole_file(path) as stream:
         stream.write(f"{CSV_MARK.decode()}{_VERSION}\n# {json.dumps(about)}\n{','.join(titles)}\n")
         pd.DataFrame(dict(enumerate(columns))).to_csv(stream, header=False, index=False, lineterminator="\n")
 

@@ -19,6 +19,7 @@ from benchlog.checks.supply_model import (
 )
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words, supply_output
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n
@@ -159,11 +160,13 @@ def check_supply(
             f"{format_quantity(voltage.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): treat it as live"
         )
     readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     return Result(
         check="supply",
         verdict=verdict,
         reason=deciding.reason,
         quantities=quantities,
+        expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
@@ -171,7 +174,8 @@ def check_supply(
         design_checks=tuple(design),
         instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
         functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
-        hookup="meter across the output, nothing else connected; clips fitted while unplugged",
+        hookup=in_words(wiring),
+        wiring=wiring,
         conditions=_conditions(mains_v, load),
         cautions=tuple(cautions),
         findings=tuple(findings),

@@ -95,7 +95,7 @@ class BridgeServer:
                 threading.Thread(target=self._listen, args=(self._peer,), daemon=True).start()
 
     def _listen(self, peer: socket.socket) -> None:
-        with contextlib.suppress(OSError), peer.makefile("rb") as lines:
+        with contextlib.suppress(OSError), peer, peer.makefile("rb") as lines:
             for line in lines:
                 with self._news:
                     self._commands.append(line.decode("latin-1").strip())
@@ -183,6 +183,7 @@ def hislip(instrument: Late) -> Iterator[str]:
 
 _usb_lock = threading.Lock()
 _usb_bus_now = InProcessUsb()
+_real_usb_backend = _usb_bus.usb_backend
 _usb_numbers = iter(range(1, 1 << 15))
 
 
@@ -199,6 +200,8 @@ def usbtmc(instrument: Late) -> Iterator[str]:
     finally:
         with _usb_lock:
             _usb_bus_now.devices.remove(device)
+            if not _usb_bus_now.devices:
+                _usb_bus.usb_backend = _real_usb_backend
 
 
 LINKS: dict[str, Callable[[Late], Any]] = {
