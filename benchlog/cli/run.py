@@ -54,7 +54,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     import msgspec
 
-    from benchlog.cli.show import show_result
+    from benchlog.cli.record_outside import secure
+    from benchlog.cli.show import show_answer
     from benchlog.errors import UsageError
     from benchlog.guide.person import ScriptedPerson
     from benchlog.guide.run import Guide
@@ -76,7 +77,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             ctx.print_json(result.to_json())
         else:
             # The cautions stood before the hook-up, where they were needed.
-            show_result(ctx.console, msgspec.structs.replace(result, cautions=()))
+            show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
 
     with contextlib.ExitStack() as stack:
         person: Person
@@ -101,10 +102,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             standards=args.standards,
         )
         verdict = guide.run(args.check)
+        ended = True
         if person.interactive or not (args.check or guide.stopped):
             book.end_session(guide.close_out())
         elif not guide.stopped:
             book.end_session({})
+        else:
+            ended = False
+        if ended:
+            secure(ctx, book)
     return verdict.exit_code
 
 
