@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
-    "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage", "regex",
+    "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage", "regex", "rfc3161-client",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
