@@ -1,7 +1,7 @@
 """benchlog: a bench measurement logger for one-off power electronics.
 
-``benchlog.open("bench.logbook").readings()`` gives a table of what was measured, ``benchlog.figure(result)`` a
-picture of what was concluded.
+``benchlog.open("bench.logbook")`` gives tables of what was measured and concluded; `supply`, `continuity`,
+`turns_ratio` and `crosscheck` run one check on text or numbers; a result has ``budget_frame()`` and ``plot()``.
 """
 
 from __future__ import annotations
@@ -11,13 +11,43 @@ from benchlog.version import __version__
 TYPE_CHECKING = False  # importing typing and pathlib would double the start-up time of `benchlog --help`
 if TYPE_CHECKING:
     from pathlib import Path
+    from typing import Any
 
     from matplotlib.figure import Figure
 
+    from benchlog.capture import Capture
+    from benchlog.capture_files import load_capture
     from benchlog.logbook.view import LogbookView
+    from benchlog.notebook import continuity, crosscheck, supply, turns_ratio
     from benchlog.result import Result
 
-__all__ = ["__version__", "figure", "open"]
+__all__ = [
+    "__version__",
+    "continuity",
+    "crosscheck",
+    "figure",
+    "load_capture",
+    "open",
+    "supply",
+    "turns_ratio",
+]
+
+_FROM = dict.fromkeys(("continuity", "crosscheck", "supply", "turns_ratio"), "benchlog.notebook") | {
+    "load_capture": "benchlog.capture_files"
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public function when it is first used: a bare ``import benchlog`` stays quick."""
+    if name not in _FROM:
+        raise AttributeError(f"module 'benchlog' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(_FROM[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_FROM})
 
 
 def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
@@ -31,7 +61,7 @@ def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
     Returns
     -------
     LogbookView
-        Has `readings`, `results`, `captures` and `entries_table`; close it, or use it in a ``with``.
+        Has `readings`, `quantities`, `results`, `captures` and `entries_table`; close it, or use it in a ``with``.
 
     Raises
     ------
@@ -43,13 +73,13 @@ def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
     return Logbook.open(path, mode="ro").view()
 
 
-def figure(result: Result | int, book: LogbookView | None = None) -> Figure:
-    """Draw a result: its sweep, load line, first cycles, or its values against their limits.
+def figure(subject: Result | Capture | int, book: LogbookView | None = None) -> Figure:
+    """Draw a result (its sweep, load line, first cycles, or its values against their limits) or a capture.
 
     Parameters
     ----------
-    result : Result or int
-        What a check concluded, or the number of its entry in `book`.
+    subject : Result, Capture or int
+        What a check concluded, a record of samples, or the number of a result's entry in `book`.
     book : LogbookView, optional
         The open logbook.
 
@@ -65,4 +95,4 @@ def figure(result: Result | int, book: LogbookView | None = None) -> Figure:
     """
     from benchlog.report.figures import figure_of
 
-    return figure_of(result, book)
+    return figure_of(subject, book)

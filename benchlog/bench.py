@@ -1,8 +1,11 @@
 """The bench file: instruments on this table with their addresses and data sheets, and check standards."""
 
+from __future__ import annotations
+
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 
@@ -11,6 +14,10 @@ from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accura
 from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
 from benchlog.units import parse_quantity
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 __all__ = ["AccuracyLine", "Bench", "Group", "Instrument", "Standard", "bench_schema", "read_bench"]
 
@@ -129,20 +136,58 @@ class Bench:
 
     def accuracy(self, reading: Reading) -> Accuracy:
         """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""
-        instrument = self.instruments.get(reading.instrument)
-        if instrument is None or reading.value is None:
+        if reading.value is None:
             return UNKNOWN_ACCURACY
-        lines = [a for a in instrument.accuracy if a.function is reading.function]
-        best: tuple[float, AccuracyLine] | None = None
-        for line in lines:
-            top = parse_quantity(line.range, reading.unit).value if line.range else float("inf")
-            if top >= abs(reading.value) and (best is None or top < best[0]):
-                best = (top, line)
-        if best is None:
-            return UNKNOWN_ACCURACY
-        return parse_accuracy(
-            best[1].statement, source=f"data sheet of {instrument.tag} ({self.source or 'bench file'})"
-        )
+        ranges = self._ranges(reading.instrument, reading.function)
+        return next((accuracy for top, accuracy in ranges if top >= abs(reading.value)), UNKNOWN_ACCURACY)
+
+    def _ranges(self, tag: str, function: Function) -> list[tuple[float, Accuracy]]:
+        """Full scale and accuracy of each range of a meter's function, smallest range first."""
+        instrument = self.instruments.get(tag)
+        if instrument is None:
+            return []
+        source = f"data sheet of {tag} ({self.source or 'bench file'})"
+        ranges = [
+            (
+                parse_quantity(line.range, function.unit).value if line.range else float("inf"),
+                parse_accuracy(line.statement, source=source),
+            )
+            for line in instrument.accuracy
+            if line.function is function
+        ]
+        return sorted(ranges, key=lambda one: one[0])
+
+    def standard_uncertainties(
+        self,
+        tag: str,
+        function: Function,
+        values: npt.NDArray[np.float64],
+        resolutions: npt.NDArray[np.float64],
+    ) -> npt.NDArray[np.float64]:
+        """Standard uncertainty of many readings of one meter, as `Accuracy.standard_uncertainty` gives for one.
+
+        Parameters
+        ----------
+        tag : str
+        function : Function
+        values, resolutions : array of shape (n_readings,)
+            In the function's unit; NaN for no number.
+
+        Returns
+        -------
+        array of shape (n_readings,)
+            NaN where there is no number, or no statement for its range.
+        """
+        import numpy as np
+
+        out = np.full(len(values), np.nan)
+        for top, accuracy in reversed(
+            self._ranges(tag, function)
+        ):  # the smallest range that holds a value wins
+            held = np.abs(values) <= top
+            bound = accuracy.fraction * np.abs(values[held]) + accuracy.counts * resolutions[held]
+            out[held] = np.maximum(bound, resolutions[held] / 2) / math.sqrt(3)
+        return out
 
 
 def read_bench(path: Path) -> Bench:

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.errors import UsageError
+from benchlog.units import format_quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 __all__ = ["Capture", "ChannelRecord"]
 
@@ -52,7 +58,7 @@ class ChannelRecord:
         return np.asarray((self.codes.astype(np.float64) * self.scale + self.offset) * self.probe)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Capture:
     """Channels sampled together.
 
@@ -90,6 +96,43 @@ class Capture:
             raise UsageError(f"channels of one capture must have one length, not {sorted(lengths)}")
         if not self.interval_s > 0:
             raise UsageError(f"the sample interval must be positive, not {self.interval_s!r} s")
+
+    def __repr__(self) -> str:
+        sampling = f"{self.n_samples} samples every {format_quantity(self.interval_s, 's')}"
+        return f"<Capture {self.instrument or self.source}: {', '.join(self.names)}; {sampling}>"
+
+    def _repr_html_(self) -> str:
+        from benchlog.html_table import html_table
+
+        rows = []
+        for channel in self.channels:
+            values = channel.values()
+            ends = (format_quantity(float(end), channel.unit) for end in (values.min(), values.max()))
+            rows.append((channel.name, *ends, f"{channel.probe:g}:1", channel.coupling))
+        return html_table(repr(self)[1:-1], ("channel", "lowest", "highest", "probe", "coupling"), rows)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Samples as a table: one column a channel, in its unit at the probe tip; index ``time_s`` from the first sample.
+
+        Returns
+        -------
+        DataFrame
+            ``df.attrs["units"]`` has the unit of each channel.
+        """
+        import pandas as pd
+
+        times = np.arange(self.n_samples) * self.interval_s if self.time_s is None else self.time_s
+        frame = pd.DataFrame(
+            {c.name: c.values() for c in self.channels}, index=pd.Index(times, name="time_s"), copy=False
+        )
+        frame.attrs["units"] = {c.name: c.unit for c in self.channels}
+        return frame
+
+    def plot(self) -> Figure:
+        """Draw the channels; see `benchlog.figure`."""
+        from benchlog import figure
+
+        return figure(self)
 
     @property
     def n_samples(self) -> int:

@@ -8,9 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
+
+from benchlog.errors import UsageError
+from benchlog.influence import Influence
+from benchlog.units import format_quantity, format_uncertain
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure
 
 __all__ = [
     "RESULT_SCHEMA",
@@ -50,13 +58,22 @@ def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
 class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     """One line of an uncertainty budget.
 
-    `contribution` is the standard uncertainty of the result due to this input, in the result's unit:
-    \\|sensitivity\\| times the input's standard uncertainty.
+    Attributes
+    ----------
+    label : str
+        For people; nothing else asks it.
+    contribution : float
+        Standard uncertainty of the result due to this input, in the result's unit.
+    influence : Influence or None
+        Which thing the input belongs to, and what of it; None in results recorded before this was kept.
+    sensitivity : float or None
+        Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
+        meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     """
 
     label: str
     contribution: float
-    standard_uncertainty: float | None = None
+    influence: Influence | None = None
     sensitivity: float | None = None
 
 
@@ -85,6 +102,11 @@ class Uncertain(msgspec.Struct, frozen=True):
     degrees_of_freedom: float | None = None
     budget: tuple[BudgetLine, ...] = ()
 
+    def __str__(self) -> str:
+        if self.standard_uncertainty > 0:
+            return format_uncertain(self.value, self.expanded_uncertainty, self.unit)
+        return format_quantity(self.value, self.unit)
+
 
 class Limits(msgspec.Struct, frozen=True):
     """Limits fixed before the reading, with where they come from."""
@@ -93,6 +115,13 @@ class Limits(msgspec.Struct, frozen=True):
     high: float | None
     unit: str = "1"
     source: str = ""
+
+    def __str__(self) -> str:
+        if self.low is None:
+            return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
+        if self.high is None:
+            return f"≥ {format_quantity(self.low, self.unit)}"
+        return f"{format_quantity(self.low, self.unit)} … {format_quantity(self.high, self.unit)}"
 
 
 class DesignCheck(msgspec.Struct, frozen=True):
@@ -167,6 +196,65 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         budgets = {name: q.pop("budget") for name, q in plain["quantities"].items()}
         plain["budget"] = {name: lines for name, lines in budgets.items() if lines}
         return {"schema": RESULT_SCHEMA, **{k: v for k, v in plain.items() if v is not None}}
+
+    def budget_frame(self, quantity: str | None = None) -> pd.DataFrame:
+        """Uncertainty budget of a quantity as a table, largest contribution first.
+
+        Parameters
+        ----------
+        quantity : str, optional
+            Name in `quantities`; the first one with a budget where not given.
+
+        Returns
+        -------
+        DataFrame
+            One row a line, the fields of `BudgetLine` and its influence as columns, and ``share``: the line's part of the variance.
+
+        Raises
+        ------
+        UsageError
+            If there is no such quantity.
+        """
+        import pandas as pd
+
+        name = quantity or next(
+            (n for n, q in self.quantities.items() if q.budget), next(iter(self.quantities), "")
+        )
+        if name not in self.quantities:
+            raise UsageError(
+                f"no quantity {name!r} in this result", hint=f"it has {', '.join(self.quantities) or 'none'}"
+            )
+        lines = self.quantities[name].budget
+        rows: list[dict[str, Any]] = [msgspec.to_builtins(line) for line in lines]
+        flat = [{**row.pop("influence", {}), **row} for row in rows]
+        frame = pd.DataFrame(
+            flat, columns=["label", "contribution", *Influence.__struct_fields__, "sensitivity"]
+        )
+        squares = frame["contribution"].astype(float) ** 2
+        frame["share"] = squares / squares.sum() if len(frame) else squares
+        return frame.dropna(axis="columns", how="all")
+
+    def plot(self) -> Figure:
+        """Draw the result; see `benchlog.figure`."""
+        from benchlog import figure
+
+        return figure(self)
+
+    def _repr_html_(self) -> str:
+        from benchlog.html_table import html_table
+
+        rows = []
+        for name, quantity in self.quantities.items():
+            limits = self.limits.get(name)
+            rows.append((name.replace("_", " "), str(quantity), str(limits or "")))
+        title = " ".join(filter(None, (self.check_id, self.check.replace("_", " "), self.part)))
+        checks = (f"{c.name.replace('_', ' ')}: {c.verdict}, {c.reason}" for c in self.design_checks)
+        return html_table(
+            f"{title}: {self.overall}",
+            ("quantity", "value ± U (95 %)", "limits"),
+            rows,
+            (self.reason, *checks, *self.findings, *self.cautions),
+        )
 
     @classmethod
     def from_json(cls, plain: Mapping[str, Any]) -> Result:

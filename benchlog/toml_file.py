@@ -10,6 +10,7 @@ from typing import TypeVar
 import msgspec
 
 from benchlog.errors import ConfigError
+from benchlog.files import read_bounded
 
 __all__ = ["line_of", "read_toml"]
 
@@ -35,15 +36,15 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
         If it is missing, no TOML, or does not fit the struct.
     """
     try:
-        data = path.read_bytes()
+        data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:
         raise ConfigError(
             f"{what} {path} does not exist", hint="benchlog new DIR writes a project folder with both files"
         ) from None
     except OSError as error:
         raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None
-    if len(data) > MAX_BYTES:
-        raise ConfigError(f"{what} {path} has {len(data)} bytes; more than {MAX_BYTES} is no plan")
+    except ValueError as error:
+        raise ConfigError(f"{what} {path} {error}", hint="name a plan or bench file") from None
     try:
         text = data.decode("utf-8-sig")
         plain = tomllib.loads(text)

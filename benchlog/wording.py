@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from benchlog.result import Limits, Uncertain
-from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["MARKS", "limits_words", "quantity_words", "strip_controls", "value_words"]
 
@@ -40,20 +39,12 @@ def quantity_words(name: str) -> str:
 
 def value_words(quantity: Uncertain) -> str:
     """Value with its expanded uncertainty as printed."""
-    if quantity.standard_uncertainty > 0:
-        return format_uncertain(quantity.value, quantity.expanded_uncertainty, quantity.unit)
-    return format_quantity(quantity.value, quantity.unit)
+    return str(quantity)
 
 
 def limits_words(limits: Limits | None) -> str:
     """Limits as printed; an empty text where there are none."""
-    if limits is None or (limits.low is None and limits.high is None):
-        return ""
-    if limits.low is None:
-        return f"≤ {format_quantity(limits.high, limits.unit)}"
-    if limits.high is None:
-        return f"≥ {format_quantity(limits.low, limits.unit)}"
-    return f"{format_quantity(limits.low, limits.unit)} … {format_quantity(limits.high, limits.unit)}"
+    return "" if limits is None else str(limits)
 
 
 def strip_controls(text: str) -> str:

@@ -14,6 +14,7 @@ from benchlog.checks.alignment import Alignment, align, pair
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, expanded_at_2
 from benchlog.checks.settled import Step, count_size, settled_steps
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.statistics import (
@@ -206,7 +207,13 @@ def check_agreement(
     findings += _about_shape(found, a, b, unit, index_only)
     bias = found.difference
     difference = to_uncertain(
-        uncertain(bias.mean, bias.u_mean, max(1.0, bias.n_effective - 1), label="scatter of the differences"),
+        uncertain(
+            bias.mean,
+            bias.u_mean,
+            max(1.0, bias.n_effective - 1),
+            label="scatter of the differences",
+            influence=Influence(Role.SCATTER),
+        ),
         unit,
     )
     quantities = {"difference": difference}

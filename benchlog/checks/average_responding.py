@@ -8,6 +8,7 @@ from typing import Any
 
 from benchlog.checks.meter_pairs import NodeMeter
 from benchlog.errors import AnalysisError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 from benchlog.signal.findings import Severity
 from benchlog.signal.meter_response import SINE_FORM_FACTOR, MeterResponse
@@ -91,4 +92,6 @@ def _average_over_rms(waveform: Waveform) -> Any:
         rms.standard_uncertainty / rms.value,
         _SCOPE_SHAPE / math.sqrt(3),
     )
-    return uncertain(ratio, ratio * relative, label="form factor of the waveform")
+    return uncertain(
+        ratio, ratio * relative, label="form factor of the waveform", influence=Influence(Role.MODEL)
+    )

@@ -8,6 +8,7 @@ from typing import Any
 
 from benchlog.capture import Capture
 from benchlog.checks.meter_reading import MeterReading
+from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.reading import Function, Origin, Reading
@@ -39,6 +40,11 @@ class Captured(MeterReading):
         """How budgets and texts call the channel."""
         tag = self.reading.instrument or "scope"
         return f"{tag} {self.reading.channel}"
+
+    def influence(self, role: Role) -> Influence:
+        """See `MeterReading.influence`; the function is the scope's, whatever the voltage is used as."""
+        shown = self.reading
+        return Influence(role, shown.instrument, CAPTURE, shown.channel, shown.range_max)
 
     @property
     def findings(self) -> tuple[str, ...]:
@@ -84,7 +90,13 @@ class Captured(MeterReading):
 
     def _own(self, quantity: Uncertain, label: str) -> Any:
         df = math.inf if quantity.degrees_of_freedom is None else quantity.degrees_of_freedom
-        return uncertain(quantity.value, quantity.standard_uncertainty, df, label=label)
+        return uncertain(
+            quantity.value,
+            quantity.standard_uncertainty,
+            df,
+            label=label,
+            influence=self.influence(Role.NOISE),
+        )
 
 
 def read_capture(capture: Capture, channel: str, function: Function, gain_accuracy: float) -> Captured:
@@ -115,6 +127,7 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
         format_quantity(shown.value, "V"),
         instrument=capture.instrument,
         channel=channel,
+        range_max=capture.channel(channel).range_max,
         utc_ns=capture.utc_ns,
         origin=Origin.FILE,
     )

@@ -8,6 +8,7 @@ from dataclasses import replace
 from benchlog.capture import Capture
 from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
+from benchlog.influence import CAPTURE
 from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
@@ -101,5 +102,6 @@ def _result(
         details=details,
         rule="within 0.75 to 1.33 one lot, at 2 and more another material (common practice, no source)",
         instruments=(capture.instrument,) if capture.instrument else (),
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup="equal turns on every core, series resistor, same frequency and volts per turn",
     )

@@ -11,6 +11,7 @@ from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMet
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
 from benchlog.reading import Flag, Function, State
@@ -171,7 +172,13 @@ def _systematic(readings: Sequence[MeterReading], value: float) -> Any:
     """Uncertain number of a meter's value: its accuracy bound, shared by all its readings."""
     accuracy = readings[0].accuracy
     u = max(m.accuracy.standard_uncertainty(value, m.reading.resolution) for m in readings)
-    return uncertain(value, u, label=f"accuracy of {readings[0].name} ({accuracy})")
+    return uncertain(
+        value,
+        u,
+        label=f"accuracy of {readings[0].name} ({accuracy})",
+        influence=readings[0].influence(Role.READING),
+        scale=value,
+    )
 
 
 def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -> str:

@@ -23,6 +23,7 @@ from benchlog.checks.series_resistor import (
     series_resistor,
 )
 from benchlog.errors import UsageError
+from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import turns_posterior
@@ -100,7 +101,7 @@ def check_inductance(
         If a record can't be fitted or shows no inductance.
     """
     _check_arguments(turns, al_h, tolerance, test_winding)
-    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument)
     resistor = series_resistor(setup.resistor_ohm, setup.resistor_tolerance)
     coil = coil_of(capture, setup, gains, resistor, swapped)
     quantities = {"inductance": to_uncertain(coil.inductance, "H")}
@@ -150,7 +151,7 @@ def check_inductance(
         rule=RULE if used else "",
         turns=posterior.as_json() if posterior else None,
         instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: "capture"} if capture.instrument else {},
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup=_hookup(setup),
         cautions=(HOOKUP_CAUTION,),
         findings=tuple(findings),
@@ -201,7 +202,12 @@ def _independent_count(
     other = coil_of(test.capture, setup, gains, own, None, ", test winding")
     square = coil.inductance / other.inductance
     if None in coil.ranges or coil.ranges != other.ranges:
-        square = square * uniform(1.0, setup.range_gain, label="gain between ranges, both captures")
+        square = square * uniform(
+            1.0,
+            setup.range_gain,
+            label="gain between ranges, both captures",
+            influence=gains.influence(Role.RANGE_GAIN),
+        )
     words = list(other.findings)
     if other.blocked:
         words.append(f"the count can't be trusted: {other.blocked[0]}")

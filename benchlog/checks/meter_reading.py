@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.errors import AnalysisError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading
@@ -56,7 +57,18 @@ class MeterReading:
     def uncertain(self) -> Any:
         """Uncertain number of one reading taken alone: the whole bound as one uniform half-width."""
         u = self.accuracy.standard_uncertainty(self.value, self.reading.resolution)
-        return uncertain(self.value, u, label=f"accuracy of {self.name} ({self.accuracy})")
+        return uncertain(
+            self.value,
+            u,
+            label=f"accuracy of {self.name} ({self.accuracy})",
+            influence=self.influence(Role.READING),
+            scale=self.value,
+        )
+
+    def influence(self, role: Role) -> Influence:
+        """What an input taken from this reading stands for in a budget."""
+        shown = self.reading
+        return Influence(role, shown.instrument, str(shown.function), range_max=shown.range_max)
 
     def settled(self) -> Uncertain:
         """The same as a plain value with uncertainty."""
@@ -64,7 +76,13 @@ class MeterReading:
 
     def gain_error(self) -> Any:
         """Relative error of the percentage part: common to readings on one meter and range."""
-        return uniform(0.0, self.accuracy.fraction, label=f"gain of {self.name}")
+        return uniform(
+            0.0,
+            self.accuracy.fraction,
+            label=f"gain of {self.name}",
+            influence=self.influence(Role.GAIN),
+            scale=1.0,
+        )
 
     def peak(self) -> Any:
         """Uncertain number of the peak, of a sine: all that an rms reading tells of it."""
@@ -76,7 +94,10 @@ class MeterReading:
         For ratios and differences, where a gain error shared by two readings cancels.
         """
         half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
-        return self.value * (1 + gain) + uniform(0.0, half_width, label=f"counts of {self.name}")
+        counts = uniform(
+            0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS)
+        )
+        return self.value * (1 + gain) + counts
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:

@@ -15,6 +15,7 @@ from typing import Any
 import GTC
 
 from benchlog.capture import Capture
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
     GAIN_ACCURACY,
     RANGE_GAIN,
@@ -23,7 +24,8 @@ from benchlog.checks.scope_channels import (
     with_probes,
 )
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.influence import CAPTURE, Influence, Role
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
@@ -110,12 +112,12 @@ class MeasuredCoil:
 
 def series_resistor(ohm: float, tolerance: float) -> Any:
     """Uncertain resistance of the series resistor from the half-width of its error, relative."""
-    return uniform(ohm, ohm * tolerance, label=f"series resistor {format_quantity(ohm, 'ohm')}")
+    return known_resistor(ohm, tolerance, Role.SERIES_RESISTOR)
 
 
 def measure_inductance(capture: Capture, setup: SeriesSetup) -> MeasuredCoil:
     """Measure one winding, without judging it; see `check_inductance`."""
-    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument)
     return coil_of(capture, setup, gains, series_resistor(setup.resistor_ohm, setup.resistor_tolerance), None)
 
 
@@ -148,7 +150,7 @@ def coil_of(
     seen, phases = [], []
     for pair in pairs:
         label = where if pair is pairs[0] else f"{where}, swapped"
-        seen.append(pair.ratio(label) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
+        seen.append(pair.ratio(label) * gains.correction(pair))
         phases.append(pair.phase_deg(label) + gains.delay_deg(pair))
     ratio, phase = seen[0], phases[0]
     if len(pairs) == 2:
@@ -165,7 +167,13 @@ def coil_of(
     if float(reactance.x) < 0:  # one channel inverted; the winding's own resistance turns with it
         reactance = -reactance
         series = -series if not setup.node else series
-    frequency = uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, f"frequency{where}")
+    frequency = uncertain(
+        fit.frequency_hz,
+        fit.u_frequency_hz,
+        fit.degrees_of_freedom,
+        f"frequency{where}",
+        influence=Influence(Role.NOISE, capture.instrument, CAPTURE),
+    )
     resistor_peak = float(fit.amplitude[1])
     z = math.hypot(float(reactance.x), float(series.x))
     first, second = (capture.channel(n).range_max for n in (setup.across, setup.resistor_channel))

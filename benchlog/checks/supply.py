@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.captured import Captured
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
@@ -17,7 +18,8 @@ from benchlog.checks.supply_model import (
     rectified_peak,
 )
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.influence import Influence, Role
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function
@@ -236,8 +238,10 @@ def _load_point(
     gain = no_load.gain_error()
     open_v = no_load.with_gain(gain)
     loaded_v = load.loaded.with_gain(gain if shared else load.loaded.gain_error())
-    resistor = uniform(load.resistance_ohm, load.tolerance * load.resistance_ohm, label="load resistor")
-    drift = uncertain(0.0, MAINS_DRIFT, label="mains moving between the readings")
+    resistor = known_resistor(load.resistance_ohm, load.tolerance, Role.LOAD_RESISTOR)
+    drift = uncertain(
+        0.0, MAINS_DRIFT, label="mains moving between the readings", influence=Influence(Role.MAINS)
+    )
     source: Any = resistor * (open_v * (1 + drift) / loaded_v - 1)
     quantities["loaded_voltage"] = load.loaded.settled()
     quantities["source_resistance"] = to_uncertain(source, "ohm")

@@ -25,6 +25,7 @@ from benchlog.checks.ratio_model import (
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
 from benchlog.errors import UsageError
+from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
@@ -90,7 +91,9 @@ def check_turns_ratio(
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
     ratio, found, notes = turns_number(pairs, setup, expected_turns)
     phase = phase_of(
-        pairs, ScopeGains(setup.gain_accuracy, setup.range_gain), divided=setup.divider is not None
+        pairs,
+        ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument),
+        divided=setup.divider is not None,
     )
     turns = to_uncertain(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
@@ -115,7 +118,7 @@ def check_turns_ratio(
         rule=RULE,
         turns=posterior.as_json() if posterior else None,
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
-        functions={capture.instrument: "capture"} if capture.instrument else {},
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup=_hookup(setup, swapped is not None),
         conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),

@@ -7,6 +7,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchlog.errors import UsageError
+from benchlog.influence import Influence, Role
 from benchlog.magnetics.cascade import Cascade
 from benchlog.magnetics.core import Toroid, permeability
 from benchlog.magnetics.flux import (
@@ -112,7 +113,12 @@ def add_service(
 ) -> None:
     """Add what follows from the core's AL: inductance, corner, droop, flux, open secondary."""
     assert service.al_h is not None
-    al = uniform(service.al_h, service.al_h * service.al_tolerance, label="AL lot tolerance")
+    al = uniform(
+        service.al_h,
+        service.al_h * service.al_tolerance,
+        label="AL lot tolerance",
+        influence=Influence(Role.MATERIAL),
+    )
     inductance = al * turns**2
     quantities["al"] = to_uncertain(al, "H")
     quantities["inductance"] = to_uncertain(inductance, "H")

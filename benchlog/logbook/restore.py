@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -47,9 +46,7 @@ def restore(folder: Path, path: Path) -> Verification:
             raise UsageError(
                 f"{folder} holds no {name}", hint="name a folder made by `record export --jsonl`"
             )
-    half = path.with_name(f".{path.name}.part")
-    half.unlink(missing_ok=True)
-    try:
+    with database.new_file(path) as half:
         with closing(database.connect(half, "rw")) as db, database.mapped_errors(half):
             db.execute("BEGIN IMMEDIATE")
             database.create_schema(db)
@@ -63,10 +60,6 @@ def restore(folder: Path, path: Path) -> Verification:
                 f"the export in {folder} is not whole: {fault.what if fault else ''}",
                 hint="export again from the logbook or from a copy",
             )
-        os.replace(half, path)
-    finally:
-        for leftover in (half, half.with_name(half.name + "-wal"), half.with_name(half.name + "-shm")):
-            leftover.unlink(missing_ok=True)
     return Verification(path, verification.entries, verification.head)
 
 

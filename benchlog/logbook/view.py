@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from benchlog.bench import Bench, read_bench
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import UsageError
+from benchlog.html_table import html_table
+from benchlog.logbook.quantities import QUANTITY_COLUMNS, add_checks, add_uncertainty, quantity_rows
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import RECORD
 from benchlog.logbook.reading_table import BlockRow, ReadingArrays, frame_of, join_blocks
@@ -22,11 +25,14 @@ from benchlog.reading import Function
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
 
     from benchlog.capture import Capture
+    from benchlog.result import Result
 
 __all__ = ["LogbookView", "ReadingArrays", "parse_span"]
 
+_COUNTED = ("result", "readings", "capture", "release", "recall")
 _CHUNK_READINGS = 200_000
 _PAGE_BLOCKS = 100
 _SPANS = {"ms": 1e-3, "s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "day": 86400.0, "days": 86400.0}
@@ -65,6 +71,20 @@ def _moment_ns(moment: datetime | str | int) -> int:
         ) from error
 
 
+def _typed_columns(frame: pd.DataFrame) -> pd.DataFrame:
+    """Times as UTC instants; numbers of entries as integers that may be missing."""
+    frame["time"] = frame["time"].pipe(_instants)
+    if "superseded_by" in frame:
+        frame["superseded_by"] = frame["superseded_by"].astype("Int64")
+    return frame
+
+
+def _instants(column: pd.Series[Any]) -> pd.Series[Any]:
+    import pandas as pd
+
+    return pd.to_datetime(column, utc=True, format="ISO8601").astype("datetime64[ns, UTC]")
+
+
 def _gathered(pages: Iterable[list[BlockRow]]) -> Iterator[list[BlockRow]]:
     """Gather pages until they hold enough readings to be worth an array."""
     gathered: list[BlockRow] = []
@@ -100,6 +120,20 @@ class LogbookView:
     def close(self) -> None:
         """Close the logbook; safe to repeat."""
         self.book.close()
+
+    def __repr__(self) -> str:
+        head = self.book.head()
+        counts = self._counts()
+        parts = ", ".join(f"{n} {kind}" for kind, n in counts.items() if kind in _COUNTED)
+        return f"<logbook {self.path.name}: entry {head.seq}, {parts or 'nothing measured yet'}; head {head.digest[:12]}>"
+
+    def _repr_html_(self) -> str:
+        rows = [(kind, str(number)) for kind, number in self._counts().items()]
+        return html_table(repr(self)[1:-1], ("entries", "number"), rows)
+
+    def _counts(self) -> dict[str, int]:
+        with self.book.querying() as db:
+            return dict(db.execute("SELECT kind, count(*) FROM entry GROUP BY kind ORDER BY kind").fetchall())
 
     def __enter__(self) -> Self:
         return self
@@ -222,6 +256,10 @@ class LogbookView:
         instrument: str | None = None,
         function: Function | str | None = None,
         session: int | None = None,
+        part: str | None = None,
+        check: str | None = None,
+        withdrawn: bool = False,
+        bench: Bench | Path | str | None = None,
         texts: bool = True,
     ) -> pd.DataFrame:
         """Readings as a table, one row each, in the order they were recorded.
@@ -236,23 +274,61 @@ class LogbookView:
             Only those of this tag; of this function.
         session : int, optional
             Only those of this session.
+        part, check : str, optional
+            Only those that a result of this part, or of this check (``"C03"``, or its kind), rests on.
+        withdrawn : bool
+            Whether to include readings that were declared wrong, or whose results all were.
+        bench : Bench or path, optional
+            Bench file whose accuracy statements give ``expanded_uncertainty``; ``bench.toml`` beside the logbook
+            where not given. Without one, and for overload, it is NaN.
         texts : bool
             Whether to include the displayed texts; without them large tables come several times faster.
 
         Returns
         -------
         DataFrame
-            Columns time (UTC, datetime64[ns]), instrument, channel, function, value, unit, resolution, range_max,
-            state, flags, origin, entry, session, number, and displayed. Values are in the unit beside them;
-            ``df.attrs["units"]`` has the unit of each function.
+            Columns time (UTC, datetime64[ns]), instrument, channel, function, value, unit, expanded_uncertainty
+            (k = 2), resolution, range_max, state, flags, origin, part, check, entry, session, number, and displayed.
+            Values are in the unit beside them; ``df.attrs["units"]`` has the unit of each function.
         """
-        return frame_of(
-            self.reading_arrays(
-                last=last, since=since, instrument=instrument, function=function, session=session, texts=texts
-            ),
+        arrays = self.reading_arrays(
+            last=last, since=since, instrument=instrument, function=function, session=session, texts=texts
         )
+        frame = add_uncertainty(frame_of(arrays), arrays, self._bench(bench))
+        return add_checks(frame, self.book, part=part, check=check, withdrawn=withdrawn)
+
+    def _bench(self, bench: Bench | Path | str | None) -> Bench:
+        if isinstance(bench, Bench):
+            return bench
+        if bench is not None:
+            return read_bench(Path(bench))
+        beside = self.path.parent / "bench.toml"
+        return read_bench(beside) if beside.is_file() else Bench()
 
     # -- the rest ---------------------------------------------------------------------------------------------
+
+    def quantities(self, *, withdrawn: bool = False) -> pd.DataFrame:
+        """All quantities of all results as a table, one row each.
+
+        Parameters
+        ----------
+        withdrawn : bool
+            Whether to include those of results that were declared wrong.
+        """
+        import pandas as pd
+
+        frame = pd.DataFrame(quantity_rows(self.book, withdrawn=withdrawn), columns=list(QUANTITY_COLUMNS))
+        return _typed_columns(frame)
+
+    def result(self, seq: int) -> Result:
+        """Return the result of entry `seq`: it has ``quantities``, ``budget_frame()`` and ``plot()``."""
+        return self.book.result(seq)
+
+    def plot(self, seq: int) -> Figure:
+        """Draw the result of entry `seq`; see `benchlog.figure`."""
+        from benchlog import figure
+
+        return figure(seq, self)
 
     def results(self) -> pd.DataFrame:
         """Results as a table, one row each, superseded ones included and marked."""
@@ -263,11 +339,7 @@ class LogbookView:
             result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
             for entry in self.book.entries("result")
         ]
-        frame = pd.DataFrame(rows, columns=list(RESULT_COLUMNS))
-        frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601").astype(
-            "datetime64[ns, UTC]"
-        )
-        return frame
+        return _typed_columns(pd.DataFrame(rows, columns=list(RESULT_COLUMNS)))
 
     def captures(self) -> pd.DataFrame:
         """Captures as a table, one row each; `capture` has the samples."""
@@ -287,11 +359,7 @@ class LogbookView:
             for entry in self.book.entries("capture")
         ]
         columns = ["entry", "time", "instrument", "channels", "samples", "interval_s", "session", "about"]
-        frame = pd.DataFrame(rows, columns=columns)
-        frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601").astype(
-            "datetime64[ns, UTC]"
-        )
-        return frame
+        return _typed_columns(pd.DataFrame(rows, columns=columns))
 
     def capture(self, seq: int) -> Capture:
         """Return the capture of entry `seq`, samples included."""
@@ -302,11 +370,9 @@ class LogbookView:
         import pandas as pd
 
         rows = [(e.seq, e.kind, e.session, e.time, e.body, e.digest) for e in self.book.entries(kind)]
-        frame = pd.DataFrame(rows, columns=["entry", "kind", "session", "time", "body", "digest"])
-        frame["time"] = pd.to_datetime(frame["time"], utc=True, format="ISO8601").astype(
-            "datetime64[ns, UTC]"
+        return _typed_columns(
+            pd.DataFrame(rows, columns=["entry", "kind", "session", "time", "body", "digest"])
         )
-        return frame
 
     def summary(self) -> pd.DataFrame:
         """One row per channel: number of readings, first and last time, mean, minimum, maximum; from the rollup."""

@@ -23,13 +23,13 @@ _INK, _BAND, _POINT = "#222222", "#dfe8f2", "#b3541e"
 _MOST_STRIPS = 6
 
 
-def figure_of(result: Result | int, view: LogbookView | None = None) -> Figure:
-    """Draw a result: sweep, load line, first cycles of its record, or its values against their limits.
+def figure_of(result: Result | Capture | int, view: LogbookView | None = None) -> Figure:
+    """Draw a result (sweep, load line, first cycles of its record, or its values against their limits) or a capture.
 
     Parameters
     ----------
-    result : Result or int
-        A result, or the number of its entry in `view`.
+    result : Result, Capture or int
+        A result, a record of samples, or the number of a result's entry in `view`.
     view : LogbookView, optional
         Has the captures; without it the logbook named in the result is opened where it is still there.
 
@@ -42,6 +42,10 @@ def figure_of(result: Result | int, view: LogbookView | None = None) -> Figure:
     UsageError
         If there is no such result, or nothing in it can be drawn.
     """
+    if isinstance(result, Capture):
+        return waveforms_figure(
+            result, result.instrument or result.source, frequency_hz=_frequency_hz(result)
+        )
     if isinstance(result, int):
         result = _recorded(result, view)
     title = f"{result.check_id or result.check} {result.part}".strip() + f": {result.verdict}"
@@ -54,6 +58,17 @@ def figure_of(result: Result | int, view: LogbookView | None = None) -> Figure:
             frequency = result.quantities.get("frequency")
             return waveforms_figure(capture, title, frequency_hz=frequency.value if frequency else None)
     return _against_limits(result, title)
+
+
+def _frequency_hz(capture: Capture) -> float | None:
+    """Frequency of the first channel, None where no sine fits it: then the whole record is drawn."""
+    from benchlog.signal.waveform import measure_channel
+
+    try:
+        frequency = measure_channel(capture, capture.names[0]).frequency
+    except BenchlogError:
+        return None
+    return None if frequency is None else frequency.value
 
 
 def _recorded(seq: int, view: LogbookView | None) -> Result:

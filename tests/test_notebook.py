@@ -1,0 +1,185 @@
+"""The ten lines of the README run as a real notebook; the checks by name agree with the commands."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import benchlog as bl
+from benchlog.cli import main
+from benchlog.errors import UsageError
+from benchlog.result import Verdict
+
+ROOT = Path(__file__).parents[1]
+CAPTURE = ROOT / "sample_captures" / "ct2_101_turns_divider.npz"
+SWAPPED = ROOT / "sample_captures" / "ct2_101_turns_divider_swapped.npz"
+
+
+@pytest.fixture
+def recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Path:
+    """A logbook with a supply check, a copy of it that was withdrawn, and the captures of a toroid beside it."""
+    monkeypatch.chdir(tmp_path)
+    supply = (
+        *(
+            "supply",
+            "--nameplate",
+            "24 V ac 40 VA",
+            "--mains",
+            "236 V",
+            "--mains-nominal",
+            "230 V",
+            "--part",
+            "T1",
+        ),
+        *("--reading", "27.75 V ac", "--load", "15 ohm", "--loaded", "24.70 V ac", "--meter", "MA-01"),
+    )
+    Path("bench.toml").write_text(
+        '[[instrument]]\ntag = "MA-01"\ncounts = 4000\naccuracy = [{ function = "V~", statement = "1 % + 5" }]\n',
+        encoding="utf-8",
+    )
+    assert main([*supply, "--json"]) == 0
+    entry = json.loads(capsys.readouterr().out)["record"]["entry"]
+    assert main([*supply, "--json"]) == 0
+    assert main(["record", "supersede", str(entry), "--reason", "leads exchanged"]) == 0
+    capsys.readouterr()
+    return tmp_path
+
+
+def _readme_lines() -> str:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    match = re.search(r"## In Python\n.*?```python\n(.*?)```", text, re.DOTALL)
+    assert match is not None
+    return match[1]
+
+
+def test_the_readmes_lines_run_as_a_notebook(recorded: Path) -> None:
+    """Each line is a cell; every cell that ends in a value shows it, results and tables as HTML."""
+    nbclient = pytest.importorskip("nbclient")
+    nbformat = pytest.importorskip("nbformat")
+    lines = [line for line in _readme_lines().splitlines() if line and not line.startswith("#")]
+    assert len(lines) <= 14
+    (recorded / "sample_captures").mkdir()
+    for path in (CAPTURE, SWAPPED):
+        (recorded / "sample_captures" / path.name).write_bytes(path.read_bytes())
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(line) for line in lines])
+    client = nbclient.NotebookClient(notebook, timeout=120, resources={"metadata": {"path": str(recorded)}})
+    client.execute()
+    shown = [output.data for cell in notebook.cells for output in cell.outputs if "data" in output]
+    assert sum("text/html" in data for data in shown) >= 4
+    assert any("101 turns, not 100" in data.get("text/html", "") for data in shown)
+
+
+def test_withdrawn_readings_are_shown_only_when_asked_for(recorded: Path) -> None:
+    with bl.open("bench.logbook") as book:
+        assert len(book.readings()) == 2
+        assert len(book.readings(withdrawn=True)) == 4
+        assert len(book.readings(part="T1", check="supply")) == 2
+        assert len(book.readings(part="CT1")) == 0
+        assert book.results()["superseded_by"].dtype == "Int64"
+
+
+def test_every_reading_has_the_uncertainty_of_its_meter(recorded: Path) -> None:
+    """By hand: 1 % of 27.75 V and 5 counts of 10 mV are 0.3275 V; as a uniform half-width, k = 2: 0.378 V."""
+    with bl.open("bench.logbook") as book:
+        readings = book.readings()
+        np.testing.assert_allclose(readings["expanded_uncertainty"], [0.37816, 0.34295], rtol=1e-4)
+
+
+def test_all_quantities_of_a_result_have_a_row(recorded: Path) -> None:
+    with bl.open("bench.logbook") as book:
+        quantities = book.quantities()
+        entry = int(book.results()["entry"].iloc[-1])
+        assert set(quantities["quantity"]) == set(book.result(entry).quantities)
+        assert {"source_resistance", "loaded_voltage", "rectified_peak_worst"} <= set(quantities["quantity"])
+        assert len(book.quantities(withdrawn=True)) == 2 * len(quantities)
+
+
+def test_the_logbook_says_what_it_is(recorded: Path) -> None:
+    with bl.open("bench.logbook") as book:
+        assert re.fullmatch(
+            r"<logbook bench.logbook: entry \d+, 2 readings, 2 result; head [0-9a-f]{12}>", repr(book)
+        )
+        assert "<table>" in book._repr_html_()
+
+
+def test_a_supply_by_name_is_what_the_command_says(recorded: Path) -> None:
+    with bl.open("bench.logbook") as book:
+        command = book.result(int(book.results()["entry"].iloc[-1]))
+    result = bl.supply(
+        *("24 V ac 40 VA", "27.75 V ac"),
+        accuracy="1 % + 5",
+        mains=236,
+        mains_nominal="230 V",
+        load=15.0,
+        loaded="24.70 V ac",
+    )
+    assert result.verdict is command.verdict
+    for name, quantity in command.quantities.items():
+        assert result.quantities[name].value == pytest.approx(quantity.value, rel=1e-12)
+        assert result.quantities[name].expanded_uncertainty == pytest.approx(quantity.expanded_uncertainty)
+
+
+def test_the_budget_adds_up() -> None:
+    """The shares are parts of the variance: they sum to one, and the lines to the standard uncertainty."""
+    result = bl.turns_ratio(
+        bl.load_capture(CAPTURE),
+        "CH1",
+        "CH2",
+        expect=100,
+        divider="100:1 0.2 %",
+        swapped=bl.load_capture(SWAPPED),
+    )
+    budget = result.budget_frame("turns_ratio")
+    assert budget["share"].sum() == pytest.approx(1.0)
+    u = result.quantities["turns_ratio"].standard_uncertainty
+    assert float((budget["contribution"] ** 2).sum()) ** 0.5 == pytest.approx(u, rel=1e-3)
+    assert result.verdict is Verdict.FAIL
+    with pytest.raises(UsageError, match="no quantity 'turns'"):
+        result.budget_frame("turns")
+
+
+def test_a_capture_as_table_and_picture(tmp_path: Path) -> None:
+    capture = bl.load_capture(CAPTURE)
+    frame = capture.to_frame()
+    assert list(frame.columns) == ["CH1", "CH2"]
+    assert frame.index.name == "time_s"
+    np.testing.assert_array_equal(frame["CH2"], capture.channel("CH2").values())
+    assert "2500 samples" in repr(capture)
+    assert "<table>" in capture._repr_html_()
+    capture.plot().savefig(tmp_path / "capture.png")
+    assert (tmp_path / "capture.png").stat().st_size > 3000
+
+
+def test_continuity_and_crosscheck_take_numbers() -> None:
+    """E_n by hand: 0.190 / sqrt(U_A^2 + U_B^2) with U from 0.8 % + 2 counts of 10 mV and 0.05 %: 2.67."""
+    assert bl.continuity(0.4, lead_null=0.2, max="5 ohm", resolution=0.1).verdict is Verdict.PASS
+    accuracy = {"A": "0.8 % + 2", "B": "0.05 % + 0"}
+    typed = bl.crosscheck({"A": "5.19 V dc", "B": "5.000000 V dc"}, accuracy)
+    assert typed.quantities["e_n"].value == pytest.approx(2.67, abs=0.01)
+    assert typed.verdict is Verdict.FAIL
+    with pytest.raises(UsageError, match="which function"):
+        bl.crosscheck({"A": 5.19, "B": 5.0}, accuracy)
+    assert bl.crosscheck({"A": 5.01, "B": 5.0}, accuracy, function="V=").verdict is Verdict.PASS
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ({"load": "15 ohm"}, "go together"),
+        ({"tolerance": "0 %"}, "above zero"),
+        ({"mains": "-230 V"}, "above zero"),
+    ],
+)
+def test_bad_words_are_one_clear_error(words: dict[str, str], said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        bl.supply("24 V ac 40 VA", "27.75 V ac", **words)
+
+
+def test_names_are_listed_and_unknown_ones_refused() -> None:
+    assert {"supply", "continuity", "turns_ratio", "crosscheck", "load_capture", "open"} <= set(dir(bl))
+    with pytest.raises(AttributeError, match="no attribute 'suply'"):
+        _ = bl.suply  # type: ignore[attr-defined]
