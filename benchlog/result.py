@@ -24,6 +24,7 @@ __all__ = [
     "RESULT_SCHEMA",
     "BudgetLine",
     "DesignCheck",
+    "Distribution",
     "Limits",
     "Record",
     "Result",
@@ -55,6 +56,13 @@ def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
     return min(verdicts, key=order.index, default=Verdict.NOT_DONE)
 
 
+class Distribution(StrEnum):
+    """Shape of what is known of an input quantity (GUM 4.3, EA-4/02 3.3)."""
+
+    NORMAL = "normal"
+    UNIFORM = "uniform"
+
+
 class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     """One line of an uncertainty budget.
 
@@ -69,12 +77,15 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     sensitivity : float or None
         Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
+    distribution : Distribution
+        Uniform within ±√3 contributions, or normal.
     """
 
     label: str
     contribution: float
     influence: Influence | None = None
     sensitivity: float | None = None
+    distribution: Distribution = Distribution.NORMAL
 
 
 class Uncertain(msgspec.Struct, frozen=True):
@@ -109,12 +120,17 @@ class Uncertain(msgspec.Struct, frozen=True):
 
 
 class Limits(msgspec.Struct, frozen=True):
-    """Limits fixed before the reading, with where they come from."""
+    """Limits fixed before the reading, with where they come from.
+
+    `standard_uncertainty` is that of the limits themselves, where they follow from something measured: mains, or a
+    temperature. It widens the guard band.
+    """
 
     low: float | None
     high: float | None
     unit: str = "1"
     source: str = ""
+    standard_uncertainty: float = 0.0
 
     def __str__(self) -> str:
         if self.low is None:

@@ -11,7 +11,7 @@ from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading
-from benchlog.result import Uncertain
+from benchlog.result import Distribution, Uncertain
 
 __all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
 
@@ -63,6 +63,7 @@ class MeterReading:
             label=f"accuracy of {self.name} ({self.accuracy})",
             influence=self.influence(Role.READING),
             scale=self.value,
+            distribution=Distribution.UNIFORM,
         )
 
     def influence(self, role: Role) -> Influence:

@@ -9,7 +9,7 @@ from typing import Any
 from GTC import reporting, ureal
 
 from benchlog.influence import Influence
-from benchlog.result import BudgetLine, Uncertain
+from benchlog.result import BudgetLine, Distribution, Uncertain
 
 __all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
 
@@ -43,7 +43,8 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
 class _Input(str):
     """Label of an input that also knows what it stands for; GTC hands labels back with the budget."""
 
-    __slots__ = ("influence", "number", "scale")
+    __slots__ = ("distribution", "influence", "number", "scale")
+    distribution: Distribution
     influence: Influence | None
     scale: float | None
     number: Any
@@ -57,6 +58,7 @@ def uncertain(
     *,
     influence: Influence | None = None,
     scale: float | None = None,
+    distribution: Distribution = Distribution.NORMAL,
 ) -> Any:
     """Make a GTC uncertain real number.
 
@@ -72,9 +74,10 @@ def uncertain(
     scale : float, optional
         Change of this number for a relative error of one of that thing: the value itself for a reading or a
         resistor, 1 for a gain. Not given: a relative error makes no sense here.
+    distribution : Distribution
     """
     named = _Input(label)
-    named.influence, named.scale = influence, scale
+    named.influence, named.scale, named.distribution = influence, scale, distribution
     if scale:
         # An input stated without error stays in the budget, so that a recall finds what rests on it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
@@ -92,7 +95,15 @@ def uniform(
     scale: float | None = None,
 ) -> Any:
     """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7); see `uncertain`."""
-    return uncertain(value, half_width / math.sqrt(3), df, label, influence=influence, scale=scale)
+    return uncertain(
+        value,
+        half_width / math.sqrt(3),
+        df,
+        label,
+        influence=influence,
+        scale=scale,
+        distribution=Distribution.UNIFORM,
+    )
 
 
 def to_uncertain(number: Any, unit: str) -> Uncertain:
@@ -112,11 +123,12 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         moves = sensitivity is not None and abs(sensitivity) > _CANCELLED * abs(float(number.x))
         if part <= _CANCELLED * u and not moves:  # nothing, or the rounding left by an input that cancels
             continue
-        key = (str(name), influence)
+        key, shape = (str(name), influence), _distribution(name)
         if (seen := lines.get(key)) is not None:
             part = math.hypot(part, seen.contribution)
             sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
-        lines[key] = BudgetLine(str(name), part, influence, sensitivity)
+            shape = Distribution.NORMAL  # of a sum
+        lines[key] = BudgetLine(str(name), part, influence, sensitivity, shape)
     return Uncertain(
         value=float(number.x),
         standard_uncertainty=u,
@@ -130,6 +142,10 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
 
 def _influence(label: object) -> Influence | None:
     return label.influence if isinstance(label, _Input) else None
+
+
+def _distribution(label: object) -> Distribution:
+    return label.distribution if isinstance(label, _Input) else Distribution.NORMAL
 
 
 def _sensitivity(number: Any, label: object) -> float | None:

@@ -1,7 +1,8 @@
 """From a value with uncertainty and limits fixed beforehand to one of four verdicts.
 
 Decision rule: guard band w = U (ILAC-G8:09/2019; ISO 14253-1 has the same zones). Inside the limits by at
-least U is a pass, outside by at least U a fail, anything else is indeterminate.
+least U is a pass, outside by at least U a fail, anything else is indeterminate. Where the limits themselves follow from
+something measured, U is that of the difference.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.result import Distribution, Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["RULE", "Judgement", "conformance_probability", "judge"]
@@ -38,20 +39,56 @@ def _cdf(z: float, degrees_of_freedom: float | None) -> float:
     return float(stdtr(max(1.0, math.floor(degrees_of_freedom)), z))
 
 
+def _uniform_and_normal_cdf(x: float, half_width: float, sigma: float) -> float:
+    """Probability that a uniform error within ± `half_width` plus a normal one is at most `x`."""
+    if sigma <= 1e-6 * half_width:
+        return min(max((x + half_width) / (2 * half_width), 0.0), 1.0)
+
+    def area(z: float) -> float:  # integral of the normal distribution function
+        return z * _normal_cdf(z) + math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+
+    return sigma / (2 * half_width) * (area((x + half_width) / sigma) - area((x - half_width) / sigma))
+
+
 def conformance_probability(
-    value: float, u: float, low: float | None, high: float | None, df: float | None = None
+    value: float,
+    u: float,
+    low: float | None,
+    high: float | None,
+    df: float | None = None,
+    *,
+    u_uniform: float = 0.0,
 ) -> float:
     """Probability that the true value is within the limits (JCGM 106:2012, 7.2 to 7.4).
 
-    Normal for infinite degrees of freedom (`df` None), else Student t with whole degrees of freedom.
+    Parameters
+    ----------
+    value, u : float
+    low, high : float or None
+    df : float, optional
+        Student t with whole degrees of freedom; None means infinite.
+    u_uniform : float
+        The largest part of `u` that is a uniform error, as a standard uncertainty; the rest counts as normal. It is
+        left out of account with few degrees of freedom, where the scatter rules.
 
+    Examples
+    --------
     >>> round(conformance_probability(-5.47, 0.05, None, -5.40), 4)
     0.9192
+    >>> round(conformance_probability(9.5, 1 / 3**0.5, None, 10.0, u_uniform=1 / 3**0.5), 4)
+    0.75
     """
     if u == 0:
         return float((low is None or value >= low) and (high is None or value <= high))
-    above = _cdf((high - value) / u, df) if high is not None else 1.0
-    below = _cdf((low - value) / u, df) if low is not None else 0.0
+
+    def at_most(limit: float) -> float:
+        if u_uniform > 0 and df is None:
+            rest = math.sqrt(max(u * u - u_uniform * u_uniform, 0.0))
+            return _uniform_and_normal_cdf(limit - value, u_uniform * math.sqrt(3), rest)
+        return _cdf((limit - value) / u, df)
+
+    above = at_most(high) if high is not None else 1.0
+    below = at_most(low) if low is not None else 0.0
     return max(0.0, above - below)
 
 
@@ -67,9 +104,22 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     name : str
         What the reason calls the quantity.
     """
-    y, expanded, low, high = quantity.value, quantity.expanded_uncertainty, limits.low, limits.high
-    p = conformance_probability(y, quantity.standard_uncertainty, low, high, quantity.degrees_of_freedom)
-    shown = f"{name} {format_uncertain(y, expanded, quantity.unit)}"
+    y, low, high = quantity.value, limits.low, limits.high
+    expanded = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
+    p = conformance_probability(
+        y,
+        math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty),
+        low,
+        high,
+        quantity.degrees_of_freedom,
+        u_uniform=max(
+            (line.contribution for line in quantity.budget if line.distribution is Distribution.UNIFORM),
+            default=0.0,
+        ),
+    )
+    shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
+    if limits.standard_uncertainty > 0:
+        shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     if (low is None or y - expanded >= low) and (high is None or y + expanded <= high):
