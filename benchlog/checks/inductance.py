@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import GTC
-
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains
 from benchlog.checks.series_resistor import (
@@ -29,6 +27,7 @@ from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import turns_posterior
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
 from benchlog.wording import quantity_words

@@ -13,8 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import GTC
-
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
     DIVIDER_DELAY_S,
@@ -27,6 +25,7 @@ from benchlog.errors import UsageError
 from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 

@@ -12,8 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import GTC
-
 from benchlog.capture import Capture
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
@@ -26,6 +24,7 @@ from benchlog.checks.scope_channels import (
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 

@@ -240,8 +240,8 @@ def size_of(path: Path) -> int:
 def _on_network(drive: str) -> bool:
     """Tell whether a drive, as Windows names it, is a share.
 
-    >>> _on_network("//server/share"), _on_network("\\\\server\\share"), _on_network("C:"), _on_network("")
-    (True, True, False, False)
+    >>> _on_network("//server/share"), _on_network("C:"), _on_network("")
+    (True, False, False)
     """
     return drive.startswith(("\\\\", "//"))
 

@@ -6,9 +6,8 @@ import math
 from functools import lru_cache
 from typing import Any
 
-from GTC import reporting, ureal
-
 from benchlog.influence import Influence
+from benchlog.metrology.gtc import GTC, reporting
 from benchlog.result import BudgetLine, Distribution, Uncertain
 
 __all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
@@ -81,7 +80,7 @@ def uncertain(
     if scale:
         # An input stated without error stays in the budget, so that a recall finds what rests on it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
-    named.number = ureal(value, standard_uncertainty, df, label=named)
+    named.number = GTC.ureal(value, standard_uncertainty, df, label=named)
     return named.number
 
 

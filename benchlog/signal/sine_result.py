@@ -133,7 +133,7 @@ class SineFit:
         GTC.UncertainComplex
             Peak phasor at the centre of the record.
         """
-        import GTC
+        from benchlog.metrology.gtc import GTC
 
         n = len(self.amplitude)
         log_amplitude, phase = self._gtc_inputs[channel], self._gtc_inputs[n + channel]
@@ -147,7 +147,7 @@ class SineFit:
     @cached_property
     def _gtc_inputs(self) -> list[Any]:
         """Deviations of log amplitudes and phases, with their covariance, as one ensemble."""
-        import GTC
+        from benchlog.metrology.gtc import GTC
 
         n = len(self.amplitude)
         covariance = self.covariance[1:, 1:]
