@@ -6,6 +6,7 @@ of all quantities gathered under one key and unknown or infinite numbers as null
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence
 from benchlog.units import format_quantity, format_uncertain
 
@@ -24,7 +26,6 @@ __all__ = [
     "RESULT_SCHEMA",
     "BudgetLine",
     "DesignCheck",
-    "Distribution",
     "Limits",
     "Record",
     "Result",
@@ -56,13 +57,6 @@ def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
     return min(verdicts, key=order.index, default=Verdict.NOT_DONE)
 
 
-class Distribution(StrEnum):
-    """Shape of what is known of an input quantity (GUM 4.3, EA-4/02 3.3)."""
-
-    NORMAL = "normal"
-    UNIFORM = "uniform"
-
-
 class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     """One line of an uncertainty budget.
 
@@ -77,15 +71,12 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     sensitivity : float or None
         Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
-    distribution : Distribution
-        Uniform within ±√3 contributions, or normal.
     """
 
     label: str
     contribution: float
     influence: Influence | None = None
     sensitivity: float | None = None
-    distribution: Distribution = Distribution.NORMAL
 
 
 class Uncertain(msgspec.Struct, frozen=True):
@@ -189,7 +180,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     hookup: str = ""
     conditions: Mapping[str, str] = {}
     cautions: tuple[str, ...] = ()
-    findings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     details: Mapping[str, Any] = {}
     record: Record | None = None
 
@@ -208,9 +199,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for unknown or infinite numbers."""
-        plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain_number)
+        plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain)
         budgets = {name: q.pop("budget") for name, q in plain["quantities"].items()}
         plain["budget"] = {name: lines for name, lines in budgets.items() if lines}
+        plain["finding_kinds"] = [str(finding.kind) for finding in self.findings]
         return {"schema": RESULT_SCHEMA, **{k: v for k, v in plain.items() if v is not None}}
 
     def budget_frame(self, quantity: str | None = None) -> pd.DataFrame:
@@ -281,16 +273,31 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         msgspec.ValidationError
             If it is no result of this schema.
         """
-        data = {k: v for k, v in plain.items() if k not in ("schema", "budget")}
+        data = {k: v for k, v in plain.items() if k not in ("schema", "budget", "finding_kinds")}
         budgets = plain.get("budget", {})
         data["quantities"] = {
             name: {**q, "budget": budgets.get(name, ())} for name, q in plain.get("quantities", {}).items()
         }
+        words = msgspec.convert(plain.get("findings", ()), tuple[str, ...])
+        kinds = msgspec.convert(plain.get("finding_kinds", ()), tuple[str, ...])
+        data["findings"] = [
+            Finding(_kind(k), w) for w, k in itertools.zip_longest(words, kinds[: len(words)])
+        ]
         return msgspec.convert(data, cls)
 
 
-def _plain_number(value: Any) -> Any:
-    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds."""
+def _kind(name: str | None) -> FindingKind:
+    """Kind of a recorded finding; older records have none, and newer ones may have others."""
+    try:
+        return FindingKind(name or "")
+    except ValueError:
+        return FindingKind.NOTE
+
+
+def _plain(value: Any) -> Any:
+    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds; a finding into its words."""
+    if isinstance(value, Finding):
+        return str(value)
     if hasattr(value, "item"):
         return value.item()
     raise TypeError(f"a result can't hold a {type(value).__name__}")

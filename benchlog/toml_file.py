@@ -53,8 +53,12 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
     except RecursionError:
         raise ConfigError(f"{what} {path} is nested too deeply") from None
     except tomllib.TOMLDecodeError as error:
+        windows_path = "Unescaped '\\'" in str(error) or "Invalid hex value" in str(error)
         raise ConfigError(
-            f"{what} {path} is no valid TOML: {error}", hint="check quotes and brackets there"
+            f"{what} {path} is not valid TOML: {error}",
+            hint="write Windows paths in single quotes: address = 'replay:C:\\captures\\t1.csv'"
+            if windows_path
+            else "check quotes and brackets there",
         ) from None
     try:
         return msgspec.convert(plain, kind)

@@ -105,7 +105,7 @@ def test_revision_changes_with_any_edit(tmp_path):
             "scope clip on a mains-referenced node is refused",
             "protective earth",
         ),
-        ("[project]", "[project", "no valid TOML", "brackets"),
+        ("[project]", "[project", "not valid TOML", "brackets"),
         ('mains = "230 V"', 'mains = "230 ohm"', "project.mains", ""),
     ],
 )
@@ -159,3 +159,11 @@ def test_asking_for_what_is_not_there(tmp_path):
     assert "C13" in caught.value.hint
     with pytest.raises(UsageError):
         found.hold("H9")
+
+
+def test_a_windows_path_in_double_quotes_is_named(tmp_path):
+    r"""In TOML a backslash in double quotes begins an escape; single quotes take a path as it is."""
+    text = '[project]\nname = "KC-1"\nfolder = "C:\\captures\\t1.csv"\n'
+    with pytest.raises(ConfigError, match="not valid TOML") as error:
+        plan(tmp_path, text)
+    assert "single quotes" in error.value.hint

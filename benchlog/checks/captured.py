@@ -8,6 +8,7 @@ from typing import Any
 
 from benchlog.capture import Capture
 from benchlog.checks.meter_reading import MeterReading
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
@@ -20,7 +21,14 @@ from benchlog.units import format_quantity
 __all__ = ["Captured", "read_capture"]
 
 #: Kinds of findings under which an rms value says nothing.
-_SPOILING = ("clipping", "gap", "time base", "too few cycles", "amplitude moves", "frequency moves")
+_SPOILING = (
+    FindingKind.CLIPPING,
+    FindingKind.GAP,
+    FindingKind.TIME_BASE,
+    FindingKind.TOO_FEW_CYCLES,
+    FindingKind.AMPLITUDE_MOVES,
+    FindingKind.FREQUENCY_MOVES,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +55,11 @@ class Captured(MeterReading):
         return Influence(role, shown.instrument, CAPTURE, shown.channel, shown.range_max)
 
     @property
-    def findings(self) -> tuple[str, ...]:
+    def findings(self) -> tuple[Finding, ...]:
         """What is odd about the record."""
-        return tuple(f.message for f in self.waveform.findings if f.severity is not Severity.NOTE)
+        return tuple(
+            Finding(f.kind, f.message) for f in self.waveform.findings if f.severity is not Severity.NOTE
+        )
 
     @property
     def spoiled(self) -> str:

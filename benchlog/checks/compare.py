@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
@@ -43,7 +44,7 @@ def check_compare(
     meters = dict.fromkeys(m.reading.instrument for m in (part, reference) if m.reading.instrument)
     findings = misleading_flags(part, reference)
     if not shared:
-        findings.append("two meters or ranges: their gains do not cancel")
+        findings.append(Finding(FindingKind.GAINS, "two meters or ranges: their gains do not cancel"))
     return Result(
         check="compare",
         verdict=judgement.verdict,

@@ -9,6 +9,7 @@ from typing import Any
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.mains import mains_drift
 from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import Judgement, judge
@@ -76,27 +77,46 @@ def load_quantities(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint
     return found
 
 
-def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[str]:
+def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[Finding]:
     """What makes a load point so doubtful that no source resistance follows from it."""
-    doubts = []
+    doubts: list[Finding] = []
     if nameplate.current_a:
         part = load.current_a / nameplate.current_a
         shown = format_quantity(load.resistance_ohm, "ohm")
         if part < _PREFIX_SLIP:
-            doubts.append(f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?")
-        elif part > 1 / _PREFIX_SLIP:
-            doubts.append(f"a load of {shown} takes {part:.0f} times the rated current: milli slip?")
-        elif nameplate.coupling == "dc" and no_load.value / load.resistance_ohm > _OVERLOAD * nameplate.current_a:
             doubts.append(
-                f"a load of {shown} asks for more than the rated {format_quantity(nameplate.current_a, 'A')}: "
-                "a sagging voltage is then no fault; take a larger resistor"
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?",
+                )
+            )
+        elif part > 1 / _PREFIX_SLIP:
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes {part:.0f} times the rated current: milli slip?",
+                )
+            )
+        elif (
+            nameplate.coupling == "dc"
+            and no_load.value / load.resistance_ohm > _OVERLOAD * nameplate.current_a
+        ):
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} asks for more than the rated {format_quantity(nameplate.current_a, 'A')}: "
+                    "a sagging voltage is then no fault; take a larger resistor",
+                )
             )
     # A regulated output stays where it is, give or take some counts.
     steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
     if load.loaded.value > no_load.value + steps:
         doubts.append(
-            f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
-            "readings exchanged, or load not connected?"
+            Finding(
+                FindingKind.ENTRY,
+                f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
+                "readings exchanged, or load not connected?",
+            )
         )
     return doubts
 

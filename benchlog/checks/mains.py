@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
+from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.reading import Function
 
 __all__ = [
     "MAINS_DRIFT",
@@ -87,6 +89,20 @@ class Mains:
                 f"mains of {reading.value:g} V on a nominal {nominal:g} V can't be", hint="check both numbers"
             )
         return cls(reading, nominal, nominal_v is None)
+
+    @classmethod
+    def typed(
+        cls,
+        text: str,
+        nominal_v: float | None = None,
+        accuracy: Accuracy = PLUG_IN_MONITOR,
+        meter: str | None = None,
+    ) -> Mains:
+        """Mains as displayed, by a plug-in monitor where no meter is named."""
+        reading = parse_displayed(text, Function.AC_VOLTS, instrument=meter or "mains monitor")
+        if reading.value is None or reading.value <= 0:
+            raise UsageError(f"mains {text!r} must be above zero", hint="check sign and digits")
+        return cls.of(MeterReading(reading, accuracy), nominal_v)
 
     @property
     def volt(self) -> float:

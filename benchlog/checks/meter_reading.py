@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.errors import AnalysisError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading
-from benchlog.result import Distribution, Uncertain
+from benchlog.result import Uncertain
 
 __all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
 
@@ -63,7 +64,6 @@ class MeterReading:
             label=f"accuracy of {self.name} ({self.accuracy})",
             influence=self.influence(Role.READING),
             scale=self.value,
-            distribution=Distribution.UNIFORM,
         )
 
     def influence(self, role: Role) -> Influence:
@@ -86,19 +86,18 @@ class MeterReading:
         )
 
     def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
-        """Uncertain number of the peak: an rms reading tells of it what the waveform's crest factor leaves.
+        """Uncertain number of the peak of a sine that may be flattened: all that an rms reading tells of it.
 
         Parameters
         ----------
         gain : GTC uncertain real or None
             Its gain error, where it cancels against another reading; None takes the whole bound.
         crest : tuple of float
-            Least and greatest crest factor of such a waveform.
+            Least and greatest crest factor of such a waveform; the farther one from a sine counts either way.
         """
-        low, high = crest
-        factor = uniform(
-            (low + high) / 2, (high - low) / 2, label="crest factor of the mains", influence=Influence(Role.MODEL)
-        )
+        sine = math.sqrt(2)
+        off = max(abs(limit - sine) for limit in crest)
+        factor = uniform(sine, off, label="crest factor of the mains", influence=Influence(Role.MODEL))
         return (self.uncertain() if gain is None else self.with_gain(gain)) * factor
 
     def with_gain(self, gain: Any) -> Any:
@@ -124,10 +123,10 @@ def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
     )
 
 
-def misleading_flags(*metered: MeterReading) -> list[str]:
+def misleading_flags(*metered: MeterReading) -> list[Finding]:
     """Findings for displays that show hold, relative, low battery and the like."""
     return [
-        f"{m.name} shows '{flag.value}': clear it and read again"
+        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
         for m in metered
         for flag in _MISLEADING
         if flag in m.reading.flags

@@ -22,6 +22,7 @@ from benchlog.checks.scope_channels import (
     ScopeGains,
 )
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
@@ -136,7 +137,7 @@ class RatioSetup:
 
 def turns_number(
     pairs: list[ChannelPair], setup: RatioSetup, expected: float
-) -> tuple[Any, tuple[str, ...], tuple[str, ...]]:
+) -> tuple[Any, tuple[Finding, ...], tuple[Finding, ...]]:
     """Turns as an uncertain number with its budget, and what there is to say about the channels.
 
     The geometric mean of a capture and a swapped one is free of the channels' gains. The second value holds
@@ -147,7 +148,7 @@ def turns_number(
     for number, pair in enumerate(pairs):
         where = "" if len(pairs) == 1 else (", as connected", ", swapped")[number]
         single.append(pair.ratio(where) * gains.correction(pair))
-    seen, findings, notes = single[0], list[str](), list[str]()
+    seen, findings, notes = single[0], list[Finding](), list[Finding]()
     if len(single) == 2:
         seen = GTC.sqrt(single[0] * single[1])
         if not on_one_range(pairs, setup):
@@ -209,7 +210,7 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
     )
 
 
-def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, bool]:
+def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding, bool]:
     """Compare the two channels' gains, which a swap shows, with what was stated; and tell whether they fit."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1
@@ -218,22 +219,26 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, boo
     text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
     if abs(mismatch) > allowed:
         return (
-            f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+            Finding(
+                FindingKind.GAINS,
+                f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+            ),
             False,
         )
-    return f"{text}; it cancels in the mean of both captures", True
+    return Finding(FindingKind.GAINS, f"{text}; it cancels in the mean of both captures"), True
 
 
-def _frequencies(pairs: list[ChannelPair]) -> list[str]:
+def _frequencies(pairs: list[ChannelPair]) -> list[Finding]:
     """Say when the two captures were not taken at one frequency: then they are not one set-up."""
     first, second = (pair.fit.frequency_hz for pair in pairs)
     noise = 4 * math.hypot(*(pair.fit.u_frequency_hz for pair in pairs))
     if abs(first - second) <= SAME_FREQUENCY * first + noise:
         return []
     return [
-        (
+        Finding(
+            FindingKind.CONDITIONS,
             f"the swapped capture is at {format_quantity(second, 'Hz')}, the first at {format_quantity(first, 'Hz')}: "
-            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency"
+            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency",
         )
     ]
 

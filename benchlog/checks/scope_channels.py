@@ -14,9 +14,10 @@ from typing import Any
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
+from benchlog.finding import Finding
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.budget import uncertain, uniform
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
 from benchlog.units import format_quantity
 
@@ -140,11 +141,11 @@ class ChannelPair:
         Channel names.
     same_range : bool or None
         Whether both channels were on one vertical range; None when the capture does not tell.
-    findings : tuple of str
-        What is odd, in words: what warns and what blocks.
-    blocking : tuple of str
+    findings : tuple of Finding
+        What is odd: what warns and what blocks.
+    blocking : tuple of Finding
         Those that forbid resting a verdict on this pair.
-    notes : tuple of str
+    notes : tuple of Finding
         Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
     instrument : str
         Tag of the scope.
@@ -156,9 +157,9 @@ class ChannelPair:
     numerator: str
     denominator: str
     same_range: bool | None
-    findings: tuple[str, ...]
-    blocking: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...]
+    blocking: tuple[Finding, ...] = ()
+    notes: tuple[Finding, ...] = ()
     instrument: str = ""
     ranges: tuple[float | None, float | None] = (None, None)
 
@@ -220,7 +221,7 @@ def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
     names = (numerator, denominator)
     fit = fit_capture(capture, names)
     fit.ratio(0, 1)  # refuses a channel without signal
-    words = [(finding.severity, _words(finding, names)) for finding in fit.findings]
+    words = [(finding.severity, finding.named(names)) for finding in fit.findings]
     above, below = capture.channel(numerator), capture.channel(denominator)
     return ChannelPair(
         fit=fit,
@@ -233,13 +234,3 @@ def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
         instrument=capture.instrument,
         ranges=(above.range_max, below.range_max),
     )
-
-
-def _words(finding: Finding, names: tuple[str, str]) -> str:
-    """Message of a finding with the channel's own name instead of its number."""
-    if finding.channel is None:
-        return finding.message
-    name, number = names[finding.channel], channel_name(finding.channel)
-    if number in finding.message:
-        return finding.message.replace(number, f"channel {name}")
-    return f"channel {name}: {finding.message}"

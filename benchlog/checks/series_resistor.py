@@ -22,6 +22,7 @@ from benchlog.checks.scope_channels import (
     with_probes,
 )
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.gtc import GTC
@@ -89,7 +90,7 @@ class MeasuredCoil:
         Across the winding.
     ratio : float
         Voltage ratio of the two channels.
-    blocked, findings, notes : tuple of str
+    blocked, findings, notes : tuple of Finding
         Why no verdict may rest on it; all that is odd; what is in the uncertainty already.
     ranges : tuple of float or None
         Full scales of both channels, where known.
@@ -103,9 +104,9 @@ class MeasuredCoil:
     frequency: Uncertain
     voltage_peak_v: float
     ratio: float
-    blocked: tuple[str, ...]
-    findings: tuple[str, ...]
-    notes: tuple[str, ...]
+    blocked: tuple[Finding, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[Finding, ...]
     ranges: tuple[float | None, float | None]
 
 
@@ -195,27 +196,37 @@ def coil_of(
     )
 
 
-def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[str]:
+def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[Finding]:
     if in_phase(phase_deg):
         return [
-            (
+            Finding(
+                FindingKind.HOOKUP,
                 f"both channels are in phase ({phase_deg:.2f}°): looks like the wrong hook-up, both probes on one signal or "
-                "no winding in the circuit"
+                "no winding in the circuit",
             )
         ]
-    findings = []
+    findings: list[Finding] = []
     if phase_deg < 0 and setup.node:
         findings.append(
-            f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
-            "the winding's self-resonance"
+            Finding(
+                FindingKind.PHASE,
+                f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
+                "the winding's self-resonance",
+            )
         )
     if not RATIO_RANGE[0] <= ratio <= RATIO_RANGE[1]:
         findings.append(
-            f"|V/V_R| is {ratio:.3g}: a resistor near {format_quantity(float(reactance.x), 'ohm', 2)} gives the smallest error"
+            Finding(
+                FindingKind.CONDITIONS,
+                f"|V/V_R| is {ratio:.3g}: a resistor near {format_quantity(float(reactance.x), 'ohm', 2)} gives the smallest error",
+            )
         )
     if setup.node and ratio < 1.05:
         findings.append(
-            "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency"
+            Finding(
+                FindingKind.CONDITIONS,
+                "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency",
+            )
         )
     return findings
 
@@ -225,13 +236,14 @@ def in_phase(phase_deg: float) -> bool:
     return min(abs(phase_deg), abs(abs(phase_deg) - 180)) < IN_PHASE_DEG
 
 
-def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[str, ...]:
+def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[Finding, ...]:
     """With both grounds between winding and resistor the resistor is seen upside down: nothing odd about that."""
     if phase_deg < 0 and not setup.node:
         return (
-            (
+            Finding(
+                FindingKind.PHASE,
                 f"the winding's voltage lags ({phase_deg:.1f}°): the resistor is seen upside down, as with both ground clips "
-                "between it and the winding; otherwise the frequency is above the winding's self-resonance"
+                "between it and the winding; otherwise the frequency is above the winding's self-resonance",
             ),
         )
     return ()

@@ -12,6 +12,7 @@ from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_m
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
@@ -81,18 +82,24 @@ def check_supply(
         "no_load_voltage": voltage,
         "expected_no_load": Uncertain(expected.no_load_v, 0.0, 0.0, "V"),
     }
-    findings = [*expected.assumptions, *misleading_flags(no_load)]
+    findings = [
+        *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),
+        *misleading_flags(no_load),
+    ]
     if isinstance(no_load, Captured):
         quantities |= no_load.quantities()
         findings += no_load.findings
-    doubts: list[str] = []
+    doubts: list[Finding] = []
     if load is not None:
         quantities |= load_quantities(nameplate, no_load, load)
         doubts = load_doubts(nameplate, no_load, load)
         findings += doubts
         if not same_meter_and_range(no_load, load.loaded):
             findings.append(
-                "open and loaded voltage come from different meters or ranges: their gains do not cancel"
+                Finding(
+                    FindingKind.GAINS,
+                    "open and loaded voltage come from different meters or ranges: their gains do not cancel",
+                )
             )
     used, judgements = _judge_outputs(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
@@ -103,7 +110,11 @@ def check_supply(
     if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
         _rectified(no_load, mains, capacitor_v, quantities, design, findings)
     elif capacitor_v is not None:
-        findings.append("capacitor rating not checked: it needs a believable AC no-load voltage")
+        findings.append(
+            Finding(
+                FindingKind.DESIGN, "capacitor rating not checked: it needs a believable AC no-load voltage"
+            )
+        )
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     return Result(
@@ -222,7 +233,7 @@ def _doubt(
     no_load: MeterReading,
     second: MeterReading | None,
     expected: Expected,
-    findings: list[str],
+    findings: list[Finding],
 ) -> Judgement:
     """Keep a reading near zero, or the leads, from condemning the part (common practice, no source)."""
     if _reversed(no_load, expected):
@@ -238,7 +249,12 @@ def _doubt(
             first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty
         )
         which = "" if second.name == "meter" else f" {second.name}"
-        findings.append(f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}")
+        findings.append(
+            Finding(
+                FindingKind.SECOND_METER,
+                f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}",
+            )
+        )
         if abs(number) > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
@@ -254,7 +270,12 @@ def _doubt(
             "setting or meter? Doubt it until a second meter with its own leads agrees; the output may be live",
         )
     elif judgement.verdict is Verdict.FAIL:
-        findings.append("before the part is rejected: let a second meter with its own leads confirm")
+        findings.append(
+            Finding(
+                FindingKind.ADVICE,
+                "before the part is rejected: let a second meter with its own leads confirm",
+            )
+        )
     return judgement
 
 
@@ -264,14 +285,19 @@ def _rectified(
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
     design: list[DesignCheck],
-    findings: list[str],
+    findings: list[Finding],
 ) -> None:
     shared = mains is not None and same_meter_and_range(no_load, mains.reading)
     gain: Any = no_load.gain_error() if shared else None
     peak = no_load.peak(gain, (CREST_LOW, CREST_HIGH))
     quantities["rectified_peak"] = to_uncertain(peak - 2 * DIODE_DROP_V, "V")
     if mains is None:
-        findings.append("mains not read: the worst peak assumes it was 10 % low at the reading")
+        findings.append(
+            Finding(
+                FindingKind.ASSUMPTION,
+                "mains not read: the worst peak assumes it was 10 % low at the reading",
+            )
+        )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
     if capacitor_v is not None:

@@ -112,9 +112,7 @@ class Expected:
             found["loaded_voltage"] = Limits(self.loaded_low_v, self.loaded_high_v, "V", source)
         if self.source_high_ohm is not None:
             if self.regulation is Regulation.UNKNOWN and self.source_ohm is not None:
-                source = (
-                    f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
-                )
+                source = f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
             else:
                 source = f"computed: what a {self.regulation} output may lose up to its rated current"
             found["source_resistance"] = Limits(None, self.source_high_ohm, "ohm", source)
@@ -247,8 +245,10 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         source=f"nameplate {nameplate.text}: {regulated.low_v:.4g} to {regulated.high_v:.4g} V if regulated, "
         f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
         assumptions=(
-            "a DC nameplate does not tell whether the supply is regulated: say it (--regulation), or show it by a "
-            "load point",
+            (
+                "a DC nameplate does not tell whether the supply is regulated: say it (--regulation), or show it by a "
+                "load point"
+            ),
             *unregulated.assumptions,
         ),
         mains=unregulated.mains,

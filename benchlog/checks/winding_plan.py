@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.winding_service import SecondStage, Service, add_service
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.magnetics.core import Toroid
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
@@ -154,20 +155,33 @@ def _resistance(design: ToroidDesign, plan: WindingPlan, turn: Any) -> Any:
     )
 
 
-def _layer_findings(plan: WindingPlan) -> list[str]:
-    findings = []
+def _layer_findings(plan: WindingPlan) -> list[Finding]:
+    findings: list[Finding] = []
     if len(plan.layers) > 1:
         outer = ", ".join(f"{layer.turns} on layer {n}" for n, layer in enumerate(plan.layers, 1))
         covered = plan.outer_layers_m <= plan.turns * plan.turn_length_m * plan.slack / 2
         findings.append(
-            f"{len(plan.layers)} layers ({outer}); the longer outer turns take "
-            f"{plan.outer_layers_m * 1e3:.0f} mm more, "
-            + ("which the slack covers" if covered else "which is added to the cut")
+            Finding(
+                FindingKind.WINDING,
+                f"{len(plan.layers)} layers ({outer}); the longer outer turns take "
+                f"{plan.outer_layers_m * 1e3:.0f} mm more, "
+                + ("which the slack covers" if covered else "which is added to the cut"),
+            )
         )
     elif plan.turns > 0.95 * plan.layers[0].capacity:
-        findings.append("the layer is all but full: one thick spot of enamel starts a second layer")
+        findings.append(
+            Finding(
+                FindingKind.WINDING,
+                "the layer is all but full: one thick spot of enamel starts a second layer",
+            )
+        )
     if plan.window_fill > FULL:
-        findings.append(f"window fill {plan.window_fill * 100:.0f} %: a full winding, hard by hand")
+        findings.append(
+            Finding(
+                FindingKind.WINDING,
+                f"window fill {plan.window_fill * 100:.0f} %: a full winding, hard by hand",
+            )
+        )
     return findings
 
 

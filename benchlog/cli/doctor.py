@@ -29,7 +29,6 @@ CORE = (
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
-    "sounddevice": "sound card as scope and generator",
     "pyusb": "USB instruments, USBTMC",
     "zeroconf": "finding HiSLIP instruments on the network",
 }

@@ -199,6 +199,7 @@ def _check(
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
     """Keep a reading that may be a slip; nothing is judged or recalled by it."""
+    from benchlog.finding import Finding, FindingKind
     from benchlog.project.standard_record import record_exploratory
     from benchlog.result import Result, Verdict
 
@@ -209,7 +210,12 @@ def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, s
         reason=f"exploratory, nothing judged: {slip}",
         instruments=(meter,),
         functions={meter: str(reading.reading.function)},
-        findings=("read the display again; if it stands, --as-read holds it against the meter",),
+        findings=(
+            Finding(
+                FindingKind.ENTRY,
+                "read the display again; if it stands, --as-read holds it against the meter",
+            ),
+        ),
         details={"standard": standard.tag, "exploratory": True},
     )
     if ctx.recording:

@@ -13,6 +13,7 @@ from benchlog.capture import Capture
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import Card, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
@@ -63,7 +64,7 @@ class Acquisition:
     ----------
     kept : list of (Reading, str)
         Readings taken since `begin`, each with its reference.
-    findings : list of str
+    findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
     mains_referenced : bool
         The node under test is on the mains: no scope goes there.
@@ -83,7 +84,7 @@ class Acquisition:
         self.person = person
         self.clock = clock
         self.kept: list[tuple[Reading, str]] = []
-        self.findings: list[str] = []
+        self.findings: list[Finding] = []
         self.mains_referenced = False
         self.rested = False
         self.cards = False
@@ -395,7 +396,10 @@ class Acquisition:
         ):
             return False
         self.findings += [
-            f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}"
+            Finding(
+                FindingKind.ENTRY,
+                f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}",
+            )
             for question in questions
         ]
         return True

@@ -125,7 +125,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         rule=f"every item by {RULE}; questions as seen by the person at the bench",
         instruments=tuple(dict.fromkeys(tag for part in parts.values() for tag in part.instruments)),
         functions={tag: ", ".join(used) for tag, used in functions.items()},
-        findings=tuple(f"{name}: {finding}" for name, part in parts.items() for finding in part.findings),
+        findings=tuple(finding.about(name) for name, part in parts.items() for finding in part.findings),
         details={
             "items": {name: {"verdict": part.verdict, "reason": part.reason} for name, part in parts.items()}
         },

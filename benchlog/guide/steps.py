@@ -8,6 +8,7 @@ from benchlog.checks.compare import check_compare
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.isolation import check_isolation
+from benchlog.checks.mains import Mains
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.plain import check_reading, quantity_name
 from benchlog.checks.rectified import check_rectified
@@ -48,12 +49,9 @@ def expectation(check: AnyCheck, plan: Plan) -> str:
     """What is expected, in one line, before anything is read."""
     limits = check.parsed_limits()
     if isinstance(check, SupplyCheck):
-        mains = parse_quantity(check.mains, "V").value if check.mains else None
-        nominal = plan.mains_nominal_v
+        mains = Mains.typed(check.mains, plan.mains_nominal_v) if check.mains else None
         tolerance = parse_quantity(check.tolerance, "1").value
-        expected = expected_supply(
-            parse_nameplate(check.nameplate), mains, nominal if mains else None, tolerance
-        )
+        expected = expected_supply(parse_nameplate(check.nameplate), mains, tolerance)
         low, high = expected.low_v, expected.high_v
         return (
             f"no-load {format_quantity(expected.no_load_v, 'V')}, "
@@ -202,8 +200,7 @@ def _rectified(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> C
     result = check_rectified(
         taken,
         check.parsed_limits()["rectified_peak"],
-        mains_v=mains,
-        mains_nominal_v=plan.mains_nominal_v,
+        mains=mains,
         capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
     )
     return CheckOutcome(result, (taken.reading,))

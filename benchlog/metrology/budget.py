@@ -8,7 +8,7 @@ from typing import Any
 
 from benchlog.influence import Influence
 from benchlog.metrology.gtc import GTC, reporting
-from benchlog.result import BudgetLine, Distribution, Uncertain
+from benchlog.result import BudgetLine, Uncertain
 
 __all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
 
@@ -42,8 +42,7 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
 class _Input(str):
     """Label of an input that also knows what it stands for; GTC hands labels back with the budget."""
 
-    __slots__ = ("distribution", "influence", "number", "scale")
-    distribution: Distribution
+    __slots__ = ("influence", "number", "scale")
     influence: Influence | None
     scale: float | None
     number: Any
@@ -57,7 +56,6 @@ def uncertain(
     *,
     influence: Influence | None = None,
     scale: float | None = None,
-    distribution: Distribution = Distribution.NORMAL,
 ) -> Any:
     """Make a GTC uncertain real number.
 
@@ -73,10 +71,9 @@ def uncertain(
     scale : float, optional
         Change of this number for a relative error of one of that thing: the value itself for a reading or a
         resistor, 1 for a gain. Not given: a relative error makes no sense here.
-    distribution : Distribution
     """
     named = _Input(label)
-    named.influence, named.scale, named.distribution = influence, scale, distribution
+    named.influence, named.scale = influence, scale
     if scale:
         # An input stated without error stays in the budget, so that a recall finds what rests on it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
@@ -94,15 +91,7 @@ def uniform(
     scale: float | None = None,
 ) -> Any:
     """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7); see `uncertain`."""
-    return uncertain(
-        value,
-        half_width / math.sqrt(3),
-        df,
-        label,
-        influence=influence,
-        scale=scale,
-        distribution=Distribution.UNIFORM,
-    )
+    return uncertain(value, half_width / math.sqrt(3), df, label, influence=influence, scale=scale)
 
 
 def to_uncertain(number: Any, unit: str) -> Uncertain:
@@ -122,12 +111,11 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         moves = sensitivity is not None and abs(sensitivity) > _CANCELLED * abs(float(number.x))
         if part <= _CANCELLED * u and not moves:  # nothing, or the rounding left by an input that cancels
             continue
-        key, shape = (str(name), influence), _distribution(name)
+        key = (str(name), influence)
         if (seen := lines.get(key)) is not None:
             part = math.hypot(part, seen.contribution)
             sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
-            shape = Distribution.NORMAL  # of a sum
-        lines[key] = BudgetLine(str(name), part, influence, sensitivity, shape)
+        lines[key] = BudgetLine(str(name), part, influence, sensitivity)
     return Uncertain(
         value=float(number.x),
         standard_uncertainty=u,
@@ -141,10 +129,6 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
 
 def _influence(label: object) -> Influence | None:
     return label.influence if isinstance(label, _Input) else None
-
-
-def _distribution(label: object) -> Distribution:
-    return label.distribution if isinstance(label, _Input) else Distribution.NORMAL
 
 
 def _sensitivity(number: Any, label: object) -> float | None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from benchlog.result import Distribution, Limits, Uncertain, Verdict
+from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["RULE", "Judgement", "conformance_probability", "judge"]
@@ -39,56 +39,22 @@ def _cdf(z: float, degrees_of_freedom: float | None) -> float:
     return float(stdtr(max(1.0, math.floor(degrees_of_freedom)), z))
 
 
-def _uniform_and_normal_cdf(x: float, half_width: float, sigma: float) -> float:
-    """Probability that a uniform error within ± `half_width` plus a normal one is at most `x`."""
-    if sigma <= 1e-6 * half_width:
-        return min(max((x + half_width) / (2 * half_width), 0.0), 1.0)
-
-    def area(z: float) -> float:  # integral of the normal distribution function
-        return z * _normal_cdf(z) + math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
-
-    return sigma / (2 * half_width) * (area((x + half_width) / sigma) - area((x - half_width) / sigma))
-
-
 def conformance_probability(
-    value: float,
-    u: float,
-    low: float | None,
-    high: float | None,
-    df: float | None = None,
-    *,
-    u_uniform: float = 0.0,
+    value: float, u: float, low: float | None, high: float | None, df: float | None = None
 ) -> float:
     """Probability that the true value is within the limits (JCGM 106:2012, 7.2 to 7.4).
 
-    Parameters
-    ----------
-    value, u : float
-    low, high : float or None
-    df : float, optional
-        Student t with whole degrees of freedom; None means infinite.
-    u_uniform : float
-        The largest part of `u` that is a uniform error, as a standard uncertainty; the rest counts as normal. It is
-        left out of account with few degrees of freedom, where the scatter rules.
+    Normal for infinite degrees of freedom (`df` None), else Student t with whole degrees of freedom. One meter's error
+    is no normal one; how it shares its bound between gain and zero is not known, and normal is right within 0.05 for
+    both extremes (`tests/performance/operating_characteristics.py`).
 
-    Examples
-    --------
     >>> round(conformance_probability(-5.47, 0.05, None, -5.40), 4)
     0.9192
-    >>> round(conformance_probability(9.5, 1 / 3**0.5, None, 10.0, u_uniform=1 / 3**0.5), 4)
-    0.75
     """
     if u == 0:
         return float((low is None or value >= low) and (high is None or value <= high))
-
-    def at_most(limit: float) -> float:
-        if u_uniform > 0 and df is None:
-            rest = math.sqrt(max(u * u - u_uniform * u_uniform, 0.0))
-            return _uniform_and_normal_cdf(limit - value, u_uniform * math.sqrt(3), rest)
-        return _cdf((limit - value) / u, df)
-
-    above = at_most(high) if high is not None else 1.0
-    below = at_most(low) if low is not None else 0.0
+    above = _cdf((high - value) / u, df) if high is not None else 1.0
+    below = _cdf((low - value) / u, df) if low is not None else 0.0
     return max(0.0, above - below)
 
 
@@ -112,10 +78,6 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         low,
         high,
         quantity.degrees_of_freedom,
-        u_uniform=max(
-            (line.contribution for line in quantity.budget if line.distribution is Distribution.UNIFORM),
-            default=0.0,
-        ),
     )
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Sequence
 
 import msgspec
 
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.logbook.chain import Entry
 from benchlog.project.recall import shares
 from benchlog.result import Result, Verdict
@@ -173,7 +174,10 @@ def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
     if not doubts:
         return result
     result = msgspec.structs.replace(
-        result, findings=tuple(dict.fromkeys((*(d.caution for d in doubts), *result.findings)))
+        result,
+        findings=unique(
+            (*(Finding(FindingKind.METER_IN_DOUBT, d.caution) for d in doubts), *result.findings)
+        ),
     )
     stays = result.check == "crosscheck" and result.verdict is Verdict.FAIL
     if stays or result.verdict not in (Verdict.PASS, Verdict.FAIL):

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from benchlog.errors import AnalysisError
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray
 
@@ -62,7 +62,7 @@ class SineFit:
     n_samples : int
     degrees_of_freedom : float
         Of each channel's noise estimate.
-    findings : tuple of Finding
+    findings : tuple of RecordFinding
         What is odd about the record.
     """
 
@@ -78,7 +78,7 @@ class SineFit:
     cycles: float
     n_samples: int
     degrees_of_freedom: float
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[RecordFinding, ...] = ()
 
     @property
     def blocked(self) -> bool:

@@ -14,6 +14,7 @@ from helpers.plan_text import table
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import ManualClock
+from benchlog.finding import Finding, FindingKind
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan, read_plan
 from benchlog.project.release import release_hold
@@ -112,7 +113,7 @@ def hostile_results(plan: Plan, bad: Iterator[str]) -> list[Result]:
                 hookup=next(bad),
                 conditions={"load": next(bad), next(bad)[:60]: next(bad)},
                 cautions=(next(bad),),
-                findings=(next(bad), next(bad)),
+                findings=(Finding(FindingKind.NOTE, next(bad)), Finding(FindingKind.NOTE, next(bad))),
                 design_checks=(DesignCheck(next(bad), Verdict.PASS, 1e308, 1e308, "V", next(bad)),),
                 details={"items": {next(bad)[:80]: {"verdict": "pass", "reason": next(bad)}}} if kind == "list" else {},
             )

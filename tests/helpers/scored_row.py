@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass, field
 
@@ -69,10 +70,10 @@ class ScoredRow:
         total = sum(self.verdicts.values())
         return sum(n for (v, _), n in self.verdicts.items() if v is Verdict.INDETERMINATE) / max(total, 1)
 
-    def unreliable(self) -> tuple[float, float] | None:
-        """Stated and true share of the decile that is farthest off, of those with enough cases."""
-        found = [(said / n, so / n) for n, said, so in self.deciles.values() if n >= ENOUGH]
-        return max(found, key=lambda pair: abs(pair[0] - pair[1]), default=None)
+    def unreliable(self) -> tuple[float, float, float] | None:
+        """Stated and true share of the decile that is farthest off beyond chance, and its cases."""
+        found = [(said / n, so / n, n) for n, said, so in self.deciles.values() if n >= ENOUGH]
+        return max(found, key=lambda one: _beyond_chance(*one), default=None)
 
     def misses(self) -> list[str]:
         """What does not hold: coverage within 0.94 to 1, wrong verdicts at most 1 %, probabilities within 0.05."""
@@ -83,19 +84,24 @@ class ScoredRow:
             found.append(f"false accept {accepted:.2%}")
         if (rejected := self.share(Verdict.FAIL, True)) > 0.01:
             found.append(f"false reject {rejected:.2%}")
-        if (pair := self.unreliable()) is not None and abs(pair[0] - pair[1]) > 0.05:
-            found.append(f"said {pair[0]:.2f}, true {pair[1]:.2f}")
+        if (worst := self.unreliable()) is not None and _beyond_chance(*worst) > 0.05:
+            found.append(f"said {worst[0]:.2f}, true {worst[1]:.2f} of {worst[2]:.0f}")
         return found
 
     def line(self) -> str:
         """One row of the table in DEVELOPERS.md."""
         covered = ", ".join(f"{name} {hit / n:.3f}" for name, (hit, n) in self.covered.items()) or "-"
-        pair = self.unreliable()
-        said = "-" if pair is None else f"{pair[0]:.2f} → {pair[1]:.2f}"
+        worst = self.unreliable()
+        said = "-" if worst is None else f"{worst[0]:.2f} → {worst[1]:.2f} ({worst[2]:.0f})"
         return (
             f"| {self.name} | {sum(self.verdicts.values())} | {covered} | {self.share(Verdict.PASS, False):.2%} | "
             f"{self.share(Verdict.FAIL, True):.2%} | {self.undecided():.0%} | {said} |"
         )
+
+
+def _beyond_chance(said: float, true: float, cases: float) -> float:
+    """How far a stated probability is off, less two standard errors of the share counted."""
+    return abs(said - true) - 2 * math.sqrt(max(said * (1 - said), 0.0) / cases)
 
 
 def inside(limits: Limits, true: float) -> bool:

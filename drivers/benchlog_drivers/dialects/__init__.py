@@ -116,7 +116,7 @@ def _parse(source: str, text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(
-            f"dialect file {source} is no valid TOML: {error}", hint="check quotes and brackets there"
+            f"dialect file {source} is not valid TOML: {error}", hint="check quotes and brackets there"
         ) from None
 
 

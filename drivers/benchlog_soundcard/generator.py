@@ -18,7 +18,14 @@ import numpy.typing as npt
 from benchlog.adapter import Source
 from benchlog.clock import Clock
 from benchlog.errors import LinkLostError, UsageError
-from benchlog_drivers._sound import CHANNELS, HIGHEST_OF_RATE, LOWEST_HZ, close_quietly, library, translated
+from benchlog_soundcard.library import (
+    CHANNELS,
+    HIGHEST_OF_RATE,
+    LOWEST_HZ,
+    close_quietly,
+    library,
+    translated,
+)
 
 __all__ = ["GeneratorOptions", "SoundCardGenerator"]
 
