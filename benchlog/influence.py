@@ -40,6 +40,23 @@ class Role(StrEnum):
     MODEL = "model"
     MATERIAL = "material"
 
+    @property
+    def relative(self) -> bool:
+        """Whether a relative error of the thing moves the result through this input."""
+        return self.stated or self in (Role.READING, Role.GAIN, Role.ONE_RANGE, Role.TIME_BASE)
+
+    @property
+    def stated(self) -> bool:
+        """Whether the input is the stated value of a thing, not what an instrument shows."""
+        return self in (
+            Role.DIVIDER,
+            Role.LOAD_RESISTOR,
+            Role.SERIES_RESISTOR,
+            Role.CURRENT_RESISTOR,
+            Role.BURDEN,
+            Role.KNOWN_RESISTOR,
+        )
+
 
 class Influence(msgspec.Struct, frozen=True, omit_defaults=True):
     """Where an input quantity comes from.

@@ -271,7 +271,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         Raises
         ------
         msgspec.ValidationError
-            If it is no result of this schema.
+            If it is not a result of this schema.
         """
         data = {k: v for k, v in plain.items() if k not in ("schema", "budget", "finding_kinds")}
         budgets = plain.get("budget", {})

@@ -139,7 +139,7 @@ def test_nameplates(text, volts, coupling, va):
 
 @pytest.mark.parametrize("text", ["24", "24 V ac 40 XX", "0 V ac", "24 V ac 0 VA", "hello", "-24 V ac"])
 def test_bad_nameplates(text):
-    """What is no nameplate is refused with an example."""
+    """What is not a nameplate is refused with an example."""
     with pytest.raises(UsageError):
         parse_nameplate(text)
 

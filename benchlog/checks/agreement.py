@@ -339,7 +339,7 @@ def _judge(
 ) -> tuple[Verdict, float | None]:
     """Return verdict and worst E_n; indeterminate without accuracies."""
     places = [(s.first_value, s.second_value) for s in found.steps]
-    if len(places) < 2:  # one calm moment is no level; the whole log tells more
+    if len(places) < 2:  # one calm moment is not a level; the whole log tells more
         places = [(mean_a, mean_b)]
     worst = 0.0
     for value_a, value_b in places:

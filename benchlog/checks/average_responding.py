@@ -11,11 +11,13 @@ from benchlog.errors import AnalysisError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 from benchlog.signal.findings import Severity
-from benchlog.signal.meter_response import SINE_FORM_FACTOR, MeterResponse
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
 __all__ = ["as_rms"]
+
+#: An average-responding meter multiplies the mean absolute value by this, which is right for a sine only.
+SINE_FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 
 #: An 8-bit scope shows a form factor to about this, relative (half-width; judgement).
 _SCOPE_SHAPE = 0.01
@@ -52,7 +54,7 @@ def as_rms(
         If the record does not show the waveform well enough.
     """
     kinds = {tag: responses.get(tag, "") for tag in meters}
-    averaging = [tag for tag, kind in kinds.items() if kind == MeterResponse.AVERAGE]
+    averaging = [tag for tag, kind in kinds.items() if kind == "average"]
     if not averaging:
         return meters, []
     if waveform is None:

@@ -156,7 +156,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         held = [flag for flag in _NOT_NOW if flag in shown.flags]
         if held:
             raise AnalysisError(
-                f"{shown.instrument} shows {held[0].value!r}: that is no reading of now",
+                f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",
                 hint=f"clear {held[0].value} and read both again",
             )
     first = readings[0].reading

@@ -141,7 +141,7 @@ def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) 
     names = (setup.primary, setup.secondary)
     if all(np.array_equal(capture.channel(n).values(), swapped.channel(n).values()) for n in names):
         raise UsageError(
-            "the swapped capture holds the same samples twice: it is no second measurement",
+            "the swapped capture holds the same samples twice: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",
         )
 

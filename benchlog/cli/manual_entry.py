@@ -125,7 +125,7 @@ def live_reading(
         instrument.address, meter, clock=ctx.clock, options=dict(instrument.options), kind=instrument.kind
     )
     if not isinstance(adapter, Reader):
-        raise UsageError(f"{meter} is no meter", hint="name a meter of the bench file")
+        raise UsageError(f"{meter} is not a meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
         reading = read_stable(adapter, timeout_s, stable=True)

@@ -190,7 +190,7 @@ class Acquisition:
         self.person.show(_NO_UNDO)
 
     def _why_skipped(self, step: str) -> str:
-        """Ask until there is a reason: a gap that nobody can explain later is no record."""
+        """Ask until there is a reason: a gap that nobody can explain later is not a record."""
         while True:
             reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
             if reason:
@@ -261,7 +261,7 @@ class Acquisition:
             )
         adapter = self._adapter(tag)
         if not isinstance(adapter, Digitiser):
-            raise UsageError(f"{tag} is no scope", hint="the check's scope must be one in the bench file")
+            raise UsageError(f"{tag} is not a scope", hint="the check's scope must be one in the bench file")
         return adapter
 
     def source(self, tag: str) -> Source:
@@ -269,7 +269,7 @@ class Acquisition:
         adapter = self._adapter(tag)
         if not isinstance(adapter, Source):
             raise UsageError(
-                f"{tag} is no generator", hint="the check's generator must be one in the bench file"
+                f"{tag} is not a generator", hint="the check's generator must be one in the bench file"
             )
         return adapter
 
@@ -325,7 +325,7 @@ class Acquisition:
             try:
                 adapter = self._adapter(tag)
                 if not isinstance(adapter, Reader):
-                    raise UsageError(f"{tag} is no meter", hint="name a meter of the bench file")
+                    raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
                 reading = read_settled(adapter, self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":

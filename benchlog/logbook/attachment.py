@@ -55,7 +55,7 @@ def read_file(path: Path, limit_bytes: int = MAX_ATTACHMENT_BYTES) -> bytes:
     Raises
     ------
     UsageError
-        If there is none, it is no ordinary file, or too large.
+        If there is none, it is not an ordinary file, or too large.
     """
     try:
         return read_bounded(path, limit_bytes)

@@ -115,7 +115,7 @@ def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
             f"logbook {path} can't be opened for writing: {error}",
             hint="check that file and folder exist and may be written, or copy the logbook elsewhere",
         )
-    # No code at all: text in the file that is no UTF-8.
+    # No code at all: text in the file that is not UTF-8.
     if code is None or code in _DAMAGED or extended in _READ_FAILED:
         return LogbookDamagedError(
             f"logbook {path} is damaged or no logbook: {error}",

@@ -133,7 +133,7 @@ def _reading_groups(path: Path) -> Iterator[tuple[int, list[Reading]]]:
                 fields = json.loads(line)
                 yield int(fields["entry"]), _reading(fields)
             except (KeyError, TypeError, ValueError, RecursionError) as error:
-                raise LogbookDamagedError(f"{path.name}, line {number} is no reading: {error}") from error
+                raise LogbookDamagedError(f"{path.name}, line {number} is not a reading: {error}") from error
 
     for entry, group in groupby(parsed(), key=lambda pair: pair[0]):
         yield entry, [reading for _, reading in group]
@@ -183,7 +183,7 @@ def _insert_block(
 
 def _blob(folder: Path, digest: str) -> bytes:
     if len(digest) != 64 or set(digest) - set("0123456789abcdef"):
-        raise LogbookDamagedError(f"{digest[:70]!r} is no SHA-256")
+        raise LogbookDamagedError(f"{digest[:70]!r} is not a SHA-256")
     try:
         return (folder / "blobs" / digest).read_bytes()
     except OSError as error:

@@ -121,7 +121,7 @@ def _noted_digest(text: str) -> str:
     digest = text.strip().lower().removeprefix("sha256:").replace(" ", "")
     if text and (len(digest) < 8 or len(digest) > 64 or set(digest) - set("0123456789abcdef")):
         raise UsageError(
-            f"{text!r} is no digest",
+            f"{text!r} is not a digest",
             hint="copy the 64 hex digits from the certificate, or at least the first 8",
         )
     return digest

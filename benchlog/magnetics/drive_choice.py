@@ -125,7 +125,7 @@ def choose_drive(
         chosen = _two_digits(min(chosen, max(HIGH_HZ / half_span, window.low_hz)))
     else:
         if not frequency_hz > 0:
-            raise UsageError(f"{frequency_hz:g} Hz is no frequency", hint="--frequency '5 kHz'")
+            raise UsageError(f"{frequency_hz:g} Hz is not a frequency", hint="--frequency '5 kHz'")
         chosen = frequency_hz
         if area_m2 is not None and saturation_t is not None:
             flux = peak_flux_density_t(level / 2, chosen / half_span, turns, area_m2)

@@ -98,7 +98,7 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
     """Turn a GTC uncertain real number into a plain one with coverage factor and budget.
 
     Inputs that share label and influence are gathered into one line: contributions in quadrature, as they are
-    independent; sensitivities added, as an error of the thing moves all of them. A bare float is no uncertain number:
+    independent; sensitivities added, as an error of the thing moves all of them. A bare float is not an uncertain number:
     it would pass as exact, so it is refused (an AttributeError).
     """
     u = float(number.u)

@@ -300,9 +300,9 @@ def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int)
     return Failure(
         check.meter,
         check.function,
-        last.seq if last else 0,
-        found_entry,
-        min(errors),
-        max(errors),
-        f"E_n {abs(check.e_n):.2f} on {check.standard.tag}, {since}",
+        last_good=last.seq if last else 0,
+        found=found_entry,
+        error_low=min(errors),
+        error_high=max(errors),
+        why=f"E_n {abs(check.e_n):.2f} on {check.standard.tag}, {since}",
     )

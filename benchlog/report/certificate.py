@@ -15,7 +15,7 @@ from benchlog.capture import Capture
 from benchlog.clock import rfc3339
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.logbook import Logbook
-from benchlog.plan import Part, Plan
+from benchlog.plan import Part, Plan, kind_of_result
 from benchlog.report.facts import Facts, gather
 from benchlog.report.hookups import hookup_drawing
 from benchlog.report.pictures import bode, load_line, model_words, waveforms
@@ -168,17 +168,18 @@ def _or_none(draw: Callable[[], _T | None]) -> _T | None:
 
 
 def _curve(book: Logbook, result: Result, name: str) -> Picture | None:
-    if result.check == "supply":
-        line = load_line(result, name)
-        return Picture(line, f"{name}: load line; bars are U (95 %)") if line else None
+    line = load_line(result, name)
+    if line is not None:
+        return Picture(line, f"{name}: load line; bars are U (95 %)")
     swept = bode(result, name)
     if swept is not None:
         return Picture(
             swept,
             f"{name}: sweep, bars are U (95 %) of the noise, line the fitted model: {model_words(result)}",
         )
-    capture = _first_capture(book, result)
-    if capture is None or result.check not in ("turns_ratio", "inductance", "supply"):
+    kind = kind_of_result(result.check)
+    capture = _first_capture(book, result) if kind is not None and kind.waveforms else None
+    if capture is None:
         return None
     frequency = result.quantities.get("frequency")
     svg = waveforms(capture, name, frequency_hz=frequency.value if frequency else None)

@@ -17,7 +17,7 @@ _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
 
 
 def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list[RecordFinding]:
-    """A second tone, or a record that is no waveform at all."""
+    """A second tone, or a record that is not a waveform at all."""
     found: list[RecordFinding] = []
     for i, (y, residual) in enumerate(zip(record.channels, record.residuals, strict=True)):
         total = float(np.var(y))

@@ -103,7 +103,7 @@ def fit_sines(
     Raises
     ------
     AnalysisError
-        If lengths differ, the record is shorter than 16 samples, or a sample is no finite number.
+        If lengths differ, the record is shorter than 16 samples, or a sample is not a finite number.
 
     Examples
     --------

@@ -26,7 +26,7 @@ def find_few_cycles(cycles: float, duration_s: float) -> list[RecordFinding]:
 
 
 def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArray) -> list[RecordFinding]:
-    """Note converters whose steps are no small part of the signal.
+    """Note converters whose steps are not a small part of the signal.
 
     Parameters
     ----------

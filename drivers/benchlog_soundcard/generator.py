@@ -135,7 +135,7 @@ class SoundCardGenerator(Source):
                     hint=f"{LOWEST_HZ:g} Hz to {top:g} Hz",
                 )
             if not 0 < level <= 1:
-                raise UsageError(f"level {level!r} is no part of full scale", hint="above 0, at most 1")
+                raise UsageError(f"level {level!r} is not a part of full scale", hint="above 0, at most 1")
             self._step = 2 * math.pi * frequency_hz / self._options.rate
             self._level = level
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from helpers.plan_text import table
+from helpers.small_logbook import standard_body
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import ManualClock
@@ -175,7 +176,7 @@ def hostile_logbook(folder: Path, home: str = CALLS_HOME) -> tuple[Path, Plan]:
             book.append("note", {"text": next(bad), "about": next(bad)})
         book.append(
             "standard",
-            {"meter": next(bad)[:100], "verdict": "pass", "standard": next(bad), "function": next(bad)},
+            standard_body(next(bad)[:100], "pass", standard=next(bad), function=next(bad)),
         )
         book.append("recall", {"meter": next(bad), "function": next(bad), "reason": next(bad), "holds": [], "results": [
             {"entry": 4, "check_id": next(bad), "part": next(bad), "class": "stands", "reason": next(bad), "holds": []}

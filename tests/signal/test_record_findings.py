@@ -147,7 +147,7 @@ def test_ringing_and_a_burst_block() -> None:
 
 
 def test_a_second_tone_is_named_with_its_size() -> None:
-    """Ten per cent at 3.37 times the frequency; harmonics are no second tone."""
+    """Ten per cent at 3.37 times the frequency; harmonics are not a second tone."""
     fit = fit_sines([tone(50.4) + 0.1 * tone(3.37 * 50.4) + 1e-3 * NOISE], 1e-6)
     (finding,) = fit.findings
     assert finding.kind == "several tones"
