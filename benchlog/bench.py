@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -201,8 +202,8 @@ def read_bench(path: Path) -> Bench:
     file = read_toml(path, _BenchFile, what="bench file")
     for table, items in (("instrument", file.instrument), ("standard", file.standard)):
         tags = [item.tag for item in items]
-        for tag in tags:
-            if tags.count(tag) > 1:
+        for tag, times in Counter(tags).items():
+            if times > 1:
                 raise ConfigError(f"{path}: {table} {tag!r} is there twice", hint="tags must differ")
     for instrument in file.instrument:
         try:

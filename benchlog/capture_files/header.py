@@ -64,7 +64,7 @@ class Header:
     raw_names : tuple of str
         The same with the unit, as in the file.
     units : tuple of (float, str)
-        Factor and SI unit of each column; unit empty when not told.
+        Factor and SI unit of each column; unit empty when not given.
     named : bool
         Whether there was a line of names at all.
     fields : mapping
@@ -185,13 +185,13 @@ def _find_names(rows: list[list[str]], layout: TextLayout) -> tuple[list[str], l
         return [], []
     above = rows[-2] if len(rows) > 1 else []
     if layout.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, layout):
-        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words tells more.
+        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words says more.
         return max(nearest, above, key=lambda row: sum(c.isalpha() for c in "".join(row))), []
     return nearest, []
 
 
 def _is_names_row(cells: list[str], layout: TextLayout, *, numbered: bool = False) -> bool:
-    """Tell whether a line names the columns; above a line of units channels may be called 1 and 2."""
+    """Return whether a line names the columns; above a line of units channels may be called 1 and 2."""
     filled = [c for c in cells if c]
     if not filled or cell_kind(filled[0], layout.decimal) == "N":
         return False
@@ -247,7 +247,7 @@ def _number(text: str, decimal: str) -> tuple[float, str] | None:
 def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float | None, float | None, str]:
     """Return sample interval and first sample's time (second), and the field the interval came from.
 
-    Each is None where the header does not tell.
+    Each is None where the header does not say.
     """
     interval: float | None = None
     start: float | None = None

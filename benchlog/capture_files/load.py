@@ -38,9 +38,9 @@ def load_capture(
     Parameters
     ----------
     path : str or Path
-        The file; what it is is told from its content.
+        The file; the kind follows from its content.
     sample_interval_s : float, optional
-        Time between samples, second, when the file does not tell.
+        Time between samples, second, when the file does not say.
     columns : sequence of str, optional
         Names of the columns where the file has none (``time`` names the time column, ``-`` leaves one out),
         else those to take. ``b[3]`` takes row 3 of an array variable ``b``, ``b.T[3]`` its column 3.
@@ -53,7 +53,7 @@ def load_capture(
     -------
     Capture
         `Capture.time_s` is given when the time base is not uniform or rows had to be left out;
-        `Capture.settings` tells what was.
+        `Capture.settings` says what was.
 
     Raises
     ------

@@ -28,9 +28,9 @@ class Log:
     time_s : array of shape (n_rows,), float64
         Second since the first row; row numbers when `indexed`.
     columns : mapping of str to array of shape (n_rows,), float64
-        In SI units where the file tells them; NaN where a cell held no number.
+        In SI units where the file gives them; NaN where a cell held no number.
     units : mapping of str to str
-        SI unit of each column, empty when the file does not tell.
+        SI unit of each column, empty when the file does not say.
     indexed : bool
         True when the file has no times.
     start : str

@@ -33,7 +33,7 @@ _VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "
 
 
 def is_time_name(name: str) -> bool:
-    """Tell whether a column's name says that it holds the time."""
+    """Return whether a column's name says that it holds the time."""
     plain = re.sub(r" #\d+$|[()\[\]]", "", name).strip()
     return _TIME_NAME.fullmatch(plain) is not None
 
@@ -96,15 +96,15 @@ def capture_from_table(
     Raises
     ------
     CaptureFileError
-        If the time base can't be told, contradicts itself, or steps back.
+        If the time base can't be determined, contradicts itself, or steps back.
     """
     name = path.name
     picked = pick_columns(table, columns, name)
     named = table.named or columns is not None
-    told, start, source = interval_from_fields(table.fields, table.layout.decimal)
+    stated, start, source = interval_from_fields(table.fields, table.layout.decimal)
     if interval_s is not None:
-        told, source = interval_s, "given"
-    time, rest = _split_time(picked, named, told, interval_s is not None, name)
+        stated, source = interval_s, "given"
+    time, rest = _split_time(picked, named, stated, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:
         raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.layout))
@@ -119,18 +119,18 @@ def capture_from_table(
     positions: npt.NDArray[np.float64] | None = None
     if time is not None and time_s is not None:
         time_s = time_s[keep]
-        interval, uniform = _judge_times(time, time_s, table, told, source, name, whole=bool(keep.all()))
+        interval, uniform = _judge_times(time, time_s, table, stated, source, name, whole=bool(keep.all()))
         start = float(time_s[0])
         positions = None if uniform else time_s
         settings["interval from"] = f"column {time.name or '1'}"
     else:
-        if told is None:
+        if stated is None:
             raise CaptureFileError(
                 f"{name}: no time column and no sample interval in the header",
                 hint="give it with --sample-interval, e.g. --sample-interval '1 us', or name the time column with "
                 f"--columns time,...; {seen(table.layout)}",
             )
-        interval = told
+        interval = stated
         settings["interval from"] = source
         counts = index.values if index is not None else np.arange(keep.size, dtype=np.float64)
         steady = index is None or bool((np.diff(counts[keep]) == 1).all())
@@ -144,7 +144,7 @@ def capture_from_table(
         factor, unit = unit_of(told_unit) or (1.0, "")
         rest = [replace(rest[0], factor=factor, unit=unit)]
     if not all(c.unit for c in rest):
-        settings["unit"] = "not told by the file: V taken"
+        settings["unit"] = "the file does not say: V assumed"
     channels = tuple(
         ChannelRecord(
             c.name or (told_name if len(rest) == 1 and told_name else f"CH{i}"),
@@ -160,7 +160,7 @@ def capture_from_table(
 
 
 def _split_time(
-    columns: Sequence[Column], named: bool, told: float | None, explicit: bool, name: str
+    columns: Sequence[Column], named: bool, stated: float | None, explicit: bool, name: str
 ) -> tuple[Column | None, list[Column]]:
     """Find the time column; time columns beside it that say the same are dropped."""
     stamped = [c for c in columns if c.stamps is not None]
@@ -169,7 +169,7 @@ def _split_time(
         best = next((c for c in stamped if c.stamps is not None and c.stamps.zoned), stamped[0])
         return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
     timed = [
-        c for c in numeric if is_time_name(c.name) and c.unit in ("", "s") and not _counts_up(c, told)
+        c for c in numeric if is_time_name(c.name) and c.unit in ("", "s") and not _counts_up(c, stated)
     ] or [c for c in numeric[:1] if c.unit == "s"]
     if not timed and not named and len(numeric) > 1:
         first = numeric[0].values
@@ -179,7 +179,7 @@ def _split_time(
             steps.size > 2
             and (steps > 0).all()
             and np.ptp(steps) <= 0.02 * steps.mean()
-            and (not explicit or told is None or abs(steps.mean() / told - 1) < 1e-3)
+            and (not explicit or stated is None or abs(steps.mean() / stated - 1) < 1e-3)
         ):
             timed = [numeric[0]]
     if not timed:
@@ -193,14 +193,14 @@ def _split_time(
     return timed[0], [c for c in numeric if not any(c is t for t in timed)]
 
 
-def _counts_up(column: Column, told: float | None) -> bool:
-    """Tell whether the column is a sample number although its name could mean time."""
+def _counts_up(column: Column, stated: float | None) -> bool:
+    """Return whether the column is a sample number although its name could mean time."""
     return (
-        told is not None
+        stated is not None
         and column.unit != "s"
         and column.values.size > 2
         and bool((np.diff(column.values) == 1).all())
-        and abs(told - 1) > 1e-6
+        and abs(stated - 1) > 1e-6
     )
 
 
@@ -234,7 +234,7 @@ def numeric_times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
 
 
 def _times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
-    """Return sample times in second, and the start in UTC when the file tells."""
+    """Return sample times in second, and the start in UTC where the file says."""
     stamps = time.stamps
     if stamps is None:
         return numeric_times(time)
@@ -280,7 +280,7 @@ def _judge_times(
     time: Column,
     time_s: npt.NDArray[np.float64],
     table: Table,
-    told: float | None,
+    stated: float | None,
     source: str,
     name: str,
     *,
@@ -303,10 +303,12 @@ def _judge_times(
         )
     if not base.interval_s > 0:
         raise CaptureFileError(f"{name}: all times are {time_s[0]:.9g} s", hint=seen(table.layout))
-    if told is not None and abs(base.interval_s / told - 1) > max(0.01, 2 * step / (time_s[-1] - time_s[0])):
+    if stated is not None and abs(base.interval_s / stated - 1) > max(
+        0.01, 2 * step / (time_s[-1] - time_s[0])
+    ):
         raise CaptureFileError(
             f"{name}: the time column steps by {base.interval_s:.6g} s but the sample interval "
-            f"({source}) is {told:.6g} s",
+            f"({source}) is {stated:.6g} s",
             hint="leave out --sample-interval, or name the columns so that none is called time",
         )
     return base.interval_s, base.uniform

@@ -37,7 +37,7 @@ class Column:
     aliases : tuple of str
         Other texts that mean this column: the name with its unit as in the file.
     unit : str
-        SI unit, empty when the file does not tell.
+        SI unit, empty when the file does not say.
     factor : float
         What turns the file's numbers into `unit`.
     values : array of shape (n,), float64
@@ -57,7 +57,7 @@ class Column:
     clock_only: bool = False
 
     def called(self, text: str) -> bool:
-        """Tell whether `text` means this column."""
+        """Return whether `text` means this column."""
         return text == self.name or text in self.aliases
 
 

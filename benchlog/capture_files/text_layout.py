@@ -89,7 +89,7 @@ def _column_kinds(rows: list[str]) -> str:
 
 
 def _fits(row: str, kinds: str) -> bool:
-    """Tell whether a row of cell kinds is a data row of columns of these kinds."""
+    """Return whether a row of cell kinds is a data row of columns of these kinds."""
     some = False
     for kind, wanted in zip(row, kinds, strict=True):
         if kind == "M":
@@ -174,8 +174,8 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
         If no table of numbers is there, or the cells can be read in two ways.
     """
     head, lines = _sample(text)
-    told = next((m.group(1) for line in head[:2] if (m := _SEP_LINE.fullmatch(line.strip()))), None)
-    delimiters = (told,) if told else _DELIMITERS
+    stated = next((m.group(1) for line in head[:2] if (m := _SEP_LINE.fullmatch(line.strip()))), None)
+    delimiters = (stated,) if stated else _DELIMITERS
     joined = "\n".join(lines)
     trials: list[_Trial] = []
     for delimiter in delimiters:

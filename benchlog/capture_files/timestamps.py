@@ -30,7 +30,7 @@ class Stamps:
     Attributes
     ----------
     ns : array of shape (n,), int64
-        Nanoseconds since 1970 on the clock of the file; `valid` tells which mean anything.
+        Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
     valid : array of shape (n,), bool
         False where the cell held no time.
     zoned : bool
@@ -46,12 +46,12 @@ class Stamps:
 
 
 def read_stamps(cells: Sequence[str], name: str) -> Stamps:
-    """Read dates with times: ISO 8601, DD.MM.YYYY, or M/D/YYYY and D/M/YYYY told apart by the data.
+    """Read dates with times: ISO 8601, DD.MM.YYYY, or M/D/YYYY and D/M/YYYY distinguished by the data.
 
     Raises
     ------
     CaptureFileError
-        If day and month can't be told apart and it matters.
+        If day and month can't be distinguished and it matters.
     """
     fast = _read_iso(cells)
     if fast is not None:
@@ -79,7 +79,7 @@ def read_stamps(cells: Sequence[str], name: str) -> Stamps:
         return Stamps(ns, valid, bool(first["z"]), "" if order == "dmy" else "dates read as month/day/year")
     (day_ns, valid), (month_ns, _) = readings["dmy"], readings["mdy"]
     if np.array_equal(day_ns - day_ns[valid][0], month_ns - month_ns[valid][0]):
-        note = "" if np.array_equal(day_ns, month_ns) else "day and month of the dates can't be told apart"
+        note = "" if np.array_equal(day_ns, month_ns) else "day and month of the dates can't be distinguished"
         return Stamps(day_ns, valid, bool(first["z"]), note)
     # The wrong order makes a log jump by weeks at midnight: the one with the smaller largest step is right.
     steps = {order: int(np.abs(np.diff(ns[ok])).max()) for order, (ns, ok) in readings.items()}

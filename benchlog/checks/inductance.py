@@ -23,6 +23,7 @@ from benchlog.checks.series_resistor import (
 from benchlog.checks.whole_turns import half_turn_limits, judge_turns, posterior_of
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import Hookup, in_words, winding_and_resistor
 from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
@@ -136,6 +137,7 @@ def check_inductance(
             reason = f"{short.words}; {reason}"
     if posterior is not None:
         reason = f"{posterior.words} by inductance; {reason}"
+    wiring = _wiring(setup, capture.instrument)
     return Result(
         check="inductance",
         verdict=verdict,
@@ -148,7 +150,8 @@ def check_inductance(
         turns=posterior.as_json() if posterior else None,
         instruments=(capture.instrument,) if capture.instrument else (),
         functions={capture.instrument: CAPTURE} if capture.instrument else {},
-        hookup=_hookup(setup),
+        hookup=in_words(wiring),
+        wiring=wiring,
         cautions=(HOOKUP_CAUTION,),
         findings=tuple(findings),
         conditions={
@@ -262,14 +265,14 @@ def _judge(
     )
 
 
-def _hookup(setup: SeriesSetup) -> str:
-    resistor = format_quantity(setup.resistor_ohm, "ohm")
-    if setup.node:
-        return (
-            f"generator, winding and {resistor} in series; channel {setup.across} on the generator's end, channel "
-            f"{setup.resistor_channel} across the resistor, ground at the resistor's far end"
-        )
-    return (
-        f"generator, winding and {resistor} in series; channel {setup.across} across the winding, channel "
-        f"{setup.resistor_channel} across the resistor"
+def _wiring(setup: SeriesSetup, scope: str) -> Hookup:
+    return winding_and_resistor(
+        "winding",
+        format_quantity(setup.resistor_ohm, "ohm"),
+        generator="generator",
+        drive="",
+        scope=scope or "scope",
+        across=setup.across,
+        resistor_channel=setup.resistor_channel,
+        node=setup.node,
     )

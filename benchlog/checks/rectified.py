@@ -6,6 +6,7 @@ from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.supply_model import DIODE_DROP_V
 from benchlog.errors import UsageError
+from benchlog.hookup import in_words, rectifier
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
@@ -47,6 +48,7 @@ def check_rectified(
     design: tuple[DesignCheck, ...] = ()
     if capacitor_v is not None:
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
+    wiring = rectifier(reading.name)
     return Result(
         check="rectified",
         verdict=judgement.verdict,
@@ -61,7 +63,8 @@ def check_rectified(
         functions={reading.reading.instrument: str(reading.reading.function)}
         if reading.reading.instrument
         else {},
-        hookup="meter on V= across the reservoir capacitor, no load",
+        hookup=in_words(wiring),
+        wiring=wiring,
         conditions={"mains": mains.reading.reading.displayed} if mains is not None else {},
         cautions=("the capacitor stays charged after power-off: wait, measure, short it through a resistor",),
         findings=tuple(misleading_flags(reading)),

@@ -13,6 +13,7 @@ from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words, supply_output
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
@@ -117,11 +118,13 @@ def check_supply(
         )
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
+    wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     return Result(
         check="supply",
         verdict=verdict,
         reason=deciding.reason,
         quantities=quantities,
+        expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
         limits_set="plan" if limits else "computed",
         conformance_probability=judgements[0].conformance_probability,
@@ -129,7 +132,8 @@ def check_supply(
         design_checks=tuple(design),
         instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
         functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
-        hookup="meter across the output, nothing else connected; clips fitted while unplugged",
+        hookup=in_words(wiring),
+        wiring=wiring,
         conditions=_conditions(mains, load),
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),

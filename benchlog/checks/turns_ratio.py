@@ -29,6 +29,7 @@ from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, wi
 from benchlog.checks.whole_turns import WHOLE_TURNS_RULE, half_turn_limits, judge_turns, posterior_of
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
+from benchlog.hookup import Hookup, in_words, turns_ratio
 from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
@@ -118,6 +119,7 @@ def check_turns_ratio(
         judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
         methods = ()
     verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
+    wiring = _wiring(setup, capture.instrument)
     return Result(
         check="turns_ratio",
         verdict=verdict,
@@ -130,7 +132,8 @@ def check_turns_ratio(
         turns=posterior.as_json() if posterior else None,
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
         functions={capture.instrument: CAPTURE} if capture.instrument else {},
-        hookup=_hookup(setup, swapped is not None),
+        hookup=_hookup_words(setup, wiring, swapped is not None),
+        wiring=wiring,
         conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),
         findings=(
@@ -307,21 +310,31 @@ def _as_noun(method: Method, planned: int) -> str:
     )
 
 
-def _hookup(setup: RatioSetup, swapped: bool) -> str:
+def _wiring(setup: RatioSetup, scope: str) -> Hookup | None:
+    """How it was connected; current injection is told in words only."""
+    if setup.injection:
+        return None
+    return turns_ratio(
+        "winding",
+        turns="",
+        generator="generator",
+        drive="",
+        scope=scope or "scope",
+        winding_channel=setup.secondary,
+        loop_channel=setup.primary,
+        loop_turns=setup.loop_turns,
+        divider="" if setup.divider is None else f"{setup.divider:g}:1",
+        opposed_turns=setup.opposed_turns,
+    )
+
+
+def _hookup_words(setup: RatioSetup, wiring: Hookup | None, swapped: bool) -> str:
+    text = "" if wiring is None else in_words(wiring)
     if setup.injection:
         text = (
             f"primary current through {setup.loop_turns} passes and a {setup.injection.shunt_ohm:g} Ω resistor "
             f"(channel {setup.primary}), channel {setup.secondary} across the burden of "
             f"{setup.injection.burden_ohm:g} Ω"
-        )
-    else:
-        through = f" through a {setup.divider:g}:1 divider" if setup.divider is not None else ""
-        if setup.opposed_turns is not None:
-            through = f" with a temporary winding of {setup.opposed_turns} turns in series opposition"
-        text = (
-            f"generator on the N-turn winding, channel {setup.secondary} across its ends{through}, channel "
-            f"{setup.primary} on a separate sense loop of {setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}, "
-            "both clips at one point"
         )
     return text + ("; then probes and channels swapped" if swapped else "")
 

@@ -8,7 +8,7 @@ import importlib
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from benchlog import __version__
 
@@ -131,8 +131,16 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
+def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None] | None = None) -> int:
+    """Run one command; returns the exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Words of the command line; those of this process by default.
+    interruptible : callable, optional
+        Called when the command is about to run, which answers Ctrl-C by itself.
+    """
     # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
     gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
@@ -149,6 +157,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     from benchlog.cli.context import run_command
 
+    if interruptible is not None:
+        interruptible()
     return run_command(args)
 
 

@@ -89,7 +89,11 @@ class Context:
         """Open the logbook; close it, or use it as a context manager."""
         from benchlog.logbook import Logbook
 
-        return Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book = Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book.on_wait = lambda: sys.stderr.write(
+            f"waiting up to {book.busy_timeout_s:g} s: another program is writing to {self.logbook_path}\n"
+        )
+        return book
 
     def print_json(self, value: Any) -> None:
         """Write one JSON value on one line to standard output."""

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchlog.guide.person import Person, Prompt
+from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
 __all__ = ["AtTheKeyboard", "SimHands", "doubt_step"]
@@ -199,6 +200,10 @@ class AtTheKeyboard(Person):
     def pressed(self) -> str:
         """See `Person.pressed`."""
         return self.typist.pressed()
+
+    def connect(self, hookup: Hookup) -> None:
+        """See `Person.connect`."""
+        self.typist.connect(hookup)
 
     def taken(self, reading: Reading) -> None:
         """See `Person.taken`."""

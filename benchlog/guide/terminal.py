@@ -13,7 +13,8 @@ from typing import Self, TextIO
 
 from benchlog.guide.keys import END, key_now, single_keys, wait_for_key
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.speech import Speech, spoken
+from benchlog.guide.speech import Speech, spoken, spoken_hookup
+from benchlog.hookup import Hookup
 from benchlog.reading import Reading
 from benchlog.wording import strip_controls
 
@@ -114,6 +115,11 @@ class Terminal(Person):
             self._out.flush()
         if self._speech is not None:
             self._speech.say(spoken(reading))
+
+    def connect(self, hookup: Hookup) -> None:
+        """See `Person.connect`: speech where it is wanted."""
+        if self._speech is not None:
+            self._speech.say(spoken_hookup(hookup))
 
     def _end_live(self) -> None:
         if not self._live:

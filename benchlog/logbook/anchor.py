@@ -11,6 +11,7 @@ import subprocess
 from pathlib import Path
 
 from benchlog.errors import UsageError
+from benchlog.files import write_whole
 
 __all__ = ["SIGNATURE_NAMESPACE", "signature", "timestamp_request"]
 
@@ -87,7 +88,7 @@ def signature(digest: str, path: Path, key: Path) -> Path:
     made = path.with_name(path.name + ".sig")
     _refuse_existing(path)
     _refuse_existing(made)
-    path.write_text(f"sha256:{digest}\n", encoding="ascii")
+    write_whole(path, f"sha256:{digest}\n")
     try:
         _run([keygen, "-Y", "sign", "-f", str(key), "-n", SIGNATURE_NAMESPACE, str(path)], "ssh-keygen")
     except UsageError:
