@@ -81,7 +81,7 @@ def check_supply(
     voltage = no_load.settled()
     quantities = {
         "no_load_voltage": voltage,
-        "expected_no_load": Uncertain(expected.no_load_v, 0.0, 0.0, "V"),
+        "expected_no_load": expected.no_load(no_load),
     }
     findings = [
         *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),

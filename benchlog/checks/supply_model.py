@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from benchlog.checks.mains import MAINS_TOLERANCE, Mains
 from benchlog.checks.meter_reading import MeterReading
-from benchlog.result import Limits
+from benchlog.result import Limits, Uncertain
 from benchlog.units import Nameplate, Regulation, format_quantity
 
 __all__ = [
@@ -97,12 +97,15 @@ class Expected:
     regulation: Regulation = Regulation.UNKNOWN
     mains: Mains | None = None
 
+    def no_load(self, beside: MeterReading | None = None) -> Uncertain:
+        """Middle of what is expected; uncertain by the mains reading it follows, the limits' width apart."""
+        u = self.no_load_v * self.mains.relative_uncertainty(beside) if self.mains else 0.0
+        return Uncertain(self.no_load_v, u, 2 * u, "V")
+
     def no_load_limits(self, beside: MeterReading | None = None) -> Limits:
-        """Limits of the no-load voltage; uncertain by the mains reading they follow."""
-        relative = self.mains.relative_uncertainty(beside) if self.mains else 0.0
-        return Limits(
-            self.low_v, self.high_v, "V", f"computed: {self.source}", relative * abs(self.no_load_v)
-        )
+        """Limits of the no-load voltage, as uncertain as their middle."""
+        u = self.no_load(beside).standard_uncertainty
+        return Limits(self.low_v, self.high_v, "V", f"computed: {self.source}", u)
 
     def load_limits(self) -> dict[str, Limits]:
         """Limits of what a load point shows."""
