@@ -77,10 +77,29 @@ class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     function: Function | None = None
 
 
+class RecordCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What is done with the record at the end of each session of a guided run.
+
+    Attributes
+    ----------
+    copies : tuple of str
+        Folders that get a sealed copy: a memory stick, a folder that is synced.
+    sign_with : str
+        SSH key that signs the head.
+    authorities : tuple of str
+        Addresses of time-stamping authorities (RFC 3161).
+    """
+
+    copies: tuple[str, ...] = ()
+    sign_with: str = ""
+    authorities: tuple[str, ...] = ()
+
+
 class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     instrument: tuple[Instrument, ...] = ()
     standard: tuple[Standard, ...] = ()
     group: tuple[Group, ...] = ()
+    record: RecordCare = RecordCare()
 
 
 class Bench:
@@ -94,6 +113,8 @@ class Bench:
         File they come from.
     groups : sequence
         Meters that share a node.
+    record : RecordCare
+        What is done with the record when a session ends.
     """
 
     def __init__(
@@ -102,11 +123,13 @@ class Bench:
         standards: Sequence[Standard] = (),
         source: str = "",
         groups: Sequence[Group] = (),
+        record: RecordCare | None = None,
     ) -> None:
         self.instruments = {i.tag: i for i in instruments}
         self.standards = {s.tag: s for s in standards}
         self.source = source
         self.groups = tuple(groups)
+        self.record = record or RecordCare()
 
     def instrument(self, tag: str) -> Instrument:
         """Return the instrument of that tag.
@@ -230,7 +253,7 @@ def read_bench(path: Path) -> Bench:
                 f"{path}: group {group.name!r}: no instrument {missing[0]!r}",
                 hint=f"instruments are {', '.join(known)}",
             )
-    return Bench(file.instrument, file.standard, str(path), file.group)
+    return Bench(file.instrument, file.standard, str(path), file.group, file.record)
 
 
 def bench_schema() -> dict[str, Any]:

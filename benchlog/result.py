@@ -129,7 +129,9 @@ class Limits(msgspec.Struct, frozen=True):
             return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
         if self.high is None:
             return f"≥ {format_quantity(self.low, self.unit)}"
-        return f"{format_quantity(self.low, self.unit)} … {format_quantity(self.high, self.unit)}"
+        low, high = format_quantity(self.low, self.unit), format_quantity(self.high, self.unit)
+        number, _, unit = low.partition(" ")
+        return f"{number} … {high}" if unit == high.partition(" ")[2] else f"{low} … {high}"
 
 
 class DesignCheck(msgspec.Struct, frozen=True):

@@ -138,40 +138,23 @@ def capture_from_arrays(
         stated, source = interval_s, "given"
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
     time_name = next((k for k in vectors if is_time_name(k)), None)
-    channels: dict[str, npt.NDArray[Any]] = {}
     if columns is not None:
-        for text in columns:
-            channels[text] = _chosen(text, numeric, vectors, arrays, name)
-        if time_name in channels:
-            del channels[str(time_name)]
+        channels = {text: _chosen(text, numeric, vectors, arrays, name) for text in columns}
+        channels.pop(time_name or "", None)
     else:
         channels = {k: v for k, v in vectors.items() if k != time_name}
-        if not channels:
-            channels = _from_matrix(numeric, arrays, name)
+        channels = channels or _from_matrix(numeric, arrays, name)
     lengths = {v.size for v in channels.values()}
     if len(lengths) != 1:
         raise CaptureFileError(
             f"{name}: arrays of different lengths", hint=f"choose with --columns; {_listed(arrays)}"
         )
-    length = lengths.pop()
     settings: dict[str, str] = {"unit": "the file does not say: V assumed"}
     positions: npt.NDArray[np.float64] | None = None
-    if time_name is not None and vectors[time_name].size == length:
+    if time_name is not None and vectors[time_name].size in lengths:
         time_s = vectors[time_name].astype(np.float64)
-        base = time_base(time_s, 0.0)
-        if base.backward_at > 0 or not base.interval_s > 0 or not np.isfinite(time_s).all():
-            raise CaptureFileError(
-                f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
-                hint="give the interval and leave the time out of --columns",
-            )
-        if stated is not None and abs(base.interval_s / stated - 1) > 0.01:
-            raise CaptureFileError(
-                f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
-                f"{stated:.6g} s",
-                hint="leave out --sample-interval",
-            )
-        interval, start = base.interval_s, float(time_s[0])
-        positions = None if base.uniform else time_s
+        interval, uniform = _judge_times(time_s, time_name, stated, source, name)
+        start, positions = float(time_s[0]), None if uniform else time_s
         settings["interval from"] = f"array {time_name}"
     elif stated is not None:
         interval = stated
@@ -185,6 +168,25 @@ def capture_from_arrays(
         settings["first sample"] = f"{start!r} s"
     records = tuple(ChannelRecord(k, _as_codes(v, k, name)) for k, v in channels.items())
     return Capture(records, interval, path.stem, 0, positions, settings, str(path))
+
+
+def _judge_times(
+    time_s: npt.NDArray[np.float64], time_name: str, stated: float | None, source: str, name: str
+) -> tuple[float, bool]:
+    """Return the interval of an array of times, and whether all are alike."""
+    base = time_base(time_s, 0.0)
+    if base.backward_at > 0 or not base.interval_s > 0 or not np.isfinite(time_s).all():
+        raise CaptureFileError(
+            f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
+            hint="give the interval and leave the time out of --columns",
+        )
+    if stated is not None and abs(base.interval_s / stated - 1) > 0.01:
+        raise CaptureFileError(
+            f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
+            f"{stated:.6g} s",
+            hint="leave out --sample-interval",
+        )
+    return base.interval_s, base.uniform
 
 
 def _as_codes(values: npt.NDArray[Any], channel: str, name: str) -> npt.NDArray[np.generic]:

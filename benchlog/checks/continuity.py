@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
+from benchlog.circuits import across, four_wire
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import across, four_wire, in_words
+from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function, State

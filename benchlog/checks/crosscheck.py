@@ -10,9 +10,10 @@ from benchlog.checks.average_responding import as_rms
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
+from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import in_words, same_points
+from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain

@@ -21,9 +21,10 @@ from benchlog.checks.series_resistor import (
     series_resistor,
 )
 from benchlog.checks.whole_turns import half_turn_limits, judge_turns, posterior_of
+from benchlog.circuits import winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import Hookup, in_words, winding_and_resistor
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
@@ -47,8 +48,8 @@ __all__ = [
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
 HOOKUP_CAUTION = (
-    "both ground clips at one point; for winding and resistor separately that point lies between them, "
-    "for the node hook-up at the resistor's far end; never on anything that has to do with mains"
+    "Scope ground clips are connected to protective earth. Put both on one point: where winding and resistor join, "
+    "or at the resistor's far end with the node hook-up. Never on anything connected to mains."
 )
 
 

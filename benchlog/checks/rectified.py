@@ -5,8 +5,9 @@ from __future__ import annotations
 from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.supply_model import DIODE_DROP_V
+from benchlog.circuits import rectifier
 from benchlog.errors import UsageError
-from benchlog.hookup import in_words, rectifier
+from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
@@ -74,7 +75,9 @@ def check_rectified(
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
     """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
     judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
+    verb = {Verdict.PASS: "is rated for", Verdict.FAIL: "is too small for"}.get(
+        judged.verdict, "may be too small for"
+    )
     return DesignCheck(
         name="capacitor_rating",
         verdict=judged.verdict,

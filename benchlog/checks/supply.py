@@ -11,9 +11,10 @@ from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
+from benchlog.circuits import supply_output
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import in_words, supply_output
+from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
@@ -24,11 +25,13 @@ from benchlog.units import Nameplate, Regulation, format_quantity
 __all__ = ["LoadPoint", "check_supply"]
 
 CAUTION = (
-    "mains inside: leave the case closed, fit clips with the plug out, power on, read, power off; "
-    "local rules and licensed practice come first"
+    "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
+    "Local rules and licensed practice come first."
 )
 _NEAR_ZERO = 0.05
-DEAD_CAUTION = "a reading near zero proves nothing about a dead circuit: prove, test, prove"
+DEAD_CAUTION = (
+    "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
+)
 _DC = (Function.DC_VOLTS,)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 

@@ -27,9 +27,10 @@ from benchlog.checks.ratio_model import (
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
 from benchlog.checks.whole_turns import WHOLE_TURNS_RULE, half_turn_limits, judge_turns, posterior_of
+from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
-from benchlog.hookup import Hookup, in_words, turns_ratio
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
@@ -47,7 +48,7 @@ __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_
 PHASE_ALLOWED_DEG = 15.0
 #: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
 EXCHANGED_WITHIN = 0.1
-PROBE_CAUTION = "scope ground clips are tied to protective earth: both at one point, never on a node that has to do with mains"
+PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
 
 
 def check_turns_ratio(

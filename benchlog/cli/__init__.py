@@ -95,6 +95,9 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         "--logbook", metavar="FILE", help="logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"
     )
     group.add_argument("--bench", metavar="FILE", help="bench file (default bench.toml, if there)")
+    group.add_argument(
+        "--long", action="store_true", help="show all of a result: quantities, sources, remarks"
+    )
     group.add_argument("--no-record", action="store_true", help="write nothing into the logbook")
     group.add_argument("--debug", action="store_true", help="show the traceback of an error")
 

@@ -50,6 +50,7 @@ class Context:
         self.clock: Clock = clock or SystemClock()
         self.env = os.environ if env is None else env
         self.json: bool = bool(getattr(args, "json", False))
+        self.long: bool = bool(getattr(args, "long", False))
         self.shares_console = False
 
     @cached_property
@@ -126,11 +127,14 @@ class Context:
         if self.json:
             self.print_json(result.to_json())
         else:
-            from benchlog.cli.show import show_result
+            from benchlog.cli.show import show_answer, show_result
 
-            show_result(self.console, result)
-            if show is not None:
-                show(self.console, result)
+            if self.long:
+                show_result(self.console, result)
+                if show is not None:
+                    show(self.console, result)
+            else:
+                show_answer(self.console, result)
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:

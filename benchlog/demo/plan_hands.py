@@ -105,7 +105,11 @@ class PlanHands(SimHands):
         return tuple(tags) or tuple(self.bench.meters)
 
     def _hook_up(self, part: str, wiring: Hookup) -> None:
-        """Connect what a hook-up says, as far as this bench has it."""
+        """Connect what a hook-up says, as far as this bench has it; a borrowed meter is the person's own."""
+        borrowed = {tap.instrument for tap in wiring.taps if tap.function is not None} - {"meter"}
+        if borrowed and borrowed.isdisjoint(self.bench.meters):
+            self.clear()
+            return
         meters, source = self._meters(wiring), wiring.source
         level = source.level if source is not None else None
         function = next((tap.function for tap in wiring.taps if tap.function is not None), None)

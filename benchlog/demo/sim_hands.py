@@ -174,7 +174,7 @@ class AtTheKeyboard(Person):
         """Show what the bench shows, let the person answer, then do what was asked."""
         if prompt.kind == "hookup":
             answer = self.typist.answer(prompt)
-            if answer.lower() not in ("s", "u", "q"):
+            if not answer:  # Enter alone: it is done
                 self.hands.do(prompt)
             return answer
         told = self._told(prompt)

@@ -205,8 +205,17 @@ class Acquisition:
             self.person.show("  a few words, for the record")
 
     def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, maybe to set a dial; `SkippedError` if they won't."""
-        self.ask(Prompt("hookup", text, key, instrument, function))
+        """Ask the person to do something, maybe to set a dial, until Enter alone says that it is done.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError
+            When the person wants that instead.
+        """
+        while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
+            self.person.show(
+                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
+            )
 
     def confirm(self, text: str, key: str) -> bool:
         """Ask a yes-or-no question until it is answered."""

@@ -303,7 +303,7 @@ class Guide:
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
         try:
-            acquisition.ask(Prompt("hookup", "last check done", "close/last"))
+            acquisition.do("last check done", "close/last")
         except UndoneError:
             return True
         except (SkippedError, StoppedError):
@@ -332,10 +332,11 @@ class Guide:
             )
             if not left or not self.person.interactive:
                 return left
-            answer = self.person.answer(
-                Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
-            )
-            if not answer.lower().startswith("n"):
+            right = Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
+            answer = ""
+            while answer not in ("y", "yes", "n", "no"):
+                answer = self.person.answer(right).lower()
+            if answer[0] == "y":
                 return left
 
     def close_out(self) -> dict[str, str]:

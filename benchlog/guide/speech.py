@@ -64,7 +64,7 @@ def spoken(reading: Reading) -> str:
 def spoken_hookup(hookup: Hookup) -> str:
     """Say a hook-up in words.
 
-    >>> from benchlog.hookup import across
+    >>> from benchlog.circuits import across
     >>> spoken_hookup(across("T1", ["MB-02"], Function.AC_VOLTS))
     'MB-02 on volts A C across T1'
     """

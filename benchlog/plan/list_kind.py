@@ -7,8 +7,9 @@ from typing import Annotated, ClassVar
 import msgspec
 from msgspec import field
 
+from benchlog.circuits import on_part, two_points, winding_and_resistor
 from benchlog.errors import UsageError
-from benchlog.hookup import Hookup, on_part, two_points, winding_and_resistor
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, LimitText, about
 from benchlog.plan.texts import AccuracyText
 from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts

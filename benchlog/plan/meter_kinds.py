@@ -7,9 +7,7 @@ from typing import Annotated
 
 from msgspec import field
 
-from benchlog.errors import UsageError
-from benchlog.hookup import (
-    Hookup,
+from benchlog.circuits import (
     across,
     comparison,
     four_wire,
@@ -19,6 +17,8 @@ from benchlog.hookup import (
     same_points,
     supply_output,
 )
+from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, about
 from benchlog.plan.texts import AccuracyText, WireText
 from benchlog.quantity_text import (
@@ -43,6 +43,7 @@ __all__ = [
     "ReadingCheck",
     "RectifiedCheck",
     "SupplyCheck",
+    "TemperatureRiseCheck",
 ]
 
 _MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
@@ -186,6 +187,39 @@ class CompareCheck(Check, frozen=True, tag="compare"):
         return comparison(self.part, self.reference, self.meter or "meter", self.function)
 
 
+class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
+    """How much warmer than the air a part gets, by its copper winding's resistance or by a thermometer on it."""
+
+    soak: Annotated[str, about("what makes the part hot and how long, in your own words")]
+    function: Annotated[
+        Function, about("winding on ohm, ohm4w or V= at one test current; degC: a thermometer on the part")
+    ] = Function.OHMS
+    meter: _MeterTag = None
+    thermometer: Annotated[str | None, about("tag of the meter that reads the air")] = None
+    lead_null: Annotated[bool, about("on ohm: take the test leads' own resistance off")] = True
+    current_stability: Annotated[Share, about("on V=: how much the test current moves at most")] = field(
+        default_factory=lambda: Share("0.5 %")
+    )
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        meter = self.meter or "meter"
+        if self.function is Function.DC_VOLTS:
+            return four_wire(self.part, meter)
+        return on_part(self.part, meter, self.function)
+
+    @property
+    def meters_named(self) -> Iterator[str]:
+        """See `Check.meters_named`."""
+        yield from (tag for tag in (self.meter, self.thermometer) if tag is not None)
+
+    def refuse_contradictions(self) -> None:
+        """See `Check.refuse_contradictions`."""
+        known = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.DC_VOLTS, Function.TEMPERATURE)
+        if self.function not in known:
+            raise UsageError(f"function {str(self.function)!r}", hint=f"one of {', '.join(known)}")
+
+
 METER_KINDS = (
     Kind(
         SupplyCheck,
@@ -208,4 +242,10 @@ METER_KINDS = (
         needs=("rectified_peak",),
     ),
     Kind(CompareCheck, shown={"ratio": ""}, limits={"ratio": "1"}, needs=("ratio",)),
+    Kind(
+        TemperatureRiseCheck,
+        shown={"temperature_rise": "", "hot_temperature": ""},
+        limits={"temperature_rise": "K"},
+        needs=("temperature_rise",),
+    ),
 )

@@ -6,8 +6,9 @@ from typing import Annotated
 
 from msgspec import field
 
+from benchlog.circuits import turns_ratio, winding_and_resistor
 from benchlog.errors import UsageError
-from benchlog.hookup import Hookup, turns_ratio, winding_and_resistor
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, about
 from benchlog.quantity_text import (
     Divider,

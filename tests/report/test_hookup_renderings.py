@@ -11,9 +11,10 @@ import pytest
 from helpers.plan_text import made
 
 from benchlog.bench import Bench
+from benchlog.circuits import in_series, on_part, two_points, winding_and_resistor
 from benchlog.guide.cards import card_of
 from benchlog.guide.speech import spoken_hookup
-from benchlog.hookup import Circuit, Danger, Hookup, in_series, on_part, two_points, winding_and_resistor
+from benchlog.hookup import Circuit, Danger, Hookup
 from benchlog.plan import KINDS, read_plan
 from benchlog.reading import Function
 from benchlog.report.hookups import hookup_drawing
