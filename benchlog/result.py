@@ -192,6 +192,12 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     record: Record | None = None
 
     @property
+    def judged(self) -> tuple[str, ...]:
+        """Names of the quantities with limits; of the first one where none has any."""
+        limited = tuple(name for name in self.quantities if name in self.limits)
+        return limited or tuple(self.quantities)[:1]
+
+    @property
     def overall(self) -> Verdict:
         """Verdict that counts for the exit code, design checks included."""
         return worst_verdict([self.verdict, *(d.verdict for d in self.design_checks)])

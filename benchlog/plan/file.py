@@ -132,14 +132,8 @@ def read_plan(path: Path) -> Plan:
     file = read_toml(path, _PlanFile, what="plan")
     _refuse_doubles(path, "part", [p.tag for p in file.part])
     _refuse_doubles(path, "check or hold", [*(c.id for c in file.check), *(h.id for h in file.hold)])
-    tags, checks, holds = {p.tag for p in file.part}, {c.id for c in file.check}, {h.id for h in file.hold}
-    for part in file.part:
-        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, tags, "part")
+    _refuse_unknown_names(path, file)
     for check in file.check:
-        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), tags, "part")
-        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
-        if check.after_hold is not None:
-            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
         try:
             _refuse_contradictions(check)
         except UsageError as error:
@@ -151,11 +145,25 @@ def read_plan(path: Path) -> Plan:
             raise ConfigError(
                 f"{path}: hold {hold.id} needs no check", hint="list the checks that open it under needs"
             )
+    return Plan(file, str(path))
+
+
+def _refuse_unknown_names(path: Path, file: _PlanFile) -> None:
+    """Refuse parts, checks and holds that are named somewhere but not in the plan."""
+    parts, checks = {p.tag for p in file.part}, {c.id for c in file.check}
+    holds = {h.id for h in file.hold}
+    for part in file.part:
+        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, parts, "part")
+    for check in file.check:
+        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), parts, "part")
+        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
+        if check.after_hold is not None:
+            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
+    for hold in file.hold:
         _refuse_unknown(path, f"hold {hold.id} needs", hold.needs, checks, "check")
         _refuse_unknown(path, f"hold {hold.id} comes after", hold.after_holds, holds, "hold")
     for substitution in file.substitution:
-        _refuse_unknown(path, "substitution of", (substitution.part,), tags, "part")
-    return Plan(file, str(path))
+        _refuse_unknown(path, "substitution of", (substitution.part,), parts, "part")
 
 
 def _refuse_contradictions(check: Check) -> None:
