@@ -236,9 +236,9 @@ def _judged(
     confirmed = _confirmation(entry, result, failure, results)
     if confirmed is not None:
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
-    if result.verdict is not Verdict.PASS:
+    if result.overall is not Verdict.PASS:
         return _again(
-            answer, taken, f"was {result.verdict}, and {failure.instrument} was wrong: measure again"
+            answer, taken, f"was {result.overall}, and {failure.instrument} was wrong: measure again"
         )
     if failure.errors is None:
         return _again(answer, taken, f"how far {failure.instrument} was off is not known")
