@@ -11,8 +11,9 @@ import msgspec
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
-from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
+from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, TakenBackError, UndoneError
 from benchlog.guide.cards import danger_lines
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
@@ -196,18 +197,8 @@ class Guide:
         person = self.person
         acquisition.cards = self.cards
         self._introduce(check, acquisition)
-        acquisition.begin(
-            mains_referenced=check.mains_referenced,
-            keep=self._keep,
-            undo=self._undo,
-            fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
-        )
         try:
-            if check.hookup:
-                acquisition.do(check.hookup, f"{check.id}/hookup")
-            elif person.interactive and check.wiring() is not None:
-                acquisition.do("connected as on the card?", f"{check.id}/hookup")
-            measured = measure(check, self.plan, acquisition)
+            measured = self._measured(check, acquisition)
         except SkippedError as skipped:
             self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
             person.show(f"  skipped: {skipped}")
@@ -237,6 +228,38 @@ class Guide:
         )
         self.show(result)
         return result
+
+    def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
+        """Do the steps of a check, from its hook-up again where the person takes back what was read."""
+        while True:
+            acquisition.begin(
+                mains_referenced=check.mains_referenced,
+                keep=self._keep,
+                undo=self._undo,
+                take_back=lambda: self._take_back(check, acquisition),
+                fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+            )
+            try:
+                if check.hookup:
+                    acquisition.do(check.hookup, f"{check.id}/hookup")
+                elif self.person.interactive and check.wiring() is not None:
+                    acquisition.do("connected as on the card?", f"{check.id}/hookup")
+                return measure(check, self.plan, acquisition)
+            except TakenBackError:
+                continue
+
+    def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
+        """Supersede what was read in a check so far, with a reason."""
+        shown = ", ".join(reading.displayed for reading, _ in acquisition.kept)
+        question = f"take back {shown} and begin {check.id} again: what was wrong?"
+        reason = self.person.answer(Prompt("text", question, f"{check.id}/undo")).strip()
+        if not reason:
+            self.person.show("  not taken back: that needs a reason")
+            return False
+        for reference in dict.fromkeys(reference for _, reference in acquisition.kept if reference):
+            self.book.supersede(int(reference.partition(":")[2]), reason)
+        self.person.show(f"  {shown} no longer counts: {reason}; {check.id} again from its hook-up")
+        return True
 
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
         """Say what comes, show the card, freeze expectation and limits."""
@@ -318,6 +341,7 @@ class Guide:
         """After the last check nothing more would be asked: give a person the chance to take it back."""
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
+        acquisition.begin(undo=self._undo)
         try:
             acquisition.do("last check done", "close/last")
         except UndoneError:
