@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 
 import msgspec
 
@@ -21,27 +19,14 @@ from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
-from benchlog.project.evidence import record_result
+from benchlog.project.evidence import record_plan, record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Verdict, worst_verdict
 from benchlog.wording import all_limits_words
 
-__all__ = ["Guide", "note_plan"]
-
-
-def note_plan(plan: Plan, book: Logbook) -> None:
-    """Write down the plan's digest when it changed, and substitutions that are not in the logbook yet."""
-    digest = hashlib.sha256(Path(plan.path).read_bytes()).hexdigest()
-    revisions = {c.id: c.revision for c in plan.checks.values()}
-    last = next(iter(book.entries("plan", newest_first=True, limit=1)), None)
-    if last is None or last.body.get("sha256") != digest:
-        book.append("plan", {"project": plan.project.name, "sha256": digest, "checks": revisions})
-    known = [(e.body["part"], e.body["what"]) for e in book.entries("substitution")]
-    for substitution in plan.substitutions:
-        if (substitution.part, substitution.what) not in known:
-            book.append("substitution", msgspec.to_builtins(substitution))
+__all__ = ["Guide"]
 
 
 class Guide:
@@ -94,7 +79,7 @@ class Guide:
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
-        note_plan(self.plan, self.book)
+        record_plan(self.plan, self.book)
         todo = [self.plan.check(check_id) for check_id in only]
         for line in misspelt_meters(todo or self.plan.checks.values(), self.bench):
             self.person.show(f"  ! {line}", style="bold")
