@@ -112,12 +112,17 @@ class Uncertain(msgspec.Struct, frozen=True):
 
 
 class Limits(msgspec.Struct, frozen=True):
-    """Limits fixed before the reading, with where they come from."""
+    """Limits fixed before the reading, with where they come from.
+
+    `standard_uncertainty` is that of the limits themselves, where they follow from something measured: mains, or a
+    temperature. It widens the guard band.
+    """
 
     low: float | None
     high: float | None
     unit: str = "1"
     source: str = ""
+    standard_uncertainty: float = 0.0
 
     def __str__(self) -> str:
         if self.low is None:

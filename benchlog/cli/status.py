@@ -135,7 +135,8 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
                 said,
             )
         )
-        short.append(status.state == "passed" and not status.recall)
+        one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
+        short.append(status.state == "passed" and not status.recall and one)
     out.table(("check", "part", "state", "since", "why"), rows, cut=short)
     for hold in seen.state.holds.values():
         out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")
