@@ -86,4 +86,5 @@ def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
         unit="V",
         reason=f"a {rating_v:g} V capacitor {verb} {format_quantity(worst.value, 'V')} "
         "(no load, mains +10 %, two diode drops of 0.35 V)",
+        quantity="rectified_peak_worst",
     )
