@@ -1,4 +1,4 @@
-"""The test certificate: one self-contained page without script, for the screen and for one or two sheets of A4."""
+"""The test certificate: one self-contained page without script, for the screen and for one to three sheets of A4."""
 
 from __future__ import annotations
 
