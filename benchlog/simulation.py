@@ -47,9 +47,9 @@ def shared_bench(instruments: Iterable[Instrument], clock: Clock) -> AbstractCon
 
 def set_up_for(reader: Reader, function: Function | None, point: str = "") -> None:
     """Turn a simulated meter's dial, and put its tips on a point if it has that name; others are left alone."""
-    hands = getattr(reader, "set_up_for", None)
-    if hands is not None:
-        hands(function, point)
+    set_up = getattr(reader, "set_up_for", None)
+    if set_up is not None:
+        set_up(function, point)
 
 
 def simulated_person(bench: Any, meter: str = "MA-01", **about: Any) -> Any:
@@ -58,7 +58,7 @@ def simulated_person(bench: Any, meter: str = "MA-01", **about: Any) -> Any:
 
 
 def served_as_sim(bench: Any) -> AbstractContextManager[Any]:
-    """Make a started bench the one that ``sim:`` addresses mean, until the block ends."""
+    """Let ``sim:`` addresses refer to a started bench, until the block ends."""
     lent: AbstractContextManager[Any] = _module("simulated").using(bench)
     return lent
 

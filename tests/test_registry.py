@@ -65,7 +65,7 @@ def test_address_and_bench_file_may_not_contradict_each_other() -> None:
 
 
 def test_a_kind_that_a_scheme_does_not_have_lists_those_it_has() -> None:
-    registry = Registry({"dummy.scope": "benchlog_drivers.typed:TypedReader"}, ())
+    registry = Registry({"dummy.scope": "benchlog_drivers.manual_entry:ManualReader"}, ())
     with pytest.raises(AdapterUnavailableError, match="no kind 'meter'") as error:
         registry.make("dummy:y", "A")
     assert "scope" in error.value.hint
@@ -101,7 +101,7 @@ def test_a_broken_plug_in_does_not_stop_the_others(monkeypatch: pytest.MonkeyPat
         _point("empty", "json:loads"),
         _point("bare", "json:no_such_name"),
     ]
-    registry = Registry({"typed": "benchlog_drivers.typed:TypedReader"}, points)
+    registry = Registry({"typed": "benchlog_drivers.manual_entry:ManualReader"}, points)
     reasons = {u.name: (u.reason, u.hint) for u in registry.unavailable()}
     assert set(reasons) == {"broken", "hungry", "gone", "empty", "bare"}
     assert "meant to fail" in reasons["broken"][0]

@@ -1,4 +1,4 @@
-"""A kiln controller's checks told on the simulated bench (own invention): every reading comes from a circuit model
+"""A kiln controller's checks shown on the simulated bench (own invention): every reading comes from a circuit model
 through the same adapters, checks and logbook as on a real bench.
 
 Writes plan, bench file, logbook, certificate and exports into --out.
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
                 say=say,
                 show=lambda result: show_brief(ctx.console, result),
                 command=command,
-                typist=stack.enter_context(Terminal()) if args.pace == "real" else None,
+                person=stack.enter_context(Terminal()) if args.pace == "real" else None,
                 console=ctx.console,
                 pause=pause,
             )

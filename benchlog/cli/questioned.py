@@ -40,7 +40,7 @@ def with_questions(
     from benchlog.diagnosis.slips import SlipKind
     from benchlog.finding import Finding, FindingKind
     from benchlog.guide.doubt import believed
-    from benchlog.guide.typed_display import slips_of
+    from benchlog.guide.manual_reading import slips_of
     from benchlog.result import Verdict
 
     if expect is None or believed(reading, expect, limits):
@@ -70,7 +70,7 @@ def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float |
         Left out where it is the engine's own.
     """
     from benchlog.diagnosis.case import MAINS_NOMINAL_V
-    from benchlog.guide.typed_display import coupled, shown_text
+    from benchlog.guide.manual_reading import coupled, shown_text
 
     shown = reading.reading
     expected = f"{expect:.4g} {shown.unit}{coupled(shown.function)}"

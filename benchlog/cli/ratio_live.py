@@ -57,9 +57,9 @@ def measure_live(
     try:
         with (
             Terminal(out=sys.stderr if ctx.json else sys.stdout) as person,
-            Acquisition(ctx.bench(), person, ctx.clock) as hands,
+            Acquisition(ctx.bench(), person, ctx.clock) as acquisition,
         ):
-            measured = run_ratio(run, hands)
+            measured = run_ratio(run, acquisition)
     except SkippedError as skipped:
         raise UsageError(f"the swap was skipped: {skipped}", hint="--no-swap measures without") from None
     except StoppedError:

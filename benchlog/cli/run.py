@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.clock import Clock
-    from benchlog.demo.sim_hands import AtTheKeyboard
+    from benchlog.demo.simulated_operator import KeyboardOperator
     from benchlog.guide.person import Person
     from benchlog.guide.phone import PhoneDesk
     from benchlog.plan import Plan
@@ -174,14 +174,14 @@ def _lines(name: str) -> list[str]:
 
 
 def _at_simulated_bench(
-    stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, typist: Person
-) -> AtTheKeyboard:
+    stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, person: Person
+) -> KeyboardOperator:
     """Set the simulated bench up for as long as the run lasts; what the person says is done is done on it."""
-    from benchlog.demo.plan_hands import PlanHands
-    from benchlog.demo.sim_hands import AtTheKeyboard
+    from benchlog.demo.plan_operator import PlanOperator
+    from benchlog.demo.simulated_operator import KeyboardOperator
     from benchlog.simulation import shared_bench
 
     shared = stack.enter_context(shared_bench(bench.simulated, clock))
-    return AtTheKeyboard(
-        PlanHands(shared, plan, bench, lambda text, style: typist.show(text, style=style)), typist
+    return KeyboardOperator(
+        PlanOperator(shared, plan, bench, lambda text, style: person.show(text, style=style)), person
     )

@@ -1,4 +1,4 @@
-"""The kiln controller's 160 days, told in seconds: the same commands and guided run as on a real bench.
+"""The kiln controller's 160 days, shown in seconds: the same commands and guided run as on a real bench.
 
 Only the order of acts is written here; every reading, verdict and recall comes out of the circuit model and the
 analysis. A command shown with ``$`` is really run, with the story's clock.
@@ -22,8 +22,8 @@ from benchlog.dashboard.collector import Collector
 from benchlog.dashboard.live import play
 from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.suspect import NodeGroup
-from benchlog.demo.hands import DemoHands
-from benchlog.demo.sim_hands import AtTheKeyboard
+from benchlog.demo.simulated_operator import KeyboardOperator
+from benchlog.demo.story_operator import StoryOperator
 from benchlog.files import write_whole
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person
@@ -40,7 +40,7 @@ __all__ = ["DAY_0", "Story"]
 
 DAY_0 = "2026-03-02T09:00:00Z"
 _DAY_S = 86400.0
-#: Day and mains voltage of each check when it is told alone.
+#: Day and mains voltage of each check when it is shown alone.
 _DAYS = {
     **dict.fromkeys(("C01", "C02", "C03", "C04"), (0, 236.0)),
     "C04b": (38, 231.0),
@@ -60,7 +60,7 @@ _WHY = {
     "C01": "Are both windings whole? Ohms first, with the plug pulled.",
     "C02": "Is the barrier between mains and output sound? A first look, at low voltage.",
     "C03": "Does the supply give the voltage its label promises?",
-    "C04": "How far does it sag under load? That tells the winding's resistance.",
+    "C04": "How far does it sag under load? That gives the winding's resistance.",
     "C04b": "The case is open and closed again as a test box: is the insulation still sound?",
     "C05": "Same question as before the case was opened, same answer?",
     "C06": "Two cores of unknown quality: do they match?",
@@ -92,8 +92,8 @@ class Story:
         Shows a result.
     command : callable
         Runs one command line with the story's clock and returns its exit code.
-    typist : Person, optional
-        Somebody who does it by hand, at real pace, instead of the scripted hands.
+    person : Person, optional
+        Somebody who does it by hand, at real pace, instead of the scripted operator.
     console : rich Console, optional
         Where the dashboard is drawn, if it is a terminal.
     pause : callable, optional
@@ -108,7 +108,7 @@ class Story:
         say: Callable[[str, str], None],
         show: Callable[[Result], None],
         command: Callable[[Sequence[str], ManualClock], int],
-        typist: Person | None = None,
+        person: Person | None = None,
         console: Console | None = None,
         pause: Callable[[], object] = lambda: None,
     ) -> None:
@@ -120,10 +120,10 @@ class Story:
         self._pause = pause
         self._begun: list[str] = []  # checks, in the order they were first done
         start = parse_rfc3339(DAY_0)
-        self.clock: ManualClock = ManualClock(start) if typist is None else RunningClock(start)
+        self.clock: ManualClock = ManualClock(start) if person is None else RunningClock(start)
         self.sim = simulated_bench(seed, self.clock)
-        self.hands = DemoHands(self.sim, simulated_person(self.sim, "MB-02"), say)
-        self.person: Person = self.hands if typist is None else AtTheKeyboard(self.hands, typist)
+        self.operator = StoryOperator(self.sim, simulated_person(self.sim, "MB-02"), say)
+        self.person: Person = self.operator if person is None else KeyboardOperator(self.operator, person)
         self.results: dict[str, Result] = {}
         self._whole = False
         self.watched: Snapshot | None = None  # the dashboard's last picture
@@ -145,7 +145,7 @@ class Story:
 
     @property
     def plan_path(self) -> Path:
-        """The plan as it stands now."""
+        """The plan as it is now."""
         return self.folder / "plan.toml"
 
     @property
@@ -156,10 +156,10 @@ class Story:
     def _write(self, name: str, text: str) -> None:
         write_whole(self.folder / name, text)
 
-    # ---- telling ----
+    # ---- narration ----
 
     def day(self, number: int, title: str, mains_v: float = 230.0) -> None:
-        """Move the clock to a morning and tell what it is about."""
+        """Move the clock to a morning and say what the day is about."""
         now = (self.clock.utc_ns() - self._start_ns) / 1e9
         self.clock.advance(max(0.0, number * _DAY_S - now))
         self.sim.mains(mains_v)
@@ -168,7 +168,7 @@ class Story:
         self.say("", "")
         self.say(f"day {number}: {title}", "bold underline")
 
-    def tell(self, text: str) -> None:
+    def narrate(self, text: str) -> None:
         """Tell one line of the story."""
         self.say(text, "italic")
 
@@ -191,13 +191,13 @@ class Story:
     def session(self, *check_ids: str, left: str = "nothing", next_action: str = "") -> None:
         """One sitting: guided checks, then the closing lines."""
         self.say(f"$ benchlog run plan.toml {' '.join(f'--check {c}' for c in check_ids)}", "cyan")
-        with self._guide() as (guide, hands, book):
+        with self._guide() as (guide, acquisition, book):
             book.begin_session({"plan": "plan.toml"})
             for place, check_id in enumerate(check_ids):
                 if place:
                     self._pause()
                 self._announce(check_id, guide.plan)
-                result = guide.run_check(guide.plan.check(check_id), hands)
+                result = guide.run_check(guide.plan.check(check_id), acquisition)
                 if result is not None:
                     self.results[check_id] = result
                 self.clock.advance(180.0)
@@ -238,7 +238,7 @@ class Story:
     def standard(self, meter: str, standard: str) -> int:
         """Read a check standard with a meter and record it; returns the exit code."""
         function = self.bench.standard(standard).function
-        shown = self.hands.on_standard(meter, standard, function)
+        shown = self.operator.on_standard(meter, standard, function)
         return self.run("standard", meter, standard, shown)
 
     def watch(self, point: str, function: Function, *tags: str, span_s: float = 20.0) -> None:
@@ -246,7 +246,7 @@ class Story:
         self.say(
             f"$ benchlog watch {' '.join(tags)} --group {point}={','.join(tags)} --for '{span_s:g} s'", "cyan"
         )
-        self.hands.on_point(point, function, *tags)
+        self.operator.on_point(point, function, *tags)
         collector = Collector(
             self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
         )
@@ -288,7 +288,7 @@ class Story:
         self.session("C10")
         self.day(96, "Job 3 of 4: two meters on a known 5 V, and one has drifted")
         self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
-        self.tell("Two meters show that one is wrong, not which. The known voltage shows which one:")
+        self.narrate("Two meters show that one is wrong, not which. The known voltage shows which one:")
         self.standard("MB-02", "CS-3")
         self._pause()
         self.say("", "")
@@ -310,10 +310,10 @@ class Story:
         self.day(0, "the plug-in supply T1 has arrived; its case is to be opened", mains_v=236.0)
         with self.sim.scene.change():
             self.sim.scene.leads["LB"].open = True  # a wire broken inside its insulation; nobody knows yet
-        self.tell("Two minutes for the meters first: each on a check standard.")
+        self.narrate("Two minutes for the meters first: each on a check standard.")
         for meter in ("MA-01", "MB-02"):
             self.standard(meter, "CS-3")
-        self.tell("The hold point is tried before anything is measured:")
+        self.narrate("The hold point is tried before anything is measured:")
         self.run("release", str(self.plan_path), "H1")
         self.session("C01", "C02", "C03", "C04", next_action="release H1, open the case")
         self.run("release", str(self.plan_path), "H1")
@@ -323,7 +323,7 @@ class Story:
         """Days 34 to 40: a meter that passes its standard but moves; the boxed transformer."""
         self.day(34, "check standards")
         passed = self.standard("MB-02", "CS-3") == 0
-        self.tell(
+        self.narrate(
             "It passes, so it is used on."
             if passed
             else "It is used on all the same; the record will say so."
@@ -347,7 +347,7 @@ class Story:
         turns = self.results["C10"].turns or {}
         counted = turns.get("most_likely")
         if self.results["C10"].verdict is not Verdict.PASS and counted is not None and counted != 100:
-            self.tell(
+            self.narrate(
                 f"The ratio says {counted} turns: {abs(counted - 100)} come off, and the check is done again."
             )
             self.sim.rewind("CT2", 101 - (counted - 100))
@@ -372,15 +372,15 @@ class Story:
         """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
         self.day(96, "both meters on the 5 V reference")
         self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
-        self.tell("Two meters show that one is wrong, not which. The check standard shows which one:")
+        self.narrate("Two meters show that one is wrong, not which. The check standard shows which one:")
         self.standard("MB-02", "CS-3")
-        self.tell("A new battery: as left.")
+        self.narrate("A new battery: as left.")
         self.sim.new_battery("MB-02")
         self.standard("MB-02", "CS-3")
         self.run("status", str(self.plan_path))
         self.day(97, "measured again with the other meter", mains_v=231.0)
         self.standard("MA-01", "CS-3")
-        self.hands.meter_of = dict.fromkeys(self.hands.meter_of, "MA-01")
+        self.operator.meter_of = dict.fromkeys(self.operator.meter_of, "MA-01")
         other = ('meter = "MB-02"', 'meter = "MA-01"')
         self.edit_plan(C05=other, C13=other)
         self.session("C05")

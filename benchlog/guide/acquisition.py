@@ -15,8 +15,8 @@ from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_shown
+from benchlog.guide.manual_reading import as_displayed, slip_questions
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
@@ -34,19 +34,19 @@ class SkippedError(Exception):
 
 
 class StoppedError(Exception):
-    """The person wants to stop here and go on another time."""
+    """The person wants to stop here and continue another time."""
 
 
 class UndoneError(Exception):
-    """The person took the last result back; what is being done now comes after it again."""
+    """The person withdrew the last result; that check is done again before the present one."""
 
 
 def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
-    """Outside a guided run nobody is told."""
+    """Do nothing: outside a guided run there are no limits to record."""
 
 
 class TakenBackError(Exception):
-    """The person took back what was read in this check; it begins again."""
+    """The person withdrew what was read in this check; it begins again."""
 
 
 def _nothing_to_undo() -> bool:
@@ -54,7 +54,7 @@ def _nothing_to_undo() -> bool:
 
 
 def _not_kept(reading: Reading) -> str:
-    """Keep nothing: for hands that work without a logbook."""
+    """Keep nothing: for work without a logbook."""
     return ""
 
 
@@ -134,11 +134,11 @@ class Acquisition:
         mains_referenced : bool
             The node under test is on the mains.
         keep : callable, optional
-            Writes a reading down before anybody is told that it was taken; returns a reference to it.
+            Records a reading before it is confirmed as taken; returns a reference to it.
         undo : callable, optional
-            Takes the last result back; tells whether there was one and it was.
+            Withdraws the last result; returns whether one was withdrawn.
         take_back : callable, optional
-            Takes back what was read since now, where there is something; tells whether it was.
+            Withdraws what was read since this moment; returns whether there was anything.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
         """
@@ -150,7 +150,7 @@ class Acquisition:
         self.fix_limits = fix_limits
 
     def show_hookup(self, hookup: Hookup) -> None:
-        """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
+        """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
         self.person.connect(hookup)
         if not self.cards:
             return
@@ -164,12 +164,12 @@ class Acquisition:
     # ---- what is known of the meters ----
 
     def in_current_jack(self, tags: Iterable[str]) -> None:
-        """Tell that these meters measured current last, by the record."""
+        """Note that these meters measured current last, by the record."""
         self._in_current_jack.update(tags)
         self._after_current.update(tags)
 
     def read_right(self, tag: str) -> None:
-        """Tell that a meter just showed what was expected."""
+        """Note that a meter just showed what was expected."""
         self._just_right.add(tag)
         self._after_current.discard(tag)
 
@@ -202,7 +202,7 @@ class Acquisition:
             self.wish(low, prompt.key)
 
     def wish(self, key: str, step: str) -> None:
-        """Do what s, u or q asks for; comes back only when nothing was undone."""
+        """Do what s, u or q asks for; returns only when nothing was undone."""
         if key == "q":
             raise StoppedError
         if key == "s":
@@ -224,7 +224,7 @@ class Acquisition:
             self.person.show("  a few words, for the record")
 
     def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, maybe to set a dial, until Enter alone says that it is done.
+        """Ask the person to do something, for instance to set a dial, until Enter alone confirms it.
 
         Raises
         ------
@@ -310,7 +310,7 @@ class Acquisition:
         return adapter
 
     def stamped(self, reading: Reading) -> Reading:
-        """Give a typed reading the time of now."""
+        """Give a typed reading the present time."""
         return reading.stamped(reading.instrument, self.clock.utc_ns(), self.clock.monotonic_ns())
 
     def _adapter(self, tag: str) -> Adapter:

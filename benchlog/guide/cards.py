@@ -49,7 +49,7 @@ class Card:
 
 
 def danger_lines(text: str) -> list[str]:
-    """Wrap a danger to the card's width, marked by a shape beside any colour."""
+    """Wrap a danger to the card's width, marked by a shape as well as any colour."""
     return textwrap.wrap(text, WIDTH, initial_indent="  ! ", subsequent_indent="    ")
 
 
@@ -94,7 +94,7 @@ def _settings(hookup: Hookup, bench: Bench) -> list[str]:
 
 
 def _borrowed(meter: str, bench: Bench) -> bool:
-    """Whether an instrument is another than those of the bench file, so that its jacks are not known."""
+    """Whether an instrument is missing from the bench file, so that its jacks are not known."""
     return meter != "meter" and bool(bench.instruments) and meter not in bench.instruments
 
 
@@ -143,7 +143,7 @@ def _drawing(hookup: Hookup, bench: Bench) -> tuple[str, ...]:
 
 
 def _labels(hookup: Hookup, point: int) -> str:
-    """What is clipped on at a point."""
+    """Labels of what is clipped on at a point."""
     if hookup.circuit is Circuit.FOUR_WIRE and point in (0, len(hookup.path)):
         return "current clip"
     said = _probe_labels(hookup, point)

@@ -1,4 +1,4 @@
-"""What a guided check hands on: a result with the evidence it rests on."""
+"""Outcome of a guided check: a result with the evidence it rests on."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A reading that looks wrong: let the diagnosis ask, the person do, until part and meter are told apart."""
+"""Look into a reading that looks wrong: the diagnosis asks, the person acts, until part or meter is found."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from benchlog.diagnosis.session import HAZARD
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
+from benchlog.guide.manual_reading import expected_quantity, shown_text
 from benchlog.guide.person import Prompt
-from benchlog.guide.typed_display import expected_quantity, shown_text
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
@@ -33,7 +33,7 @@ _SCOPE = ("scope_output",)
 
 @dataclass(slots=True)
 class Doubt:
-    """What a diagnosis came to.
+    """Outcome of a diagnosis.
 
     Attributes
     ----------
@@ -54,7 +54,7 @@ class Doubt:
 
     @property
     def decided(self) -> bool:
-        """Whether one cause stands out."""
+        """Whether one cause is clearly the most likely."""
         return self.last.stop == "decided"
 
     @property
@@ -89,7 +89,7 @@ def diagnose_with(
 
     Parameters
     ----------
-    hands : Acquisition
+    acquisition : Acquisition
         Takes the readings asked for.
     first : MeterReading
         The reading that looks wrong.
@@ -140,7 +140,7 @@ def diagnose_with(
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """What came of looking into a reading: the one to judge, the one that confirms it, all that was read."""
+    """Readings after a diagnosis: the one to judge, the one that confirms it, and all that were taken."""
 
     judged: MeterReading
     second: MeterReading | None = None
@@ -149,7 +149,7 @@ class Resolved:
 
 
 def believed(reading: MeterReading, expect_value: float | None, limits: Limits | None = None) -> bool:
-    """Tell whether a reading can stand without being looked into.
+    """Return whether a reading can be accepted without being looked into.
 
     It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
     """
@@ -177,11 +177,11 @@ def look_into(
     *,
     mains_nominal_v: float | None = None,
 ) -> Resolved:
-    """Diagnose a reading that looks wrong, mend what can be mended, read again, let a second meter confirm.
+    """Diagnose a reading that looks wrong, repair what can be repaired, read again, let a second meter confirm.
 
     Parameters
     ----------
-    hands : Acquisition
+    acquisition : Acquisition
     first : MeterReading
         The reading that looks wrong.
     expect_value : float
@@ -235,7 +235,7 @@ def look_into(
 
 
 def with_diagnosis(result: Result, resolved: Resolved) -> Result:
-    """Write the path of a diagnosis into a result."""
+    """Add the steps of a diagnosis to a result."""
     if resolved.doubt is None:
         return result
     first = resolved.readings[0].displayed
@@ -250,7 +250,7 @@ def with_diagnosis(result: Result, resolved: Resolved) -> Result:
 
 
 def _perform(acquisition: Acquisition, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
-    """Have one check done; returns its outcome as shown."""
+    """Let the person do one check; returns its outcome as shown."""
     step = f"{key}/{action}"
     words = load_catalogue().actions[action].words
     if words:

@@ -16,7 +16,7 @@ def _cut(text: str, most: int) -> str:
 
 
 def _boxed(*words: str) -> list[str]:
-    """Frame words, one a line."""
+    """Frame words in a box, one per line."""
     shown = [_cut(w, _BOX) for w in words]
     inner = max(map(len, shown))
     edge = "+" + "-" * (inner + 2) + "+"
@@ -26,7 +26,7 @@ def _boxed(*words: str) -> list[str]:
 def across(
     point: str, meters: Sequence[str], *, polarity: bool = False, jacks: bool = True
 ) -> tuple[str, ...]:
-    """Draw one or more meters across the same two points, with the names of their jacks where they are sure.
+    """Draw one or more meters across the same two points, with the names of their jacks where known.
 
     >>> print(chr(10).join(across("T1", ["MA-01"])))
     +----+                   +--------------+

@@ -1,4 +1,4 @@
-"""Who answers: a person at a terminal, a pipe, a file of answers, or a simulated pair of acquisition."""
+"""Who answers: a person at a terminal, a pipe, a file of answers, or a simulated operator."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ __all__ = ["InputEndedError", "Person", "Prompt", "ScriptedPerson"]
 
 
 class InputEndedError(UsageError):
-    """Nobody is there to answer any more."""
+    """No further answer can come: the input has ended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class Person(ABC):
 
     @abstractmethod
     def show(self, text: str = "", *, style: str = "") -> None:
-        """Tell the person something."""
+        """Show the person a line."""
 
     def show_picture(self, text: str) -> None:  # noqa: B027 - a pipe has no use for it
         """Show lines drawn with block characters, unchanged."""
@@ -137,7 +137,7 @@ class ScriptedPerson(Person):
 
 
 def _split_key(line: str) -> tuple[str, bool, str]:
-    """Key, whether there is one, and the rest of a line of answers."""
+    """Split a line of answers into key, whether there is one, and the rest."""
     key, colon, rest = line.partition(":")
     key = key.strip()
     if colon and "/" in key and " " not in key:

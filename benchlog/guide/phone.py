@@ -37,7 +37,7 @@ _LINES = 6
 
 
 class PhoneDesk:
-    """What the phone shows, and what was pressed on it.
+    """State of the phone page: what it shows, and what was pressed on it.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ class PhoneDesk:
             self._changed()
 
     def answered(self) -> None:
-        """Take the prompt away: it was answered, here or at the keyboard."""
+        """Remove the prompt: it was answered, here or at the keyboard."""
         with self._news:
             self._prompt, self._pressed = None, None
             self._changed()
@@ -92,7 +92,7 @@ class PhoneDesk:
             return button
 
     def end(self) -> None:
-        """Tell the phone that the run is over."""
+        """Show on the phone that the run is over."""
         with self._news:
             self._ended, self._prompt = True, None
             self._changed()
@@ -100,7 +100,7 @@ class PhoneDesk:
     # -- the phone's side --------------------------------------------------------------------------------------
 
     def state(self, after: int = -1, timeout_s: float = _LONGEST_WAIT_S) -> dict[str, Any]:
-        """Return what to show, as soon as it is news to somebody who knows the state numbered `after`."""
+        """Return what to show, as soon as it is newer than the state numbered `after`."""
         with self._news:
             self._news.wait_for(lambda: self._serial != after, timeout_s)
             prompt = self._prompt
@@ -121,7 +121,7 @@ class PhoneDesk:
                 self._seen_ns = self._clock.monotonic_ns()
 
     def press(self, number: int, button: str) -> bool:
-        """Take a press; False where it was not for the prompt on the screen, or came before that could be read."""
+        """Accept a press; False where it was not for the prompt on the screen, or came too soon after it appeared."""
         with self._news:
             if button not in BUTTONS or self._prompt is None or number != self._number:
                 return False
@@ -188,7 +188,7 @@ class _Handler(BaseHTTPRequestHandler):
         """Stay silent: the terminal belongs to the guided run."""
 
     def do_GET(self) -> None:
-        """Serve the page, or its news."""
+        """Serve the page, or its updates."""
         path, _, query = self._allowed_path()
         if path == "":
             page = files("benchlog.guide").joinpath("phone_page.html").read_bytes()
@@ -201,7 +201,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
 
     def do_POST(self) -> None:
-        """Take a press, or the word that a prompt is on the screen."""
+        """Accept a press, or the notice that a prompt is on the screen."""
         path, _, _ = self._allowed_path()
         if path is None:
             return
@@ -225,7 +225,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
 
     def _allowed_path(self) -> tuple[str | None, str, str]:
-        """Path behind the secret part, and the query; None where the question is refused and was answered so."""
+        """Return the path behind the secret part, and the query; None after answering a request that is refused."""
         target, _, query = self.path.partition("?")
         _, token, *rest = [*target.split("/", 2), ""][:3]
         ours = hmac.compare_digest(token.encode(), self.server.token.encode())

@@ -1,4 +1,4 @@
-"""What the automatic turns-ratio run does at the bench: drive, ranges, records; nothing is judged here."""
+"""Bench work of the automatic turns-ratio run: drive, ranges, records; nothing is judged here."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _SETTLE_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class RatioRun:
-    """What an automatic run is told.
+    """Settings of an automatic run.
 
     Attributes
     ----------
@@ -81,7 +81,7 @@ class RatioRun:
 
 
 class RatioBench:
-    """Scope and generator during one run; knows the level in force."""
+    """Scope and generator during one run, and the present drive level."""
 
     def __init__(self, run: RatioRun, acquisition: Acquisition, drive: Drive) -> None:
         scope = acquisition.scope(run.scope)
@@ -99,7 +99,7 @@ class RatioBench:
 
     @contextmanager
     def driving(self, *, swapped: bool = False) -> Iterator[None]:
-        """Output on at the chosen drive, records started by the winding's channel; off again whatever happens."""
+        """Output on at the chosen drive, records started by the winding's channel; the output is switched off whatever happens."""
         if isinstance(self.scope, TriggeredScope):
             self.scope.set_trigger(self.run.setup.primary if swapped else self.run.setup.secondary, 0.0)
         self.set(self.drive.frequency_hz, self.amplitude_vpp)
@@ -135,7 +135,7 @@ class RatioBench:
         """Take the ratio over 3:1 in frequency and in level, on the ranges of the first record.
 
         Ranges stay, so that a gain error between two of them does not pass for a ratio that moves. Without a usable
-        record there is no proof, and no captures come back.
+        record nothing is kept, and no captures are returned.
         """
         try:
             return self._prove(normal)
@@ -223,7 +223,7 @@ class RatioBench:
 def _best_level(
     scope: AdjustableScope, capture: Capture, channels: tuple[str, str], *, one_range: bool
 ) -> float:
-    """Part of the present level, a third to all of it, at which the worse filled range is filled best.
+    """Return the fraction of the present level, 1/3 to 1, that best fills the range filled worst.
 
     The ranges are asked of the scope: a search that assumes a 1-2-5 series would not know where it begins.
     """

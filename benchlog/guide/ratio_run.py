@@ -89,7 +89,7 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
 def _with_run(
     result: Result, bench: RatioBench, normal: Capture, proof: dict[str, Any], swept: SweptRatio | None
 ) -> Result:
-    """Add to a result what the run chose, proved and fitted; nothing passes on a ratio that is not flat."""
+    """Add to a result what the run chose, checked and fitted; a ratio that is not flat does not pass."""
     drive = bench.drive
     full = {c: normal.channel(c).range_max for c in bench.channels}
     fill = {c: peak_v(normal.channel(c)) / (top * normal.channel(c).probe) for c, top in full.items() if top}

@@ -38,7 +38,7 @@ class SweptRatio:
 
     @property
     def fits(self) -> bool:
-        """Whether the model describes what was seen."""
+        """Whether the model describes the measured points."""
         return self.model.reduced_chi_squared <= _MISFIT
 
     def quantities(self) -> dict[str, Uncertain]:
@@ -151,7 +151,7 @@ def fitted_sweep(
     al_h: float,
     expected_turns: float,
 ) -> SweptRatio:
-    """Fit the model to a sweep, with turns and gain as the judged ratio tells them.
+    """Fit the model to a sweep, with turns and gain from the judged ratio.
 
     The whole number of turns is the most likely one; leakage is what the measured ratio has above it, within
     the ratio's uncertainty.
@@ -176,7 +176,7 @@ def fitted_sweep(
 
 
 def sweep_findings(swept: SweptRatio, al_h: float) -> list[Finding]:
-    """What the fitted model says about core and winding."""
+    """Return what the fitted model says about core and winding."""
     model = swept.model
     if not swept.fits:
         return [

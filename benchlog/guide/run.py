@@ -1,4 +1,4 @@
-"""The guided run itself: which check is next, what is frozen before it, what is written after it."""
+"""The guided run: which check is next, what is fixed before it, what is recorded after it."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ class Guide:
         return worst_verdict(list(self._verdicts.values()))
 
     def _standards_first(self, checks: Sequence[Check], acquisition: Acquisition) -> bool:
-        """Offer the check-standard round; false when the person stopped in it."""
+        """Offer the check-standard round; False when the person stopped during it."""
         due = due_meters(checks, self.bench, self.book, self.clock.utc_ns())
         if not due:
             return True
@@ -170,7 +170,7 @@ class Guide:
     # ---- one check ----
 
     def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
-        """Do one check: card, expectation, reading, verdict, record. None when it was skipped or nothing came of it.
+        """Do one check: card, expectation, reading, verdict, record. None when it was skipped or gave no result.
 
         Raises
         ------
@@ -215,7 +215,7 @@ class Guide:
         return result
 
     def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
-        """Do the steps of a check, from its hook-up again where the person takes back what was read."""
+        """Do the steps of a check; start again from its hook-up where the person withdraws what was read."""
         while True:
             acquisition.begin(
                 mains_referenced=check.mains_referenced,
@@ -247,7 +247,7 @@ class Guide:
         return True
 
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
-        """Say what comes, show the card, freeze expectation and limits."""
+        """Announce a check, show its card, fix expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
         person.show()
@@ -323,7 +323,7 @@ class Guide:
         return True
 
     def _undone_at_the_end(self, todo: list[Check], named: bool, acquisition: Acquisition) -> bool:
-        """After the last check nothing more would be asked: give a person the chance to take it back."""
+        """Offer to withdraw the last result: after the last check there is no later prompt to do it at."""
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
         acquisition.begin(undo=self._undo)
@@ -350,7 +350,7 @@ class Guide:
         self.person.show(f"  stopped at {check.id}; what was taken is recorded, the same command goes on")
 
     def _left(self) -> str:
-        """Ask what is left; a person sees what will be written, and may write it anew."""
+        """Ask what is left; a person sees what will be recorded, and may type it again."""
         while True:
             left = self.person.answer(
                 Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")

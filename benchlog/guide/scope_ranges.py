@@ -80,7 +80,7 @@ def driven(
 def driven_check(
     check: RatioCheck | InductanceCheck, acquisition: Acquisition, measure: Callable[[float], CheckOutcome]
 ) -> CheckOutcome:
-    """Measure, at the frequency handed on, while the check's generator drives; the drive is noted with the result."""
+    """Measure while the check's generator drives, passing on its frequency; the drive is noted with the result."""
     frequency = FREQUENCY_HZ if check.frequency is None else check.frequency.value
     amplitude = AMPLITUDE_VPP if check.amplitude is None else check.amplitude.value
     with driven(acquisition, check.generator, frequency, amplitude):
@@ -109,7 +109,7 @@ def capture_in_range(
 
     Parameters
     ----------
-    hands : Acquisition
+    acquisition : Acquisition
     scope_tag : str
     channels : sequence of str
     frequency_hz : float
@@ -154,7 +154,7 @@ def clips(record: ChannelRecord) -> bool:
 
 
 def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: float) -> float:
-    """Set a range; a scope that has none so large keeps the one it has, and the record shows the clipping."""
+    """Set a range; where the scope has none large enough it stays as it is, and the record shows the clipping."""
     try:
         return scope.set_vertical(channel, wanted_v)
     except UsageError:
@@ -164,7 +164,7 @@ def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: fl
 
 
 def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
-    """Full scale that this record asks for: a little above its peak, far more when it clips."""
+    """Full scale to use for a record like this one: a little above its peak, far more when it clips."""
     if clips(record):
         return full_scale_v * 2
     return max(peak_v(record) / FILL, full_scale_v / 20)

@@ -1,4 +1,4 @@
-"""What the record says that a guided run must know before it begins."""
+"""Facts from the logbook that a guided run needs before it begins."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ REST_NS = 60 * 86_400_000_000_000
 
 
 def last_of_session(book: Logbook) -> Entry | None:
-    """Newest result of a plan's check in the session under way that still counts."""
+    """Newest result of the present session, of a check in the plan, that still counts."""
     superseded = book.superseded()
     for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
         if entry.session != book.session:
@@ -25,7 +25,7 @@ def last_of_session(book: Logbook) -> Entry | None:
 
 
 def meters_left_on_current(book: Logbook) -> set[str]:
-    """Meters whose last result was a current: their leads may still be in the current jack."""
+    """Meters whose last result was a current, so that their leads may still be in the current jack."""
     last: dict[str, str] = {}
     for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
         for tag, function in dict(entry.body.get("functions", {})).items():

@@ -1,4 +1,4 @@
-"""The two minutes before a session: tips shorted, then each meter on a check standard of each reference it has."""
+"""Check of the meters before a session: tips shorted, then each meter on a check standard for each of its references."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
     due : sequence of DueMeter
     plan : Plan
         Tells which hold points can be undone, should a meter fail.
-    hands : Acquisition
+    acquisition : Acquisition
     book : Logbook
         Open for writing.
     """
@@ -84,7 +84,7 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
 
 
 def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:
-    """Say which meters of a plan are not on the bench, but nearly called like one that is."""
+    """Say which meters of a plan are not on the bench but have nearly the name of one that is."""
     found = []
     for check in checks:
         for tag in check.meters_named:
@@ -95,7 +95,7 @@ def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:
 
 
 def _leads(tag: str, acquisition: Acquisition) -> None:
-    """Tips shorted on ohms: an open lead shows here and not at the part."""
+    """Check the leads with tips shorted on ohms: an open lead shows here, before it spoils a reading."""
     key = f"start/{tag}/tips"
     acquisition.do(f"{tag}: tips shorted, ohms", key)
     taken = acquisition.reading(tag, Function.OHMS, "tips shorted", f"{key}/reading")
@@ -144,7 +144,7 @@ def _on_standard(
 
 
 def _best_standards(bench: Bench) -> tuple[Standard, ...]:
-    """The surest standard of each function."""
+    """The most accurate standard of each function."""
     best: dict[Function, tuple[float, Standard]] = {}
     for standard in bench.standards.values():
         value = standard_of(standard)

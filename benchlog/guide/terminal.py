@@ -1,4 +1,4 @@
-"""A person at a terminal or behind a plain pipe: single keys and a live line on the one, lines on both."""
+"""A person at a terminal or behind a plain pipe: lines on both; single keys and a live line on a terminal only."""
 
 from __future__ import annotations
 
@@ -141,7 +141,7 @@ class Terminal(Person):
         self._live = len(text)
 
     def pressed(self) -> str:
-        """See `Person.pressed`; an Enter means nothing here."""
+        """See `Person.pressed`; Enter is ignored."""
         if self._keys is None:
             return ""
         key = self._keys.next(0.0)
@@ -238,7 +238,7 @@ class Terminal(Person):
         return line
 
     def _typed(self, question: str, keys: Keys) -> str:
-        """Ask, and take a line typed on the terminal; what was typed before belongs to it only behind a key like s."""
+        """Ask, and take a line typed on the terminal; earlier keys count only after one like s."""
         habit = self._habit()
         self._ask(question, drop=not (habit and self._key in _CALLS_A_LINE))
         key = self._pressed_key(keys)
@@ -288,7 +288,7 @@ class Terminal(Person):
         return key
 
     def _phone_key(self) -> str:
-        """The key that a button pressed on the phone stands for; nothing where none was pressed."""
+        """The key of a button pressed on the phone; empty where none was pressed."""
         button = self._phone.pressed() if self._phone is not None else None
         if button == "again" and self._speech is not None:
             self._speech.repeat()
@@ -304,12 +304,12 @@ class Terminal(Person):
         self._key, self._key_s = key.lower(), time.monotonic()
 
     def _habit(self) -> bool:
-        """Whether an Enter now would belong to the single key before it."""
+        """Whether an Enter now is the habitual one after the single key just pressed."""
         return time.monotonic() - self._key_s < HABIT_S
 
 
 def _tail(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
-    """What can be answered, in brackets."""
+    """The possible answers, in brackets."""
     if tail := (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind):
         return tail
     if not prompt.choices:
@@ -320,7 +320,7 @@ def _tail(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
 
 
 def _meaning(prompt: Prompt, key: str) -> str | None:
-    """What a key answers; None for one that means nothing here."""
+    """Return the answer a key gives; None for a key without meaning here."""
     low = key.lower()
     if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
         return low

@@ -10,7 +10,7 @@ BUILT_IN = {
     "visa.meter": "benchlog_drivers.visa_meter:VisaMeter",
     "visa.scope": "benchlog_drivers.visa_scope:VisaScope",
     "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
-    "typed": "benchlog_drivers.typed:TypedReader",
+    "typed": "benchlog_drivers.manual_entry:ManualReader",
     "replay": "benchlog_drivers.replay:ReplayReader",
     "tap": "benchlog_drivers.tap:open_tap",
 }

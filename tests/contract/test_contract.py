@@ -20,8 +20,8 @@ from benchlog.reading import Function, Reading
 from benchlog.registry import Registry, make_adapter
 from benchlog.testing import ScriptedReader, check_adapter
 from benchlog_drivers.decoders import FAMILIES
+from benchlog_drivers.manual_entry import ManualReader
 from benchlog_drivers.replay import ReplayReader
-from benchlog_drivers.typed import TypedReader
 
 OUTSIDE = Path(__file__).parent / "outside"
 DESCRIBED = {
@@ -103,7 +103,7 @@ def test_typed_readings() -> None:
         stream = stack.enter_context(os.fdopen(near))
         stack.callback(os.close, far)
         os.write(far, b"27.75 V ac\n" * 50)
-        check_adapter(lambda: TypedReader("MB-02", stream=stream))
+        check_adapter(lambda: ManualReader("MB-02", stream=stream))
 
 
 def test_simulated_meter() -> None:

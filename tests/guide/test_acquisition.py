@@ -53,37 +53,37 @@ def frames(value: float, function: Function = V_AC, n: int = 3, **more: object) 
 @pytest.mark.parametrize("function", [V_AC, V_DC, Function.AC_DC_VOLTS])
 def test_every_volts_step_after_a_current_demands_the_jacks(function: Function, clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "0.500", "v/jacks": "y", "v": "27.75", "w": "27.75"})
-    hands = Acquisition(BENCH, person, clock)
-    hands.reading("MB-02", A_DC, "test current", "a")
-    hands.reading("MB-02", function, "voltage", "v")
+    acquisition = Acquisition(BENCH, person, clock)
+    acquisition.reading("MB-02", A_DC, "test current", "a")
+    acquisition.reading("MB-02", function, "voltage", "v")
     assert person.keys == ["a", "v/jacks", "v"]
-    hands.reading("MB-02", function, "voltage", "w")
+    acquisition.reading("MB-02", function, "voltage", "w")
     assert person.keys[-1] == "w"
 
 
 def test_no_is_no_until_the_leads_are_back(clock: ManualClock) -> None:
     """n is answered with what would happen, and asked again; the reading waits."""
     person = ScriptedPerson({"a": "0.500", "v/jacks": ["n", "", "y"], "v": "27.75"})
-    hands = Acquisition(BENCH, person, clock)
-    hands.reading("MB-02", A_DC, "test current", "a")
-    hands.reading("MB-02", V_AC, "voltage", "v")
+    acquisition = Acquisition(BENCH, person, clock)
+    acquisition.reading("MB-02", A_DC, "test current", "a")
+    acquisition.reading("MB-02", V_AC, "voltage", "v")
     assert person.keys.count("v/jacks") == 3
     assert "short circuit" in person.said
 
 
 def test_the_other_meter_is_not_asked_about(clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "0.500", "v": "27.75"})
-    hands = Acquisition(BENCH, person, clock)
-    hands.reading("MB-02", A_DC, "test current", "a")
-    hands.reading("third", V_AC, "voltage", "v")
+    acquisition = Acquisition(BENCH, person, clock)
+    acquisition.reading("MB-02", A_DC, "test current", "a")
+    acquisition.reading("third", V_AC, "voltage", "v")
     assert person.keys == ["a", "v"]
 
 
 def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClock) -> None:
     person = ScriptedPerson({"v/jacks": "y", "v": "27.75"})
-    hands = Acquisition(BENCH, person, clock)
-    hands.in_current_jack({"MB-02"})
-    hands.reading("MB-02", V_AC, "voltage", "v")
+    acquisition = Acquisition(BENCH, person, clock)
+    acquisition.in_current_jack({"MB-02"})
+    acquisition.reading("MB-02", V_AC, "voltage", "v")
     assert person.keys == ["v/jacks", "v"]
 
 
@@ -91,10 +91,10 @@ def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClo
 
 
 def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
-    hands = Acquisition(BENCH, ScriptedPerson({}), clock)
-    hands.begin(mains_referenced=True)
+    acquisition = Acquisition(BENCH, ScriptedPerson({}), clock)
+    acquisition.begin(mains_referenced=True)
     with pytest.raises(UsageError, match="mains-referenced") as error:
-        hands.capture("SC-03", ["CH1"])
+        acquisition.capture("SC-03", ["CH1"])
     assert "rated meter" in error.value.hint
 
 
@@ -113,25 +113,25 @@ def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
 def test_a_slip_is_asked_about_and_never_corrected(typed: str, question: str, clock: ManualClock) -> None:
     """At a terminal: the right question, then the value as read if it is kept."""
     person = ScriptedPerson({"v": typed, "v/slip": "y"}, interactive=True)
-    hands = Acquisition(BENCH, person, clock)
-    taken = hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1)
+    acquisition = Acquisition(BENCH, person, clock)
+    taken = acquisition.reading("MB-02", V_AC, "voltage", "v", expect=27.1)
     assert question in person.said
     assert taken.value == pytest.approx(27.7e-3 if "mV" in typed else float(typed))
-    assert question in hands.findings[0]
+    assert question in acquisition.findings[0]
 
 
 def test_a_slip_can_be_read_again(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": ["271", "27.1"], "v/slip": "n"}, interactive=True)
-    hands = Acquisition(BENCH, person, clock)
-    assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 27.1
-    assert hands.findings == []
+    acquisition = Acquisition(BENCH, person, clock)
+    assert acquisition.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 27.1
+    assert acquisition.findings == []
 
 
 def test_a_script_is_not_asked_but_told(clock: ManualClock) -> None:
     person = ScriptedPerson({"v": "271"})
-    hands = Acquisition(BENCH, person, clock)
-    assert hands.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
-    assert hands.findings
+    acquisition = Acquisition(BENCH, person, clock)
+    assert acquisition.reading("MB-02", V_AC, "voltage", "v", expect=27.1).value == 271
+    assert acquisition.findings
     assert person.keys == ["v"]
 
 
@@ -157,8 +157,8 @@ def test_a_typed_reading_makes_the_same_record_as_a_linked_one(
 ) -> None:
     """All fields alike but how it came in, the frame, and the two times."""
     linked(monkeypatch, clock, frames(27.75))
-    with Acquisition(BENCH, ScriptedPerson({}), clock) as hands:
-        by_link = hands.reading("MA-01", V_AC, "voltage", "v")
+    with Acquisition(BENCH, ScriptedPerson({}), clock) as acquisition:
+        by_link = acquisition.reading("MA-01", V_AC, "voltage", "v")
     typed_bench = Bench([Instrument(tag="MA-01", accuracy=LINES)])
     by_hand = Acquisition(typed_bench, ScriptedPerson({"v": "27.75"}), clock).reading(
         "MA-01", V_AC, "voltage", "v"
@@ -196,18 +196,18 @@ def test_what_is_typed_is_kept_as_a_display_shows_it(typed: str, displayed: str,
 def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> None:
     """What was acknowledged by the bell is on the disk already."""
     person = ScriptedPerson({"v": "27.75"})
-    hands = Acquisition(BENCH, person, clock)
+    acquisition = Acquisition(BENCH, person, clock)
     heard_when_kept: list[int] = []
 
     def keep(reading: Reading) -> str:
         heard_when_kept.append(len(person.heard))
         return "readings:7"
 
-    hands.begin(keep=keep)
-    taken = hands.reading("MB-02", V_AC, "voltage", "v")
+    acquisition.begin(keep=keep)
+    taken = acquisition.reading("MB-02", V_AC, "voltage", "v")
     assert heard_when_kept == [0]
     assert person.heard == [taken.reading]
-    assert hands.kept == [(taken.reading, "readings:7")]
+    assert acquisition.kept == [(taken.reading, "readings:7")]
 
 
 # ---- keys, trouble ----
@@ -216,8 +216,8 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
 def test_t_types_what_the_link_should_have_told(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [item for n in range(40) for item in (0.4, *frames(n, n=1)[1:])])
     person = ScriptedPerson({"v": "27.75"}, keys="t")
-    with Acquisition(BENCH, person, clock) as hands:
-        taken = hands.reading("MA-01", V_AC, "voltage", "v")
+    with Acquisition(BENCH, person, clock) as acquisition:
+        taken = acquisition.reading("MA-01", V_AC, "voltage", "v")
     assert (taken.value, taken.reading.origin) == (27.75, Origin.HAND)
 
 
@@ -225,8 +225,8 @@ def test_hold_is_never_taken(monkeypatch: pytest.MonkeyPatch, clock: ManualClock
     """A steady display with hold lit waits until it is cleared."""
     linked(monkeypatch, clock, [*frames(27.0, flags=frozenset({Flag.HOLD})), *frames(27.75, n=4)])
     person = ScriptedPerson({})
-    with Acquisition(BENCH, person, clock) as hands:
-        assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
+    with Acquisition(BENCH, person, clock) as acquisition:
+        assert acquisition.reading("MA-01", V_AC, "voltage", "v").value == 27.75
     assert person.keys == ["v/setting"]
     assert "hold" in person.asked[0].text
 
@@ -234,8 +234,8 @@ def test_hold_is_never_taken(monkeypatch: pytest.MonkeyPatch, clock: ManualClock
 def test_the_wrong_function_is_named(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [*frames(0.01, V_DC), *frames(27.75, n=4)])
     person = ScriptedPerson({})
-    with Acquisition(BENCH, person, clock) as hands:
-        hands.reading("MA-01", V_AC, "no-load voltage", "v")
+    with Acquisition(BENCH, person, clock) as acquisition:
+        acquisition.reading("MA-01", V_AC, "no-load voltage", "v")
     assert "is set to V=" in person.asked[0].text
     assert "needs V~" in person.asked[0].text
 
@@ -243,36 +243,36 @@ def test_the_wrong_function_is_named(monkeypatch: pytest.MonkeyPatch, clock: Man
 def test_a_broken_link_is_tried_again_or_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [LinkLostError("unplugged", "plug it in")], frames(27.75))
     person = ScriptedPerson({"v/trouble": "try again"}, interactive=True)
-    with Acquisition(BENCH, person, clock) as hands:
-        assert hands.reading("MA-01", V_AC, "voltage", "v").value == 27.75
+    with Acquisition(BENCH, person, clock) as acquisition:
+        assert acquisition.reading("MA-01", V_AC, "voltage", "v").value == 27.75
     assert "plug it in" in person.said
 
 
 def test_a_silent_link_can_be_typed(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [])
     person = ScriptedPerson({"v/trouble": "type it", "v": "27.75"}, interactive=True)
-    with Acquisition(BENCH, person, clock) as hands:
-        assert hands.reading("MA-01", V_AC, "voltage", "v").reading.origin is Origin.HAND
+    with Acquisition(BENCH, person, clock) as acquisition:
+        assert acquisition.reading("MA-01", V_AC, "voltage", "v").reading.origin is Origin.HAND
 
 
 def test_a_script_gets_the_error_itself(monkeypatch: pytest.MonkeyPatch, clock: ManualClock) -> None:
     linked(monkeypatch, clock, [])
-    with Acquisition(BENCH, ScriptedPerson({}), clock) as hands, pytest.raises(ReadTimeoutError):
-        hands.reading("MA-01", V_AC, "voltage", "v")
+    with Acquisition(BENCH, ScriptedPerson({}), clock) as acquisition, pytest.raises(ReadTimeoutError):
+        acquisition.reading("MA-01", V_AC, "voltage", "v")
 
 
 def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
     person = ScriptedPerson({"a": "s", "a/skip": "no probe", "b": "q", "c": ["u", "y"]})
-    hands = Acquisition(BENCH, person, clock)
+    acquisition = Acquisition(BENCH, person, clock)
     with pytest.raises(SkippedError, match="no probe"):
-        hands.do("clip on", "a")
+        acquisition.do("clip on", "a")
     with pytest.raises(StoppedError):
-        hands.confirm("lit?", "b")
-    assert hands.confirm("lit?", "c")  # nothing to undo: asked again
+        acquisition.confirm("lit?", "b")
+    assert acquisition.confirm("lit?", "c")  # nothing to undo: asked again
     assert "nothing to undo" in person.said
-    hands.begin(undo=lambda: True)
+    acquisition.begin(undo=lambda: True)
     with pytest.raises(UndoneError):
-        hands.wish("u", "d")
+        acquisition.wish("u", "d")
 
 
 @pytest.mark.parametrize("typed", ["wait, not yet", "5.01 ohm", " ", "y", "?"])
@@ -285,16 +285,16 @@ def test_only_enter_alone_says_that_a_hook_up_is_done(typed: str, clock: ManualC
 
 
 def test_free_words_are_never_commands(clock: ManualClock) -> None:
-    hands = Acquisition(BENCH, ScriptedPerson({"why": "q"}), clock)
-    assert hands.ask(Prompt("text", "why?", "why")) == "q"
+    acquisition = Acquisition(BENCH, ScriptedPerson({"why": "q"}), clock)
+    assert acquisition.ask(Prompt("text", "why?", "why")) == "q"
 
 
 def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
-    hands = Acquisition(BENCH, ScriptedPerson({"a": "0.5"}), clock)
-    assert hands.context("MA-01") == ("linked meter",)
-    hands.reading("MB-02", A_DC, "current", "a")
-    assert hands.context("MB-02") == ("after current",)
-    hands.rested = True
-    assert set(hands.context("MB-02")) == {"after current", "after rest"}
-    hands.read_right("MB-02")
-    assert hands.context("MB-02") == ("just read right",)
+    acquisition = Acquisition(BENCH, ScriptedPerson({"a": "0.5"}), clock)
+    assert acquisition.context("MA-01") == ("linked meter",)
+    acquisition.reading("MB-02", A_DC, "current", "a")
+    assert acquisition.context("MB-02") == ("after current",)
+    acquisition.rested = True
+    assert set(acquisition.context("MB-02")) == {"after current", "after rest"}
+    acquisition.read_right("MB-02")
+    assert acquisition.context("MB-02") == ("just read right",)

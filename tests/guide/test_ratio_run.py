@@ -217,8 +217,8 @@ def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
     plan = core_plan(tmp_path, **AUTOMATIC, sweep=9)
     with sim, served_as_sim(sim):
         sim.hookups.ratio("CT1", divided=True)
-        with Acquisition(read_bench(tmp_path / "bench.toml"), Swapper(sim), clock) as hands:
-            measured = measure(plan.check("C07"), plan, hands)
+        with Acquisition(read_bench(tmp_path / "bench.toml"), Swapper(sim), clock) as acquisition:
+            measured = measure(plan.check("C07"), plan, acquisition)
         assert sim.generator.on is False
         truth = sim.scene.parts["K1"].al_h
     result = measured.result

@@ -25,7 +25,7 @@ def expectation(check: ContinuityCheck, plan: Plan) -> str:
 
 
 def limits(check: ContinuityCheck, plan: Plan) -> dict[str, Limits]:
-    """Those of the plan, else about the wire's resistance, else the highest allowed."""
+    """Limits of the plan, else around the wire's resistance, else the highest allowed."""
     used = check.parsed_limits().get("resistance") or resistance_limits(
         value_of(check.max), _wire_resistance(check), _source(check), check.tolerance.value
     )

@@ -40,7 +40,7 @@ def _measured(check: InductanceCheck, acquisition: Acquisition, frequency: float
 
 
 def series_setup(acquisition: Acquisition, check: InductanceCheck | InductanceItem) -> SeriesSetup:
-    """How an inductance check is hooked up, with what the bench file knows of the scope."""
+    """Return how an inductance check is hooked up, with what the bench file says about the scope."""
     instrument = acquisition.bench.instrument(check.scope)
     return SeriesSetup(
         across=check.across,

@@ -22,7 +22,7 @@ __all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ListCheck, plan: Plan) -> str:
-    """What questions are to be answered with."""
+    """Answers expected to the questions."""
     return "; ".join(f"{item.name}: yes" for item in check.item if isinstance(item, QuestionItem))
 
 

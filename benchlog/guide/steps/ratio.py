@@ -25,7 +25,7 @@ def expectation(check: RatioCheck, plan: Plan) -> str:
 
 
 def limits(check: RatioCheck, plan: Plan) -> dict[str, Limits]:
-    """Those of the plan, else about the planned turns."""
+    """Limits of the plan, else around the planned turns."""
     used = check.parsed_limits().get("turns_ratio") or turns_limits(
         check.expect.value, value_of(check.tolerance)
     )
@@ -58,7 +58,7 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
 
 
 def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
-    """How it is hooked up, with what the bench file knows of the scope."""
+    """Return how it is hooked up, with what the bench file says about the scope."""
     instrument = acquisition.bench.instrument(check.scope)
 
     def gain(planned: float | None, known: str | None, usual: float) -> float:

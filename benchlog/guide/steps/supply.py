@@ -34,14 +34,14 @@ def expectation(check: SupplyCheck, plan: Plan) -> str:
 
 
 def limits(check: SupplyCheck, plan: Plan) -> Mapping[str, Limits]:
-    """Those of the plan; computed ones only where the plan has the mains they hang on."""
+    """Limits of the plan; computed ones only where the plan states the mains voltage they depend on."""
     if check.mains is None:
         return check.parsed_limits()
     return _limits(check, Mains.typed(str(check.mains), plan.mains_nominal_v))
 
 
 def _limits(check: SupplyCheck, mains: Mains | None) -> Mapping[str, Limits]:
-    """Limits at the mains of the moment, as `check_supply` judges by them."""
+    """Limits at the present mains voltage, as `check_supply` uses them."""
     expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
     load = expected.load_limits() if check.load is not None else {}
     return {"no_load_voltage": expected.no_load_limits(), **load, **check.parsed_limits()}
@@ -112,7 +112,7 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
 def ask_mains(
     check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
 ) -> Mains | None:
-    """Mains voltage of the moment: from the plan, else asked; None when not known."""
+    """Present mains voltage: from the plan, else asked; None when not known."""
     if check.mains is not None:
         return Mains.typed(str(check.mains), nominal_v)
     question = "mains voltage now, on a plug-in monitor?"

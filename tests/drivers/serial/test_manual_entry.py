@@ -12,12 +12,12 @@ from benchlog.clock import ManualClock
 from benchlog.errors import ConfigError, LinkLostError, UsageError
 from benchlog.reading import Function, Origin, State
 from benchlog.registry import make_adapter
-from benchlog_drivers.typed import TypedOptions, TypedReader
+from benchlog_drivers.manual_entry import ManualOptions, ManualReader
 
 
-def typed(text: str, function: Function | None = None) -> TypedReader:
-    return TypedReader(
-        "MB-02", "", TypedOptions(function), clock=ManualClock(10**18), stream=io.StringIO(text)
+def typed(text: str, function: Function | None = None) -> ManualReader:
+    return ManualReader(
+        "MB-02", "", ManualOptions(function), clock=ManualClock(10**18), stream=io.StringIO(text)
     )
 
 
@@ -58,7 +58,7 @@ def test_the_end_of_the_text_is_the_end_of_the_link() -> None:
 
 def test_lines_from_a_pipe_are_waited_for_and_none_hides_in_a_buffer() -> None:
     near, far = os.pipe()
-    with os.fdopen(near) as stream, TypedReader("MB-02", stream=stream) as meter:
+    with os.fdopen(near) as stream, ManualReader("MB-02", stream=stream) as meter:
         start = time.monotonic()
         assert meter.read(0.1) is None
         assert 0.05 < time.monotonic() - start < 0.5
@@ -73,6 +73,6 @@ def test_lines_from_a_pipe_are_waited_for_and_none_hides_in_a_buffer() -> None:
 
 
 def test_the_function_comes_from_the_address() -> None:
-    assert isinstance(make_adapter("typed:?function=V~", "MB-02"), TypedReader)
+    assert isinstance(make_adapter("typed:?function=V~", "MB-02"), ManualReader)
     with pytest.raises(ConfigError, match="function"):
         make_adapter("typed:?function=furlongs", "MB-02")

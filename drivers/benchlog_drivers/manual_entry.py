@@ -1,6 +1,6 @@
 """Readings typed by hand, a line each, as the display shows them: ``27.75``, ``OL``, ``-0.3m``, ``27.75 V ac``.
 
-Address: ``typed:``, or ``typed:?function=V~`` where the lines don't tell the function.
+Address: ``typed:``, or ``typed:?function=V~`` where the lines don't name the function.
 """
 
 from __future__ import annotations
@@ -18,23 +18,23 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import LinkLostError, OpenError
 from benchlog.reading import Function, Reading
 
-__all__ = ["TypedOptions", "TypedReader"]
+__all__ = ["ManualOptions", "ManualReader"]
 
 
 @dataclass(frozen=True, slots=True)
-class TypedOptions:
+class ManualOptions:
     """Options of typed readings.
 
     Attributes
     ----------
     function : Function, optional
-        What the meter is set to; without it every line must tell.
+        What the meter is set to; without it every line must name the function.
     """
 
     function: Function | None = None
 
 
-class TypedReader(Reader):
+class ManualReader(Reader):
     """Takes readings from lines of text.
 
     Parameters
@@ -43,25 +43,25 @@ class TypedReader(Reader):
         Tag of the meter that is read by eye.
     rest : str
         Unused part of the address.
-    options : TypedOptions
+    options : ManualOptions
     clock : Clock, optional
     stream : text stream, optional
         Where the lines come from; standard input by default. Belongs to the caller and is not closed.
     """
 
-    Options = TypedOptions
+    Options = ManualOptions
 
     def __init__(
         self,
         instrument: str,
         rest: str = "",
-        options: TypedOptions | None = None,
+        options: ManualOptions | None = None,
         *,
         clock: Clock | None = None,
         stream: TextIO | None = None,
     ) -> None:
         super().__init__(instrument, clock=clock)
-        self._options = options or TypedOptions()
+        self._options = options or ManualOptions()
         self._stream = stream
         self._lines: deque[str] = deque()
         self._partial = b""
@@ -79,7 +79,7 @@ class TypedReader(Reader):
         pass
 
     def _read(self, timeout_s: float) -> Reading | None:
-        """Return the next typed reading; empty lines are passed over.
+        """Return the next typed reading; empty lines are skipped.
 
         Raises
         ------
@@ -108,7 +108,7 @@ class TypedReader(Reader):
             self._ended = not text
             self._add(text)
             return True
-        # Past Python's own buffer, in which whole lines would hide from select.
+        # Bypass Python's own buffer: select would not see whole lines in it.
         if not select.select([descriptor], [], [], wait_s)[0]:
             return False
         data = os.read(descriptor, 4096)

@@ -1,4 +1,4 @@
-"""A pair of hands at the simulated bench: does what a prompt asks, and types what displays show.
+"""An operator of the simulated bench: does what a prompt asks, and types what displays show.
 
 It knows which lead goes where, never what a reading will be: every digit comes out of the circuit model.
 """
@@ -12,18 +12,18 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
-__all__ = ["AtTheKeyboard", "SimHands", "doubt_step"]
+__all__ = ["KeyboardOperator", "SimulatedOperator", "doubt_step"]
 
 #: Lead set that each meter came with.
 _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 
 
 def doubt_step(key: str) -> str:
-    """Name of the step of a diagnosis that a prompt's key stands for, or nothing."""
+    """Return the step of a diagnosis that a prompt's key names, or an empty text."""
     return key.rpartition("/doubt/")[2] if "/doubt/" in key else ""
 
 
-class SimHands(Person):
+class SimulatedOperator(Person):
     """Answers the prompts of a guided run by working the simulated bench.
 
     Parameters
@@ -55,7 +55,7 @@ class SimHands(Person):
             self.do(prompt)
             answer = ""
         else:
-            answer = self.seen(prompt)
+            answer = self.observe(prompt)
         self.say(f"  ? {prompt.text}{'  → ' + answer if answer else ''}", "dim")
         return answer
 
@@ -67,8 +67,8 @@ class SimHands(Person):
         elif prompt.key in self.acts:
             self.acts[prompt.key]()
 
-    def seen(self, prompt: Prompt) -> str:
-        """What the bench shows where a prompt asks for it; nothing where it asks for words."""
+    def observe(self, prompt: Prompt) -> str:
+        """Return what the bench shows for a prompt; nothing where it asks for free text."""
         step = doubt_step(prompt.key)
         if prompt.kind == "display":
             return self.display(prompt)
@@ -78,7 +78,7 @@ class SimHands(Person):
             return str(self.person.act(step) if step == "scope_output" else self.bench.read_mains())
         return self.yes_or_no(prompt.key) if prompt.kind == "confirm" else ""
 
-    # ---- what a kind of hands knows by itself ----
+    # ---- what subclasses change ----
 
     def look_into(self, step: str) -> None:
         """Carry out one check of a diagnosis."""
@@ -95,7 +95,7 @@ class SimHands(Person):
         """Look, and answer a question."""
         return "y"
 
-    # ---- what hands do ----
+    # ---- what an operator does ----
 
     def turn(self, meter: str, function: Function) -> None:
         """Turn a meter's dial, if it is not there already."""
@@ -103,7 +103,7 @@ class SimHands(Person):
             self.bench.set_function(meter, function)
 
     def put(self, meter: str, at: str | tuple[str, str], function: Function, leads: str = "") -> None:
-        """Tips off, dial, tips on: the dial never turns on a live point."""
+        """Connect a meter: tips off, dial, tips on, so that the dial never turns on a live point."""
         self.bench.disconnect(meter)
         self.turn(meter, function)
         self.bench.connect(meter, at=at, leads=leads or _LEADS[meter])
@@ -150,43 +150,43 @@ class SimHands(Person):
         self.bench.hookups.rectifier()
 
 
-class AtTheKeyboard(Person):
-    """The simulated bench worked by a person: leads go on at Enter, what the bench shows is told, the person types.
+class KeyboardOperator(Person):
+    """A person at the keyboard operates the simulated bench: Enter connects leads, displays are shown, the person types.
 
     Parameters
     ----------
-    hands : SimHands
+    operator : SimulatedOperator
         Does on the bench what the person says is done.
-    typist : Person
+    person : Person
         At the keyboard, or the lines of a pipe or file.
     """
 
-    def __init__(self, hands: SimHands, typist: Person) -> None:
-        self.hands = hands
-        self.typist = typist
-        self.interactive = typist.interactive
+    def __init__(self, operator: SimulatedOperator, person: Person) -> None:
+        self.operator = operator
+        self.person = person
+        self.interactive = person.interactive
 
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`."""
-        self.typist.show(text, style=style)
+        self.person.show(text, style=style)
 
     def answer(self, prompt: Prompt) -> str:
         """Show what the bench shows, let the person answer, then do what was asked."""
         if prompt.kind == "hookup":
-            answer = self.typist.answer(prompt)
+            answer = self.person.answer(prompt)
             if not answer:  # Enter alone: it is done
-                self.hands.do(prompt)
+                self.operator.do(prompt)
             return answer
-        told = self._told(prompt)
-        if told:
-            self.show(f"    on the bench: {told}", style="bold")
-        return self.typist.answer(prompt)
+        visible = self._visible(prompt)
+        if visible:
+            self.show(f"    on the bench: {visible}", style="bold")
+        return self.person.answer(prompt)
 
-    def _told(self, prompt: Prompt) -> str:
-        """What there is to see; a question about the person's own wishes shows nothing."""
+    def _visible(self, prompt: Prompt) -> str:
+        """What the bench shows for a prompt; empty for a question about the person's own wishes."""
         if prompt.kind == "text" or (prompt.kind == "choice" and not doubt_step(prompt.key)):
             return ""
-        shown = self.hands.seen(prompt)
+        shown = self.operator.observe(prompt)
         if not shown:
             return ""
         if prompt.kind == "quantity" and not doubt_step(prompt.key):
@@ -195,16 +195,16 @@ class AtTheKeyboard(Person):
 
     def live(self, text: str) -> None:
         """See `Person.live`."""
-        self.typist.live(text)
+        self.person.live(text)
 
     def pressed(self) -> str:
         """See `Person.pressed`."""
-        return self.typist.pressed()
+        return self.person.pressed()
 
     def connect(self, hookup: Hookup) -> None:
         """See `Person.connect`."""
-        self.typist.connect(hookup)
+        self.person.connect(hookup)
 
     def taken(self, reading: Reading) -> None:
         """See `Person.taken`."""
-        self.typist.taken(reading)
+        self.person.taken(reading)

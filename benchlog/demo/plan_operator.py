@@ -1,4 +1,4 @@
-"""The hands for any plan on the simulated bench: what a check's hook-up means follows from its kind and part."""
+"""An operator of the simulated bench for any plan: connects what the hook-up of each check names."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchlog.bench import Bench
-from benchlog.demo.sim_hands import SimHands, doubt_step
+from benchlog.demo.simulated_operator import SimulatedOperator, doubt_step
 from benchlog.errors import UsageError
 from benchlog.guide.person import Prompt
 from benchlog.hookup import Circuit, Hookup
@@ -14,7 +14,7 @@ from benchlog.plan import Plan
 from benchlog.reading import Function
 from benchlog.simulation import simulated_person
 
-__all__ = ["PlanHands"]
+__all__ = ["PlanOperator"]
 
 _TEST_A = 0.5  # of a four-wire measurement whose plan names no current
 _SCREEN_V = 30.0  # of an isolation screen
@@ -22,15 +22,15 @@ _SPARE_LEADS = "LD"
 _SUPPLY = "T1"
 
 
-class PlanHands(SimHands):
-    """Hands that read off the plan what to connect.
+class PlanOperator(SimulatedOperator):
+    """Answers a guided run of any plan by connecting what the plan says.
 
     Parameters
     ----------
     bench : simulated bench
     plan : Plan
     sheets : Bench
-        The bench file: tells which standard is for which function.
+        The bench file: says which standard is for which function.
     say : callable
         Takes text and style of each line that a person would see.
     """
@@ -43,7 +43,7 @@ class PlanHands(SimHands):
         self._put_back: Callable[[], None] = _nothing
 
     def do(self, prompt: Prompt) -> None:
-        """Do what a hook-up prompt asks, as far as this bench has what it takes."""
+        """Do what a hook-up prompt asks, as far as this bench has the parts for it."""
         self._restore()
         try:
             self._do(prompt)
@@ -51,20 +51,20 @@ class PlanHands(SimHands):
             self.say(f"  the simulated bench can't do that: {error}", "bold")
             self.say(f"  try: {error.hint or 'a check on T1, CT1, CT2, RB, REC'}", "")
 
-    def seen(self, prompt: Prompt) -> str:
-        """See `SimHands.seen`; a check that asks before it names any hook-up is set up by then."""
+    def observe(self, prompt: Prompt) -> str:
+        """See `SimulatedOperator.observe`; sets the check up first, also where it asks before it names a hook-up."""
         step = doubt_step(prompt.key)
         if not step.endswith(("/reading", "second_reading")):  # these read what was just set up
             self._restore()
         self._begin(prompt.key)
-        return super().seen(prompt)
+        return super().observe(prompt)
 
     def display(self, prompt: Prompt) -> str:
-        """See `SimHands.display`; an instrument that is not on this bench shows nothing."""
+        """See `SimulatedOperator.display`; an instrument that is not on this bench shows nothing."""
         return super().display(prompt) if prompt.instrument in self.bench.meters else ""
 
     def yes_or_no(self, key: str) -> str:
-        """Nothing to be seen: questions are for the person."""
+        """Answer nothing: these questions are for the person."""
         return ""
 
     # ---- hook-ups ----
@@ -105,7 +105,7 @@ class PlanHands(SimHands):
         return tuple(tags) or tuple(self.bench.meters)
 
     def _hook_up(self, part: str, wiring: Hookup) -> None:
-        """Connect what a hook-up says, as far as this bench has it; a borrowed meter is the person's own."""
+        """Connect what a hook-up says, as far as this bench has it; a borrowed meter is left to the person."""
         borrowed = {tap.instrument for tap in wiring.taps if tap.function is not None} - {"meter"}
         if borrowed and borrowed.isdisjoint(self.bench.meters):
             self.clear()
@@ -136,7 +136,7 @@ class PlanHands(SimHands):
                     self._hook_up(check.part, wiring)
 
     def _later(self, check_id: str, what: str) -> None:
-        """Carry out the later steps of a check, by what they are called."""
+        """Carry out the later steps of a check, by their names."""
         check = self.plan.checks.get(check_id)
         wiring = check.wiring() if check is not None else None
         if check is None or wiring is None:
@@ -164,14 +164,14 @@ class PlanHands(SimHands):
             self.bench.hookups.supply()
 
     def _point(self, part: str) -> str:
-        """Where a part's tips go."""
+        """Name of the point at which a part is measured."""
         points = self.bench.scene.points
         name = f"{part}.output" if f"{part}.output" in points else part
         self.bench.scene.nodes(name)  # refuses what is not there
         return name
 
     def _toroid(self, part: str, *, divided: bool | None = None) -> None:
-        """Drive a toroid for its turns ratio, seen through a divider or not, or with a series resistor."""
+        """Drive a toroid for its turns ratio, with or without a divider, or with a series resistor."""
         if part not in ("CT1", "CT2"):
             raise UsageError(
                 f"the simulated bench has no toroid {part!r} to drive", hint="it has CT1 and CT2"
@@ -197,7 +197,7 @@ class PlanHands(SimHands):
     # ---- a doubtful reading ----
 
     def look_into(self, step: str) -> None:
-        """Do one check of a diagnosis; what was only for it is put back before the next."""
+        """Do one check of a diagnosis; the hook-up of before is restored before the next prompt."""
         tag = self.person.tag
         meter, bench = self.bench.meter(tag), self.bench
         at = meter.hookup.at if meter.hookup is not None else bench.scene.nodes(f"{_SUPPLY}.output")
@@ -232,7 +232,7 @@ class PlanHands(SimHands):
         return "" if hookup is None else str(hookup.leads)
 
     def _as_it_is(self, tag: str) -> Callable[[], None]:
-        """Return what puts tips, dial, plug, load and generator back as they are now."""
+        """Return a function that puts tips, dial, plug, load and generator back as they are now."""
         bench, meter = self.bench, self.bench.meter(tag)
         state = (meter.hookup, meter.function, meter.range_index, meter.jack)
         plugged = frozenset(("OUTLET.L", f"{_SUPPLY}.p1")) in bench.scene.wires

@@ -1,4 +1,4 @@
-"""A display read by eye and typed: the same record as by link, and slips asked about."""
+"""Readings taken by eye and typed: brought into the form that a link gives, and checked for slips."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
 
 
 def coupled(function: Function) -> str:
-    """``" ac"`` or ``" dc"`` where a function is one of these."""
+    """Return ``" ac"`` or ``" dc"``, empty where the function is neither."""
     return f" {function.coupling}" if function.coupling else ""
 
 
 def as_displayed(text: str, function: Function, instrument: str) -> Reading:
-    """Read a typed display of a known function; its text comes out as a link would give it.
+    """Read a typed display of a known function; the text is brought into the form a link gives.
 
     >>> as_displayed("27.75", Function.AC_VOLTS, "MB-02").displayed
     '27.75 V'
@@ -50,7 +50,7 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
 
 
 def shown_text(reading: Reading) -> str:
-    """What the display shows, with unit and ac or dc, as the diagnosis reads it."""
+    """Return what the display shows, with unit and ac or dc, in the form that the diagnosis reads."""
     if reading.value is None:
         return "OL"
     digits = f"{reading.value:.9g}"
@@ -77,7 +77,7 @@ def slip_questions(reading: Reading, expect: float | None) -> tuple[str, ...]:
 
 
 def slips_of(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
-    """Slips that a reading may hold, given what is expected; none where it can pass as that.
+    """Find slips of hand or eye that would explain a reading; none where it is plausible as it is.
 
     Parameters
     ----------

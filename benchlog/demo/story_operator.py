@@ -1,26 +1,26 @@
-"""The hands of the kiln controller's story: what each of its prompts asks for on the simulated bench."""
+"""The scripted operator of the kiln controller's story: does on the simulated bench what each prompt asks."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any
 
-from benchlog.demo.sim_hands import SimHands, doubt_step
+from benchlog.demo.simulated_operator import SimulatedOperator, doubt_step
 from benchlog.guide.person import Prompt
 from benchlog.reading import Function
 
-__all__ = ["DemoHands"]
+__all__ = ["StoryOperator"]
 
 _DOUBTED = "MB-02"
 
 
-class DemoHands(SimHands):
-    """Hands that know the story's checks by their keys.
+class StoryOperator(SimulatedOperator):
+    """Answers the prompts of the story's checks, known by their keys.
 
     Parameters
     ----------
     bench, person, say
-        See `SimHands`.
+        See `SimulatedOperator`.
     """
 
     def __init__(self, bench: Any, person: Any, say: Callable[[str, str], None]) -> None:
@@ -88,16 +88,16 @@ class DemoHands(SimHands):
         for meter in meters:
             self.put(meter, point, function)
 
-    # ---- what eyes see ----
+    # ---- what the operator sees ----
 
     def display(self, prompt: Prompt) -> str:
-        """See `SimHands.display`; some instruments are borrowed."""
+        """See `SimulatedOperator.display`; some instruments are borrowed."""
         if prompt.instrument not in self.bench.meters:
             return self._borrowed(prompt.key)
         return self._shown if doubt_step(prompt.key).endswith("/reading") else super().display(prompt)
 
     def _borrowed(self, key: str) -> str:
-        """Instruments that are not on the bench: insulation tester, thermometer."""
+        """Read an instrument that is not on the bench: insulation tester, thermometer."""
         if key.startswith("C04b"):
             return str(self.bench.insulation("T1.p1", "T1.s1"))
         if key.startswith("C14"):
@@ -114,7 +114,7 @@ class DemoHands(SimHands):
             self._shown = str(self.person.act(step))
 
     def yes_or_no(self, key: str) -> str:
-        """Yes-or-no answers; the lamps are looked at."""
+        """Answer yes or no; look at the lamps where the question is about them."""
         if key.startswith("C15/relay_on"):
             self.bench.hookups.lamps(on=True)
             return "y" if self.bench.lit("LAMP") and self.bench.lit("SERIES-LAMP") else "n"
