@@ -19,7 +19,9 @@ __all__ = ["RESOLVABLE", "check_continuity", "resistance_limits"]
 
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
-FOUR_WIRE = "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at the winding's own ends"
+FOUR_WIRE = (
+    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+)
 _OHMS = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY)
 _CURRENT = (Function.DC_CURRENT, Function.AC_CURRENT)
 _VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
@@ -112,7 +114,7 @@ def check_continuity(
         functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
         hookup=in_words(wiring),
         wiring=wiring,
-        cautions=("unplug and discharge first: ohms on a live point harms the meter and misleads",),
+        cautions=("Unplug and discharge first. Ohms on a live point damages the meter and reads wrong",),
         findings=tuple(findings),
     )
 

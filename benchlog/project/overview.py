@@ -17,7 +17,7 @@ from benchlog.result import Verdict, worst_verdict
 
 __all__ = ["MeterTrust", "Overview", "Trust", "meter_trust", "overview"]
 
-_REST_NS = 61 * 86_400_000_000_000  # cells run down in a drawer; common practice, no source
+_REST_NS = 61 * 86_400_000_000_000  # batteries may have run down; common practice, no source
 
 
 class Trust(StrEnum):
@@ -103,7 +103,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         if after_now(when, now_utc_ns):
             found.append(MeterTrust(tag, Trust.CHECK_FIRST, f"last check standard {ago_words}"))
         elif now_utc_ns - when > _REST_NS:
-            why = f"last check standard {ago_words}; cells run down in a drawer"
+            why = f"last check standard {ago_words}; batteries may have run down"
             found.append(MeterTrust(tag, Trust.CHECK_FIRST, why))
         else:
             found.append(MeterTrust(tag, Trust.GOOD, f"agreed with its check standard {ago_words}"))

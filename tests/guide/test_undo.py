@@ -9,7 +9,7 @@ from benchlog.result import Verdict
 
 
 def test_undo_supersedes_the_last_result_and_does_it_again(rig: GuidedProject) -> None:
-    """u at the next question: the reason is asked, the result no longer counts, its check comes again first."""
+    """u at the next question: the reason is asked, the result is withdrawn, its check comes again first."""
     person = ScriptedPerson(
         ALL
         | {
