@@ -23,7 +23,7 @@ def read_stable(reader: Reader, timeout_s: float, count: int = 2, *, stable: boo
     reader : Reader
         An open meter.
     timeout_s : float
-        Seconds for all of it.
+        Seconds for all of it; a meter that takes long over each reading gets as many of them as are needed.
     count : int
         Agreeing readings in a row, at least 2.
     stable : bool
@@ -40,17 +40,21 @@ def read_stable(reader: Reader, timeout_s: float, count: int = 2, *, stable: boo
     clock = reader.clock
     end_ns = clock.monotonic_ns() + round(timeout_s * 1e9)
     latest: deque[Reading] = deque(maxlen=count)
+    before_ns = clock.monotonic_ns()
     while (left_s := (end_ns - clock.monotonic_ns()) / 1e9) > 0:
         reading = reader.read(left_s)
         if reading is None:
             break
+        now_ns = clock.monotonic_ns()
+        if not latest:
+            end_ns = max(end_ns, now_ns + count * (now_ns - before_ns))
         latest.append(reading)
         if len(latest) == count and agree(latest):
             return reading
     if not latest:
         raise ReadTimeoutError(
             f"no reading within {timeout_s:g} s",
-            hint="check that the meter is on and its link is switched on",
+            hint="check that the meter is on and its link is switched on; a slow meter needs a longer --wait",
             instrument=reader.instrument,
         )
     shown = ", ".join(r.displayed for r in latest)

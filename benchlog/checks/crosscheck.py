@@ -8,7 +8,7 @@ from typing import Any
 
 from benchlog.checks.average_responding import as_rms
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
+from benchlog.checks.meter_reading import MeterReading, misleading_flags, no_number_hint
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
@@ -154,7 +154,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         if shown.state is not State.OK:
             raise AnalysisError(
                 f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
-                hint="choose a higher range on it, or check its leads, and read both again",
+                hint=f"{no_number_hint(shown)}; then read both again",
             )
         held = [flag for flag in _NOT_NOW if flag in shown.flags]
         if held:

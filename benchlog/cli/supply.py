@@ -63,6 +63,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
+    from benchlog.checks.meter_reading import no_number_hint
     from benchlog.checks.supply import LoadPoint, check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.doubts import diagnose_line, with_doubts
@@ -94,7 +95,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             expected = expected_supply(nameplate, mains, nominal, tolerance).no_load_v
             raise AnalysisError(
                 f"the display shows {no_load.reading.displayed!r}: no number to work with",
-                hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
+                hint=f"{no_number_hint(no_load.reading)}; if it stays: {diagnose_line(no_load, expected, nominal)}",
             )
     second = None
     if args.second:

@@ -9,6 +9,7 @@ from benchlog.errors import ReadTimeoutError
 from benchlog.guide.person import Person
 from benchlog.guide.settling import Settle, Settling
 from benchlog.reading import Origin, Reading
+from benchlog.stable_reading import STABLE_COUNT
 
 __all__ = ["SETTLE_S", "KeyPressedError", "read_settled"]
 
@@ -35,7 +36,7 @@ def read_settled(
     person : Person
         Sees the value while it moves, and may press t (type it instead), s, u or q.
     timeout_s : float
-        Seconds for all of it.
+        Seconds for all of it; a meter that takes long over each reading gets as many of them as are needed.
     expect : float, optional
         What is expected, in the SI unit.
 
@@ -70,6 +71,7 @@ def _readings(reader: Reader, person: Person, timeout_s: float) -> Iterator[Read
     clock = reader.clock
     end_ns = clock.monotonic_ns() + round(timeout_s * 1e9)
     silent_s = 0.0  # waited for in vain, for clocks that only move by hand
+    start_ns, first = clock.monotonic_ns(), True
     for _ in range(_MOST_READINGS):
         left_s = min((end_ns - clock.monotonic_ns()) / 1e9, timeout_s - silent_s)
         if left_s <= 0:
@@ -82,6 +84,10 @@ def _readings(reader: Reader, person: Person, timeout_s: float) -> Iterator[Read
             silent_s += min(_LOOK_S, left_s)
         else:
             silent_s = 0.0
+            if first:
+                now_ns = clock.monotonic_ns()
+                end_ns = max(end_ns, now_ns + STABLE_COUNT * (now_ns - start_ns))
+                first = False
             yield reading
 
 
