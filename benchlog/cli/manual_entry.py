@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.finding import Finding
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Function, Reading
 
 __all__ = [
@@ -21,9 +21,6 @@ __all__ = [
     "metered",
     "reading_or_live",
 ]
-
-
-_AC_VOLTS, _AC_CURRENT = "V~", "A~"
 
 
 def add_meter_options(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +40,7 @@ def add_wait_option(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--wait",
         metavar="TIME",
-        default="10 s",
+        default="20 s",
         help="give a linked meter so long to read steadily, e.g. '60 s'",
     )
 
@@ -75,7 +72,7 @@ def metered(
                 f"resolution {resolution!r} must be above zero", hint="write one count, like '10 mV'"
             )
         reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
-    if reading.value is not None and reading.value < 0 and reading.function in (_AC_VOLTS, _AC_CURRENT):
+    if reading.value is not None and reading.value < 0 and reading.function.coupling == "ac":
         what = "volts" if reading.unit == "V" else "amperes"
         raise UsageError(
             f"{text!r}: AC {what} are not negative",
@@ -86,8 +83,8 @@ def metered(
 
 def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:
     """Pair a reading with its accuracy statement."""
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.metrology.accuracy import parse_accuracy
+    from benchlog.metrology.meter_reading import MeterReading
 
     if accuracy is not None:
         return MeterReading(reading, parse_accuracy(accuracy))
@@ -117,8 +114,15 @@ def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Find
     return unique(found)
 
 
-def live_reading(ctx: Context, meter: str, function: Function | None = None, *, point: str = "") -> Reading:
-    """Take one settled reading from a linked meter of the bench.
+def live_reading(
+    ctx: Context,
+    meter: str,
+    function: Function | None = None,
+    *,
+    point: str = "",
+    expect: float | None = None,
+) -> Reading:
+    """Take one settled reading from a linked meter of the bench, by the rule of a guided run.
 
     A simulated meter is set to the function first, and put on the point if its bench has one of that name.
 
@@ -130,12 +134,12 @@ def live_reading(ctx: Context, meter: str, function: Function | None = None, *, 
         If the meter has no link, or is set to another function.
     """
     from benchlog.adapter import Reader
-    from benchlog.checks.meter_reading import no_number_hint
     from benchlog.errors import BadFrameError
+    from benchlog.metrology.meter_reading import no_number_hint
     from benchlog.reading import State
     from benchlog.registry import make_adapter
     from benchlog.simulation import set_up_for
-    from benchlog.stable_reading import read_stable
+    from benchlog.stable_reading import read_settled
     from benchlog.units import parse_quantity
 
     wait_s = parse_quantity(ctx.args.wait, "s", what="--wait").value
@@ -151,7 +155,7 @@ def live_reading(ctx: Context, meter: str, function: Function | None = None, *, 
         raise UsageError(f"{meter} is not a meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
-        reading = read_stable(adapter, wait_s, stable=True)
+        reading = read_settled(adapter, wait_s, expect=expect)
     if reading.state is State.INVALID:
         raise BadFrameError(
             f"{meter} answers that there is no number to give", hint=no_number_hint(reading), raw=reading.raw
@@ -164,7 +168,9 @@ def live_reading(ctx: Context, meter: str, function: Function | None = None, *, 
     return reading
 
 
-def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function | None = None) -> MeterReading:
+def reading_or_live(
+    ctx: Context, args: argparse.Namespace, function: Function | None = None, expect: float | None = None
+) -> MeterReading:
     """Return the typed --reading, else a live one from --meter."""
     if args.reading is not None:
         return metered(
@@ -173,5 +179,7 @@ def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function |
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')
     return with_accuracy(
-        ctx, live_reading(ctx, args.meter, function, point=getattr(args, "part", "")), args.accuracy
+        ctx,
+        live_reading(ctx, args.meter, function, point=getattr(args, "part", ""), expect=expect),
+        args.accuracy,
     )

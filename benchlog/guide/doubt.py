@@ -7,7 +7,6 @@ from typing import Any
 
 import msgspec
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
@@ -17,6 +16,7 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.guide.person import Prompt
 from benchlog.guide.typed_display import expected_quantity, shown_text
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 from benchlog.units import Quantity, format_quantity

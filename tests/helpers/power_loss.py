@@ -112,6 +112,11 @@ class Operation:
     other: bytes
     at: int
 
+    @property
+    def folder(self) -> str:
+        """Folder of the name that it changes."""
+        return os.path.dirname(self.other.decode() or self.path)
+
 
 def recorded(program: str, folder: Path, *words: str) -> list[Operation]:
     """Run a Python program with the folder `folder`/disk recorded; needs a C compiler."""
@@ -178,6 +183,57 @@ class _Disk:
             self.names[other] = number
 
 
+class _Computer:
+    """What is on the disk for sure, what is only on its way there, and what a running program sees."""
+
+    def __init__(self) -> None:
+        self._seen, self._safe = _Disk(), _Disk()
+        self._content: list[tuple[int, Operation]] = []
+        self._naming: list[tuple[int, Operation]] = []
+        self._numbers = 0
+
+    def run(self, operation: Operation) -> None:
+        """Take the next operation."""
+        if operation.kind in "CULR":
+            if operation.kind == "C":
+                self._numbers += 1
+            number = self._numbers if operation.kind == "C" else self._seen.names.get(operation.path, 0)
+            self._seen.rename(operation, number)
+            self._naming.append((number, operation))
+        elif operation.kind == "S":
+            self._sync(operation.path)
+        elif operation.path in self._seen.names:
+            self._content.append((self._seen.names[operation.path], operation))
+
+    def _sync(self, path: str) -> None:
+        if path in self._seen.names:
+            synced = self._seen.names[path]
+            for number, change in self._content:
+                if number == synced:
+                    self._safe.change(number, change)
+            self._content = [waiting for waiting in self._content if waiting[0] != synced]
+            return
+        folder = path.rstrip("/")
+        for number, change in self._naming:
+            if change.folder == folder:
+                self._safe.rename(change, number)
+        self._naming = [waiting for waiting in self._naming if waiting[1].folder != folder]
+
+    def cut(self, rng: random.Random) -> _Disk:
+        """A disk as it may be if the power went now."""
+        disk = self._safe.copy()
+        kept = rng.choice((0.0, 0.5, 0.5, 0.9, 1.0))
+        for number, change in self._content:
+            if rng.random() < kept:
+                disk.change(number, change)
+            elif change.kind == "W" and change.other and rng.random() < 0.3:
+                disk.change(number, _torn(change, rng))
+        for number, change in self._naming:
+            if rng.random() < kept:
+                disk.rename(change, number)
+        return disk
+
+
 def _torn(operation: Operation, rng: random.Random) -> Operation:
     """A write of which only some sectors reached the disk."""
     count = (len(operation.other) + _SECTOR - 1) // _SECTOR
@@ -192,43 +248,12 @@ def states_after_cuts(
 ) -> Iterator[tuple[int, Path]]:
     """Rebuild the disk after cuts at random places; yields how many operations came before, and the folder."""
     rng = random.Random(seed)
-    cuts = sorted(rng.randrange(1, len(operations) + 1) for _ in range(count))
-    now, safe = _Disk(), _Disk()
-    content: list[tuple[int, Operation]] = []  # not synced
-    naming: list[tuple[int, Operation]] = []
-    done = numbers = 0
-    for cut in cuts:
+    computer, done = _Computer(), 0
+    for cut in sorted(rng.randrange(1, len(operations) + 1) for _ in range(count)):
         for operation in operations[done:cut]:
-            if operation.kind in "CULR":
-                if operation.kind == "C":
-                    numbers += 1
-                number = numbers if operation.kind == "C" else now.names.get(operation.path, 0)
-                now.rename(operation, number)
-                naming.append((number, operation))
-            elif operation.kind == "S" and operation.path in now.names:
-                synced = now.names[operation.path]
-                for number, change in [c for c in content if c[0] == synced]:
-                    safe.change(number, change)
-                content = [c for c in content if c[0] != synced]
-            elif operation.kind == "S":
-                folder = operation.path.rstrip("/")
-                for number, change in naming:
-                    if os.path.dirname(change.other.decode() or change.path) == folder:
-                        safe.rename(change, number)
-                naming = [c for c in naming if os.path.dirname(c[1].other.decode() or c[1].path) != folder]
-            elif operation.path in now.names:
-                content.append((now.names[operation.path], operation))
+            computer.run(operation)
         done = cut
-        state = safe.copy()
-        kept = rng.choice((0.0, 0.5, 0.5, 0.9, 1.0))
-        for number, change in content:
-            if rng.random() < kept:
-                state.change(number, change)
-            elif change.kind == "W" and change.other and rng.random() < 0.3:
-                state.change(number, _torn(change, rng))
-        for number, change in naming:
-            if rng.random() < kept:
-                state.rename(change, number)
+        state = computer.cut(rng)
         shutil.rmtree(target, ignore_errors=True)
         target.mkdir(parents=True)
         for name, number in state.names.items():

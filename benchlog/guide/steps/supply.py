@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
+from benchlog.checks.mains import Mains
 from benchlog.checks.supply import LoadPoint, check_supply
-from benchlog.checks.supply_model import Expected, expected_supply, nominal_mains
+from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
@@ -13,9 +16,10 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck, SupplyCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
+from benchlog.result import Limits
 from benchlog.units import format_quantity, parse_quantity
 
-__all__ = ["ask_mains", "expectation", "measure"]
+__all__ = ["ask_mains", "expectation", "limits", "measure"]
 
 #: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25
@@ -23,25 +27,36 @@ MAINS_SPAN = 0.25
 
 def expectation(check: SupplyCheck, plan: Plan) -> str:
     """The no-load voltage that the nameplate promises."""
-    mains = value_of(check.mains)
-    expected = expected_supply(
-        check.nameplate.value, mains, plan.mains_nominal_v if mains else None, check.tolerance.value
-    )
-    return (
-        f"no-load {format_quantity(expected.no_load_v, 'V')}, {format_quantity(expected.low_v, 'V')} "
-        f"to {format_quantity(expected.high_v, 'V')} ({expected.source})"
-    )
+    mains = Mains.typed(str(check.mains), plan.mains_nominal_v) if check.mains else None
+    expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
+    when = "" if mains else " at nominal mains"
+    return f"no-load {format_quantity(expected.no_load_v, 'V')}{when}"
+
+
+def limits(check: SupplyCheck, plan: Plan) -> Mapping[str, Limits]:
+    """Those of the plan; computed ones only where the plan has the mains they hang on."""
+    if check.mains is None:
+        return check.parsed_limits()
+    return _limits(check, Mains.typed(str(check.mains), plan.mains_nominal_v))
+
+
+def _limits(check: SupplyCheck, mains: Mains | None) -> Mapping[str, Limits]:
+    """Limits at the mains of the moment, as `check_supply` judges by them."""
+    expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
+    load = expected.load_limits() if check.load is not None else {}
+    return {"no_load_voltage": expected.no_load_limits(), **load, **check.parsed_limits()}
 
 
 def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a supply check with a person."""
     nameplate = check.nameplate.value
     mains = ask_mains(check, acquisition, plan.mains_nominal_v)
-    nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
-    limits = check.parsed_limits()
+    planned = check.parsed_limits()
     tolerance = check.tolerance.value
-    expected = expected_supply(nameplate, mains, nominal, tolerance)
+    expected = expected_supply(nameplate, mains, tolerance)
+    if check.mains is None:  # now the limits are known
+        acquisition.fix_limits(f"no-load {format_quantity(expected.no_load_v, 'V')}", _limits(check, mains))
     no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
     )
@@ -79,13 +94,12 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     result = check_supply(
         nameplate,
         no_load,
-        mains_v=mains,
-        mains_nominal_v=nominal,
+        mains=mains,
         second=resolved.second,
         load=load,
         capacitor_v=value_of(check.capacitor),
         tolerance=tolerance,
-        limits=limits or None,
+        limits=planned or None,
     )
     return CheckOutcome(with_doubt(result, resolved), tuple(readings))
 
@@ -97,10 +111,10 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
 
 def ask_mains(
     check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
-) -> float | None:
-    """Mains voltage of the moment, volt: from the plan, else asked; None when not known."""
+) -> Mains | None:
+    """Mains voltage of the moment: from the plan, else asked; None when not known."""
     if check.mains is not None:
-        return check.mains.value
+        return Mains.typed(str(check.mains), nominal_v)
     question = "mains voltage now, on a plug-in monitor?"
     while True:
         text = acquisition.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
@@ -108,14 +122,11 @@ def ask_mains(
             return None
         try:
             volt = parse_quantity(text, "V", what="mains").value
-            if nominal_v is None:
-                nominal_mains(volt)
-            elif abs(volt / nominal_v - 1) > MAINS_SPAN:
+            if nominal_v is not None and abs(volt / nominal_v - 1) > MAINS_SPAN:
                 raise UsageError(
                     f"mains of {text} where {nominal_v:g} V is nominal",
                     hint="read the monitor again, or leave it empty",
                 )
+            return Mains.typed(text, nominal_v)
         except UsageError as error:
             acquisition.person.show(f"  {error}; {error.hint}")
-            continue
-        return volt
