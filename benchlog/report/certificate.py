@@ -27,7 +27,7 @@ from benchlog.result import Result
 
 __all__ = ["Written", "render_certificate", "write_certificate"]
 
-MAX_PICTURES = 9
+MAX_PICTURES = 6
 _T = TypeVar("_T")
 
 
