@@ -73,8 +73,9 @@ class Captured(MeterReading):
         """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
-    def with_gain(self, gain: Any) -> Any:
+    def with_gain(self, gain: Any, zero: Any = None) -> Any:
         """See `MeterReading.with_gain`; noise and steps of the record are its own."""
+        del zero  # a record has an offset of its own
         direct = self.reading.function is Function.DC_VOLTS
         return self._own(self.waveform.mean if direct else self.waveform.ac_rms, "record") * (1 + gain)
 

@@ -40,7 +40,7 @@ from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.charts import ChartSignal, repeatability_chart
 from benchlog.reading import Function, Reading
-from benchlog.result import Verdict
+from benchlog.result import Uncertain, Verdict
 from benchlog.units import parse_nameplate
 
 AC, DC, OHMS, AMPS = Function.AC_VOLTS, Function.DC_VOLTS, Function.OHMS, Function.DC_CURRENT
@@ -133,13 +133,17 @@ def winding(style: ErrorStyle, n: int, rng: random.Random, *, four_wire: bool) -
             volts = KnownMeter("V", Accuracy(0.005, 2), 1e-4, style, rng)
             amps = KnownMeter("A", Accuracy(0.01, 2), 1e-3, style, rng)
             result = check_continuity(
-                volts.read(DC, true * current), current=amps.read(AMPS, current), expected_ohm=expected
+                volts.read(DC, true * current),
+                current=amps.read(AMPS, current),
+                expected=Uncertain(expected, 0.0, 0.0, "ohm"),
             )
         else:
             meter = KnownMeter("M", Accuracy(0.005, 3), 0.1, style, rng, u_counts=0.3)
             leads = rng.uniform(0.1, 0.5)
             result = check_continuity(
-                meter.read(OHMS, true + leads), lead_null=meter.read(OHMS, leads), expected_ohm=expected
+                meter.read(OHMS, true + leads),
+                lead_null=meter.read(OHMS, leads),
+                expected=Uncertain(expected, 0.0, 0.0, "ohm"),
             )
         row.interval("resistance", result.quantities["resistance"], true)
         row.result(result, inside(result.limits["resistance"], true))
