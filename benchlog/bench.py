@@ -261,4 +261,6 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
-    return msgspec.json.schema(_BenchFile)
+    from benchlog.file_reference import described
+
+    return described(msgspec.json.schema(_BenchFile))

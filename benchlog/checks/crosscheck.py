@@ -17,7 +17,6 @@ from benchlog.checks.meter_pairs import (
     joint_e_n,
     odd_one_out,
 )
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
@@ -26,7 +25,8 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.reading import Flag, Function, State
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.reading import Function, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
@@ -37,7 +37,6 @@ _NEAR_ZERO_COUNTS = 10
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
-_NOT_NOW = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK)
 
 
 def check_crosscheck(
@@ -120,7 +119,7 @@ def check_crosscheck(
     if len(meters) > 2:
         details["odd_one_out"] = None
         if failed and not blind:
-            details["odd_one_out"], words = odd_one_out(list(meters.values()), fit, unit)
+            details["odd_one_out"], words = odd_one_out(list(meters.values()), pairs, fit, unit)
             findings.append(Finding(FindingKind.ODD_ONE_OUT, words))
     elif failed and not moved and not blind:
         findings.append(Finding(FindingKind.ADVICE, DECIDERS))
@@ -168,7 +167,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
                 f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
                 hint="choose a higher range on it, or check its leads, and read both again",
             )
-        held = [flag for flag in _NOT_NOW if flag in shown.flags]
+        held = sorted(flag for flag in shown.flags if flag.misleads)
         if held:
             raise AnalysisError(
                 f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",

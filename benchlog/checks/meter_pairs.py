@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.node_values import NodeValues
+from benchlog.checks.outliers import explains_all
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import COVERAGE_PROBABILITY, to_uncertain, uncertain
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_uncertain
 
@@ -71,10 +72,6 @@ class MeterPair:
     second: NodeMeter
     difference: Uncertain
     e_n: float
-
-    def has(self, tag: str) -> bool:
-        """Whether the meter of this tag is one of the two."""
-        return tag in (self.first.tag, self.second.tag)
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for a result's details."""
@@ -149,13 +146,17 @@ def _chi_square_95(freedom: int) -> float:
     return float(chdtri(freedom, 1 - COVERAGE_PROBABILITY))
 
 
-def odd_one_out(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> tuple[str | None, str]:
+def odd_one_out(
+    meters: Sequence[NodeMeter], pairs: Sequence[MeterPair], fit: NodeValues, unit: str
+) -> tuple[str | None, str]:
     """Exclude each meter in turn: it is the odd one out when only the others agree, and it not with them.
 
     Parameters
     ----------
     meters : sequence of NodeMeter
         Three or more that do not all agree.
+    pairs : sequence of MeterPair
+        All pairs of them.
     fit : NodeValues
     unit : str
 
@@ -167,9 +168,10 @@ def odd_one_out(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> tupl
         What to tell.
     """
     candidates: list[tuple[str, float, float, float]] = []
+    strong = [(pair.first.tag, pair.second.tag) for pair in pairs if pair.e_n > 1]
     for meter in meters:
         rest = [m for m in meters if m is not meter]
-        if joint_e_n(rest, fit) > 1:
+        if not explains_all(meter.tag, strong) or joint_e_n(rest, fit) > 1:
             continue
         weights = [1 / _variance(m, fit) for m in rest]
         consensus = sum(w * m.value for w, m in zip(weights, rest, strict=True)) / sum(weights)

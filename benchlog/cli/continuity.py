@@ -50,8 +50,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     import msgspec
 
     from benchlog.checks.continuity import check_continuity, copper_resistance
-    from benchlog.cli.doubts import with_doubts
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
+    from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
@@ -110,5 +110,5 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if expected is not None and result.verdict is Verdict.FAIL:
         wanted = expected.value * (1.0 if current is None else current.value)
-        result = with_doubts(result, reading, wanted)
+        result = with_questions(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])

@@ -10,25 +10,22 @@ from typing import Self
 from benchlog.adapter import Adapter, Digitiser, Reader, Source
 from benchlog.bench import Bench
 from benchlog.capture import Capture
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
-from benchlog.guide.linked import KeyPressedError, read_settled
+from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.hookup import Hookup
-from benchlog.reading import Flag, Function, Reading
+from benchlog.metrology.meter_reading import MeterReading
+from benchlog.reading import Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["Acquisition", "SkippedError", "StoppedError", "UndoneError"]
+__all__ = ["Acquisition", "SkippedError", "StoppedError", "TakenBackError", "UndoneError"]
 
-_CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
-_VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS)
-_MISLEADING = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM)
 _NO_UNDO = "  nothing to undo in this session"
 
 
@@ -46,6 +43,10 @@ class UndoneError(Exception):
 
 def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
     """Outside a guided run nobody is told."""
+
+
+class TakenBackError(Exception):
+    """The person took back what was read in this check; it begins again."""
 
 
 def _nothing_to_undo() -> bool:
@@ -99,6 +100,7 @@ class Acquisition:
         self.cards = False
         self._keep: Callable[[Reading], str] = _not_kept
         self._undo: Callable[[], bool] = _nothing_to_undo
+        self._take_back: Callable[[], bool] | None = None
         self.fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
         self._adapters: dict[str, Adapter] = {}
         self._in_current_jack: set[str] = set()
@@ -122,6 +124,7 @@ class Acquisition:
         mains_referenced: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
         undo: Callable[[], bool] = _nothing_to_undo,
+        take_back: Callable[[], bool] | None = None,
         fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
     ) -> None:
         """Begin a check: nothing taken yet.
@@ -134,6 +137,8 @@ class Acquisition:
             Writes a reading down before anybody is told that it was taken; returns a reference to it.
         undo : callable, optional
             Takes the last result back; tells whether there was one and it was.
+        take_back : callable, optional
+            Takes back what was read since now, where there is something; tells whether it was.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
         """
@@ -141,7 +146,8 @@ class Acquisition:
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
-        self._keep, self._undo, self.fix_limits = keep, undo, fix_limits
+        self._keep, self._undo, self._take_back = keep, undo, take_back
+        self.fix_limits = fix_limits
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
@@ -196,11 +202,15 @@ class Acquisition:
             self.wish(low, prompt.key)
 
     def wish(self, key: str, step: str) -> None:
-        """Do what s, u or q asks for; comes back only when there was nothing to undo."""
+        """Do what s, u or q asks for; comes back only when nothing was undone."""
         if key == "q":
             raise StoppedError
         if key == "s":
             raise SkippedError(self._why_skipped(step))
+        if self.kept and self._take_back is not None:
+            if self._take_back():
+                raise TakenBackError
+            return
         if self._undo():
             raise UndoneError
         self.person.show(_NO_UNDO)
@@ -329,10 +339,10 @@ class Acquisition:
             self.person.show(f"  on the bench: {', '.join(tags)}")
 
     def _mind_the_jacks(self, tag: str, function: Function, key: str) -> None:
-        if function in _CURRENT:
+        if function.is_current:
             self._in_current_jack.add(tag)
             self._after_current.add(tag)
-        elif function in _VOLTS and tag in self._in_current_jack:
+        elif function.is_volts and tag in self._in_current_jack:
             while not self.confirm(
                 f"{tag} measured current: are both its leads back in the volts jacks?", f"{key}/jacks"
             ):
@@ -352,7 +362,7 @@ class Acquisition:
                 adapter = self._adapter(tag)
                 if not isinstance(adapter, Reader):
                     raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
-                reading = read_settled(adapter, self.person, expect=expect)
+                reading = read_shown(adapter, self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
                     return self._typed_reading(tag, function, what, key, expect)
@@ -362,7 +372,7 @@ class Acquisition:
                 if self._trouble(tag, error, key):
                     return self._typed_reading(tag, function, what, key, expect)
                 continue
-            wrong = [f for f in _MISLEADING if f in reading.flags]
+            wrong = sorted(flag for flag in reading.flags if flag.misleads)
             if reading.function is function and not wrong:
                 return reading
             why = (

@@ -7,7 +7,6 @@ from typing import Any
 
 import msgspec
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
@@ -17,11 +16,12 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.guide.person import Prompt
 from benchlog.guide.typed_display import expected_quantity, shown_text
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 from benchlog.units import Quantity, format_quantity
 
-__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_doubt"]
+__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_diagnosis"]
 
 MAX_CHECKS = 10
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
@@ -234,7 +234,7 @@ def look_into(
     return Resolved(better, second if better is again else again, doubt, tuple(readings))
 
 
-def with_doubt(result: Result, resolved: Resolved) -> Result:
+def with_diagnosis(result: Result, resolved: Resolved) -> Result:
     """Write the path of a diagnosis into a result."""
     if resolved.doubt is None:
         return result

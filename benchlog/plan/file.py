@@ -179,6 +179,8 @@ def _refuse_contradictions(check: Check) -> None:
 
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
+    from benchlog.file_reference import described
+
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
         properties = schema["$defs"][kind.spec.__name__]["properties"]
@@ -187,7 +189,7 @@ def plan_schema() -> dict[str, Any]:
                 continue
             if field.default_factory is not msgspec.NODEFAULT:
                 properties[field.encode_name]["default"] = str(field.default_factory())
-    return schema
+    return described(schema)
 
 
 def _schema_of_value(kind: type) -> dict[str, Any]:

@@ -11,12 +11,12 @@ from helpers.plan_text import check, part, plan_text
 from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import AccuracyLine, Bench, Instrument
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.temperature_rise import check_temperature_rise
 from benchlog.displayed import parse_displayed
 from benchlog.errors import ConfigError, UsageError
 from benchlog.magnetics.wire import copper_factor
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function
 from benchlog.report.facts import gather
 from benchlog.result import Limits, Result, Verdict
@@ -172,7 +172,7 @@ def test_a_person_is_guided_through_it(tmp_path: Path) -> None:
         assert project.run(person) is Verdict.PASS
         assert project.states == ["passed"]
         (tested,) = gather(project.book, project.plan, project.clock.utc_ns()).tested
-    assert "expected: temperature rise at most 60 K" in person.said
+    assert "limits: temperature rise ≤ 60 K" in person.said
     assert any("2 h at 1.65 A; then power off" in prompt.text for prompt in person.asked)
     assert [row.quantity for row in tested.rows] == ["temperature rise", "hot temperature"]
     assert tested.instruments == "TH-05, MA-01"

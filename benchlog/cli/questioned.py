@@ -6,13 +6,13 @@ import shlex
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from benchlog.checks.meter_reading import MeterReading
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
-__all__ = ["diagnose_line", "with_doubts"]
+__all__ = ["diagnose_line", "with_questions"]
 
 
-def with_doubts(
+def with_questions(
     result: Result,
     reading: MeterReading,
     expect: float | None,
