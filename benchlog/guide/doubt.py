@@ -195,7 +195,7 @@ def look_into(
     """
     shown = first.reading
     acquisition.person.show(
-        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: part or meter?",
+        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: Part or meter?",
         style="bold",
     )
     if acquisition.mains_referenced:
@@ -210,7 +210,7 @@ def look_into(
     readings = [shown, *doubt.readings]
     function, tag = shown.function, shown.instrument
     if not doubt.decided or doubt.family in ("lead", "setting", "supply", "none"):
-        right = f"put that right ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
+        right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
         acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{key}/mended")
         again = acquisition.reading(tag or None, function, what, f"{key}/again")
         readings.append(again.reading)
