@@ -151,7 +151,7 @@ class SimulatedOperator(Person):
 
 
 class KeyboardOperator(Person):
-    """A person at the keyboard operates the simulated bench: Enter connects leads, displays are shown, the person types.
+    """A person at the keyboard operates the simulated bench: Enter connects leads, displays are typed.
 
     Parameters
     ----------

@@ -99,7 +99,7 @@ class RatioBench:
 
     @contextmanager
     def driving(self, *, swapped: bool = False) -> Iterator[None]:
-        """Output on at the chosen drive, records started by the winding's channel; the output is switched off whatever happens."""
+        """Output on at the chosen drive, records triggered by the winding's channel; off again whatever happens."""
         if isinstance(self.scope, TriggeredScope):
             self.scope.set_trigger(self.run.setup.primary if swapped else self.run.setup.secondary, 0.0)
         self.set(self.drive.frequency_hz, self.amplitude_vpp)

@@ -1,4 +1,4 @@
-"""Check of the meters before a session: tips shorted, then each meter on a check standard for each of its references."""
+"""Check of the meters before a session: tips shorted, then each meter on check standards."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""Where a project stands: what its plan asks for against what its logbook proves."""
+"""State of a project: what its plan asks for, compared with what its logbook proves."""

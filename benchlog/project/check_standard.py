@@ -27,7 +27,7 @@ __all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "pr
 
 _DAY_NS = 86_400_000_000_000
 _CLEARLY = 0.1  # relative difference between standards that no display can show alike
-_NEAR = 0.7  # E_n from which the person is told that the specification is near: judgement
+_NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class StandardValue:
 
 @dataclass(frozen=True, slots=True)
 class StandardCheck:
-    """What one check-standard reading says.
+    """Outcome of one check-standard reading.
 
     Attributes
     ----------
@@ -105,7 +105,7 @@ class StandardCheck:
         }
 
     def result(self, *, as_left: bool) -> Result:
-        """Return it as a result, for screen and JSON."""
+        """Return the check as a result, for screen and JSON."""
         relation = "within" if self.verdict is Verdict.PASS else "outside"
         return Result(
             check="standard",
@@ -153,7 +153,7 @@ def check_standard(
     now_utc_ns : int
         Time of this reading.
     as_left : bool
-        After a new battery or an adjustment: the chart begins anew.
+        After a new battery or an adjustment: the chart starts again.
 
     Raises
     ------
@@ -269,7 +269,7 @@ def _frozen(
 
 
 def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
-    """Question to ask before a reading a power of ten beside its standard is held against the meter; or nothing."""
+    """Question to ask before the meter is blamed for a reading a power of ten from its standard; or nothing."""
     from benchlog.diagnosis.slips import find_slips
 
     shown = reading.reading
@@ -284,7 +284,7 @@ def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
 
 
 def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int) -> Failure:
-    """Return what a failed check says for a recall: since when, and how wrong.
+    """Return the failure that a recall starts from: since when, and how wrong.
 
     Parameters
     ----------

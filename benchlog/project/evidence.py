@@ -1,4 +1,4 @@
-"""Writing a result down together with the readings and captures it rests on."""
+"""Recording of a result together with the readings and captures it rests on."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def record_result(
 
 
 def record_plan(plan: Plan, book: Logbook) -> None:
-    """Write down the plan's digest when it changed, and substitutions that are not in the logbook yet."""
+    """Record the plan's digest when it changed, and substitutions that are not in the logbook yet."""
     digest = hashlib.sha256(Path(plan.path).read_bytes()).hexdigest()
     revisions = {c.id: c.revision for c in plan.checks.values()}
     last = next(iter(book.entries("plan", newest_first=True, limit=1)), None)

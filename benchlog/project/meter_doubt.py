@@ -1,4 +1,4 @@
-"""Whether an instrument or a thing could be believed at a place in the record. One answer, asked everywhere.
+"""Whether an instrument or reference part could be trusted at a place in the record; the one home of this rule.
 
 Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
@@ -33,7 +33,7 @@ ROUND_NS = 30 * 60 * 1_000_000_000
 
 
 class Doubt(Blamed, frozen=True):
-    """Why an instrument can't be believed, or a thing not taken at its stated value.
+    """Why an instrument can't be trusted, or a reference part not be taken at its stated value.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ class Doubt(Blamed, frozen=True):
 
     @property
     def happened(self) -> str:
-        """What happened to the meter: it failed its check standard, or was found bad."""
+        """What happened to the meter, in words: it failed its check standard, or was found bad."""
         if self.passed_on:
             return f"passed only on {self.passed_on}, found wrong"
         return "failed its check standard" if self.standard else "was found bad"
@@ -73,7 +73,7 @@ class Doubt(Blamed, frozen=True):
 
     @property
     def caution(self) -> str:
-        """What to tell the person, with the way out."""
+        """Warning for the person, with the way out."""
         if self.standard or self.function in tuple(Function):
             way = (
                 f'benchlog standard {self.instrument} {self.standard or "STANDARD"} "what it shows" --as-left'
@@ -151,7 +151,7 @@ class MeterDoubts:
             )
 
     def of(self, meter: str, function: str = "", *, at: int | None = None) -> Doubt | None:
-        """The latest doubt about a meter that holds.
+        """The latest doubt about a meter that still applies.
 
         Parameters
         ----------
@@ -172,14 +172,14 @@ class MeterDoubts:
         )
 
     def _held(self, at: int | None) -> Iterator[Doubt]:
-        """Doubts that hold at an entry, latest first; now where none is given."""
+        """Doubts that apply at an entry, latest first; now where none is given."""
         for doubt in reversed(self._doubts):
             ended = doubt.until is not None and (at is None or doubt.until <= at)
             if not ended and (at is None or doubt.entry < at):
                 yield doubt
 
     def behind(self, result: Result, *, at: int | None = None) -> tuple[Doubt, ...]:
-        """The latest doubt about each thing a result was measured with, at its entry; now by default."""
+        """The latest doubt about each instrument or part a result was measured with, at its entry; now by default."""
         held = list(self._held(at))
         if not held:
             return ()
@@ -192,7 +192,7 @@ class MeterDoubts:
 
     @property
     def meters(self) -> tuple[str, ...]:
-        """Tags of all instruments and things that were ever in doubt."""
+        """Tags of all instruments and reference parts that were ever in doubt."""
         return tuple(dict.fromkeys(d.instrument for d in self._doubts))
 
 
@@ -210,7 +210,7 @@ def _ends(passed: Entry, doubt: Doubt) -> bool:
 
 
 def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
-    """Return a result measured with meters in doubt as what it is: indeterminate, with the way out as a finding.
+    """Return a result measured with meters in doubt as indeterminate, with the way out as a finding.
 
     A failed comparison of meters stays failed: that they differ is what a bad meter shows.
     """
@@ -238,7 +238,7 @@ def last_good(
     *,
     failing: tuple[str, int] | None = None,
 ) -> Entry | None:
-    """The last pass of a meter that vouches for a function.
+    """The last passed check of a meter that covers a function.
 
     Parameters
     ----------

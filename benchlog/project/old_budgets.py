@@ -1,4 +1,4 @@
-"""Budgets of results recorded before a line said what it stands for: filled in from the labels of that time.
+"""Complete budgets recorded before their lines named the source of uncertainty, from the labels of that time.
 
 The labels of those versions are a file format by now, and the only place where it can be seen. What they don't tell
 stays empty: which way a ratio follows a channel, and the value of a burden or of a current resistor.
@@ -20,7 +20,7 @@ __all__ = ["with_influences"]
 
 
 def with_influences(result: Result) -> Result:
-    """Return a result whose budget lines all say what they stand for, as far as can be told."""
+    """Return a result whose budget lines all name their source of uncertainty, as far as it can be determined."""
     if all(line.influence is not None for q in result.quantities.values() for line in q.budget):
         return result
     quantities = {

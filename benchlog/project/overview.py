@@ -1,4 +1,4 @@
-"""The resume-after-months view: next action, proof, meters to trust, what was left charged or loose."""
+"""Overview for resuming after months: next action, proof, meters to trust, what was left charged or loose."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _REST_NS = 61 * 86_400_000_000_000  # batteries may have run down; common practi
 
 
 class Trust(StrEnum):
-    """Whether a meter may be believed."""
+    """Whether a meter may be trusted."""
 
     GOOD = "trust"
     CHECK_FIRST = "check first"
@@ -29,7 +29,7 @@ class Trust(StrEnum):
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
-    """Whether a meter may be believed, and why; `dated` says that on paper, with the date."""
+    """Whether a meter may be trusted, and why; `dated` is the same text with the date, for paper."""
 
     tag: str
     word: Trust
@@ -50,7 +50,7 @@ class Overview(msgspec.Struct, frozen=True):
 
     @property
     def exit_code(self) -> int:
-        """That of the worst check."""
+        """Exit code of the worst check."""
         verdicts = {
             CheckState.PASSED: Verdict.PASS,
             CheckState.FAILED: Verdict.FAIL,
@@ -62,7 +62,7 @@ class Overview(msgspec.Struct, frozen=True):
 
 
 def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
-    """Put the view together from a plan and a logbook (None: nothing recorded yet)."""
+    """Make the overview from a plan and a logbook (None: nothing recorded yet)."""
     if book is None:
         state = project_state(plan, (), now_utc_ns)
         return Overview(plan, state, (), "nothing recorded yet", _next_action(plan, state, ""), _energy(plan))

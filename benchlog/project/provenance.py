@@ -1,4 +1,4 @@
-"""What a result rests on, and how far it follows an error of it. Asks fields of the budgets, never their labels."""
+"""Instruments and parts a result rests on, and how far an error of one changes it (by budget fields)."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _CANCELLED = 1e-6  # a quantity that follows a thing by less than this owes noth
 
 
 def shares(failed: str, used: str) -> bool:
-    """Tell whether a failure of one function makes another doubtful; an empty one is any.
+    """Return whether a failure of one function makes another doubtful; an empty one means any.
 
     >>> shares("V=", "A~"), shares("V=", "ohm"), shares("", "ohm")
     (True, False, True)
@@ -35,7 +35,7 @@ def shares(failed: str, used: str) -> bool:
 
 
 class Blamed(msgspec.Struct, frozen=True):
-    """An instrument, or a thing with a stated value, that is not what it seems; or one function of it, or channel.
+    """An instrument, or a part with a stated value, found wrong; or one function or channel of it.
 
     Attributes
     ----------
@@ -67,12 +67,12 @@ class Blamed(msgspec.Struct, frozen=True):
 
     @property
     def name(self) -> str:
-        """What is blamed, for people."""
+        """Name of what is blamed, as shown."""
         return f"{self.instrument} {self.where}".rstrip()
 
     @property
     def where(self) -> str:
-        """Which function, channel and range of it are blamed, for people; empty for all of it."""
+        """Function, channel and range that are blamed, as shown; empty for all of it."""
         words = [f"on {self.function}"] if self.function else []
         words += [f"channel {self.channel}"] if self.channel else []
         words += [f"range {format_quantity(self.range_max, 'V')}"] if self.range_max else []
@@ -80,7 +80,7 @@ class Blamed(msgspec.Struct, frozen=True):
 
 
 def uses(result: Result) -> Iterator[Influence]:
-    """What a result was measured with: by its budgets, and its instruments where no budget names them."""
+    """Return what a result was measured with: by its budgets, and its instruments where no budget names them."""
     named = set()
     for quantity in result.quantities.values():
         for line in quantity.budget:
@@ -94,12 +94,12 @@ def uses(result: Result) -> Iterator[Influence]:
 
 
 def rests_on(result: Result, blamed: Blamed) -> bool:
-    """Whether a result was measured with what is blamed."""
+    """Return whether a result was measured with what is blamed."""
     return bool(_meant([(use, use) for use in uses(result)], blamed))
 
 
 def _meant(used: Iterable[tuple[Influence, _T]], blamed: Blamed) -> list[_T]:
-    """Those uses that the blame is about.
+    """Return those uses that the blame is about.
 
     Where some uses say which channel or range they were on, only these count; where none does, all may be meant.
     """

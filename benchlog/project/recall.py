@@ -1,14 +1,14 @@
-"""What rested on an instrument or a thing that was found bad, and whether it still stands.
+"""Recall: which results rested on an instrument or part that was found bad, and whether they remain valid.
 
 Pure: the logbook's entries and what is known of the failure in, a list of affected results out. The rules:
 
 - the window is after the last good check of the failed function up to the failing one;
 - V~, V=, A and whatever else is scaled by a meter's voltage reference share its fate; ratiometric ohms and
-  frequency don't, nor does anything another instrument measured; channels and ranges of a scope are told apart;
+  frequency don't, nor does anything another instrument measured; channels and ranges of a scope are distinguished;
 - a quantity that does not follow the failed gain (a ratio on one range, a null, a swap) is not affected: its budget
   says by how much it follows each thing;
 - the true value lies between the value corrected by the error at the last good check and by that found now; where
-  the verdict is the same over all of it, the result stands; a comparison of meters is done again with the bad one's
+  the verdict is the same over all of it, the result is still valid; a comparison of meters is done again with the bad one's
   reading so corrected.
 """
 
@@ -33,7 +33,7 @@ _NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes not
 
 
 class RecallClass(StrEnum):
-    """What becomes of a result, as the record has it; in the order in which they need attention."""
+    """Class of a recalled result, as recorded; in the order in which they need attention."""
 
     LOST = "can't be measured again"
     AGAIN = "measure again"
@@ -42,7 +42,7 @@ class RecallClass(StrEnum):
 
     @classmethod
     def _missing_(cls, value: object) -> RecallClass:
-        """Take a class of another version for the careful one."""
+        """Read a class that another version wrote as the most cautious one."""
         return cls.AGAIN
 
     @property
@@ -55,7 +55,7 @@ _ORDER = tuple(RecallClass)
 
 
 class Failure(Blamed, frozen=True):
-    """An instrument or a thing found bad, since when, and by how much.
+    """An instrument or part found bad, since when, and by how much.
 
     Attributes
     ----------
@@ -87,7 +87,7 @@ class Failure(Blamed, frozen=True):
 
 
 class RecalledResult(msgspec.Struct, frozen=True):
-    """One result that rested on it, what becomes of it and why; `holds` were released or taken on it."""
+    """One result that rested on it, its class and why; `holds` were released or taken on it."""
 
     entry: int
     check_id: str
@@ -113,7 +113,7 @@ class Recall(msgspec.Struct, frozen=True):
 
     @property
     def holds(self) -> tuple[str, ...]:
-        """Hold points that were released or taken on results that no longer stand."""
+        """Hold points that were released or taken on results that are no longer valid."""
         return tuple(dict.fromkeys(hold for r in self.results if not r.kind.counts for hold in r.holds))
 
     def body(self) -> dict[str, Any]:
@@ -146,7 +146,7 @@ class Recall(msgspec.Struct, frozen=True):
 
 
 def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Collection[str] = ()) -> Recall:
-    """Find what rested on a thing between its last good check and the failing one.
+    """Find the results that rested on an instrument or part between its last good check and the failing one.
 
     Parameters
     ----------
@@ -194,7 +194,7 @@ def in_order(results: Iterable[RecalledResult]) -> tuple[RecalledResult, ...]:
 
 
 def _affected(result: Result, failure: Failure) -> bool:
-    """Tell whether any quantity that decides follows the failure; all that was measured with it, if nobody knows how."""
+    """Return whether a deciding quantity depends on what failed; if unknown, any measured with it."""
     if not rests_on(result, failure):
         return False
     if failure.errors is None:

@@ -1,4 +1,4 @@
-"""A comparison of meters done again with the reading of a bad one corrected.
+"""Comparison of meters repeated by calculation, with the reading of a bad one corrected.
 
 E_n is a difference in units of its uncertainty: a gain error shifts the difference by error times reading, it does
 not scale E_n.
@@ -44,7 +44,7 @@ class ShiftedPair(msgspec.Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """What is known of the pair now."""
+        """Describe the corrected pair."""
         return (
             f"{self.first} minus {self.second} was really {format_quantity(self.low, self.unit)} to "
             f"{format_quantity(self.high, self.unit)}, E_n {self.e_n_low:.2f} to {self.e_n_high:.2f}"
@@ -54,7 +54,7 @@ class ShiftedPair(msgspec.Struct, frozen=True):
 def shifted_pairs(
     result: Result, instrument: str, errors: tuple[float, float]
 ) -> tuple[ShiftedPair, ...] | None:
-    """Compare again with the bad meter corrected; None where the result does not tell enough.
+    """Compare again with the bad meter corrected; None where the result does not say enough.
 
     Parameters
     ----------

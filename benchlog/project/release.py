@@ -1,4 +1,4 @@
-"""Opening a hold point: the rule, the record, and the way round it with a reason."""
+"""Release of a hold point: the rule, the record, and the concession with a reason."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["release_hold", "take_step"]
 def release_hold(
     plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
 ) -> tuple[EntryRef, HoldState]:
-    """Release a hold point and write it down with the results it rests on.
+    """Release a hold point and record that with the results it rests on.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def release_hold(
 
 
 def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: str = "") -> EntryRef:
-    """Write down that the step behind a released hold point was taken.
+    """Record that the step behind a released hold point was taken.
 
     Raises
     ------

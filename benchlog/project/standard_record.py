@@ -1,4 +1,4 @@
-"""Writing down a check-standard reading, and the recall that follows when a meter fails on it."""
+"""Recording of a check-standard reading, and the recall that follows when a meter fails."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def record_standard(
     note: str = "",
     undoable: Sequence[str] = (),
 ) -> tuple[StandardCheck, EntryRef, Recall | None]:
-    """Judge a reading of a check standard and write it down, with the recall where the meter fails.
+    """Judge a reading of a check standard and record it, with the recall where the meter fails.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def record_standard(
 def record_exploratory(
     book: Logbook, reading: MeterReading, standard: StandardValue, question: str
 ) -> EntryRef:
-    """Write down a reading that can't be held against the meter before a question is answered; no recall."""
+    """Record a reading that can't be held against the meter before a question is answered; no recall."""
     shown = reading.reading
     return book.append(
         "exploratory",
@@ -100,7 +100,7 @@ def record_exploratory(
 
 
 def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
-    """Write down what rested on a meter; results recalled already are not recalled twice."""
+    """Record which results rested on a meter; those recalled already are not recalled twice."""
     kinds = ("result", "supersede", "release", "concession", "step")
     entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
     standards = list(book.entries("standard"))

@@ -1,17 +1,17 @@
-"""Which checks are proven on which parts, and which hold points may open.
+"""State of each check on its part, and which hold points may be released.
 
 Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rules:
 
 - a result counts for a check only on the part the check names, with limits that were fixed before the reading
-  (by the plan or by computation, not typed beside it), for the check as it stands now;
+  (by the plan or by computation, not typed with the reading), for the check as it is now;
 - the latest result counts; a superseded one never does;
 - a result is stale when it is older than the check allows or the part has left the state it was tested in;
-- a recalled result counts only where the recall says that it stands;
+- a recalled result counts only where the recall says that it remains valid;
 - one measured with a meter in doubt (it had failed its check standard, and not passed since) is indeterminate;
 - a check that the plan puts behind a hold point waits until that is released;
 - substituting a part re-opens its checks and those of everything it feeds, and every hold point that leans on one
   of them: what was released or done with the old part says nothing of the new one, which starts in the state the
-  plan gives it. A substitution that stands in the plan counts at once, written down or not.
+  plan gives it. A substitution that is in the plan counts immediately, recorded or not.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ __all__ = [
 _DAY_NS = 86_400_000_000_000
 
 
-#: Kinds of entries that decide where a project stands.
+#: Kinds of entries that decide the state of a project.
 STATE_KINDS = (
     "result",
     "supersede",
@@ -59,7 +59,7 @@ STATE_KINDS = (
 
 
 class CheckState(StrEnum):
-    """Where one check stands."""
+    """State of one check."""
 
     PASSED = "passed"
     FAILED = "failed"
@@ -71,7 +71,7 @@ class CheckState(StrEnum):
 
 
 class HoldState(StrEnum):
-    """Where one hold point stands."""
+    """State of one hold point."""
 
     SHUT = "shut"
     READY = "ready to release"
@@ -106,7 +106,7 @@ class HoldStatus(msgspec.Struct, frozen=True):
 
 
 class ProjectState(msgspec.Struct, frozen=True):
-    """The whole picture; `checks` and `holds` in the plan's order; `pending` substitutions are only in the plan yet."""
+    """State of the project; `checks` and `holds` in the plan's order; `pending` substitutions are only in the plan yet."""
 
     checks: dict[str, CheckStatus]
     holds: dict[str, HoldStatus]
@@ -128,7 +128,7 @@ class ProjectState(msgspec.Struct, frozen=True):
 
 
 def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> ProjectState:
-    """Work out where every check and hold point stands.
+    """Work out the state of every check and hold point.
 
     Parameters
     ----------
@@ -174,13 +174,13 @@ def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
 
 
 def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:
-    """Where the project stands by what is in the logbook."""
+    """Work out the project's state from what is in the logbook."""
     entries = sorted((e for kind in STATE_KINDS for e in book.entries(kind)), key=lambda e: e.seq)
     return project_state(plan, entries, now_utc_ns)
 
 
 class _Sorted:
-    """The entries that matter, by what they say."""
+    """The entries that decide the state, sorted by kind."""
 
     def __init__(self, plan: Plan, entries: Iterable[Entry]) -> None:
         self.plan = plan
@@ -322,6 +322,6 @@ def _missing(status: CheckStatus) -> str:
 
 
 def _still(entry: Entry | None, hold: Hold, found: _Sorted) -> Entry | None:
-    """A release or a step, unless a part it leaned on was substituted after it."""
+    """Return a release or step, unless a part it relied on was substituted later."""
     gone = entry is not None and found.substituted_since(entry.seq, *hold.needs)
     return None if gone else entry

@@ -1,4 +1,4 @@
-"""A check standard found wrong: which meters passed on it only because of that, and what they measured."""
+"""Recall after a check standard was found wrong: meters that passed only because of it, and what they measured."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def _must_fail(entry: Entry, failure: Failure) -> bool:
 
 
 def _numbers(entry: Entry, failure: Failure) -> list[float]:
-    """Size of E_n with the standard's true value, at both bounds of its error."""
+    """Return the size of E_n with the standard's true value, at both bounds of its error."""
     body: dict[str, Any] = dict(entry.body)
     value, stated, e_n = float(body["value"]), float(body["standard_value"]), float(body["e_n"])
     if e_n and value != stated:  # the width that E_n was counted in

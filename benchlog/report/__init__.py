@@ -1,1 +1,1 @@
-"""What goes on paper: the test certificate with its pictures."""
+"""The test certificate with its pictures."""

@@ -1,4 +1,4 @@
-"""Thumbnails of attached photos: decoded, made small and written anew, so that nothing of the file's own is kept."""
+"""Thumbnails of attached photos: decoded, scaled down and encoded again, so that nothing else of the file is kept."""
 
 from __future__ import annotations
 

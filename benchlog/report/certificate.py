@@ -33,7 +33,7 @@ _T = TypeVar("_T")
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """SVG text and what it shows."""
+    """A picture as SVG text, with its caption."""
 
     svg: str
     caption: str
@@ -41,7 +41,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """Files written, and what their first line says."""
+    """Files written, and the statement in their first line."""
 
     paths: tuple[Path, ...]
     headline: str
@@ -62,7 +62,7 @@ def write_certificate(
     now_utc_ns : int
         Time of issue.
     plan : Plan, optional
-        Orders the checks and tells what was not tested.
+        Orders the checks and says what was not tested.
     pdf : bool
         Also print it with an installed Chromium.
 
@@ -129,7 +129,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
 
 
 def _article(part: Part) -> str:
-    """Tag and name of a part, and where it came from as far as the plan tells.
+    """Tag and name of a part, and where it came from as far as the plan says.
 
     >>> from benchlog.plan import Part
     >>> _article(Part("T1", "wall transformer", supplier="kit", lot="7"))
@@ -161,7 +161,7 @@ def _pictures(book: Logbook, plan: Plan | None, facts: Facts) -> list[Picture]:
 
 
 def _wiring(plan: Plan | None, result: Result) -> Hookup | None:
-    """How a result was connected: by its own word, or by the plan where an older record has none."""
+    """Return the hook-up of a result: from the result, or from the plan where an older record has none."""
     if result.wiring is not None or plan is None:
         return result.wiring
     check = plan.checks.get(result.check_id)
@@ -169,12 +169,12 @@ def _wiring(plan: Plan | None, result: Result) -> Hookup | None:
 
 
 def _or_none(draw: Callable[[], _T | None]) -> _T | None:
-    """What was drawn; None where the numbers of a record (1e308 V) are beyond what a picture can show."""
+    """Return a drawing; None where the numbers of a record (1e308 V) are beyond what a picture can show."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return draw()
-    except Exception:  # noqa: BLE001 - drawing libraries raise anything; the table stands without its picture
+    except Exception:  # noqa: BLE001 - drawing libraries raise anything; the table is complete without its picture
         return None
 
 
@@ -204,7 +204,7 @@ def _first_capture(book: Logbook, result: Result) -> Capture | None:
             try:
                 return book.capture(int(seq))
             except BenchlogError:
-                return None  # damaged samples: the table stands without their picture
+                return None  # damaged samples: the table is complete without their picture
     return None
 
 

@@ -31,7 +31,7 @@ _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One quantity or item of a check, as text; `words` stands in place of numbers."""
+    """One quantity or item of a check, as text; `words` replaces the numbers."""
 
     quantity: str
     expected: str = ""
@@ -58,7 +58,7 @@ class Tested:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What the certificate states.
+    """Statements of the certificate.
 
     Attributes
     ----------
@@ -108,7 +108,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     ----------
     book : Logbook
     plan : Plan, optional
-        Orders the checks and tells what was not tested; without it every latest result is listed.
+        Orders the checks and says what was not tested; without it every latest result is listed.
     now_utc_ns : int
         Against which results age.
     """
@@ -206,7 +206,7 @@ def _recalls(by_kind: dict[str, list[Entry]]) -> tuple[Entry, ...]:
 def _latest_each(
     by_kind: dict[str, list[Entry]], recalls: Sequence[Entry], doubts: MeterDoubts
 ) -> tuple[list[_Chosen], tuple[str, ...]]:
-    """Latest result of each check (or kind of check) on each part, and which stand although recalled."""
+    """Latest result of each check (or kind of check) on each part, and which remain valid although recalled."""
     superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
     recalled = {
         int(item["entry"]): RecallClass(item["class"]) for entry in recalls for item in entry.body["results"]
@@ -285,7 +285,7 @@ def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
     return tuple(
         f"{result.check_id or result.check}: {state}: "
         + (
-            "what it says no longer stands as it is"
+            "what it says is no longer valid as it is"
             if state is CheckState.RECALLED
             else result.overall_reason
         )

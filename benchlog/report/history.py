@@ -20,7 +20,7 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
     entries : sequence of Entry
         Of `HISTORY_KINDS`, in order.
     listed : collection of int
-        Entries of the results that stand in the table.
+        Entries of the results in the table.
 
     Notes
     -----
@@ -57,7 +57,7 @@ def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int
     ----------
     entries : sequence of Entry
     listed : mapping of int to Result
-        Results that stand in the table, by entry.
+        Results in the table, by entry.
     """
     failed = set()
     for entry in entries:

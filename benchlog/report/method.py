@@ -94,7 +94,7 @@ def _capture_words(body: Mapping[str, Any]) -> str:
     channels: dict[str, list[str]] = {}
     for channel in body["channels"]:
         scale = channel["range_max"]
-        setting = [f"range ±{format_quantity(scale, channel['unit'])}" if scale else "range not told"]
+        setting = [f"range ±{format_quantity(scale, channel['unit'])}" if scale else "range not known"]
         setting += [channel["coupling"]] if channel["coupling"] else []
         setting += [f"probe ×{channel['probe']:g}"]
         channels.setdefault(", ".join(setting), []).append(str(channel["name"]))

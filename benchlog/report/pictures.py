@@ -210,7 +210,7 @@ def model_words(result: Result) -> str:
 
 
 def _svg(figure: Figure, name: str) -> str:
-    """SVG of a figure to stand inside a page: no XML head, text as text, ids of its own (clip paths would collide)."""
+    """SVG of a figure to embed in a page: no XML head, text as text, ids of its own (clip paths would collide)."""
     import matplotlib
 
     out = io.StringIO()

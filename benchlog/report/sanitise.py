@@ -1,4 +1,4 @@
-"""Texts and pictures of unknown origin made harmless before they stand on a page.
+"""Sanitise texts and pictures of unknown origin before they are put on a page.
 
 HTML is escaped by the template's autoescape; here is what escaping leaves: control characters, direction overrides
 that make a text read as another, texts without end, and pictures.
