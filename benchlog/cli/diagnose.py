@@ -218,7 +218,7 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from benchlog.diagnosis.session import HAZARD
+    from benchlog.diagnosis.answer import HAZARD
 
     console = ctx.console
     if HAZARD in state.cautions:
@@ -246,7 +246,7 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
 def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
     from rich.text import Text
 
-    from benchlog.diagnosis.session import HAZARD
+    from benchlog.diagnosis.answer import HAZARD
 
     if check is not None:
         text = f"({_in_words(check.minutes)}): {check.card}"

@@ -397,5 +397,5 @@ def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:
     for suspect in suspects:
         if suspect.next_check in actions:
             action = actions[suspect.next_check]
-            found[action.id] = Next(action.id, action.minutes, action.card)
+            found[action.id] = Next(action.id, action.minutes, catalogue.card(action.card))
     return found

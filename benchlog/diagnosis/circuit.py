@@ -81,8 +81,12 @@ class Circuit:
         """
         ac, dc = self.source(h, noise)
         ac, dc = ac * divider * h["source_loading"], dc * divider * h["source_loading"]
+        dc = dc * h["polarity"]
         loose = path.part | path.contact
         if self.is_current:
+            # What is added in the loop takes its share of the current.
+            passed = 1.0 / (1.0 + h["contact_share"] * h["added_scale"])
+            ac, dc = ac * passed, dc * passed
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
         ghost = self.ghost(h, noise, touched=touched)

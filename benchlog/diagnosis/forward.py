@@ -24,12 +24,14 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 FIRST_READING = "read"
-_STAY_OPEN = 0.1  # share of readings at which an intermittent joint is still as it was: judgement
+_STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
+_RESTS = 0.9  # and one that rests and was not moved: judgement
 _MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
-_REDONE = frozenset({"reread", "reselect_function", "other_leads", "remake_contact", "new_battery"})
+_REDONE = frozenset({"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"})
+_UNMOVED = frozenset({"reread"})
 _TOUCHING = frozenset({"other_leads", "remake_contact"})
 
 
@@ -119,9 +121,10 @@ class BenchModel:
         if action in ("look", "wiggle_leads", "wiggle_part", "lamp_in_outlet", "reread_nameplate"):
             return Prediction(_NONE, _NONE, _NONE, self._in_words(action, h), 0.0)
         value = self._value(action, h, False, noise)
-        drop = h["part_drop"] + h["lead_drop"]
+        drop = 1.0 - (1.0 - h["part_drop"]) * (1.0 - h["lead_drop"])
         loose = drop > 0
-        p_other = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
+        stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, _STAYS)
+        p_other = np.where(loose, stays * h["open_now"] + (1.0 - stays) * drop, 0.0)
         other = value.copy()
         if np.any(loose):
             part = {name: values[loose] for name, values in h.items()}
@@ -140,8 +143,10 @@ class BenchModel:
             back = h["put_back"] > 0
             for name in ("wrong_function", "decade", "range_short", "hold", "relative", "mode"):
                 h[name] = np.where(back, h[name], tried[name])
-            for name in ("frozen", "battery", "contact_open"):
+            for name in ("frozen", "battery", "contact_open", "contact_share"):
                 h[name] = tried[name]
+            if action == "remake_contact":
+                h["polarity"] = tried["polarity"]
         if action in (
             "short_tips_ohms",
             "dc_same_points",
@@ -207,10 +212,24 @@ class BenchModel:
         if action == "new_battery":
             return {**h, **cleared, "range_short": off, "frozen": woken, "battery": np.ones_like(off)}
         if action == "remake_contact":
-            return {**h, "contact_open": h["contact_open"] * (1.0 - h["remake_works"])}
+            scraped = {
+                "contact_open": h["contact_open"] * (1.0 - h["remake_works"]),
+                "contact_share": h["contact_share"] * (1.0 - h["remake_works"] * h["added_at_points"]),
+            }
+            return {**h, **scraped, "polarity": self._polarity(h, corrected=h["polarity_place"] == 0)}
         if action == "other_leads":
-            return {**h, "in_current_jack": off, "added_r": off}
+            turned = self._polarity(h, corrected=h["polarity_place"] < 2)
+            return {**h, "in_current_jack": off, "added_r": off, "polarity": turned}
         return h
+
+    @staticmethod
+    def _polarity(h: Hidden, *, corrected: Booleans) -> Floats:
+        """Return the polarity after somebody fitted the leads again where that can have mended it."""
+        return np.where(corrected & (h["polarity_seen"] > 0), 1.0, h["polarity"])
+
+    def _at_points(self, h: Hidden) -> Floats:
+        """Return the ohms added where the tips touch."""
+        return h["contact_share"] * h["added_scale"] * h["added_at_points"] * abs(self.expected)
 
     def _as_found(
         self,
@@ -234,7 +253,8 @@ class BenchModel:
         return self.instrument.shown(h, value * h["settling"], noise, turned=False)
 
     def _resistance_as_found(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        value = self.instrument.ohms(h, self.circuit.level(h), path.lead | path.part | path.contact, noise)
+        there = self.circuit.level(h) + self._at_points(h)
+        value = self.instrument.ohms(h, there, path.lead | path.part | path.contact, noise)
         anything = np.where(noise.random() < 0.5, np.inf, np.exp(noise.normal(5.0, 4.0)))
         value = np.where(h["left_live"] > 0, anything, value)
         near_zero = np.abs(noise.normal(0, 0.3))
@@ -267,7 +287,8 @@ class BenchModel:
 
     def _fresh_cell(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shape = h["gain"].shape
-        cell = np.where(path.lead, noise.normal(0, 0.01), h["cell"])
+        sign = np.where(h["polarity_place"] == 1, h["polarity"], 1.0)
+        cell = np.where(path.lead, noise.normal(0, 0.01), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
         value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True)
@@ -293,20 +314,28 @@ class BenchModel:
         contact = path.contact & (h["touch_works"] == 0)
         if self.kind == "ohms":
             broken = path.part | contact
-            value = np.where(broken, np.inf, self.circuit.level(h) * h["second_gain"] + h["lead_r"])
+            there = self.circuit.level(h) + self._at_points(h)
+            value = np.where(broken, np.inf, there * h["second_gain"] + h["lead_r"])
             return np.where(h["left_live"] > 0, np.inf, value)
         # An input of ten times the resistance, or of the same: l = Z / (Z + R) becomes 10 l / (9 l + 1).
-        own = h["source_loading"]
-        lighter = 10.0 * own / (9.0 * own + 1.0)
-        loading = np.where(h["second_higher"] > 0, lighter, own)
+        first = h["source_loading"]
+        lighter = 10.0 * first / (9.0 * first + 1.0)
+        loading = np.where(h["second_higher"] > 0, lighter, first)
         there = Path(np.zeros_like(path.lead), path.part, contact)
-        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, noise, touched=True)
+        own = {
+            **h,
+            "source_loading": loading,
+            "polarity": self._polarity(h, corrected=h["polarity_place"] < 2),
+            "contact_share": h["contact_share"] * h["added_at_points"],
+        }
+        ac, dc = self.circuit.at_jacks(own, there, noise, touched=True)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
+        own = {**h, "polarity": self._polarity(h, corrected=h["polarity_place"] < 2)}
         ac, dc = self.circuit.at_jacks(
-            h, Path(np.zeros_like(path.lead), path.part, contact), noise, touched=True
+            own, Path(np.zeros_like(path.lead), path.part, contact), noise, touched=True
         )
         return np.where(self.direct, dc, ac) * h["scope_gain"]
 
@@ -333,7 +362,7 @@ class BenchModel:
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        trace = np.abs(h["trace_offset"] * self.expected + h["offset"])
+        trace = np.abs((h["trace_offset"] + h["offset"]) * self.expected)
         return self.instrument.shown(h, h["probe"] * trace, noise, turned=True)
 
     # -- on ohms ------------------------------------------------------------------------------------------
@@ -362,4 +391,5 @@ class BenchModel:
 
     def _ohms_jack_to_jack(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shunt = np.exp(noise.normal(-0.5, 1.0))
-        return self._on_ohms(h, shunt, path.lead | (h["fuse_blown"] > 0), noise)
+        tested = path.lead & ((h["lead_at_jack"] > 0) | (h["lead_drop"] > 0))
+        return self._on_ohms(h, shunt, tested | (h["fuse_blown"] > 0), noise)

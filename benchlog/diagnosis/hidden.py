@@ -14,11 +14,13 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
-__all__ = ["Hidden", "Noise", "Particles", "draw_particles"]
+__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles"]
 
 Floats = npt.NDArray[np.float64]
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
+Hypothesis = tuple[str, ...]
+"""Causes that are there at once: one, or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +53,14 @@ class Noise:
 
 @dataclass(slots=True)
 class Particles:
-    """Hidden quantities of shape (n_causes, n), their weights within each cause, and how clean they are.
+    """Hidden quantities of shape (n_hypotheses, n), their weights within each, and how clean they are.
 
     `weight` sums to 1 over each row. `clean` is the probability that nothing seen so far was a slip of the
-    pen, given the particle. `jitter` holds relative jitter by quantity, shape (n_causes,); `first_used` the
-    checks before which nothing can be known of a quantity, by quantity and cause.
+    pen, given the particle. `jitter` holds relative jitter by quantity, shape (n_hypotheses,); `first_used` the
+    checks before which nothing can be known of a quantity, by quantity and hypothesis.
     """
 
-    causes: tuple[str, ...]
+    hypotheses: tuple[Hypothesis, ...]
     hidden: Hidden
     weight: Floats
     clean: Floats
@@ -73,7 +75,7 @@ class Particles:
         """Tell for which causes nothing is known of a quantity yet."""
         checks = self.first_used.get(name)
         if checks is None:
-            return np.zeros(len(self.causes), dtype=bool)
+            return np.zeros(len(self.hypotheses), dtype=bool)
         return np.array([bool(first) and not done & set(first) for first in checks])
 
     def gather(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> Hidden:
@@ -89,7 +91,7 @@ class Particles:
         """
         effective = 1.0 / np.sum(self.weight**2, axis=1)
         everywhere = self.weight.shape[1] != n
-        rows = np.arange(len(self.causes)) if everywhere else np.flatnonzero(effective < below * n)
+        rows = np.arange(len(self.hypotheses)) if everywhere else np.flatnonzero(effective < below * n)
         if not len(rows):
             return
         picks = np.empty((len(rows), n), dtype=np.intp)
@@ -114,36 +116,41 @@ class Particles:
             self.weight[rows], self.clean[rows] = 1.0 / n, clean
 
 
-def draw_particles(catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: int, seed: int) -> Particles:
-    """Draw `n` particles for each cause of this kind of reading.
+def draw_particles(
+    catalogue: Catalogue, kind: str, hypotheses: tuple[Hypothesis, ...], n: int, seed: int
+) -> Particles:
+    """Draw `n` particles for each hypothesis on this kind of reading.
 
-    Quantities of which nothing is known before some check are drawn alike for all causes: what tells nothing about
-    the cause then weighs the same for each of them.
+    Quantities of which nothing is known before some check are drawn alike for all hypotheses: what tells nothing about
+    the cause then weighs the same for each of them. Of a pair, the second cause says what both would change.
     """
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
-    hidden: Hidden = {name: np.empty((len(causes), n)) for name in (*defaults, "open_now")}
-    hidden["open_now"][:] = 0.0
-    jitter = {name: np.zeros(len(causes)) for name in defaults}
+    shape = (len(hypotheses), n)
+    hidden: Hidden = {"open_now": np.zeros(shape)}
+    jitter: dict[str, Floats] = {}
     first_used: dict[str, tuple[tuple[str, ...], ...]] = {}
+    owned = [{name: d for cause in h for name, d in by_id[cause].hidden.items()} for h in hypotheses]
     for name, default in defaults.items():
-        used = []
         common = _stream(seed, f"{kind}/{name}", default, n)
-        for row, cause in enumerate(causes):
-            own = by_id[cause].hidden.get(name)
+        values = np.empty(shape)
+        used, moved = [], np.zeros(len(hypotheses))
+        for row, hypothesis in enumerate(hypotheses):
+            own = owned[row].get(name)
             distribution = own or default
             # A stream per cause and quantity: a new line in the file leaves all other draws alone.
-            if own is None and (default.first_used or default.kind == "constant"):
-                hidden[name][row] = common
+            if own is None and (default.first_used or default.kind == "constant" or len(hypothesis) > 1):
+                values[row] = common
             else:
-                hidden[name][row] = _stream(seed, f"{kind}/{cause}/{name}", distribution, n)
-            jitter[name][row] = distribution.jitter
+                values[row] = _stream(seed, f"{kind}/{'+'.join(hypothesis)}/{name}", distribution, n)
+            moved[row] = distribution.jitter
             used.append(distribution.first_used)
+        hidden[name] = values
+        if np.any(moved):
+            jitter[name] = moved
         if any(used):
             first_used[name] = tuple(used)
-    shape = (len(causes), n)
-    moving = {name: values for name, values in jitter.items() if np.any(values)}
-    return Particles(causes, hidden, np.full(shape, 1.0 / n), np.ones(shape), moving, first_used)
+    return Particles(hypotheses, hidden, np.full(shape, 1.0 / n), np.ones(shape), jitter, first_used)
 
 
 def _stream(seed: int, label: str, distribution: Distribution, n: int) -> Floats:

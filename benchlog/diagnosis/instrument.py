@@ -17,6 +17,7 @@ __all__ = ["Instrument"]
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
+_DEAD = 0.01  # share of the input that passes, below which nothing does
 _AVERAGING_ON_DC = 2.22  # half-wave averaging input scaled for a sine: pi / sqrt 2
 
 
@@ -46,7 +47,7 @@ class Instrument:
         gain = h["gain"] * h["drift"] * h["battery"] * h["damage"]
         band = 1.0 / np.sqrt(1.0 + (self.frequency_hz / h["filter_hz"]) ** 2)
         step = noise.normal(0, 0.002 if self.kind != "current" else 0.0002)
-        offset = h["offset"] * (0.01 * abs(self.expected) if self.kind == "current" else 1.0)
+        offset = h["offset"] * abs(self.expected)
         if self.kind == "scope":
             trace = h["trace_offset"] * self.expected + offset
             lost = (h["coupling_lost"] > 0) & dc_function
@@ -58,9 +59,11 @@ class Instrument:
             (h["uncoupled"] > 0) & (np.abs(dc) > np.abs(ac)), _AVERAGING_ON_DC * np.abs(dc), 0.0
         )
         alternating = (np.abs(ac) * h["wave"] * band + through) * h["ac_gain"] * gain
+        dead = h["damage"] < _DEAD
+        floats = dead & (h["input_floats"] > 0)
+        floating = np.where(floats, noise.normal(0, 0.02), 0.0)
+        alternating = np.where(floats, h["ghost"] * h["ac_gain"], alternating)
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
-        # A dead input floats.
-        floating = np.where(h["damage"] < 0.01, noise.normal(0, 0.02), 0.0)
         shown = np.where(
             dc_function, dc * gain + offset + step + floating, np.abs(alternating + offset + step)
         )
@@ -71,9 +74,10 @@ class Instrument:
 
         Ratiometric: owes nothing to the reference that a sagging battery moves.
         """
-        shown = resistance + h["lead_r"] + h["added_r"]
+        in_leads = h["added_r"] * h["added_scale"] * (1.0 - h["added_at_points"])
+        shown = resistance + h["lead_r"] + in_leads
         if self.kind == "ohms":
-            shown = shown * h["gain"] * h["drift"] + h["offset"]
+            shown = shown * h["gain"] * h["drift"] + h["offset"] * abs(self.expected)
         else:
             shown = shown * (1.0 + noise.normal(0, 0.004))
         kind = noise.random()
@@ -114,5 +118,6 @@ class Instrument:
         steady = self.direct or is_ohms
         hertz = np.where(h["mode_noticed"] > 0, np.nan, 0.0 if steady else self.frequency_hz)
         peak = value if steady else np.sqrt(2.0) * value
-        extreme = np.maximum(value, h["stale"] * self.expected)
+        stale = h["stale"] * self.expected
+        extreme = np.where(h["stale"] > 1.0, np.maximum(value, stale), np.minimum(value, stale))
         return np.select([h["mode"] == 1, h["mode"] == 2, h["mode"] == 3], [peak, hertz, extreme], value)

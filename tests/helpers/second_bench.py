@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from helpers.second_bench_circuit import OPEN, Contact, Leads, Meter, Signal, Source, ghost, shown
@@ -360,5 +359,38 @@ class SecondBench:
         ohms = OPEN if self.meter.fuse_blown or one_lead_open else self.leads.ohms / 2 + 0.05
         return self.meter.show("ohm", Signal(ohms=ohms), self.rng)
 
+    def read_again(self, cause: str, family: str) -> str:
+        """Put right what was decided, read the points again; a meter is exchanged, part and plan stay as they are."""
+        if family == "meter":
+            outcome = self._second_meter()
+        else:
+            self._put_right(cause)
+            outcome = self.read()
+        self.path.append(("reading_again", outcome))
+        return outcome
 
-Fault = Callable[[SecondBench], None]
+    def _put_right(self, cause: str) -> None:
+        if cause in ("lead_open", "lead_intermittent"):
+            self.leads = Leads(0.2)
+        elif cause in ("contact_not_made", "contact_resistance"):
+            self.contact.made, self.contact.ohms, self.leads.ohms = True, 0.0, min(self.leads.ohms, 0.3)
+        elif cause == "reversed_polarity":
+            self.contact.swapped = False
+        elif cause == "lead_in_current_jack":
+            self.leads.in_current_jack = False
+        elif cause == "no_mains":
+            self.source.mains_on = True
+        elif cause == "wrong_function":
+            self.dial = self.function
+        elif cause == "range_slip":
+            self.slip = 0
+        elif cause == "hold_engaged":
+            self.held = ""
+        elif cause == "relative_mode":
+            self.subtracted = 0.0
+        elif cause == "other_mode":
+            self.other = ""
+        elif cause == "probe_setting":
+            self.probe = 1.0
+        elif cause == "scope_coupling":
+            self.scope_offset, self.scope_ac_only = 0.0, False

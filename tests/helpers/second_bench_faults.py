@@ -332,7 +332,7 @@ def draw_case(kind: str, seed: int, *, two: bool = False, fault: str = "") -> tu
 
 @dataclass(frozen=True)
 class Played:
-    """How a diagnosis of the second bench ended."""
+    """How a diagnosis of the second bench ended: at the first stop, and after what was decided was read again."""
 
     kind: str
     faults: tuple[str, ...]
@@ -342,6 +342,9 @@ class Played:
     stop: str | None
     live: bool
     p_live: float
+    unproven_part: bool
+    decided: tuple[str, ...]
+    confirmed: bool
     path: tuple[tuple[str, str], ...]
 
     @property
@@ -349,25 +352,47 @@ class Played:
         """Whether what was named first is one of the faults."""
         return self.named in self.faults
 
+    @property
+    def closed_right(self) -> bool:
+        """Whether the record was closed, and every fault that was there had been named."""
+        return self.confirmed and set(self.faults) <= set(self.decided)
 
-def play(bench: SecondBench, first: str) -> Played:
-    """Let the engine ask and the bench answer until it stops."""
+
+def _follow(session: Session, bench: SecondBench) -> float:
+    """Do what is asked until the engine stops; minutes it took."""
+    minutes = 0.0
+    for _ in range(MOST_CHECKS):
+        state = session.state()
+        if state.stop:
+            break
+        check = state.next[0]
+        minutes += check.minutes
+        session.update(parse_evidence((check.action, bench.act(check.action))))
+    return minutes
+
+
+def play(bench: SecondBench, first: str, *, rounds: int = 3) -> Played:
+    """Let the engine ask and the bench answer until it stops; then read again, as often as it decides."""
     case = Case.from_text(
         bench.expect, first, instrument="scope" if bench.kind == "scope" else "meter",
         frequency=f"{bench.source.hertz:.5g} Hz" if bench.source.hertz != 50.0 else "",
     )  # fmt: skip
     live = bench.source.live
     session = Session(case)
-    minutes = 0.0
-    while True:
+    minutes = _follow(session, bench)
+    end = session.state()
+    top, decided = end.causes[0], []
+    for _ in range(rounds):
         state = session.state()
-        if state.stop or len(bench.path) >= MOST_CHECKS:
+        if state.stop != "decided" or state.confirmed:
             break
-        check = state.next[0]
-        minutes += check.minutes
-        session.update(parse_evidence((check.action, bench.act(check.action))))
-    top = state.causes[0]
+        named = state.causes[0]
+        decided.append(named.id)
+        again = bench.read_again(named.id, named.family)
+        session.update(parse_evidence(("reading_again", again)))
+        _follow(session, bench)
     return Played(
-        bench.kind, bench.faults, top.id, top.probability, minutes, state.stop, live, state.p_live,
+        bench.kind, bench.faults, top.id, top.probability, minutes, end.stop, live, end.p_live,
+        end.stop == "decided" and top.family == "part" and not end.proven, tuple(decided), session.state().confirmed,
         (("expect", bench.expect), ("first", first), *bench.path),
     )  # fmt: skip

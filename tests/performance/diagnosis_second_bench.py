@@ -20,18 +20,21 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 from helpers.second_bench_faults import FAULTS, KINDS, Played, draw_case, play
 
 
-def one(what: tuple[str, int, bool, str]) -> Played:
+Work = tuple[str, int, bool, str, int]
+
+
+def one(what: Work) -> Played:
     """Draw and play one case."""
-    kind, seed, two, fault = what
-    return play(*draw_case(kind, seed, two=two, fault=fault))
+    kind, seed, two, fault, rounds = what
+    return play(*draw_case(kind, seed, two=two, fault=fault), rounds=rounds)
 
 
-def cases(n: int, seed: int, *, two: bool, flat: bool) -> list[tuple[str, int, bool, str]]:
+def cases(n: int, seed: int, *, two: bool, flat: bool, rounds: int) -> list[Work]:
     """Return what to play: `n` cases of each kind, or `n` of each cause where it can be."""
     if not flat:
-        return [(kind, 100_000 * seed + i, two, "") for kind in KINDS for i in range(n)]
+        return [(kind, 100_000 * seed + i, two, "", rounds) for kind in KINDS for i in range(n)]
     return [
-        (kind, 100_000 * seed + i, False, name)
+        (kind, 100_000 * seed + i, False, name, rounds)
         for kind in KINDS
         for name, fault in FAULTS.items()
         if fault.weight[kind] > 0
@@ -95,6 +98,7 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--flat", action="store_true", help="each cause equally often, n of each")
     parser.add_argument("--only", choices=("single", "two"), help="only these")
+    parser.add_argument("--rounds", type=int, default=3, help="how often what was decided is read again at most")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--wrong", metavar="FILE", help="write wrong diagnoses, one a line")
     parser.add_argument("--confusion", action="store_true", help="what each cause was taken for")
@@ -105,7 +109,7 @@ def main() -> int:
         for two in (False, True):
             if args.only == ("single" if two else "two") or (two and args.flat):
                 continue
-            work = cases(args.n, args.seed, two=two, flat=args.flat)
+            work = cases(args.n, args.seed, two=two, flat=args.flat, rounds=args.rounds)
             found = list(pool.map(one, work, chunksize=5))
             everything += found
             right, nine, sure = report("two faults" if two else "single faults", found)

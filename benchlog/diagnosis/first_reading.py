@@ -1,0 +1,102 @@
+"""What the first reading settles before any check: the function it was displayed in, and where the particles lie."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.forward import FIRST_READING
+from benchlog.diagnosis.hidden import Hidden, Noise
+
+if TYPE_CHECKING:
+    from benchlog.diagnosis.belief import Belief
+
+__all__ = ["as_displayed", "move_onto_reading"]
+
+Floats = npt.NDArray[np.float64]
+
+_PUSH = 1.01  # relative step of the secant that moves particles onto the first reading
+_REACH = 0.4  # and how far they are moved at most
+_PRESENT_V = 1.0  # volts on points that should be dead; less may be pick-up: judgement
+_WORD_SLIP = 0.1  # share of readings in the other coupling where only the word is wrong: judgement
+
+
+def as_displayed(belief: Belief) -> Floats:
+    """Take the function that the first reading was displayed in as the one the dial is at.
+
+    Where it is not the expected one, the dial is wrong, or an output that is DC was reason to turn it; any other
+    cause needs a slip beside it. Volts on points that should be dead show that they are live.
+
+    Returns
+    -------
+    array
+        What it adds to the logarithm of each hypothesis' weight.
+    """
+    case, hidden = belief.case, belief.particles.hidden
+    said, meant = case.reading, case.expect
+    shape = belief.particles.weight.shape
+    nothing = np.zeros(shape[0])
+    if belief.model.other_unit:
+        if case.kind == "ohms" and said.unit == "V":
+            live = np.ones(shape)
+            if said.value is not None and abs(said.value) < _PRESENT_V:
+                live[:, ::2] = 0.0
+            hidden["left_live"] = live
+        return nothing
+    if not (said.coupling and meant.coupling and said.coupling != meant.coupling):
+        return nothing
+    dial = hidden["wrong_function"].copy()
+    for row, hypothesis in enumerate(belief.hypotheses):
+        if "wrong_function" in hypothesis:
+            # Or the wrong word was typed or read for the right function: nothing but the display tells.
+            dial[row, : round(_WORD_SLIP * shape[1])] = 0.0
+        if "part_dc" in hypothesis and "wrong_function" in belief.causes:
+            dial[row] = 1.0
+    hidden["wrong_function"] = dial
+    likely = [
+        any(c in ("wrong_function", "part_dc", "scope_coupling") for c in hypothesis)
+        for hypothesis in belief.hypotheses
+    ]
+    return np.where(likely, 0.0, np.log(belief.catalogue.engine["lapse"]))
+
+
+def move_onto_reading(belief: Belief) -> None:
+    """Move particles near the first reading onto it, each hypothesis by the `free` quantity of its causes.
+
+    Where a cause allows anything, few particles lie within the repeatability of the reading; moved by a secant
+    step they all do, and a second reading of the same thing is then expected to be the same.
+    """
+    shown = belief.case.reading.value
+    if shown is None:
+        return
+    free = {c.id: c.free for c in belief.catalogue.causes}
+    names = [[free[c] for c in hypothesis if free[c]] for hypothesis in belief.hypotheses]
+    spread = belief.catalogue.engine["repeatability"] * abs(shown) + 0.3 * belief.case.reading.resolution
+    noise = belief.rng("target").standard_normal(belief.particles.weight.shape)
+    target = shown + 0.5 * spread * noise
+    for turn in range(max(map(len, names))):
+        _move(belief, {row: own[turn] for row, own in enumerate(names) if len(own) > turn}, target)
+
+
+def _move(belief: Belief, names: dict[int, str], target: Floats) -> None:
+    h = belief.particles.hidden
+    pushed = dict(h)
+    for row, name in names.items():
+        if pushed[name] is h[name]:
+            pushed[name] = h[name].copy()
+        pushed[name][row] *= _PUSH
+    before, after = _again(belief, h), _again(belief, pushed)
+    moved = {name: h[name].copy() for name in set(names.values())}
+    for row, name in names.items():
+        with np.errstate(divide="ignore", invalid="ignore"):
+            factor = 1.0 + (_PUSH - 1.0) * (target[row] - before[row]) / (after[row] - before[row])
+        near = np.isfinite(factor) & (np.abs(factor - 1.0) < _REACH)
+        moved[name][row] *= np.where(near, factor, 1.0)
+    h.update(moved)
+
+
+def _again(belief: Belief, h: Hidden) -> Floats:
+    noise = Noise.like(belief.particles.weight, belief.rng("again"))
+    return belief.model.predict(FIRST_READING, h, noise).value
