@@ -1,4 +1,4 @@
-"""Check the built wheel's file list: every module and data file of both packages, and nothing else."""
+"""Check the built wheel's file list: every module and data file of the packages, and nothing else."""
 
 import subprocess
 import sys
@@ -10,12 +10,12 @@ out = Path(sys.argv[1])
 (source,) = out.glob("*.tar.gz")
 names = {n for n in zipfile.ZipFile(wheel).namelist() if ".dist-info/" not in n}
 tracked = subprocess.run(
-    ["git", "ls-files", "benchlog", "drivers/benchlog_drivers"], capture_output=True, text=True, check=True
+    ["git", "ls-files", "benchlog", "drivers"], capture_output=True, text=True, check=True
 ).stdout.splitlines()
 wanted = {n.removeprefix("drivers/") for n in tracked}
 missing, extra = sorted(wanted - names), sorted(names - wanted)
 if missing or extra:
     sys.exit(f"wheel lacks {missing}, and holds {extra} beyond the tracked files")
 print(
-    f"wheel holds the {len(names)} tracked files of both packages; source archive {source.stat().st_size} bytes"
+    f"wheel holds the {len(names)} tracked files of the packages; source archive {source.stat().st_size} bytes"
 )

@@ -66,7 +66,7 @@ def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
     Raises
     ------
     LogbookError, UsageError
-        If there is no such file, or it is no logbook that can be read.
+        If there is no such file, or it is not a logbook that can be read.
     """
     from benchlog.logbook import Logbook
 

@@ -122,7 +122,7 @@ def build_options(kind: type[T], given: Mapping[str, Any], *, place: str) -> T:
     if dataclasses.is_dataclass(kind):
         known = [f.name for f in dataclasses.fields(kind)]
     else:
-        # Its type is not narrowed to a struct: what is no dataclass is one by the adapters' contract.
+        # Its type is not narrowed to a struct: what is not a dataclass is one by the adapters' contract.
         known = [f.encode_name for f in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
     for key in given:
         if key not in known:

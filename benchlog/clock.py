@@ -111,7 +111,7 @@ def parse_rfc3339(text: str) -> int:
     Raises
     ------
     ValueError
-        If the text is no RFC 3339 time with a zone.
+        If the text is not an RFC 3339 time with a zone.
     """
     head, _, tail = text.partition(".")
     digits = ""

@@ -32,6 +32,11 @@ class Function(StrEnum):
         """SI unit of the function's value."""
         return _UNITS[self]
 
+    @property
+    def quantity(self) -> str:
+        """Name of the quantity that is measured, as results and limits have it."""
+        return _QUANTITIES.get(self.unit, "value")
+
 
 _UNITS = {
     Function.AC_VOLTS: "V",
@@ -47,6 +52,15 @@ _UNITS = {
     Function.DUTY: "1",
     Function.CAPACITANCE: "F",
     Function.TEMPERATURE: "degC",
+}
+
+_QUANTITIES = {
+    "V": "voltage",
+    "A": "current",
+    "ohm": "resistance",
+    "Hz": "frequency",
+    "F": "capacitance",
+    "degC": "temperature",
 }
 
 

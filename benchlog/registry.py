@@ -245,7 +245,7 @@ def _load_plug_in(point: EntryPoint) -> AdapterFactory:
         ) from error
     if not callable(factory) or not hasattr(factory, "Options"):
         raise AdapterUnavailableError(
-            f"plug-in {point.name!r} of {origin} is no adapter factory: {point.value} lacks Options",
+            f"plug-in {point.name!r} of {origin} is not an adapter factory: {point.value} lacks Options",
             hint=f"update {origin}, or tell its author",
         )
     return factory

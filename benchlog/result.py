@@ -6,6 +6,7 @@ of all quantities gathered under one key and unknown or infinite numbers as null
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence
 from benchlog.units import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
@@ -57,13 +60,22 @@ def worst_verdict(verdicts: Sequence[Verdict]) -> Verdict:
 class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     """One line of an uncertainty budget.
 
-    `contribution` is the standard uncertainty of the result due to this input, in the result's unit:
-    \\|sensitivity\\| times the input's standard uncertainty.
+    Attributes
+    ----------
+    label : str
+        For people; nothing else asks it.
+    contribution : float
+        Standard uncertainty of the result due to this input, in the result's unit.
+    influence : Influence or None
+        Which thing the input belongs to, and what of it; None in results recorded before this was kept.
+    sensitivity : float or None
+        Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
+        meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     """
 
     label: str
     contribution: float
-    standard_uncertainty: float | None = None
+    influence: Influence | None = None
     sensitivity: float | None = None
 
 
@@ -163,7 +175,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     hookup: str = ""
     conditions: Mapping[str, str] = {}
     cautions: tuple[str, ...] = ()
-    findings: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     details: Mapping[str, Any] = {}
     record: Record | None = None
 
@@ -182,9 +194,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values; None stands for unknown or infinite numbers."""
-        plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain_number)
+        plain: dict[str, Any] = msgspec.to_builtins(self, enc_hook=_plain)
         budgets = {name: q.pop("budget") for name, q in plain["quantities"].items()}
         plain["budget"] = {name: lines for name, lines in budgets.items() if lines}
+        plain["finding_kinds"] = [str(finding.kind) for finding in self.findings]
         return {"schema": RESULT_SCHEMA, **{k: v for k, v in plain.items() if v is not None}}
 
     def budget_frame(self, quantity: str | None = None) -> pd.DataFrame:
@@ -198,7 +211,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         Returns
         -------
         DataFrame
-            One row a line, the fields of `BudgetLine` as columns, and ``share``: the line's part of the variance.
+            One row a line, the fields of `BudgetLine` and its influence as columns, and ``share``: the line's part of the variance.
 
         Raises
         ------
@@ -215,8 +228,10 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
                 f"no quantity {name!r} in this result", hint=f"it has {', '.join(self.quantities) or 'none'}"
             )
         lines = self.quantities[name].budget
+        rows: list[dict[str, Any]] = [msgspec.to_builtins(line) for line in lines]
+        flat = [{**row.pop("influence", {}), **row} for row in rows]
         frame = pd.DataFrame(
-            [msgspec.to_builtins(line) for line in lines], columns=list(BudgetLine.__struct_fields__)
+            flat, columns=["label", "contribution", *Influence.__struct_fields__, "sensitivity"]
         )
         squares = frame["contribution"].astype(float) ** 2
         frame["share"] = squares / squares.sum() if len(frame) else squares
@@ -251,18 +266,33 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         Raises
         ------
         msgspec.ValidationError
-            If it is no result of this schema.
+            If it is not a result of this schema.
         """
-        data = {k: v for k, v in plain.items() if k not in ("schema", "budget")}
+        data = {k: v for k, v in plain.items() if k not in ("schema", "budget", "finding_kinds")}
         budgets = plain.get("budget", {})
         data["quantities"] = {
             name: {**q, "budget": budgets.get(name, ())} for name, q in plain.get("quantities", {}).items()
         }
+        words = msgspec.convert(plain.get("findings", ()), tuple[str, ...])
+        kinds = msgspec.convert(plain.get("finding_kinds", ()), tuple[str, ...])
+        data["findings"] = [
+            Finding(_kind(k), w) for w, k in itertools.zip_longest(words, kinds[: len(words)])
+        ]
         return msgspec.convert(data, cls)
 
 
-def _plain_number(value: Any) -> Any:
-    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds."""
+def _kind(name: str | None) -> FindingKind:
+    """Kind of a recorded finding; older records have none, and newer ones may have others."""
+    try:
+        return FindingKind(name or "")
+    except ValueError:
+        return FindingKind.NOTE
+
+
+def _plain(value: Any) -> Any:
+    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds; a finding into its words."""
+    if isinstance(value, Finding):
+        return str(value)
     if hasattr(value, "item"):
         return value.item()
     raise TypeError(f"a result can't hold a {type(value).__name__}")

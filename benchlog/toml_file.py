@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 import tomllib
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import msgspec
 
-from benchlog.errors import ConfigError
+from benchlog.errors import ConfigError, UsageError
+from benchlog.files import read_bounded
 
 __all__ = ["line_of", "read_toml"]
 
@@ -35,39 +36,98 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
         If it is missing, no TOML, or does not fit the struct.
     """
     try:
-        data = path.read_bytes()
+        data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:
         raise ConfigError(
             f"{what} {path} does not exist", hint="benchlog new DIR writes a project folder with both files"
         ) from None
     except OSError as error:
         raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None
-    if len(data) > MAX_BYTES:
-        raise ConfigError(f"{what} {path} has {len(data)} bytes; more than {MAX_BYTES} is no plan")
+    except ValueError as error:
+        raise ConfigError(f"{what} {path} {error}", hint="name a plan or bench file") from None
     try:
         text = data.decode("utf-8-sig")
         plain = tomllib.loads(text)
     except UnicodeDecodeError:
-        raise ConfigError(f"{what} {path} is no UTF-8 text", hint="save it as UTF-8") from None
+        raise ConfigError(f"{what} {path} is not UTF-8 text", hint="save it as UTF-8") from None
     except RecursionError:
         raise ConfigError(f"{what} {path} is nested too deeply") from None
     except tomllib.TOMLDecodeError as error:
+        windows_path = "Unescaped '\\'" in str(error) or "Invalid hex value" in str(error)
         raise ConfigError(
-            f"{what} {path} is no valid TOML: {error}", hint="check quotes and brackets there"
+            f"{what} {path} is not valid TOML: {error}",
+            hint="write Windows paths in single quotes: address = 'replay:C:\\captures\\t1.csv'"
+            if windows_path
+            else "check quotes and brackets there",
         ) from None
     try:
-        return msgspec.convert(plain, kind)
+        return msgspec.convert(plain, kind, dec_hook=_read_value)
     except msgspec.ValidationError as error:
         message = str(error)
-        match = re.search(r" - at `\$\.?(.*)`$", message)
-        where = match.group(1) if match else ""
+        match = re.search(r" - at `\$\.?(.*)`$", message, flags=re.DOTALL)
+        where = _with_keys(plain, kind, match.group(1)) if match else ""
         said = message[: match.start()] if match else message
         named = re.search(r"(?:field|value) [`'](.+?)[`']", said)
         line = line_of(text, where, named.group(1) if named and "unknown field" in said else "")
+        cause = error.__cause__
         raise ConfigError(
-            f"{path}, line {line}: {where or 'top level'}: {said[0].lower()}{said[1:]}",
-            hint=_hint(said, kind, plain, where),
+            f"{path}, line {line}: {_place(plain, where)}: {said[0].lower()}{said[1:]}",
+            hint=cause.hint if isinstance(cause, UsageError) else _hint(said, kind, plain, where),
         ) from None
+
+
+def _read_value(kind: type, given: object) -> Any:
+    """Read a field whose type reads its own text (`ValueText`)."""
+    read = getattr(kind, "from_toml", None)
+    if read is None:
+        raise NotImplementedError(f"fields of type {kind.__name__} can't be read from a file")
+    return read(given)
+
+
+def _place(plain: object, where: str) -> str:
+    """Name the place of a mistake as a person finds it: tables by their id, tag or name, then the key.
+
+    >>> _place({"check": [{"id": "C03", "load": "x"}]}, "check[0].load")
+    'check C03, load'
+    """
+    words: list[str] = []
+    keys: list[str] = []
+    node = plain
+    for key, index in re.findall(r"([^.\[\]]+)|\[(\d+)\]", where):
+        if key:
+            keys.append(key)
+            node = node.get(key) if isinstance(node, dict) else None
+            continue
+        node = node[int(index)] if isinstance(node, list) and int(index) < len(node) else None
+        given = node if isinstance(node, dict) else {}
+        names = (given.get(k) for k in ("id", "tag", "name"))
+        name = next((n for n in names if isinstance(n, str) and n), f"{int(index) + 1}")
+        words.append(f"{'.'.join(keys)} {name}")
+        keys = []
+    return ", ".join([*words, *([".".join(keys)] if keys else [])]) or "top level"
+
+
+def _with_keys(plain: Any, kind: type, where: str) -> str:
+    """A msgspec path with the keys of mappings, which it gives as ``[...]``: the one whose value alone is refused."""
+    while "[...]" in where:
+        before, _, after = where.partition("[...]")
+        node = plain
+        for key, index in re.findall(r"([^.\[\]]+)|\[(\d+)\]", before):
+            node = node[key] if key else node[int(index)]
+        kept = dict(node)
+        wrong = next(iter(kept))
+        for key, value in kept.items():
+            node.clear()
+            node[key] = value
+            try:
+                msgspec.convert(plain, kind, dec_hook=_read_value)
+            except msgspec.ValidationError:
+                wrong = key
+                break
+        node.clear()
+        node.update(kept)
+        where = f"{before}.{wrong}{after}"
+    return where
 
 
 def line_of(text: str, where: str, key: str = "") -> int:

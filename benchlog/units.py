@@ -64,6 +64,10 @@ _ALIASES = {
     "°": "deg",
     "mm²": "mm2",
     "sec": "s",
+    "volts": "V",
+    "volt": "V",
+    "amps": "A",
+    "amp": "A",
 }
 _UNPREFIXED = {
     "%": (0.01, "1"),
@@ -75,7 +79,11 @@ _UNPREFIXED = {
     "K": (1.0, "K"),
     "": (1.0, "1"),
 }
-_COUPLINGS = {"ac": "ac", "AC": "ac", "~": "ac", "dc": "dc", "DC": "dc", "=": "dc", "rms": "ac", "RMS": "ac"}
+_COUPLINGS = {"ac": "ac", "~": "ac", "dc": "dc", "=": "dc", "rms": "ac"}
+#: A unit with its coupling in one word, as printed on many meters: ``VAC``, ``mVdc``, ``Vrms``.
+_COUPLED_UNIT = re.compile(r"(.*[VA])(ac|dc|rms)", re.IGNORECASE)
+#: The letter in the place of the decimal mark (IEC 60062): ``4k7``, ``1R5``, ``R47``, ``3V3``.
+_LETTER_MARK = re.compile(r"([+-]?\d*)([RVkKMGmunpµμ])(\d+)(?![\d.,])\s*(.*)")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 
 
@@ -188,15 +196,18 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         If it can't be read, or has another unit.
     """
     stripped = text.strip()
-    match = _NUMBER.match(stripped.replace("−", "-"))
+    plain = _with_point(stripped.replace("−", "-"), unit)
+    match = _NUMBER.match(plain)
     example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
     if not match:
         raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
     number, step = parse_number(match.group())
-    words = stripped[match.end() :].replace("~", " ~ ").replace("=", " = ").split()
+    words = plain[match.end() :].replace("~", " ~ ").replace("=", " = ").split()
     coupling = ""
-    if words and words[-1] in _COUPLINGS:
-        coupling = _COUPLINGS[words.pop()]
+    if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
+        words[-1:] = joined.groups()
+    if words and words[-1].lower() in _COUPLINGS:
+        coupling = _COUPLINGS[words.pop().lower()]
     if len(words) > 1:
         raise UsageError(f"{what}: {text!r} has more than a number and a unit", hint=example)
     found = _unit_factor(words[0] if words else "")
@@ -212,6 +223,23 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _with_point(text: str, unit: str | None) -> str:
+    """Write a letter in the place of the decimal mark as number and unit: ``4k7`` is ``4.7 k``, ``1R5`` ``1.5 ohm``."""
+    match = _LETTER_MARK.fullmatch(text)
+    if match is None or unit in ("m", "m2"):
+        return text
+    whole, letter, decimals, rest = match.groups()
+    if not whole.strip("+-") and letter != "R":
+        return text
+    named = {"R": "ohm", "V": "V"}.get(letter, "")
+    tail = (
+        f"{named} {rest}"
+        if named and not rest.startswith(("ohm", "Ω"))
+        else f"{'' if named else letter.replace('K', 'k')}{rest}"
+    )
+    return f"{whole or '0'}.{decimals} {tail}"
 
 
 _EXAMPLES = {

@@ -69,7 +69,7 @@ def test_a_usb_meter_is_addressed_by_its_serial_number() -> None:
 
 
 def test_a_text_meter_is_told_how_to_be_described() -> None:
-    """Lines of text that are no known frame: the line is shown, and the pattern family named."""
+    """Lines of text that are not a known frame: the line is shown, and the pattern family named."""
     with PtyMeter(b"DCV 27.75 ok\r\n") as line:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
     (other,) = report.unrecognised

@@ -11,7 +11,7 @@ import pytest
 
 ROOTS = [
     Path(spec.origin).parent
-    for name in ("benchlog", "benchlog_drivers")
+    for name in ("benchlog", "benchlog_drivers", "benchlog_soundcard")
     if (spec := importlib.util.find_spec(name)) is not None and spec.origin
 ]
 MODULES = sorted(

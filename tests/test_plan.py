@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import importlib
+from importlib.resources import files
 from pathlib import Path
+from typing import get_type_hints
 
 import pytest
 from helpers.plan_text import check, part, plan_text
 
 from benchlog.errors import ConfigError, UsageError
-from benchlog.plan import read_plan
+from benchlog.plan import KINDS, plan_schema, read_plan
 
 GOOD = """
 [project]
@@ -89,14 +92,37 @@ def test_revision_changes_with_any_edit(tmp_path):
     ("old", "new", "said", "hinted"),
     [
         ('nameplate = "24 V ac 40 VA"', 'nameplat = "24 V"', "line 20", "known keys here"),
-        ('nameplate = "24 V ac 40 VA"', "nameplate = 24", "line 20", "commented example"),
-        ('nameplate = "24 V ac 40 VA"', 'nameplate = "24 V ac 40 XX"', "C03", "24 V ac 40 VA"),
+        (
+            'nameplate = "24 V ac 40 VA"',
+            "nameplate = 24",
+            "line 20: check C03, nameplate: 24 is a",
+            "24 V ac 40",
+        ),
+        ('nameplate = "24 V ac 40 VA"', 'nameplate = "24 V ac 40 XX"', "line 20: check C03", "24 V ac 40 VA"),
+        (
+            'nameplate = "24 V ac 40 VA"',
+            'nameplate = ["24 V"]',
+            "['24 V'] where a text belongs",
+            "24 V ac 40",
+        ),
         ('needs = ["C03"]', 'needs = ["C99"]', "H1 needs 'C99'", "C03"),
         ('needs = ["C03"]', "needs = []", "needs no check", "list the checks"),
         ('part = "REC"', 'part = "RECT"', "part 'RECT'", "REC"),
         ('{ high = "40.9 V" }', "{ }", "low, high or both", ""),
         ('{ high = "40.9 V" }', '{ low = "50 V", high = "40.9 V" }', "above high", ""),
-        ('{ high = "40.9 V" }', '{ high = "40.9 parsec" }', "parsec", "27.75 V"),
+        (
+            '{ high = "40.9 V" }',
+            '{ high = "40.9 parsec" }',
+            "line 27: check C13, limits.voltage.high",
+            "27.75 V",
+        ),
+        ('{ high = "40.9 V" }', "{ high = 40.9 }", "40.9 is a bare number", "27.75 V"),
+        ('{ high = "40.9 V" }', '{ high = "40.9 ohm" }', "not in V", "27.75 V"),
+        ("limits.voltage", "limits.current", "limits.current: not measured by a reading check", "voltage"),
+        ('expect = "60"', 'expect = "60"\ntolerance = "6"', "600 %, not 0 to 100 %", "0.5 %"),
+        ('expect = "60"', 'expect = "60"\nfrequency = 5000', "5000 is a bare number", "5 kHz"),
+        ('expect = "60"', 'expect = "60"\nfrequency = "5 V"', "not in Hz", "5 kHz"),
+        ('expect = "60"', 'expect = "60"\ndivider = "1:60"', "does not divide", "100:1"),
         ('id = "C13"', 'id = "C03"', "there twice", "own name"),
         ('kind = "reading"', 'kind = "guess"', "guess", ""),
         (
@@ -105,7 +131,7 @@ def test_revision_changes_with_any_edit(tmp_path):
             "scope clip on a mains-referenced node is refused",
             "protective earth",
         ),
-        ("[project]", "[project", "no valid TOML", "brackets"),
+        ("[project]", "[project", "not valid TOML", "brackets"),
         ('mains = "230 V"', 'mains = "230 ohm"', "project.mains", ""),
     ],
 )
@@ -141,7 +167,7 @@ def test_no_file_and_no_text(tmp_path):
         read_plan(tmp_path / "none.toml")
     picture = tmp_path / "plan.toml"
     picture.write_bytes(b"\x89PNG\r\n\x1a\n\xff\xfe\x00")
-    with pytest.raises(ConfigError, match="no UTF-8 text"):
+    with pytest.raises(ConfigError, match="not UTF-8 text"):
         read_plan(picture)
 
 
@@ -159,3 +185,55 @@ def test_asking_for_what_is_not_there(tmp_path):
     assert "C13" in caught.value.hint
     with pytest.raises(UsageError):
         found.hold("H9")
+
+
+def test_a_number_needs_no_quotes_where_no_unit_can_be_missing(tmp_path):
+    """Turns and tolerances; the check is the same one as with quotes."""
+    found = plan(tmp_path, GOOD.replace('expect = "60"', "expect = 60")).check("C07")
+    assert found.expect.value == 60.0
+    assert found.revision == plan(tmp_path).check("C07").revision
+
+
+def test_revisions_of_shipped_plans_are_those_on_record():
+    """A result counts only for the revision it was taken on: digests as version 0.1.0 wrote them into logbooks."""
+    recorded = {
+        "C01": "c57a381d4965",
+        "C02": "e327b7806db9",
+        "C04": "b74bbdeb477b",
+        "C06": "d7066bf96255",
+        "C07": "45d3a90f6111",
+        "C08": "d3370ada82ee",
+        "C09": "cff9d58b3f24",
+        "C11": "8770e874331e",
+        "C12": "23319bf1a66e",
+        "C13": "4684203b589f",
+        "C16": "674786183997",
+    }
+    checks = read_plan(Path(str(files("benchlog.demo") / "kc1.toml"))).checks
+    assert {name: checks[name].revision for name in recorded} == recorded
+
+
+def test_every_kind_has_its_steps():
+    """The module of its steps is found by its tag, and does checks of just this kind."""
+    for kind in KINDS:
+        module = importlib.import_module(f"benchlog.guide.steps.{kind.tag}")
+        assert get_type_hints(module.measure)["check"] is kind.spec
+        assert get_type_hints(getattr(module, "expectation", module.measure))["check"] is kind.spec
+
+
+def test_editors_learn_what_belongs_into_each_field():
+    """Description, unit's example and default come from the field's declaration."""
+    supply = plan_schema()["$defs"]["SupplyCheck"]["properties"]
+    assert supply["load_tolerance"]["default"] == "1 %"
+    assert supply["load"]["anyOf"][0]["examples"] == ["15 ohm"]
+    for kind in KINDS:
+        for name, field in plan_schema()["$defs"][kind.spec.__name__]["properties"].items():
+            assert name == "kind" or field.get("description"), (kind.tag, name)
+
+
+def test_a_windows_path_in_double_quotes_is_named(tmp_path):
+    r"""In TOML a backslash in double quotes begins an escape; single quotes take a path as it is."""
+    text = '[project]\nname = "KC-1"\nfolder = "C:\\captures\\t1.csv"\n'
+    with pytest.raises(ConfigError, match="not valid TOML") as error:
+        plan(tmp_path, text)
+    assert "single quotes" in error.value.hint

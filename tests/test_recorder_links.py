@@ -104,7 +104,7 @@ def test_a_meter_switched_off_inside_a_frame_is_one_silent_gap(tmp_path: Path) -
 
 
 def test_a_burst_of_garbage_costs_no_good_frame_and_is_counted(tmp_path: Path) -> None:
-    """Bytes between good frames are no gap; the record tells how many frames were rejected, and why."""
+    """Bytes between good frames are not a gap; the record tells how many frames were rejected, and why."""
     with PtyMeter() as meter, recording(tmp_path, SerialMeter(PULLED, meter.path, FRAMES)) as told:
         garbage = bytes(range(256)) + frame(9)[:5] + b"\x11\x12\x13" * 20
         meter.send(frame(1) + garbage + frame(2) + garbage)

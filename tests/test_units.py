@@ -38,6 +38,20 @@ from benchlog.units import (
         ("300 mm", 0.3, "m", ""),
         ("2 min", 120.0, "s", ""),
         ("1 cm2", 1e-4, "m2", ""),
+        ("14.13 VAC", 14.13, "V", "ac"),
+        ("9.12VDC", 9.12, "V", "dc"),
+        ("9.12 Vdc", 9.12, "V", "dc"),
+        ("120 mVac", 0.12, "V", "ac"),
+        ("27.75 V AC", 27.75, "V", "ac"),
+        ("27.75 Vrms", 27.75, "V", "ac"),
+        ("12 volts dc", 12.0, "V", "dc"),
+        ("0,47 V", 0.47, "V", ""),
+        ("1R5", 1.5, "ohm", ""),
+        ("R47", 0.47, "ohm", ""),
+        ("4k7 ohm", 4700.0, "ohm", ""),
+        ("4K7 Ω", 4700.0, "ohm", ""),
+        ("3V3 dc", 3.3, "V", "dc"),
+        ("4n7 F", 4.7e-9, "F", ""),
     ],
 )
 def test_what_people_type(text, value, unit, coupling):
@@ -45,6 +59,28 @@ def test_what_people_type(text, value, unit, coupling):
     quantity = parse_quantity(text)
     assert quantity.value == pytest.approx(value, rel=1e-12)
     assert (quantity.unit, quantity.coupling) == (unit, coupling)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value", "step"),
+    [
+        ("4k7", "ohm", 4700.0, 100.0),
+        ("10k", "ohm", 1e4, 1e3),
+        ("2M2", "ohm", 2.2e6, 1e5),
+        ("1R5", "ohm", 1.5, 0.1),
+    ],
+)
+def test_resistors_are_typed_as_printed(text, unit, value, step):
+    """The letter stands in the place of the decimal mark (IEC 60062, from memory)."""
+    quantity = parse_quantity(text, unit)
+    assert (quantity.value, quantity.resolution) == (pytest.approx(value), pytest.approx(step))
+
+
+@pytest.mark.parametrize("text", ["4x7", "k7", "1R5 V", "4k7 VAC ohm", "27.75 VACC", "1R5R5"])
+def test_what_only_looks_alike_is_refused(text):
+    """One clear error, never a wrong number."""
+    with pytest.raises(UsageError):
+        parse_quantity(text, "ohm")
 
 
 def test_decimal_comma_is_never_a_thousands_mark():
@@ -103,7 +139,7 @@ def test_nameplates(text, volts, coupling, va):
 
 @pytest.mark.parametrize("text", ["24", "24 V ac 40 XX", "0 V ac", "24 V ac 0 VA", "hello", "-24 V ac"])
 def test_bad_nameplates(text):
-    """What is no nameplate is refused with an example."""
+    """What is not a nameplate is refused with an example."""
     with pytest.raises(UsageError):
         parse_nameplate(text)
 

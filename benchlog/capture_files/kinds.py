@@ -7,6 +7,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from benchlog.errors import CaptureFileError
+from benchlog.files import read_bounded
 
 __all__ = ["FileKind", "file_kind", "read_bytes"]
 
@@ -42,6 +43,7 @@ _FOREIGN = (
     (b"MZ", "a program"),
     (b"{\\rtf", "an RTF document"),
 )
+MAX_BYTES = 2_000_000_000
 _WHAT_TO_DO = "export the samples from the scope as CSV, NPZ, WAV or MAT and give that file"
 
 
@@ -54,11 +56,11 @@ def read_bytes(path: Path) -> bytes:
         If it is missing, a folder, unreadable or empty.
     """
     try:
-        data = path.read_bytes()
+        data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:
         raise CaptureFileError(f"no file {str(path)!r}", hint="check the name and the folder") from None
-    except IsADirectoryError:
-        raise CaptureFileError(f"{str(path)!r} is a folder", hint="give one file in it") from None
+    except ValueError as error:
+        raise CaptureFileError(f"{str(path)!r} {error}", hint="give one capture file") from None
     except OSError as error:
         raise CaptureFileError(
             f"{str(path)!r} can't be read: {error.strerror or error}", hint="check its permissions"

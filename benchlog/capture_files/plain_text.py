@@ -57,7 +57,7 @@ def plain_text(data: bytes, name: str) -> PlainText:
     Raises
     ------
     CaptureFileError
-        If the bytes are no text.
+        If the bytes are not text.
     """
     encoding = ""
     for mark, found in _MARKS:

@@ -240,6 +240,6 @@ def _refuse_decorated_numbers(cells: list[str], title: str, layout: TextLayout, 
     decorated = [c for c in filled if re.match(r"[+-]?\d", c)]
     if len(decorated) > len(filled) / 2:
         raise CaptureFileError(
-            f"{name}: {title!r} holds {decorated[0]!r}, which is no plain number",
+            f"{name}: {title!r} holds {decorated[0]!r}, which is not a plain number",
             hint=f"export numbers without units or blanks in them; {seen(layout)}",
         )

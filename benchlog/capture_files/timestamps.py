@@ -73,7 +73,7 @@ def read_stamps(cells: Sequence[str], name: str) -> Stamps:
         except ValueError:
             continue
     if not readings:
-        raise CaptureFileError(f"{name}: {first.group()!r} is no date", hint="write times as ISO 8601")
+        raise CaptureFileError(f"{name}: {first.group()!r} is not a date", hint="write times as ISO 8601")
     if len(readings) == 1:
         order, (ns, valid) = readings.popitem()
         return Stamps(ns, valid, bool(first["z"]), "" if order == "dmy" else "dates read as month/day/year")

@@ -101,7 +101,7 @@ def _codes(samples: bytes, code: int, bits: int, name: str) -> tuple[npt.NDArray
         size = bits // 8
         values = np.frombuffer(samples[: len(samples) // size * size], dtype=f"<f{size}")
         if not np.isfinite(values).all():
-            raise CaptureFileError(f"{name}: samples that are no number", hint="export it again")
+            raise CaptureFileError(f"{name}: samples that are not numbers", hint="export it again")
         return values, 1.0
     if code == _PCM and bits == 8:
         return np.frombuffer(samples, dtype=np.uint8), 128.0

@@ -14,6 +14,8 @@ from benchlog.checks.alignment import Alignment, align, pair
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, expanded_at_2
 from benchlog.checks.settled import Step, count_size, settled_steps
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.statistics import (
@@ -193,7 +195,7 @@ def check_agreement(
     if first.name == second.name:
         raise UsageError(f"both are called {first.name!r}", hint="give them different names with --columns")
     unit = first.unit or second.unit or "1"
-    findings = list(notes)
+    findings = [Finding(FindingKind.CLOCKS, words) for words in notes]
     a, b = first.finite(), second.finite()
     for series, whole in ((a, first), (b, second)):
         if series.values.size < _LEAST:
@@ -206,7 +208,13 @@ def check_agreement(
     findings += _about_shape(found, a, b, unit, index_only)
     bias = found.difference
     difference = to_uncertain(
-        uncertain(bias.mean, bias.u_mean, max(1.0, bias.n_effective - 1), label="scatter of the differences"),
+        uncertain(
+            bias.mean,
+            bias.u_mean,
+            max(1.0, bias.n_effective - 1),
+            label="scatter of the differences",
+            influence=Influence(Role.SCATTER),
+        ),
         unit,
     )
     quantities = {"difference": difference}
@@ -259,49 +267,69 @@ def _paired(
     return times[valid], u[valid], v[valid], alignment
 
 
-def _about_clock(alignment: Alignment, a: Series, b: Series, same_clock: bool, index_only: bool) -> list[str]:
+def _about_clock(
+    alignment: Alignment, a: Series, b: Series, same_clock: bool, index_only: bool
+) -> list[Finding]:
     if alignment.reason:
-        return [] if same_clock else [f"clocks not compared: {alignment.reason}"]
+        return [] if same_clock else [Finding(FindingKind.CLOCKS, f"clocks not compared: {alignment.reason}")]
     if not alignment.significant:
         if same_clock or index_only:
             return []
         bound = 2 * alignment.u_offset_s
-        return [f"clocks agree within {bound:.2g} s (offset {alignment.offset_s:+.2g} s); nothing applied"]
+        return [
+            Finding(
+                FindingKind.CLOCKS,
+                f"clocks agree within {bound:.2g} s (offset {alignment.offset_s:+.2g} s); nothing applied",
+            )
+        ]
     size = format_uncertain(abs(alignment.offset_s), 2 * alignment.u_offset_s, "s")
     if index_only:
         size = f"{abs(alignment.offset_s):.3g} rows"
     if same_clock:
         late, early = (b, a) if alignment.offset_s > 0 else (a, b)
         return [
-            (
+            Finding(
+                FindingKind.CLOCKS,
                 f"{late.name} follows {early.name} by {size}: while the quantity changes the differences contain "
-                "this lag; the steady stretches do not"
+                "this lag; the steady stretches do not",
             )
         ]
     side = "ahead of" if alignment.offset_s > 0 else "behind"
     out = [
-        f"clock of {b.name} is {size} {side} that of {a.name}: applied (a lag of the instrument looks the same)"
+        Finding(
+            FindingKind.CLOCKS,
+            f"clock of {b.name} is {size} {side} that of {a.name}: applied (a lag of the instrument looks the same)",
+        )
     ]
     if alignment.rate_significant:
         out.append(
-            f"clock of {b.name} runs {alignment.rate * 1e6:+.0f} ppm against that of {a.name}: applied"
+            Finding(
+                FindingKind.CLOCKS,
+                f"clock of {b.name} runs {alignment.rate * 1e6:+.0f} ppm against that of {a.name}: applied",
+            )
         )
     return out
 
 
-def _about_shape(found: Agreement, a: Series, b: Series, unit: str, index_only: bool) -> list[str]:
-    out = []
+def _about_shape(found: Agreement, a: Series, b: Series, unit: str, index_only: bool) -> list[Finding]:
+    out: list[Finding] = []
     if found.drifts:
         per, name = (1.0, "row") if index_only else (_HOUR_S, "hour")
         out.append(
-            f"the difference drifts by {format_quantity(found.drift.slope * per, unit)} per {name} "
-            f"(robust slope {format_quantity(found.robust_drift * per, unit)})"
+            Finding(
+                FindingKind.DRIFT,
+                f"the difference drifts by {format_quantity(found.drift.slope * per, unit)} per {name} "
+                f"(robust slope {format_quantity(found.robust_drift * per, unit)})",
+            )
         )
     line = found.regression
     if math.isfinite(line.slope) and line.correlation**2 < 0.5:
         out.append(
-            f"{a.name} and {b.name} hardly follow each other (correlation {line.correlation:.2f}): "
-            "is it the same quantity?"
+            Finding(
+                FindingKind.SCATTER,
+                f"{a.name} and {b.name} hardly follow each other (correlation {line.correlation:.2f}): "
+                "is it the same quantity?",
+            )
         )
     return out
 
@@ -311,7 +339,7 @@ def _judge(
 ) -> tuple[Verdict, float | None]:
     """Return verdict and worst E_n; indeterminate without accuracies."""
     places = [(s.first_value, s.second_value) for s in found.steps]
-    if len(places) < 2:  # one calm moment is no level; the whole log tells more
+    if len(places) < 2:  # one calm moment is not a level; the whole log tells more
         places = [(mean_a, mean_b)]
     worst = 0.0
     for value_a, value_b in places:

@@ -8,13 +8,16 @@ from typing import Any
 
 from benchlog.checks.meter_pairs import NodeMeter
 from benchlog.errors import AnalysisError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 from benchlog.signal.findings import Severity
-from benchlog.signal.meter_response import SINE_FORM_FACTOR, MeterResponse
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
 __all__ = ["as_rms"]
+
+#: An average-responding meter multiplies the mean absolute value by this, which is right for a sine only.
+SINE_FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 
 #: An 8-bit scope shows a form factor to about this, relative (half-width; judgement).
 _SCOPE_SHAPE = 0.01
@@ -51,7 +54,7 @@ def as_rms(
         If the record does not show the waveform well enough.
     """
     kinds = {tag: responses.get(tag, "") for tag in meters}
-    averaging = [tag for tag, kind in kinds.items() if kind == MeterResponse.AVERAGE]
+    averaging = [tag for tag, kind in kinds.items() if kind == "average"]
     if not averaging:
         return meters, []
     if waveform is None:
@@ -91,4 +94,6 @@ def _average_over_rms(waveform: Waveform) -> Any:
         rms.standard_uncertainty / rms.value,
         _SCOPE_SHAPE / math.sqrt(3),
     )
-    return uncertain(ratio, ratio * relative, label="form factor of the waveform")
+    return uncertain(
+        ratio, ratio * relative, label="form factor of the waveform", influence=Influence(Role.MODEL)
+    )

@@ -8,6 +8,8 @@ from typing import Any
 
 from benchlog.capture import Capture
 from benchlog.checks.meter_reading import MeterReading
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.reading import Function, Origin, Reading
@@ -19,7 +21,14 @@ from benchlog.units import format_quantity
 __all__ = ["Captured", "read_capture"]
 
 #: Kinds of findings under which an rms value says nothing.
-_SPOILING = ("clipping", "gap", "time base", "too few cycles", "amplitude moves", "frequency moves")
+_SPOILING = (
+    FindingKind.CLIPPING,
+    FindingKind.GAP,
+    FindingKind.TIME_BASE,
+    FindingKind.TOO_FEW_CYCLES,
+    FindingKind.AMPLITUDE_MOVES,
+    FindingKind.FREQUENCY_MOVES,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +49,17 @@ class Captured(MeterReading):
         tag = self.reading.instrument or "scope"
         return f"{tag} {self.reading.channel}"
 
+    def influence(self, role: Role) -> Influence:
+        """See `MeterReading.influence`; the function is the scope's, whatever the voltage is used as."""
+        shown = self.reading
+        return Influence(role, shown.instrument, CAPTURE, shown.channel, shown.range_max)
+
     @property
-    def findings(self) -> tuple[str, ...]:
+    def findings(self) -> tuple[Finding, ...]:
         """What is odd about the record."""
-        return tuple(f.message for f in self.waveform.findings if f.severity is not Severity.NOTE)
+        return tuple(
+            Finding(f.kind, f.message) for f in self.waveform.findings if f.severity is not Severity.NOTE
+        )
 
     @property
     def spoiled(self) -> str:
@@ -84,7 +100,13 @@ class Captured(MeterReading):
 
     def _own(self, quantity: Uncertain, label: str) -> Any:
         df = math.inf if quantity.degrees_of_freedom is None else quantity.degrees_of_freedom
-        return uncertain(quantity.value, quantity.standard_uncertainty, df, label=label)
+        return uncertain(
+            quantity.value,
+            quantity.standard_uncertainty,
+            df,
+            label=label,
+            influence=self.influence(Role.NOISE),
+        )
 
 
 def read_capture(capture: Capture, channel: str, function: Function, gain_accuracy: float) -> Captured:
@@ -115,6 +137,7 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
         format_quantity(shown.value, "V"),
         instrument=capture.instrument,
         channel=channel,
+        range_max=capture.channel(channel).range_max,
         utc_ns=capture.utc_ns,
         origin=Origin.FILE,
     )

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import to_uncertain, uniform
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Role
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.result import Limits, Result, Uncertain
 
@@ -34,14 +37,14 @@ def check_compare(
     shared = same_meter_and_range(part, reference)
     gain = part.gain_error()
     over = part.with_gain(gain) / reference.with_gain(gain if shared else reference.gain_error())
-    known = uniform(1.0, tolerance, label="known resistor")
-    ratio = to_uncertain(over * known, "1")
-    resistance = to_uncertain(over * known * reference_ohm, "ohm")
+    known = known_resistor(reference_ohm, tolerance, Role.KNOWN_RESISTOR)
+    ratio = to_uncertain(over * known / reference_ohm, "1")
+    resistance = to_uncertain(over * known, "ohm")
     judgement = judge(ratio, limits, "ratio to the known resistor")
     meters = dict.fromkeys(m.reading.instrument for m in (part, reference) if m.reading.instrument)
     findings = misleading_flags(part, reference)
     if not shared:
-        findings.append("two meters or ranges: their gains do not cancel")
+        findings.append(Finding(FindingKind.GAINS, "two meters or ranges: their gains do not cancel"))
     return Result(
         check="compare",
         verdict=judgement.verdict,

@@ -6,6 +6,7 @@ from typing import Any
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function, State
@@ -73,15 +74,21 @@ def check_continuity(
         quantities = {"resistance": resistance, **quantities}
         if reading.reading.function is Function.CONTINUITY:
             findings.append(
-                "a continuity beeper says nothing of joint quality: its threshold is tens of ohms"
+                Finding(
+                    FindingKind.ADVICE,
+                    "a continuity beeper says nothing of joint quality: its threshold is tens of ohms",
+                )
             )
         if lead_null is None and current is None:
-            findings.append("no lead null: the reading holds the test leads' 0.1 to 0.5 Ω")
+            findings.append(
+                Finding(FindingKind.LEADS, "no lead null: the reading holds the test leads' 0.1 to 0.5 Ω")
+            )
         judgement = _judge(resistance, used, two_wire=current is None)
         if lead_null is not None and lead_null.value > reading.value:
-            doubt = (
+            doubt = Finding(
+                FindingKind.LEADS,
                 f"lead null {lead_null.reading.displayed} is above the reading {reading.reading.displayed}: "
-                "doubt the null, take it again with the tips pressed together"
+                "doubt the null, take it again with the tips pressed together",
             )
             findings.append(doubt)
             judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)

@@ -8,6 +8,8 @@ from dataclasses import replace
 from benchlog.capture import Capture
 from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind, unique
+from benchlog.influence import CAPTURE
 from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
@@ -44,14 +46,15 @@ def check_core_set(
     if unknown:
         raise UsageError(f"core {unknown[0]} has no capture at the usual level")
     alike = replace(setup, gain_accuracy=0.0, resistor_tolerance=0.0)
-    readings, quantities, findings = [], {}, []
+    readings, quantities = [], {}
+    findings: list[Finding] = []
     for name, capture in captures.items():
         own = measure_inductance(capture, setup)
         noise = to_uncertain(measure_inductance(capture, alike).inductance, "H")
         quantities[f"inductance_{name}"] = to_uncertain(own.inductance, "H")
         if turns is not None:
             quantities[f"al_{name}"] = to_uncertain(own.inductance / turns**2, "H")
-        findings += [f"core {name}: {text}" for text in own.findings]
+        findings += [found.about(f"core {name}") for found in own.findings]
         raised = measure_inductance(higher[name], alike).inductance if name in higher else None
         readings.append(
             CoreReading(
@@ -73,12 +76,18 @@ def check_core_set(
         bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
         verdict, reason = Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
         findings.append(
-            "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
-            "saturation it does"
+            Finding(
+                FindingKind.CORE,
+                "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
+                "saturation it does",
+            )
         )
         if not higher and any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference):
             findings.append(
-                "a capture of each core at three times the level tells a crack (AL stays) from another material"
+                Finding(
+                    FindingKind.ADVICE,
+                    "a capture of each core at three times the level tells a crack (AL stays) from another material",
+                )
             )
     details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
     return _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
@@ -88,7 +97,7 @@ def _result(
     quantities: Mapping[str, Uncertain],
     verdict: Verdict,
     reason: str,
-    findings: list[str],
+    findings: list[Finding],
     details: Mapping[str, object],
     capture: Capture,
 ) -> Result:
@@ -97,9 +106,10 @@ def _result(
         verdict=verdict,
         reason=reason,
         quantities=quantities,
-        findings=tuple(dict.fromkeys(findings)),
+        findings=unique(findings),
         details=details,
         rule="within 0.75 to 1.33 one lot, at 2 and more another material (common practice, no source)",
         instruments=(capture.instrument,) if capture.instrument else (),
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup="equal turns on every core, series resistor, same frequency and volts per turn",
     )

@@ -11,6 +11,8 @@ from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMet
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
 from benchlog.reading import Flag, Function, State
@@ -76,7 +78,7 @@ def check_crosscheck(
     meters: Mapping[str, NodeMeter] = as_read
     if function is Function.AC_VOLTS or function is Function.AC_CURRENT:
         meters, told = as_rms(as_read, responses or {}, waveform, unit)
-        findings += told
+        findings += [Finding(FindingKind.RESPONSE, words) for words in told]
     pairs = [compare(a, b, fit, unit) for a, b in itertools.combinations(meters.values(), 2)]
     worst = max(pairs, key=lambda pair: pair.e_n)
     details: dict[str, Any] = {
@@ -101,14 +103,14 @@ def check_crosscheck(
     failed = worst.e_n > 1
     moved = _moved_more(worst, readings, unit)
     if moved:
-        findings.append(moved)
+        findings.append(Finding(FindingKind.DRIFT, moved))
     if len(meters) > 2:
         odd, words = odd_one_out(list(meters.values()), pairs, fit, unit)
         details["odd_one_out"] = odd
         if words:
-            findings.append(words)
+            findings.append(Finding(FindingKind.ODD_ONE_OUT, words))
     elif failed and not moved:
-        findings.append(DECIDERS)
+        findings.append(Finding(FindingKind.ADVICE, DECIDERS))
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
@@ -154,7 +156,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         held = [flag for flag in _NOT_NOW if flag in shown.flags]
         if held:
             raise AnalysisError(
-                f"{shown.instrument} shows {held[0].value!r}: that is no reading of now",
+                f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",
                 hint=f"clear {held[0].value} and read both again",
             )
     first = readings[0].reading
@@ -171,7 +173,13 @@ def _systematic(readings: Sequence[MeterReading], value: float) -> Any:
     """Uncertain number of a meter's value: its accuracy bound, shared by all its readings."""
     accuracy = readings[0].accuracy
     u = max(m.accuracy.standard_uncertainty(value, m.reading.resolution) for m in readings)
-    return uncertain(value, u, label=f"accuracy of {readings[0].name} ({accuracy})")
+    return uncertain(
+        value,
+        u,
+        label=f"accuracy of {readings[0].name} ({accuracy})",
+        influence=readings[0].influence(Role.READING),
+        scale=value,
+    )
 
 
 def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -> str:
@@ -194,7 +202,7 @@ def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -
     return ""
 
 
-def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[str]:
+def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Finding]:
     if fit.drift is not None:
         # Without readings to spare there is no scatter to compare with: two counts are nothing to speak of.
         noise = 2 * fit.u_drift if fit.degrees_of_freedom > 0 else 0.0
@@ -203,10 +211,13 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[str]
             return []
         per = "a second" if fit.per_second else "from reading to reading"
         moved = format_quantity(fit.drift, readings[0].reading.unit)
-        return [f"the node moved by {moved} {per}; taken out of the difference"]
+        return [Finding(FindingKind.DRIFT, f"the node moved by {moved} {per}; taken out of the difference")]
     if fit.degrees_of_freedom > 0:
         return [
-            "each meter was read in one go: a drift of the node can't be told from a difference; read A-B-A"
+            Finding(
+                FindingKind.DRIFT,
+                "each meter was read in one go: a drift of the node can't be told from a difference; read A-B-A",
+            )
         ]
     return []
 

@@ -10,8 +10,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import GTC
-
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains
 from benchlog.checks.series_resistor import (
@@ -23,11 +21,14 @@ from benchlog.checks.series_resistor import (
     series_resistor,
 )
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import turns_posterior
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
 from benchlog.wording import quantity_words
@@ -100,7 +101,7 @@ def check_inductance(
         If a record can't be fitted or shows no inductance.
     """
     _check_arguments(turns, al_h, tolerance, test_winding)
-    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument)
     resistor = series_resistor(setup.resistor_ohm, setup.resistor_tolerance)
     coil = coil_of(capture, setup, gains, resistor, swapped)
     quantities = {"inductance": to_uncertain(coil.inductance, "H")}
@@ -132,9 +133,9 @@ def check_inductance(
     reason = f"the record can't carry a verdict: {coil.blocked[0]}" if coil.blocked else judgement.reason
     if in_phase(coil.phase_deg) and verdict is not Verdict.NOT_DONE:
         verdict = Verdict.INDETERMINATE
-        reason = next(text for text in coil.findings if "in phase" in text)
+        reason = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
     if short is not None:
-        findings.insert(0, short.words)
+        findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
         if verdict is Verdict.FAIL:
             reason = f"{short.words}; {reason}"
     if posterior is not None:
@@ -150,7 +151,7 @@ def check_inductance(
         rule=RULE if used else "",
         turns=posterior.as_json() if posterior else None,
         instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: "capture"} if capture.instrument else {},
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup=_hookup(setup),
         cautions=(HOOKUP_CAUTION,),
         findings=tuple(findings),
@@ -194,23 +195,31 @@ def _shorted(coil: MeasuredCoil, turns: int | None, al_h: float | None) -> Short
 
 def _independent_count(
     coil: MeasuredCoil, setup: SeriesSetup, gains: ScopeGains, resistor: Any, test: TestWinding, turns: int
-) -> tuple[Any, list[str]]:
+) -> tuple[Any, list[Finding]]:
     """Turns from both inductances: channel gains and a shared resistor cancel, gains between ranges do not."""
     ohm = test.resistor_ohm or setup.resistor_ohm
     own = resistor if ohm == setup.resistor_ohm else series_resistor(ohm, setup.resistor_tolerance)
     other = coil_of(test.capture, setup, gains, own, None, ", test winding")
     square = coil.inductance / other.inductance
     if None in coil.ranges or coil.ranges != other.ranges:
-        square = square * uniform(1.0, setup.range_gain, label="gain between ranges, both captures")
+        square = square * uniform(
+            1.0,
+            setup.range_gain,
+            label="gain between ranges, both captures",
+            influence=gains.influence(Role.RANGE_GAIN),
+        )
     words = list(other.findings)
     if other.blocked:
-        words.append(f"the count can't be trusted: {other.blocked[0]}")
+        words.append(Finding(FindingKind.HOOKUP, f"the count can't be trusted: {other.blocked[0]}"))
     level = coil.voltage_peak_v / coil.frequency_hz / turns
     test_level = other.voltage_peak_v / other.frequency_hz / test.turns
     if not 0.8 < level / test_level < 1.25 or not 0.98 < coil.frequency_hz / other.frequency_hz < 1.02:
         words.append(
-            "the two windings were measured at different flux density or frequency "
-            f"({level / test_level:.2g} times the flux); AL depends on both: repeat at equal volts per turn"
+            Finding(
+                FindingKind.CONDITIONS,
+                "the two windings were measured at different flux density or frequency "
+                f"({level / test_level:.2g} times the flux); AL depends on both: repeat at equal volts per turn",
+            )
         )
     return test.turns * GTC.sqrt(square), words
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.errors import UsageError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
@@ -49,11 +50,23 @@ def check_isolation(
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
     # Below one count the display can't tell: the leakage is then at least that of one count.
     seen = max(abs(reading.value), reading.reading.resolution)
-    gain, supply = reading.gain_error(), uniform(supply_v, 0.02 * supply_v, label="supply voltage")
-    volts = seen * (1 + gain) + uniform(0.0, reading.reading.resolution / 2, label=f"digit of {reading.name}")
-    resistance = to_uncertain(
-        uniform(input_ohm, 0.05 * input_ohm, label="input resistance") * (supply / volts - 1), "ohm"
+    gain, supply = (
+        reading.gain_error(),
+        uniform(supply_v, 0.02 * supply_v, label="supply voltage", influence=Influence(Role.SUPPLY)),
     )
+    volts = seen * (1 + gain) + uniform(
+        0.0,
+        reading.reading.resolution / 2,
+        label=f"digit of {reading.name}",
+        influence=reading.influence(Role.COUNTS),
+    )
+    own = uniform(
+        input_ohm,
+        0.05 * input_ohm,
+        label="input resistance",
+        influence=reading.influence(Role.INPUT_RESISTANCE),
+    )
+    resistance = to_uncertain(own * (supply / volts - 1), "ohm")
     judgement = judge(resistance, used, "leakage resistance")
     return Result(
         check="isolation",

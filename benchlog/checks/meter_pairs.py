@@ -10,6 +10,7 @@ from typing import Any
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.node_values import NodeValues
 from benchlog.errors import UsageError
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_uncertain
@@ -91,7 +92,13 @@ def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair
     scatter = _scatter(a, b, fit)
     difference = a.number - b.number
     if scatter > 0:
-        difference += uncertain(0.0, scatter, fit.degrees_of_freedom, label="scatter of the readings")
+        difference += uncertain(
+            0.0,
+            scatter,
+            fit.degrees_of_freedom,
+            label="scatter of the readings",
+            influence=Influence(Role.SCATTER),
+        )
     e_n = abs(a.value - b.value) / expanded_at_2(a.u, b.u, scatter)
     return MeterPair(a, b, to_uncertain(difference, unit), e_n)
 

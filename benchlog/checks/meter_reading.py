@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.errors import AnalysisError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading
@@ -56,7 +58,18 @@ class MeterReading:
     def uncertain(self) -> Any:
         """Uncertain number of one reading taken alone: the whole bound as one uniform half-width."""
         u = self.accuracy.standard_uncertainty(self.value, self.reading.resolution)
-        return uncertain(self.value, u, label=f"accuracy of {self.name} ({self.accuracy})")
+        return uncertain(
+            self.value,
+            u,
+            label=f"accuracy of {self.name} ({self.accuracy})",
+            influence=self.influence(Role.READING),
+            scale=self.value,
+        )
+
+    def influence(self, role: Role) -> Influence:
+        """What an input taken from this reading stands for in a budget."""
+        shown = self.reading
+        return Influence(role, shown.instrument, str(shown.function), range_max=shown.range_max)
 
     def settled(self) -> Uncertain:
         """The same as a plain value with uncertainty."""
@@ -64,7 +77,13 @@ class MeterReading:
 
     def gain_error(self) -> Any:
         """Relative error of the percentage part: common to readings on one meter and range."""
-        return uniform(0.0, self.accuracy.fraction, label=f"gain of {self.name}")
+        return uniform(
+            0.0,
+            self.accuracy.fraction,
+            label=f"gain of {self.name}",
+            influence=self.influence(Role.GAIN),
+            scale=1.0,
+        )
 
     def peak(self) -> Any:
         """Uncertain number of the peak, of a sine: all that an rms reading tells of it."""
@@ -76,7 +95,10 @@ class MeterReading:
         For ratios and differences, where a gain error shared by two readings cancels.
         """
         half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
-        return self.value * (1 + gain) + uniform(0.0, half_width, label=f"counts of {self.name}")
+        counts = uniform(
+            0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS)
+        )
+        return self.value * (1 + gain) + counts
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
@@ -90,10 +112,10 @@ def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
     )
 
 
-def misleading_flags(*metered: MeterReading) -> list[str]:
+def misleading_flags(*metered: MeterReading) -> list[Finding]:
     """Findings for displays that show hold, relative, low battery and the like."""
     return [
-        f"{m.name} shows '{flag.value}': clear it and read again"
+        Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
         for m in metered
         for flag in _MISLEADING
         if flag in m.reading.flags

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains, fit_pair
+from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Verdict
@@ -14,7 +15,7 @@ __all__ = ["check_phase"]
 def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) -> Result:
     """Phase of `secondary` against `primary`, degrees, positive when it leads, within (-180, 180]."""
     pair = fit_pair(capture, secondary, primary)
-    phase = to_uncertain(pair.phase_deg() + ScopeGains().delay_deg(pair), "deg")
+    phase = to_uncertain(pair.phase_deg() + ScopeGains(instrument=capture.instrument).delay_deg(pair), "deg")
     fit = pair.fit
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
@@ -28,7 +29,13 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         quantities={
             "phase": phase,
             "frequency": to_uncertain(
-                uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, "noise of the fit"),
+                uncertain(
+                    fit.frequency_hz,
+                    fit.u_frequency_hz,
+                    fit.degrees_of_freedom,
+                    "noise of the fit",
+                    influence=Influence(Role.NOISE, capture.instrument, CAPTURE),
+                ),
                 "Hz",
             ),
         },
@@ -37,6 +44,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
         instruments=(capture.instrument,) if capture.instrument else (),
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         findings=pair.findings,
         details={"notes": list(pair.notes)} if pair.notes else {},
     )

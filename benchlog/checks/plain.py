@@ -4,25 +4,11 @@ from __future__ import annotations
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.reading import Function, State
+from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["check_reading", "quantity_name"]
-
-_NAMES = {
-    "V": "voltage",
-    "A": "current",
-    "ohm": "resistance",
-    "Hz": "frequency",
-    "F": "capacitance",
-    "degC": "temperature",
-}
-
-
-def quantity_name(function: Function) -> str:
-    """Name of the quantity a meter function measures."""
-    return _NAMES.get(function.unit, "value")
+__all__ = ["check_reading"]
 
 
 def check_reading(
@@ -30,8 +16,6 @@ def check_reading(
     limits: Limits | None,
     *,
     expected: Uncertain | None = None,
-    hookup: str = "",
-    caution: str = "",
 ) -> Result:
     """Judge one reading against limits.
 
@@ -42,8 +26,6 @@ def check_reading(
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional
         What the plan expects, for the record.
-    hookup, caution : str
-        From the plan.
 
     Notes
     -----
@@ -51,7 +33,7 @@ def check_reading(
     can be said.
     """
     function = reading.reading.function
-    name = quantity_name(function)
+    name = function.quantity
     quantities: dict[str, Uncertain] = {}
     if expected is not None:
         quantities[f"expected_{name}"] = expected
@@ -78,8 +60,6 @@ def check_reading(
         rule=RULE,
         instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
         functions={reading.reading.instrument: str(function)} if reading.reading.instrument else {},
-        hookup=hookup,
-        cautions=(caution,) if caution else (),
         findings=tuple(misleading_flags(reading)),
     )
 

@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.errors import AnalysisError, UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import format_uncertain
@@ -94,7 +96,10 @@ def check_probe_bias(
     found = probe_biases(values, instruments, items)
     unit = unit or "1"
     settled: dict[str, Uncertain] = {
-        b.instrument: to_uncertain(uncertain(b.bias, b.u, b.degrees_of_freedom, label="scatter"), unit)
+        b.instrument: to_uncertain(
+            uncertain(b.bias, b.u, b.degrees_of_freedom, label="scatter", influence=Influence(Role.SCATTER)),
+            unit,
+        )
         for b in found
     }
     worst = max(found, key=lambda b: abs(b.bias) / b.u if b.u > 0 else math.inf)
@@ -118,8 +123,11 @@ def check_probe_bias(
         rule="least squares of item + instrument, biases sum to zero; stated, not judged",
         instruments=tuple(b.instrument for b in found),
         findings=tuple(
-            f"{b.instrument} reads "
-            f"{format_uncertain(b.bias, settled[b.instrument].expanded_uncertainty, unit)} from the mean of all"
+            Finding(
+                FindingKind.BIAS,
+                f"{b.instrument} reads "
+                f"{format_uncertain(b.bias, settled[b.instrument].expanded_uncertainty, unit)} from the mean of all",
+            )
             for b in sorted(clear, key=lambda b: -abs(b.bias))
         ),
         details={"biases": rows},

@@ -6,6 +6,7 @@ import math
 
 from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
 from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
+from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.turns_posterior import (
     Method,
     TurnsPosterior,
@@ -100,13 +101,13 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
 
 def method_findings(
     methods: tuple[Method, ...], expected: float, verdict: Verdict, posterior: TurnsPosterior | None = None
-) -> tuple[str, ...]:
+) -> tuple[Finding, ...]:
     """What is needed, then one finding for each method, best first; none after a fail."""
     if verdict is Verdict.FAIL or not methods:
         return ()
     needed = needed_relative_uncertainty(expected)
     near = expected + 1 if posterior is None else _neighbour(posterior)
-    return (
+    words = (
         f"to tell {expected:g} from {near:g} turns the standard uncertainty must be at most {needed * 100:.2g} %",
         *(
             f"would settle it, {number}. {m.action}: u {m.relative_uncertainty * 100:.2g} %, "
@@ -114,6 +115,7 @@ def method_findings(
             for number, m in enumerate(methods, 1)
         ),
     )
+    return tuple(Finding(FindingKind.ADVICE, text) for text in words)
 
 
 def _neighbour(posterior: TurnsPosterior) -> int:

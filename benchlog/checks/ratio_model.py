@@ -13,8 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import GTC
-
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
     DIVIDER_DELAY_S,
     GAIN_ACCURACY,
@@ -23,8 +22,11 @@ from benchlog.checks.scope_channels import (
     ScopeGains,
 )
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
@@ -135,18 +137,18 @@ class RatioSetup:
 
 def turns_number(
     pairs: list[ChannelPair], setup: RatioSetup, expected: float
-) -> tuple[Any, tuple[str, ...], tuple[str, ...]]:
+) -> tuple[Any, tuple[Finding, ...], tuple[Finding, ...]]:
     """Turns as an uncertain number with its budget, and what there is to say about the channels.
 
     The geometric mean of a capture and a swapped one is free of the channels' gains. The second value holds
     findings, the third notes.
     """
-    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain, pairs[0].instrument)
     single = []
     for number, pair in enumerate(pairs):
         where = "" if len(pairs) == 1 else (", as connected", ", swapped")[number]
-        single.append(pair.ratio(where) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
-    seen, findings, notes = single[0], list[str](), list[str]()
+        single.append(pair.ratio(where) * gains.correction(pair))
+    seen, findings, notes = single[0], list[Finding](), list[Finding]()
     if len(single) == 2:
         seen = GTC.sqrt(single[0] * single[1])
         if not on_one_range(pairs, setup):
@@ -155,7 +157,13 @@ def turns_number(
         (notes if fits else findings).append(words)
         findings += _frequencies(pairs)
     if setup.divider is not None:
-        divider = uniform(setup.divider, setup.divider * setup.divider_tolerance, label="divider")
+        divider = uniform(
+            setup.divider,
+            setup.divider * setup.divider_tolerance,
+            label="divider",
+            influence=Influence(Role.DIVIDER, f"{setup.divider:g}:1 divider"),
+            scale=setup.divider,
+        )
         seen = seen * divider
     turns = _injection(seen, setup) if setup.injection else setup.loop_turns * seen
     if setup.opposed_turns is not None:
@@ -174,17 +182,20 @@ def _injection(seen: Any, setup: RatioSetup) -> Any:
     """Turns from burden voltage over current-resistor voltage."""
     injection = setup.injection
     assert injection is not None
-    burden = uniform(injection.burden_ohm, injection.burden_ohm * injection.burden_tolerance, label="burden")
-    shunt = uniform(
-        injection.shunt_ohm, injection.shunt_ohm * injection.shunt_tolerance, label="current resistor"
-    )
+    burden = known_resistor(injection.burden_ohm, injection.burden_tolerance, Role.BURDEN)
+    shunt = known_resistor(injection.shunt_ohm, injection.shunt_tolerance, Role.CURRENT_RESISTOR)
     return setup.loop_turns * burden / shunt / seen
 
 
 def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> Any:
     """What the circuit makes of the turns: measured over true, uncertain by half of the correction."""
     if setup.winding is None:
-        return uniform(1.0, UNKNOWN_WINDING, label="winding resistance, leakage, probes (not known)")
+        return uniform(
+            1.0,
+            UNKNOWN_WINDING,
+            label="winding resistance, leakage, probes (not known)",
+            influence=Influence(Role.MODEL),
+        )
     known = setup.winding
     model = Transformer(expected, known.al_h, known.winding_ohm or 0.0, known.leakage_h or 0.0)
     if setup.injection:
@@ -194,10 +205,12 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
         factor = abs(complex(model.drive_winding_ratio(frequency_hz))) / expected
     unknown = known.winding_ohm is None or known.leakage_h is None
     half_width = max(abs(factor - 1) / 2, UNKNOWN_WINDING if unknown else 1e-4)
-    return uniform(factor, half_width, label="winding resistance, leakage, probes")
+    return uniform(
+        factor, half_width, label="winding resistance, leakage, probes", influence=Influence(Role.MODEL)
+    )
 
 
-def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, bool]:
+def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding, bool]:
     """Compare the two channels' gains, which a swap shows, with what was stated; and tell whether they fit."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1
@@ -206,22 +219,26 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[str, boo
     text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
     if abs(mismatch) > allowed:
         return (
-            f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+            Finding(
+                FindingKind.GAINS,
+                f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+            ),
             False,
         )
-    return f"{text}; it cancels in the mean of both captures", True
+    return Finding(FindingKind.GAINS, f"{text}; it cancels in the mean of both captures"), True
 
 
-def _frequencies(pairs: list[ChannelPair]) -> list[str]:
+def _frequencies(pairs: list[ChannelPair]) -> list[Finding]:
     """Say when the two captures were not taken at one frequency: then they are not one set-up."""
     first, second = (pair.fit.frequency_hz for pair in pairs)
     noise = 4 * math.hypot(*(pair.fit.u_frequency_hz for pair in pairs))
     if abs(first - second) <= SAME_FREQUENCY * first + noise:
         return []
     return [
-        (
+        Finding(
+            FindingKind.CONDITIONS,
             f"the swapped capture is at {format_quantity(second, 'Hz')}, the first at {format_quantity(first, 'Hz')}: "
-            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency"
+            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency",
         )
     ]
 
@@ -237,7 +254,7 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
         second = second - 360 * round((float(second.x) - float(first.x)) / 360)
         first = (first + second) / 2
     if divided:
-        delay = uniform(0.0, DIVIDER_DELAY_S, label="delay of the divider")
+        delay = uniform(0.0, DIVIDER_DELAY_S, label="delay of the divider", influence=Influence(Role.DELAY))
         first = first + 360 * pairs[0].fit.frequency_hz * delay
     value = float(first.x)
     first = first - 360 * math.ceil((value - 180) / 360)
@@ -245,15 +262,28 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
 
 
 #: What the crystal of a scope may be off, with its age and temperature; common practice, no source.
-TIME_BASE = 50e-6
+CRYSTAL = 50e-6
 
 
 def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
     """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
     fits = [pair.fit for pair in pairs]
     best = min(fits, key=lambda fit: fit.u_frequency_hz)
+    scope = pairs[0].instrument
     return to_uncertain(
-        uncertain(best.frequency_hz, best.u_frequency_hz, best.degrees_of_freedom, "noise of the fit")
-        + uniform(0.0, TIME_BASE * best.frequency_hz, label="time base of the scope (50 ppm)"),
+        uncertain(
+            best.frequency_hz,
+            best.u_frequency_hz,
+            best.degrees_of_freedom,
+            "noise of the fit",
+            influence=Influence(Role.NOISE, scope, CAPTURE),
+        )
+        + uniform(
+            0.0,
+            CRYSTAL * best.frequency_hz,
+            label="time base of the scope (50 ppm)",
+            influence=Influence(Role.TIME_BASE, scope, TIME_BASE),
+            scale=best.frequency_hz,
+        ),
         "Hz",
     )

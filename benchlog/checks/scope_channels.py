@@ -14,9 +14,12 @@ from typing import Any
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
+from benchlog.finding import Finding
+from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.budget import uncertain, uniform
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
+from benchlog.units import format_quantity
 
 __all__ = [
     "CHANNEL_DELAY_S",
@@ -48,10 +51,13 @@ class ScopeGains:
         Half-width of the gain error, relative; per channel where it is a mapping (others take the default).
     range_gain : float
         Half-width of the gain error between two ranges of one channel.
+    instrument : str
+        Tag of the scope, for the budget.
     """
 
     accuracy: float | Mapping[str, float] = GAIN_ACCURACY
     range_gain: float = RANGE_GAIN
+    instrument: str = ""
     _gains: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -68,11 +74,37 @@ class ScopeGains:
             return self.accuracy.get(name, GAIN_ACCURACY)
         return self.accuracy
 
-    def gain(self, name: str) -> Any:
-        """Gain of a channel: uncertain, 1 by its data sheet, the same object each time."""
+    def influence(self, role: Role, channel: str = "", range_max: float | None = None) -> Influence:
+        """What an input from this scope stands for in a budget."""
+        return Influence(role, self.instrument, CAPTURE, channel, range_max)
+
+    def gain(self, name: str, range_max: float | None = None) -> Any:
+        """Gain of a channel: uncertain, 1 by its data sheet, the same object each time.
+
+        The range is followed without an uncertainty of its own, so that a recall of one range finds what was taken
+        on it also where the channel's gain cancels.
+        """
         if name not in self._gains:
-            self._gains[name] = uniform(1.0, self.half_width(name), label=f"gain of channel {name}")
-        return self._gains[name]
+            self._gains[name] = uniform(
+                1.0,
+                self.half_width(name),
+                label=f"gain of channel {name}",
+                influence=self.influence(Role.GAIN, name),
+                scale=1.0,
+            )
+        if range_max is None:
+            return self._gains[name]
+        label = f"channel {name} on its range of {format_quantity(range_max, 'V')}"
+        if label not in self._gains:
+            self._gains[label] = uniform(
+                1.0, 0.0, label=label, influence=self.influence(Role.ONE_RANGE, name, range_max), scale=1.0
+            )
+        return self._gains[name] * self._gains[label]
+
+    def correction(self, pair: ChannelPair) -> Any:
+        """Gain of a pair's numerator over that of its denominator."""
+        above, below = pair.ranges
+        return self.gain(pair.numerator, above) / self.gain(pair.denominator, below)
 
     def delay_deg(self, pair: ChannelPair) -> Any:
         """Phase that the delay between the two channels adds at a pair's frequency, the numerator's lead.
@@ -82,14 +114,18 @@ class ScopeGains:
         first, second = sorted((pair.numerator, pair.denominator))
         name = f"delay of {first} against {second}"
         if name not in self._gains:
-            self._gains[name] = uniform(0.0, CHANNEL_DELAY_S, label="delay between channels")
+            self._gains[name] = uniform(
+                0.0, CHANNEL_DELAY_S, label="delay between channels", influence=self.influence(Role.DELAY)
+            )
         sign = 1 if pair.numerator == first else -1
         return sign * 360 * pair.fit.frequency_hz * self._gains[name]
 
     def between_ranges(self) -> Any:
         """Gain between two ranges, fully alike in both channels (the careful assumption)."""
         if "range" not in self._gains:
-            self._gains["range"] = uniform(1.0, self.range_gain, label="gain between ranges")
+            self._gains["range"] = uniform(
+                1.0, self.range_gain, label="gain between ranges", influence=self.influence(Role.RANGE_GAIN)
+            )
         return self._gains["range"]
 
 
@@ -105,32 +141,41 @@ class ChannelPair:
         Channel names.
     same_range : bool or None
         Whether both channels were on one vertical range; None when the capture does not tell.
-    findings : tuple of str
-        What is odd, in words: what warns and what blocks.
-    blocking : tuple of str
+    findings : tuple of Finding
+        What is odd: what warns and what blocks.
+    blocking : tuple of Finding
         Those that forbid resting a verdict on this pair.
-    notes : tuple of str
+    notes : tuple of Finding
         Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
+    instrument : str
+        Tag of the scope.
+    ranges : tuple of (float or None, float or None)
+        Full scale of the two channels at their inputs, volt, where known.
     """
 
     fit: SineFit
     numerator: str
     denominator: str
     same_range: bool | None
-    findings: tuple[str, ...]
-    blocking: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
+    findings: tuple[Finding, ...]
+    blocking: tuple[Finding, ...] = ()
+    notes: tuple[Finding, ...] = ()
+    instrument: str = ""
+    ranges: tuple[float | None, float | None] = (None, None)
 
     def ratio(self, where: str = "") -> Any:
         """Uncertain amplitude ratio as the fit gives it; no gain errors yet."""
         r = self.fit.ratio(0, 1)
-        return uncertain(r.ratio, r.u_ratio, r.degrees_of_freedom, f"noise and converter steps{where}")
+        return self._noisy(r.ratio, r.u_ratio, r.degrees_of_freedom, where)
 
     def phase_deg(self, where: str = "") -> Any:
         """Uncertain phase of numerator against denominator; its value lies within (-180, 180]."""
         r = self.fit.ratio(0, 1)
-        label = f"noise and converter steps{where}"
-        return uncertain(r.phase_deg, r.u_phase_deg, r.degrees_of_freedom, label)
+        return self._noisy(r.phase_deg, r.u_phase_deg, r.degrees_of_freedom, where)
+
+    def _noisy(self, value: float, u: float, df: float, where: str) -> Any:
+        influence = Influence(Role.NOISE, self.instrument, CAPTURE)
+        return uncertain(value, u, df, f"noise and converter steps{where}", influence=influence)
 
 
 def with_probes(capture: Capture, probes: Mapping[str, float]) -> Capture:
@@ -176,23 +221,16 @@ def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
     names = (numerator, denominator)
     fit = fit_capture(capture, names)
     fit.ratio(0, 1)  # refuses a channel without signal
-    words = [(finding.severity, _words(finding, names)) for finding in fit.findings]
+    words = [(finding.severity, finding.named(names)) for finding in fit.findings]
+    above, below = capture.channel(numerator), capture.channel(denominator)
     return ChannelPair(
         fit=fit,
         numerator=numerator,
         denominator=denominator,
-        same_range=same_range(capture.channel(numerator), capture.channel(denominator)),
+        same_range=same_range(above, below),
         findings=tuple(text for severity, text in words if severity is not Severity.NOTE),
         blocking=tuple(text for severity, text in words if severity is Severity.BLOCKS),
         notes=tuple(text for severity, text in words if severity is Severity.NOTE),
+        instrument=capture.instrument,
+        ranges=(above.range_max, below.range_max),
     )
-
-
-def _words(finding: Finding, names: tuple[str, str]) -> str:
-    """Message of a finding with the channel's own name instead of its number."""
-    if finding.channel is None:
-        return finding.message
-    name, number = names[finding.channel], channel_name(finding.channel)
-    if number in finding.message:
-        return finding.message.replace(number, f"channel {name}")
-    return f"channel {name}: {finding.message}"

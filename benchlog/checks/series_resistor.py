@@ -12,9 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-import GTC
-
 from benchlog.capture import Capture
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
     GAIN_ACCURACY,
     RANGE_GAIN,
@@ -23,7 +22,10 @@ from benchlog.checks.scope_channels import (
     with_probes,
 )
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import CAPTURE, Influence, Role
+from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
@@ -88,7 +90,7 @@ class MeasuredCoil:
         Across the winding.
     ratio : float
         Voltage ratio of the two channels.
-    blocked, findings, notes : tuple of str
+    blocked, findings, notes : tuple of Finding
         Why no verdict may rest on it; all that is odd; what is in the uncertainty already.
     ranges : tuple of float or None
         Full scales of both channels, where known.
@@ -102,20 +104,20 @@ class MeasuredCoil:
     frequency: Uncertain
     voltage_peak_v: float
     ratio: float
-    blocked: tuple[str, ...]
-    findings: tuple[str, ...]
-    notes: tuple[str, ...]
+    blocked: tuple[Finding, ...]
+    findings: tuple[Finding, ...]
+    notes: tuple[Finding, ...]
     ranges: tuple[float | None, float | None]
 
 
 def series_resistor(ohm: float, tolerance: float) -> Any:
     """Uncertain resistance of the series resistor from the half-width of its error, relative."""
-    return uniform(ohm, ohm * tolerance, label=f"series resistor {format_quantity(ohm, 'ohm')}")
+    return known_resistor(ohm, tolerance, Role.SERIES_RESISTOR)
 
 
 def measure_inductance(capture: Capture, setup: SeriesSetup) -> MeasuredCoil:
     """Measure one winding, without judging it; see `check_inductance`."""
-    gains = ScopeGains(setup.gain_accuracy, setup.range_gain)
+    gains = ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument)
     return coil_of(capture, setup, gains, series_resistor(setup.resistor_ohm, setup.resistor_tolerance), None)
 
 
@@ -148,7 +150,7 @@ def coil_of(
     seen, phases = [], []
     for pair in pairs:
         label = where if pair is pairs[0] else f"{where}, swapped"
-        seen.append(pair.ratio(label) * gains.gain(pair.numerator) / gains.gain(pair.denominator))
+        seen.append(pair.ratio(label) * gains.correction(pair))
         phases.append(pair.phase_deg(label) + gains.delay_deg(pair))
     ratio, phase = seen[0], phases[0]
     if len(pairs) == 2:
@@ -165,7 +167,13 @@ def coil_of(
     if float(reactance.x) < 0:  # one channel inverted; the winding's own resistance turns with it
         reactance = -reactance
         series = -series if not setup.node else series
-    frequency = uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, f"frequency{where}")
+    frequency = uncertain(
+        fit.frequency_hz,
+        fit.u_frequency_hz,
+        fit.degrees_of_freedom,
+        f"frequency{where}",
+        influence=Influence(Role.NOISE, capture.instrument, CAPTURE),
+    )
     resistor_peak = float(fit.amplitude[1])
     z = math.hypot(float(reactance.x), float(series.x))
     first, second = (capture.channel(n).range_max for n in (setup.across, setup.resistor_channel))
@@ -188,27 +196,37 @@ def coil_of(
     )
 
 
-def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[str]:
+def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[Finding]:
     if in_phase(phase_deg):
         return [
-            (
+            Finding(
+                FindingKind.HOOKUP,
                 f"both channels are in phase ({phase_deg:.2f}°): looks like the wrong hook-up, both probes on one signal or "
-                "no winding in the circuit"
+                "no winding in the circuit",
             )
         ]
-    findings = []
+    findings: list[Finding] = []
     if phase_deg < 0 and setup.node:
         findings.append(
-            f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
-            "the winding's self-resonance"
+            Finding(
+                FindingKind.PHASE,
+                f"the winding's voltage lags ({phase_deg:.1f}°): one channel is inverted, or the frequency is above "
+                "the winding's self-resonance",
+            )
         )
     if not RATIO_RANGE[0] <= ratio <= RATIO_RANGE[1]:
         findings.append(
-            f"|V/V_R| is {ratio:.3g}: a resistor near {format_quantity(float(reactance.x), 'ohm', 2)} gives the smallest error"
+            Finding(
+                FindingKind.CONDITIONS,
+                f"|V/V_R| is {ratio:.3g}: a resistor near {format_quantity(float(reactance.x), 'ohm', 2)} gives the smallest error",
+            )
         )
     if setup.node and ratio < 1.05:
         findings.append(
-            "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency"
+            Finding(
+                FindingKind.CONDITIONS,
+                "the node voltage is hardly more than the resistor's: take a smaller resistor or a higher frequency",
+            )
         )
     return findings
 
@@ -218,13 +236,14 @@ def in_phase(phase_deg: float) -> bool:
     return min(abs(phase_deg), abs(abs(phase_deg) - 180)) < IN_PHASE_DEG
 
 
-def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[str, ...]:
+def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[Finding, ...]:
     """With both grounds between winding and resistor the resistor is seen upside down: nothing odd about that."""
     if phase_deg < 0 and not setup.node:
         return (
-            (
+            Finding(
+                FindingKind.PHASE,
                 f"the winding's voltage lags ({phase_deg:.1f}°): the resistor is seen upside down, as with both ground clips "
-                "between it and the winding; otherwise the frequency is above the winding's self-resonance"
+                "between it and the winding; otherwise the frequency is above the winding's self-resonance",
             ),
         )
     return ()

@@ -50,7 +50,7 @@ def count_size(values: FloatArray) -> float:
     if levels.size < 2:
         return 0.0
     apart = np.diff(levels)
-    # Binary rounding of decimal values makes specks of difference that are no counts.
+    # Binary rounding of decimal values makes specks of difference that are not counts.
     apart = apart[apart > 1e-9 * np.abs(levels).max()]
     return float(np.quantile(apart, 0.05)) if apart.size else 0.0
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.captured import Captured
+from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import (
@@ -17,7 +18,9 @@ from benchlog.checks.supply_model import (
     rectified_peak,
 )
 from benchlog.errors import UsageError
-from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
+from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function
@@ -112,7 +115,10 @@ def check_supply(
         "no_load_voltage": Limits(expected.low_v, expected.high_v, "V", f"computed: {expected.source}"),
         **(limits or {}),
     }
-    findings = [*expected.assumptions, *misleading_flags(no_load)]
+    findings = [
+        *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),
+        *misleading_flags(no_load),
+    ]
     voltage = no_load.settled()
     judgement = judge(voltage, used["no_load_voltage"], "no-load voltage")
     judgement = _doubt(judgement, no_load, second, expected, findings)
@@ -134,7 +140,11 @@ def check_supply(
     if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
         _rectified(no_load, mains_v, mains_nominal_v, capacitor_v, quantities, design, findings)
     elif capacitor_v is not None:
-        findings.append("capacitor rating not checked: it needs a believable AC no-load voltage")
+        findings.append(
+            Finding(
+                FindingKind.DESIGN, "capacitor rating not checked: it needs a believable AC no-load voltage"
+            )
+        )
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     cautions = [CAUTION]
@@ -194,7 +204,7 @@ def _doubt(
     no_load: MeterReading,
     second: MeterReading | None,
     expected: Expected,
-    findings: list[str],
+    findings: list[Finding],
 ) -> Judgement:
     """Keep a reading near zero from condemning the part before a second meter agrees (common practice, no source)."""
     if second is not None:
@@ -203,7 +213,12 @@ def _doubt(
             first_u.value, first_u.expanded_uncertainty, second_u.value, second_u.expanded_uncertainty
         )
         which = "" if second.name == "meter" else f" {second.name}"
-        findings.append(f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}")
+        findings.append(
+            Finding(
+                FindingKind.SECOND_METER,
+                f"second meter{which}: {second.reading.displayed}, E_n {abs(number):.2f}",
+            )
+        )
         if abs(number) > 1:
             return Judgement(
                 Verdict.INDETERMINATE,
@@ -219,7 +234,12 @@ def _doubt(
             "setting or meter? Doubt it until a second meter with its own leads agrees; the output may be live",
         )
     elif judgement.verdict is Verdict.FAIL:
-        findings.append("before the part is rejected: let a second meter with its own leads confirm")
+        findings.append(
+            Finding(
+                FindingKind.ADVICE,
+                "before the part is rejected: let a second meter with its own leads confirm",
+            )
+        )
     return judgement
 
 
@@ -230,14 +250,16 @@ def _load_point(
     expected: Expected,
     quantities: dict[str, Uncertain],
     limits: dict[str, Limits],
-    findings: list[str],
+    findings: list[Finding],
 ) -> list[Judgement]:
     shared = same_meter_and_range(no_load, load.loaded)
     gain = no_load.gain_error()
     open_v = no_load.with_gain(gain)
     loaded_v = load.loaded.with_gain(gain if shared else load.loaded.gain_error())
-    resistor = uniform(load.resistance_ohm, load.tolerance * load.resistance_ohm, label="load resistor")
-    drift = uncertain(0.0, MAINS_DRIFT, label="mains moving between the readings")
+    resistor = known_resistor(load.resistance_ohm, load.tolerance, Role.LOAD_RESISTOR)
+    drift = uncertain(
+        0.0, MAINS_DRIFT, label="mains moving between the readings", influence=Influence(Role.MAINS)
+    )
     source: Any = resistor * (open_v * (1 + drift) / loaded_v - 1)
     quantities["loaded_voltage"] = load.loaded.settled()
     quantities["source_resistance"] = to_uncertain(source, "ohm")
@@ -247,7 +269,10 @@ def _load_point(
         quantities["regulation"] = to_uncertain(open_v / full_load - 1, "1")
     if not shared:
         findings.append(
-            "open and loaded voltage come from different meters or ranges: their gains do not cancel"
+            Finding(
+                FindingKind.GAINS,
+                "open and loaded voltage come from different meters or ranges: their gains do not cancel",
+            )
         )
     doubts = _load_doubts(nameplate, no_load, load)
     findings += doubts
@@ -265,23 +290,36 @@ def _load_point(
     return [judge(quantities["source_resistance"], limits["source_resistance"], "source resistance")]
 
 
-def _load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[str]:
+def _load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[Finding]:
     """What makes a load point so doubtful that no source resistance follows from it."""
-    doubts = []
+    doubts: list[Finding] = []
     if nameplate.power_va:
         rated = nameplate.power_va / nameplate.voltage_v
         part = load.loaded.value / load.resistance_ohm / rated
         shown = format_quantity(load.resistance_ohm, "ohm")
         if part < _PREFIX_SLIP:
-            doubts.append(f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?")
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?",
+                )
+            )
         elif part > 1 / _PREFIX_SLIP:
-            doubts.append(f"a load of {shown} takes {part:.0f} times the rated current: milli slip?")
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes {part:.0f} times the rated current: milli slip?",
+                )
+            )
     # A regulated output stays where it is, give or take some counts.
     steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
     if load.loaded.value > no_load.value + steps:
         doubts.append(
-            f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
-            "readings exchanged, or load not connected?"
+            Finding(
+                FindingKind.ENTRY,
+                f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
+                "readings exchanged, or load not connected?",
+            )
         )
     return doubts
 
@@ -293,13 +331,18 @@ def _rectified(
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
     design: list[DesignCheck],
-    findings: list[str],
+    findings: list[Finding],
 ) -> None:
     peak = no_load.peak()
     quantities["rectified_peak"] = to_uncertain(peak + rectified_peak(0.0), "V")
     if mains_v is None:
         ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
-        findings.append("mains not read: the worst peak assumes it was 10 % low at the reading")
+        findings.append(
+            Finding(
+                FindingKind.ASSUMPTION,
+                "mains not read: the worst peak assumes it was 10 % low at the reading",
+            )
+        )
     else:
         ratio = (1 + MAINS_TOLERANCE) * (mains_nominal_v or nominal_mains(mains_v)) / mains_v
     worst = to_uncertain(peak * ratio + rectified_peak(0.0), "V")

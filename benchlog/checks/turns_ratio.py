@@ -25,6 +25,8 @@ from benchlog.checks.ratio_model import (
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
@@ -90,7 +92,9 @@ def check_turns_ratio(
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.primary, setup.secondary))
     ratio, found, notes = turns_number(pairs, setup, expected_turns)
     phase = phase_of(
-        pairs, ScopeGains(setup.gain_accuracy, setup.range_gain), divided=setup.divider is not None
+        pairs,
+        ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument),
+        divided=setup.divider is not None,
     )
     turns = to_uncertain(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
@@ -115,7 +119,7 @@ def check_turns_ratio(
         rule=RULE,
         turns=posterior.as_json() if posterior else None,
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
-        functions={capture.instrument: "capture"} if capture.instrument else {},
+        functions={capture.instrument: CAPTURE} if capture.instrument else {},
         hookup=_hookup(setup, swapped is not None),
         conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),
@@ -137,16 +141,16 @@ def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) 
     names = (setup.primary, setup.secondary)
     if all(np.array_equal(capture.channel(n).values(), swapped.channel(n).values()) for n in names):
         raise UsageError(
-            "the swapped capture holds the same samples twice: it is no second measurement",
+            "the swapped capture holds the same samples twice: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",
         )
 
 
 def _hookup_doubts(
     pairs: list[ChannelPair], setup: RatioSetup, turns: float, expected: float, judgement: Judgement
-) -> tuple[str, ...]:
+) -> tuple[Finding, ...]:
     """What makes the set-up so doubtful that the winding can't be judged by it."""
-    doubts = []
+    doubts: list[Finding] = []
     if len(pairs) == 2:
         words, fits = swap_mismatch(pairs, ScopeGains(setup.gain_accuracy, setup.range_gain))
         if not fits:
@@ -164,7 +168,7 @@ def _hookup_doubts(
                 if unit == 1
                 else f"the other way round it is {exchanged:.3g}"
             )
-            doubts.append(f"{sum_}: are primary and secondary exchanged?")
+            doubts.append(Finding(FindingKind.HOOKUP, f"{sum_}: are primary and secondary exchanged?"))
     return tuple(doubts)
 
 
@@ -214,48 +218,52 @@ def _posterior(turns: Uncertain, expected: float) -> TurnsPosterior | None:
     )
 
 
-def polarity_finding(phase: Uncertain) -> tuple[str, ...]:
+def polarity_finding(phase: Uncertain) -> tuple[Finding, ...]:
     """Say what the phase between two windings of one core means, nothing when they are in phase."""
     off = abs(phase.value)
     if 180 - off <= PHASE_ALLOWED_DEG:
         return (
-            (
+            Finding(
+                FindingKind.POLARITY,
                 f"polarity: the secondary is inverted ({phase.value:.1f}°): winding or sense loop is reversed, "
-                "or a probe has its tip and clip exchanged"
+                "or a probe has its tip and clip exchanged",
             ),
         )
     if off > PHASE_ALLOWED_DEG:
         return (
-            (
+            Finding(
+                FindingKind.PHASE,
                 f"the phase of {phase.value:.1f}° is neither 0 nor 180°: not two windings of one core, or a "
-                "frequency outside the window"
+                "frequency outside the window",
             ),
         )
     return ()
 
 
-def _opposition_findings(turns: Uncertain, setup: RatioSetup) -> tuple[str, ...]:
+def _opposition_findings(turns: Uncertain, setup: RatioSetup) -> tuple[Finding, ...]:
     """What is left of two opposing windings is a clear whole number, or one of them is not what it seems."""
     assert setup.opposed_turns is not None
     left = turns.value - setup.opposed_turns
     if abs(left) < 0.5:
         return (
-            (
+            Finding(
+                FindingKind.CONDITIONS,
                 f"nothing is left of two windings of {setup.opposed_turns} turns: the phase of nothing tells no sign; "
-                "repeat with one turn more or fewer on the temporary winding"
+                "repeat with one turn more or fewer on the temporary winding",
             ),
         )
     if abs(left) > setup.opposed_turns:
         return (
-            (
+            Finding(
+                FindingKind.CONDITIONS,
                 f"{abs(left):.3g} turns are left of {setup.opposed_turns}: the windings aid each other, "
-                "or the temporary winding is far from the other's count; exchange its ends"
+                "or the temporary winding is far from the other's count; exchange its ends",
             ),
         )
     return ()
 
 
-def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float) -> tuple[str, ...]:
+def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float) -> tuple[Finding, ...]:
     if setup.winding is None:
         return ()
     model = Transformer(expected, setup.winding.al_h)
@@ -264,18 +272,20 @@ def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float)
         corner = load / (2 * math.pi * model.inductance_h)
         if frequency_hz < 10 * corner:
             return (
-                (
+                Finding(
+                    FindingKind.CONDITIONS,
                     f"{format_quantity(frequency_hz, 'Hz')} is below ten times the low corner of "
-                    f"{format_quantity(corner, 'Hz')}: the correction is large; raise the frequency"
+                    f"{format_quantity(corner, 'Hz')}: the correction is large; raise the frequency",
                 ),
             )
         return ()
     low = SIGNAL_FACTOR * setup.generator_ohm / (2 * math.pi * model.inductance_h)
     if frequency_hz < low:
         return (
-            (
+            Finding(
+                FindingKind.CONDITIONS,
                 f"{format_quantity(frequency_hz, 'Hz')} is below {format_quantity(low, 'Hz')}, where the winding "
-                f"takes most of the generator's level: the sense signal is smaller than it could be"
+                f"takes most of the generator's level: the sense signal is smaller than it could be",
             ),
         )
     return ()
@@ -284,7 +294,7 @@ def _frequency_findings(frequency_hz: float, setup: RatioSetup, expected: float)
 def _reason(
     judgement: Judgement,
     posterior: TurnsPosterior | None,
-    blocked: list[str],
+    blocked: list[Finding],
     methods: tuple[Method, ...],
 ) -> str:
     if blocked:

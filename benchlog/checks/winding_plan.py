@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.winding_service import SecondStage, Service, add_service
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.magnetics.core import Toroid
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.winding import WindingPlan, corner_allowance_m, plan_winding
@@ -117,36 +119,69 @@ def _exact(value: float, unit: str) -> Uncertain:
 
 def _turn_length(design: ToroidDesign, plan: WindingPlan) -> Any:
     if design.one_turn_m is not None:
-        return uniform(design.one_turn_m, design.one_turn_half_width_m, label="measured turn")
+        return uniform(
+            design.one_turn_m,
+            design.one_turn_half_width_m,
+            label="measured turn",
+            influence=Influence(Role.MATERIAL),
+        )
     core = design.core
     across = core.outer_m - core.inner_m
-    corners = uniform(0.0, corner_allowance_m(core, design.wire), label="square or rounded corners")
+    corners = uniform(
+        0.0,
+        corner_allowance_m(core, design.wire),
+        label="square or rounded corners",
+        influence=Influence(Role.MATERIAL),
+    )
     drawing = CORE_DIMENSIONS * math.hypot(2 * core.height_m, across)
-    return uniform(plan.turn_length_m, drawing, label="core dimensions ±3 %") + corners
+    return (
+        uniform(plan.turn_length_m, drawing, label="core dimensions ±3 %", influence=Influence(Role.MATERIAL))
+        + corners
+    )
 
 
 def _resistance(design: ToroidDesign, plan: WindingPlan, turn: Any) -> Any:
     length = design.turns * turn + plan.outer_layers_m + 2 * plan.lead_m
     factor = copper_factor(design.temperature_degc)
     per_m = design.wire.resistance_per_m()
-    warmth = uniform(factor, COPPER_PER_K * TEMPERATURE_K, label="temperature ±2 K")
-    return length * per_m * warmth * uniform(1.0, WIRE_AREA, label="wire cross-section ±1 %")
+    warmth = uniform(
+        factor, COPPER_PER_K * TEMPERATURE_K, label="temperature ±2 K", influence=Influence(Role.MATERIAL)
+    )
+    return (
+        length
+        * per_m
+        * warmth
+        * uniform(1.0, WIRE_AREA, label="wire cross-section ±1 %", influence=Influence(Role.MATERIAL))
+    )
 
 
-def _layer_findings(plan: WindingPlan) -> list[str]:
-    findings = []
+def _layer_findings(plan: WindingPlan) -> list[Finding]:
+    findings: list[Finding] = []
     if len(plan.layers) > 1:
         outer = ", ".join(f"{layer.turns} on layer {n}" for n, layer in enumerate(plan.layers, 1))
         covered = plan.outer_layers_m <= plan.turns * plan.turn_length_m * plan.slack / 2
         findings.append(
-            f"{len(plan.layers)} layers ({outer}); the longer outer turns take "
-            f"{plan.outer_layers_m * 1e3:.0f} mm more, "
-            + ("which the slack covers" if covered else "which is added to the cut")
+            Finding(
+                FindingKind.WINDING,
+                f"{len(plan.layers)} layers ({outer}); the longer outer turns take "
+                f"{plan.outer_layers_m * 1e3:.0f} mm more, "
+                + ("which the slack covers" if covered else "which is added to the cut"),
+            )
         )
     elif plan.turns > 0.95 * plan.layers[0].capacity:
-        findings.append("the layer is all but full: one thick spot of enamel starts a second layer")
+        findings.append(
+            Finding(
+                FindingKind.WINDING,
+                "the layer is all but full: one thick spot of enamel starts a second layer",
+            )
+        )
     if plan.window_fill > FULL:
-        findings.append(f"window fill {plan.window_fill * 100:.0f} %: a full winding, hard by hand")
+        findings.append(
+            Finding(
+                FindingKind.WINDING,
+                f"window fill {plan.window_fill * 100:.0f} %: a full winding, hard by hand",
+            )
+        )
     return findings
 
 

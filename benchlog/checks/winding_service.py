@@ -7,6 +7,8 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.magnetics.cascade import Cascade
 from benchlog.magnetics.core import Toroid, permeability
 from benchlog.magnetics.flux import (
@@ -108,11 +110,16 @@ def add_service(
     quantities: dict[str, Uncertain],
     details: dict[str, Any],
     checks: list[DesignCheck],
-    findings: list[str],
+    findings: list[Finding],
 ) -> None:
     """Add what follows from the core's AL: inductance, corner, droop, flux, open secondary."""
     assert service.al_h is not None
-    al = uniform(service.al_h, service.al_h * service.al_tolerance, label="AL lot tolerance")
+    al = uniform(
+        service.al_h,
+        service.al_h * service.al_tolerance,
+        label="AL lot tolerance",
+        influence=Influence(Role.MATERIAL),
+    )
     inductance = al * turns**2
     quantities["al"] = to_uncertain(al, "H")
     quantities["inductance"] = to_uncertain(inductance, "H")
@@ -159,7 +166,7 @@ def _add_cascade(
     winding_ohm: float,
     area_m2: float,
     details: dict[str, Any],
-    findings: list[str],
+    findings: list[Finding],
 ) -> None:
     """Both stages together; the second core is taken to be as large as this one."""
     assert service.al_h is not None
@@ -185,10 +192,13 @@ def _add_cascade(
         "droop": stages.droop(details["droop_pulse_s"]),
     }
     findings.append(
-        f"two stages, {stages.ratio:g}:1: corners {format_quantity(answer.first_corner_hz, 'Hz', 3)} and "
-        f"{format_quantity(answer.second_corner_hz, 'Hz', 3)}, {format_quantity(second_t, 'T', 3)} peak in the second "
-        f"core, apparent ratio {answer.apparent_ratio:.6g}; test each stage alone first, a miscount in one can hide in "
-        "the product"
+        Finding(
+            FindingKind.DESIGN,
+            f"two stages, {stages.ratio:g}:1: corners {format_quantity(answer.first_corner_hz, 'Hz', 3)} and "
+            f"{format_quantity(answer.second_corner_hz, 'Hz', 3)}, {format_quantity(second_t, 'T', 3)} peak in the second "
+            f"core, apparent ratio {answer.apparent_ratio:.6g}; test each stage alone first, a miscount in one can hide in "
+            "the product",
+        )
     )
 
 
@@ -200,7 +210,7 @@ def _add_flux(
     quantities: dict[str, Uncertain],
     details: dict[str, Any],
     checks: list[DesignCheck],
-    findings: list[str],
+    findings: list[Finding],
 ) -> None:
     assert service.frequency_hz is not None
     assert service.current_a is not None
@@ -216,7 +226,11 @@ def _add_flux(
     slope = 2 * math.pi * service.frequency_hz * peak
     open_v = open_secondary_peak_v(service.al_h, turns, slope)
     details["open_secondary_peak_v"] = open_v
-    findings.append(f"an open secondary would show up to {format_quantity(open_v, 'V', 2)} peak")
+    findings.append(
+        Finding(
+            FindingKind.DESIGN, f"an open secondary would show up to {format_quantity(open_v, 'V', 2)} peak"
+        )
+    )
     if service.saturation_t is None:
         _unknown_saturation(density, checks, findings)
         return
@@ -233,18 +247,24 @@ def _add_flux(
     )
     if 1 <= margin < MARGIN_WANTED:
         findings.append(
-            f"the saturation margin of {margin:.2g} leaves little for a surge or a direct component"
+            Finding(
+                FindingKind.DESIGN,
+                f"the saturation margin of {margin:.2g} leaves little for a surge or a direct component",
+            )
         )
     half_wave = peak / math.pi
     if half_wave > details["saturating_direct_current_a"] * service.passes:
         findings.append(
-            f"a half-wave current ({format_quantity(half_wave / service.passes, 'A', 2)} mean) saturates this core at "
-            f"{format_quantity(details['saturating_direct_current_a'], 'A', 2)} of direct current: 'low current' may "
-            "then mean 'half-wave'"
+            Finding(
+                FindingKind.DESIGN,
+                f"a half-wave current ({format_quantity(half_wave / service.passes, 'A', 2)} mean) saturates this core at "
+                f"{format_quantity(details['saturating_direct_current_a'], 'A', 2)} of direct current: 'low current' may "
+                "then mean 'half-wave'",
+            )
         )
 
 
-def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: list[str]) -> None:
+def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: list[Finding]) -> None:
     """Without the core's own limit only what no usual material stands can be judged."""
     material, most = max(SATURATION_T.items(), key=lambda item: item[1])
     shown = format_quantity(density_t, "T", 3)
@@ -263,6 +283,9 @@ def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: l
         return
     stand = [name for name, limit in SATURATION_T.items() if density_t * MARGIN_WANTED <= limit]
     findings.append(
-        f"{shown} peak leaves a margin of {MARGIN_WANTED:g} with {', '.join(stand) or 'no usual material'}; give the "
-        "core's own limit with --saturation"
+        Finding(
+            FindingKind.DESIGN,
+            f"{shown} peak leaves a margin of {MARGIN_WANTED:g} with {', '.join(stand) or 'no usual material'}; give the "
+            "core's own limit with --saturation",
+        )
     )

@@ -38,7 +38,7 @@ COMMANDS = {
     "standard": "record a check-standard reading and chart the meter",
     "record": "list, show, verify, export; certificate, notes, files",
     "manual": "the manual, or one command's page",
-    "completion": "completion script for bash, zsh or fish",
+    "completion": "completion script for bash, zsh, fish or PowerShell",
 }
 
 
@@ -99,8 +99,8 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     group.add_argument("--debug", action="store_true", help="show the traceback of an error")
 
 
-def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
-    """Build the parser; only the `chosen` command's module is imported and its options added."""
+def build_parser(*chosen: str) -> argparse.ArgumentParser:
+    """Build the parser; only the modules of the `chosen` commands are imported and their options added."""
     width = max(map(len, COMMANDS))
     listing = "\n".join(f"  {name:{width}}  {summary}" for name, summary in COMMANDS.items())
     parser = _Parser(
@@ -110,23 +110,24 @@ def build_parser(chosen: str | None = None) -> argparse.ArgumentParser:
         formatter_class=_Help,
     )
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
-    if chosen is None:
+    if not chosen:
         parser.add_argument(
             "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of those below"
         )
         return parser
-    module = importlib.import_module(f"benchlog.cli.{chosen}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
-    sub = commands.add_parser(
-        chosen,
-        help=COMMANDS[chosen],
-        description=module.__doc__,
-        formatter_class=_Help,
-        allow_abbrev=False,
-    )
-    module.add_arguments(sub)
-    _add_common(sub)
-    sub.set_defaults(run=module.run)
+    for name in chosen:
+        module = importlib.import_module(f"benchlog.cli.{name}")
+        sub = commands.add_parser(
+            name,
+            help=COMMANDS[name],
+            description=module.__doc__,
+            formatter_class=_Help,
+            allow_abbrev=False,
+        )
+        module.add_arguments(sub)
+        _add_common(sub)
+        sub.set_defaults(run=module.run)
     return parser
 
 
@@ -136,10 +137,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
-            stream.reconfigure(errors="replace")  # a mark that this terminal has no character for is no error
+            stream.reconfigure(
+                errors="replace"
+            )  # a mark that this terminal has no character for is not an error
     words = list(sys.argv[1:] if argv is None else argv)
     chosen = next((word for word in words if not word.startswith("-")), None)
-    parser = build_parser(chosen if chosen in COMMANDS else None)
+    parser = build_parser(*([chosen] if chosen in COMMANDS else []))
     args = parser.parse_args(words)
     if chosen is None or args.command is None:
         parser.print_help()

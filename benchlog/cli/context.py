@@ -133,7 +133,7 @@ class Context:
         """Say so, and take the verdict back, where a meter of the result has failed its check standard."""
         from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 
-        if not result.instruments or not self.logbook_path.exists():
+        if not self.logbook_path.exists():
             return result
         with self.open_logbook("ro", create=False) as book:
             doubts = MeterDoubts(book.entries(DOUBT_KINDS))

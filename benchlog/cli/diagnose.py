@@ -52,7 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--cases", metavar="FILE", help="JSON lines, one case each; '-' for standard input")
     parser.add_argument(
-        "--ask", action="store_true", help="ask for the next checks although this is no terminal"
+        "--ask", action="store_true", help="ask for the next checks although this is not a terminal"
     )
     parser.add_argument(
         "--counts",
@@ -123,7 +123,7 @@ def _counts(path: str | None) -> dict[str, float] | None:
     for name, value in table.items():
         if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e9:
             raise ConfigError(
-                f"{path}: {name} = {value!r} is no count", hint="write lines like: lead_open = 3"
+                f"{path}: {name} = {value!r} is not a count", hint="write lines like: lead_open = 3"
             )
     return {name: float(value) for name, value in table.items()}
 

@@ -25,11 +25,10 @@ if TYPE_CHECKING:
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
-    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno", "pillow",
+    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
-    "sounddevice": "sound card as scope and generator",
     "pyusb": "USB instruments, USBTMC",
     "zeroconf": "finding HiSLIP instruments on the network",
 }

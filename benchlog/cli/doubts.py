@@ -37,6 +37,7 @@ def with_doubts(
     """
     import msgspec
 
+    from benchlog.finding import Finding, FindingKind
     from benchlog.guide.doubt import believed
     from benchlog.guide.typed_display import slips_of
     from benchlog.result import Verdict
@@ -45,11 +46,14 @@ def with_doubts(
         return result
     shown = reading.reading
     slips = slips_of(shown, expect)
-    asked = [f"{shown.displayed}, kept as read: {slip.question}" for slip in slips]
+    asked = [
+        Finding(FindingKind.ENTRY, f"{shown.displayed}, kept as read: {slip.question}") for slip in slips
+    ]
     if result.verdict is Verdict.FAIL and any(slip.kind == "factor 1000" for slip in slips):
         result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0])
     if shown.unit in ("V", "A", "ohm"):
-        asked.append(f"part or meter? {diagnose_line(reading, expect, mains_nominal_v)}")
+        line = diagnose_line(reading, expect, mains_nominal_v)
+        asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     return msgspec.structs.replace(result, findings=(*result.findings, *asked))
 
 

@@ -73,7 +73,7 @@ def _standard(body: Mapping[str, Any]) -> str:
 
 def _recall(body: Mapping[str, Any]) -> str:
     touched = "; ".join(f"{r['check_id']} {r['part']} {r['class']}" for r in body["results"])
-    return f"{body['meter']} {body['function']}, {body['reason']}: {touched or 'no result rests on it'}"
+    return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no result rests on it'}"
 
 
 def _session_end(body: Mapping[str, Any]) -> str:
@@ -89,6 +89,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they stand, sha256:{b['sha256'][:12]}",
     "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
     "recall": _recall,
+    "repair": lambda b: f"{b['meter']}: {b['reason']}",
     "release": _hold,
     "result": _result,
     "session end": _session_end,

@@ -36,7 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Look, show, and maybe write; finding nothing is no failure."""
+    """Look, show, and maybe write; finding nothing is not a failure."""
     from benchlog.bench import Bench, read_bench
     from benchlog.cli.context import DEFAULT_BENCH
     from benchlog.discovery import Request, append_entries, bench_entry, list_ports, search, tags_for
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     for place in args.at:
         if not ("::" in place or place.startswith(("/dev/", "socket://", "COM"))):
             raise UsageError(
-                f"--at {place!r} is no place to look",
+                f"--at {place!r} is not a place to look",
                 hint="write it like /dev/ttyUSB0, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
             )
     path = Path(args.bench or DEFAULT_BENCH)

@@ -65,7 +65,7 @@ def whole_turns(text: str | int, what: str) -> int:
     except ValueError:
         turns = 0
     if turns < 1:
-        raise UsageError(f"{what} {text!r} is no whole number of turns", hint=f"write it like {what} 60")
+        raise UsageError(f"{what} {text!r} is not a whole number of turns", hint=f"write it like {what} 60")
     return turns
 
 

@@ -9,32 +9,29 @@ Examples:
 from __future__ import annotations
 
 import argparse
-import textwrap
-from abc import ABC, abstractmethod
-from collections.abc import Sequence
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.cli.parsers import Page, Word
 
-WIDTH = 78
-
-EXIT_CODES = (
-    ("0", "all pass, or done"),
-    ("1", "at least one fail; a hold point that was refused"),
-    ("2", "usage, or bad input: plan, bench file, capture"),
-    ("3", "indeterminate or not done, none failed"),
-    ("4", "instrument or link trouble"),
-    ("5", "logbook trouble: locked, damaged, full disk"),
-    ("130", "stopped from the keyboard"),
-)
-FILES = (
-    ("bench.toml", "instruments, their addresses and data sheets, check standards; --bench names another"),
-    ("bench.logbook", "the record; --logbook or BENCHLOG_LOGBOOK names another"),
-    ("plan.toml", "parts, checks with their limits, hold points; named on the command line"),
-)
+SECTIONS = {
+    "exit status": {
+        "0": "all pass, or done",
+        "1": "at least one fail; a hold point that was refused",
+        "2": "usage, or bad input: plan, bench file, capture",
+        "3": "indeterminate or not done, none failed",
+        "4": "instrument or link trouble",
+        "5": "logbook trouble: locked, damaged, full disk",
+        "130": "stopped from the keyboard",
+    },
+    "files": {
+        "bench.toml": "instruments and their data sheets; --bench names another",
+        "bench.logbook": "the record; --logbook or BENCHLOG_LOGBOOK names another",
+        "plan.toml": "parts, checks with limits, hold points; named with the command",
+    },
+}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,12 +70,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
     """Text of a command's page, of the overview without one."""
-    form = _Roff() if roff else _Plain()
-    if command is None:
-        _overview(form)
-    else:
-        _command(form, command)
-    return form.text()
+    from benchlog.cli import COMMANDS, build_parser
+    from benchlog.cli.completion import every_parser
+
+    parsers = list(every_parser(build_parser(*([command] if command else []))))
+    own = parsers[1:] if command else parsers  # the first is the program's
+    if roff:
+        return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
+    pages = [parser.format_help().rstrip() for parser in own]
+    for heading, rows in SECTIONS.items():
+        pages.append("\n".join([f"{heading}:", *(f"  {name:13}  {text}" for name, text in rows.items())]))
+    return "\n\n".join(pages) + "\n"
+
+
+def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
+    """Return the source of a page for man."""
+    from argparse_manpage.manpage import Manpage
+
+    from benchlog import __version__
+
+    page = Manpage(parser)
+    page.prog = parser.prog.replace(" ", "-")
+    page.description, page.date, page.source, page.manual = summary, "", f"benchlog {__version__}", "benchlog"
+    for heading, rows in SECTIONS.items():
+        page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
+    # A line that begins with a quotation mark would be an order to man, and be lost.
+    return re.sub(r"(?m)^'", r"\\&'", str(page))
 
 
 def _write_all(folder: Path) -> list[str]:
@@ -91,204 +108,6 @@ def _write_all(folder: Path) -> list[str]:
     names = []
     for command in (None, *COMMANDS):
         name = "benchlog.1" if command is None else f"benchlog-{command}.1"
-        (folder / name).write_text(page_text(command, roff=True), encoding="utf-8")
+        (folder / name).write_text(page_text(command, roff=True), encoding="utf-8", newline="\n")
         names.append(name)
     return names
-
-
-# ---- what stands on a page ----
-
-
-def _overview(form: _Form) -> None:
-    from benchlog.cli import COMMANDS
-
-    form.title("benchlog", "bench measurement logger for one-off power electronics")
-    form.heading("synopsis")
-    form.literal("benchlog COMMAND [OPTION...]\nbenchlog COMMAND --help")
-    form.heading("commands")
-    for name, summary in COMMANDS.items():
-        form.item(name, summary)
-    _common(form)
-
-
-def _command(form: _Form, command: str) -> None:
-    from benchlog.cli.parsers import command_pages
-
-    first, *others = command_pages(command)
-    form.title(f"benchlog-{command}", first.summary)
-    form.heading("synopsis")
-    for page in others or [first]:
-        form.literal("\n".join(textwrap.wrap(_synopsis(page), WIDTH - 4, subsequent_indent="    ")))
-    form.heading("description")
-    form.description(first.description)
-    for page in others:
-        form.heading(" ".join(page.name))
-        form.description(page.description)
-        _words(form, [w for w in page.words if not w.common])
-    if not others:
-        _words_under(form, "arguments", first.positionals)
-        _words_under(form, "options", [w for w in first.options if not w.common])
-    _words_under(form, "common options", [w for w in first.options if w.common])
-    _common(form)
-
-
-def _common(form: _Form) -> None:
-    form.heading("exit status")
-    for code, meaning in EXIT_CODES:
-        form.item(code, meaning)
-    form.heading("files")
-    for name, meaning in FILES:
-        form.item(name, meaning)
-
-
-def _words_under(form: _Form, heading: str, words: Sequence[Word]) -> None:
-    if words:
-        form.heading(heading)
-        _words(form, words)
-
-
-def _words(form: _Form, words: Sequence[Word]) -> None:
-    for word in words:
-        value = f" {word.value}" if word.names and word.value else ""
-        name = ", ".join(f"{n}{value}" for n in word.names) or word.value
-        notes = [word.help] if word.help else []
-        if word.choices and not word.names:
-            notes.append(f"one of: {', '.join(word.choices)}")
-        elif word.choices:
-            notes.append(f"({', '.join(word.choices)})")
-        if word.many:
-            notes.append("may be repeated" if word.names else "any number")
-        form.item(name, "; ".join(notes))
-
-
-def _synopsis(page: Page) -> str:
-    needed = [f"{w.names[0]} {w.value}".rstrip() for w in page.options if w.needed]
-    fixed = [_position(w) for w in page.positionals]
-    return " ".join(["benchlog", *page.name, *fixed, *needed, "[OPTION...]"])
-
-
-def _position(word: Word) -> str:
-    shown = f"{word.value}..." if word.many else word.value
-    return shown if word.needed else f"[{shown}]"
-
-
-# ---- how it is written ----
-
-
-class _Form(ABC):
-    """Collects the parts of a page; subclasses say how each is written."""
-
-    def __init__(self) -> None:
-        self._parts: list[str] = []
-        self._running = False  # the last part was running text
-
-    def text(self) -> str:
-        """Return the whole page."""
-        return "\n".join(self._parts).rstrip() + "\n"
-
-    @abstractmethod
-    def title(self, name: str, summary: str) -> None:
-        """Write the page's name and what it is about."""
-
-    @abstractmethod
-    def heading(self, text: str) -> None:
-        """Begin a section."""
-
-    @abstractmethod
-    def literal(self, text: str) -> None:
-        """Write lines as they are."""
-
-    @abstractmethod
-    def paragraph(self, text: str) -> None:
-        """Write running text."""
-
-    @abstractmethod
-    def item(self, name: str, text: str) -> None:
-        """Write a name with what it means."""
-
-    def description(self, text: str) -> None:
-        """Write a command's own description: paragraphs as text, indented lines as they are."""
-        for block in text.split("\n\n"):
-            lines = block.splitlines()
-            plain = [line for line in lines if not line.startswith("  ")]
-            shown = [line for line in lines if line.startswith("  ")]
-            if plain:
-                self.paragraph(" ".join(line.strip() for line in plain))
-            if shown:
-                self.literal("\n".join(shown))
-
-
-class _Plain(_Form):
-    """Plain text for a terminal or a pipe."""
-
-    def title(self, name: str, summary: str) -> None:
-        """See `_Form.title`."""
-        shown = textwrap.wrap(f"{name}: {summary}", WIDTH, initial_indent="    ", subsequent_indent="    ")
-        self._parts += ["NAME", *shown, ""]
-
-    def heading(self, text: str) -> None:
-        """See `_Form.heading`."""
-        if self._parts and self._parts[-1]:
-            self._parts.append("")
-        self._parts.append(text.upper())
-        self._running = False
-
-    def literal(self, text: str) -> None:
-        """See `_Form.literal`."""
-        self._parts += [f"    {line}".rstrip() for line in text.splitlines()]
-
-    def paragraph(self, text: str) -> None:
-        """See `_Form.paragraph`."""
-        if self._parts and self._parts[-1].startswith("    "):
-            self._parts.append("")
-        self._parts += textwrap.wrap(text, WIDTH, initial_indent="    ", subsequent_indent="    ")
-        self._running = True
-
-    def item(self, name: str, text: str) -> None:
-        """See `_Form.item`."""
-        if self._running:
-            self._parts.append("")
-        self._running = False
-        body = textwrap.wrap(text, WIDTH, initial_indent=" " * 28, subsequent_indent=" " * 28)
-        head = f"    {name}"
-        if body and len(head) <= 26:
-            body[0] = f"{head:28}{body[0][28:]}"
-            self._parts += body
-        else:
-            self._parts += [head, *body]
-
-
-class _Roff(_Form):
-    """Source for man."""
-
-    def title(self, name: str, summary: str) -> None:
-        """See `_Form.title`."""
-        from benchlog import __version__
-
-        self._parts += [
-            f'.TH "{name.upper()}" "1" "" "benchlog {__version__}" "benchlog"',
-            ".SH NAME",
-            f"{_escaped(name)} \\- {_escaped(summary)}",
-        ]
-
-    def heading(self, text: str) -> None:
-        """See `_Form.heading`."""
-        self._parts.append(f".SH {_escaped(text.upper())}")
-
-    def literal(self, text: str) -> None:
-        """See `_Form.literal`."""
-        self._parts += [".PP", ".nf", *(_escaped(line) for line in text.splitlines()), ".fi"]
-
-    def paragraph(self, text: str) -> None:
-        """See `_Form.paragraph`."""
-        self._parts += [".PP", _escaped(text)]
-
-    def item(self, name: str, text: str) -> None:
-        """See `_Form.item`."""
-        self._parts += [".TP", f"\\fB{_escaped(name)}\\fR", _escaped(text) or "\\&"]
-
-
-def _escaped(text: str) -> str:
-    """Text with what roff reads as its own signs made plain."""
-    shown = text.replace("\\", "\\e").replace("-", "\\-")
-    return f"\\&{shown}" if shown.startswith((".", "'")) else shown

@@ -10,6 +10,7 @@ from benchlog.errors import UsageError
 if TYPE_CHECKING:
     from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
+    from benchlog.finding import Finding
     from benchlog.reading import Function, Reading
 
 __all__ = ["accuracy_findings", "add_meter_options", "live_reading", "metered", "reading_or_live"]
@@ -82,8 +83,9 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
     return MeterReading(reading, bench.accuracy(reading))
 
 
-def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[str, ...]:
+def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed because neither the command nor a bench file tells it."""
+    from benchlog.finding import Finding, FindingKind, unique
     from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 
     found = []
@@ -92,8 +94,9 @@ def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[str,
             continue
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
-        found.append(f"accuracy of {tag or 'the meter'} is not known{unknown}: 2 % + 10 counts assumed")
-    return tuple(dict.fromkeys(found))
+        words = f"accuracy of {tag or 'the meter'} is not known{unknown}: 2 % + 10 counts assumed"
+        found.append(Finding(FindingKind.ACCURACY, words))
+    return unique(found)
 
 
 def live_reading(
@@ -122,7 +125,7 @@ def live_reading(
         instrument.address, meter, clock=ctx.clock, options=dict(instrument.options), kind=instrument.kind
     )
     if not isinstance(adapter, Reader):
-        raise UsageError(f"{meter} is no meter", hint="name a meter of the bench file")
+        raise UsageError(f"{meter} is not a meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
         reading = read_stable(adapter, timeout_s, stable=True)

@@ -50,6 +50,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 "entries": found.entries,
                 "head": f"sha256:{found.head}" if found.head else None,
                 "noted": found.noted or None,
+                "beside": list(found.beside),
                 "first": {"entry": first.entry, "what": first.what} if first else None,
                 "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
             }
@@ -74,6 +75,8 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 style="bold green",
             )
         )
+    for words in found.beside:
+        console.print(Text(f"  {strip_controls(words)}"))
     if found.noted:
         console.print(Text(f"  {found.noted}"))
     elif found.ok:

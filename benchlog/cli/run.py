@@ -114,7 +114,8 @@ def _lines(path: Path) -> list[str]:
         return path.read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
         raise UsageError(
-            f"answers {path}: byte {error.start} is no text (UTF-8)", hint="save the file as plain UTF-8 text"
+            f"answers {path}: byte {error.start} is not text (UTF-8)",
+            hint="save the file as plain UTF-8 text",
         ) from None
 
 

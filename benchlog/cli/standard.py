@@ -5,7 +5,10 @@ Examples:
   benchlog standard MA-01 CS-3                      read over the link
   benchlog standard MB-02                           the start-of-session round: all standards of the bench
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery: as found comes first
-  benchlog standard MB-02 --bad "display frozen, entry 41" --function "V="     recall by hand
+  benchlog standard MB-02 --bad "display frozen, entry 41"      recall by hand: nothing it measured is believed
+  benchlog standard SC-03 --bad "channel 2 reads high" --channel CH2 --error "4 %"
+  benchlog standard "100:1 divider" --bad "one resistor is open" --error "2 %"
+  benchlog standard SC-03 --repaired "channel 2 adjusted"
   benchlog standard MB-02 --undo-recall 57 --reason "wrong standard used"
 
 A value a power of ten beside its standard is asked about first; a script gets exit code 3 and the question, and
@@ -45,13 +48,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
-    parser.add_argument("--bad", metavar="REASON", help="recall what rested on the meter, for another reason")
     parser.add_argument(
-        "--function", metavar="F", default="V=", help="with --bad: function found bad (default V=)"
+        "--bad",
+        metavar="REASON",
+        help="recall what rests on it: METER is then any instrument, check standard, divider or resistor",
     )
     parser.add_argument(
-        "--error", metavar="TEXT", default="0 %", help="with --bad: its relative error, e.g. '-8 %%'"
+        "--function", metavar="F", help="with --bad: function found bad (default: V= if used on it, else all)"
     )
+    parser.add_argument("--channel", metavar="CH", help="with --bad: channel of a scope (default: any)")
+    parser.add_argument("--range", metavar="TEXT", help="with --bad: full scale of the range, e.g. '0.4 V'")
+    parser.add_argument(
+        "--error",
+        metavar="TEXT",
+        help="with --bad: how far it reads high, or a stated value is really larger, e.g. '-8 %%' (default: not known)",
+    )
+    parser.add_argument("--repaired", metavar="TEXT", help="what was done; from here on it counts again")
     parser.add_argument(
         "--undo-recall", metavar="ENTRY", type=int, help="take a recall back; a new entry says so"
     )
@@ -60,12 +72,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
+    from benchlog.cli.found_bad import recall_by_hand, repaired, undo_recall
     from benchlog.errors import UsageError
 
     if args.undo_recall is not None:
-        return _undo(args, ctx)
+        return undo_recall(args, ctx)
     if args.bad is not None:
-        return _by_hand(args, ctx)
+        return recall_by_hand(args, ctx)
+    if args.repaired is not None:
+        return repaired(args, ctx)
     if args.standard is None:
         return _round(args, ctx)
     standard = _standard(args, ctx)
@@ -165,6 +180,7 @@ def _check(
     *,
     listed: bool = False,
 ) -> int:
+    from benchlog.cli.found_bad import undoable
     from benchlog.project.check_standard import check_standard, prefix_slip
     from benchlog.project.standard_record import record_standard
 
@@ -191,7 +207,7 @@ def _check(
             ctx.clock.utc_ns(),
             as_left=args.as_left,
             note=args.note,
-            undoable=_undoable(args),
+            undoable=undoable(args),
         )
         result = _with_record(ctx, check.result(as_left=args.as_left), ref.seq, ref.digest)
     return _tell(ctx, result, recall, listed=listed)
@@ -199,6 +215,7 @@ def _check(
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
     """Keep a reading that may be a slip; nothing is judged or recalled by it."""
+    from benchlog.finding import Finding, FindingKind
     from benchlog.project.standard_record import record_exploratory
     from benchlog.result import Result, Verdict
 
@@ -209,7 +226,12 @@ def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, s
         reason=f"exploratory, nothing judged: {slip}",
         instruments=(meter,),
         functions={meter: str(reading.reading.function)},
-        findings=("read the display again; if it stands, --as-read holds it against the meter",),
+        findings=(
+            Finding(
+                FindingKind.ENTRY,
+                "read the display again; if it stands, --as-read holds it against the meter",
+            ),
+        ),
         details={"standard": standard.tag, "exploratory": True},
     )
     if ctx.recording:
@@ -237,110 +259,16 @@ def _with_record(ctx: Context, result: Result, entry: int, digest: str) -> Resul
     return msgspec.structs.replace(result, record=record, time=now)
 
 
-def _undoable(args: argparse.Namespace) -> list[str]:
-    """Hold points of the plan whose step can be undone."""
-    if not args.plan:
-        return []
-    from pathlib import Path
-
-    from benchlog.plan import read_plan
-
-    return [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
-
-
-def _by_hand(args: argparse.Namespace, ctx: Context) -> int:
-    """Recall because of a diagnosis or anything else that shows the meter to be bad."""
-    from benchlog.errors import UsageError
-    from benchlog.project.meter_doubt import last_good
-    from benchlog.project.recall import Failure
-    from benchlog.project.standard_record import record_recall
-    from benchlog.reading import Function
-    from benchlog.units import parse_quantity
-
-    try:
-        function = str(Function(args.function))
-    except ValueError:
-        raise UsageError(
-            f"no function {args.function!r}", hint=f"one of: {', '.join(str(f) for f in Function)}"
-        ) from None
-    error = parse_quantity(args.error, "1", what="error").value
-    if error <= -1 or not args.bad.strip():
-        raise UsageError("a recall needs a reason, and an error above -100 %")
-    with ctx.open_logbook(create=False) as book, book.transaction():
-        good = last_good(book.entries("standard"), args.meter, function)
-        last = good.seq if good is not None else 0
-        failure = Failure(
-            args.meter, function, last, book.head().seq, min(0.0, error), max(0.0, error), args.bad
-        )
-        recall = record_recall(book, failure, _undoable(args))
-    if ctx.json:
-        ctx.print_json({"schema": "benchlog.recall/1", **recall.body()})
-    else:
-        _show_recall(ctx, recall)
-    return 0
-
-
-def _undo(args: argparse.Namespace, ctx: Context) -> int:
-    """Take a recall back by a new entry."""
-    from benchlog.errors import UsageError
-
-    if not args.reason.strip():
-        raise UsageError("taking a recall back needs a reason", hint='--reason "wrong standard used"')
-    with ctx.open_logbook(create=False) as book, book.transaction():
-        recalls = {e.seq: e for e in book.entries("recall")}
-        undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
-        if args.undo_recall not in recalls or recalls[args.undo_recall].body["meter"] != args.meter:
-            known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.meter) or "none"
-            raise UsageError(
-                f"entry {args.undo_recall} is no recall of {args.meter}", hint=f"recalls of it: {known}"
-            )
-        if args.undo_recall in undone:
-            raise UsageError(f"recall {args.undo_recall} was taken back already")
-        ref = book.append(
-            "recall undone", {"entry": args.undo_recall, "meter": args.meter, "reason": args.reason}
-        )
-    if ctx.json:
-        ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo_recall})
-    else:
-        ctx.console.print(f"recall {args.undo_recall} taken back, entry {ref.seq}", markup=False)
-    return 0
-
-
 def _tell(ctx: Context, result: Result, recall: Recall | None, *, listed: bool = False) -> int:
     if ctx.json:
         plain = result.to_json()
         plain["recall"] = None if recall is None else recall.body()
         ctx.print_json(plain)
     else:
+        from benchlog.cli.found_bad import show_recall
         from benchlog.cli.show import show_result
 
         show_result(ctx.console, result)
         if recall is not None:
-            _show_recall(ctx, recall, listed=listed)
+            show_recall(ctx, recall, listed=listed)
     return result.overall.exit_code
-
-
-def _show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    from rich.table import Table
-    from rich.text import Text
-
-    failure = recall.failure
-    ctx.console.print(Text(f"Recall of {failure.meter} on {failure.function}: {failure.why}", style="bold"))
-    if not recall.results:
-        nothing = "nothing more than listed above" if listed else "nothing more than was recalled already"
-        ctx.console.print(Text(f"  {nothing if recall.known else 'nothing in the logbook rested on it'}"))
-        return
-    table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
-    for name in ("entry", "check", "part", "what becomes of it", "why"):
-        table.add_column(name, overflow="fold")
-    for r in recall.results:
-        table.add_row(
-            str(r.entry),
-            Text(r.check_id or r.check),
-            Text(r.part),
-            Text(str(r.kind), style="bold"),
-            Text(r.reason),
-        )
-    ctx.console.print(table)
-    if recall.holds:
-        ctx.console.print(Text(f"  hold points resting on it: {', '.join(recall.holds)}", style="bold"))

@@ -76,7 +76,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     capacitor = _positive(args.capacitor, "V", "capacitor rating")
     tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
     if not 0 < tolerance < 1:
-        raise UsageError(f"tolerance {args.tolerance!r} is no half-width", hint="write it like '6 %'")
+        raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
     if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
         option = f"--{stray[0].replace('_', '-')}"
         raise UsageError(

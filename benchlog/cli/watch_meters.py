@@ -36,7 +36,7 @@ def instruments(
     wrong = [i.tag for i in chosen if i.kind != "meter"]
     if wrong:
         raise UsageError(
-            f"{', '.join(wrong)} is no meter", hint="watch reads meters; name those of the bench file"
+            f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"
         )
     if not chosen:
         raise UsageError(
@@ -88,7 +88,7 @@ def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> l
     for tag, (address, options) in linked.items():
         adapter = make_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
         if not isinstance(adapter, Reader):
-            raise UsageError(f"{tag} at {address} is no meter", hint="watch reads meters only")
+            raise UsageError(f"{tag} at {address} is not a meter", hint="watch reads meters only")
         readers.append(adapter)
     return readers
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
 from benchlog.dashboard.agreement import Agreement
-from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Next, Place, Snapshot
+from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
 from benchlog.dashboard.reasons import display
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Watchdog
@@ -110,7 +110,6 @@ class Collector:
         self._links: dict[str, Link] = {}
         self._trouble = ""
         self._target = target
-        self._check: CheckNow | None = None
 
     # ---- in ----
 
@@ -150,11 +149,6 @@ class Collector:
         """Keep the latest complaint; a sink for the recorder."""
         with self._lock:
             self._trouble = str(error)
-
-    def show_check(self, check: CheckNow | None) -> None:
-        """Set or clear the check under way."""
-        with self._lock:
-            self._check = check
 
     # ---- out ----
 
@@ -208,7 +202,6 @@ class Collector:
                 suspects,
                 _steps(suspects),
                 health,
-                self._check,
                 note,
             )
 
@@ -284,7 +277,7 @@ class Collector:
             return "", ""
         half = len(recent) // 2
         old, new = recent[:half], recent[-half:]
-        # Medians: one value caught while the display settled is no trend.
+        # Medians: one value caught while the display settled is not a trend.
         change = median(v for _, v in new) - median(v for _, v in old)
         if abs(change) < 1.5 * seen.last.resolution:
             return "steady", ""

@@ -57,7 +57,7 @@ def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
     low = [t for t in tracks if t.near_zero.on and t.comparable]
     others = [t for t in tracks if t not in low and t.comparable]
     for track in low if others else []:
-        text = f"{describe(track)} while {describe_all(others)}: near zero is no proof of a dead circuit"
+        text = f"{describe(track)} while {describe_all(others)}: near zero does not prove a dead circuit"
         yield doubt(track, Kind.NEAR_ZERO, text, group=group.name)
 
 

@@ -21,7 +21,7 @@ class Keyboard:
     Parameters
     ----------
     stream : text stream, optional
-        Standard input by default; one that is no terminal gives nothing.
+        Standard input by default; one that is not a terminal gives nothing.
     typing : bool
         Whether t begins an entry.
     """

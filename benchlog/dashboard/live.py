@@ -3,7 +3,6 @@
 `showing` is for programs that do something else meanwhile, such as a guided run::
 
     with showing(console, collector):          # draws below what is printed, nothing at all on a pipe
-        collector.show_check(check_now("C03 no-load voltage", limits, None))
         ...                                    # readings go to collector.take() from wherever they come
 
 `play` watches meters for a while on a clock that is moved by hand, as the demo does.

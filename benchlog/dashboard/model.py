@@ -8,18 +8,14 @@ from typing import Any
 
 from benchlog.dashboard.suspect import Suspect
 from benchlog.dashboard.trend import Trace
-from benchlog.result import Limits, Uncertain
-from benchlog.units import format_quantity, format_uncertain
 
 __all__ = [
-    "CheckNow",
     "GroupLine",
     "Health",
     "MeterLine",
     "Next",
     "Place",
     "Snapshot",
-    "check_now",
 ]
 
 _NO_TRACE = Trace()
@@ -150,24 +146,6 @@ class Health:
 
 
 @dataclass(frozen=True, slots=True)
-class CheckNow:
-    """The check under way: limits as a bar from 0 to 1, the reading with its uncertainty on it.
-
-    `low` and `high` are the limits' places on the scale, None where there is no such limit; `place` is that of the
-    reading, None while there is none.
-    """
-
-    title: str
-    low_words: str
-    high_words: str
-    low: float | None
-    high: float | None
-    place: Place | None
-    words: str
-    word: str
-
-
-@dataclass(frozen=True, slots=True)
 class Snapshot:
     """One picture of the bench."""
 
@@ -177,7 +155,6 @@ class Snapshot:
     suspects: tuple[Suspect, ...] = ()
     next_steps: Mapping[str, Next] | None = None
     health: Health = Health()
-    check: CheckNow | None = None
     note: str = ""
 
     @property
@@ -246,39 +223,3 @@ def suspect_json(suspect: Suspect, step: Next | None) -> dict[str, Any]:
         "next": {"action": suspect.next_check, "minutes": step.minutes if step else None},
         "since": rfc3339(suspect.since_utc_ns),
     }
-
-
-def check_now(title: str, limits: Limits, reading: Uncertain | None) -> CheckNow:
-    """Lay the limits of a check and the reading of the moment on one scale.
-
-    The limits take the middle half of the scale; a reading beyond its ends is shown at the end.
-    """
-    low, high = limits.low, limits.high
-    ends = [x for x in (low, high) if x is not None]
-    one_sided = abs(ends[0]) if ends else 0.0
-    span = (ends[1] - ends[0] if len(ends) == 2 else one_sided) or 1.0
-    start = (low if low is not None else (high or 0.0) - span) - span / 2
-    stop = (high if high is not None else (low or 0.0) + span) + span / 2
-
-    def at(x: float) -> float:
-        return min(1.0, max(0.0, (x - start) / (stop - start)))
-
-    place, words, word = None, "no reading yet", "waiting"
-    if reading is not None:
-        value, width = reading.value, reading.expanded_uncertainty
-        place = Place(at(value - width), at(value), at(value + width))
-        words = format_uncertain(value, width, reading.unit)
-        above = low is None or value - width >= low
-        below = high is None or value + width <= high
-        out = (low is not None and value + width < low) or (high is not None and value - width > high)
-        word = "inside" if above and below else "outside" if out else "too close to call"
-    return CheckNow(
-        title,
-        format_quantity(low, limits.unit) if low is not None else "",
-        format_quantity(high, limits.unit) if high is not None else "",
-        at(low) if low is not None else None,
-        at(high) if high is not None else None,
-        place,
-        words,
-        word,
-    )

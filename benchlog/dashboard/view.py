@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from rich.console import Group
 from rich.text import Text
 
-from benchlog.dashboard.model import CheckNow, GroupLine, Health, MeterLine, Place, Snapshot
+from benchlog.dashboard.model import GroupLine, Health, MeterLine, Place, Snapshot
 from benchlog.dashboard.suspect import Suspect
 from benchlog.dashboard.trend import graph, strip
 
@@ -101,8 +101,6 @@ def view_lines(
     for group in snapshot.groups:
         body += [Text(""), *_group(group, width)]
     graphs_at = len(body)
-    if snapshot.check is not None:
-        body += [Text(""), *_check(snapshot.check, width)]
     bottom = [*_health(snapshot.health, width)]
     if snapshot.note:
         bottom += _wrapped(snapshot.note, width, " ", style="bold reverse")
@@ -215,37 +213,6 @@ def _interval(place: Place, width: int, base: str = " ") -> str:
         cells[k] = "─"
     cells[low], cells[high], cells[centre] = "├", "┤", "●"
     return "".join(cells)
-
-
-def _check(check: CheckNow, width: int) -> Iterable[Text]:
-    shape, colour = SHAPES[check.word]
-    yield Text.assemble(
-        " check ",
-        (check.title, "bold"),
-        f"   {check.words}   ",
-        (
-            f"{shape} {check.word} the limits"
-            if check.word in ("inside", "outside")
-            else f"{shape} {check.word}",
-            colour,
-        ),
-    )
-    bar = max(20, min(width, 120) - 26)
-    cells = list("·" * bar)
-    low = round(check.low * (bar - 1)) if check.low is not None else 0
-    high = round(check.high * (bar - 1)) if check.high is not None else bar - 1
-    for k in range(low, high + 1):
-        cells[k] = "━"
-    if check.low is not None:
-        cells[low] = "┃"
-    if check.high is not None:
-        cells[high] = "┃"
-    line = Text(f" {check.low_words:>10.10} ")
-    line.append("".join(cells), style="dim")
-    line.append(f" {check.high_words:<10.10}")
-    yield line
-    if check.place is not None:
-        yield Text(f" {'reading':>10} " + _interval(check.place, bar), style=colour)
 
 
 def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:

@@ -9,21 +9,18 @@ from benchlog.bench import Bench
 from benchlog.demo.sim_hands import SimHands, doubt_step
 from benchlog.errors import UsageError
 from benchlog.guide.person import Prompt
-from benchlog.plan import (
-    AnyCheck,
+from benchlog.plan import Check, Plan
+from benchlog.plan.list_kind import ListCheck, ReadingItem
+from benchlog.plan.meter_kinds import (
     CompareCheck,
     ContinuityCheck,
     CrossCheck,
-    InductanceCheck,
     IsolationCheck,
-    ListCheck,
-    Plan,
-    RatioCheck,
     ReadingCheck,
-    ReadingItem,
     RectifiedCheck,
     SupplyCheck,
 )
+from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.reading import Function
 from benchlog.simulation import simulated_person
 from benchlog.units import parse_nameplate, parse_quantity
@@ -110,12 +107,12 @@ class PlanHands(SimHands):
         )
         self._hook_up(check, meters)
 
-    def _meters(self, check: AnyCheck) -> tuple[str, ...]:
+    def _meters(self, check: Check) -> tuple[str, ...]:
         """Meters that a check reads; all of them where it names none."""
         named = check.meters if isinstance(check, CrossCheck) else (str(getattr(check, "meter", "")),)
         return tuple(tag for tag in named if tag in self.bench.meters) or tuple(self.bench.meters)
 
-    def _hook_up(self, check: AnyCheck, meters: tuple[str, ...]) -> None:
+    def _hook_up(self, check: Check, meters: tuple[str, ...]) -> None:
         hook = self.bench.hookups
         if isinstance(check, SupplyCheck):
             direct = parse_nameplate(check.nameplate).coupling == "dc"
@@ -149,7 +146,7 @@ class PlanHands(SimHands):
                 tags = (item.meter,) if item.meter in self.bench.meters else tuple(self.bench.meters)
                 self._on(check.part, item.function, tags)
 
-    def _later(self, check: AnyCheck | None, what: str) -> None:
+    def _later(self, check: Check | None, what: str) -> None:
         """Carry out the later steps of a check."""
         meters = self._meters(check) if check is not None else ()
         if isinstance(check, SupplyCheck) and what in ("load", "unload"):

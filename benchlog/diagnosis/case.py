@@ -64,7 +64,7 @@ class Case:
     def __post_init__(self) -> None:
         if self.expect.unit not in ("V", "ohm", "A") or self.expect.value == 0:
             raise UsageError(
-                f"expected value {self.expect.text!r} is no voltage, resistance or current above zero",
+                f"expected value {self.expect.text!r} is not a voltage, resistance or current above zero",
                 hint="write it like '27 V ac', '15 ohm' or '1.6 A ac'",
             )
         if self.expect.unit in ("V", "A") and not self.expect.coupling:

@@ -85,7 +85,7 @@ class Session:
         action = self.catalogue.actions[evidence.action]
         if self.case.kind not in action.kinds:
             raise UsageError(
-                f"{action.id} is no check of a reading of {self.case.kind.replace('_', ' ')}",
+                f"{action.id} is not a check of a reading of {self.case.kind.replace('_', ' ')}",
                 hint=f"checks are {', '.join(a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds)}",
             )
         if action.id == READ_AGAIN:

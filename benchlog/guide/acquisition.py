@@ -13,6 +13,7 @@ from benchlog.capture import Capture
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import Card, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
@@ -63,7 +64,7 @@ class Acquisition:
     ----------
     kept : list of (Reading, str)
         Readings taken since `begin`, each with its reference.
-    findings : list of str
+    findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
     mains_referenced : bool
         The node under test is on the mains: no scope goes there.
@@ -83,7 +84,7 @@ class Acquisition:
         self.person = person
         self.clock = clock
         self.kept: list[tuple[Reading, str]] = []
-        self.findings: list[str] = []
+        self.findings: list[Finding] = []
         self.mains_referenced = False
         self.rested = False
         self.cards = False
@@ -189,7 +190,7 @@ class Acquisition:
         self.person.show(_NO_UNDO)
 
     def _why_skipped(self, step: str) -> str:
-        """Ask until there is a reason: a gap that nobody can explain later is no record."""
+        """Ask until there is a reason: a gap that nobody can explain later is not a record."""
         while True:
             reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
             if reason:
@@ -260,7 +261,7 @@ class Acquisition:
             )
         adapter = self._adapter(tag)
         if not isinstance(adapter, Digitiser):
-            raise UsageError(f"{tag} is no scope", hint="the check's scope must be one in the bench file")
+            raise UsageError(f"{tag} is not a scope", hint="the check's scope must be one in the bench file")
         return adapter
 
     def source(self, tag: str) -> Source:
@@ -268,7 +269,7 @@ class Acquisition:
         adapter = self._adapter(tag)
         if not isinstance(adapter, Source):
             raise UsageError(
-                f"{tag} is no generator", hint="the check's generator must be one in the bench file"
+                f"{tag} is not a generator", hint="the check's generator must be one in the bench file"
             )
         return adapter
 
@@ -324,7 +325,7 @@ class Acquisition:
             try:
                 adapter = self._adapter(tag)
                 if not isinstance(adapter, Reader):
-                    raise UsageError(f"{tag} is no meter", hint="name a meter of the bench file")
+                    raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
                 reading = read_settled(adapter, self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
@@ -395,7 +396,10 @@ class Acquisition:
         ):
             return False
         self.findings += [
-            f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}"
+            Finding(
+                FindingKind.ENTRY,
+                f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}",
+            )
             for question in questions
         ]
         return True

@@ -10,38 +10,24 @@ from dataclasses import dataclass
 
 from benchlog.bench import Bench
 from benchlog.guide.drawings import across, path
-from benchlog.plan import (
+from benchlog.plan import Check
+from benchlog.plan.list_kind import InductanceItem, PhaseItem, ReadingItem
+from benchlog.plan.meter_kinds import (
     CompareCheck,
     ContinuityCheck,
     CrossCheck,
-    InductanceCheck,
-    InductanceItem,
     IsolationCheck,
-    PhaseItem,
-    RatioCheck,
     ReadingCheck,
-    ReadingItem,
     RectifiedCheck,
     SupplyCheck,
 )
+from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.reading import Function
 from benchlog.units import parse_nameplate
 
 __all__ = ["Card", "danger_lines", "hookup_card", "item_card", "jack"]
 
 WIDTH = 78
-
-SingleCheck = (
-    SupplyCheck
-    | RectifiedCheck
-    | ContinuityCheck
-    | CrossCheck
-    | ReadingCheck
-    | IsolationCheck
-    | CompareCheck
-    | RatioCheck
-    | InductanceCheck
-)
 
 _CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
 _MAINS = "mains inside the case: leave it closed, fit clips with the plug out, then plug in"
@@ -92,7 +78,7 @@ def jack(function: Function) -> str:
     return "current jack (A, or mA if surely below its fuse)" if function in _CURRENT else "V/ohm jack"
 
 
-def hookup_card(check: SingleCheck, bench: Bench) -> Card:
+def hookup_card(check: Check, bench: Bench) -> Card:
     """Return the card of a check.
 
     Parameters
@@ -151,7 +137,7 @@ def hookup_card(check: SingleCheck, bench: Bench) -> Card:
         )
     if isinstance(check, RatioCheck):
         return _ratio(check)
-    return _inductance(check, check.part)
+    return _inductance(check, check.part) if isinstance(check, InductanceCheck) else Card()
 
 
 def item_card(item: ReadingItem | PhaseItem | InductanceItem, part: str, bench: Bench) -> Card:

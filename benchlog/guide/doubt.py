@@ -13,6 +13,7 @@ from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.diagnosis.answer import HAZARD
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.guide.person import Prompt
 from benchlog.guide.typed_display import expected_quantity, shown_text
@@ -241,7 +242,10 @@ def with_doubt(result: Result, resolved: Resolved) -> Result:
     return msgspec.structs.replace(
         result,
         details={**result.details, "diagnosis": resolved.doubt.to_json()},
-        findings=(*result.findings, f"first reading {first} was looked into: {resolved.doubt.in_words()}"),
+        findings=(
+            *result.findings,
+            Finding(FindingKind.ENTRY, f"first reading {first} was looked into: {resolved.doubt.in_words()}"),
+        ),
     )
 
 

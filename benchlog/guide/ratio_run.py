@@ -13,6 +13,7 @@ import msgspec
 from benchlog.capture import Capture
 from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.ratio_bench import SWEEP_POINTS, RatioBench, RatioRun
@@ -78,7 +79,9 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
         swept = fitted_sweep(points, normal, result, run.setup, run.al_h, run.expected_turns)
     elif missed:
         missed.append("too few points are left for a model")
-    result = msgspec.structs.replace(result, findings=(*result.findings, *missed))
+    result = msgspec.structs.replace(
+        result, findings=(*result.findings, *(Finding(FindingKind.CONDITIONS, text) for text in missed))
+    )
     captures = (normal, *(() if swapped is None else (swapped,)), *proving)
     return CheckOutcome(_with_run(result, bench, normal, proof, swept), (), captures)
 
@@ -107,7 +110,7 @@ def _with_run(
     findings = [*result.findings, *drive.findings()]
     verdict, reason = result.verdict, result.reason
     if proof["finding"]:
-        findings.insert(0, proof["finding"])
+        findings.insert(0, Finding(FindingKind.CONDITIONS, proof["finding"]))
         if verdict is not Verdict.INDETERMINATE:
             verdict, reason = Verdict.INDETERMINATE, f"{proof['finding']}; {reason}"
     if swept is not None:

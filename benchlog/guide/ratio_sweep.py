@@ -12,6 +12,7 @@ from benchlog.capture import Capture
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import CHANNEL_DELAY_S, DIVIDER_DELAY_S, fit_pair, with_probes
 from benchlog.errors import AnalysisError
+from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.sweep_fit import SweepModel, SweepPoint, SweepPriors, fit_sweep
 from benchlog.result import Result, Uncertain
 from benchlog.units import format_quantity
@@ -174,22 +175,26 @@ def fitted_sweep(
     return SweptRatio(tuple(points), model, float(counted))
 
 
-def sweep_findings(swept: SweptRatio, al_h: float) -> list[str]:
+def sweep_findings(swept: SweptRatio, al_h: float) -> list[Finding]:
     """What the fitted model says about core and winding."""
     model = swept.model
     if not swept.fits:
         return [
-            (
+            Finding(
+                FindingKind.SHORTED_TURN,
                 f"the sweep is not that of a sound winding on one core (reduced chi-squared {model.reduced_chi_squared:.2g}): "
-                "a shorted turn, core loss, or a sense loop that moved"
+                "a shorted turn, core loss, or a sense loop that moved",
             )
         ]
     inductance = model.quantities["inductance"]
     factor = inductance.value / (al_h * swept.turns**2)
     if not 1 / _AL_FACTOR < factor < _AL_FACTOR:
         return [
-            f"the sweep shows an inductance of {value_words(inductance)}, {factor:.2g} times AL "
-            f"{format_quantity(al_h, 'H')} times {swept.turns:g}²: "
-            + ("a shorted turn or another core" if factor < 1 else "another core")
+            Finding(
+                FindingKind.CORE,
+                f"the sweep shows an inductance of {value_words(inductance)}, {factor:.2g} times AL "
+                f"{format_quantity(al_h, 'H')} times {swept.turns:g}²: "
+                + ("a shorted turn or another core" if factor < 1 else "another core"),
+            )
         ]
     return []

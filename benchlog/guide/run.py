@@ -15,10 +15,11 @@ from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, 
 from benchlog.guide.cards import danger_lines, hookup_card
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
-from benchlog.guide.start_round import due_meters, meters_named, misspelt_meters, start_round
+from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, measure
 from benchlog.logbook import Logbook
-from benchlog.plan import AnyCheck, ListCheck, Plan
+from benchlog.plan import Check, Plan
+from benchlog.plan.list_kind import ListCheck
 from benchlog.project.evidence import record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
@@ -124,7 +125,7 @@ class Guide:
             return Verdict.PASS
         return worst_verdict(list(self._verdicts.values()))
 
-    def _standards_first(self, checks: Sequence[AnyCheck], acquisition: Acquisition) -> bool:
+    def _standards_first(self, checks: Sequence[Check], acquisition: Acquisition) -> bool:
         """Offer the check-standard round; false when the person stopped in it."""
         due = due_meters(checks, self.bench, self.book, self.clock.utc_ns())
         if not due:
@@ -148,7 +149,7 @@ class Guide:
             return False
         return True
 
-    def _next(self, todo: list[AnyCheck], named: bool) -> AnyCheck | None:
+    def _next(self, todo: list[Check], named: bool) -> Check | None:
         """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""
         state = read_state(self.plan, self.book, self.clock.utc_ns())
         if named:
@@ -156,7 +157,7 @@ class Guide:
                 self._verdicts[todo[0].id] = Verdict.NOT_DONE
                 self._wait_for(hold, todo.pop(0))
             return todo.pop(0) if todo else None
-        waiting: list[AnyCheck] = [
+        waiting: list[Check] = [
             s.check
             for s in state.checks.values()
             if s.state not in (CheckState.PASSED, CheckState.BLOCKED) and s.check.id not in self._tried
@@ -170,18 +171,18 @@ class Guide:
         self._tried.add(waiting[0].id)
         return waiting[0]
 
-    def _waits(self, check: AnyCheck, state: ProjectState) -> bool:
+    def _waits(self, check: Check, state: ProjectState) -> bool:
         passed = state.checks[check.id].state is CheckState.PASSED
         return state.held_by(check) is not None and not passed
 
-    def _wait_for(self, hold_id: str, check: AnyCheck) -> None:
+    def _wait_for(self, hold_id: str, check: Check) -> None:
         self.person.show(
             f"{check.id} comes after hold {hold_id}: benchlog release {self.plan.path} {hold_id}"
         )
 
     # ---- one check ----
 
-    def run_check(self, check: AnyCheck, acquisition: Acquisition) -> Result | None:
+    def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do one check: card, expectation, reading, verdict, record. None when it was skipped or nothing came of it.
 
         Raises
@@ -229,7 +230,7 @@ class Guide:
         self.show(result)
         return result
 
-    def _introduce(self, check: AnyCheck, acquisition: Acquisition) -> None:
+    def _introduce(self, check: Check, acquisition: Acquisition) -> None:
         """Say what comes, show the card, freeze expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
@@ -244,7 +245,7 @@ class Guide:
         if not isinstance(check, ListCheck):  # each of its items has a card of its own
             acquisition.show_card(hookup_card(check, self.bench))
         function = str(getattr(check, "function", ""))
-        for tag in meters_named(check) if function else ():
+        for tag in check.meters_named if function else ():
             if doubt := self._doubts().of(tag, function):
                 person.show(f"! {doubt.caution}", style="bold")
         expected = expectation(check, self.plan)
@@ -266,7 +267,7 @@ class Guide:
     def _keep(self, reading: Reading) -> str:
         return f"readings:{self.book.append_readings([reading]).seq}"
 
-    def _trouble(self, check: AnyCheck, error: InstrumentError | AnalysisError) -> None:
+    def _trouble(self, check: Check, error: InstrumentError | AnalysisError) -> None:
         self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
         self.person.show(f"  {check.id} not done: {error}", style="bold")
         if error.hint:
@@ -295,7 +296,7 @@ class Guide:
         self._tried.discard(check_id)
         return True
 
-    def _undone_at_the_end(self, todo: list[AnyCheck], named: bool, acquisition: Acquisition) -> bool:
+    def _undone_at_the_end(self, todo: list[Check], named: bool, acquisition: Acquisition) -> bool:
         """After the last check nothing more would be asked: give a person the chance to take it back."""
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
@@ -316,7 +317,7 @@ class Guide:
             for s in state.checks.values()
         )
 
-    def _stop(self, check: AnyCheck) -> None:
+    def _stop(self, check: Check) -> None:
         self.stopped = True
         self.book.append("stop", {"check_id": check.id, "part": check.part})
         self.person.show(f"  stopped at {check.id}; what was taken is recorded, the same command goes on")

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import dataclasses
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Protocol, runtime_checkable
 
+import msgspec
 import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
+from benchlog.units import format_quantity
 
 __all__ = [
+    "AMPLITUDE_VPP",
     "FILL",
     "AdjustableScope",
     "TriggeredScope",
     "capture_in_range",
     "clips",
     "driven",
+    "driven_check",
     "peak_v",
 ]
 
+#: Drive of a check whose plan names none.
+FREQUENCY_HZ = 1000.0
+AMPLITUDE_VPP = 10.0
 CYCLES = 50.0
 SAMPLES = 10_000
 #: Largest part of the full scale that a signal may fill: room for noise and drift before it clips.
@@ -65,6 +75,21 @@ def driven(
         yield
     finally:
         source.set_output(False)
+
+
+def driven_check(
+    check: RatioCheck | InductanceCheck, acquisition: Acquisition, measure: Callable[[float], CheckOutcome]
+) -> CheckOutcome:
+    """Measure, at the frequency handed on, while the check's generator drives; the drive is noted with the result."""
+    frequency = FREQUENCY_HZ if check.frequency is None else check.frequency.value
+    amplitude = AMPLITUDE_VPP if check.amplitude is None else check.amplitude.value
+    with driven(acquisition, check.generator, frequency, amplitude):
+        outcome = measure(frequency)
+    if check.generator is None:
+        return outcome
+    driven_at = {"generator": f"{format_quantity(amplitude, 'V')} peak to peak, open circuit"}
+    conditions = dict(outcome.result.conditions) | driven_at
+    return dataclasses.replace(outcome, result=msgspec.structs.replace(outcome.result, conditions=conditions))
 
 
 def capture_in_range(

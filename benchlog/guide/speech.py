@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import shutil
 import subprocess
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchlog.reading import Flag, Function, Reading, State
@@ -13,6 +14,16 @@ __all__ = ["Speech", "find_speech", "spoken"]
 
 #: Programs that take a text as their only argument.
 PROGRAMS = ("espeak-ng", "spd-say", "say")
+# The voice of Windows: the text comes on standard input, so that none of it is read as a command.
+_WINDOWS_VOICE = (
+    "-NoProfile",
+    "-NonInteractive",
+    "-Command",
+    (
+        "[Console]::InputEncoding = [Text.Encoding]::UTF8; Add-Type -AssemblyName System.Speech; "
+        "(New-Object System.Speech.Synthesis.SpeechSynthesizer).Speak([Console]::In.ReadToEnd())"
+    ),
+)
 
 _PREFIXES = {"p": "pico", "n": "nano", "µ": "micro", "u": "micro", "m": "milli", "k": "kilo", "M": "mega", "G": "giga"}  # fmt: skip
 _UNITS = {
@@ -55,11 +66,15 @@ class Speech:
     Parameters
     ----------
     program : str
-        Its path; called with the text as one argument, never through a shell.
+        Its path.
+    arguments : sequence of str, optional
+        With these the program reads the text from standard input; without them it takes the text as its only
+        argument. Never through a shell.
     """
 
-    def __init__(self, program: str) -> None:
+    def __init__(self, program: str, arguments: Sequence[str] = ()) -> None:
         self.program = program
+        self.arguments = tuple(arguments)
         self._running: subprocess.Popen[Any] | None = None
 
     def say(self, text: str) -> None:
@@ -68,8 +83,15 @@ class Speech:
         quiet = subprocess.DEVNULL
         try:
             self._running = subprocess.Popen(  # noqa: S603 - a found program, a list of arguments, no shell
-                [self.program, text], stdin=quiet, stdout=quiet, stderr=quiet
+                [self.program, *(self.arguments or (text,))],
+                stdin=subprocess.PIPE if self.arguments else quiet,
+                stdout=quiet,
+                stderr=quiet,
+                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             )
+            if self._running.stdin is not None:
+                self._running.stdin.write(text.encode())
+                self._running.stdin.close()
         except OSError:
             self._running = None  # speech is a help, never a reason to stop measuring
 
@@ -85,7 +107,12 @@ class Speech:
         self._running = None
 
 
-def find_speech(which: Callable[[str], str | None] = shutil.which) -> Speech | None:
-    """Return the first speech program installed, None if there is none."""
+def find_speech(
+    which: Callable[[str], str | None] = shutil.which, system: str = sys.platform
+) -> Speech | None:
+    """Return the first speech program installed, on Windows the system's own voice; None if there is none."""
     found = next((path for name in PROGRAMS if (path := which(name))), None)
-    return Speech(found) if found else None
+    if found:
+        return Speech(found)
+    shell = which("powershell") if system == "win32" else None
+    return Speech(shell, _WINDOWS_VOICE) if shell else None

@@ -11,13 +11,13 @@ from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import BenchlogError
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.logbook import Logbook
-from benchlog.plan import AnyCheck, CrossCheck, ListCheck, Plan
+from benchlog.plan import Check, Plan
 from benchlog.project.check_standard import prefix_slip
 from benchlog.project.standard_record import record_exploratory, record_standard, standard_of
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-__all__ = ["DueMeter", "due_meters", "meters_named", "misspelt_meters", "start_round"]
+__all__ = ["DueMeter", "due_meters", "misspelt_meters", "start_round"]
 
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
@@ -35,7 +35,7 @@ class DueMeter:
     standards: tuple[Standard, ...]
 
 
-def due_meters(checks: Iterable[AnyCheck], bench: Bench, book: Logbook, now_utc_ns: int) -> list[DueMeter]:
+def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns: int) -> list[DueMeter]:
     """Return the meters some checks use that were on no check standard since this session may have begun."""
     chosen = _best_standards(bench)
     if not chosen:
@@ -83,11 +83,11 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
     return list(dict.fromkeys(failed))
 
 
-def misspelt_meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
+def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:
     """Say which meters of a plan are not on the bench, but nearly called like one that is."""
     found = []
     for check in checks:
-        for tag in meters_named(check):
+        for tag in check.meters_named:
             near = difflib.get_close_matches(tag, bench.instruments, n=1, cutoff=0.7)
             if tag not in bench.instruments and near:
                 found.append(f"{check.id}: meter {tag} is not in the bench file; is it {near[0]}?")
@@ -154,26 +154,11 @@ def _best_standards(bench: Bench) -> tuple[Standard, ...]:
     return tuple(standard for _, standard in best.values())
 
 
-def _meters(checks: Iterable[AnyCheck], bench: Bench) -> list[str]:
+def _meters(checks: Iterable[Check], bench: Bench) -> list[str]:
     """Meters of the bench that checks name; all of them where one leaves the choice to the person."""
     checks = list(checks)
-    named = [tag for check in checks for tag in meters_named(check)]
+    named = [tag for check in checks for tag in check.meters_named]
     meters = [i.tag for i in bench.instruments.values() if i.kind == "meter"]
-    if any(_meter_left_open(check) for check in checks):
+    if any(check.meter_left_open for check in checks):
         return meters
     return [tag for tag in meters if tag in named]
-
-
-def _meter_left_open(check: AnyCheck) -> bool:
-    places = check.item if isinstance(check, ListCheck) else (check,)
-    return any(getattr(place, "meter", "none wanted") is None for place in places)
-
-
-def meters_named(check: AnyCheck) -> Iterable[str]:
-    """Tags of the meters a check names."""
-    if isinstance(check, CrossCheck):
-        yield from check.meters
-    elif isinstance(check, ListCheck):
-        yield from (tag for item in check.item if (tag := getattr(item, "meter", None)) is not None)
-    elif (tag := getattr(check, "meter", None)) is not None:
-        yield tag

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-import stat
 import unicodedata
 from pathlib import Path
 
 from benchlog.errors import UsageError
+from benchlog.files import read_bounded
 
 __all__ = ["MAX_ATTACHMENT_BYTES", "media_type", "read_file", "safe_name"]
 
@@ -55,18 +55,17 @@ def read_file(path: Path, limit_bytes: int = MAX_ATTACHMENT_BYTES) -> bytes:
     Raises
     ------
     UsageError
-        If there is none, it is no ordinary file, or too large.
+        If there is none, it is not an ordinary file, or too large.
     """
     try:
-        status = path.stat()
-        if not stat.S_ISREG(status.st_mode):
-            raise UsageError(f"{path} is not an ordinary file", hint="attach a file, not a folder or device")
-        with path.open("rb") as file:
-            data = file.read(limit_bytes + 1)
+        return read_bounded(path, limit_bytes)
     except OSError as error:
         raise UsageError(f"{path} can't be read: {error.strerror}", hint="check the path") from error
-    check_size(len(data) if len(data) <= limit_bytes else status.st_size, str(path), limit_bytes)
-    return data
+    except ValueError as error:
+        raise UsageError(
+            f"{path} {error}",
+            hint="attach an ordinary file; of a large one note the SHA-256 and keep it elsewhere",
+        ) from None
 
 
 def check_size(size: int, name: str, limit_bytes: int) -> None:

@@ -10,14 +10,12 @@ import json
 import sqlite3
 from typing import Any
 
-from benchlog.clock import parse_rfc3339
 from benchlog.logbook import database
+from benchlog.logbook.capture_store import samples_fault
 from benchlog.logbook.chain_walk import Faults, Walked
 from benchlog.logbook.derived import COLUMNS
 
 __all__ = ["check_derived", "check_file", "check_readings", "check_sealed"]
-
-_BATCH_READINGS = 200_000
 
 
 def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
@@ -30,6 +28,8 @@ def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
         faults.add(None, f"the file says schema version {version}, its entries say {written[-1]}")
     for fault in database.schema_faults(db, version):
         faults.add(None, f"table or index {fault}")
+    for (seq,) in db.execute("SELECT seq FROM entry WHERE seq<1 ORDER BY seq DESC"):
+        faults.add(seq, f"entry {seq} was put in: entries count from 1")
     for (line,) in db.execute("PRAGMA integrity_check(20)"):
         if line != "ok":
             faults.add(None, f"the file's structure is damaged: {line}")
@@ -37,23 +37,27 @@ def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
 
 def check_sealed(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Captures and attachments: bytes against the SHA-256 in their entries; nothing missing, nothing left over."""
-    captures = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "capture"}
-    expected: dict[tuple[int, int], str] = {}
-    for seq, entry in captures.items():
-        about = [channel["samples"] for channel in entry.body["channels"]]
-        if entry.body["times"] is not None:
-            about.append(entry.body["times"])
-        expected.update({(seq, part): a["sha256"] for part, a in enumerate(about)})
+    expected: dict[tuple[int, int], dict[str, Any]] = {}
+    for seq, entry in chain.sealed.items():
+        if entry.kind == "capture":
+            about = [channel["samples"] for channel in entry.body["channels"]]
+            if entry.body["times"] is not None:
+                about.append(entry.body["times"])
+            expected.update({(seq, part): a for part, a in enumerate(about)})
+            if len({a["samples"] for a in about}) != 1:
+                faults.add(seq, f"entry {seq}: the channels of the capture have different numbers of samples")
     for seq, part in db.execute("SELECT entry, part FROM capture_data ORDER BY entry, part").fetchall():
         wanted = expected.pop((seq, part), None)
         if seq in chain.unproved:
             continue  # what its entry said of it is not known
         if wanted is None:
             faults.add(seq, f"samples {part} of entry {seq} belong to no capture")
-        elif (
-            _blob_digest(db, "SELECT data FROM capture_data WHERE entry=? AND part=?", (seq, part)) != wanted
-        ):
+            continue
+        data = _blob(db, "SELECT data FROM capture_data WHERE entry=? AND part=?", (seq, part))
+        if hashlib.sha256(data).hexdigest() != wanted["sha256"]:
             faults.add(seq, f"entry {seq}: samples {part} of the capture were altered")
+        elif fault := samples_fault(data, wanted):
+            faults.add(seq, f"entry {seq}: samples {part} of the capture {fault}")
     for seq, part in expected:
         faults.add(seq, f"entry {seq}: samples {part} of the capture are missing")
 
@@ -67,69 +71,47 @@ def check_sealed(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
             continue
         if (
             size != holder.body["size"]
-            or _blob_digest(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,)) != sha256
+            or hashlib.sha256(_blob(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,))).hexdigest()
+            != sha256
         ):
             faults.add(holder.seq, f"entry {holder.seq}: the attached {holder.body['name']!r} was altered")
     for entry in attached.values():
         faults.add(entry.seq, f"entry {entry.seq}: the attached {entry.body['name']!r} is missing")
 
 
-def _blob_digest(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> str:
-    """SHA-256 of one stored piece, ``""`` if it can't be read or is of another type."""
+def _blob(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> bytes:
+    """One stored piece, ``b""`` if it can't be read or is of another type."""
     try:
         row = db.execute(query, key).fetchone()
     except sqlite3.Error:
-        return ""
-    return hashlib.sha256(row[0]).hexdigest() if row and isinstance(row[0], bytes) else ""
+        return b""
+    return row[0] if row and isinstance(row[0], bytes) else b""
 
 
 def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
-    """Reading blocks against their entries, and the rollup against the readings."""
-    from benchlog.logbook.reading_block import RECORD
-    from benchlog.logbook.rollup import Key, Row, rolled_up
+    """Reading blocks against their entries and the channels, and the rollup against the readings."""
+    from benchlog.logbook.block_check import BlockCheck
 
     expected = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "readings"}
-    rollup: dict[Key, Row] = {}
-    waiting: list[bytes] = []
-    count = 0
-    whole = True
+    check = BlockCheck(chain.derived["channel"].values(), faults)
     for seq, session, first, number, first_ns, last_ns, data in db.execute(
         "SELECT entry, session, first_reading, count, first_utc_ns, last_utc_ns, data FROM block ORDER BY entry"
     ):
         entry = expected.pop(seq, None)
         if seq in chain.unproved:
-            whole = False
-            continue
-        if entry is None:
+            check.whole = False
+        elif entry is None:
             faults.add(seq, f"readings under entry {seq} belong to no entry")
-            whole = False
-            continue
-        body = entry.body
-        if hashlib.sha256(data).hexdigest() != body["sha256"]:
-            faults.add(seq, f"entry {seq}: its readings were altered")
-            whole = False
-            continue
-        columns = (session, first, number, first_ns, last_ns)
-        if columns != (
-            entry.session,
-            body["first_reading"],
-            body["count"],
-            parse_rfc3339(body["first_time"]),
-            parse_rfc3339(body["last_time"]),
-        ):
-            faults.add(seq, f"entry {seq}: what stands beside its block of readings was altered")
-        waiting.append(data[: body["count"] * RECORD.itemsize])
-        count += body["count"]
-        if count > _BATCH_READINGS:
-            rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
-            waiting, count = [], 0
-    if count:
-        rollup.update(rolled_up(b"".join(waiting), count, rollup.get))
+            check.whole = False
+        else:
+            check.add(entry, (session, first, number, first_ns, last_ns), data)
+    check.finish()
     for seq in expected:
         faults.add(seq, f"entry {seq}: its readings are missing")
-        whole = False
-    if not whole:
+        check.whole = False
+    if not check.whole:
         return  # the rollup can't be computed again from readings that aren't all there
+    rollup = check.rollup
     for row in db.execute("SELECT * FROM rollup ORDER BY channel, bucket"):
         key, stored = (row[0], row[1]), tuple(row[2:])
         if repr(stored) != repr(tuple(rollup.pop(key, ()))):

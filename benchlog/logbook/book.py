@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, Self
 
 from benchlog.clock import Clock, SystemClock, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
+from benchlog.files import special_file
 from benchlog.logbook import database
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
 from benchlog.logbook.chain import EntryRef
+from benchlog.logbook.kinds import NOT_SUPERSEDED, OWN_KINDS
 from benchlog.logbook.writer import LogbookWriter
 from benchlog.version import __version__
 
@@ -25,24 +28,6 @@ if TYPE_CHECKING:
 __all__ = ["FORMAT", "Logbook"]
 
 FORMAT = "benchlog.logbook/1"
-# What these entries say is also kept in tables, so only the methods here may write them.
-_OWN_KINDS = frozenset(
-    {
-        "logbook",
-        "migration",
-        "clock",
-        "channel",
-        "readings",
-        "capture",
-        "attachment",
-        "result",
-        "supersede",
-        "session begin",
-        "session resume",
-        "session end",
-    }
-)
-_NOT_SUPERSEDED = _OWN_KINDS - {"readings", "capture", "attachment", "result"}
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
 
 
@@ -93,8 +78,10 @@ class Logbook(LogbookWriter):
         path = Path(path)
         if mode not in ("rw", "ro"):
             raise UsageError(f"a logbook opens in mode 'rw' or 'ro', not {mode!r}")
-        if not path.exists() and (mode == "ro" or not create):
-            raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
+        if not path.exists() and not special_file(path):
+            if mode == "ro" or not create:
+                raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
+            cls._make(path, clock or SystemClock(), project or path.stem)
         db = database.connect(path, mode, busy_timeout_s=busy_timeout_s)
         book = cls(path, db, clock or SystemClock(), mode)
         try:
@@ -104,7 +91,7 @@ class Logbook(LogbookWriter):
                     raise LogbookDamagedError(
                         f"{path} is empty, no logbook yet", hint="record something first"
                     )
-                book._create(project or path.stem)
+                book._create(project or path.stem, path)
             elif version < database.SCHEMA_VERSION and mode == "rw":
                 book._migrate()
             with database.mapped_errors(path):
@@ -114,7 +101,17 @@ class Logbook(LogbookWriter):
             raise
         return book
 
-    def _create(self, project: str) -> None:
+    @classmethod
+    def _make(cls, path: Path, clock: Clock, project: str) -> None:
+        """Make a new logbook, which is there whole or not at all; one that another program made meanwhile stays."""
+        with (
+            suppress(FileExistsError),
+            database.new_file(path) as half,
+            cls(half, database.connect(half, "rw"), clock, "rw") as book,
+        ):
+            book._create(project, path)
+
+    def _create(self, project: str, path: Path) -> None:
         with self.transaction():
             # Another program may have made it while we waited for the lock.
             if database.stored_version(self.path, self._db):
@@ -122,7 +119,7 @@ class Logbook(LogbookWriter):
             database.create_schema(self._db)
             now = self.clock.utc_ns()
             identity = hashlib.sha256(
-                f"{project}\n{now}\n{self.path.absolute()}".encode("utf-8", "replace")
+                f"{project}\n{now}\n{path.absolute()}".encode("utf-8", "replace")
             ).hexdigest()[:16]
             body = {
                 "format": FORMAT,
@@ -160,7 +157,7 @@ class Logbook(LogbookWriter):
         """
         if not _KIND.fullmatch(kind):
             raise UsageError(f"{kind!r} can't be a kind of entry", hint="use lower-case words")
-        if kind in _OWN_KINDS:
+        if kind in OWN_KINDS:
             raise UsageError(f"entries of kind {kind!r} are written by their own method")
         with self.transaction():
             return self._append(kind, body)
@@ -341,7 +338,7 @@ class Logbook(LogbookWriter):
             raise UsageError("superseding an entry needs a reason", hint="say in a few words what was wrong")
         with self.transaction():
             kind = self.entry(seq).kind
-            if kind in _NOT_SUPERSEDED:
+            if kind in NOT_SUPERSEDED:
                 raise UsageError(f"entry {seq} is a {kind!r} entry and can't be superseded")
             row = self._db.execute("SELECT superseded_by FROM superseded WHERE entry=?", (seq,)).fetchone()
             if row:

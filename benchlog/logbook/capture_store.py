@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import math
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -20,11 +20,13 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import parse_rfc3339, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 
-__all__ = ["decode_capture", "decode_samples", "encode_capture", "encode_samples"]
+__all__ = ["decode_capture", "decode_samples", "encode_capture", "encode_samples", "samples_fault"]
 
 DTYPES = ("<i1", "|i1", "<u1", "|u1", "<i2", "<u2", "<i4", "<u4", "<f4", "<f8")
 MAX_SAMPLES = 200_000_000
 _LEVEL = 1
+_PIECE = 1 << 18
+_MOST_PACKED = 1100  # zlib packs at most 1032 bytes into one
 
 
 def encode_samples(codes: npt.NDArray[np.generic]) -> tuple[bytes, dict[str, Any]]:
@@ -65,6 +67,72 @@ def encode_samples(codes: npt.NDArray[np.generic]) -> tuple[bytes, dict[str, Any
     return data, about
 
 
+class _Unpacker:
+    """Unpacks a part at a time, never more than asked for."""
+
+    def __init__(self, data: bytes, skip: int = 0) -> None:
+        self._unpacking = zlib.decompressobj()
+        self._data, self._at, self._tail = data, 0, b""
+        while skip:
+            skip -= len(self.read(min(skip, _PIECE)))
+
+    def read(self, size: int) -> bytes:
+        """Return so many bytes."""
+        found = b""
+        while len(found) < size:
+            if not self._tail:
+                self._tail = self._data[self._at : self._at + _PIECE]
+                self._at += len(self._tail)
+            piece = self._unpacking.decompress(self._tail, size - len(found))
+            if not piece and (self._unpacking.eof or not self._tail):
+                raise ValueError("fewer samples are stored than announced")
+            found += piece
+            self._tail = self._unpacking.unconsumed_tail
+        return found
+
+    def end(self) -> None:
+        """See that there is no more."""
+        left = self._tail + self._data[self._at :]
+        if self._unpacking.decompress(left, 1) or not self._unpacking.eof or self._unpacking.unused_data:
+            raise ValueError("more is stored than announced")
+
+
+def _pieces(data: bytes, about: Mapping[str, Any]) -> Iterator[npt.NDArray[np.generic]]:
+    """Unpack samples, some at a time."""
+    name, samples, encoding = str(about["type"]), int(about["samples"]), str(about["encoding"])
+    if name not in DTYPES or not 0 <= samples <= MAX_SAMPLES:
+        raise ValueError(f"{samples} samples of type {name!r}")
+    if encoding not in ("difference+zlib", "difference+bytes+zlib"):
+        raise ValueError(f"unknown packing {encoding!r}")
+    dtype = np.dtype(name)
+    width = dtype.itemsize
+    if samples * width > _MOST_PACKED * len(data):
+        raise ValueError(f"{samples} samples can't be in {len(data)} bytes")
+    planes = width if encoding == "difference+bytes+zlib" else 1
+    unpackers = [_Unpacker(data, plane * samples) for plane in range(planes)]
+    last = np.zeros(1, f"<u{width}")
+    for start in range(0, samples, _PIECE):
+        size = min(_PIECE, samples - start) * width // planes
+        rows = [np.frombuffer(unpacker.read(size), "u1") for unpacker in unpackers]
+        joined = rows[0] if planes == 1 else np.array(rows).T.ravel()
+        steps = np.ascontiguousarray(joined).view(last.dtype)
+        values = np.cumsum(steps, dtype=last.dtype) + last
+        last = values[-1:]
+        yield values.view(dtype)
+    unpackers[-1].end()
+
+
+def samples_fault(data: bytes, about: Mapping[str, Any]) -> str:
+    """Say what is wrong with stored samples, ``""`` if nothing; takes little memory, however many there are."""
+    digest = hashlib.sha256()
+    try:
+        for piece in _pieces(data, about):
+            digest.update(piece.tobytes())
+    except (KeyError, ValueError, TypeError, zlib.error) as error:
+        return f"can't be unpacked: {error}"
+    return "" if digest.hexdigest() == about.get("samples_sha256") else "don't give their digest"
+
+
 def decode_samples(data: bytes, about: Mapping[str, Any]) -> npt.NDArray[np.generic]:
     """Unpack what `encode_samples` packed.
 
@@ -74,23 +142,9 @@ def decode_samples(data: bytes, about: Mapping[str, Any]) -> npt.NDArray[np.gene
         If bytes and description don't belong together; never unpacks more than was announced.
     """
     try:
-        name, samples, encoding = str(about["type"]), int(about["samples"]), str(about["encoding"])
-        if name not in DTYPES or not 0 <= samples <= MAX_SAMPLES:
-            raise ValueError(f"{samples} samples of type {name!r}")
-        dtype = np.dtype(name)
-        size = samples * dtype.itemsize
-        unpacker = zlib.decompressobj()
-        packed = unpacker.decompress(data, size + 1)
-        if len(packed) != size or unpacker.unconsumed_tail or unpacker.unused_data:
-            raise ValueError(f"{samples} samples announced, other bytes stored")
-        if encoding == "difference+bytes+zlib":
-            packed = np.frombuffer(packed, "u1").reshape(dtype.itemsize, -1).T.tobytes()
-        elif encoding != "difference+zlib":
-            raise ValueError(f"unknown packing {encoding!r}")
+        array = np.concatenate([np.empty(0, str(about["type"])), *_pieces(data, about)])
     except (KeyError, ValueError, TypeError, zlib.error) as error:
         raise LogbookDamagedError(f"samples of a capture can't be unpacked: {error}") from error
-    patterns = np.frombuffer(packed, f"<u{dtype.itemsize}")
-    array = np.cumsum(patterns, dtype=patterns.dtype).view(dtype)
     if hashlib.sha256(array.tobytes()).hexdigest() != about.get("samples_sha256"):
         raise LogbookDamagedError("samples of a capture were altered: they don't give their digest")
     return array

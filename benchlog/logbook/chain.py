@@ -14,7 +14,9 @@ import enum
 import hashlib
 import json
 import math
+import re
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import msgspec
@@ -22,6 +24,7 @@ import rfc8785
 
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
+from benchlog.logbook.kinds import shape_fault
 
 __all__ = [
     "MAX_DEPTH",
@@ -29,6 +32,7 @@ __all__ = [
     "ZERO_DIGEST",
     "Entry",
     "EntryRef",
+    "canonical_fault",
     "compose",
     "parse_entry",
     "plain",
@@ -97,7 +101,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     Raises
     ------
     UsageError
-        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are no text, nesting deeper than 60.
+        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are not text, nesting deeper than 60.
     """
     if depth > MAX_DEPTH:
         raise UsageError(f"an entry is nested deeper than {MAX_DEPTH} levels", hint="attach it as a file")
@@ -119,7 +123,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     if isinstance(value, Mapping):
         for key in value:
             if not isinstance(key, str):
-                raise UsageError(f"{where} has the key {key!r}, which is no text")
+                raise UsageError(f"{where} has the key {key!r}, which is not text")
         return {plain(k): plain(v, f"{where}.{k}", depth + 1) for k, v in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray | memoryview):
         return [plain(v, f"{where}[{i}]", depth + 1) for i, v in enumerate(value)]
@@ -140,10 +144,17 @@ def compose(
     Raises
     ------
     UsageError
-        If the body can't be kept; see `plain`.
+        If the body can't be kept; see `plain`, or lacks what its kind needs.
     """
-    entry = {
-        "body": plain(body),
+    if not isinstance(body, Mapping):
+        raise UsageError(
+            f"an entry holds names and values, not {type(body).__name__}", hint='{"text": "..."}'
+        )
+    body = plain(body)
+    if fault := shape_fault(kind, body):
+        raise UsageError(fault)
+    entry: dict[str, Any] = {
+        "body": body,
         "kind": kind,
         "previous": previous,
         "seq": seq,
@@ -160,10 +171,34 @@ def compose(
 
 def _number(digits: str) -> int | float:
     """Read digits without a point; canonical JSON writes large floats like that, in their shortest form."""
-    return int(digits) if len(digits) < 16 else float(digits)
+    return int(digits) if len(digits) < 16 else _finite(digits)
 
 
-_DECODER = json.JSONDecoder(parse_int=_number)  # `json.loads` would make one for every entry
+def _finite(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise ValueError(f"{digits[:20]} is not a number of canonical JSON")
+    return number
+
+
+# `json.loads` would make one for every entry.
+_DECODER = json.JSONDecoder(parse_int=_number, parse_float=_finite, parse_constant=_finite)
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{9}Z")
+_SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
+
+
+def canonical_fault(entry: Entry, text: str) -> str:
+    """Say whether an entry's text is its own canonical form (RFC 8785); ``""`` if it is.
+
+    Anything else (a key twice, blanks, escapes, another order) is read in one way by one program and in another way
+    by the next.
+    """
+    fields: Any = {name: getattr(entry, name) for name in _FIELDS}
+    try:
+        same = rfc8785.dumps(fields) == text.encode()
+    except (rfc8785.CanonicalizationError, ValueError, RecursionError) as error:
+        return f"its text has no canonical form: {error}"
+    return "" if same else "its text is not in the one canonical form: it could be read in two ways"
 
 
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
@@ -179,7 +214,7 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     Raises
     ------
     LogbookDamagedError
-        If the digest is not that of the text, or the text is no entry.
+        If the digest is not that of the text, or the text is not an entry.
     """
     if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != digest:
         raise LogbookDamagedError(
@@ -188,6 +223,8 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
         )
     try:
         fields = _DECODER.decode(text)
+        if _SURROGATE.search(text):  # half a character, which no screen and no file can take
+            json.dumps(fields, ensure_ascii=False).encode()
     except (ValueError, RecursionError, TypeError) as error:
         raise LogbookDamagedError(f"{where} is not JSON: {text[:60]!r}") from error
     if (
@@ -198,4 +235,18 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
         or not all(type(fields[k]) is int for k in ("seq", "session"))
     ):
         raise LogbookDamagedError(f"{where} lacks what an entry has: {text[:60]!r}")
+    if not _is_time(fields["time"]):
+        raise LogbookDamagedError(f"{where} has no time: {fields['time'][:40]!r}")
+    if fault := shape_fault(fields["kind"], fields["body"]):
+        raise LogbookDamagedError(f"{where} was not written by benchlog: {fault}")
     return Entry(digest=digest, **fields)
+
+
+def _is_time(text: str) -> bool:
+    if not _TIME.fullmatch(text):
+        return False
+    try:
+        datetime.fromisoformat(text[:19])
+    except ValueError:
+        return False
+    return True

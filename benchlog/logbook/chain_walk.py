@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from benchlog.errors import LogbookDamagedError
-from benchlog.logbook.chain import ZERO_DIGEST, Entry, parse_entry
+from benchlog.logbook.chain import ZERO_DIGEST, Entry, canonical_fault, parse_entry
 from benchlog.logbook.derived import COLUMNS, derived_row
+from benchlog.logbook.entry_rules import EntryRules
 from benchlog.logbook.salvage import readable_rows
 
 __all__ = ["Fault", "Faults", "Progress", "Walked", "walk_chain"]
@@ -84,7 +85,7 @@ class Walked:
 def walk_chain(
     db: sqlite3.Connection, chain: Walked, faults: Faults, noted: str = "", progress: Progress | None = None
 ) -> None:
-    """Check every entry against its digest, its columns and the entry before it.
+    """Check every entry against its digest, its columns, its canonical form and the entries before it.
 
     Parameters
     ----------
@@ -101,7 +102,7 @@ def walk_chain(
     total = 0
     if progress is not None:
         total = db.execute("SELECT max(seq) FROM entry").fetchone()[0] or 0
-    previous, expected = ZERO_DIGEST, 1
+    previous, expected, rules = ZERO_DIGEST, 1, EntryRules()
     for seq, kind, session, time, text, digest in readable_rows(db, faults.add):
         chain.count += 1
         if not isinstance(seq, int) or not all(isinstance(v, str) for v in (kind, time, text, digest)):
@@ -128,7 +129,10 @@ def walk_chain(
                         before,
                         f"entry {before} was altered or exchanged: entry {seq} rests on another digest",
                     )
-            _gather(entry, chain, faults)
+            for fault in (canonical_fault(entry, text), *rules.broken(entry)):
+                if fault:
+                    faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
+            _gather(entry, chain)
         if noted and digest.startswith(noted) and actual == digest:
             chain.noted_at = seq
         previous, expected, chain.head = digest, seq + 1, digest
@@ -160,14 +164,10 @@ def _checked_entry(
     return entry
 
 
-def _gather(entry: Entry, chain: Walked, faults: Faults) -> None:
+def _gather(entry: Entry, chain: Walked) -> None:
     if entry.kind in ("readings", "capture", "attachment", "logbook", "migration"):
         chain.sealed[entry.seq] = entry
-    try:
-        found = derived_row(entry)
-    except LogbookDamagedError as error:
-        faults.add(entry.seq, error.message)
-        return
+    found = derived_row(entry)
     if found is not None:
         table, row = found
         chain.derived[table][row[0]] = row

@@ -11,6 +11,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from urllib.parse import quote
 
 from benchlog.errors import (
     LogbookDamagedError,
@@ -19,6 +20,7 @@ from benchlog.errors import (
     LogbookLockedError,
     LogbookVersionError,
 )
+from benchlog.files import special_file, sync_folder
 
 __all__ = [
     "APPLICATION_ID",
@@ -113,7 +115,7 @@ def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
             f"logbook {path} can't be opened for writing: {error}",
             hint="check that file and folder exist and may be written, or copy the logbook elsewhere",
         )
-    # No code at all: text in the file that is no UTF-8.
+    # No code at all: text in the file that is not UTF-8.
     if code is None or code in _DAMAGED or extended in _READ_FAILED:
         return LogbookDamagedError(
             f"logbook {path} is damaged or no logbook: {error}",
@@ -128,28 +130,36 @@ def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
 
 
 def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
-    """Open the file, safe against power loss in mode ``"rw"``, without writing in mode ``"ro"``.
+    """Open the file, safe against power loss in mode ``"rw"``; in mode ``"ro"`` the file stays as it is, byte for byte.
 
     Raises
     ------
     LogbookError
         One of its kinds, when the file can't be used.
     """
-    _refuse_foreign(path)
-    wal = path.with_name(path.name + "-wal")
-    uri = path.absolute().as_uri()
-    writable = os.access(path.parent, os.W_OK) and (not path.exists() or os.access(path, os.W_OK))
+    waiting = _refuse_foreign(path)
     if mode == "rw":
-        uri += "?mode=rwc"
-    elif writable:
-        uri += "?mode=rw"  # with query_only below: leaves no files of its own behind
-    elif wal.exists() and wal.stat().st_size:
-        raise LogbookFullError(
-            f"logbook {path} has writes waiting in {wal.name}, and its folder can't be written",
-            hint=f"copy {path.name} and {wal.name} together into a folder of yours, and open it there",
-        )
-    else:
-        uri += "?mode=ro&immutable=1"
+        return _connect_as(path, "mode=rwc", busy_timeout_s)
+    if waiting:
+        try:
+            return _connect_as(path, "mode=ro", busy_timeout_s)
+        except LogbookFullError:
+            raise LogbookFullError(
+                f"logbook {path} has writes waiting in {path.name}-wal, and its folder can't be written",
+                hint=f"copy {path.name} and {path.name}-wal together into a folder of yours, and open it there",
+            ) from None
+    try:
+        # With nothing waiting there is nothing that could be moved into the file, and the files that SQLite makes
+        # beside it for the time of reading go away again; with mode=ro they would stay.
+        return _connect_as(path, "mode=rw", busy_timeout_s, query_only=True)
+    except LogbookFullError:
+        return _connect_as(path, "mode=ro&immutable=1", busy_timeout_s)
+
+
+def _connect_as(
+    path: Path, access: str, busy_timeout_s: float, *, query_only: bool = False
+) -> sqlite3.Connection:
+    uri = f"file:{quote(path.absolute().as_posix())}?{access}"
     with mapped_errors(path):
         db = sqlite3.connect(
             uri, uri=True, timeout=busy_timeout_s, isolation_level=None, check_same_thread=False
@@ -157,7 +167,9 @@ def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) ->
         try:
             db.execute("PRAGMA trusted_schema=OFF")
             db.execute("PRAGMA cell_size_check=ON")
-            if mode == "rw":
+            if query_only:
+                db.execute("PRAGMA query_only=ON")
+            if access == "mode=rwc":
                 journal = db.execute("PRAGMA journal_mode=WAL").fetchone()[0]
                 if journal != "wal":
                     raise LogbookFullError(
@@ -165,8 +177,10 @@ def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) ->
                         hint="keep the logbook on a local disk",
                     )
                 db.execute("PRAGMA synchronous=FULL")
+                # On macOS a plain fsync leaves data in the drive's cache; elsewhere these two change nothing.
+                db.execute("PRAGMA fullfsync=ON")
+                db.execute("PRAGMA checkpoint_fullfsync=ON")
             else:
-                db.execute("PRAGMA query_only=ON")
                 db.execute("SELECT count(*) FROM sqlite_master").fetchone()
         except BaseException:
             db.close()
@@ -174,15 +188,35 @@ def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) ->
         return db
 
 
-def _refuse_foreign(path: Path) -> None:
-    """Refuse what is plainly no SQLite file before SQLite touches it."""
-    if path.is_dir():
-        raise LogbookFullError(f"{path} is a folder, not a logbook", hint="name a file, e.g. bench.logbook")
+def _refuse_foreign(path: Path) -> bool:
+    """Refuse what SQLite must not touch; returns whether writes are waiting in the file beside it.
+
+    A rollback journal is never made beside a logbook that exists. SQLite would play back a foreign one: change the
+    logbook, and delete any file that the journal names.
+    """
+    if _on_network(path.absolute().drive):
+        raise LogbookFullError(
+            f"logbook {path} is on a network share, where several programs can't write it safely",
+            hint="keep the logbook on a local disk; `benchlog record copy` puts a copy on the share",
+        )
+    journal, wal, shared = beside(path)
+    for file in (path, journal, wal, shared):
+        if what := special_file(file):
+            raise LogbookFullError(f"{file} is {what}, not a file", hint="name a file, e.g. bench.logbook")
+    if size_of(journal):
+        raise LogbookDamagedError(
+            f"{journal.name} beside the logbook is not benchlog's: it could change the logbook and delete other files",
+            hint=f"move {journal.name} away; then `benchlog record verify` tells whether the logbook is whole",
+        )
     try:
-        with path.open("rb") as file:
-            start = file.read(16)
+        with path.open("rb") as found:
+            start = found.read(16)
     except FileNotFoundError:
-        return
+        if size_of(wal):
+            raise LogbookDamagedError(
+                f"{wal.name} is there without {path.name}", hint="bring both back together, or move it away"
+            ) from None
+        return False
     except OSError as error:
         raise LogbookFullError(
             f"logbook {path} can't be read: {error.strerror}", hint="check the path and its permissions"
@@ -192,6 +226,71 @@ def _refuse_foreign(path: Path) -> None:
             f"{path} is not a logbook: it starts with {start[:16]!r}",
             hint="name another file with --logbook, or restore the logbook from a copy",
         )
+    return size_of(wal) > 0
+
+
+def size_of(path: Path) -> int:
+    """Size of a file, 0 where there is none."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def _on_network(drive: str) -> bool:
+    """Tell whether a drive, as Windows names it, is a share.
+
+    >>> _on_network("//server/share"), _on_network("C:"), _on_network("")
+    (True, False, False)
+    """
+    return drive.startswith(("\\\\", "//"))
+
+
+@contextmanager
+def new_file(path: Path) -> Iterator[Path]:
+    """Make a database that appears under its name only when all of it is on the disk.
+
+    Yields
+    ------
+    Path
+        Name to make it under, in the same folder; it must be closed at the end.
+
+    Raises
+    ------
+    FileExistsError
+        If there is a file of that name by then; that one stays.
+    LogbookFullError
+        If there is no such folder.
+    """
+    if not path.parent.is_dir():
+        raise LogbookFullError(
+            f"logbook {path} can't be opened: there is no folder {path.parent}",
+            hint="make the folder, or check the path",
+        )
+    _refuse_foreign(path)
+    half = path.with_name(f".{path.name[:150]}.{os.urandom(4).hex()}.part")
+    try:
+        yield half
+        try:
+            os.link(half, path)
+        except FileExistsError:
+            raise
+        except OSError:  # a disk without hard links
+            if path.exists():
+                raise FileExistsError(str(path)) from None
+            half.rename(path)
+        sync_folder(path.parent)
+    except LogbookError as error:
+        error.message = error.message.replace(str(half), str(path))
+        raise
+    finally:
+        for leftover in (half, *beside(half)):
+            leftover.unlink(missing_ok=True)
+
+
+def beside(path: Path) -> list[Path]:
+    """Files that SQLite may keep beside a database: rollback journal, write-ahead log, its index."""
+    return [path.with_name(path.name + ending) for ending in ("-journal", "-wal", "-shm")]
 
 
 def create_schema(db: sqlite3.Connection) -> None:
@@ -266,15 +365,18 @@ def migrate(path: Path, db: sqlite3.Connection, version: int) -> str:
 
 
 def schema_faults(db: sqlite3.Connection, version: int) -> list[str]:
-    """Name what differs between the file's schema and the one of that version."""
-    wanted = schema_of(version)
-    found = {
-        str(name): str(sql)
-        for name, sql in db.execute(
-            "SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex%'"
-        )
-    }
+    """Name what differs between the file's schema and the one of that version, SQLite's own indexes included."""
+    query = "SELECT name, type, tbl_name, sql FROM sqlite_master"
+    with closing(sqlite3.connect(":memory:")) as fresh:
+        for statement in schema_of(version).values():
+            fresh.execute(statement)
+        wanted = {row[0]: row[1:] for row in fresh.execute(query)}
+    rows = db.execute(query).fetchall()
+    found = {row[0]: row[1:] for row in rows}
     faults = [f"{name}: not in the file" for name in wanted if name not in found]
     faults += [f"{name}: not made by benchlog" for name in found if name not in wanted]
-    faults += [f"{name}: defined differently" for name, sql in found.items() if wanted.get(name, sql) != sql]
+    faults += [
+        f"{name}: defined differently" for name, made in found.items() if wanted.get(name, made) != made
+    ]
+    faults += [f"{name}: there more than once" for name in found if [r[0] for r in rows].count(name) > 1]
     return faults

@@ -6,7 +6,6 @@ from __future__ import annotations
 import sqlite3
 from typing import Any
 
-from benchlog.errors import LogbookDamagedError
 from benchlog.logbook.chain import Entry
 
 __all__ = ["COLUMNS", "derived_row", "insert_derived"]
@@ -21,37 +20,22 @@ COLUMNS = {
 
 
 def derived_row(entry: Entry) -> tuple[str, tuple[Any, ...]] | None:
-    """Return the table and row that follow from an entry, or None.
-
-    Raises
-    ------
-    LogbookDamagedError
-        If the entry lacks what its kind must have.
-    """
+    """Return the table and row that follow from an entry, or None."""
     body = entry.body
-    try:
-        match entry.kind:
-            case "channel":
-                return "channel", (
-                    int(body["id"]),
-                    entry.seq,
-                    str(body["instrument"]),
-                    str(body["channel"]),
-                    str(body["function"]),
-                    str(body["unit"]),
-                )
-            case "result":
-                # The plan's id of a check tells it from others of its kind on the same part.
-                check = str(body.get("check_id") or body["check"])
-                return "result", (entry.seq, str(body.get("part", "")), check, str(body["verdict"]))
-            case "readings" if "stream" in body:
-                return "stream", (str(body["stream"]), int(body["position"]) + int(body["count"]), entry.seq)
-            case "supersede":
-                return "superseded", (int(body["entry"]), entry.seq)
-            case _:
-                return None
-    except (KeyError, TypeError, ValueError) as error:
-        raise LogbookDamagedError(f"entry {entry.seq} ({entry.kind}) lacks {error}") from error
+    match entry.kind:
+        case "channel":
+            names = ("instrument", "channel", "function", "unit")
+            return "channel", (body["id"], entry.seq, *(body[name] for name in names))
+        case "result":
+            # The plan's id of a check tells it from others of its kind on the same part.
+            check = body.get("check_id") or body["check"]
+            return "result", (entry.seq, body.get("part", ""), check, body["verdict"])
+        case "readings" if "stream" in body:
+            return "stream", (body["stream"], body["position"] + body["count"], entry.seq)
+        case "supersede":
+            return "superseded", (body["entry"], entry.seq)
+        case _:
+            return None
 
 
 def insert_derived(db: sqlite3.Connection, entry: Entry) -> None:

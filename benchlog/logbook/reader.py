@@ -178,15 +178,6 @@ class LogbookReader:
         with self.querying() as db:
             return dict(db.execute("SELECT entry, superseded_by FROM superseded").fetchall())
 
-    def latest_results(self) -> list[tuple[Entry, Result]]:
-        """Newest result of each check on each part that was not superseded, oldest first."""
-        with self.querying() as db:
-            rows: list[tuple[str, str, str]] = db.execute(
-                "SELECT text, digest, 'entry ' || seq FROM entry WHERE seq IN (SELECT max(entry) FROM result"
-                ' WHERE entry NOT IN (SELECT entry FROM superseded) GROUP BY part, "check") ORDER BY seq'
-            ).fetchall()
-        return [self._with_result(parse_entry(text, digest, where)) for text, digest, where in rows]
-
     def results(self, *, after: int = 0) -> Iterator[tuple[Entry, Result]]:
         """Iterate over all results, superseded ones included, oldest first."""
         return (self._with_result(entry) for entry in self.entries("result", after))
@@ -212,7 +203,7 @@ class LogbookReader:
         try:
             result = Result.from_json(entry.body)
         except (msgspec.ValidationError, TypeError, AttributeError) as error:
-            raise LogbookDamagedError(f"entry {entry.seq} is no result: {error}") from error
+            raise LogbookDamagedError(f"entry {entry.seq} is not a result: {error}") from error
         return entry, msgspec.structs.replace(result, record=self.record_of(entry.ref))
 
     def readings_of(self, seq: int) -> list[Reading]:

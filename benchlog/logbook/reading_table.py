@@ -171,6 +171,7 @@ def join_blocks(rows: Sequence[BlockRow], channels: dict[int, ChannelKey], *, te
         not np.isin(table["channel"], known).all()
         or table["state"].max() >= len(STATES)
         or table["origin"].max() >= len(ORIGINS)
+        or table["flags"].max() >> len(FLAGS)
     ):
         raise LogbookDamagedError("a block of readings names what is not defined")
     ends = np.cumsum(counts)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -47,9 +46,7 @@ def restore(folder: Path, path: Path) -> Verification:
             raise UsageError(
                 f"{folder} holds no {name}", hint="name a folder made by `record export --jsonl`"
             )
-    half = path.with_name(f".{path.name}.part")
-    half.unlink(missing_ok=True)
-    try:
+    with database.new_file(path) as half:
         with closing(database.connect(half, "rw")) as db, database.mapped_errors(half):
             db.execute("BEGIN IMMEDIATE")
             database.create_schema(db)
@@ -63,10 +60,6 @@ def restore(folder: Path, path: Path) -> Verification:
                 f"the export in {folder} is not whole: {fault.what if fault else ''}",
                 hint="export again from the logbook or from a copy",
             )
-        os.replace(half, path)
-    finally:
-        for leftover in (half, half.with_name(half.name + "-wal"), half.with_name(half.name + "-shm")):
-            leftover.unlink(missing_ok=True)
     return Verification(path, verification.entries, verification.head)
 
 
@@ -140,7 +133,7 @@ def _reading_groups(path: Path) -> Iterator[tuple[int, list[Reading]]]:
                 fields = json.loads(line)
                 yield int(fields["entry"]), _reading(fields)
             except (KeyError, TypeError, ValueError, RecursionError) as error:
-                raise LogbookDamagedError(f"{path.name}, line {number} is no reading: {error}") from error
+                raise LogbookDamagedError(f"{path.name}, line {number} is not a reading: {error}") from error
 
     for entry, group in groupby(parsed(), key=lambda pair: pair[0]):
         yield entry, [reading for _, reading in group]
@@ -190,7 +183,7 @@ def _insert_block(
 
 def _blob(folder: Path, digest: str) -> bytes:
     if len(digest) != 64 or set(digest) - set("0123456789abcdef"):
-        raise LogbookDamagedError(f"{digest[:70]!r} is no SHA-256")
+        raise LogbookDamagedError(f"{digest[:70]!r} is not a SHA-256")
     try:
         return (folder / "blobs" / digest).read_bytes()
     except OSError as error:

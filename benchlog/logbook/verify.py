@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from benchlog.errors import LogbookDamagedError, UsageError
+from benchlog.files import special_file
 from benchlog.logbook import database
 from benchlog.logbook.blob_digests import check_derived, check_file, check_readings, check_sealed
 from benchlog.logbook.chain_walk import Fault, Faults, Progress, Walked, walk_chain
@@ -37,6 +38,8 @@ class Verification:
         What the noted head tells, ``""`` when none was given.
     chain_faults : int
         How many of `faults` concern the chain of entries itself.
+    beside : tuple of str
+        Files beside the logbook that were read as a part of it.
     """
 
     path: Path
@@ -45,6 +48,7 @@ class Verification:
     faults: tuple[Fault, ...] = ()
     noted: str = ""
     chain_faults: int = 0
+    beside: tuple[str, ...] = ()
 
     @property
     def ok(self) -> bool:
@@ -79,9 +83,14 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
     """
     path = Path(path)
     noted = _noted_digest(head)
-    if not path.is_file():
+    if not path.exists() and not special_file(path):
         raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
     faults, chain = Faults(), Walked()
+    waiting = tuple(
+        f"{file.name}: {size} bytes of writes waiting, read as a part of the logbook"
+        for file in database.beside(path)
+        if file.name.endswith("-wal") and (size := database.size_of(file))
+    )
     try:
         db = database.connect(path, "ro")
     except LogbookDamagedError as error:
@@ -105,14 +114,14 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
     told = ""
     if noted:
         told = _tell_noted(noted, chain, faults)
-    return Verification(path, chain.count, chain.head, tuple(faults.found), told, chain.faults)
+    return Verification(path, chain.count, chain.head, tuple(faults.found), told, chain.faults, waiting)
 
 
 def _noted_digest(text: str) -> str:
     digest = text.strip().lower().removeprefix("sha256:").replace(" ", "")
     if text and (len(digest) < 8 or len(digest) > 64 or set(digest) - set("0123456789abcdef")):
         raise UsageError(
-            f"{text!r} is no digest",
+            f"{text!r} is not a digest",
             hint="copy the 64 hex digits from the certificate, or at least the first 8",
         )
     return digest

@@ -47,11 +47,11 @@ def parse_span(text: str) -> int:
     Raises
     ------
     UsageError
-        If it is no length of time.
+        If it is not a length of time.
     """
     match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", text)
     if match is None or match[2] not in _SPANS:
-        raise UsageError(f"{text!r} is no length of time", hint='write it like "10 min", "2 h" or "3 d"')
+        raise UsageError(f"{text!r} is not a length of time", hint='write it like "10 min", "2 h" or "3 d"')
     return round(float(match[1]) * _SPANS[match[2]] * 1e9)
 
 
@@ -67,7 +67,7 @@ def _moment_ns(moment: datetime | str | int) -> int:
         return parse_rfc3339(moment)
     except ValueError as error:
         raise UsageError(
-            f"{moment!r} is no moment with a time zone", hint='write it like "2026-03-01T09:00:00Z"'
+            f"{moment!r} is not a moment with a time zone", hint='write it like "2026-03-01T09:00:00Z"'
         ) from error
 
 

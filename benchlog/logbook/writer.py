@@ -13,14 +13,13 @@ from benchlog.errors import LogbookDamagedError, LogbookError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import ZERO_DIGEST, EntryRef, compose, parse_entry
 from benchlog.logbook.derived import insert_derived
+from benchlog.logbook.entry_rules import CLOCK_STEP_NS
 from benchlog.logbook.reader import LogbookReader
 
 if TYPE_CHECKING:
     from benchlog.logbook.reading_block import ChannelKey
 
 __all__ = ["LogbookWriter"]
-
-_CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
 
 class LogbookWriter(LogbookReader):
@@ -119,7 +118,7 @@ class LogbookWriter(LogbookReader):
         """Append inside the open transaction."""
         now = self.clock.utc_ns()
         time = rfc3339(now)
-        if time < self._tail_time and (step := parse_rfc3339(self._tail_time) - now) > _CLOCK_STEP_NS:
+        if time < self._tail_time and (step := parse_rfc3339(self._tail_time) - now) > CLOCK_STEP_NS:
             self._write("clock", time, {"set_back_s": step / 1e9, "before": self._tail_time})
         return self._write(kind, time, body)
 

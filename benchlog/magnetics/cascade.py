@@ -102,10 +102,6 @@ class Cascade:
         left = (fast * math.exp(-fast * pulse_s) - slow * math.exp(-slow * pulse_s)) / (fast - slow)
         return 1 - left
 
-    def full_scale_a(self, output_peak_v: float, gain: float = 1.0) -> float:
-        """Primary peak current that drives the output (after an amplifier) to `output_peak_v`."""
-        return output_peak_v / gain * self.ratio / self.burden_ohm
-
     @property
     def _first_ohm(self) -> float:
         return self.first.winding_ohm + self.lead_ohm + self.reflected_ohm

@@ -14,9 +14,6 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-import numpy as np
-import numpy.typing as npt
-
 from benchlog.errors import UsageError
 
 __all__ = [
@@ -26,7 +23,6 @@ __all__ = [
     "accuracy_limits",
     "class_reached",
     "composite_error_percent",
-    "composite_from_samples_percent",
     "displacement_minutes",
     "ratio_error_percent",
 ]
@@ -131,23 +127,6 @@ def composite_error_percent(ratio_error: float, displacement_min: float) -> floa
     2.01
     """
     return math.hypot(ratio_error, math.radians(displacement_min / 60) * 100)
-
-
-def composite_from_samples_percent(
-    rated_ratio: float, primary_a: npt.NDArray[np.float64], secondary_a: npt.NDArray[np.float64]
-) -> float:
-    """Composite error from whole cycles of samples: rms of (k_r i_s - i_p) in percent of rms i_p.
-
-    Parameters
-    ----------
-    primary_a, secondary_a : array of shape (n_samples,)
-        Currents at the same instants, over a whole number of cycles.
-    """
-    power = float(np.mean(np.square(primary_a)))
-    if power == 0:
-        raise UsageError("a composite error needs a primary current")
-    difference = rated_ratio * secondary_a - primary_a
-    return math.sqrt(float(np.mean(np.square(difference))) / power) * 100
 
 
 def class_reached(points: Sequence[CurrentPoint]) -> ClassReached:

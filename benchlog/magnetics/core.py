@@ -31,7 +31,7 @@ class Toroid:
     def __post_init__(self) -> None:
         if not 0 < self.inner_m < self.outer_m:
             raise UsageError(
-                f"a core of {self.outer_m * 1e3:g} mm outside and {self.inner_m * 1e3:g} mm inside is no toroid",
+                f"a core of {self.outer_m * 1e3:g} mm outside and {self.inner_m * 1e3:g} mm inside is not a toroid",
                 hint="write outer x inner diameter x height in mm, such as 25x15x10",
             )
         if self.height_m <= 0 or self.coating_m < 0:

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.frequency_window import FLUX_PART, FrequencyWindow, voltage_ratio_window
 
@@ -51,15 +52,16 @@ class Drive:
         """Ends of the flatness proof in frequency."""
         return self.frequency_hz / math.sqrt(PROOF_SPAN), self.frequency_hz * math.sqrt(PROOF_SPAN)
 
-    def findings(self) -> tuple[str, ...]:
+    def findings(self) -> tuple[Finding, ...]:
         """What is wrong with this drive, in words; only a frequency that was asked for can be outside."""
         low, high = self.window.low_hz, self.window.high_hz
         if low <= self.frequency_hz <= high:
             return ()
         return (
-            (
+            Finding(
+                FindingKind.CONDITIONS,
                 f"{self.frequency_hz:.4g} Hz was asked for, outside the window of {low:.3g} Hz (by {self.window.bound}) to "
-                f"{high:.3g} Hz"
+                f"{high:.3g} Hz",
             ),
         )
 
@@ -123,7 +125,7 @@ def choose_drive(
         chosen = _two_digits(min(chosen, max(HIGH_HZ / half_span, window.low_hz)))
     else:
         if not frequency_hz > 0:
-            raise UsageError(f"{frequency_hz:g} Hz is no frequency", hint="--frequency '5 kHz'")
+            raise UsageError(f"{frequency_hz:g} Hz is not a frequency", hint="--frequency '5 kHz'")
         chosen = frequency_hz
         if area_m2 is not None and saturation_t is not None:
             flux = peak_flux_density_t(level / 2, chosen / half_span, turns, area_m2)

@@ -14,9 +14,8 @@ import math
 from dataclasses import dataclass
 
 from benchlog.errors import UsageError
-from benchlog.magnetics.transformer import corner_frequency_hz, frequency_for_error_hz
 
-__all__ = ["FLATNESS", "FrequencyWindow", "flatness_finding", "injection_low_hz", "voltage_ratio_window"]
+__all__ = ["FLATNESS", "FrequencyWindow", "flatness_finding", "voltage_ratio_window"]
 
 #: Common practice, no source: the magnetising impedance should be this many generator resistances,
 SIGNAL_FACTOR = 20.0
@@ -104,14 +103,6 @@ def voltage_ratio_window(
         math.inf if roll_off_hz is None else roll_off_hz,
     )
     return FrequencyWindow(low, high, bound, level_peak_v)
-
-
-def injection_low_hz(
-    al_h: float, turns: float, burden_ohm: float, winding_ohm: float, error: float = 0.001
-) -> float:
-    """Lowest frequency at which a current injection's low corner costs no more than `error`."""
-    corner = corner_frequency_hz(al_h * turns**2, burden_ohm + winding_ohm)
-    return frequency_for_error_hz(corner, error)
 
 
 def flatness_finding(ratios: dict[str, float], allowed: float = FLATNESS) -> str | None:

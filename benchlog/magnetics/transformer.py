@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from benchlog.errors import UsageError
 
-__all__ = ["Transformer", "corner_frequency_hz", "frequency_for_error_hz", "parallel"]
+__all__ = ["Transformer", "corner_frequency_hz", "parallel"]
 
 Complex = complex | npt.NDArray[np.complexfloating[Any, Any]]
 Real = float | npt.NDArray[np.floating[Any]]
@@ -94,21 +94,6 @@ class Transformer:
         impedance = self.impedance(frequency_hz)
         return impedance / (generator_ohm + impedance)
 
-    def drive_one_turn_ratio(self, frequency_hz: Real, lead_ohm: float = 0.0, lead_h: float = 0.0) -> Complex:
-        """Generator on a single turn: winding voltage over the voltage at the driven ends.
-
-        The leads of the driven turn are in series with only AL, which makes this hook-up read low.
-        """
-        w = 2 * math.pi * frequency_hz
-        core = self.one_turn_impedance(frequency_hz)
-        seen: Complex = 1.0 + 0.0j  # what the winding's ends see of its induced voltage
-        if self.capacitance_f > 0:
-            load = 1 / (1j * w * self.capacitance_f)
-            branch = self.series_impedance(frequency_hz) + load
-            seen = load / branch
-            core = parallel(core, branch / self.turns**2)
-        return self.turns * seen * core / (core + lead_ohm + 1j * w * lead_h)
-
     def injection_transfer(self, frequency_hz: Real, burden_ohm: float, passes: float = 1) -> Complex:
         """Burden voltage over primary current, ohm: (n/N) Rb jwL / (jwL + Rb + Rw + jw Ls)."""
         w = 2 * math.pi * frequency_hz
@@ -144,14 +129,3 @@ def corner_frequency_hz(inductance_h: float, resistance_ohm: float) -> float:
     1285.97
     """
     return resistance_ohm / (2 * math.pi * inductance_h)
-
-
-def frequency_for_error_hz(corner_hz: float, error: float) -> float:
-    """Lowest frequency at which a first-order low corner takes no more than `error` off the magnitude.
-
-    >>> round(frequency_for_error_hz(1285.97, 0.001) / 1e3, 2)
-    28.73
-    """
-    if not 0 < error < 1:
-        raise UsageError(f"an error of {error:g} is not between 0 and 1", hint="write 0.1 % as 0.001")
-    return corner_hz / math.sqrt((1 - error) ** -2 - 1)

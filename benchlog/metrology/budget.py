@@ -6,13 +6,15 @@ import math
 from functools import lru_cache
 from typing import Any
 
-from GTC import reporting, ureal
-
+from benchlog.influence import Influence
+from benchlog.metrology.gtc import GTC, reporting
 from benchlog.result import BudgetLine, Uncertain
 
 __all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
 
 COVERAGE_PROBABILITY = 0.9545
+_TRACKED = 1e-12  # of its scale: the least uncertainty of an input that a recall may ask for
+_CANCELLED = 1e-9  # of the whole: what is less is the rounding left by an input that cancels
 
 
 @lru_cache(maxsize=256)
@@ -37,34 +39,83 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
     return float(stdtrit(max(1.0, math.floor(degrees_of_freedom)), (1 + probability) / 2))
 
 
+class _Input(str):
+    """Label of an input that also knows what it stands for; GTC hands labels back with the budget."""
+
+    __slots__ = ("influence", "number", "scale")
+    influence: Influence | None
+    scale: float | None
+    number: Any
+
+
 def uncertain(
-    value: float, standard_uncertainty: float, df: float = math.inf, label: str | None = None
+    value: float,
+    standard_uncertainty: float,
+    df: float = math.inf,
+    label: str = "",
+    *,
+    influence: Influence | None = None,
+    scale: float | None = None,
 ) -> Any:
-    """Make a GTC uncertain real number; `label` is its name in the budget."""
-    return ureal(value, standard_uncertainty, df, label=label)
+    """Make a GTC uncertain real number.
+
+    Parameters
+    ----------
+    value, standard_uncertainty : float
+    df : float
+        Degrees of freedom.
+    label : str
+        Its name in the budget, for people.
+    influence : Influence, optional
+        Which thing it belongs to, for a recall.
+    scale : float, optional
+        Change of this number for a relative error of one of that thing: the value itself for a reading or a
+        resistor, 1 for a gain. Not given: a relative error makes no sense here.
+    """
+    named = _Input(label)
+    named.influence, named.scale = influence, scale
+    if scale:
+        # An input stated without error stays in the budget, so that a recall finds what rests on it.
+        standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
+    named.number = GTC.ureal(value, standard_uncertainty, df, label=named)
+    return named.number
 
 
-def uniform(value: float, half_width: float, label: str | None = None, df: float = math.inf) -> Any:
-    """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7)."""
-    return ureal(value, half_width / math.sqrt(3), df, label=label)
+def uniform(
+    value: float,
+    half_width: float,
+    label: str = "",
+    df: float = math.inf,
+    *,
+    influence: Influence | None = None,
+    scale: float | None = None,
+) -> Any:
+    """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7); see `uncertain`."""
+    return uncertain(value, half_width / math.sqrt(3), df, label, influence=influence, scale=scale)
 
 
 def to_uncertain(number: Any, unit: str) -> Uncertain:
     """Turn a GTC uncertain real number into a plain one with coverage factor and budget.
 
-    Inputs that share a label are gathered into one line, in quadrature. A bare float is no uncertain number:
+    Inputs that share label and influence are gathered into one line: contributions in quadrature, as they are
+    independent; sensitivities added, as an error of the thing moves all of them. A bare float is not an uncertain number:
     it would pass as exact, so it is refused (an AttributeError).
     """
     u = float(number.u)
     df = float(number.df) if u > 0 else math.inf
     k = coverage_factor(df)
-    lines: dict[str, BudgetLine] = {}
-    for influence in reporting.budget(number, trim=0):
-        label, part = str(influence.label), abs(float(influence.u))
-        if part <= 1e-9 * u:  # nothing, or the rounding left by an input that cancels
+    lines: dict[tuple[str, Influence | None], BudgetLine] = {}
+    for given in reporting.budget(number, trim=0):
+        name, part = given.label, abs(float(given.u))
+        influence, sensitivity = _influence(name), _sensitivity(number, name)
+        moves = sensitivity is not None and abs(sensitivity) > _CANCELLED * abs(float(number.x))
+        if part <= _CANCELLED * u and not moves:  # nothing, or the rounding left by an input that cancels
             continue
-        seen = lines.get(label)
-        lines[label] = BudgetLine(label, math.hypot(part, seen.contribution) if seen else part)
+        key = (str(name), influence)
+        if (seen := lines.get(key)) is not None:
+            part = math.hypot(part, seen.contribution)
+            sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
+        lines[key] = BudgetLine(str(name), part, influence, sensitivity)
     return Uncertain(
         value=float(number.x),
         standard_uncertainty=u,
@@ -74,3 +125,15 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         degrees_of_freedom=None if math.isinf(df) or df > 1e6 else df,
         budget=tuple(sorted(lines.values(), key=lambda line: -line.contribution)),
     )
+
+
+def _influence(label: object) -> Influence | None:
+    return label.influence if isinstance(label, _Input) else None
+
+
+def _sensitivity(number: Any, label: object) -> float | None:
+    """Change of a number for a relative error of one of the thing behind an input."""
+    if not isinstance(label, _Input) or label.scale is None:
+        return None
+    component = float(reporting.u_component(number, label.number))
+    return component / float(label.number.u) * label.scale if label.scale else 0.0

@@ -1,4 +1,4 @@
-"""Control charts: Shewhart, EWMA, CUSUM, their exact run lengths, and a meter's chart on its check standard.
+"""Control charts: the EWMA, and a meter's chart on its check standard.
 
 All deviations are in units of the standard deviation unless said otherwise. A chart tells that a meter has moved
 against its own repeatability, long before it leaves its specification; E_n tells whether it may be used.
@@ -26,14 +26,8 @@ __all__ = [
     "WARN_SIGMA",
     "ChartPoint",
     "ChartSignal",
-    "Cusum",
-    "cusum",
     "ewma",
-    "ewma_limits",
-    "ewma_run_length",
-    "individuals_limits",
     "repeatability_chart",
-    "shewhart_run_length",
 ]
 
 Floats = npt.NDArray[np.float64]
@@ -48,7 +42,6 @@ BASELINE_COUNTS = 0.6
 """Repeatability of a handheld in counts, before five readings tell its own: common practice, no source."""
 
 _SETTLED = 5  # readings without action after which an earlier one joins the base line
-_D2_OF_TWO = 2.0 / math.sqrt(math.pi)  # mean range of two standard normal values, 1.1284
 
 
 def ewma(values: Sequence[float] | Floats, start: float, weight: float = EWMA_LAMBDA) -> Floats:
@@ -74,103 +67,6 @@ def ewma(values: Sequence[float] | Floats, start: float, weight: float = EWMA_LA
         z = weight * float(value) + (1.0 - weight) * z
         found[i] = z
     return found
-
-
-def ewma_limits(
-    start: float, sigma: float, weight: float = EWMA_LAMBDA, limit: float = 3.0
-) -> tuple[float, float]:
-    """Asymptotic limits of an EWMA chart, start ± limit·sigma·sqrt(weight / (2 - weight)).
-
-    >>> low, high = ewma_limits(50.0, 2.0539, 0.3)
-    >>> round(low, 4), round(high, 4)
-    (47.4116, 52.5884)
-    """
-    width = limit * sigma * math.sqrt(weight / (2.0 - weight))
-    return start - width, start + width
-
-
-@dataclass(frozen=True, slots=True)
-class Cusum:
-    """Cumulative sums above and below the target, arrays of shape (n,), and where they pass the interval."""
-
-    high: Floats
-    low: Floats
-    signals: npt.NDArray[np.bool_]
-
-
-def cusum(values: Sequence[float] | Floats, target: float, slack: float, interval: float) -> Cusum:
-    """Tabular cumulative sums, S_hi = max(0, S_hi + x - target - slack), and alike below.
-
-    Parameters
-    ----------
-    values : array of shape (n,)
-    target, slack, interval : float
-        In the unit of the values; slack is half the shift to be seen, a signal is a sum above `interval`.
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3.
-    """
-    high, low = np.empty(len(values)), np.empty(len(values))
-    up = down = 0.0
-    for i, value in enumerate(values):
-        up = max(0.0, up + float(value) - target - slack)
-        down = max(0.0, down + target - slack - float(value))
-        high[i], low[i] = up, down
-    return Cusum(high, low, (high > interval) | (low > interval))
-
-
-def individuals_limits(values: Sequence[float] | Floats) -> tuple[float, float, float]:
-    """Low limit, mean and high limit of an individuals chart, from the mean moving range of two.
-
-    References
-    ----------
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2: mean ± 3 MR / d2 with d2 = 1.128.
-    """
-    data = np.asarray(values, dtype=float)
-    if data.size < 2:
-        raise AnalysisError("an individuals chart needs two values or more")
-    sigma = float(np.mean(np.abs(np.diff(data)))) / _D2_OF_TWO
-    mean = float(data.mean())
-    return mean - 3.0 * sigma, mean, mean + 3.0 * sigma
-
-
-def _upper_tail(z: float) -> float:
-    return 0.5 * math.erfc(z / math.sqrt(2.0))
-
-
-def shewhart_run_length(shift: float, limit: float = ACT_SIGMA) -> float:
-    """Average number of readings until one lies outside ± `limit`, after a shift of the mean.
-
-    >>> round(shewhart_run_length(0.0), 1), round(shewhart_run_length(1.0), 1)
-    (370.4, 43.9)
-    """
-    return 1.0 / (_upper_tail(limit - shift) + _upper_tail(limit + shift))
-
-
-def ewma_run_length(
-    shift: float, weight: float = EWMA_LAMBDA, limit: float = EWMA_LIMIT, states: int = 201
-) -> float:
-    """Average run length of an EWMA chart with constant limits, by a Markov chain.
-
-    The region between the limits is cut into `states` cells; from each a normal value leads to the others, and the
-    expected number of steps until the chain leaves solves a linear system.
-
-    References
-    ----------
-    Brook, Evans, Biometrika 59 (1972), 539; Lucas, Saccucci, Technometrics 32 (1990), 1 (from memory).
-    """
-    if not 0 < weight <= 1 or states < 3:
-        raise AnalysisError(f"weight {weight} or {states} states can't be used")
-    edge = limit * math.sqrt(weight / (2.0 - weight))
-    step = 2.0 * edge / states
-    centres = -edge + step * (np.arange(states) + 0.5)
-    # Value that leads from cell i just to the border of cell j: ((border - (1 - w) z_i) / w).
-    borders = -edge + step * np.arange(states + 1)
-    z = (borders[None, :] - (1.0 - weight) * centres[:, None]) / weight - shift
-    below = 0.5 * np.vectorize(math.erfc)(-z / math.sqrt(2.0))
-    steps = np.linalg.solve(np.eye(states) - np.diff(below, axis=1), np.ones(states))
-    return float(steps[states // 2])
 
 
 class ChartSignal(StrEnum):

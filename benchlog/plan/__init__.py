@@ -1,47 +1,21 @@
 """The plan: parts, checks with limits fixed beforehand, hold points, substitutions."""
 
+from benchlog.plan.check import Check, Kind, LimitText
 from benchlog.plan.file import Hold, Part, Plan, Project, Substitution, plan_schema, read_plan
-from benchlog.plan.kinds import (
-    AnyCheck,
-    CompareCheck,
-    ContinuityCheck,
-    CrossCheck,
-    InductanceCheck,
-    InductanceItem,
-    IsolationCheck,
-    LimitText,
-    ListCheck,
-    PhaseItem,
-    QuestionItem,
-    RatioCheck,
-    ReadingCheck,
-    ReadingItem,
-    RectifiedCheck,
-    SupplyCheck,
-)
+from benchlog.plan.kinds import KINDS, kind_of, kind_of_result
 
 __all__ = [
-    "AnyCheck",
-    "CompareCheck",
-    "ContinuityCheck",
-    "CrossCheck",
+    "KINDS",
+    "Check",
     "Hold",
-    "InductanceCheck",
-    "InductanceItem",
-    "IsolationCheck",
+    "Kind",
     "LimitText",
-    "ListCheck",
     "Part",
-    "PhaseItem",
     "Plan",
     "Project",
-    "QuestionItem",
-    "RatioCheck",
-    "ReadingCheck",
-    "ReadingItem",
-    "RectifiedCheck",
     "Substitution",
-    "SupplyCheck",
+    "kind_of",
+    "kind_of_result",
     "plan_schema",
     "read_plan",
 ]

@@ -1,21 +1,16 @@
 """The plan file: parts, checks with limits fixed beforehand, hold points, substitutions (TOML)."""
 
 from datetime import date
-from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import msgspec
 
-from benchlog.errors import BenchlogError, ConfigError, UsageError
-from benchlog.plan.kinds import (
-    AnyCheck,
-    InductanceCheck,
-    RatioCheck,
-)
-from benchlog.plan.values import needed_limits, validate_values
+from benchlog.errors import ConfigError, UsageError
+from benchlog.plan.check import Check, about
+from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
+from benchlog.quantity_text import ValueText, Volts, value_of
 from benchlog.toml_file import read_toml
-from benchlog.units import parse_quantity
 
 __all__ = ["Hold", "Part", "Plan", "Project", "Substitution", "plan_schema", "read_plan"]
 
@@ -24,7 +19,7 @@ class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What is built, and the nominal mains it is built for."""
 
     name: str
-    mains: str | None = None
+    mains: Annotated[Volts | None, about("nominal mains voltage, e.g. 230 V")] = None
     note: str = ""
 
 
@@ -90,10 +85,10 @@ class Plan:
         self.holds: dict[str, Hold] = {h.id: h for h in file.hold}
         self.substitutions = file.substitution
 
-    @cached_property
+    @property
     def mains_nominal_v(self) -> float | None:
         """Nominal mains voltage, volt."""
-        return parse_quantity(self.project.mains, "V").value if self.project.mains else None
+        return value_of(self.project.mains)
 
     def check(self, check_id: str) -> AnyCheck:
         """Return a check, or raise `UsageError` naming those there are."""
@@ -145,20 +140,9 @@ def read_plan(path: Path) -> Plan:
         if check.after_hold is not None:
             _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
         try:
-            validate_values(check)
-        except BenchlogError as error:
+            _refuse_contradictions(check)
+        except UsageError as error:
             raise ConfigError(f"{path}: check {check.id}: {error}", hint=error.hint) from None
-        for name in needed_limits(check):
-            if name not in check.limits:
-                raise ConfigError(
-                    f"{path}: check {check.id}: limits.{name} is missing",
-                    hint=f"add limits.{name} = {{ high = ... }}",
-                )
-        if isinstance(check, RatioCheck | InductanceCheck) and check.mains_referenced:
-            raise ConfigError(
-                f"{path}: check {check.id}: a scope clip on a mains-referenced node is refused",
-                hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
-            )
     _refuse_circle(path, "check", {check.id: check.after for check in file.check})
     _refuse_circle(path, "hold", {hold.id: hold.after_holds for hold in file.hold})
     for hold in file.hold:
@@ -170,17 +154,37 @@ def read_plan(path: Path) -> Plan:
         _refuse_unknown(path, f"hold {hold.id} comes after", hold.after_holds, holds, "hold")
     for substitution in file.substitution:
         _refuse_unknown(path, "substitution of", (substitution.part,), tags, "part")
-    plan = Plan(file, str(path))
-    try:
-        _ = plan.mains_nominal_v
-    except UsageError as error:
-        raise ConfigError(f"{path}: project.mains: {error}", hint=error.hint) from None
-    return plan
+    return Plan(file, str(path))
+
+
+def _refuse_contradictions(check: Check) -> None:
+    """Raise `UsageError` where the fields of a check do not fit together; each alone was read with the file."""
+    check.refuse_contradictions()
+    kind_of(check).refuse_bad_limits(check)
+    if check.mains_referenced and any(place.uses_scope for place in check.places):
+        raise UsageError(
+            "a scope clip on a mains-referenced node is refused",
+            hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
+        )
 
 
 def plan_schema() -> dict[str, Any]:
-    """JSON Schema of a plan file, for editors."""
-    return msgspec.json.schema(_PlanFile)
+    """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
+    schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
+    for kind in KINDS:
+        properties = schema["$defs"][kind.spec.__name__]["properties"]
+        for field in msgspec.structs.fields(kind.spec):
+            if isinstance(field.default_factory, type):
+                continue
+            if field.default_factory is not msgspec.NODEFAULT:
+                properties[field.encode_name]["default"] = str(field.default_factory())
+    return schema
+
+
+def _schema_of_value(kind: type) -> dict[str, Any]:
+    if issubclass(kind, ValueText):
+        return kind.schema()
+    raise NotImplementedError
 
 
 def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
@@ -189,7 +193,7 @@ def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
             raise ConfigError(f"{path}: {what} {name!r} is there twice", hint="give each its own name")
         if not name or len(name) > 40 or not name.isprintable():
             raise ConfigError(
-                f"{path}: {what} {name[:40]!r} is no usable name", hint="use up to 40 printable characters"
+                f"{path}: {what} {name[:40]!r} is not a usable name", hint="use up to 40 printable characters"
             )
 
 

@@ -13,6 +13,7 @@ from typing import Any
 
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
 from benchlog.metrology.comparison import e_n
@@ -58,7 +59,7 @@ class StandardCheck:
     point : ChartPoint
     verdict : Verdict
         Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
-    findings : tuple of str
+    findings : tuple of Finding
         What the person should know.
     utc_ns : int
         When it was read.
@@ -73,7 +74,7 @@ class StandardCheck:
     e_n: float
     point: ChartPoint
     verdict: Verdict
-    findings: tuple[str, ...]
+    findings: tuple[Finding, ...]
     utc_ns: int
 
     def body(self, *, as_left: bool, note: str = "") -> dict[str, Any]:
@@ -98,7 +99,8 @@ class StandardCheck:
                 "why": self.point.why,
             },
             "as": "left" if as_left else "found",
-            "findings": list(self.findings),
+            "findings": [str(f) for f in self.findings],
+            "finding_kinds": [str(f.kind) for f in self.findings],
             "note": note,
         }
 
@@ -199,18 +201,28 @@ def check_standard(
 
 def _findings(
     number: float, point: ChartPoint, mine: Sequence[Entry], now_utc_ns: int, verdict: Verdict, as_left: bool
-) -> list[str]:
-    found = []
+) -> list[Finding]:
+    found: list[Finding] = []
     if point.signal is not ChartSignal.QUIET:
         word = "alarm" if point.signal is ChartSignal.ACT else "warning"
-        found.append(f"chart {word}: {point.why}")
+        found.append(Finding(FindingKind.CHART, f"chart {word}: {point.why}"))
     if verdict is Verdict.PASS and abs(number) >= _NEAR:
-        found.append(f"E_n {abs(number):.2f}: still within its specification, but near its edge")
+        found.append(
+            Finding(
+                FindingKind.NEAR_LIMIT,
+                f"E_n {abs(number):.2f}: still within its specification, but near its edge",
+            )
+        )
     last = mine[-1] if mine else None
     if last is None:
         return found
     if as_left and last.body["as"] == "found":
-        found.append(f"as found E_n {abs(float(last.body['e_n'])):.2f}, as left {abs(number):.2f}")
+        found.append(
+            Finding(
+                FindingKind.ADJUSTED,
+                f"as found E_n {abs(float(last.body['e_n'])):.2f}, as left {abs(number):.2f}",
+            )
+        )
         return found
     before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / _DAY_NS
     growth = abs(number) - abs(before)
@@ -224,14 +236,17 @@ def _findings(
     ):
         left = (1.0 - abs(number)) / growth * days
         found.append(
-            f"at this rate it leaves its specification in about {left:.0f} days: battery, then check again"
+            Finding(
+                FindingKind.TREND,
+                f"at this rate it leaves its specification in about {left:.0f} days: battery, then check again",
+            )
         )
     return found
 
 
 def _frozen(
     reading: MeterReading, standard: StandardValue, history: Sequence[Entry], now_utc_ns: int
-) -> list[str]:
+) -> list[Finding]:
     """Say when a meter showed the same digits on standards of clearly different value, minutes apart."""
     shown = reading.reading
     same = {
@@ -250,7 +265,7 @@ def _frozen(
     shows = (
         f"{shown.instrument} shows {shown.displayed} on {len(same)} standards of different value ({names})"
     )
-    return [f"{shows}: the display may be frozen (hold, or a meter that hangs)"]
+    return [Finding(FindingKind.FROZEN, f"{shows}: the display may be frozen (hold, or a meter that hangs)")]
 
 
 def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
@@ -285,9 +300,9 @@ def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int)
     return Failure(
         check.meter,
         check.function,
-        last.seq if last else 0,
-        found_entry,
-        min(errors),
-        max(errors),
-        f"E_n {abs(check.e_n):.2f} on {check.standard.tag}, {since}",
+        last_good=last.seq if last else 0,
+        found=found_entry,
+        error_low=min(errors),
+        error_high=max(errors),
+        why=f"E_n {abs(check.e_n):.2f} on {check.standard.tag}, {since}",
     )

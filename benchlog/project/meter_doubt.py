@@ -1,4 +1,4 @@
-"""Whether a meter could be believed on a function at a place in the record. One answer, asked everywhere.
+"""Whether an instrument or a thing could be believed at a place in the record. One answer, asked everywhere.
 
 Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
@@ -6,34 +6,39 @@ Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 - a later pass ends it: on the same standard, on another one of the same function in another round, or as left (after
   a new battery or an adjustment) on any function that shares the reference. One that passes among others that fail
   minutes apart ends nothing: a frozen display passes where its digits happen to fit;
+- a repair ends it for whatever it is about: scopes, dividers and resistors have no check standard;
 - taking the recall back, or superseding the failing reading, takes the doubt back as if it had never been.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import shlex
+from collections.abc import Iterable, Iterator, Sequence
 
 import msgspec
 
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.logbook.chain import Entry
-from benchlog.project.recall import shares
+from benchlog.project.old_budgets import with_influences
+from benchlog.project.provenance import Blamed, rests_on, shares
+from benchlog.reading import Function
 from benchlog.result import Result, Verdict
 
 __all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
 
 #: Kinds of entries that decide whether a meter can be believed.
-DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede")
+DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
 ROUND_NS = 30 * 60 * 1_000_000_000
 
 
-class Doubt(msgspec.Struct, frozen=True):
-    """Why a meter can't be believed on a function.
+class Doubt(Blamed, frozen=True):
+    """Why an instrument can't be believed, or a thing not taken at its stated value.
 
     Attributes
     ----------
-    meter, function : str
-        Tag, and what it failed on.
+    instrument, function, channel, range_max
+        See `Blamed`.
     standard : str
         Check standard it failed on; empty when it was blamed otherwise.
     entry : int
@@ -42,34 +47,43 @@ class Doubt(msgspec.Struct, frozen=True):
     utc_ns : int
         When.
     until : int or None
-        Entry of the pass that ended it.
+        Entry of the pass or the repair that ended it.
+    passed_on : str
+        Check standard that was itself found wrong, and on which alone it passed.
     """
 
-    meter: str
-    function: str
-    standard: str
-    entry: int
-    time: str
-    utc_ns: int
+    standard: str = ""
+    entry: int = 0
+    time: str = ""
+    utc_ns: int = 0
     until: int | None = None
+    passed_on: str = ""
 
     @property
     def happened(self) -> str:
         """What happened to the meter: it failed its check standard, or was found bad."""
+        if self.passed_on:
+            return f"passed only on {self.passed_on}, which was wrong"
         return "failed its check standard" if self.standard else "was found bad"
 
     @property
     def reason(self) -> str:
         """What is wrong with a result measured in doubt."""
-        return f"measured with {self.meter} after it {self.happened} (entry {self.entry})"
+        return f"measured with {self.instrument} after it {self.happened} (entry {self.entry})"
 
     @property
     def caution(self) -> str:
         """What to tell the person, with the way out."""
-        way = f'benchlog standard {self.meter} {self.standard or "STANDARD"} "what it shows" --as-left'
+        if self.standard or self.function in tuple(Function):
+            way = (
+                f'benchlog standard {self.instrument} {self.standard or "STANDARD"} "what it shows" --as-left'
+            )
+            ends = f"passes ({way})"
+        else:
+            ends = f'is right again (benchlog standard {shlex.quote(self.instrument)} --repaired "what was done")'
         return (
-            f"{self.meter} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
-            f"until it passes ({way})"
+            f"{self.instrument} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
+            f"until it {ends}"
         )
 
 
@@ -95,13 +109,20 @@ class MeterDoubts:
                 continue
             if entry.kind == "standard":
                 self._standard(entry)
+            elif entry.kind == "repair":
+                self._doubts = [
+                    msgspec.structs.replace(d, until=entry.seq)
+                    if d.until is None and d.instrument == entry.body["meter"]
+                    else d
+                    for d in self._doubts
+                ]
             elif entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed:
                 self._open(entry, "")
 
     def _standard(self, entry: Entry) -> None:
         if entry.body.get("verdict") == "fail":
             self._open(entry, str(entry.body.get("standard", "")) or "STANDARD")
-        elif entry.body.get("verdict") == "pass":
+        elif entry.body.get("verdict") == "pass" and not self.of(str(entry.body.get("standard", ""))):
             self._doubts = [
                 msgspec.structs.replace(d, until=entry.seq) if d.until is None and _ends(entry, d) else d
                 for d in self._doubts
@@ -109,16 +130,25 @@ class MeterDoubts:
 
     def _open(self, entry: Entry, standard: str) -> None:
         body = entry.body
-        self._doubts.append(
-            Doubt(
-                str(body["meter"]),
-                str(body.get("function", "V=")),
-                standard,
-                entry.seq,
-                entry.time,
-                entry.utc_ns,
+        blamed = [(Blamed.from_body(body), "")]
+        blamed += [
+            (Blamed(str(m), str(f)), str(body["meter"]))
+            for m, f in dict(body.get("passed_on_it", {})).items()
+        ]
+        for one, passed_on in blamed:
+            self._doubts.append(
+                Doubt(
+                    one.instrument,
+                    one.function,
+                    one.channel,
+                    one.range_max,
+                    standard=standard,
+                    entry=entry.seq,
+                    time=entry.time,
+                    utc_ns=entry.utc_ns,
+                    passed_on=passed_on,
+                )
             )
-        )
 
     def of(self, meter: str, function: str = "", *, at: int | None = None) -> Doubt | None:
         """The latest doubt about a meter that holds.
@@ -131,30 +161,44 @@ class MeterDoubts:
         at : int, optional
             Entry at which it must have held; now by default.
         """
-        used = [f.strip() for f in function.split(",") if f.strip()]
+        used = [f.strip() for f in function.split(",") if f.strip()] or [""]
+        return next(
+            (
+                doubt
+                for doubt in self._held(at)
+                if doubt.instrument == meter and any(shares(doubt.function, f) for f in used)
+            ),
+            None,
+        )
+
+    def _held(self, at: int | None) -> Iterator[Doubt]:
+        """Doubts that hold at an entry, latest first; now where none is given."""
         for doubt in reversed(self._doubts):
-            if doubt.meter != meter or (used and not any(shares(doubt.function, f) for f in used)):
-                continue
-            if at is None and doubt.until is None:
-                return doubt
-            if at is not None and doubt.entry < at and (doubt.until is None or doubt.until > at):
-                return doubt
-        return None
+            ended = doubt.until is not None and (at is None or doubt.until <= at)
+            if not ended and (at is None or doubt.entry < at):
+                yield doubt
 
     def behind(self, result: Result, *, at: int | None = None) -> tuple[Doubt, ...]:
-        """Doubts about the meters a result was measured with, at its entry; now by default."""
-        asked = (self.of(m, result.functions.get(m, ""), at=at) for m in result.instruments)
-        return tuple(d for d in asked if d is not None)
+        """The latest doubt about each thing a result was measured with, at its entry; now by default."""
+        held = list(self._held(at))
+        if not held:
+            return ()
+        result = with_influences(result)
+        found: dict[str, Doubt] = {}
+        for doubt in held:
+            if doubt.instrument not in found and rests_on(result, doubt):
+                found[doubt.instrument] = doubt
+        return tuple(found.values())
 
     @property
     def meters(self) -> tuple[str, ...]:
-        """Tags of all meters that were ever in doubt."""
-        return tuple(dict.fromkeys(d.meter for d in self._doubts))
+        """Tags of all instruments and things that were ever in doubt."""
+        return tuple(dict.fromkeys(d.instrument for d in self._doubts))
 
 
 def _ends(passed: Entry, doubt: Doubt) -> bool:
     body = passed.body
-    if str(body.get("meter")) != doubt.meter:
+    if str(body.get("meter")) != doubt.instrument:
         return False
     function = str(body.get("function", "V="))
     if body.get("as") == "left":
@@ -173,7 +217,10 @@ def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
     if not doubts:
         return result
     result = msgspec.structs.replace(
-        result, findings=tuple(dict.fromkeys((*(d.caution for d in doubts), *result.findings)))
+        result,
+        findings=unique(
+            (*(Finding(FindingKind.METER_IN_DOUBT, d.caution) for d in doubts), *result.findings)
+        ),
     )
     stays = result.check == "crosscheck" and result.verdict is Verdict.FAIL
     if stays or result.verdict not in (Verdict.PASS, Verdict.FAIL):

@@ -1,13 +1,13 @@
-"""What rested on a meter that was found bad, and whether it still stands.
+"""What rested on an instrument or a thing that was found bad, and whether it still stands.
 
 Pure: the logbook's entries and what is known of the failure in, a list of affected results out. The rules:
 
 - the window is after the last good check of the failed function up to the failing one;
-- V~, V=, A and whatever else is scaled by the meter's voltage reference share its fate; ratiometric ohms and
-  frequency don't, nor does anything another instrument measured;
-- a quantity that does not depend on the meter's gain (a ratio on one range, a null) stands: its uncertainty budget
-  says so, having no line for that meter or one that cancels;
-- the true value lies between the reading corrected by the error at the last good check and by that found now; where
+- V~, V=, A and whatever else is scaled by a meter's voltage reference share its fate; ratiometric ohms and
+  frequency don't, nor does anything another instrument measured; channels and ranges of a scope are told apart;
+- a quantity that does not follow the failed gain (a ratio on one range, a null, a swap) is not affected: its budget
+  says by how much it follows each thing;
+- the true value lies between the value corrected by the error at the last good check and by that found now; where
   the verdict is the same over all of it, the result stands; a comparison of meters is done again with the bad one's
   reading so corrected.
 """
@@ -21,68 +21,68 @@ from typing import Any
 import msgspec
 
 from benchlog.logbook.chain import Entry
+from benchlog.project.old_budgets import with_influences
+from benchlog.project.provenance import Blamed, rests_on, true_range
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.wording import quantity_words
 
-__all__ = [
-    "SHARED_REFERENCE",
-    "Failure",
-    "Recall",
-    "RecallClass",
-    "RecalledResult",
-    "recall_results",
-    "shares",
-]
+__all__ = ["Failure", "Recall", "RecallClass", "RecalledResult", "in_order", "recall_results"]
 
-SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
-"""Functions scaled by the voltage reference of a meter."""
-
-_RATIOMETRIC = frozenset({"ohm", "ohm4w", "continuity"})
 _NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
-_CANCELLED = 0.02  # share of the largest budget line below which a meter's line has cancelled
 
 
 class RecallClass(StrEnum):
-    """What becomes of a result; in the order in which they need attention."""
+    """What becomes of a result, as the record has it; in the order in which they need attention."""
 
     LOST = "can't be measured again"
     AGAIN = "measure again"
     WIDER = "stands with wider uncertainty"
     STANDS = "stands"
 
+    @property
+    def counts(self) -> bool:
+        """Whether the result still counts."""
+        return self in (RecallClass.WIDER, RecallClass.STANDS)
+
 
 _ORDER = tuple(RecallClass)
 
 
-class Failure(msgspec.Struct, frozen=True):
-    """A meter found bad on one function.
+class Failure(Blamed, frozen=True):
+    """An instrument or a thing found bad, since when, and by how much.
 
     Attributes
     ----------
-    meter, function : str
-        Tag, and what it failed on (``"V="``).
+    instrument, function, channel, range_max
+        See `Blamed`.
     last_good : int
         Entry of its last passing check of that reference; 0 if there is none.
     found : int
         Entry of the failing one, or of the diagnosis that blames it.
-    error_low, error_high : float
-        Relative error of its readings over the window, e.g. 0.010 and 0.038: at the last good check and now.
+    error_low, error_high : float or None
+        Relative error over the window, e.g. 0.010 and 0.038: at the last good check and now. An instrument reads
+        high by it, a stated value is really larger by it. None where it is not known.
     why : str
         For the record.
     """
 
-    meter: str
-    function: str
-    last_good: int
-    found: int
-    error_low: float
-    error_high: float
+    last_good: int = 0
+    found: int = 0
+    error_low: float | None = None
+    error_high: float | None = None
     why: str = ""
+
+    @property
+    def errors(self) -> tuple[float, float] | None:
+        """Bounds of the error, where they are known."""
+        if self.error_low is None or self.error_high is None:
+            return None
+        return self.error_low, self.error_high
 
 
 class RecalledResult(msgspec.Struct, frozen=True):
-    """One result that rested on the meter, what becomes of it and why; `holds` were released or taken on it."""
+    """One result that rested on it, what becomes of it and why; `holds` were released or taken on it."""
 
     entry: int
     check_id: str
@@ -94,27 +94,34 @@ class RecalledResult(msgspec.Struct, frozen=True):
 
 
 class Recall(msgspec.Struct, frozen=True):
-    """All results that rested on the meter, most urgent first; `known` more were recalled with it before."""
+    """All results that rested on it, most urgent first; `known` more were recalled before.
+
+    For a check standard, `passed_on_it` has the meters (with function) that passed on it only because it was wrong, and
+    `failed_on_it` the entries of readings that failed only because of that.
+    """
 
     failure: Failure
     results: tuple[RecalledResult, ...]
     known: int = 0
+    passed_on_it: Mapping[str, str] = {}
+    failed_on_it: tuple[int, ...] = ()
 
     @property
     def holds(self) -> tuple[str, ...]:
         """Hold points that were released or taken on results that no longer stand."""
-        unsafe = [r for r in self.results if r.kind in (RecallClass.LOST, RecallClass.AGAIN)]
-        return tuple(dict.fromkeys(hold for r in unsafe for hold in r.holds))
+        return tuple(dict.fromkeys(hold for r in self.results if not r.kind.counts for hold in r.holds))
 
     def body(self) -> dict[str, Any]:
         """Return the body of a recall entry."""
         failure = self.failure
         return {
-            "meter": failure.meter,
+            "meter": failure.instrument,
             "function": failure.function,
+            **({"channel": failure.channel} if failure.channel else {}),
+            **({"range": failure.range_max} if failure.range_max else {}),
             "after_entry": failure.last_good,
             "to_entry": failure.found,
-            "error": [failure.error_low, failure.error_high],
+            "error": None if failure.errors is None else list(failure.errors),
             "reason": failure.why,
             "results": [
                 {
@@ -128,23 +135,13 @@ class Recall(msgspec.Struct, frozen=True):
                 for r in self.results
             ],
             "holds": list(self.holds),
+            **({"passed_on_it": dict(self.passed_on_it)} if self.passed_on_it else {}),
+            **({"failed_on_it": list(self.failed_on_it)} if self.failed_on_it else {}),
         }
 
 
-def shares(failed: str, used: str) -> bool:
-    """Tell whether a failure of one function makes another doubtful.
-
-    >>> shares("V=", "A~"), shares("V=", "ohm")
-    (True, False)
-    """
-    if failed == used:
-        return True
-    groups = (SHARED_REFERENCE, _RATIOMETRIC)
-    return any(failed in group and used in group for group in groups)
-
-
 def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Collection[str] = ()) -> Recall:
-    """Find what rested on a meter between its last good check and the failing one.
+    """Find what rested on a thing between its last good check and the failing one.
 
     Parameters
     ----------
@@ -166,9 +163,9 @@ def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Coll
     for entry in entries:
         match entry.kind:
             case "result":
-                result = Result.from_json(entry.body)
+                result = with_influences(Result.from_json(entry.body))
                 later.append((entry, result))
-                if failure.last_good < entry.seq <= failure.found and _rests_on(result, failure):
+                if failure.last_good < entry.seq <= failure.found and _affected(result, failure):
                     inside.append((entry, result))
             case "supersede":
                 superseded.add(int(entry.body["entry"]))
@@ -178,43 +175,32 @@ def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Coll
                     steps.setdefault(seq, []).append(hold)
                     if entry.kind == "step" and hold not in undoable:
                         taken.setdefault(seq, []).append(hold)
-    found = [
+    found = (
         _judged(entry, result, failure, later, steps.get(entry.seq, []), taken.get(entry.seq, []))
         for entry, result in inside
         if entry.seq not in superseded
-    ]
-    found.sort(key=lambda r: (_ORDER.index(r.kind), r.entry))
-    return Recall(failure, tuple(found))
+    )
+    return Recall(failure, in_order(found))
 
 
-def _rests_on(result: Result, failure: Failure) -> bool:
-    """Tell whether any quantity that decides rests on the meter's failed reference."""
-    if failure.meter not in result.instruments:
+def in_order(results: Iterable[RecalledResult]) -> tuple[RecalledResult, ...]:
+    """Return recalled results, most urgent first."""
+    return tuple(sorted(results, key=lambda r: (_ORDER.index(r.kind), r.entry)))
+
+
+def _affected(result: Result, failure: Failure) -> bool:
+    """Tell whether any quantity that decides follows the failure; all that was measured with it, if nobody knows how."""
+    if not rests_on(result, failure):
         return False
-    used = result.functions.get(failure.meter, "")
-    if used and not any(shares(failure.function, function.strip()) for function in used.split(",")):
-        return False
-    return any(_depends(quantity, failure.meter) for quantity in _deciding(result).values())
+    if failure.errors is None:
+        return True
+    return any(true_range(q, failure, *failure.errors) for q in _deciding(result).values())
 
 
 def _deciding(result: Result) -> Mapping[str, Uncertain]:
     """Quantities with limits; all of them where none has any."""
     limited = {name: q for name, q in result.quantities.items() if name in result.limits}
     return limited or result.quantities
-
-
-def _depends(quantity: Uncertain, meter: str) -> bool:
-    """Tell whether a quantity depends on the meter's gain: its budget has a line for it that did not cancel."""
-    if not quantity.budget:
-        return True
-    mine = [
-        line.contribution
-        for line in quantity.budget
-        if line.label.startswith((f"accuracy of {meter} ", f"gain of {meter}"))
-        or line.label == f"gain of {meter}"
-    ]
-    largest = max(line.contribution for line in quantity.budget)
-    return max(mine, default=0.0) > _CANCELLED * largest
 
 
 def _judged(
@@ -238,16 +224,21 @@ def _judged(
 
     confirmed = _confirmation(entry, result, failure, results)
     if confirmed is not None:
-        return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.meter}")
+        return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
     if result.verdict is not Verdict.PASS:
-        return _again(answer, taken, f"was {result.verdict}, and the meter was wrong: decide it anew")
+        return _again(
+            answer, taken, f"was {result.verdict}, and {failure.instrument} was wrong: measure again"
+        )
+    if failure.errors is None:
+        return _again(answer, taken, f"how far {failure.instrument} was off is not known")
     if result.check == "crosscheck":
-        return _compared_again(answer, taken, result, failure)
+        return _compared_again(answer, taken, result, failure.instrument, failure.errors)
     wider, spans = False, []
     for name, quantity in _deciding(result).items():
-        if not _depends(quantity, failure.meter):
+        true = true_range(quantity, failure, *failure.errors)
+        if true is None:
             continue
-        low, high = _true_range(quantity.value, failure)
+        low, high = true
         expanded = quantity.expanded_uncertainty
         limits = result.limits.get(name)
         unit = "" if quantity.unit == "1" else f" {quantity.unit}"
@@ -264,10 +255,12 @@ def _judged(
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
 
 
-def _compared_again(answer: Any, taken: list[str], result: Result, failure: Failure) -> RecalledResult:
-    pairs = shifted_pairs(result, failure)
+def _compared_again(
+    answer: Any, taken: list[str], result: Result, instrument: str, errors: tuple[float, float]
+) -> RecalledResult:
+    pairs = shifted_pairs(result, instrument, errors)
     if pairs is None:
-        return _again(answer, taken, f"the comparison can't be done again without {failure.meter}'s reading")
+        return _again(answer, taken, f"the comparison can't be done again without {instrument}'s reading")
     limit = result.limits["e_n"].high if "e_n" in result.limits else None
     most = 1.0 if limit is None else limit
     worst = max(pairs, key=lambda pair: pair.e_n_high)
@@ -292,12 +285,6 @@ def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:
     return again
 
 
-def _true_range(value: float, failure: Failure) -> tuple[float, float]:
-    """Range of the true value behind a reading with a relative error between those known."""
-    ends = [value / (1.0 + failure.error_low), value / (1.0 + failure.error_high)]
-    return min(ends), max(ends)
-
-
 def _inside(low: float, high: float, limits: Limits) -> bool:
     return (limits.low is None or low >= limits.low) and (limits.high is None or high <= limits.high)
 
@@ -305,7 +292,7 @@ def _inside(low: float, high: float, limits: Limits) -> bool:
 def _confirmation(
     entry: Entry, result: Result, failure: Failure, results: list[tuple[Entry, Result]]
 ) -> Entry | None:
-    """A later result of the same check on the same part with the same verdict and without the meter."""
+    """A later result of the same check on the same part with the same verdict and without what was found bad."""
     if not result.check_id:
         return None
     return next(
@@ -314,7 +301,7 @@ def _confirmation(
             for other, later in results
             if other.seq > entry.seq
             and (later.check_id, later.part, later.verdict) == (result.check_id, result.part, result.verdict)
-            and failure.meter not in later.instruments
+            and not rests_on(later, Blamed(failure.instrument))
         ),
         None,
     )

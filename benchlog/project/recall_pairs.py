@@ -7,15 +7,12 @@ not scale E_n.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import msgspec
 
+from benchlog.result import Result
 from benchlog.units import format_quantity
-
-if TYPE_CHECKING:
-    from benchlog.project.recall import Failure
-    from benchlog.result import Result
 
 __all__ = ["ShiftedPair", "shifted_pairs"]
 
@@ -54,21 +51,26 @@ class ShiftedPair(msgspec.Struct, frozen=True):
         )
 
 
-def shifted_pairs(result: Result, failure: Failure) -> tuple[ShiftedPair, ...] | None:
+def shifted_pairs(
+    result: Result, instrument: str, errors: tuple[float, float]
+) -> tuple[ShiftedPair, ...] | None:
     """Compare again with the bad meter corrected; None where the result does not tell enough.
 
     Parameters
     ----------
     result : Result
         Of kind ``crosscheck``: `details` has each meter's value and each pair's difference and E_n.
-    failure : Failure
+    instrument : str
+        The bad meter.
+    errors : tuple of float
+        Bounds of its relative error.
     """
     meters: Mapping[str, Any] = result.details.get("meters", {})
-    pairs = [p for p in result.details.get("pairs", ()) if failure.meter in (p.get("first"), p.get("second"))]
+    pairs = [p for p in result.details.get("pairs", ()) if instrument in (p.get("first"), p.get("second"))]
     unit = result.quantities["difference"].unit if "difference" in result.quantities else ""
-    if not pairs or failure.meter not in meters or not unit:
+    if not pairs or instrument not in meters or not unit:
         return None
-    value = float(meters[failure.meter]["value"])
+    value = float(meters[instrument]["value"])
     found = []
     for pair in pairs:
         difference, e_n = float(pair["difference"]), float(pair["e_n"])
@@ -76,8 +78,8 @@ def shifted_pairs(result: Result, failure: Failure) -> tuple[ShiftedPair, ...] |
         width = abs(difference) / e_n if e_n > 0 else float(pair["expanded_uncertainty"])
         if not width > 0:
             return None
-        sign = 1.0 if pair["first"] == failure.meter else -1.0
-        shifts = [sign * (value / (1.0 + e) - value) for e in (failure.error_low, failure.error_high)]
+        sign = 1.0 if pair["first"] == instrument else -1.0
+        shifts = [sign * (value / (1.0 + e) - value) for e in errors]
         low, high = difference + min(shifts), difference + max(shifts)
         least = 0.0 if low <= 0 <= high else min(abs(low), abs(high)) / width
         found.append(

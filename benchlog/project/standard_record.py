@@ -12,6 +12,7 @@ from benchlog.errors import UsageError
 from benchlog.logbook import EntryRef, Logbook
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.recall import Failure, Recall, recall_results
+from benchlog.project.wrong_standard import recall_standard
 from benchlog.result import Verdict
 from benchlog.units import parse_quantity
 
@@ -102,8 +103,12 @@ def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ())
     """Write down what rested on a meter; results recalled already are not recalled twice."""
     kinds = ("result", "supersede", "release", "concession", "step")
     entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
-    recall = recall_results(entries, failure, undoable=list(undoable))
-    known = _recalled(book, failure.meter)
+    standards = list(book.entries("standard"))
+    if any(e.body["standard"] == failure.instrument for e in standards):
+        recall = recall_standard(entries, standards, failure, undoable)
+    else:
+        recall = recall_results(entries, failure, undoable=undoable)
+    known = _recalled(book, failure.instrument)
     new = tuple(r for r in recall.results if r.entry not in known)
     recall = msgspec.structs.replace(recall, results=new, known=len(recall.results) - len(new))
     book.append("recall", recall.body())

@@ -23,8 +23,9 @@ import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
-from benchlog.plan import AnyCheck, Hold, Plan, Substitution
+from benchlog.plan import Check, Hold, Plan, Substitution
 from benchlog.project.meter_doubt import MeterDoubts
+from benchlog.project.recall import RecallClass
 from benchlog.result import Result, Verdict
 
 __all__ = [
@@ -48,6 +49,7 @@ STATE_KINDS = (
     "recall undone",
     "standard",
     "substitution",
+    "repair",
     "part",
     "release",
     "concession",
@@ -81,7 +83,7 @@ class HoldState(StrEnum):
 class CheckStatus(msgspec.Struct, frozen=True):
     """One check: its state, why, the result it rests on, and what a recall says of that result."""
 
-    check: AnyCheck
+    check: Check
     state: CheckState
     reason: str
     result: Result | None = None
@@ -112,7 +114,7 @@ class ProjectState(msgspec.Struct, frozen=True):
     recalls: tuple[Entry, ...]
     pending: tuple[Substitution, ...] = ()
 
-    def held_by(self, check: AnyCheck) -> str | None:
+    def held_by(self, check: Check) -> str | None:
         """Hold point that a check comes after by the plan and that is neither released nor taken."""
         return _held_by(check, self.holds)
 
@@ -163,7 +165,7 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
     )
 
 
-def _held_by(check: AnyCheck, holds: Mapping[str, HoldStatus]) -> str | None:
+def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
     """Hold point that a check comes after and that is neither released nor taken."""
     if check.after_hold is None or holds[check.after_hold].state not in (HoldState.SHUT, HoldState.READY):
         return None
@@ -184,7 +186,7 @@ class _Sorted:
         self.results: dict[str, list[Entry]] = {}
         self.superseded: dict[int, Entry] = {}
         self.recalls: dict[int, Entry] = {}
-        self.recall_of: dict[int, tuple[str, str]] = {}
+        self.recall_of: dict[int, tuple[str, RecallClass]] = {}
         self.substitutions: list[Entry] = []
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
@@ -212,7 +214,7 @@ class _Sorted:
             case "recall":
                 self.recalls[entry.seq] = entry
                 for item in body["results"]:
-                    self.recall_of[int(item["entry"])] = (str(body["meter"]), str(item["class"]))
+                    self.recall_of[int(item["entry"])] = (str(body["meter"]), RecallClass(item["class"]))
             case "recall undone":
                 undone = self.recalls.pop(int(body["entry"]), None)
                 for item in undone.body["results"] if undone else ():
@@ -230,7 +232,7 @@ class _Sorted:
                 self.steps[str(body["hold"])] = entry
 
 
-def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStatus:
+def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
     notes: list[str] = []
     for entry in reversed(found.results.get(check.id, ())):
         if entry.seq in found.superseded:
@@ -247,7 +249,7 @@ def _check_status(check: AnyCheck, found: _Sorted, now_utc_ns: int) -> CheckStat
     return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
 
 
-def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
+def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
     recall = ""
     if entry.seq in found.recall_of:
         meter, kind = found.recall_of[entry.seq]
@@ -256,7 +258,7 @@ def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_u
     def status(state: CheckState, reason: str) -> CheckStatus:
         return CheckStatus(check, state, reason, result, entry, recall)
 
-    if recall and not found.recall_of[entry.seq][1].startswith("stands"):
+    if recall and not found.recall_of[entry.seq][1].counts:
         return status(CheckState.RECALLED, recall)
     if substituted := found.substituted_since(entry.seq, check.id):
         return status(CheckState.STALE, f"re-opened: {substituted} was substituted")
@@ -286,11 +288,7 @@ def _judged(check: AnyCheck, found: _Sorted, entry: Entry, result: Result, now_u
 def _hold_status(
     hold: Hold, checks: dict[str, CheckStatus], holds: dict[str, HoldStatus], found: _Sorted
 ) -> HoldStatus:
-    missing = [
-        f"{check_id} is {checks[check_id].state}: {checks[check_id].reason}"
-        for check_id in hold.needs
-        if checks[check_id].state is not CheckState.PASSED
-    ]
+    missing = [_missing(checks[c]) for c in hold.needs if checks[c].state is not CheckState.PASSED]
     for other in hold.after_holds:
         if other not in holds or holds[other].state not in (
             HoldState.RELEASED,
@@ -308,12 +306,16 @@ def _hold_status(
     if step is not None:
         recalled = [c for c in hold.needs if checks[c].state is CheckState.RECALLED]
         state = HoldState.TAKEN_RECALLED if recalled else HoldState.TAKEN
-        return status(state, tuple(m for m in missing if "recalled" in m), step)
+        return status(state, tuple(_missing(checks[c]) for c in recalled), step)
     if concession is not None:
         return status(HoldState.CONCESSION, tuple(missing), release)
     if missing:
         return status(HoldState.SHUT, tuple(missing), release)
     return status(HoldState.RELEASED if release else HoldState.READY, (), release)
+
+
+def _missing(status: CheckStatus) -> str:
+    return f"{status.check.id} is {status.state}: {status.reason}"
 
 
 def _still(entry: Entry | None, hold: Hold, found: _Sorted) -> Entry | None:

@@ -88,6 +88,6 @@ def thumbnail(data: bytes) -> str:
                 shown = upright.convert("RGBA")
                 flat.paste(shown, mask=shown.getchannel("A"))
                 flat.save(out, format="JPEG", quality=80)
-    except Exception:  # noqa: BLE001 - whatever a decoder makes of bytes that are no picture after all
+    except Exception:  # noqa: BLE001 - whatever a decoder makes of bytes that are not a picture after all
         return ""
     return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode('ascii')}"

@@ -3,11 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
-import re
-import shutil
-import subprocess
-import tempfile
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,12 +13,13 @@ from typing import TypeVar
 
 from benchlog.capture import Capture
 from benchlog.clock import rfc3339
-from benchlog.errors import AdapterUnavailableError, BenchlogError, UsageError
+from benchlog.errors import BenchlogError, UsageError
 from benchlog.logbook import Logbook
-from benchlog.plan import Part, Plan
+from benchlog.plan import Part, Plan, kind_of_result
 from benchlog.report.facts import Facts, gather
 from benchlog.report.hookups import hookup_drawing
 from benchlog.report.pictures import bode, load_line, model_words, waveforms
+from benchlog.report.print_pdf import print_pdf
 from benchlog.report.sanitise import plain_text, sanitise_svg
 from benchlog.result import Result
 
@@ -31,7 +27,6 @@ __all__ = ["Written", "render_certificate", "write_certificate"]
 
 MAX_PICTURES = 6
 _T = TypeVar("_T")
-_BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome")
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +85,7 @@ def write_certificate(
     page = _rendered(facts, book, plan, now_utc_ns)
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(page, encoding="utf-8")
-    paths = (path, _print_pdf(path)) if pdf else (path,)
+    paths = (path, print_pdf(path)) if pdf else (path,)
     return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
 
 
@@ -173,17 +168,18 @@ def _or_none(draw: Callable[[], _T | None]) -> _T | None:
 
 
 def _curve(book: Logbook, result: Result, name: str) -> Picture | None:
-    if result.check == "supply":
-        line = load_line(result, name)
-        return Picture(line, f"{name}: load line; bars are U (95 %)") if line else None
+    line = load_line(result, name)
+    if line is not None:
+        return Picture(line, f"{name}: load line; bars are U (95 %)")
     swept = bode(result, name)
     if swept is not None:
         return Picture(
             swept,
             f"{name}: sweep, bars are U (95 %) of the noise, line the fitted model: {model_words(result)}",
         )
-    capture = _first_capture(book, result)
-    if capture is None or result.check not in ("turns_ratio", "inductance", "supply"):
+    kind = kind_of_result(result.check)
+    capture = _first_capture(book, result) if kind is not None and kind.waveforms else None
+    if capture is None:
         return None
     frequency = result.quantities.get("frequency")
     svg = waveforms(capture, name, frequency_hz=frequency.value if frequency else None)
@@ -210,51 +206,3 @@ def _scannable(digest: str) -> str:
         out, kind="svg", xmldecl=False, svgns=True, scale=1, border=2, omitsize=True
     )
     return out.getvalue().decode()
-
-
-def _print_pdf(path: Path) -> Path:
-    browser = next((found for name in _BROWSERS if (found := shutil.which(name))), None)
-    if browser is None:
-        raise AdapterUnavailableError(
-            f"{path} is written, but no Chromium is installed to print it",
-            hint="open the page in any browser and print it, or install the package chromium",
-        )
-    target = path.with_suffix(".pdf")
-    target.unlink(missing_ok=True)  # or an older one would pass for this page's
-    try:
-        done = _browse(browser, path, target)
-    except subprocess.TimeoutExpired:
-        raise UsageError(
-            f"{browser} did not print {path} within 120 s", hint="print the page from a browser by hand"
-        ) from None
-    if done.returncode != 0 or not target.exists():
-        tail = re.sub(r"\s+", " ", done.stderr)[-200:]
-        raise UsageError(
-            f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
-        )
-    return target
-
-
-def _browse(browser: str, path: Path, target: Path) -> subprocess.CompletedProcess[str]:
-    with tempfile.TemporaryDirectory() as profile:
-        sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-        return subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
-            [
-                browser,
-                "--headless",
-                *sandbox,
-                "--disable-gpu",
-                "--no-first-run",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-                f"--user-data-dir={profile}",
-                "--no-pdf-header-footer",
-                f"--print-to-pdf={target.resolve()}",
-                path.resolve().as_uri(),
-            ],
-            check=False,
-            capture_output=True,
-            text=True,
-            timeout=120,
-        )

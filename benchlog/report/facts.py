@@ -10,9 +10,11 @@ import msgspec
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
-from benchlog.plan import Plan
+from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
 from benchlog.project.overview import MeterTrust, meter_trust
+from benchlog.project.provenance import Blamed
+from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.method import method_words
@@ -87,23 +89,6 @@ class Facts:
     entries: int
     head: str
     damage: tuple[str, ...]
-
-
-_MAIN = {
-    "supply": ("no_load_voltage", "source_resistance", "rectified_peak_worst"),
-    "turns_ratio": ("turns_ratio", "phase"),
-    "inductance": ("inductance",),
-    "continuity": ("resistance",),
-    "isolation": ("resistance",),
-    "compare": ("ratio",),
-    "rectified": ("rectified_peak", "rectified_peak_worst"),
-    "crosscheck": ("e_n", "difference"),
-    "reading": (),
-}
-_EXPECTED = {
-    "no_load_voltage": "expected_no_load",
-    "resistance": "expected_resistance",
-}
 
 
 def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
@@ -209,7 +194,9 @@ def _latest_each(
 ) -> tuple[list[_Chosen], tuple[str, ...]]:
     """Latest result of each check (or kind of check) on each part, and which stand although recalled."""
     superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
-    recalled = {int(item["entry"]): str(item["class"]) for entry in recalls for item in entry.body["results"]}
+    recalled = {
+        int(item["entry"]): RecallClass(item["class"]) for entry in recalls for item in entry.body["results"]
+    }
     latest: dict[tuple[str, str, str], _Chosen] = {}
     states = {Verdict.PASS: CheckState.PASSED, Verdict.FAIL: CheckState.FAILED}
     for entry in by_kind["result"]:
@@ -220,7 +207,7 @@ def _latest_each(
         latest.pop(key, None)
         counted = with_doubt(result, doubts.behind(result, at=entry.seq))
         state = states.get(counted.overall, CheckState.INDETERMINATE)
-        if not recalled.get(entry.seq, "stands").startswith("stands"):
+        if not recalled.get(entry.seq, RecallClass.STANDS).counts:
             state = CheckState.RECALLED
         latest[key] = (entry, result, state)
     standing = tuple(
@@ -294,8 +281,8 @@ def _recall_words(entry: Entry) -> str:
         kinds.setdefault(str(item["class"]), []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
-        f"{body['meter']} recalled on {body['function']} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
-        f"{said or 'no result beyond those recalled before'}"
+        f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
+        f"{said or 'no further results affected'}"
     )
 
 
@@ -328,24 +315,29 @@ def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
     items = result.details.get("items")
     if isinstance(items, dict):
         return tuple(_row(result, str(name), "", item) for name, item in items.items())
-    names = [n for n in _MAIN.get(result.check, ()) if n in result.quantities] or [
+    kind = kind_of_result(result.check)
+    main = kind.shown if kind is not None else {}
+    names = [n for n in main if n in result.quantities] or [
         n for n in result.quantities if not n.startswith("expected")
     ]
     planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
     if not names:
         return (Row(quantity="", words=result.reason),)
-    return tuple(_row(result, name, planned if number == 0 else "") for number, name in enumerate(names))
+    return tuple(
+        _row(result, name, planned if number == 0 else "", expected=main.get(name, ""))
+        for number, name in enumerate(names)
+    )
 
 
-def _row(result: Result, name: str, planned: str, item: object = None) -> Row:
+def _row(result: Result, name: str, planned: str, item: object = None, *, expected: str = "") -> Row:
     shown = quantity_words(name)
     quantity = result.quantities.get(name)
     if quantity is None:
         return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
-    expected = result.quantities.get(_EXPECTED.get(name, f"expected {name}"))
+    computed = result.quantities.get(expected or f"expected {name}")
     return Row(
         quantity=shown,
-        expected=value_words(expected) if expected else planned,
+        expected=value_words(computed) if computed else planned,
         limits=limits_words(result.limits.get(name)),
         value=value_words(quantity),
     )

@@ -9,6 +9,7 @@ from benchlog.capture import Capture
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.view import LogbookView
+from benchlog.plan import kind_of_result
 from benchlog.report.pictures import bode_figure, load_line_figure, waveforms_figure
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.wording import limits_words, quantity_words, value_words
@@ -52,7 +53,8 @@ def figure_of(result: Result | Capture | int, view: LogbookView | None = None) -
     drawn = bode_figure(result, title) or load_line_figure(result, title)
     if drawn is not None:
         return drawn
-    if result.check in ("turns_ratio", "inductance", "supply"):
+    kind = kind_of_result(result.check)
+    if kind is not None and kind.waveforms:
         capture = _capture(result, view)
         if capture is not None:
             frequency = result.quantities.get("frequency")

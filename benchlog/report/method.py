@@ -7,7 +7,7 @@ from typing import Any
 
 from benchlog.errors import BenchlogError
 from benchlog.logbook import Logbook
-from benchlog.plan import ListCheck, Plan
+from benchlog.plan import Plan
 from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
 from benchlog.units import format_quantity
@@ -51,9 +51,7 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
 
 def _item_hookups(plan: Plan | None, result: Result) -> str:
     check = plan.checks.get(result.check_id) if plan else None
-    if not isinstance(check, ListCheck):
-        return ""
-    return "; ".join(dict.fromkeys(item.hookup for item in check.item if item.hookup))
+    return check.hookups if check else ""
 
 
 def _evidence(result: Result, kind: str) -> Iterator[int]:

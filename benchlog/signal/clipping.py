@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.finding import FindingKind
+from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
 
 __all__ = ["find_clipping"]
@@ -17,7 +18,7 @@ _SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
 
 def find_clipping(
     codes: RawArray, limits: tuple[float, float] | None, *, channel: int, step: float, distortion: float
-) -> list[Finding]:
+) -> list[RecordFinding]:
     """Samples cut off at the converter's limits, or piled up at an extreme value.
 
     Parameters
@@ -48,15 +49,15 @@ def find_clipping(
         message = (
             f"{channel_name(channel)}: most samples stand at two values: a rectangular wave, or hard clipping"
         )
-        return [Finding("clipping", message, Severity.WARNS, channel)]
+        return [RecordFinding(FindingKind.CLIPPING, message, Severity.WARNS, channel)]
     if tops or bottoms:
         return [_clipped(channel, tops + bottoms, "share one extreme value: flat tops")]
     return []
 
 
-def _clipped(channel: int, count: int, what: str) -> Finding:
-    return Finding(
-        "clipping",
+def _clipped(channel: int, count: int, what: str) -> RecordFinding:
+    return RecordFinding(
+        FindingKind.CLIPPING,
         f"{channel_name(channel)}: {count} samples {what}; use the next larger range or lower the level",
         Severity.BLOCKS,
         channel,

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-__all__ = ["Finding", "Severity", "channel_name"]
+from benchlog.finding import Finding, FindingKind
+
+__all__ = ["RecordFinding", "Severity", "channel_name"]
 
 
 class Severity(StrEnum):
@@ -17,14 +20,12 @@ class Severity(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class RecordFinding:
     """One observation about a record.
 
     Attributes
     ----------
-    kind : str
-        ``clipping``, ``too few cycles``, ``time base``, ``gap``, ``amplitude moves``, ``frequency moves``,
-        ``spectrum``, ``several tones``, ``no signal``, ``quantisation``.
+    kind : FindingKind
     message : str
         What was seen, with numbers, and what to do.
     severity : Severity
@@ -33,10 +34,19 @@ class Finding:
         Index of the channel it concerns; None means the whole record.
     """
 
-    kind: str
+    kind: FindingKind
     message: str
     severity: Severity
     channel: int | None = None
+
+    def named(self, names: Sequence[str]) -> Finding:
+        """Return it for people, with the channel's own name instead of its number."""
+        if self.channel is None:
+            return Finding(self.kind, self.message)
+        name, number = names[self.channel], channel_name(self.channel)
+        if number in self.message:
+            return Finding(self.kind, self.message.replace(number, f"channel {name}"))
+        return Finding(self.kind, f"channel {name}: {self.message}")
 
 
 def channel_name(channel: int) -> str:

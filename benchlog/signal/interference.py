@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchlog.finding import FindingKind
 from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.samples import FloatArray, largest_smooth
 
@@ -15,16 +16,16 @@ __all__ = ["find_interference"]
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
 
 
-def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Finding]:
-    """A second tone, or a record that is no waveform at all."""
-    found: list[Finding] = []
+def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list[RecordFinding]:
+    """A second tone, or a record that is not a waveform at all."""
+    found: list[RecordFinding] = []
     for i, (y, residual) in enumerate(zip(record.channels, record.residuals, strict=True)):
         total = float(np.var(y))
         if total <= 0:
             continue
         if float(np.var(residual)) > 0.5 * total and _like_a_spectrum(y, record):
             message = f"{channel_name(i)} looks like a spectrum, not a waveform; save the time record instead"
-            found.append(Finding("spectrum", message, Severity.BLOCKS, i))
+            found.append(RecordFinding(FindingKind.SPECTRUM, message, Severity.BLOCKS, i))
         elif record.whole and u_log_amplitude[i] < 1 / 8:
             found += _second_tone(i, residual, record)
     return found
@@ -48,7 +49,7 @@ def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
     return repeats < 0.5
 
 
-def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> list[Finding]:
+def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> list[RecordFinding]:
     n = largest_smooth(len(residual))
     spectrum = power_spectrum(residual[:n] * hann(n))
     floor = float(np.median(spectrum))
@@ -67,4 +68,4 @@ def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> li
         return []
     severity = Severity.BLOCKS if share > _TONE_BLOCKS else Severity.WARNS
     message = f"{channel_name(channel)}: another tone at {times:.4g} times the frequency, {share:.1%} of the fundamental"
-    return [Finding("several tones", message, severity, channel)]
+    return [RecordFinding(FindingKind.SEVERAL_TONES, message, severity, channel)]

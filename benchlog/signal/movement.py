@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from benchlog.finding import FindingKind
 from benchlog.signal.coarse import hann, interpolated_peak, power_spectrum
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.moments import unit_powers
 from benchlog.signal.samples import FloatArray, largest_smooth
@@ -18,12 +19,12 @@ _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency
 _SAMPLES_LOOKED_AT = 1024
 
 
-def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Finding]:
+def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[RecordFinding]:
     """Amplitude or phase wandering along the record: decay, ringing, sweep, jumps."""
     swept = _find_sweep(record, int(np.argmin(u_log_amplitude)))
     if swept:
         return swept
-    found: list[Finding] = []
+    found: list[RecordFinding] = []
     pick = np.linspace(0, len(record.time) - 1, min(_SAMPLES_LOOKED_AT, len(record.time))).astype(int)
     time, solution = record.time[pick], record.solution
     place = 2 * time / record.span
@@ -54,26 +55,26 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Fin
         strength = explained / (2 * order) / (left / max(len(residual) - 30, 1))
         if strength < 12:
             continue
-        found += _moves(i, "amplitude", float(np.ptp(grid @ weights[:order])))
+        found += _moves(i, FindingKind.AMPLITUDE_MOVES, float(np.ptp(grid @ weights[:order])))
         swing = float(np.ptp(grid @ weights[order:]))
         jump = _find_jump(record, i, cycles) if swing > _PHASE_WARNS else None
-        found += [jump] if jump else _moves(i, "frequency", swing)
+        found += [jump] if jump else _moves(i, FindingKind.FREQUENCY_MOVES, swing)
     return found
 
 
-def _moves(channel: int, what: str, swing: float) -> list[Finding]:
-    if what == "amplitude":
+def _moves(channel: int, kind: FindingKind, swing: float) -> list[RecordFinding]:
+    if kind is FindingKind.AMPLITUDE_MOVES:
         warns, blocks, size = _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS, f"{swing:.1%} of its mean"
     else:
         warns, blocks, size = _PHASE_WARNS, _PHASE_BLOCKS, f"{np.degrees(swing):.2g} degree of phase"
     if swing < warns:
         return []
     severity = Severity.BLOCKS if swing > blocks else Severity.WARNS
-    message = f"{channel_name(channel)}: {what} moves along the record, by {size}"
-    return [Finding(f"{what} moves", message, severity, channel)]
+    message = f"{channel_name(channel)}: {kind} along the record, by {size}"
+    return [RecordFinding(kind, message, severity, channel)]
 
 
-def _find_jump(record: FittedRecord, channel: int, cycles: float) -> Finding | None:
+def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFinding | None:
     """Tell a step of the phase, as missing samples leave it, from a smooth wander."""
     parts = int(min(32, cycles / 2))
     if parts < 6 or not record.whole:
@@ -101,10 +102,10 @@ def _find_jump(record: FittedRecord, channel: int, cycles: float) -> Finding | N
         f"{channel_name(channel)}: the phase jumps by {np.degrees(size):.3g} degree at {(at - 0.5) / parts:.0%} of the "
         "record: samples are missing, or the source started anew"
     )
-    return Finding("gap", message, Severity.BLOCKS, channel)
+    return RecordFinding(FindingKind.GAP, message, Severity.BLOCKS, channel)
 
 
-def _find_sweep(record: FittedRecord, channel: int) -> list[Finding]:
+def _find_sweep(record: FittedRecord, channel: int) -> list[RecordFinding]:
     """Track the strongest line through eight parts of the record."""
     y = record.channels[channel]
     n = len(y)
@@ -117,7 +118,7 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[Finding]:
     peaks = np.array([interpolated_peak(s) for s in spectra])
     tops = np.sqrt(spectra.max(axis=1))
     clear = spectra.max(axis=1) > 100 * np.median(spectra, axis=1)
-    found: list[Finding] = []
+    found: list[RecordFinding] = []
     if np.count_nonzero(clear) >= 4:
         lines = peaks[clear]
         if np.ptp(lines) > max(0.5, 0.02 * float(np.median(lines))):
@@ -126,13 +127,13 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[Finding]:
                 f"frequency moves along the record, from {share[0]:.3g} to {share[-1]:.3g} of its middle value: "
                 "a sweep, not a steady tone"
             )
-            found.append(Finding("frequency moves", message, Severity.BLOCKS))
+            found.append(RecordFinding(FindingKind.FREQUENCY_MOVES, message, Severity.BLOCKS))
     if clear.any() and tops.min() < 0.8 * tops.max() and _fades(tops):
         message = (
             f"amplitude moves along the record, {tops.min() / tops.max():.0%} of its largest at the least: "
             "decaying, ringing or only part of the time there"
         )
-        found.append(Finding("amplitude moves", message, Severity.BLOCKS))
+        found.append(RecordFinding(FindingKind.AMPLITUDE_MOVES, message, Severity.BLOCKS))
     return found
 
 

@@ -180,7 +180,7 @@ def _odd_smooth(most: int) -> Iterator[int]:
 
 
 def refuse_non_finite(channels: Sequence[RawArray]) -> None:
-    """Name the first sample that is no finite number.
+    """Name the first sample that is not a finite number.
 
     Raises
     ------

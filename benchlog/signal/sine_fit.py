@@ -15,7 +15,7 @@ from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
 from benchlog.signal.clipping import find_clipping
 from benchlog.signal.dirichlet import boxcar_gain
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.fitted_record import FittedRecord, noise_to_tone
 from benchlog.signal.interference import find_interference
 from benchlog.signal.joint import JointSolution
@@ -103,7 +103,7 @@ def fit_sines(
     Raises
     ------
     AnalysisError
-        If lengths differ, the record is shorter than 16 samples, or a sample is no finite number.
+        If lengths differ, the record is shorter than 16 samples, or a sample is not a finite number.
 
     Examples
     --------
@@ -182,10 +182,10 @@ def _findings(
     scale: FloatArray,
     code_limits: Sequence[tuple[float, float] | None] | None,
     time_s: FloatArray | None,
-) -> list[Finding]:
+) -> list[RecordFinding]:
     limits = [None] * len(channels) if code_limits is None else list(code_limits)
     interval_s = fit.cycles / fit.frequency_hz / fit.n_samples
-    found: list[Finding] = []
+    found: list[RecordFinding] = []
     if time_s is not None:
         found += find_time_base_faults(time_s, interval_s, 2 * np.pi * fit.frequency_hz)
     found += find_few_cycles(fit.cycles, fit.n_samples * interval_s)

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from benchlog.errors import AnalysisError
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray
 
@@ -62,7 +60,7 @@ class SineFit:
     n_samples : int
     degrees_of_freedom : float
         Of each channel's noise estimate.
-    findings : tuple of Finding
+    findings : tuple of RecordFinding
         What is odd about the record.
     """
 
@@ -78,7 +76,7 @@ class SineFit:
     cycles: float
     n_samples: int
     degrees_of_freedom: float
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[RecordFinding, ...] = ()
 
     @property
     def blocked(self) -> bool:
@@ -119,51 +117,3 @@ class SineFit:
     def _u_difference(self, i: int, j: int) -> float:
         c = self.covariance
         return float(np.sqrt(max(c[i, i] + c[j, j] - 2 * c[i, j], 0.0)))
-
-    def gtc_phasor(self, channel: int) -> Any:
-        """Fundamental of one channel as a GTC uncertain complex number, correlated with the others.
-
-        Parameters
-        ----------
-        channel : int
-            Index in the order given to the fit.
-
-        Returns
-        -------
-        GTC.UncertainComplex
-            Peak phasor at the centre of the record.
-        """
-        import GTC
-
-        n = len(self.amplitude)
-        log_amplitude, phase = self._gtc_inputs[channel], self._gtc_inputs[n + channel]
-        size = self.amplitude[channel] * GTC.exp(log_amplitude)
-        return size * (GTC.cos(phase) + 1j * GTC.sin(phase))
-
-    def gtc_ratio(self, numerator: int, denominator: int) -> Any:
-        """Complex ratio of two fundamentals as a GTC uncertain complex number."""
-        return self.gtc_phasor(numerator) / self.gtc_phasor(denominator)
-
-    @cached_property
-    def _gtc_inputs(self) -> list[Any]:
-        """Deviations of log amplitudes and phases, with their covariance, as one ensemble."""
-        import GTC
-
-        n = len(self.amplitude)
-        covariance = self.covariance[1:, 1:]
-        spread = np.sqrt(np.diag(covariance))
-        labels = [f"sine fit, amplitude {i + 1}" for i in range(n)] + [
-            f"sine fit, phase {i + 1}" for i in range(n)
-        ]
-        inputs: list[Any] = GTC.multiple_ureal(
-            [0.0] * n + [float(p) for p in self.phase_rad],
-            [float(u) for u in spread],
-            self.degrees_of_freedom,
-            label_seq=labels,
-        )
-        for i in range(2 * n):
-            for j in range(i):
-                scale = spread[i] * spread[j]
-                if scale > 0 and covariance[i, j] != 0:
-                    GTC.set_correlation(float(covariance[i, j] / scale), inputs[i], inputs[j])
-        return inputs

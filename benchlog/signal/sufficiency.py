@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from benchlog.signal.findings import Finding, Severity, channel_name
+from benchlog.finding import FindingKind
+from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import FloatArray
 
 __all__ = ["find_coarse_steps", "find_few_cycles", "find_weakness"]
 
 
-def find_few_cycles(cycles: float, duration_s: float) -> list[Finding]:
+def find_few_cycles(cycles: float, duration_s: float) -> list[RecordFinding]:
     """Fewer than two cycles: frequency, offset and harmonics can hardly be told apart."""
     if cycles >= 2:
         return []
     needed = 2 * duration_s / cycles
     severity = Severity.BLOCKS if cycles < 0.95 else Severity.WARNS
     return [
-        Finding(
-            "too few cycles",
+        RecordFinding(
+            FindingKind.TOO_FEW_CYCLES,
             f"{cycles:.2f} cycles in the record; at least 2 are needed, 5 are better: "
             f"record {needed:.3g} s or more",
             severity,
@@ -24,8 +25,8 @@ def find_few_cycles(cycles: float, duration_s: float) -> list[Finding]:
     ]
 
 
-def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArray) -> list[Finding]:
-    """Note converters whose steps are no small part of the signal.
+def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArray) -> list[RecordFinding]:
+    """Note converters whose steps are not a small part of the signal.
 
     Parameters
     ----------
@@ -42,23 +43,29 @@ def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArr
                 f"noise to smooth it: {u:.1g} of the amplitude stays uncertain however long the record"
             )
             severity = Severity.NOTE if amplitude > 20 * step else Severity.WARNS
-            found.append(Finding("quantisation", message, severity, i))
+            found.append(RecordFinding(FindingKind.QUANTISATION, message, severity, i))
     return found
 
 
-def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[Finding]:
+def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[RecordFinding]:
     """Say where the tone is not clear of the noise."""
     if min(u_log_amplitude) > 1 / 8:
-        return [Finding("no signal", "no tone stands clear of the noise on any channel", Severity.BLOCKS)]
+        return [
+            RecordFinding(
+                FindingKind.NO_SIGNAL, "no tone stands clear of the noise on any channel", Severity.BLOCKS
+            )
+        ]
     found = [
-        Finding("no signal", f"{channel_name(i)} shows no tone clear of its noise", Severity.BLOCKS, i)
+        RecordFinding(
+            FindingKind.NO_SIGNAL, f"{channel_name(i)} shows no tone clear of its noise", Severity.BLOCKS, i
+        )
         for i, u in enumerate(u_log_amplitude)
         if u > 1 / 5
     ]
     if not sure:
         found.append(
-            Finding(
-                "no signal",
+            RecordFinding(
+                FindingKind.NO_SIGNAL,
                 "the tone is too weak to tell from a faster one folded down by sampling; "
                 "raise the level or record for a shorter time",
                 Severity.BLOCKS,

@@ -14,10 +14,11 @@ import numpy as np
 
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
+from benchlog.finding import FindingKind
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleAverage, CycleWindows
-from benchlog.signal.findings import Finding
+from benchlog.signal.findings import RecordFinding
 from benchlog.signal.harmonic_fit import fit_harmonics
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.quantisation import code_step
@@ -50,7 +51,7 @@ class Waveform:
         Peak phasors of the fundamental and its multiples at the centre of the record.
     whole_cycles : int
         In the record; zero means that all samples were taken.
-    findings : tuple of Finding
+    findings : tuple of RecordFinding
     """
 
     rms: Uncertain
@@ -67,7 +68,7 @@ class Waveform:
     harmonics_counted: int
     harmonics: ComplexArray
     whole_cycles: int
-    findings: tuple[Finding, ...] = ()
+    findings: tuple[RecordFinding, ...] = ()
 
 
 def measure_channel(
@@ -143,14 +144,19 @@ def measure_waveform(
     findings = fit.findings
     frequency: Any = None
     if frequency_hz is not None:
-        findings = tuple(f for f in findings if f.kind not in ("too few cycles", "no signal"))
+        findings = tuple(
+            f for f in findings if f.kind not in (FindingKind.TOO_FEW_CYCLES, FindingKind.NO_SIGNAL)
+        )
         frequency = uncertain(frequency_hz, 0.0)
         if len(codes) * interval_s * frequency_hz < 0.999:
             raise AnalysisError(
                 f"the record holds {len(codes) * interval_s * frequency_hz:.3g} cycles of {frequency_hz:.6g} Hz",
                 hint="record at least one whole cycle",
             )
-    elif not any(f.kind in ("no signal", "spectrum") for f in findings) and fit.cycles >= 0.999:
+    elif (
+        not any(f.kind in (FindingKind.NO_SIGNAL, FindingKind.SPECTRUM) for f in findings)
+        and fit.cycles >= 0.999
+    ):
         frequency = uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, label="noise")
     hertz = float(frequency.x) if frequency is not None else 0.0
     distortion = None

@@ -10,8 +10,6 @@ BUILT_IN = {
     "visa.meter": "benchlog_drivers.visa_meter:VisaMeter",
     "visa.scope": "benchlog_drivers.visa_scope:VisaScope",
     "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
-    "soundcard.scope": "benchlog_drivers.sound_scope:SoundCardScope",
-    "soundcard.generator": "benchlog_drivers.sound_generator:SoundCardGenerator",
     "typed": "benchlog_drivers.typed:TypedReader",
     "replay": "benchlog_drivers.replay:ReplayReader",
     "tap": "benchlog_drivers.tap:open_tap",

@@ -179,7 +179,7 @@ def parse_error(line: str) -> ErrorReply:
     match = _ERROR.fullmatch(line)
     if not match:
         raise BadFrameError(
-            f"{_shown(line)} is no error reply",
+            f"{_shown(line)} is not an error reply",
             hint="the dialect's error query may not be this instrument's",
             raw=line.encode("latin-1", "replace"),
         )
@@ -212,7 +212,7 @@ def parse_block_header(data: bytes | bytearray) -> BlockHeader | None:
     Raises
     ------
     BadFrameError
-        If it is no block.
+        If it is not a block.
     """
     if len(data) < 2:
         if data and data[:1] != b"#":
@@ -233,12 +233,12 @@ def not_a_block(data: bytes | bytearray) -> BadFrameError:
     """Make the error for bytes that should have been a binary block."""
     head = bytes(data[:40])
     return BadFrameError(
-        f"{head!r} is no binary block", hint="the instrument may have answered with a message", raw=head
+        f"{head!r} is not a binary block", hint="the instrument may have answered with a message", raw=head
     )
 
 
 def parse_fields(text: str, names: Sequence[str]) -> dict[str, float]:
-    """Read a preamble: comma-separated fields in a known order; fields that are no numbers are left out.
+    """Read a preamble: comma-separated fields in a known order; fields that are not numbers are left out.
 
     Raises
     ------

@@ -133,7 +133,7 @@ class VisaLink:
         LinkLostError
             When the link is gone.
         BadFrameError
-            When the answer never ends or is no text.
+            When the answer never ends or is not text.
         """
         with self.lock:
             self.write(command)
@@ -192,7 +192,7 @@ class VisaLink:
         ReadTimeoutError, LinkLostError
             When the block stopped short; the message counts the bytes.
         BadFrameError
-            When the answer is no block, or has another size than expected.
+            When the answer is not a block, or has another size than expected.
         """
         with self.lock:
             self.write(command)

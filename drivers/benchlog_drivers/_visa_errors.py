@@ -82,7 +82,7 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
                 reason=OpenReason.BUSY,
             )
         if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
-            return OpenError(f"{where} is no VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
+            return OpenError(f"{where} is not a VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
         silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
         if silent or status == "VI_ERROR_RSRC_NFOUND":
             said = "nobody answers there"

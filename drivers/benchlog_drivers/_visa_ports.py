@@ -263,7 +263,7 @@ def open_port(
         opened: Any = manager.open_resource(name, open_timeout=round(timeout_s * 1000))
         if not hasattr(opened, "write_raw"):
             opened.close()
-            raise OpenError(f"{name} is no resource that answers questions", hint=NAMES_HINT)
+            raise OpenError(f"{name} is not a resource that answers questions", hint=NAMES_HINT)
         resource = opened
         port: SocketPort | SerialPort | MessagePort
         if lan:

@@ -28,7 +28,7 @@ __all__ = ["SerialMeter", "SerialOptions"]
 # Longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link.
 SLICE_S = 0.1
 ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
-GARBAGE_BYTES = 48  # so many bytes without one frame are no accident
+GARBAGE_BYTES = 48  # so many bytes without one frame are not an accident
 _TEXT = frozenset(b"\t\r\n" + bytes(range(0x20, 0x7F)))
 
 

@@ -85,11 +85,11 @@ def open_tap(instrument: str, rest: str, options: Adapter, *, clock: Clock | Non
     Raises
     ------
     UsageError
-        If it is no meter.
+        If it is not a meter.
     """
     if not isinstance(options, Reader):
         raise UsageError(
-            f"{instrument} is no meter, and only meters can be tapped",
+            f"{instrument} is not a meter, and only meters can be tapped",
             hint="a scope's captures are kept anyway",
         )
     return TappedReader(options, Path(rest), clock=clock)

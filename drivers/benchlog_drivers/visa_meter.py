@@ -107,7 +107,7 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         found = next((f for f, m in dialect.functions.items() if word in m.answers), None)
         if wanted is None and found is None:
             raise OpenError(
-                f"the meter says it is set to {said!r}, which is no known function",
+                f"the meter says it is set to {said!r}, which is not a known function",
                 hint="say what it measures with function=, one of "
                 + ", ".join(f.value for f in dialect.functions),
                 reason=OpenReason.WRONG_DEVICE,
@@ -143,7 +143,7 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         Raises
         ------
         BadFrameError
-            If it is no number.
+            If it is not a number.
         """
         value, step, state = parse_measurement(line, self._sentinels)
         resolution = (self._resolution or step) if state is State.OK else 0.0

@@ -134,12 +134,12 @@ def read_about(path: Path) -> dict[str, Any]:
     Raises
     ------
     CaptureFileError
-        If it is no wiretap file.
+        If it is not a wiretap file.
     """
     with path.open(encoding="utf-8", errors="replace") as file:
         first, second = file.readline(200).strip(), file.readline(1_000_000)
     if first != MAGIC or not second.startswith("about "):
-        raise CaptureFileError(f"{path} is no wiretap file", hint=f"its first line must be {MAGIC!r}")
+        raise CaptureFileError(f"{path} is not a wiretap file", hint=f"its first line must be {MAGIC!r}")
     try:
         about = json.loads(second.removeprefix("about "))
     except (ValueError, RecursionError) as error:

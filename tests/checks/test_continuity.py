@@ -81,7 +81,7 @@ def test_missing_null_is_a_finding():
 
 @pytest.mark.parametrize("text", ["0.2 V dc", "1.0 A dc"])
 def test_other_functions_are_refused(text):
-    """Volts without current are no resistance."""
+    """Volts without current are not resistance."""
     with pytest.raises(UsageError):
         check_continuity(MeterReading(parse_displayed(text), parse_accuracy("1 % + 5")), max_ohm=1.0)
 
@@ -95,7 +95,7 @@ def test_zero_current_is_refused():
 
 
 def test_a_lead_null_above_the_reading_is_doubted():
-    """0.1 ohm less 0.3 ohm is no resistance below the limit."""
+    """0.1 ohm less 0.3 ohm is not a resistance below the limit."""
     result = check_continuity(ohms("0.1 ohm"), lead_null=ohms("0.3 ohm"), max_ohm=5.0)
     assert result.verdict is Verdict.INDETERMINATE
     assert "doubt the null" in result.reason

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.budget_roles import roles
 from helpers.two_channels import Scope, write_csv
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -19,6 +20,7 @@ from benchlog.capture import Capture
 from benchlog.checks.turns_ratio import Injection, RatioSetup, Winding, check_turns_ratio
 from benchlog.cli import main
 from benchlog.errors import UsageError
+from benchlog.influence import Role
 from benchlog.magnetics.transformer import Transformer
 from benchlog.result import Limits, Verdict
 
@@ -47,7 +49,13 @@ def test_plan_100_measured_101_with_default_gains_cannot_be_told() -> None:
     # Two gains of ±3 % each: 2.45 % standard.
     ratio = result.quantities["turns_ratio"]
     assert ratio.standard_uncertainty / ratio.value == pytest.approx(0.0245, abs=2e-4)
-    assert {line.label for line in ratio.budget[:2]} == {"gain of channel A", "gain of channel B"}
+    assert roles(ratio)[:2] == [Role.GAIN, Role.GAIN]
+    assert {
+        i.channel: line.sensitivity for line in ratio.budget if (i := line.influence) and i.role is Role.GAIN
+    } == {
+        "A": pytest.approx(ratio.value),
+        "B": pytest.approx(-ratio.value),
+    }
 
 
 def test_what_would_settle_it_is_ranked_by_uncertainty() -> None:
@@ -79,9 +87,8 @@ def test_swap_cancels_channel_gains_but_not_the_gain_between_ranges() -> None:
     normal, swapped = _captures(60, scope=scope)
     result = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped)
     ratio = result.quantities["turns_ratio"]
-    labels = [line.label for line in ratio.budget]
-    assert labels[0] == "gain between ranges"
-    assert not any("gain of channel" in label for label in labels)
+    assert roles(ratio)[0] is Role.RANGE_GAIN
+    assert Role.GAIN not in roles(ratio)
     assert ratio.value == pytest.approx(60 / 1.004, rel=5e-4)
     assert abs(ratio.value - 60) < ratio.expanded_uncertainty
     assert any("channel A reading +4.9" in note for note in result.details["notes"])
@@ -92,7 +99,7 @@ def test_channels_on_one_range_have_no_range_term() -> None:
     setup = RatioSetup(primary="B", secondary="A", loop_turns=5)
     normal, swapped = _captures(6, loop=5)
     result = check_turns_ratio(normal, setup, expected_turns=6, swapped=swapped)
-    assert "gain between ranges" not in {line.label for line in result.quantities["turns_ratio"].budget}
+    assert Role.RANGE_GAIN not in roles(result.quantities["turns_ratio"])
     assert result.verdict is Verdict.PASS
 
 
@@ -224,7 +231,7 @@ def test_current_injection_with_burden() -> None:
         lead = math.degrees(math.atan(1285.97 / frequency))
         assert result.quantities["phase"].value == pytest.approx(lead, abs=0.15)
         assert "several kilovolts" in result.cautions[0]
-        assert {"burden", "current resistor"} <= {line.label for line in ratio.budget}
+        assert {Role.BURDEN, Role.CURRENT_RESISTOR} <= set(roles(ratio))
         errors = result.details["accuracy_class"]
         assert errors["phase_displacement_minutes"] == pytest.approx(60 * lead, abs=9)
         assert "points" in errors["words"] or "no accuracy class" in errors["words"]

@@ -189,7 +189,7 @@ def test_picture_as_capture(call, own_folder):
 
 
 def test_text_file_as_logbook(call, own_folder):
-    """A text file is no logbook, and stays as it is."""
+    """A text file is not a logbook, and stays as it is."""
     text = own_folder / "bench.logbook"
     text.write_text("shopping list\n", encoding="utf-8")
     for words in (("record", "list"), SUPPLY):

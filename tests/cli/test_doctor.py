@@ -96,7 +96,7 @@ def test_a_wrong_bench_file_is_told(capsys: pytest.CaptureFixture[str], tmp_path
     """Exit 2, as every command that needs the bench file ends with it; all else is shown."""
     (tmp_path / "bench.toml").write_text("[[instrument", encoding="utf-8")
     assert main(["doctor"]) == 2
-    assert "no valid TOML" in capsys.readouterr().out
+    assert "not valid TOML" in capsys.readouterr().out
 
 
 def test_a_missing_library_is_exit_4(

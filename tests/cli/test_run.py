@@ -125,7 +125,7 @@ def test_no_cards_is_shorter(folder: Path, capsys: pytest.CaptureFixture[str]) -
         (("run", "plan.toml", "--no-record"), 2, "without a record", "leave --no-record out"),
         (("run", "other.toml"), 2, "does not exist", "benchlog new"),
         (("run", "plan.toml", "--answers", "none.txt"), 2, "none.txt", "path"),
-        (("run", "plan.toml", "--answers", "picture.png"), 2, "no text", "UTF-8"),
+        (("run", "plan.toml", "--answers", "picture.png"), 2, "not text", "UTF-8"),
         (("manual", "--out", "plan.toml"), 2, "is a file", "--out man"),
         (("manual", "solder"), 2, "", ""),
         (("completion", "csh"), 2, "", ""),

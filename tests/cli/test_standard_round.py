@@ -91,7 +91,7 @@ def test_a_second_failure_in_a_round_points_to_the_list_above(desk: StandardsDes
 
 
 def test_no_chart_alarm_before_there_is_a_base_line(desk: StandardsDesk) -> None:
-    """One earlier reading is no base line: only with E_n near its limit does the chart speak."""
+    """One earlier reading is not a base line: only with E_n near its limit does the chart speak."""
     desk.run("standard", "MB-02", "CS-3", "5.00 V dc")
     quiet = desk.run("standard", "MB-02", "CS-3", "5.03 V dc", "--json").json
     assert quiet["findings"] == []

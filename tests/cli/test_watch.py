@@ -229,7 +229,7 @@ def test_a_meter_that_left_its_chart_or_failed_its_standard_is_in_doubt_from_the
     [
         ([], "no meter to watch"),
         (["nosuch"], "no instrument 'nosuch'"),
-        (["sim:SC-03"], "is no meter"),
+        (["sim:SC-03"], "is not a meter"),
         (["sim:MA-01", "--group", "x=MA-01"], "needs two meters"),
         (["sim:MA-01", "--group", "x=MA-01,M9"], "no instrument 'M9'"),
         (["sim:MA-01", "sim:MA-01"], "named twice"),

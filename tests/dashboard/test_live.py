@@ -113,7 +113,7 @@ def test_keys_stop_enter_and_drop_and_the_terminal_s_mode_is_restored() -> None:
             assert list(keyboard.entries()) == []
             assert keyboard.entry is None
             assert not keyboard.stop
-            os.write(master, b"\x1b[A")  # an arrow key is no entry
+            os.write(master, b"\x1b[A")  # an arrow key is not an entry
             assert list(keyboard.entries()) == []
             os.write(master, b"q")
             assert list(keyboard.entries()) == []

@@ -9,19 +9,16 @@ import pytest
 from rich.console import Console
 
 from benchlog.dashboard.model import (
-    CheckNow,
     GroupLine,
     Health,
     MeterLine,
     Next,
     Place,
     Snapshot,
-    check_now,
 )
 from benchlog.dashboard.suspect import Kind, Suspect
 from benchlog.dashboard.trend import Trace
 from benchlog.dashboard.view import SHAPES, view
-from benchlog.result import Limits, Uncertain
 
 
 def meter(tag: str, **fields: object) -> MeterLine:
@@ -43,7 +40,7 @@ def meter(tag: str, **fields: object) -> MeterLine:
     return MeterLine(tag, **(usual | fields))  # type: ignore[arg-type]
 
 
-def snapshot(meters: int = 2, doubts: int = 0, check: CheckNow | None = None) -> Snapshot:
+def snapshot(meters: int = 2, doubts: int = 0) -> Snapshot:
     """A picture with that many meters on one node and that many doubts."""
     tags = [f"MA-{k:02d}" for k in range(1, meters + 1)]
     lines = [meter(tag) for tag in tags]
@@ -61,7 +58,6 @@ def snapshot(meters: int = 2, doubts: int = 0, check: CheckNow | None = None) ->
         suspects,
         {"short_tips": step},
         Health(12.0, 400, 396, 4, target="bench.logbook"),
-        check,
     )
 
 
@@ -117,37 +113,6 @@ def test_a_terminal_without_the_shapes_gets_ascii() -> None:
     text = "\n".join(drawn(snapshot(3, 1), 200, 50, plain=True))
     assert text.isascii()
     assert "! MA-01" in text
-
-
-@pytest.mark.parametrize(
-    ("value", "expanded", "word"),
-    [
-        (27.8, 0.3, "inside"),
-        (29.4, 0.3, "too close to call"),
-        (31.0, 0.3, "outside"),
-        (20.0, 0.3, "outside"),
-    ],
-)
-def test_limits_and_reading_share_a_bar(value: float, expanded: float, word: str) -> None:
-    check = check_now(
-        "C03 no-load voltage",
-        Limits(26.1, 29.5, "V"),
-        Uncertain(value, expanded / 2, expanded, "V"),
-    )
-    assert check.word == word
-    lines = drawn(snapshot(check=check), 80, 24)
-    bar = next(k for k, line in enumerate(lines) if "┃" in line)
-    assert "26.10 V" in lines[bar]
-    assert "29.50 V" in lines[bar]
-    reading, low, high = lines[bar + 1].index("●"), lines[bar].index("┃"), lines[bar].rindex("┃")
-    assert (low < reading < high) is (26.1 < value < 29.5)
-
-
-def test_a_one_sided_limit_and_a_missing_reading_are_drawn() -> None:
-    check = check_now("C16 sink", Limits(None, 65.0, "degC"), None)
-    lines = drawn(snapshot(check=check), 80, 24)
-    assert any("no reading yet" in line for line in lines)
-    assert sum(line.count("┃") for line in lines) == 1
 
 
 def grouped(words: str = "", **fields: object) -> Snapshot:

@@ -57,7 +57,7 @@ def test_a_project_may_replace_a_shipped_dialect_under_its_name(tmp_path: Path) 
 @pytest.mark.parametrize(
     ("text", "where"),
     [
-        ('name = "x', "no valid TOML"),
+        ('name = "x', "not valid TOML"),
         ('extends = "preamble_ten"\n', "name"),
         ('name = "has space"\n', "name"),
         ('name = "x"\n', "kind"),

@@ -96,7 +96,7 @@ def test_every_published_error_line_is_read_with_its_class() -> None:
 
 @pytest.mark.parametrize("line", ["", "no error", '"No error"', "E42"])
 def test_an_error_line_without_number_is_refused(line: str) -> None:
-    """Something that is no error reply is not taken for 'no error'."""
+    """Something that is not an error reply is not taken for 'no error'."""
     with pytest.raises(BadFrameError):
         parse_error(line)
 

@@ -104,7 +104,7 @@ def audio(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeAudio]:
 
 @pytest.fixture
 def card(audio: FakeAudio) -> ModuleType:
-    return importlib.import_module("benchlog_drivers.sound_scope")
+    return importlib.import_module("benchlog_soundcard.scope")
 
 
 @pytest.mark.parametrize(("samples", "dtype"), [("int16", np.int16), ("float32", np.float32)])
@@ -231,15 +231,15 @@ def test_volts_need_a_calibrated_output(card: ModuleType) -> None:
 
 def test_a_missing_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     """Without python-sounddevice the adapter is unavailable, with the package to install, and the rest works."""
-    for module in ("_sound", "sound_scope", "sound_generator"):
-        monkeypatch.delitem(sys.modules, f"benchlog_drivers.{module}", raising=False)
+    for module in ("library", "scope", "generator"):
+        monkeypatch.delitem(sys.modules, f"benchlog_soundcard.{module}", raising=False)
     monkeypatch.setattr(importlib.util, "find_spec", lambda name, package=None: None)
     with pytest.raises(AdapterUnavailableError) as caught:
         make_adapter("soundcard:", "SC", kind="scope")
     assert "sounddevice" in caught.value.message
     assert "pip install sounddevice" in caught.value.hint
     assert isinstance(caught.value, InstrumentError)
-    assert Registry().schemes()["soundcard"] == "built-in"
+    assert Registry().schemes()["soundcard"] == "benchlog"  # the plug-in's distribution
 
 
 _NULL_SINK = """

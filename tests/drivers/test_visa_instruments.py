@@ -215,7 +215,7 @@ def test_what_fits_no_dialect_is_the_wrong_device() -> None:
 
 
 def test_who_does_not_answer_is_the_wrong_device() -> None:
-    """Something listens there, but it is no SCPI instrument."""
+    """Something listens there, but it is not a SCPI instrument."""
     with ScpiServer(lambda command: None) as server, pytest.raises(OpenError) as caught:
         VisaScope("S", server.resource, LinkOptions(timeout_s=0.1)).open()
     assert caught.value.reason is OpenReason.WRONG_DEVICE
@@ -329,7 +329,7 @@ def test_a_slow_meter_is_waited_for_not_asked_twice() -> None:
 
 
 def test_garbage_from_a_meter_is_a_bad_frame_with_its_bytes() -> None:
-    """Nothing is invented from a line that is no number."""
+    """Nothing is invented from a line that is not a number."""
     with ScpiServer(_meter("27.75 V")) as server, VisaMeter("M", server.resource) as meter:
         with pytest.raises(BadFrameError) as caught:
             meter.read()

@@ -157,7 +157,7 @@ def test_a_late_answer_is_not_taken_for_the_next_one(link: VisaLink) -> None:
 
 
 def test_a_flood_without_line_end_ends_in_an_error(link: VisaLink) -> None:
-    """Memory stays bounded: 64 KiB without a line end is no answer."""
+    """Memory stays bounded: 64 KiB without a line end is not an answer."""
     with pytest.raises(BadFrameError, match="without a line end"):
         link.query("FLOOD?", 2.0)
     assert link.query("NUM?") == "42"

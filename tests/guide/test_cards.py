@@ -6,25 +6,13 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from helpers.plan_text import made
 
 from benchlog.bench import AccuracyLine, Bench, Instrument
 from benchlog.guide.cards import WIDTH, Card, danger_lines, hookup_card, item_card
 from benchlog.guide.drawings import across, path
-from benchlog.plan import (
-    AnyCheck,
-    CompareCheck,
-    ContinuityCheck,
-    CrossCheck,
-    InductanceCheck,
-    IsolationCheck,
-    ListCheck,
-    QuestionItem,
-    RatioCheck,
-    ReadingCheck,
-    RectifiedCheck,
-    SupplyCheck,
-    read_plan,
-)
+from benchlog.plan import Check, read_plan
+from benchlog.plan.list_kind import ListCheck, QuestionItem
 from benchlog.reading import Function
 
 BENCH = Bench(
@@ -38,7 +26,7 @@ BENCH = Bench(
 LONG = "a part whose name is far longer than any box"
 
 
-def cards_of(check: AnyCheck) -> list[Card]:
+def cards_of(check: Check) -> list[Card]:
     if isinstance(check, ListCheck):
         return [item_card(i, check.part, BENCH) for i in check.item if not isinstance(i, QuestionItem)]
     return [hookup_card(check, BENCH)]
@@ -66,25 +54,38 @@ def test_every_check_of_the_shipped_plans_has_a_card(source: str, tmp_path: Path
 @pytest.mark.parametrize(
     "check",
     [
-        SupplyCheck(id="C1", part=LONG, nameplate="24 V dc", meter="MB-02"),
-        RectifiedCheck(id="C1", part=LONG, meter="MA-01"),
-        ContinuityCheck(id="C1", part=LONG, meter="MA-01"),
-        ContinuityCheck(id="C1", part=LONG, meter="MA-01", four_wire=True, current="0.500 A dc"),
-        CrossCheck(id="C1", part=LONG, meters=("MA-01", "MB-02", "a third meter with a name")),
-        *(ReadingCheck(id="C1", part=LONG, function=f, meter="MA-01") for f in Function),
-        IsolationCheck(id="C1", part=LONG, supply="30 V", min="1 Gohm"),
-        CompareCheck(id="C1", part=LONG, reference="10.00 ohm", meter="MA-01"),
-        RatioCheck(id="C1", part=LONG, expect="100", scope="SC-03", primary="CH1", secondary="CH2"),
-        RatioCheck(
-            id="C1", part=LONG, expect="100", scope="SC-03", primary="A", secondary="B", opposed_turns=100
+        made("C1", "supply", part=LONG, nameplate="24 V dc", meter="MB-02"),
+        made("C1", "rectified", part=LONG, meter="MA-01"),
+        made("C1", "continuity", part=LONG, meter="MA-01"),
+        made("C1", "continuity", part=LONG, meter="MA-01", four_wire=True, current="0.500 A dc"),
+        made("C1", "crosscheck", part=LONG, meters=("MA-01", "MB-02", "a third meter with a name")),
+        *(made("C1", "reading", part=LONG, function=f, meter="MA-01") for f in Function),
+        made("C1", "isolation", part=LONG, supply="30 V", min="1 Gohm"),
+        made("C1", "compare", part=LONG, reference="10.00 ohm", meter="MA-01"),
+        made("C1", "ratio", part=LONG, expect="100", scope="SC-03", primary="CH1", secondary="CH2"),
+        made(
+            "C1",
+            "ratio",
+            part=LONG,
+            expect="100",
+            scope="SC-03",
+            primary="A",
+            secondary="B",
+            opposed_turns=100,
         ),
-        InductanceCheck(
-            id="C1", part=LONG, scope="SC-03", across="CH1", resistor_channel="CH2", resistor="1 kohm"
+        made(
+            "C1",
+            "inductance",
+            part=LONG,
+            scope="SC-03",
+            across="CH1",
+            resistor_channel="CH2",
+            resistor="1 kohm",
         ),
     ],
     ids=lambda c: f"{c.__struct_config__.tag} {getattr(c, 'function', '')}".strip(),
 )
-def test_every_kind_fits_with_long_names(check: AnyCheck) -> None:
+def test_every_kind_fits_with_long_names(check: Check) -> None:
     (card,) = cards_of(check)
     assert card.settings
     fits(card)
@@ -92,14 +93,14 @@ def test_every_kind_fits_with_long_names(check: AnyCheck) -> None:
 
 def test_a_current_goes_into_the_current_jack_in_series() -> None:
     """The red lead's jack is named, the drawing has the meter in the path, the danger says never across."""
-    card = hookup_card(ReadingCheck(id="C1", part="T1", function=Function.DC_CURRENT, meter="MA-01"), BENCH)
+    card = hookup_card(made("C1", "reading", part="T1", function=Function.DC_CURRENT, meter="MA-01"), BENCH)
     assert "current jack" in card.settings[0]
     assert "[ MA-01 ]" in card.drawing[0]
     assert any("never across" in danger for danger in card.dangers)
 
 
 def test_volts_go_into_the_volts_jack_with_leads_and_category() -> None:
-    card = hookup_card(ReadingCheck(id="C1", part="T1", function=Function.AC_VOLTS, meter="MA-01"), BENCH)
+    card = hookup_card(made("C1", "reading", part="T1", function=Function.AC_VOLTS, meter="MA-01"), BENCH)
     assert "dial V~" in card.settings[0]
     assert "red V/ohm jack" in card.settings[0]
     assert "leads LA" in card.settings[0]
@@ -107,24 +108,24 @@ def test_volts_go_into_the_volts_jack_with_leads_and_category() -> None:
 
 
 def test_mains_inside_is_said() -> None:
-    card = hookup_card(SupplyCheck(id="C1", part="T1", nameplate="24 V ac 40 VA", meter="MA-01"), BENCH)
+    card = hookup_card(made("C1", "supply", part="T1", nameplate="24 V ac 40 VA", meter="MA-01"), BENCH)
     assert any("leave it closed" in danger for danger in card.dangers)
 
 
 def test_a_charged_capacitor_is_said() -> None:
-    card = hookup_card(RectifiedCheck(id="C1", part="REC", meter="MA-01"), BENCH)
+    card = hookup_card(made("C1", "rectified", part="REC", meter="MA-01"), BENCH)
     assert any("stays charged" in danger for danger in card.dangers)
 
 
 def test_four_wire_keeps_the_meter_inside_the_current_clips() -> None:
-    card = hookup_card(ContinuityCheck(id="C1", part="CT1", four_wire=True, meter="MA-01"), BENCH)
+    card = hookup_card(made("C1", "continuity", part="CT1", four_wire=True, meter="MA-01"), BENCH)
     labels = [line.strip(" |") for line in card.drawing[2:]]
     assert labels == ["current clip", "MA-01 black, inside", "MA-01 red, inside", "current clip"]
 
 
 def test_an_instrument_that_is_not_on_the_bench_keeps_its_own_instructions() -> None:
     """Jacks of a borrowed insulation tester are not guessed."""
-    check = ReadingCheck(id="C1", part="T1", function=Function.OHMS, meter="insulation tester")
+    check = made("C1", "reading", part="T1", function=Function.OHMS, meter="insulation tester")
     card = hookup_card(check, BENCH)
     assert "own instructions" in card.settings[0]
     assert not any("COM" in line for line in card.drawing)
@@ -132,7 +133,7 @@ def test_an_instrument_that_is_not_on_the_bench_keeps_its_own_instructions() -> 
 
 def test_no_card_says_that_anything_is_safe() -> None:
     for function in Function:
-        card = hookup_card(ReadingCheck(id="C1", part="T1", function=function, meter="MA-01"), BENCH)
+        card = hookup_card(made("C1", "reading", part="T1", function=function, meter="MA-01"), BENCH)
         assert "safe" not in " ".join([*card.settings, *card.dangers]).lower()
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from helpers.guided_project import ALL, METER, GuidedProject
+from helpers.plan_text import made
 from helpers.planned_project import START_NS
 from helpers.scripted_person import ScriptedPerson
 
@@ -14,7 +15,7 @@ from benchlog.bench import Bench, Instrument, Standard
 from benchlog.clock import ManualClock
 from benchlog.guide.start_round import due_meters
 from benchlog.logbook import Logbook
-from benchlog.plan import AnyCheck, RatioCheck, ReadingCheck
+from benchlog.plan import Check
 from benchlog.reading import Function
 
 STANDARDS = Bench(
@@ -74,14 +75,13 @@ def test_a_meter_that_fails_recalls_what_rested_on_it(rig: GuidedProject) -> Non
 
 def test_only_meters_that_the_checks_use_are_due(tmp_path: Path) -> None:
     """A scope check needs no meter; one that leaves the meter open may need any."""
-    head = {"id": "C1", "part": "T1"}
-    scope = RatioCheck(**head, expect="60", scope="SC-03", primary="A", secondary="B")
+    scope = made("C1", "ratio", expect="60", scope="SC-03", primary="A", secondary="B")
     bench = Bench([METER, Instrument(tag="MC-03")], list(STANDARDS.standards.values()))
     with Logbook.open(tmp_path / "x.logbook", clock=ManualClock(START_NS)) as book:
 
-        def due(*checks: AnyCheck) -> list[str]:
+        def due(*checks: Check) -> list[str]:
             return [meter.tag for meter in due_meters(checks, bench, book, START_NS)]
 
         assert due(scope) == []
-        assert due(ReadingCheck(**head, function=Function.DC_VOLTS, meter="MC-03")) == ["MC-03"]
-        assert due(ReadingCheck(**head, function=Function.DC_VOLTS)) == ["MB-02", "MC-03"]
+        assert due(made("C1", "reading", function="V=", meter="MC-03")) == ["MC-03"]
+        assert due(made("C1", "reading", function="V=")) == ["MB-02", "MC-03"]

@@ -218,6 +218,18 @@ def test_a_new_word_cuts_the_old_one_short(tmp_path: Path) -> None:
     assert time.monotonic() - began < 5
 
 
+def test_windows_speaks_with_its_own_voice(tmp_path: Path) -> None:
+    """The text comes on standard input: nothing of it can be read as a command of the shell that speaks."""
+    heard = tmp_path / "heard"
+    program = talker(tmp_path, f"pathlib.Path({str(heard)!r}).write_bytes(sys.stdin.buffer.read())")
+    speech = find_speech(lambda name: str(program) if name == "powershell" else None, "win32")
+    assert speech is not None
+    speech.say("27.75 Ω'; exit #")
+    speech.stop(10.0)
+    assert heard.read_text("utf-8") == "27.75 Ω'; exit #"
+    assert not any("27.75" in argument for argument in speech.arguments)
+
+
 @pytest.mark.parametrize("which", [lambda name: None])
 def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | None]) -> None:
     assert find_speech(which) is None

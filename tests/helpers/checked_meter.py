@@ -8,6 +8,7 @@ from typing import Any
 from helpers.desk import TYPED_BENCH, Desk
 from helpers.plan_text import hold, part, plan_text, reading_check, table
 from helpers.planned_project import PlannedProject
+from helpers.small_logbook import standard_body
 
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
@@ -56,9 +57,10 @@ class CheckedMeter(PlannedProject):
 
     def standard(self, verdict: str, standard: str = "CS-3", function: str = "V=", **more: Any) -> int:
         """Write a reading of a standard down; a minute passes."""
-        body = {"meter": "MB-02", "standard": standard, "function": function, "as": "found", "error": 0.0}
         self.clock.advance(MINUTE_S)
-        return self.book.append("standard", {**body, "verdict": verdict, **more}).seq
+        return self.book.append(
+            "standard", standard_body("MB-02", verdict, standard=standard, function=function, **more)
+        ).seq
 
     def doubt(self, function: str = "V=", **more: Any) -> Doubt | None:
         """What the record says of MB-02."""

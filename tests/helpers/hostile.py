@@ -11,9 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from helpers.plan_text import table
+from helpers.small_logbook import standard_body
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import ManualClock
+from benchlog.finding import Finding, FindingKind
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan, read_plan
 from benchlog.project.release import release_hold
@@ -112,7 +114,7 @@ def hostile_results(plan: Plan, bad: Iterator[str]) -> list[Result]:
                 hookup=next(bad),
                 conditions={"load": next(bad), next(bad)[:60]: next(bad)},
                 cautions=(next(bad),),
-                findings=(next(bad), next(bad)),
+                findings=(Finding(FindingKind.NOTE, next(bad)), Finding(FindingKind.NOTE, next(bad))),
                 design_checks=(DesignCheck(next(bad), Verdict.PASS, 1e308, 1e308, "V", next(bad)),),
                 details={"items": {next(bad)[:80]: {"verdict": "pass", "reason": next(bad)}}} if kind == "list" else {},
             )
@@ -174,7 +176,7 @@ def hostile_logbook(folder: Path, home: str = CALLS_HOME) -> tuple[Path, Plan]:
             book.append("note", {"text": next(bad), "about": next(bad)})
         book.append(
             "standard",
-            {"meter": next(bad)[:100], "verdict": "pass", "standard": next(bad), "function": next(bad)},
+            standard_body(next(bad)[:100], "pass", standard=next(bad), function=next(bad)),
         )
         book.append("recall", {"meter": next(bad), "function": next(bad), "reason": next(bad), "holds": [], "results": [
             {"entry": 4, "check_id": next(bad), "part": next(bad), "class": "stands", "reason": next(bad), "holds": []}

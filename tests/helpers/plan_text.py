@@ -8,6 +8,11 @@ from __future__ import annotations
 import json
 from typing import Any
 
+import msgspec
+
+from benchlog.plan import Check
+from benchlog.plan.kinds import AnyCheck
+
 #: The name under which a reading's limits stand in a plan, by what the meter's dial says.
 QUANTITIES = {"V": "voltage", "A": "current"}
 
@@ -63,3 +68,9 @@ def reading_check(
 def hold(hold_id: str, step: str, *needs: str, **fields: Any) -> str:
     """One hold point: a step and the checks that must have passed."""
     return table("hold", id=hold_id, step=step, needs=list(needs), **fields)
+
+
+def made(check_id: str, kind: str, *, part: str = "T1", **fields: Any) -> Check:
+    """One check of any kind as it comes out of a plan file."""
+    plain = {"id": check_id, "kind": kind, "part": part, **fields}
+    return msgspec.convert(plain, AnyCheck, dec_hook=lambda kind, given: kind.from_toml(given))

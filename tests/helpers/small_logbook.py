@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -63,6 +64,26 @@ def a_result(verdict: Verdict = Verdict.PASS, part: str = "T1", check_id: str = 
         limits={"no_load_voltage": Limits(25.6, 29.0, "V", "nameplate")},
         instruments=("MA-01",),
     )
+
+
+def standard_body(meter: str, verdict: str, **more: Any) -> dict[str, Any]:
+    """Body of a check-standard entry."""
+    return {
+        "meter": meter,
+        "standard": "CS-3",
+        "function": "V=",
+        "displayed": "5.00 V dc",
+        "value": 5.0,
+        "resolution": 0.01,
+        "standard_value": 5.0,
+        "unit": "V",
+        "error": 0.0,
+        "e_n": 0.1,
+        "verdict": verdict,
+        "chart": {"signal": "quiet"},
+        "as": "found",
+        **more,
+    }
 
 
 def a_capture(samples: int = 200) -> Capture:

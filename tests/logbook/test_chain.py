@@ -96,7 +96,7 @@ def test_deep_nesting_and_huge_entries_are_refused() -> None:
 
 
 def test_a_lone_surrogate_is_replaced() -> None:
-    """A file name that is no text, as some systems allow, can still be noted."""
+    """A file name that is not text, as some systems allow, can still be noted."""
     text, digest = compose(1, "note", 0, TIME, ZERO_DIGEST, {"name": "a\udc80b", "k\ud800": 1})
     assert parse_entry(text, digest).body == {"name": "a?b", "k?": 1}
 

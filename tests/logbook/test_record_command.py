@@ -37,7 +37,7 @@ class Command:
         self.capsys = capsys
 
     def text(self, *words: str, code: int = 0) -> str:
-        """Standard output, or standard error where the exit code is no success."""
+        """Standard output, or standard error where the exit code is not a success."""
         assert main(["record", *words, "--logbook", str(self.path)]) == code
         out, err = self.capsys.readouterr()
         return out if out else err

@@ -9,14 +9,13 @@ import msgspec
 import numpy as np
 import pandas as pd
 import pytest
-from helpers.small_logbook import START, a_result, some_readings
+from helpers.small_logbook import START, some_readings
 
 import benchlog
 from benchlog.clock import ManualClock
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import Logbook, view
 from benchlog.logbook.view import parse_span
-from benchlog.result import Verdict
 
 
 @pytest.fixture
@@ -163,22 +162,6 @@ def test_the_summary_agrees_with_the_readings(filled: Logbook) -> None:
     assert row["mean"] == pytest.approx(values.mean())
     assert (row["minimum"], row["maximum"]) == (values.min(), values.max())
     assert summary.loc["MB-02", "not_ok"] == 9
-
-
-def test_latest_results_are_one_for_each_check_on_each_part(book: Logbook) -> None:
-    """The newest; a later one of another part or check does not hide it."""
-    for part, check, verdict in [
-        ("T1", "C01", "fail"),
-        ("T2", "C01", "pass"),
-        ("T1", "C02", "pass"),
-        ("T1", "C01", "pass"),
-    ]:
-        book.append_result(a_result(Verdict(verdict), part, check))
-    assert [(r.part, r.check_id, r.verdict) for _, r in book.latest_results()] == [
-        ("T2", "C01", "pass"),
-        ("T1", "C02", "pass"),
-        ("T1", "C01", "pass"),
-    ]
 
 
 def test_lengths_of_time_and_moments_are_checked() -> None:

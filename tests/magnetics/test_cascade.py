@@ -82,8 +82,3 @@ def test_equal_stages_droop_by_the_limit_of_unequal_ones() -> None:
     )
     assert stages(1e-6).droop(1e-5) > 0
     assert equal.droop(50e-6) == pytest.approx(near.droop(50e-6), rel=1e-4)
-
-
-def test_full_scale_of_the_amplified_output() -> None:
-    """16 A rms through 6000:1 on 10 ohm and a gain of 39 gives 1.47 V peak."""
-    assert STAGES.full_scale_a(1.47, gain=39.0) == pytest.approx(16 * math.sqrt(2), rel=0.003)

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import csv
-import math
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from benchlog.errors import UsageError
@@ -15,8 +13,6 @@ from benchlog.magnetics.classes import (
     accuracy_limits,
     class_reached,
     composite_error_percent,
-    composite_from_samples_percent,
-    displacement_minutes,
     ratio_error_percent,
 )
 
@@ -55,15 +51,6 @@ def test_ratio_error_formula() -> None:
 def test_class_1_at_its_limits_has_a_composite_error_of_2_01_percent() -> None:
     """Recomputed from the definition for a pure sine."""
     assert composite_error_percent(1.0, 60.0) == pytest.approx(2.01, abs=0.005)
-
-
-def test_composite_error_of_samples_equals_that_of_the_sine_formula_for_small_errors() -> None:
-    t = np.arange(2000) / 2000 * 2 * math.pi * 5
-    primary = np.sin(t)
-    secondary = 0.995 / 60 * np.sin(t + math.radians(20 / 60))
-    by_samples = composite_from_samples_percent(60, primary, secondary)
-    by_formula = composite_error_percent(-0.5, displacement_minutes(20 / 60))
-    assert by_samples == pytest.approx(by_formula, rel=0.005)
 
 
 def _points(scale: float, percents: tuple[float, ...] = (5, 20, 100, 120)) -> list[CurrentPoint]:

@@ -52,7 +52,7 @@ def test_a_pinned_frequency_outside_the_window_is_told() -> None:
 def test_nonsense_is_refused() -> None:
     with pytest.raises(UsageError, match="above zero"):
         choose_drive(61e-6, 60, amplitude_vpp=0)
-    with pytest.raises(UsageError, match="no frequency"):
+    with pytest.raises(UsageError, match="not a frequency"):
         choose_drive(61e-6, 60, frequency_hz=-1)
     with pytest.raises(UsageError, match="both core area and saturation"):
         choose_drive(61e-6, 60, area_m2=1e-5)

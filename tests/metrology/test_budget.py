@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from GTC import cos, multiple_ureal, sin, type_a
 
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import coverage_factor, to_uncertain, uncertain, uniform
 
 
@@ -98,3 +99,29 @@ def test_budget_adds_up():
         total.standard_uncertainty
     )
     assert [line.label for line in total.budget] == ["a", "b"]
+
+
+def test_a_line_says_which_thing_it_is_and_how_the_number_follows_it():
+    gain = Influence(Role.GAIN, "MA-01", "V=")
+    resistor = Influence(Role.LOAD_RESISTOR, "15 ohm load resistor")
+    ohm = uniform(15.0, 0.0, label="R", influence=resistor, scale=15.0)
+    volt = uncertain(12.0, 0.1, label="V", influence=gain, scale=12.0)
+    lines = {line.influence: line for line in to_uncertain(volt * volt / ohm, "W").budget}
+    assert lines[gain].sensitivity == pytest.approx(2 * 9.6)  # P = V^2 / R, d ln P / d ln V = 2
+    # An exact resistor has no uncertainty, and is still a thing that can be found wrong.
+    assert lines[resistor].sensitivity == pytest.approx(-9.6)
+    assert lines[resistor].contribution < 1e-9
+
+
+def test_readings_of_one_meter_follow_its_gain_together_and_scatter_apart():
+    meter = Influence(Role.READING, "MA-01", "ohm")
+    part, null = (uncertain(x, 0.1, label="MA-01", influence=meter, scale=x) for x in (5.0, 2.0))
+    (line,) = to_uncertain(part - null, "ohm").budget
+    assert line.contribution == pytest.approx(math.hypot(0.1, 0.1))
+    assert line.sensitivity == pytest.approx(3.0)
+
+
+def test_a_thing_whose_gain_cancels_is_not_in_the_budget():
+    gain = uniform(1.0, 0.03, label="g", influence=Influence(Role.GAIN, "SC-03", "capture", "CH1"), scale=1.0)
+    ratio = to_uncertain(uncertain(2.0, 0.01, label="n") * gain / gain, "1")
+    assert [line.label for line in ratio.budget] == ["n"]

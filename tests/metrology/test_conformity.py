@@ -76,6 +76,6 @@ def test_few_degrees_of_freedom_use_student_t():
 
 
 def test_an_unmeasured_value_is_not_done():
-    """Infinite uncertainty is no verdict."""
+    """Infinite uncertainty is not a verdict."""
     unknown = Uncertain(math.nan, math.inf, math.inf, "V")
     assert judge(unknown, Limits(0, 1, "V")).verdict is Verdict.NOT_DONE

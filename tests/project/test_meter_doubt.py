@@ -61,11 +61,13 @@ def test_what_ends_a_doubt(
 def test_taking_the_recall_back_takes_the_doubt_back(record: CheckedMeter) -> None:
     """The wrong standard was used: as if it had never been. A blame by hand likewise."""
     bad = record.standard("fail")
-    auto = record.book.append("recall", {"meter": "MB-02", "function": "V=", "to_entry": bad, "results": []})
+    auto = record.book.append(
+        "recall", {"meter": "MB-02", "function": "V=", "reason": "", "to_entry": bad, "results": []}
+    )
     record.book.append("recall undone", {"entry": auto.seq, "meter": "MB-02", "reason": "wrong standard"})
     assert record.doubt() is None
     blamed = record.book.append(
-        "recall", {"meter": "MB-02", "function": "V~", "to_entry": auto.seq, "results": []}
+        "recall", {"meter": "MB-02", "function": "V~", "reason": "", "to_entry": auto.seq, "results": []}
     )
     found = record.doubt("V~")
     assert found is not None
@@ -107,8 +109,8 @@ def test_the_same_digits_on_different_standards_are_named(record: CheckedMeter) 
 
 
 def test_a_result_in_doubt_is_indeterminate_but_a_failed_comparison_stays() -> None:
-    """Pass and fail are no verdicts of a bad meter; that two meters differ is."""
-    doubt = Doubt("MB-02", "V=", "CS-3", 7, "2026-06-06T10:00:00Z", 0)
+    """Pass and fail are not verdicts of a bad meter; that two meters differ is."""
+    doubt = Doubt("MB-02", "V=", standard="CS-3", entry=7, time="2026-06-06T10:00:00Z")
     for check, verdict, becomes in (
         ("reading", Verdict.PASS, Verdict.INDETERMINATE),
         ("reading", Verdict.FAIL, Verdict.INDETERMINATE),

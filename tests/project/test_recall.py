@@ -19,7 +19,8 @@ from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
-from benchlog.project.recall import Failure, Recall, RecallClass, recall_results, shares
+from benchlog.project.provenance import shares
+from benchlog.project.recall import Failure, Recall, RecallClass, recall_results
 from benchlog.result import Limits, Result
 from benchlog.units import parse_nameplate
 
@@ -137,7 +138,7 @@ def test_what_was_done_on_it_for_good_comes_first(story: Story) -> None:
 
 
 def test_a_step_that_can_be_undone_leaves_time_to_measure_again(story: Story) -> None:
-    """Plugging in is no cutting open."""
+    """Plugging in is not a cutting open."""
     story.step("H3", "C05")
     recall = story.recall(*story.standard("5.19 V dc"), undoable=["H3"])
     assert recall.results[0].kind is RecallClass.AGAIN
@@ -187,9 +188,9 @@ def test_without_a_last_good_check_everything_since_the_beginning_is_doubtful(tm
 
 
 def test_a_small_error_changes_nothing(story: Story) -> None:
-    """A tenth of the uncertainty is no difference: the result stands as it is."""
+    """A tenth of the uncertainty is not a difference: the result stands as it is."""
     entries = list(story.book.entries("result"))
-    failure = Failure("MB-02", "V=", 0, story.book.head().seq, 0.0, 0.0005)
+    failure = Failure("MB-02", "V=", found=story.book.head().seq, error_low=0.0, error_high=0.0005)
     kinds = {r.check_id: r.kind for r in recall_results(entries, failure).results}
     assert set(kinds.values()) == {RecallClass.STANDS}
 

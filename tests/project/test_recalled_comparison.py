@@ -19,7 +19,7 @@ def compared(a: str, b: str) -> Result:
 def recalled(record: CheckedMeter, result: Result, low: float, high: float) -> Any:
     """What becomes of a comparison when MB-02 was off by this."""
     ref = record.book.append_result(result)
-    failure = Failure("MB-02", "V=", 0, ref.seq, low, high)
+    failure = Failure("MB-02", "V=", found=ref.seq, error_low=low, error_high=high)
     (one,) = recall_results([e for e in record.book.entries("result") if e.seq == ref.seq], failure).results
     return one
 

@@ -6,6 +6,7 @@ import msgspec
 import pytest
 from helpers.plan_text import hold, part, plan_text, reading_check
 from helpers.planned_project import PlannedProject
+from helpers.small_logbook import standard_body
 
 from benchlog.errors import HoldRefusedError, UsageError
 from benchlog.project.state import CheckState, HoldState
@@ -63,7 +64,7 @@ def test_only_a_pass_counts(project, verdict):
 
 
 def test_a_failed_design_check_keeps_it_shut(project):
-    """A pass whose design check fails is no pass for a hold point."""
+    """A pass whose design check fails is not a pass for a hold point."""
     failed = DesignCheck(
         "capacitor_rating", Verdict.FAIL, 41.4, 35.0, "V", "35 V capacitor does not stand 41.4 V"
     )
@@ -137,7 +138,13 @@ def test_a_changed_part_state_makes_results_stale(project):
 def recall(project, seq, kind="measure again"):
     """Recall one result with MB-02."""
     return project.book.append(
-        "recall", {"meter": "MB-02", "results": [{"entry": seq, "check_id": "C03", "class": kind}]}
+        "recall",
+        {
+            "meter": "MB-02",
+            "function": "V=",
+            "reason": "failed CS-3",
+            "results": [{"entry": seq, "check_id": "C03", "part": "T1", "class": kind}],
+        },
     )
 
 
@@ -208,8 +215,8 @@ def test_a_step_needs_a_release_and_a_hold_its_predecessor(project):
 def test_status_after_months_answers_the_five_questions(project):
     """What next, what is proven on T1, which meter to trust, what was substituted, is anything charged."""
     project.record("C03")
-    project.book.append("standard", {"meter": "MA-01", "verdict": "pass"})
-    project.book.append("standard", {"meter": "MB-02", "verdict": "fail"})
+    project.book.append("standard", standard_body("MA-01", "pass"))
+    project.book.append("standard", standard_body("MB-02", "fail"))
     project.book.append("substitution", {"part": "T2", "what": "other supplier", "reason": "sold out"})
     project.book.begin_session()
     project.book.end_session({"left": "C1 charged to 30 V", "next": "discharge C1"})

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from benchlog.signal.findings import Finding, Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.sine_fit import SineFit, fit_sines
 
 N = 10_000
@@ -147,7 +147,7 @@ def test_ringing_and_a_burst_block() -> None:
 
 
 def test_a_second_tone_is_named_with_its_size() -> None:
-    """Ten per cent at 3.37 times the frequency; harmonics are no second tone."""
+    """Ten per cent at 3.37 times the frequency; harmonics are not a second tone."""
     fit = fit_sines([tone(50.4) + 0.1 * tone(3.37 * 50.4) + 1e-3 * NOISE], 1e-6)
     (finding,) = fit.findings
     assert finding.kind == "several tones"
@@ -203,7 +203,7 @@ def test_a_tone_too_weak_to_rule_out_an_alias_is_blocked() -> None:
 def test_coarse_steps_without_noise_are_noted_with_their_size() -> None:
     """A note for 8 bits, a warning where a channel uses a few codes only, nothing with noise to smooth them."""
 
-    def of_steps(size: float, noise: float) -> list[Finding]:
+    def of_steps(size: float, noise: float) -> list[RecordFinding]:
         codes = np.round(size * tone(50.4) + noise * NOISE).astype(np.int8)
         return [f for f in fit_sines([codes], 1e-6).findings if f.kind == "quantisation"]
 

@@ -38,7 +38,7 @@ def test_full_scale_16_bit_codes_do_not_overflow_their_sums() -> None:
 
 
 def test_a_column_of_a_table_is_read_like_a_channel() -> None:
-    """Channels of one array lie a row apart in memory; that is no reason to copy the record."""
+    """Channels of one array lie a row apart in memory; that is not a reason to copy the record."""
     table = np.arange(60_000, dtype=np.int16).reshape(-1, 2)
     np.testing.assert_allclose(block_means([table[:, 1]], 10)[0], table[:, 1].reshape(-1, 10).mean(axis=1))
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tracemalloc
 
-import GTC
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -197,7 +196,7 @@ def test_scaling_a_channel_scales_the_ratio_and_nothing_else(data: list[Samples]
 @settings(max_examples=30, deadline=None)
 @given(records)
 def test_swapping_the_channels_inverts_the_ratio_and_the_phase(data: list[Samples]) -> None:
-    """Which channel is named first is no matter."""
+    """Which channel is named first is not a matter."""
     there = fit_sines(data, 1e-3, check=False).ratio(1, 0)
     back = fit_sines(data[::-1], 1e-3, check=False).ratio(1, 0)
     assert there.ratio * back.ratio == pytest.approx(1, rel=1e-7)
@@ -238,20 +237,6 @@ def test_starting_later_turns_both_phases_by_the_same_angle(cycles: float, phase
 
 
 # --- edges ------------------------------------------------------------------------------------------------------
-
-
-def test_phasors_at_the_edge_are_correlated_uncertain_numbers() -> None:
-    """The ratio of two GTC phasors has the uncertainty the fit states, shared frequency included."""
-    rng = np.random.default_rng(6)
-    data = [w + 0.01 * rng.normal(size=500) for w in two_channels(500, 1.4, ratio=0.8)]
-    fit = fit_sines(data, 1e-3)
-    plain, ratio = fit.ratio(1, 0), fit.gtc_ratio(1, 0)
-    assert abs(GTC.value(GTC.magnitude(ratio))) == pytest.approx(plain.ratio, rel=1e-12)
-    assert GTC.uncertainty(GTC.magnitude(ratio)) == pytest.approx(plain.u_ratio, rel=1e-6)
-    phase = GTC.phase(ratio)
-    assert np.degrees(GTC.value(phase)) == pytest.approx(plain.phase_deg, abs=1e-9)
-    assert np.degrees(GTC.uncertainty(phase)) == pytest.approx(plain.u_phase_deg, rel=1e-6)
-    assert abs(complex(GTC.value(fit.gtc_phasor(0)))) == pytest.approx(fit.amplitude[0], rel=1e-12)
 
 
 def test_a_capture_is_fitted_with_scale_offset_and_probe() -> None:

@@ -13,10 +13,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture import Capture, ChannelRecord
+from benchlog.checks.average_responding import SINE_FORM_FACTOR
 from benchlog.errors import AnalysisError
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleWindows
-from benchlog.signal.meter_response import MeterResponse, meter_shows
 from benchlog.signal.waveform import measure_channel, measure_waveform
 
 TABLE = Path(__file__).parents[1] / "golden" / "waveform_factors.csv"
@@ -47,13 +47,15 @@ def test_every_row_of_the_published_table_comes_out(row: dict[str, str], cycles:
         "mean_abs_ac_coupled": got.ac_mean_abs,
         "crest_factor": got.crest_factor,
         "form_factor": got.form_factor,
-        "average_responding_reading_ac_coupled": meter_shows(got, "average"),
     }
     for column, quantity in table.items():
         assert covers(quantity, float(row[column]), digits=1.5e-5), column
         assert quantity.expanded_uncertainty < 0.05 * max(1.0, abs(quantity.value)) ** 2, column
     assert got.whole_cycles == math.floor(cycles * (2 if name.startswith("full-wave") else 1))
-    error = 100 * (meter_shows(got, "average").value / meter_shows(got, "true rms").value - 1)
+    shown = SINE_FORM_FACTOR * got.ac_mean_abs.value
+    truth, margin = float(row["average_responding_reading_ac_coupled"]), got.ac_mean_abs.expanded_uncertainty
+    assert shown == pytest.approx(truth, abs=SINE_FORM_FACTOR * margin + 1.5e-5)
+    error = 100 * (shown / got.ac_rms.value - 1)
     assert error == pytest.approx(float(row["average_responding_error_percent_of_ac_rms"]), abs=0.15)
 
 
@@ -210,57 +212,3 @@ def test_parts_of_samples_at_the_ends_count_in_proportion() -> None:
     assert CycleWindows(np.ones(50), 2.5, 2.0, 1.0).average(lambda x: x).value == pytest.approx(
         3.0, rel=1e-12
     )
-
-
-# --- meters of limited bandwidth --------------------------------------------------------------------------------
-
-
-def test_a_meter_of_low_bandwidth_loses_the_harmonics_of_a_square_wave() -> None:
-    """First-order low-pass at ten times the frequency; the power of each harmonic falls by 1/(1 + (h/10)^2)."""
-    n = 100_000
-    square = ideal_waveform("square 50% bipolar", np.arange(n) * 25.3 / n)
-    got = measure_waveform(square, 1e-5)
-    assert got.frequency is not None
-    bandwidth = 10 * got.frequency.value
-    h = np.arange(1, 20_001, 2)
-    through = 8 / math.pi**2 / h**2 / (1 + (h / 10) ** 2)
-    truth = math.sqrt(float(np.sum(through)))
-    reading = meter_shows(got, MeterResponse.TRUE_RMS, bandwidth_hz=bandwidth)
-    assert covers(reading, truth, digits=2e-4)
-    assert reading.value < got.ac_rms.value
-    wide = meter_shows(got, MeterResponse.TRUE_RMS, bandwidth_hz=1e9)
-    assert wide.value == pytest.approx(got.ac_rms.value, rel=5e-3)
-
-
-def test_the_mean_of_a_low_passed_square_wave_is_the_closed_form() -> None:
-    """A square wave behind RC is made of exponentials: mean absolute value from the zero crossing at tau ln(2/(1+e)).
-
-    For half period a and e = exp(-a/tau): |x| averages 1 - (tau/a) (2 ln(2/(1+e))) (peak -1 to 1), by integration.
-    """
-    n = 100_000
-    got = measure_waveform(ideal_waveform("square 50% bipolar", np.arange(n) * 25.3 / n), 1e-5)
-    assert got.frequency is not None
-    tau = 1 / (2 * math.pi * 10 * got.frequency.value)
-    t = (np.arange(200_000) + 0.5) / 200_000 / (2 * got.frequency.value)
-    end = math.exp(-1 / (2 * got.frequency.value) / tau)
-    decay = 1 - 2 / (1 + end) * np.exp(-t / tau)
-    truth = math.pi / (2 * math.sqrt(2)) * float(np.mean(np.abs(decay)))
-    reading = meter_shows(got, MeterResponse.AVERAGE, bandwidth_hz=10 * got.frequency.value)
-    assert covers(reading, truth, digits=3e-4)
-
-
-def test_direct_current_is_counted_by_the_meter_that_counts_it() -> None:
-    """Half-wave rectified: ac+dc 1, ac alone 0.771 of it, bandwidth leaves the mean alone."""
-    wave = 2 * ideal_waveform("half-wave rectified sine", np.arange(40_000) * 0.001)
-    got = measure_waveform(wave, 1e-5)
-    assert meter_shows(got, "true rms ac+dc").value == pytest.approx(1.0, rel=1e-4)
-    assert meter_shows(got, "true rms").value == pytest.approx(0.77118, rel=1e-4)
-    low = meter_shows(got, "true rms ac+dc", bandwidth_hz=1e-3)
-    assert low.value == pytest.approx(abs(got.mean.value), rel=1e-4)
-
-
-def test_a_bandwidth_needs_harmonics_to_act_on() -> None:
-    """Noise on a direct voltage has none."""
-    got = measure_waveform(5.0 + 0.01 * np.random.default_rng(3).normal(size=3000), 1e-5)
-    with pytest.raises(AnalysisError, match="no harmonics are known"):
-        meter_shows(got, "average", bandwidth_hz=1e3)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-import sys
 import threading
 import time
 
@@ -156,19 +155,6 @@ def test_a_meter_of_any_family_is_read_by_the_same_adapter(family: str) -> None:
     assert last is not None
     assert last.function is Function.AC_VOLTS
     assert last.value == pytest.approx(27.1, abs=0.4)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
-def test_the_same_frames_come_over_a_serial_port() -> None:
-    clock = ManualClock(START_NS)
-    with SimulatedBench(1, clock) as bench:
-        adapter = make_adapter(bench.serial_port("MA-01"), "MA-01", clock=clock)
-        assert isinstance(adapter, Reader)
-        with adapter:
-            readings = [adapter.read() for _ in range(8)]
-        values = [r.value for r in readings if r is not None]
-        assert len(values) == 8
-        assert values[-1] == pytest.approx(27.1, abs=0.4)
 
 
 def test_damaged_bytes_never_come_through_as_readings_of_another_function() -> None:

@@ -21,7 +21,7 @@ __all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "Memo", "Re
 T = TypeVar("T")
 _REMEMBERED = 5000
 SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit
-MAX_LINE = 256  # bytes without a line end; more is no meter
+MAX_LINE = 256  # bytes without a line end; more is not a meter
 
 
 @dataclass(frozen=True, slots=True)

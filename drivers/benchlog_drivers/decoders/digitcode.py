@@ -202,7 +202,7 @@ def _ranges(codes: dict[str, dict[str, Any]], family: str) -> dict[tuple[int, bo
 def _range_list(row: dict[str, Any]) -> list[_Range | None]:
     unit = row["unit"]
     if unit not in SYMBOLS:
-        raise ValueError(f"{unit!r} is no unit")
+        raise ValueError(f"{unit!r} is not a unit")
     units = _SPECIAL_UNITS.get(unit, (unit,))
     ranges: list[_Range | None] = []
     for text in row["ranges"]:

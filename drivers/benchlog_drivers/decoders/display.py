@@ -124,7 +124,7 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
         if symbols.issuperset(pair):
             raise RejectedFrame("flags", f"{pair[0]} and {pair[1]} at once")
     if "hfe" in symbols:
-        raise RejectedFrame("unit", "transistor gain is no function benchlog knows")
+        raise RejectedFrame("unit", "transistor gain is not a function benchlog knows")
     units = [u for u in _UNITS if u in symbols]
     if len(units) != 1:
         raise RejectedFrame("unit", f"one unit expected, seen: {', '.join(units) or 'none'}")

@@ -151,13 +151,15 @@ def _compiled(text: str, what: str) -> re.Pattern[str]:
     try:
         return re.compile(text)
     except re.error as error:
-        raise ConfigError(f"{what} {text!r} is no regular expression: {error}", hint="correct it") from None
+        raise ConfigError(
+            f"{what} {text!r} is not a regular expression: {error}", hint="correct it"
+        ) from None
 
 
 def _control(text: str) -> bytes:
     plain = text.replace("\\r", "\r").replace("\\n", "\n")
     if not plain or not plain.isascii():
-        raise ConfigError(f"end {text!r} is no line end", hint="write end = '\\r\\n'")
+        raise ConfigError(f"end {text!r} is not a line end", hint="write end = '\\r\\n'")
     return plain.encode("ascii")
 
 
@@ -176,7 +178,7 @@ def _unit(word: str, name: str) -> frozenset[str]:
     unit = split_unit(name)
     if unit is None:
         raise ConfigError(
-            f"units: {word!r} = {name!r} is no unit", hint="write a prefix and a unit, like 'mV' or 'kohm'"
+            f"units: {word!r} = {name!r} is not a unit", hint="write a prefix and a unit, like 'mV' or 'kohm'"
         )
     return unit
 
@@ -185,6 +187,7 @@ def _flag_words(given: Mapping[str, str]) -> dict[str, str]:
     for word, symbol in given.items():
         if symbol not in FLAG_SYMBOLS and symbol != "ignore":
             raise ConfigError(
-                f"flags: {word!r} = {symbol!r} is no flag", hint=f"one of: ignore, {', '.join(FLAG_SYMBOLS)}"
+                f"flags: {word!r} = {symbol!r} is not a flag",
+                hint=f"one of: ignore, {', '.join(FLAG_SYMBOLS)}",
             )
     return dict(given)

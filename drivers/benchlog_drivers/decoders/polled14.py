@@ -6,8 +6,8 @@ meters are set to 600 baud. Characters: two letters of function (``DC``, ``AC``,
 shows as ``OL`` with or without a point; four of unit, padded; CR. There are no symbol bits: hold, relative and
 low battery can't be told from the line.
 
-What the protocol can show: lost and added bytes (length), letters that are no function or unit, a unit that does
-not belong to the function, characters that are no digit. What it can't: one digit for another, a moved point.
+What the protocol can show: lost and added bytes (length), letters that are neither function nor unit, a unit that does
+not belong to the function, characters that are not digits. What it can't: one digit for another, a moved point.
 """
 
 from __future__ import annotations

@@ -24,7 +24,7 @@ byte  bits 3, 2, 1, 0
 A digit is ``((first & 7) << 4) | second & 15``: 7D 0, 05 1, 5B 2, 1F 3, 27 4, 3E 5, 7E 6, 15 7, 7F 8, 3F 9,
 68 L, 00 blank (hex). Overload is blank 0 L blank, with or without a point.
 
-What the protocol can show: lost and added bytes (index), codes that are no digit, blanks inside the number, two
+What the protocol can show: lost and added bytes (index), codes that are not digits, blanks inside the number, two
 points, impossible sets of symbols. What it can't: digits one segment apart (0-8, 1-7, 3-9, 5-6, 5-9, 6-8, 8-9).
 """
 
@@ -110,7 +110,7 @@ class Segment14(Decoder):
         except KeyError as error:
             first, second = error.args[0]
             code = (first & 7) << 4 | second & 15
-            raise RejectedFrame("digit", f"segment code {code:02X} is no digit") from None
+            raise RejectedFrame("digit", f"segment code {code:02X} is not a digit") from None
         sign = "-" if frame[1] & 8 else ""
         number = text.lstrip(" ")
         digits = number.replace(".", "")

@@ -15,7 +15,7 @@ SB4   volt, ampere, ohm, transistor gain, hertz, farad, degree C, degree F
 
 A status byte may well be CR or LF, so frames are found by their fixed characters, not by their end.
 
-What the protocol can show: lost and added bytes (five fixed characters), characters that are no digit, unused
+What the protocol can show: lost and added bytes (five fixed characters), characters that are not digits, unused
 bits, impossible sets of symbols. What it can't: one digit for another; fifteen pairs are one bit apart.
 """
 

@@ -34,7 +34,7 @@ class AnnunciatorBits:
     Raises
     ------
     ConfigError
-        For a bit that the family does not have, or a word that is no symbol.
+        For a bit that the family does not have, or a word that is not a symbol.
     """
 
     def __init__(self, shipped: Mapping[str, str], overrides: Mapping[str, str], place: str) -> None:
@@ -49,7 +49,7 @@ class AnnunciatorBits:
                 )
             if symbol not in SYMBOLS and symbol != "unused":
                 raise ConfigError(
-                    f"{place}: annunciator {key} is {symbol!r}, which is no symbol",
+                    f"{place}: annunciator {key} is {symbol!r}, which is not a symbol",
                     hint=f"one of: unused, {', '.join(sorted(SYMBOLS))}",
                 )
             if symbol != "unused":

@@ -80,7 +80,7 @@ def load_dialects(kind: type[_K], folder: Path | None = None) -> dict[str, _K]:
         full = _extended(name, tables, ())
         if full.get("kind") not in ("scope", "generator", "meter"):
             raise ConfigError(
-                f"{source}: kind: {full.get('kind')!r} is no kind of instrument",
+                f"{source}: kind: {full.get('kind')!r} is not a kind of instrument",
                 hint="kind is scope, generator or meter, or extends names a dialect that has one",
             )
         if full["kind"] == kind.__struct_config__.tag:
@@ -116,7 +116,7 @@ def _parse(source: str, text: str) -> dict[str, Any]:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise ConfigError(
-            f"dialect file {source} is no valid TOML: {error}", hint="check quotes and brackets there"
+            f"dialect file {source} is not valid TOML: {error}", hint="check quotes and brackets there"
         ) from None
 
 
@@ -124,7 +124,7 @@ def _name(source: str, table: Mapping[str, Any]) -> str:
     name = table.get("name")
     if not isinstance(name, str) or not re.fullmatch(r"[A-Za-z0-9_-]+", name):
         raise ConfigError(
-            f"dialect file {source}: name: {name!r} is no name",
+            f"dialect file {source}: name: {name!r} is not a name",
             hint="letters, digits, - and _, like my_scope",
         )
     return name
@@ -192,7 +192,7 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
                 re.compile(pattern)
             except re.error as error:
                 raise ConfigError(
-                    f"dialect file {source}: {key}: {pattern!r} is no regular expression: {error}"
+                    f"dialect file {source}: {key}: {pattern!r} is not a regular expression: {error}"
                 ) from None
 
 

@@ -7,7 +7,7 @@ import threading
 from collections.abc import Mapping
 from dataclasses import replace
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import Self
 
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import UsageError
@@ -30,9 +30,6 @@ from benchlog_drivers.simbench.scope import Clip, Scope
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simbench.serve_scpi import generator_endpoint, meter_endpoint, scope_endpoint
 from benchlog_drivers.simbench.signal import rms
-
-if TYPE_CHECKING:
-    from benchlog_drivers.simbench.pty_link import PtyConnection
 
 __all__ = ["SimulatedBench"]
 
@@ -72,7 +69,6 @@ class SimulatedBench:
         self._loop: Loop | None = None
         self._addresses: dict[str, str] = {}
         self.meter_links: dict[str, MeterEndpoint] = {}
-        self._ptys: list[PtyConnection] = []
         self._start_lock = threading.Lock()
 
     # ---- faults ----
@@ -111,9 +107,6 @@ class SimulatedBench:
             if self._loop is not None:
                 self._loop.close()
                 self._loop = None
-                for pty in self._ptys:
-                    pty.close()
-                self._ptys.clear()
                 self._addresses.clear()
                 self.meter_links.clear()
 
@@ -137,25 +130,6 @@ class SimulatedBench:
             known = ", ".join(self._addresses) or "none: the bench is not started"
             raise UsageError(f"the simulated bench serves no {tag!r}", hint=f"it serves: {known}")
         return self._addresses[tag]
-
-    def serial_port(self, tag: str) -> str:
-        """Adapter address of a meter on a simulated serial port (a pseudo-terminal) instead of a socket.
-
-        Raises
-        ------
-        UsageError
-            If that instrument has no serial link, or the bench is not started.
-        """
-        from benchlog_drivers.simbench.pty_link import PtyConnection  # not to be had on every system
-
-        if self._loop is None or tag not in self.meter_links:
-            raise UsageError(
-                f"{tag!r} has no serial link now", hint="start the bench; only some meters have one"
-            )
-        connection = PtyConnection()
-        self._ptys.append(connection)
-        self._loop.watch(connection, connection.descriptor, self.meter_links[tag])
-        return f"serial:{connection.path}?frames={self.meters[tag].spec.family}"
 
     @property
     def addresses(self) -> Mapping[str, str]:

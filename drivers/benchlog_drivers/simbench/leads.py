@@ -88,7 +88,7 @@ class Hookup:
         Parameters
         ----------
         contact_ohm : float or None
-            Between the high tip and its point; None is no contact.
+            Between the high tip and its point; None is not a contact.
         """
         high, low = jacks
         circuit.capacitor("HOUSE.L", high, leads.pickup_f)

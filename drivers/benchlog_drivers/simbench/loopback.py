@@ -1,4 +1,4 @@
-"""One thread that serves every simulated link: TCP sockets on the loopback interface, and pseudo-terminals.
+"""One thread that serves every simulated link: TCP sockets on the loopback interface.
 
 An endpoint answers bytes and may send by itself; the loop calls it, so endpoints need no locks of their own
 beyond the scene's.
@@ -127,11 +127,6 @@ class Loop:
         port: int = listener.getsockname()[1]
         return port
 
-    def watch(self, connection: Connection, descriptor: int, endpoint: Endpoint) -> None:
-        """Serve an endpoint on an open file descriptor (a pseudo-terminal's master)."""
-        self.call(lambda: self._add(descriptor, (endpoint, connection), endpoint))
-        self.call(lambda: endpoint.opened(connection))
-
     def call(self, action: Callable[[], None]) -> None:
         """Have the loop's thread do something soon."""
         with self._lock:
@@ -154,7 +149,7 @@ class Loop:
         self._selector.close()
         self._wake_out.close()
 
-    def _add(self, fileobj: socket.socket | int, data: object, endpoint: Endpoint) -> None:
+    def _add(self, fileobj: socket.socket, data: object, endpoint: Endpoint) -> None:
         self._selector.register(fileobj, selectors.EVENT_READ, data)
         if endpoint not in self._endpoints:
             self._endpoints.append(endpoint)
@@ -185,7 +180,7 @@ class Loop:
                 data.flush()
             if mask & selectors.EVENT_READ:
                 self._receive(data)
-        elif isinstance(key.fileobj, socket.socket):
+        else:
             endpoint, listener = data
             with contextlib.suppress(OSError):
                 sock, _ = listener.accept()
@@ -194,11 +189,6 @@ class Loop:
                 connection = SocketConnection(sock, endpoint)
                 self._selector.register(sock, selectors.EVENT_READ, connection)
                 endpoint.opened(connection)
-        else:
-            endpoint, connection = data
-            received = connection.receive()
-            if received:
-                endpoint.received(connection, received)
 
     def _receive(self, connection: SocketConnection) -> None:
         try:

@@ -95,7 +95,9 @@ def test_every_option_bit_is_its_flag() -> None:
         ((0, 0, 0, AC, 1), Flag.LOW_PASS),
     ]:
         assert only(digitcode(1, "02775", 0x3B, *flags)).flags == {flag}
-    assert only(digitcode(1, "02775", 0x3B, 0, 0, 0, AC, 4)).flags == frozenset()  # the bar graph is no flag
+    assert (
+        only(digitcode(1, "02775", 0x3B, 0, 0, 0, AC, 4)).flags == frozenset()
+    )  # the bar graph is not a flag
 
 
 @pytest.mark.parametrize(
@@ -134,7 +136,7 @@ def test_a_line_of_another_length_is_rejected_whole() -> None:
 
 
 def test_a_corrupted_frame_does_not_slip_through_as_one_that_lost_its_parity() -> None:
-    """Three flips can clear every top bit of a frame; in a stream with parity that is no frame."""
+    """Three flips can clear every top bit of a frame; in a stream with parity that is not a frame."""
     decoder = decoder_of("digitcode11")
     frame = digitcode(1, "2775", 0x3B, 0, 0, 0b0110)
     assert len(decoder.feed(with_parity(frame) + frame + with_parity(frame))) == 2

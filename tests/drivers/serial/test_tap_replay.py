@@ -124,7 +124,7 @@ def test_a_tap_never_overwrites(tmp_path: Path) -> None:
 
 
 def test_only_meters_are_tapped(tmp_path: Path) -> None:
-    with pytest.raises(UsageError, match="no meter"):
+    with pytest.raises(UsageError, match="not a meter"):
         make_adapter(f"tap:{tmp_path}/x.tap:visa:TCPIP::127.0.0.1::9::SOCKET?kind=scope", "SC-03")
 
 
@@ -197,7 +197,7 @@ def test_an_opened_replay_begins_anew(tmp_path: Path) -> None:
         (b'{"function":"V=","value":null,"resolution":0,"displayed":"x"}\n', "line 1: no reading"),
         (f"{MAGIC}\nabout [1]\n".encode(), "line 2: no JSON object"),
         (f"{MAGIC}\nabout {{\n".encode(), "line 2"),
-        (f"{MAGIC}\nnothing\n".encode(), "is no wiretap file"),
+        (f"{MAGIC}\nnothing\n".encode(), "is not a wiretap file"),
         (f"{MAGIC}\nabout {{}}\n# remark\nyesterday 1.0 < 00\n".encode(), "line 4"),
         (f"{MAGIC}\nabout {{}}\n2026-11-25T06:20:11.1Z 1.0 < 0G\n".encode(), "line 3"),
         (f"{MAGIC}\nabout {{}}\n2026-11-25T06:20:11.1Z 1.0 ? 00\n".encode(), "line 3: direction"),

@@ -27,7 +27,7 @@ from benchlog.adapter import Digitiser
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, BadFrameError, LinkLostError, ReadTimeoutError, UsageError
-from benchlog_drivers._sound import (
+from benchlog_soundcard.library import (
     CHANNELS,
     HIGHEST_OF_RATE,
     HOOK_UP,

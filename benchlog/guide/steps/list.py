@@ -6,29 +6,33 @@ import msgspec
 
 from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.phase import check_phase
-from benchlog.checks.plain import check_reading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import item_card
 from benchlog.guide.check_outcome import CheckOutcome
-from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
 from benchlog.guide.scope_ranges import capture_in_range, driven
-from benchlog.guide.scope_steps import series_setup
-from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.guide.steps import span_words
+from benchlog.guide.steps.inductance import series_setup
+from benchlog.guide.steps.reading import take_reading
 from benchlog.metrology.conformity import RULE
-from benchlog.plan import InductanceItem, ListCheck, PhaseItem, QuestionItem, ReadingItem
+from benchlog.plan import Plan
+from benchlog.plan.list_kind import InductanceItem, ListCheck, PhaseItem, QuestionItem, ReadingItem
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import parse_quantity
 
-__all__ = ["measure_list"]
+__all__ = ["expectation", "measure"]
 
 
-def measure_list(
-    check: ListCheck, acquisition: Acquisition, *, mains_nominal_v: float | None = None
-) -> CheckOutcome:
-    """Do all items of a list check; the nominal mains voltage helps where a reading is looked into."""
+def expectation(check: ListCheck, plan: Plan) -> str:
+    """What is expected of each item."""
+    return "; ".join(
+        f"{item.name}: {'yes' if isinstance(item, QuestionItem) else span_words(item.limits)}"
+        for item in check.item
+    )
+
+
+def measure(check: ListCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do all items of a list check."""
     limits = check.item_limits()
     parts: dict[str, Result] = {}
     readings: list[Reading] = []
@@ -42,17 +46,18 @@ def measure_list(
         elif acquisition.person.interactive and not isinstance(item, QuestionItem):
             acquisition.do("connected as on the card?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
-            parts[item.name], taken = _reading(item, limits[item.name], acquisition, key, mains_nominal_v)
-            readings += taken
+            taken = take_reading(item, item.name, limits[item.name], plan, acquisition, key, f"{key}/doubt")
+            parts[item.name] = taken.result
+            readings += taken.readings
         elif isinstance(item, PhaseItem):
-            frequency = parse_quantity(item.frequency, "Hz").value
-            capture = capture_in_range(acquisition, item.scope, (item.primary, item.secondary), frequency)
+            channels = (item.primary, item.secondary)
+            capture = capture_in_range(acquisition, item.scope, channels, item.frequency.value)
             captures.append(capture)
             parts[item.name] = check_phase(capture, item.primary, item.secondary, limits[item.name])
         elif isinstance(item, InductanceItem):
-            frequency = parse_quantity(item.frequency, "Hz").value
+            frequency = item.frequency.value
             channels = (item.across, item.resistor_channel)
-            with driven(acquisition, item.generator, frequency, parse_quantity(item.amplitude, "V").value):
+            with driven(acquisition, item.generator, frequency, item.amplitude.value):
                 capture = capture_in_range(acquisition, item.scope, channels, frequency, one_range=True)
             captures.append(capture)
             parts[item.name] = check_inductance(
@@ -64,29 +69,8 @@ def measure_list(
         else:
             parts[item.name] = _question(item, acquisition.confirm(item.question, key))
         acquisition.person.show(f"  {item.name}: {parts[item.name].verdict}: {parts[item.name].reason}")
-    hookups = "; ".join(dict.fromkeys(item.hookup for item in check.item if item.hookup))
-    result = msgspec.structs.replace(_together(parts, limits), hookup=hookups)
+    result = msgspec.structs.replace(_together(parts, limits), hookup=check.hookups)
     return CheckOutcome(result, tuple(readings), tuple(captures))
-
-
-def _reading(
-    item: ReadingItem, limits: Limits, acquisition: Acquisition, key: str, mains_nominal_v: float | None
-) -> tuple[Result, tuple[Reading, ...]]:
-    unit = item.function.unit
-    expect = parse_quantity(item.expect, unit).value if item.expect else None
-    taken = acquisition.reading(item.meter, item.function, item.name, key, expect=expect)
-    resolved = Resolved(taken, readings=(taken.reading,))
-    if expect is not None and not believed(taken, expect, limits):
-        resolved = look_into(
-            acquisition, taken, expect, f"{key}/doubt", item.name, mains_nominal_v=mains_nominal_v
-        )
-    elif expect is not None:
-        acquisition.read_right(taken.reading.instrument)
-    judged = resolved.judged
-    if item.accuracy is not None:
-        judged = MeterReading(judged.reading, parse_accuracy(item.accuracy, "plan"))
-    expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
-    return with_doubt(check_reading(judged, limits, expected=expected), resolved), resolved.readings
 
 
 def _question(item: QuestionItem, yes: bool) -> Result:
@@ -125,7 +109,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         rule=f"every item by {RULE}; questions as seen by the person at the bench",
         instruments=tuple(dict.fromkeys(tag for part in parts.values() for tag in part.instruments)),
         functions={tag: ", ".join(used) for tag, used in functions.items()},
-        findings=tuple(f"{name}: {finding}" for name, part in parts.items() for finding in part.findings),
+        findings=tuple(finding.about(name) for name, part in parts.items() for finding in part.findings),
         details={
             "items": {name: {"verdict": part.verdict, "reason": part.reason} for name, part in parts.items()}
         },

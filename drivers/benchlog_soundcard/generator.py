@@ -18,7 +18,14 @@ import numpy.typing as npt
 from benchlog.adapter import Source
 from benchlog.clock import Clock
 from benchlog.errors import LinkLostError, UsageError
-from benchlog_drivers._sound import CHANNELS, HIGHEST_OF_RATE, LOWEST_HZ, close_quietly, library, translated
+from benchlog_soundcard.library import (
+    CHANNELS,
+    HIGHEST_OF_RATE,
+    LOWEST_HZ,
+    close_quietly,
+    library,
+    translated,
+)
 
 __all__ = ["GeneratorOptions", "SoundCardGenerator"]
 
@@ -128,7 +135,7 @@ class SoundCardGenerator(Source):
                     hint=f"{LOWEST_HZ:g} Hz to {top:g} Hz",
                 )
             if not 0 < level <= 1:
-                raise UsageError(f"level {level!r} is no part of full scale", hint="above 0, at most 1")
+                raise UsageError(f"level {level!r} is not a part of full scale", hint="above 0, at most 1")
             self._step = 2 * math.pi * frequency_hz / self._options.rate
             self._level = level
 

@@ -9,24 +9,38 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_doubt
 from benchlog.guide.person import Prompt
-from benchlog.plan import Plan, RectifiedCheck, SupplyCheck
+from benchlog.plan import Plan
+from benchlog.plan.meter_kinds import RectifiedCheck, SupplyCheck
+from benchlog.quantity_text import value_of
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_quantity
+from benchlog.units import format_quantity, parse_quantity
 
-__all__ = ["ask_mains", "measure_supply"]
+__all__ = ["ask_mains", "expectation", "measure"]
 
 #: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25
 
 
-def measure_supply(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+def expectation(check: SupplyCheck, plan: Plan) -> str:
+    """The no-load voltage that the nameplate promises."""
+    mains = value_of(check.mains)
+    expected = expected_supply(
+        check.nameplate.value, mains, plan.mains_nominal_v if mains else None, check.tolerance.value
+    )
+    return (
+        f"no-load {format_quantity(expected.no_load_v, 'V')}, {format_quantity(expected.low_v, 'V')} "
+        f"to {format_quantity(expected.high_v, 'V')} ({expected.source})"
+    )
+
+
+def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a supply check with a person."""
-    nameplate = parse_nameplate(check.nameplate)
+    nameplate = check.nameplate.value
     mains = ask_mains(check, acquisition, plan.mains_nominal_v)
     nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
     limits = check.parsed_limits()
-    tolerance = parse_quantity(check.tolerance, "1").value
+    tolerance = check.tolerance.value
     expected = expected_supply(nameplate, mains, nominal, tolerance)
     no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
@@ -47,7 +61,7 @@ def measure_supply(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> 
     readings = list(resolved.readings)
     load: LoadPoint | None = None
     if check.load is not None:
-        resistance = parse_quantity(check.load, "ohm").value
+        resistance = check.load.value
         acquisition.do(
             f"power off, connect {check.load}, power on; read within 10 s: the load gets hot",
             f"{check.id}/load",
@@ -61,7 +75,7 @@ def measure_supply(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> 
         )
         acquisition.do("power off, remove the load", f"{check.id}/unload")
         readings.append(loaded.reading)
-        load = LoadPoint(resistance, loaded, parse_quantity(check.load_tolerance, "1").value)
+        load = LoadPoint(resistance, loaded, check.load_tolerance.value)
     result = check_supply(
         nameplate,
         no_load,
@@ -69,7 +83,7 @@ def measure_supply(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> 
         mains_nominal_v=nominal,
         second=resolved.second,
         load=load,
-        capacitor_v=parse_quantity(check.capacitor, "V").value if check.capacitor else None,
+        capacitor_v=value_of(check.capacitor),
         tolerance=tolerance,
         limits=limits or None,
     )
@@ -86,7 +100,7 @@ def ask_mains(
 ) -> float | None:
     """Mains voltage of the moment, volt: from the plan, else asked; None when not known."""
     if check.mains is not None:
-        return parse_quantity(check.mains, "V").value
+        return check.mains.value
     question = "mains voltage now, on a plug-in monitor?"
     while True:
         text = acquisition.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))

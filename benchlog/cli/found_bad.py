@@ -1,0 +1,219 @@
+"""``benchlog standard X --bad``: recall by hand what rests on an instrument or a thing, and take it back."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from benchlog.cli.context import Context
+    from benchlog.influence import Influence
+    from benchlog.logbook import Logbook
+    from benchlog.project.recall import Recall
+
+__all__ = ["recall_by_hand", "repaired", "show_recall", "undo_recall", "undoable"]
+
+
+def undoable(args: argparse.Namespace) -> list[str]:
+    """Hold points of the plan whose step can be undone."""
+    if not args.plan:
+        return []
+    from pathlib import Path
+
+    from benchlog.plan import read_plan
+
+    return [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
+
+
+def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
+    """Recall because of a diagnosis or anything else that shows something to be bad."""
+    from benchlog.errors import UsageError
+    from benchlog.influence import CAPTURE, TIME_BASE
+    from benchlog.project.meter_doubt import last_good
+    from benchlog.project.recall import Failure
+    from benchlog.project.standard_record import record_recall
+    from benchlog.reading import Function
+    from benchlog.units import parse_quantity
+
+    error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
+    if (error is not None and error <= -1) or not args.bad.strip():
+        raise UsageError("a recall needs a reason, and an error above -100 %")
+    functions = [*map(str, Function), CAPTURE, TIME_BASE]
+    if args.function is not None and args.function not in functions:
+        raise UsageError(f"no function {args.function!r}", hint=f"one of: {', '.join(functions)}")
+    full_scale = None if args.range is None else parse_quantity(args.range, "V", what="range").value
+    with ctx.open_logbook(create=False) as book, book.transaction():
+        name, used = _known(ctx, book, args.meter)
+        function = _function(args.function, used)
+        _refuse_unused(name, used, args.channel, full_scale)
+        good = last_good(book.entries("standard"), name, function) if function else None
+        mended = [e.seq for e in book.entries("repair") if e.body["meter"] == name]
+        failure = Failure(
+            name,
+            function,
+            args.channel or "",
+            full_scale,
+            last_good=max([good.seq if good is not None else 0, *mended]),
+            found=book.head().seq,
+            error_low=None if error is None else min(0.0, error),
+            error_high=None if error is None else max(0.0, error),
+            why=args.bad,
+        )
+        recall = record_recall(book, failure, undoable(args))
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.recall/1", **recall.body()})
+    else:
+        show_recall(ctx, recall)
+    return 0
+
+
+def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]]:
+    """Name of a thing as the record has it, and what it was used for there.
+
+    Raises
+    ------
+    UsageError
+        If neither bench file nor record knows it: a slip in a tag would recall nothing.
+    """
+    from benchlog.errors import UsageError
+    from benchlog.project.old_budgets import with_influences
+    from benchlog.project.provenance import uses
+    from benchlog.result import Result
+
+    used: dict[str, list[Influence]] = {tag: [] for tag in ctx.bench().instruments}
+    used |= {tag: [] for tag in ctx.bench().standards}
+    for entry in book.entries("standard"):
+        used.setdefault(str(entry.body["meter"]), [])
+        used.setdefault(str(entry.body["standard"]), [])
+    for entry in book.entries("result"):
+        for use in uses(with_influences(Result.from_json(entry.body))):
+            if use.instrument:
+                used.setdefault(use.instrument, []).append(use)
+    name = next((name for name in (text, _resistor(text)) if name in used), None)
+    if name is None:
+        raise UsageError(
+            f"nothing in the record rests on {text!r}, and the bench file does not know it",
+            hint=f"known: {', '.join(used) or 'nothing yet'}",
+        )
+    return name, used[name]
+
+
+def _resistor(text: str) -> str:
+    """Name of a resistor as budgets have it: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
+    from benchlog.errors import UsageError
+    from benchlog.influence import Role
+    from benchlog.units import parse_quantity
+
+    for role in Role:
+        value = text.removesuffix(f" {role}")
+        if role.stated and value != text:
+            try:
+                return f"{parse_quantity(value, 'ohm').value:g} ohm {role}"
+            except UsageError:
+                return text
+    return text
+
+
+def _function(asked: str | None, used: list[Influence]) -> str:
+    """Function found bad: as asked, else V= where anything used shares its reference, else all."""
+    from benchlog.project.provenance import SHARED_REFERENCE
+
+    if asked is not None:
+        return asked
+    return "V=" if any(use.function in SHARED_REFERENCE for use in used) else ""
+
+
+def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_scale: float | None) -> None:
+    """Refuse a channel or range that nothing was measured on: a slip there would recall nothing."""
+    import math
+
+    from benchlog.errors import UsageError
+    from benchlog.units import format_quantity
+
+    channels = list(dict.fromkeys(use.channel for use in used if use.channel))
+    if channel and channels and channel not in channels:
+        raise UsageError(
+            f"nothing was measured on channel {channel!r} of {name}", hint=f"used: {', '.join(channels)}"
+        )
+    ranges = list(dict.fromkeys(use.range_max for use in used if use.range_max))
+    if full_scale and ranges and not any(math.isclose(full_scale, r, rel_tol=1e-3) for r in ranges):
+        shown = ", ".join(format_quantity(r, "V") for r in ranges)
+        raise UsageError(
+            f"nothing was measured on a range of {format_quantity(full_scale, 'V')} of {name}",
+            hint=f"full scales used: {shown}",
+        )
+
+
+def repaired(args: argparse.Namespace, ctx: Context) -> int:
+    """Write down that something found bad was repaired, adjusted or replaced."""
+    from benchlog.errors import UsageError
+
+    if not args.repaired.strip():
+        raise UsageError("say what was done", hint='--repaired "channel 2 adjusted"')
+    with ctx.open_logbook(create=False) as book, book.transaction():
+        name, _ = _known(ctx, book, args.meter)
+        ref = book.append("repair", {"meter": name, "reason": args.repaired})
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.repair/1", "meter": name, "entry": ref.seq})
+    else:
+        ctx.console.print(
+            f"{name}: {args.repaired}; its results count again from entry {ref.seq} on", markup=False
+        )
+    return 0
+
+
+def undo_recall(args: argparse.Namespace, ctx: Context) -> int:
+    """Take a recall back by a new entry."""
+    from benchlog.errors import UsageError
+
+    if not args.reason.strip():
+        raise UsageError("taking a recall back needs a reason", hint='--reason "wrong standard used"')
+    with ctx.open_logbook(create=False) as book, book.transaction():
+        recalls = {e.seq: e for e in book.entries("recall")}
+        undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
+        if args.undo_recall not in recalls or recalls[args.undo_recall].body["meter"] != args.meter:
+            known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.meter) or "none"
+            raise UsageError(
+                f"entry {args.undo_recall} is not a recall of {args.meter}", hint=f"recalls of it: {known}"
+            )
+        if args.undo_recall in undone:
+            raise UsageError(f"recall {args.undo_recall} was taken back already")
+        ref = book.append(
+            "recall undone", {"entry": args.undo_recall, "meter": args.meter, "reason": args.reason}
+        )
+    if ctx.json:
+        ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo_recall})
+    else:
+        ctx.console.print(f"recall {args.undo_recall} taken back, entry {ref.seq}", markup=False)
+    return 0
+
+
+def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
+    """Show what becomes of the results that rested on it."""
+    from rich.table import Table
+    from rich.text import Text
+
+    failure = recall.failure
+    ctx.console.print(Text(f"Recall of {failure.name}: {failure.why}", style="bold"))
+    if recall.failed_on_it:
+        entries = ", ".join(map(str, recall.failed_on_it))
+        ctx.console.print(Text(f"  failed on it without being wrong: entry {entries} (see --undo-recall)"))
+    if not recall.results:
+        known = "nothing more than listed above" if listed else "no further results affected"
+        nothing = known if recall.known else "no result rests on it"
+        ctx.console.print(Text(f"  {nothing}"))
+        return
+    table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
+    for name in ("entry", "check", "part", "what becomes of it", "why"):
+        table.add_column(name, overflow="fold")
+    for r in recall.results:
+        table.add_row(
+            str(r.entry),
+            Text(r.check_id or r.check),
+            Text(r.part),
+            Text(str(r.kind), style="bold"),
+            Text(r.reason),
+        )
+    ctx.console.print(table)
+    if recall.holds:
+        ctx.console.print(Text(f"  hold points resting on it: {', '.join(recall.holds)}", style="bold"))

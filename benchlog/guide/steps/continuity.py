@@ -1,0 +1,78 @@
+"""Guided resistance: two-wire with the tips shorted first, or four-wire with a test current."""
+
+from __future__ import annotations
+
+from benchlog.checks.continuity import check_continuity
+from benchlog.checks.meter_reading import MeterReading
+from benchlog.displayed import parse_displayed
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+from benchlog.plan import Plan
+from benchlog.plan.meter_kinds import ContinuityCheck
+from benchlog.quantity_text import value_of
+from benchlog.reading import Function
+from benchlog.units import format_quantity
+
+__all__ = ["expectation", "measure"]
+
+
+def expectation(check: ContinuityCheck, plan: Plan) -> str:
+    """The wire's resistance, or the highest allowed."""
+    ohm = _wire_resistance(check)
+    if ohm is not None:
+        return f"{format_quantity(ohm, 'ohm')} ±{check.tolerance} ({check.length} of {check.wire})"
+    return f"at most {check.max}" if check.max else ""
+
+
+def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do a resistance check with a person."""
+    lead_null: MeterReading | None = None
+    current: MeterReading | None = None
+    expected_ohm = _wire_resistance(check)
+    if check.four_wire:
+        current = _test_current(check, acquisition)
+        acquisition.do(
+            "voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads"
+        )
+        drop_v = None if expected_ohm is None else expected_ohm * current.value
+        reading = acquisition.reading(
+            check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop", expect=drop_v
+        )
+    else:
+        if check.lead_null:
+            acquisition.do("short the tips, ohms", f"{check.id}/short_tips")
+            lead_null = acquisition.reading(check.meter, Function.OHMS, "tips shorted", f"{check.id}/null")
+            acquisition.do("tips on the object, everything unplugged and discharged", f"{check.id}/on_object")
+        reading = acquisition.reading(
+            check.meter, Function.OHMS, "resistance", f"{check.id}/resistance", expect=expected_ohm
+        )
+    result = check_continuity(
+        reading,
+        lead_null=lead_null,
+        current=current,
+        max_ohm=value_of(check.max),
+        expected_ohm=expected_ohm,
+        expected_source=f"{check.length} of {check.wire} copper at {check.temperature}" if check.wire else "",
+        tolerance=check.tolerance.value,
+        limits=check.parsed_limits().get("resistance"),
+    )
+    return CheckOutcome(result, tuple(m.reading for m in (lead_null, current, reading) if m is not None))
+
+
+def _wire_resistance(check: ContinuityCheck) -> float | None:
+    if check.wire is None or check.length is None:
+        return None
+    return check.wire.value.resistance_per_m(check.temperature.value) * check.length.value
+
+
+def _test_current(check: ContinuityCheck, acquisition: Acquisition) -> MeterReading:
+    """The current of a four-wire measurement: read on a meter, or stated with its accuracy."""
+    if check.current is None:
+        return acquisition.reading(
+            check.current_meter, Function.DC_CURRENT, "test current", f"{check.id}/current"
+        )
+    reading = parse_displayed(
+        check.current, Function.DC_CURRENT, instrument=check.current_meter or "test current"
+    )
+    return MeterReading(acquisition.stamped(reading), value_of(check.current_accuracy) or UNKNOWN_ACCURACY)

@@ -1,0 +1,26 @@
+"""Guided cross-check: several meters on one point, read one after the other."""
+
+from __future__ import annotations
+
+from benchlog.checks.crosscheck import check_crosscheck
+from benchlog.checks.meter_reading import MeterReading
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.plan import Plan
+from benchlog.plan.meter_kinds import CrossCheck
+
+__all__ = ["expectation", "measure"]
+
+
+def expectation(check: CrossCheck, plan: Plan) -> str:
+    """Meters that agree within what they claim."""
+    return "E_n at most 1"
+
+
+def measure(check: CrossCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do a cross-check with a person."""
+    taken: list[MeterReading] = []
+    for tag in check.meters:
+        expect = taken[0].reading.value if taken else None
+        taken.append(acquisition.reading(tag, check.function, check.part, f"{check.id}/{tag}", expect=expect))
+    return CheckOutcome(check_crosscheck(taken), tuple(m.reading for m in taken))

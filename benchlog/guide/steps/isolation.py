@@ -1,0 +1,37 @@
+"""Guided screen of an isolation: a supply, the barrier and a meter on V= in series."""
+
+from __future__ import annotations
+
+from benchlog.checks.isolation import check_isolation
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.plan import Plan
+from benchlog.plan.meter_kinds import IsolationCheck
+from benchlog.reading import Function
+from benchlog.result import Limits
+from benchlog.units import parse_quantity
+
+__all__ = ["expectation", "measure"]
+
+#: Input resistance of a handheld meter whose bench file states none; common practice, no source.
+INPUT_OHM = 10e6
+
+
+def expectation(check: IsolationCheck, plan: Plan) -> str:
+    """The lowest resistance allowed."""
+    return f"at least {check.min}"
+
+
+def measure(check: IsolationCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do an isolation screen with a person."""
+    taken = acquisition.reading(check.meter, Function.DC_VOLTS, "leakage voltage", f"{check.id}/leakage")
+    instrument = acquisition.bench.instruments.get(taken.reading.instrument)
+    stated = instrument.input_resistance if instrument else None
+    result = check_isolation(
+        taken,
+        check.supply.value,
+        check.min.value,
+        input_ohm=parse_quantity(stated, "ohm").value if stated else INPUT_OHM,
+        limits=Limits(check.min.value, None, "ohm", "plan"),
+    )
+    return CheckOutcome(result, (taken.reading,))

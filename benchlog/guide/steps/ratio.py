@@ -1,0 +1,92 @@
+"""Guided turns ratio: generator on the winding, a separate sense loop, both channels of a scope; or automatic."""
+
+from __future__ import annotations
+
+from benchlog.checks.ratio_model import RatioSetup
+from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
+from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.errors import UsageError
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
+from benchlog.guide.scope_ranges import AMPLITUDE_VPP, capture_in_range, driven_check
+from benchlog.plan import Plan
+from benchlog.plan.scope_kinds import RatioCheck
+from benchlog.quantity_text import value_of
+from benchlog.units import parse_quantity
+
+__all__ = ["expectation", "measure"]
+
+
+def expectation(check: RatioCheck, plan: Plan) -> str:
+    """The turns that were planned."""
+    return f"{check.expect} turns, whole number, in phase"
+
+
+def measure(check: RatioCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do a turns-ratio check."""
+    if check.al is not None:
+        return run_ratio(_automatic(check, acquisition), acquisition)
+    return driven_check(check, acquisition, lambda frequency: _measured(check, acquisition, frequency))
+
+
+def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> CheckOutcome:
+    channels = (check.primary, check.secondary)
+    one_range = check.divider is not None
+    captures = [capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range)]
+    if check.swap:
+        acquisition.do(SWAP_PROMPT, f"{check.id}/swap")
+        captures.append(capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range))
+    result = check_turns_ratio(
+        captures[0],
+        _setup(check, acquisition),
+        expected_turns=check.expect.value,
+        tolerance=value_of(check.tolerance),
+        limits=check.parsed_limits().get("turns_ratio"),
+        swapped=captures[1] if check.swap else None,
+    )
+    return CheckOutcome(result, (), tuple(captures))
+
+
+def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
+    """How it is hooked up, with what the bench file knows of the scope."""
+    instrument = acquisition.bench.instrument(check.scope)
+
+    def gain(planned: float | None, known: str | None, usual: float) -> float:
+        if planned is not None:
+            return planned
+        return parse_quantity(known, "1").value if known else usual
+
+    return RatioSetup(
+        primary=check.primary,
+        secondary=check.secondary,
+        loop_turns=check.loop_turns,
+        gain_accuracy=gain(value_of(check.gain_accuracy), instrument.gain, GAIN_ACCURACY),
+        range_gain=gain(value_of(check.range_gain), instrument.range_gain, RANGE_GAIN),
+        divider=value_of(check.divider),
+        divider_tolerance=1e-3 if check.divider_tolerance is None else check.divider_tolerance.value,
+        generator_ohm=50.0 if check.generator_resistance is None else check.generator_resistance.value,
+        opposed_turns=check.opposed_turns,
+    )
+
+
+def _automatic(check: RatioCheck, acquisition: Acquisition) -> RatioRun:
+    """An automatic run as a plan describes it."""
+    if check.al is None or check.generator is None:
+        raise UsageError("an automatic run needs al and generator")
+    return RatioRun(
+        key=check.id,
+        scope=check.scope,
+        generator=check.generator,
+        setup=_setup(check, acquisition),
+        expected_turns=check.expect.value,
+        al_h=check.al.value,
+        area_m2=value_of(check.area),
+        saturation_t=value_of(check.saturation),
+        frequency_hz=value_of(check.frequency),
+        amplitude_vpp=AMPLITUDE_VPP if check.amplitude is None else check.amplitude.value,
+        tolerance=value_of(check.tolerance),
+        limits=check.parsed_limits().get("turns_ratio"),
+        swap=check.swap,
+        sweep_points=SWEEP_POINTS if check.sweep is None else check.sweep,
+    )

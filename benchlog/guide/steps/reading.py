@@ -1,0 +1,71 @@
+"""Guided reading against limits; one that looks wrong is looked into before it is judged."""
+
+from __future__ import annotations
+
+from benchlog.checks.meter_reading import MeterReading
+from benchlog.checks.plain import check_reading
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
+from benchlog.guide.steps import limits_in_words
+from benchlog.plan import Plan
+from benchlog.plan.list_kind import ReadingItem
+from benchlog.plan.meter_kinds import ReadingCheck
+from benchlog.result import Limits, Uncertain
+
+__all__ = ["expectation", "measure", "take_reading"]
+
+
+def expectation(check: ReadingCheck, plan: Plan) -> str:
+    """The expected value, then the limits."""
+    if check.expect is None:
+        return ""
+    return "; ".join([check.expect, *([limits_in_words(check)] if check.limits else [])])
+
+
+def measure(check: ReadingCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
+    """Do a reading with a person."""
+    name = check.function.quantity
+    limits = check.parsed_limits().get(name)
+    return take_reading(check, name, limits, plan, acquisition, f"{check.id}/{name}", f"{check.id}/doubt")
+
+
+def take_reading(
+    place: ReadingCheck | ReadingItem,
+    what: str,
+    limits: Limits | None,
+    plan: Plan,
+    acquisition: Acquisition,
+    key: str,
+    doubt_key: str,
+) -> CheckOutcome:
+    """Take one reading, look into it where it is not as expected, judge it.
+
+    Parameters
+    ----------
+    place : ReadingCheck or ReadingItem
+    what : str
+        What is measured, for the prompt.
+    limits : Limits, optional
+    plan : Plan
+        Knows the nominal mains, which helps where a reading is looked into.
+    acquisition : Acquisition
+    key, doubt_key : str
+        Names of the steps, for scripts: of taking the reading, and of looking into it.
+    """
+    unit = place.function.unit
+    expect = None if place.expect is None else place.expect.in_unit(unit)
+    taken = acquisition.reading(place.meter, place.function, what, key, expect=expect)
+    resolved = Resolved(taken, readings=(taken.reading,))
+    if expect is not None and not believed(taken, expect, limits):
+        resolved = look_into(
+            acquisition, taken, expect, doubt_key, what, mains_nominal_v=plan.mains_nominal_v
+        )
+    elif expect is not None:
+        acquisition.read_right(taken.reading.instrument)
+    judged = resolved.judged
+    if place.accuracy is not None:
+        judged = MeterReading(judged.reading, place.accuracy.value)
+    expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
+    result = check_reading(judged, limits, expected=expected)
+    return CheckOutcome(with_doubt(result, resolved), resolved.readings)

@@ -1,0 +1,68 @@
+"""What must hold between entries: one beginning, time that goes back only with a clock entry, sessions and streams in
+order, corrections of something that is there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from benchlog.clock import parse_rfc3339
+from benchlog.logbook.chain import Entry
+from benchlog.logbook.kinds import NOT_SUPERSEDED
+
+__all__ = ["CLOCK_STEP_NS", "EntryRules"]
+
+CLOCK_STEP_NS = 10_000_000  # time services slew by less
+
+
+class EntryRules:
+    """Looks at entries one after the other."""
+
+    def __init__(self) -> None:
+        self._time = ""
+        self._session = 0
+        self._fixed: set[int] = set()  # entries that can't be superseded
+        self._superseded: set[int] = set()
+        self._streams: dict[str, int] = {}
+
+    def broken(self, entry: Entry) -> Iterator[str]:
+        """Yield what is wrong with the next entry."""
+        yield from self._in_time(entry)
+        yield from self._in_session(entry)
+        if (entry.kind == "logbook") is not (entry.seq == 1):
+            yield "is a second beginning" if entry.kind == "logbook" else "stands where a logbook begins"
+        if entry.kind in NOT_SUPERSEDED:
+            self._fixed.add(entry.seq)
+        if entry.kind == "supersede":
+            yield from self._corrects(entry)
+        if entry.kind == "readings" and "stream" in entry.body:
+            name, position = entry.body["stream"], entry.body["position"]
+            if position != self._streams.get(name, 0):
+                yield f"does not go on where stream {name!r} ended"
+            self._streams[name] = position + entry.body["count"]
+
+    def _in_time(self, entry: Entry) -> Iterator[str]:
+        before, self._time = self._time, entry.time
+        if entry.kind == "clock" and entry.body["before"] != before:
+            yield "says another time before it than there is"
+        elif entry.kind != "clock" and entry.time < before:
+            step = parse_rfc3339(before) - parse_rfc3339(entry.time)
+            if step > CLOCK_STEP_NS:
+                yield f"is {step / 1e9:g} s older than the one before, and no clock entry says so"
+
+    def _in_session(self, entry: Entry) -> Iterator[str]:
+        if entry.kind == "session begin":
+            if entry.session != self._session + 1:
+                yield f"begins session {entry.session} after session {self._session}"
+            self._session = max(self._session, entry.session)
+        elif not 0 <= entry.session <= self._session:
+            yield f"is of session {entry.session}, which was never begun"
+
+    def _corrects(self, entry: Entry) -> Iterator[str]:
+        wrong, right = entry.body["entry"], entry.body.get("replacement")
+        if not wrong < entry.seq or wrong in self._fixed:
+            yield f"supersedes entry {wrong}, which can't be superseded"
+        if wrong in self._superseded:
+            yield f"supersedes entry {wrong}, which was superseded before"
+        if right is not None and not right < entry.seq:
+            yield f"puts entry {right} in its place, which is not there"
+        self._superseded.add(wrong)

@@ -1,0 +1,222 @@
+"""Kinds of entries, and what the body of each must hold for those who read it: checked before it is written and after
+it is read, so that an entry of a wrong shape is named and never trips what uses it. Bodies may hold more than that."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, cast
+
+import msgspec
+
+from benchlog.reading import Function
+
+__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "shape_fault"]
+
+#: What these entries say is also kept in tables, so only the logbook's own methods may write them.
+OWN_KINDS = frozenset(
+    {
+        "logbook",
+        "migration",
+        "clock",
+        "channel",
+        "readings",
+        "capture",
+        "attachment",
+        "result",
+        "supersede",
+        "session begin",
+        "session resume",
+        "session end",
+    }
+)
+NOT_SUPERSEDED = OWN_KINDS - {"readings", "capture", "attachment", "result"}
+
+_Count = Annotated[int, msgspec.Meta(ge=0)]
+_Number = Annotated[int, msgspec.Meta(ge=1)]
+_Sha256 = Annotated[str, msgspec.Meta(pattern="^[0-9a-f]{64}$")]
+_Time = Annotated[
+    str,
+    msgspec.Meta(
+        pattern=r"^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])T([01]\d|2[0-3]):[0-5]\d:[0-5]\d\.\d{9}Z$"
+    ),
+]
+
+
+class _Logbook(msgspec.Struct):
+    schema_version: int
+    project: str = ""
+
+
+class _Clock(msgspec.Struct):
+    set_back_s: float
+    before: _Time
+
+
+class _Channel(msgspec.Struct):
+    id: _Number
+    instrument: str
+    channel: str
+    function: Function
+    unit: str
+
+
+class _Readings(msgspec.Struct):
+    count: _Number
+    first_reading: _Count
+    first_time: _Time
+    last_time: _Time
+    sha256: _Sha256
+    stream: str = ""
+    position: _Count = 0
+
+
+class _Samples(msgspec.Struct):
+    type: str
+    samples: _Count
+    encoding: str
+    sha256: _Sha256
+    samples_sha256: _Sha256
+
+
+class _CaptureChannel(msgspec.Struct):
+    name: str
+    scale: float
+    offset: float
+    unit: str
+    probe: float
+    coupling: str
+    code_limits: tuple[float, float] | None
+    range_max: float | None
+    samples: _Samples
+
+
+class _Capture(msgspec.Struct):
+    instrument: str
+    start: _Time | None
+    interval_s: Annotated[float, msgspec.Meta(gt=0)]
+    settings: dict[str, str]
+    source: str
+    about: str
+    channels: Annotated[list[_CaptureChannel], msgspec.Meta(min_length=1)]
+    times: _Samples | None
+
+
+class _Attachment(msgspec.Struct):
+    name: str
+    size: _Count
+    sha256: _Sha256
+    about: str = ""
+
+
+class _Supersede(msgspec.Struct):
+    entry: _Number
+    reason: str
+    replacement: _Number | None = None
+
+
+class _Standard(msgspec.Struct):
+    meter: str
+    standard: str
+    function: str
+    displayed: str
+    value: float
+    resolution: float
+    standard_value: float
+    unit: str
+    error: float
+    e_n: float
+    verdict: str
+    state: str = msgspec.field(name="as")
+    chart: dict[str, Any]
+
+
+class _RecalledResult(msgspec.Struct):
+    entry: int
+    check_id: str
+    part: str
+    what: str = msgspec.field(name="class")
+
+
+class _Recall(msgspec.Struct):
+    meter: str
+    function: str
+    reason: str
+    results: list[_RecalledResult]
+    to_entry: int = 0
+
+
+class _RecallUndone(msgspec.Struct):
+    entry: int
+
+
+class _Substitution(msgspec.Struct):
+    part: str
+    what: str
+    reason: str
+
+
+class _Part(msgspec.Struct):
+    part: str
+    state: str
+
+
+class _Ground(msgspec.Struct):
+    check_id: str
+    entry: int
+
+
+class _Hold(msgspec.Struct):
+    hold: str
+    step: str
+    by: str = ""
+    rests_on: list[_Ground] = []
+
+
+class _Concession(_Hold, kw_only=True):
+    reason: str
+    missing: list[str]
+
+
+class _Plan(msgspec.Struct):
+    project: str
+    sha256: str
+    checks: dict[str, Any]
+
+
+_SHAPES: Mapping[str, type[msgspec.Struct]] = {
+    "logbook": _Logbook,
+    "migration": _Logbook,
+    "clock": _Clock,
+    "channel": _Channel,
+    "readings": _Readings,
+    "capture": _Capture,
+    "attachment": _Attachment,
+    "supersede": _Supersede,
+    "standard": _Standard,
+    "recall": _Recall,
+    "recall undone": _RecallUndone,
+    "substitution": _Substitution,
+    "part": _Part,
+    "release": _Hold,
+    "concession": _Concession,
+    "step": _Hold,
+    "plan": _Plan,
+}
+
+
+def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
+    """Say what the body of an entry lacks to be one of its kind; ``""`` where nothing, or anybody's own kind.
+
+    >>> shape_fault("part", {"part": "T1"})
+    'a part entry holds no such body: Object missing required field `state`'
+    """
+    try:
+        if kind == "result":
+            from benchlog.result import Result
+
+            Result.from_json(body)
+        elif (shape := _SHAPES.get(kind)) is not None:
+            msgspec.convert(body, cast("type[object]", shape))
+    except (msgspec.ValidationError, AttributeError, TypeError) as error:
+        return f"a {kind} entry holds no such body: {error}"
+    return ""

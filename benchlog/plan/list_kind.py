@@ -1,0 +1,146 @@
+"""The list: several readings, phases, inductances and questions that make one check."""
+
+from __future__ import annotations
+
+from typing import Annotated, ClassVar
+
+import msgspec
+from msgspec import field
+
+from benchlog.errors import UsageError
+from benchlog.plan.check import Check, Kind, LimitText, about
+from benchlog.plan.texts import AccuracyText
+from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
+from benchlog.reading import Function
+from benchlog.result import Limits
+
+__all__ = [
+    "LIST_KINDS",
+    "InductanceItem",
+    "Item",
+    "ListCheck",
+    "PhaseItem",
+    "QuestionItem",
+    "ReadingItem",
+]
+
+
+_Name = Annotated[str, about("what is taken; a name of its own within the list")]
+_Hookup = Annotated[str, about("how to connect it, in your own words; stands in the record")]
+
+
+class Item(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take"):
+    """One item of a list. The order of fields counts: a check's revision is a digest of them as they stand."""
+
+    uses_scope: ClassVar[bool] = False
+
+    def parsed_limits(self) -> Limits | None:
+        """Limits in SI units; None where it has none."""
+        return None
+
+    def refuse_contradictions(self) -> None:
+        """Raise `UsageError` where fields do not fit together."""
+        self.parsed_limits()
+
+
+class ReadingItem(Item, frozen=True, tag="reading"):
+    """One reading of a list."""
+
+    name: _Name
+    function: Annotated[Function, about("what the meter is set to")]
+    limits: LimitText
+    expect: Annotated[AnyQuantity | None, about("expected value; a reading far from it is looked into")] = (
+        None
+    )
+    meter: Annotated[str | None, about("tag of the meter; without it the person chooses")] = None
+    accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
+    hookup: _Hookup = ""
+
+    def parsed_limits(self) -> Limits:
+        """See `Item.parsed_limits`."""
+        return self.limits.parsed("plan", self.name, self.function.unit)
+
+    def refuse_contradictions(self) -> None:
+        """See `Item.refuse_contradictions`."""
+        self.parsed_limits()
+        if self.expect is not None:
+            self.expect.in_unit(self.function.unit, f"{self.name}: expect")
+
+
+class QuestionItem(Item, frozen=True, tag="question"):
+    """Something seen and answered with yes (pass) or no (fail), e.g. a protective trip."""
+
+    name: _Name
+    question: Annotated[str, about("a question to be answered with yes or no")]
+    hookup: _Hookup = ""
+
+
+class PhaseItem(Item, frozen=True, tag="phase"):
+    """Phase of one scope channel against another."""
+
+    name: _Name
+    scope: Annotated[str, about("tag of the scope")]
+    primary: Annotated[str, about("channel on the reference point")]
+    secondary: Annotated[str, about("channel on the other point")]
+    frequency: Annotated[Hertz, about("of the signal")]
+    limits: LimitText
+    hookup: _Hookup = ""
+
+    uses_scope = True
+
+    def parsed_limits(self) -> Limits:
+        """See `Item.parsed_limits`."""
+        return self.limits.parsed("plan", self.name, "deg")
+
+
+class InductanceItem(Item, frozen=True, tag="inductance"):
+    """Inductance of one winding by a series resistor."""
+
+    name: _Name
+    scope: Annotated[str, about("tag of the scope")]
+    across: Annotated[str, about("channel across the winding")]
+    resistor_channel: Annotated[str, about("channel across the resistor")]
+    resistor: Annotated[Ohms, about("series resistor")]
+    frequency: Annotated[Hertz, about("of the drive")]
+    amplitude: Annotated[Volts, about("peak to peak, open circuit")]
+    generator: Annotated[str, about("tag of the generator")]
+    limits: LimitText
+    resistor_tolerance: Annotated[Share, about("of the resistor")] = field(
+        default_factory=lambda: Share("1 %")
+    )
+    turns: Annotated[int | None, about("of the winding")] = None
+    hookup: _Hookup = ""
+
+    uses_scope = True
+
+    def parsed_limits(self) -> Limits:
+        """See `Item.parsed_limits`."""
+        return self.limits.parsed("plan", self.name, "H")
+
+
+class ListCheck(Check, frozen=True, tag="list"):
+    """Several readings, phases and questions that make one check; the worst decides."""
+
+    item: Annotated[
+        tuple[ReadingItem | QuestionItem | PhaseItem | InductanceItem, ...], about("the items, in order")
+    ]
+
+    @property
+    def places(self) -> tuple[Item, ...]:
+        """See `Check.places`."""
+        return self.item
+
+    def item_limits(self) -> dict[str, Limits]:
+        """Limits by item name."""
+        return {item.name: found for item in self.item if (found := item.parsed_limits()) is not None}
+
+    def refuse_contradictions(self) -> None:
+        """See `Check.refuse_contradictions`."""
+        names = [item.name for item in self.item]
+        if not names or len(set(names)) != len(names):
+            raise UsageError("a list check needs items with different names")
+        for item in self.item:
+            item.refuse_contradictions()
+
+
+LIST_KINDS = (Kind(ListCheck),)

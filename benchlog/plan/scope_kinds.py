@@ -1,0 +1,112 @@
+"""Kinds of checks done with a scope and a generator."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from msgspec import field
+
+from benchlog.errors import UsageError
+from benchlog.plan.check import Check, Kind, about
+from benchlog.quantity_text import (
+    Divider,
+    Henries,
+    Hertz,
+    Number,
+    Ohms,
+    Share,
+    SquareMetres,
+    Teslas,
+    Volts,
+)
+
+__all__ = ["SCOPE_KINDS", "InductanceCheck", "RatioCheck"]
+
+_Scope = Annotated[str, about("tag of the scope")]
+_Generator = Annotated[str | None, about("tag of the generator; without it the person drives")]
+_Amplitude = Annotated[Volts | None, about("peak to peak, open circuit")]
+
+
+class RatioCheck(Check, frozen=True, tag="ratio"):
+    """Turns ratio with scope and generator.
+
+    With `al` the run is automatic: drive chosen from the core, flatness proved, `sweep` points fitted to a model.
+    """
+
+    expect: Annotated[Number, about("turns of the winding")]
+    scope: _Scope
+    primary: Annotated[str, about("channel on the sense loop")]
+    secondary: Annotated[str, about("channel across the winding")]
+    generator: _Generator = None
+    frequency: Annotated[Hertz | None, about("of the drive; an automatic run chooses it")] = None
+    amplitude: _Amplitude = None
+    loop_turns: Annotated[int, about("turns of the sense loop")] = 1
+    tolerance: Annotated[Share | None, about("half-width of the limits; half a turn without it")] = None
+    gain_accuracy: Annotated[Share | None, about("of the scope's gain, where the bench file has none")] = None
+    range_gain: Annotated[Share | None, about("gain error between two of the scope's ranges")] = None
+    divider: Annotated[Divider | None, about("divider before the winding's channel")] = None
+    divider_tolerance: Annotated[Share | None, about("of the divider")] = None
+    swap: Annotated[bool, about("a second capture with probes and channels exchanged")] = True
+    opposed_turns: Annotated[int | None, about("temporary turns in series opposition")] = None
+    al: Annotated[Henries | None, about("inductance of one turn; makes the run automatic")] = None
+    area: Annotated[SquareMetres | None, about("cross-section of the core")] = None
+    saturation: Annotated[Teslas | None, about("flux density the core stands")] = None
+    generator_resistance: Annotated[Ohms | None, about("of the generator's output; 50 ohm without it")] = None
+    sweep: Annotated[int | None, about("points of the automatic sweep, 5 to 61; 0 for none")] = None
+
+    uses_scope = True
+
+    def refuse_contradictions(self) -> None:
+        """What belongs to the automatic run needs AL and a generator."""
+        if self.al is None:
+            given = [n for n in ("area", "saturation", "sweep") if getattr(self, n) is not None]
+            if given:
+                raise UsageError(f"{given[0]} belongs to the automatic run", hint='give al too: al = "61 uH"')
+            return
+        if self.generator is None:
+            raise UsageError(
+                "al makes the run automatic, which needs a generator", hint="name it under generator"
+            )
+        if self.opposed_turns is not None:
+            raise UsageError("series opposition can't be automatic", hint="leave out al, or opposed_turns")
+        if (self.area is None) != (self.saturation is None):
+            raise UsageError("area and saturation go together")
+        if self.sweep is not None and self.sweep != 0 and not 5 <= self.sweep <= 61:
+            raise UsageError(f"a sweep of {self.sweep} points", hint="5 to 61 points, or 0 for none")
+
+
+class InductanceCheck(Check, frozen=True, tag="inductance"):
+    """Inductance by a series resistor with scope and generator."""
+
+    scope: _Scope
+    across: Annotated[str, about("channel across the winding")]
+    resistor_channel: Annotated[str, about("channel across the resistor")]
+    resistor: Annotated[Ohms, about("series resistor")]
+    resistor_tolerance: Annotated[Share, about("of the resistor")] = field(
+        default_factory=lambda: Share("1 %")
+    )
+    swap: Annotated[bool, about("a second capture with probes and channels exchanged")] = False
+    generator: _Generator = None
+    frequency: Annotated[Hertz | None, about("of the drive")] = None
+    amplitude: _Amplitude = None
+    turns: Annotated[int | None, about("of the winding; with al they make the limits")] = None
+    al: Annotated[Henries | None, about("expected inductance of one turn")] = None
+
+    uses_scope = True
+
+
+SCOPE_KINDS = (
+    Kind(
+        RatioCheck,
+        result="turns_ratio",
+        shown={"turns_ratio": "", "phase": ""},
+        limits={"turns_ratio": "1"},
+        waveforms=True,
+    ),
+    Kind(
+        InductanceCheck,
+        shown={"inductance": ""},
+        limits={"inductance": "H", "al": "H", "resistance": "ohm", "phase": "deg", "frequency": "Hz"},
+        waveforms=True,
+    ),
+)

@@ -1,0 +1,170 @@
+"""What a result rests on, and how far it follows an error of it. Asks fields of the budgets, never their labels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, TypeVar
+
+import msgspec
+
+from benchlog.influence import Influence, Role
+from benchlog.result import BudgetLine, Result, Uncertain
+from benchlog.units import format_quantity
+
+__all__ = ["SHARED_REFERENCE", "Blamed", "rests_on", "shares", "true_range", "uses"]
+
+SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
+"""Functions scaled by the voltage reference of a meter."""
+
+_T = TypeVar("_T")
+_RATIOMETRIC = frozenset({"ohm", "ohm4w", "continuity"})
+_CANCELLED = 1e-6  # a quantity that follows a thing by less than this owes nothing to it
+
+
+def shares(failed: str, used: str) -> bool:
+    """Tell whether a failure of one function makes another doubtful; an empty one is any.
+
+    >>> shares("V=", "A~"), shares("V=", "ohm"), shares("", "ohm")
+    (True, False, True)
+    """
+    if not failed or not used or failed == used:
+        return True
+    groups = (SHARED_REFERENCE, _RATIOMETRIC)
+    return any(failed in group and used in group for group in groups)
+
+
+class Blamed(msgspec.Struct, frozen=True):
+    """An instrument, or a thing with a stated value, that is not what it seems; or one function of it, or channel.
+
+    Attributes
+    ----------
+    instrument : str
+        Tag, or name as budgets have it (``"100:1 divider"``).
+    function : str
+        What it failed on (``"V="``, ``"capture"``); empty: all it is used for.
+    channel : str
+        Channel of a scope; empty: any.
+    range_max : float or None
+        Full scale of the range found bad; None: any.
+    """
+
+    instrument: str
+    function: str = ""
+    channel: str = ""
+    range_max: float | None = None
+
+    @classmethod
+    def from_body(cls, body: Mapping[str, Any]) -> Blamed:
+        """Read what an entry of kind ``standard`` or ``recall`` blames."""
+        full = body.get("range")
+        return Blamed(
+            str(body["meter"]),
+            str(body.get("function", "V=")),
+            str(body.get("channel", "")),
+            None if full is None else float(full),
+        )
+
+    @property
+    def name(self) -> str:
+        """What is blamed, for people."""
+        return f"{self.instrument} {self.where}".rstrip()
+
+    @property
+    def where(self) -> str:
+        """Which function, channel and range of it are blamed, for people; empty for all of it."""
+        words = [f"on {self.function}"] if self.function else []
+        words += [f"channel {self.channel}"] if self.channel else []
+        words += [f"range {format_quantity(self.range_max, 'V')}"] if self.range_max else []
+        return " ".join(words)
+
+
+def uses(result: Result) -> Iterator[Influence]:
+    """What a result was measured with: by its budgets, and its instruments where no budget names them."""
+    named = set()
+    for quantity in result.quantities.values():
+        for line in quantity.budget:
+            if line.influence is not None and line.influence.instrument:
+                named.add(line.influence.instrument)
+                yield line.influence
+    for tag in result.instruments:
+        if tag not in named:
+            for function in result.functions.get(tag, "").split(","):
+                yield Influence(Role.READING, tag, function.strip())
+
+
+def rests_on(result: Result, blamed: Blamed) -> bool:
+    """Whether a result was measured with what is blamed."""
+    return bool(_meant([(use, use) for use in uses(result)], blamed))
+
+
+def _meant(used: Iterable[tuple[Influence, _T]], blamed: Blamed) -> list[_T]:
+    """Those uses that the blame is about.
+
+    Where some uses say which channel or range they were on, only these count; where none does, all may be meant.
+    """
+    mine = [
+        (use, item)
+        for use, item in used
+        if use.instrument == blamed.instrument and shares(blamed.function, use.function)
+    ]
+    if blamed.channel and (known := [(use, item) for use, item in mine if use.channel]):
+        mine = [(use, item) for use, item in known if use.channel == blamed.channel]
+    if blamed.range_max and (known := [(use, item) for use, item in mine if use.range_max]):
+        mine = [(u, i) for u, i in known if math.isclose(u.range_max or 0.0, blamed.range_max, rel_tol=1e-3)]
+    return [item for _, item in mine]
+
+
+def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> tuple[float, float] | None:
+    """Range of the true value, when the blamed thing was off by a relative error between two bounds.
+
+    An instrument reads high by its error; a thing with a stated value is larger than stated by it. With several
+    channels that may be meant each is taken in turn.
+
+    Returns
+    -------
+    tuple of float or None
+        None where the quantity does not follow the thing's error: the gain cancels, or it is not in the budget.
+    """
+    if not quantity.budget:
+        exponents = {-1.0}
+    else:
+        exponents = {e for e in _exponents(quantity, blamed) if abs(e) > _CANCELLED}
+    if not exponents:
+        return None
+    ends = [_moved(quantity.value, exponent, error) for exponent in exponents for error in (low, high)]
+    return min(ends), max(ends)
+
+
+def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[float]:
+    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known."""
+    channels: dict[str, list[BudgetLine]] = {}
+    for line in _lines(quantity, blamed):
+        channels.setdefault(line.influence.channel if line.influence else "", []).append(line)
+    for lines in channels.values():
+        if any(line.sensitivity is None for line in lines):
+            yield from (1.0, -1.0)
+        elif quantity.value:
+            yield (
+                sum(
+                    (line.sensitivity or 0.0) * (1 if line.influence and line.influence.role.stated else -1)
+                    for line in lines
+                )
+                / quantity.value
+            )
+
+
+def _lines(quantity: Uncertain, blamed: Blamed) -> list[BudgetLine]:
+    """Lines of a budget through which the quantity follows what is blamed."""
+    followed = [
+        (line.influence, line)
+        for line in quantity.budget
+        if line.influence is not None
+        and line.influence.role.relative
+        and (blamed.range_max or line.influence.role is not Role.ONE_RANGE)
+    ]
+    return _meant(followed, blamed)
+
+
+def _moved(value: float, exponent: float, error: float) -> float:
+    return float(value * (1.0 + error) ** exponent)

@@ -1,0 +1,102 @@
+"""A check standard found wrong: which meters passed on it only because of that, and what they measured."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import Any
+
+import msgspec
+
+from benchlog.logbook.chain import Entry
+from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.project.provenance import shares
+from benchlog.project.recall import Failure, Recall, RecalledResult, in_order, recall_results
+from benchlog.result import Verdict
+
+__all__ = ["recall_standard"]
+
+
+def recall_standard(
+    entries: Sequence[Entry], standards: Sequence[Entry], failure: Failure, undoable: Collection[str] = ()
+) -> Recall:
+    """Recall what meters measured that passed on a check standard only because it was wrong.
+
+    Each of their readings on it is judged again with the standard's true value. Where a meter then fails, it was bad
+    from its last check that still passes to its next one, and what it measured between them is recalled.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+        As `recall_results` takes them.
+    standards : sequence of Entry
+        Of kind ``standard``, in order.
+    failure : Failure
+        Of the check standard; `error_low` and `error_high` are how much its true value lies above the stated one.
+    undoable : collection of str
+        Hold points whose step can be undone.
+
+    Returns
+    -------
+    Recall
+        With `passed_on_it`: meters to be checked on another standard; and `failed_on_it`: entries of readings that
+        failed although the meter was within its specification.
+    """
+    tag = failure.instrument
+    on_it = [e for e in standards if e.body["standard"] == tag and e.seq > failure.last_good]
+    results: dict[int, RecalledResult] = {}
+    meters: dict[str, str] = {}
+    for meter, function in dict.fromkeys((str(e.body["meter"]), str(e.body["function"])) for e in on_it):
+        mine = [e for e in standards if e.body["meter"] == meter and shares(function, e.body["function"])]
+        good = [e.seq for e in mine if _passes(e) and not (e in on_it and _can_fail(e, failure))]
+        wrong = [e for e in mine if _passes(e) and e in on_it and _can_fail(e, failure)]
+        if not wrong:
+            continue
+        meters[meter] = function
+        first, last = wrong[0].seq, wrong[-1].seq
+        errors = [error for e in wrong for error in _errors(e, failure)]
+        of_meter = Failure(
+            meter,
+            function,
+            last_good=max((s for s in good if s < first), default=0),
+            found=min((s for s in good if s > last), default=failure.found),
+            error_low=min(0.0, *errors) if errors else None,
+            error_high=max(0.0, *errors) if errors else None,
+        )
+        for r in recall_results(entries, of_meter, undoable=undoable).results:
+            reason = f"{meter} passed on {tag} only; {r.reason}"
+            results.setdefault(r.entry, msgspec.structs.replace(r, reason=reason))
+    return Recall(
+        failure,
+        in_order(results.values()),
+        passed_on_it=meters,
+        failed_on_it=tuple(e.seq for e in on_it if not _passes(e) and not _must_fail(e, failure)),
+    )
+
+
+def _passes(entry: Entry) -> bool:
+    return bool(entry.body["verdict"] == Verdict.PASS)
+
+
+def _can_fail(entry: Entry, failure: Failure) -> bool:
+    return failure.errors is None or max(_numbers(entry, failure)) > 1.0
+
+
+def _must_fail(entry: Entry, failure: Failure) -> bool:
+    return failure.errors is None or min(_numbers(entry, failure)) > 1.0
+
+
+def _numbers(entry: Entry, failure: Failure) -> list[float]:
+    """Size of E_n with the standard's true value, at both bounds of its error."""
+    body: dict[str, Any] = dict(entry.body)
+    value, stated, e_n = float(body["value"]), float(body["standard_value"]), float(body["e_n"])
+    if e_n and value != stated:  # the width that E_n was counted in
+        width = abs((value - stated) / e_n)
+    else:
+        width = 2 * parse_accuracy(body["accuracy"]).standard_uncertainty(value, float(body["resolution"]))
+    return [abs(value - stated * (1 + error)) / width for error in failure.errors or ()]
+
+
+def _errors(entry: Entry, failure: Failure) -> list[float]:
+    """Relative error of the meter, at both bounds of the standard's."""
+    value, stated = float(entry.body["value"]), float(entry.body["standard_value"])
+    return [value / (stated * (1 + error)) - 1 for error in failure.errors or ()]

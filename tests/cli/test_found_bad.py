@@ -1,0 +1,253 @@
+"""Whatever is found bad recalls what rests on it: scope, channel, range, divider, resistor, check standard, meter."""
+
+from __future__ import annotations
+
+import dataclasses
+import shutil
+from pathlib import Path
+
+import msgspec
+import pytest
+from helpers.desk import Desk
+from helpers.plan_text import check, hold, part, plan_text
+
+from benchlog.capture_files import load_captures
+from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
+from benchlog.logbook import Logbook
+from benchlog.plan import read_plan
+
+SAMPLES = Path(__file__).parents[2] / "sample_captures"
+OLD = Path(__file__).parents[1] / "old_logbooks" / "labels_only.logbook"
+SETUP = RatioSetup("CH2", "CH1", gain_accuracy=0.002, divider=60.0, divider_tolerance=0.002)
+BENCH = """
+[[instrument]]
+tag = "SC-03"
+kind = "scope"
+[[instrument]]
+tag = "MA-1"
+accuracy = [{ function = "V~", statement = "1 % + 5" }, { function = "V=", statement = "0.5 % + 2" }]
+[[instrument]]
+tag = "MA-10"
+accuracy = [{ function = "V~", statement = "1 % + 5" }, { function = "V=", statement = "0.5 % + 2" }]
+[[standard]]
+tag = "CS-3"
+value = "5.000 V dc"
+uncertainty = "0.05 %"
+[[standard]]
+tag = "CS-9"
+value = "9.000 V dc"
+uncertainty = "0.05 %"
+"""
+SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "231 V", "--mains-nominal", "230 V")
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    """Two meters whose tags begin alike, a scope, two check standards."""
+    return Desk(tmp_path, BENCH)
+
+
+def _ratio_plan(desk: Desk) -> Path:
+    ratio = {"primary": "CH2", "secondary": "CH1", "expect": "60", "scope": "SC-03", "generator": "SG-04"}
+    tables = [part("CT1"), part("CT2")]
+    tables += [check(f"C0{n}", "ratio", part=f"CT{n}", al="5 uH", **ratio) for n in (1, 2)]
+    tables.append(hold("H1", "pot the cores", "C01", "C02"))
+    return desk.write("plan.toml", plan_text(*tables))
+
+
+def _measure(
+    desk: Desk, plan_file: Path, *, swapped: bool = False, ranges: tuple[float, float] = (0.2, 0.2)
+) -> list[int]:
+    """Two ratio passes with SC-03, one for each check of the plan; returns their entries.
+
+    `ranges` are the full scales of the channel on the winding and of that on the sense loop.
+    """
+    plan = read_plan(plan_file)
+    captures = []
+    for name, scales in (
+        ("ct1_60_turns_divider.npz", ranges),
+        ("ct1_60_turns_divider_swapped.npz", ranges[::-1]),
+    ):
+        seen = load_captures([SAMPLES / name])
+        channels = tuple(
+            dataclasses.replace(seen.channel(c), range_max=full)
+            for c, full in zip(("CH1", "CH2"), scales, strict=True)
+        )
+        captures.append(dataclasses.replace(seen, instrument="SC-03", channels=channels))
+    capture, other = captures
+    result = check_turns_ratio(capture, SETUP, expected_turns=60, swapped=other if swapped else None)
+    assert result.verdict == "pass"
+    entries = []
+    with Logbook.open(desk.logbook, clock=desk.clock) as book:
+        for one in plan.checks.values():
+            kept = msgspec.structs.replace(
+                result, check_id=one.id, part=one.part, check_revision=one.revision, limits_set="plan"
+            )
+            entries.append(book.append_result(kept).seq)
+    return entries
+
+
+def test_a_scope_found_bad_recalls_both_ratios_on_screen_in_status_and_on_paper(desk: Desk) -> None:
+    """Either channel may be the bad one: 59.78 was really 57.5 to 62.2, and the half turn is left."""
+    plan = _ratio_plan(desk)
+    entries = _measure(desk, plan)
+    said = desk.run("standard", "SC-03", "--bad", "channel 2 reads 4 % high", "--error", "4 %")
+    assert said.code == 0
+    assert said.words.count("measure again") == 2
+    assert "57.48 to 62.17" in said.words
+    status = desk.status(plan)
+    assert {c["state"] for c in status["checks"]} == {"recalled"}
+    assert status["check"]["C01"]["recall"] == "recalled with SC-03: measure again"
+    assert any("SC-03" in m["tag"] and m["trust"] == "do not trust" for m in status["meters"])
+    page = desk.folder / "page.html"
+    desk.run("record", "certificate", "--plan", plan, "--out", page)
+    text = page.read_text(encoding="utf-8")
+    assert "C01, C02 recalled" in text
+    assert f"measure again: C01 (entry {entries[0]}), C02 (entry {entries[1]})" in text
+
+
+@pytest.mark.parametrize(
+    ("name", "more", "becomes"),
+    [
+        ("SC-03", ("--channel", "CH2"), "59.78 to 62.17"),
+        ("SC-03", ("--channel", "CH1"), "57.48 to 59.78"),
+        ("SC-03", ("--range", "0.2 V", "--channel", "CH1"), "57.48 to 59.78"),
+        ("60:1 divider", (), "59.78 to 62.17"),
+    ],
+)
+def test_channel_range_and_divider_move_the_ratio_their_own_way(
+    desk: Desk, name: str, more: tuple[str, ...], becomes: str
+) -> None:
+    """A channel reads high; a divider's ratio is higher than stated: the winding has more turns."""
+    _measure(desk, _ratio_plan(desk))
+    said = desk.run("standard", name, "--bad", "found so", "--error", "4 %", *more)
+    assert said.words.count("measure again") == 2
+    assert becomes in said.words
+
+
+def test_a_swap_frees_the_ratio_of_a_channel_but_not_of_one_range(desk: Desk) -> None:
+    """The channel's gain cancels; on its two ranges it does not: sqrt(1.04) of 59.93 stays, 61.12."""
+    _measure(desk, _ratio_plan(desk), swapped=True, ranges=(0.2, 0.08))
+    whole = desk.run("standard", "SC-03", "--bad", "reads high", "--error", "4 %", "--channel", "CH1")
+    assert "no result rests on it" in whole.words
+    ranged = desk.run(
+        "standard", "SC-03", "--bad", "x", "--error", "4 %", "--channel", "CH1", "--range", "0.08 V"
+    )
+    assert ranged.words.count("measure again") == 2
+    assert "59.93 to 61.12" in ranged.words
+
+
+def test_without_an_error_nothing_measured_with_it_is_believed(desk: Desk) -> None:
+    """How a thing is wrong is not known: no gain cancels then."""
+    _measure(desk, _ratio_plan(desk), swapped=True)
+    said = desk.run("standard", "SC-03", "--bad", "shows an old record", "--json")
+    assert [r["class"] for r in said.json["results"]] == ["measure again"] * 2
+
+
+def test_a_tag_is_not_the_beginning_of_another(desk: Desk) -> None:
+    """MA-1 found bad leaves MA-10 alone."""
+    for tag in ("MA-1", "MA-10"):
+        desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", tag, "--part", tag)
+    said = desk.run("standard", "MA-1", "--bad", "reads high", "--error", "8 %", "--json")
+    assert [(r["part"], r["class"]) for r in said.json["results"]] == [("MA-1", "measure again")]
+
+
+def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
+    """Really 20 % above 15 ohm: so is the source resistance of 1.84 ohm; the no-load voltage owes it nothing."""
+    load = ("--load", "15 ohm", "--load-tolerance", "1 %", "--loaded", "24.5 V ac")
+    desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--part", "T1", *load)
+    desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--part", "T2")
+    said = desk.run("standard", "15 ohm load resistor", "--bad", "18 ohm", "--error", "20 %", "--json")
+    (one,) = said.json["results"]
+    assert (one["part"], one["class"]) == ("T1", "stands with wider uncertainty")
+    assert "source resistance 1.837 was really 1.837 to 2.204 ohm" in one["reason"]
+
+
+def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: Desk) -> None:
+    """5.03 V on 5.000 V passes; with a true 4.95 V it would not, so MA-1 was bad, MA-10 was not."""
+    desk.run("standard", "MA-1", "CS-3", "5.03 V dc")
+    desk.run("standard", "MA-10", "CS-3", "4.97 V dc")
+    for tag in ("MA-1", "MA-10"):
+        desk.run(*SUPPLY, "--reading", "27.9 V ac", "--meter", tag, "--part", tag)
+    said = desk.run(
+        "standard", "CS-3", "--bad", "a calibrated meter reads 4.950 V", "--error", "-1 %", "--json"
+    )
+    assert said.json["passed_on_it"] == {"MA-1": "V="}
+    assert [(r["part"], r["class"]) for r in said.json["results"]] == [
+        ("MA-1", "stands with wider uncertainty")
+    ]
+    assert "MA-1 passed on CS-3 only; no-load voltage 27.9 was really 27.46 to 27.9 V" in said.words
+    again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
+    assert again.json["verdict"] == "indeterminate"
+    assert "passed only on CS-3, which was wrong" in again.json["reason"]
+    desk.run("standard", "MA-1", "CS-3", "4.95 V dc")  # says nothing: the standard is in doubt
+    assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] != "pass"
+    desk.run("standard", "MA-1", "CS-9", "9.00 V dc")
+    assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] == "pass"
+
+
+def test_a_failure_on_a_wrong_standard_is_told(desk: Desk) -> None:
+    """5.10 V on a standard that is really 5.10 V: the meter was right."""
+    bad = desk.run("standard", "MA-1", "CS-3", "5.10 V dc", "--json")
+    assert bad.json["verdict"] == "fail"
+    said = desk.run("standard", "CS-3", "--bad", "is 5.100 V", "--error", "2 %", "--json")
+    assert said.json["failed_on_it"] == [bad.json["record"]["entry"]]
+
+
+def test_a_repaired_scope_counts_again(desk: Desk) -> None:
+    """Until then its results are indeterminate; the next recall reaches back to the repair only."""
+    ratio = ("ratio", "--capture", SAMPLES / "ct1_60_turns_divider.npz", "--primary", "CH2", "--secondary", "CH1",
+             "--expect", "60", "--divider", "60:1", "--gain-accuracy", "0.2 %", "--scope", "SC-03", "--json")  # fmt: skip
+    assert desk.run(*ratio).json["verdict"] == "pass"
+    desk.run("standard", "SC-03", "--bad", "reads high", "--error", "4 %")
+    doubted = desk.run(*ratio).json
+    assert doubted["verdict"] == "indeterminate"
+    assert 'benchlog standard SC-03 --repaired "what was done"' in doubted["findings"][0]
+    assert desk.run("standard", "SC-03", "--repaired", "adjusted").code == 0
+    assert desk.run(*ratio).json["verdict"] == "pass"
+    last = desk.run("standard", "SC-03", "--bad", "again", "--error", "4 %", "--json")
+    assert len(last.json["results"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        (("SC-3", "--bad", "x"), "SC-03"),
+        (("SC-03", "--bad", "x", "--channel", "CH3"), "CH1"),
+        (("SC-03", "--bad", "x", "--range", "9 V"), "200.0 mV"),
+        (("SC-03", "--repaired", " "), "--repaired"),
+    ],
+)
+def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
+    desk: Desk, words: tuple[str, ...], hint: str
+) -> None:
+    """Exit 2, and the record unchanged."""
+    _measure(desk, _ratio_plan(desk))
+    with Logbook.open(desk.logbook, mode="ro") as book:
+        before = book.head()
+    said = desk.run("standard", *words)
+    assert said.code == 2
+    assert hint in said.words
+    with Logbook.open(desk.logbook, mode="ro") as book:
+        assert book.head() == before
+
+
+@pytest.mark.parametrize(
+    ("name", "parts"),
+    [
+        ("SC-03", [("CT1", "measure again")]),  # CT2 was swapped: its gains cancel
+        ("60:1 divider", [("CT1", "measure again"), ("CT2", "measure again")]),
+        ("MA-1", [("T1", "measure again")]),
+        ("MA-10", []),  # recalled before, in the old logbook itself
+        ("15 ohm load resistor", [("T1", "stands with wider uncertainty")]),
+    ],
+)
+def test_a_record_of_labels_only_recalls_what_can_be_told(
+    desk: Desk, name: str, parts: list[tuple[str, str]]
+) -> None:
+    """The labels of that time are read as a format; which way a source resistance follows the load they don't tell."""
+    shutil.copy(OLD, desk.logbook)
+    assert desk.run("record", "verify").code == 0
+    desk.days(1)
+    said = desk.run("standard", name, "--bad", "found so", "--error", "50 %", "--json")
+    assert [(r["part"], r["class"]) for r in said.json["results"]] == parts

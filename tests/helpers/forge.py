@@ -1,0 +1,397 @@
+"""Forgeries of a logbook file, as somebody with SQLite and time could make them.
+
+Each yields a name and a change to be made to a copy of the file. Those of `FILE_TELLS` contradict what is in the file
+itself and must be found by looking at it alone; those of `HEAD_TELLS` do not, and show only against a digest that was
+noted (or time-stamped, or signed) before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import rfc8785
+
+from benchlog.logbook.reading_block import RECORD
+
+__all__ = ["FILE_TELLS", "HEAD_TELLS", "Forgery", "Rows", "changed"]
+
+Database = sqlite3.Connection
+Forgery = tuple[str, Callable[[Database], None]]
+Edit = Callable[[dict[str, Any]], None]
+
+
+class Rows:
+    """What the forger knows of the logbook."""
+
+    def __init__(self, path: Path) -> None:
+        with closing(sqlite3.connect(path)) as db:
+            self.entries = {
+                seq: json.loads(t) for seq, t in db.execute("SELECT seq, text FROM entry ORDER BY seq")
+            }
+        self.last = max(self.entries)
+        self.first_of: dict[str, int] = {}
+        for seq, entry in self.entries.items():
+            self.first_of.setdefault(entry["kind"], seq)
+
+
+def changed(source: Path, target: Path, change: Callable[[Database], None]) -> None:
+    """Make a copy with a change in it."""
+    target.write_bytes(source.read_bytes())
+    with closing(sqlite3.connect(target)) as db:
+        db.execute("PRAGMA synchronous=OFF")
+        with db:
+            change(db)
+
+
+def digest_of(text: str) -> str:
+    """SHA-256 of a text that may hold half characters."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def rechain(db: Database, seq: int, change: Callable[[str], str]) -> None:
+    """Change the text of an entry, and compute every digest after it anew."""
+    previous = None
+    for number, text in db.execute(
+        "SELECT seq, text FROM entry WHERE seq>=? ORDER BY seq", (seq,)
+    ).fetchall():
+        if number == seq:
+            text = change(text)
+        else:
+            fields = json.loads(text)
+            fields["previous"] = previous
+            text = rfc8785.dumps(fields).decode()
+        previous = digest_of(text)
+        db.execute("UPDATE entry SET text=?, digest=? WHERE seq=?", (text, previous, number))
+
+
+def edited(db: Database, seq: int, edit: Edit) -> None:
+    """Edit the fields of an entry, columns beside it and the whole rest of the chain."""
+
+    def change(text: str) -> str:
+        fields = json.loads(text)
+        edit(fields)
+        return rfc8785.dumps(fields).decode()
+
+    rechain(db, seq, change)
+    fields = json.loads(db.execute("SELECT text FROM entry WHERE seq=?", (seq,)).fetchone()[0])
+    db.execute(
+        "UPDATE entry SET kind=?, session=?, time=? WHERE seq=?",
+        (fields["kind"], fields["session"], fields["time"], seq),
+    )
+
+
+def appended(db: Database, rows: Rows, kind: str, body: Any, **fields: Any) -> None:
+    """Append an entry with a right digest."""
+    last = rows.entries[rows.last]
+    seq = fields.pop("seq", rows.last + 1)
+    (previous,) = db.execute("SELECT digest FROM entry WHERE seq=?", (rows.last,)).fetchone()
+    entry = {"body": body, "kind": kind, "previous": previous, "seq": seq}
+    entry |= {"session": last["session"], "time": last["time"], **fields}
+    text = rfc8785.dumps(entry).decode()
+    db.execute(
+        "INSERT INTO entry VALUES (?,?,?,?,?,?)",
+        (seq, kind, entry["session"], entry["time"], text, digest_of(text)),
+    )
+
+
+# -- what the file alone tells --------------------------------------------------------------------------------
+
+
+def insertions(rows: Rows) -> Iterator[Forgery]:
+    """Rows put in at any number, with right digests of their own."""
+    end = {"left": "nothing", "next": ""}
+    for seq in (-(2**63), -1000, -1, 0, rows.last + 2, 2**31, 2**53, 2**62, 2**63 - 1):
+        for kind, body in (
+            ("note", {"text": "put in"}),
+            ("session end", end),
+            ("session begin", {"about": {}}),
+        ):
+            safe = seq if abs(seq) < 2**53 else 0  # what canonical JSON can hold
+
+            def put_in(
+                db: Database, seq: int = seq, kind: str = kind, body: Any = body, safe: int = safe
+            ) -> None:
+                appended(db, rows, kind, body, seq=safe if safe != 0 or seq == 0 else 1)
+                db.execute("UPDATE entry SET seq=? WHERE seq=?", (seq, safe if safe != 0 or seq == 0 else 1))
+
+            if safe != 0 or seq == 0:
+                yield f"a {kind} at {seq}", put_in
+    for first, last in ((-1000, -1), (-3, 0)):
+
+        def many(db: Database, first: int = first, last: int = last) -> None:
+            for seq in range(first, last + 1):
+                appended(db, rows, "note", {"text": "x"}, seq=seq)
+
+        yield f"notes from {first} to {last}", many
+
+
+def hidden(rows: Rows) -> Iterator[Forgery]:
+    """Tables, indexes, triggers and views that benchlog does not make, under any name."""
+    renamed = "UPDATE sqlite_master SET name=?, tbl_name=CASE type WHEN 'table' THEN ? ELSE tbl_name END, sql=? WHERE name=?"
+    for made, sql in (
+        ("extra", "CREATE TABLE extra (data TEXT)"),
+        ("extra", "CREATE UNIQUE INDEX extra ON entry (kind) WHERE kind='note' AND seq>1000000"),
+        ("extra", "CREATE INDEX extra ON entry (time)"),
+    ):
+        for name in (
+            "sqlite_autoindex_entry_1",
+            "sqlite_autoindex",
+            "sqlite_autoindex_result_9",
+            "sqlite_hidden",
+        ):
+
+            def smuggle(db: Database, made: str = made, sql: str = sql, name: str = name) -> None:
+                db.execute(sql)
+                if "TABLE" in sql:
+                    db.execute("INSERT INTO extra VALUES ('smuggled')")
+                db.execute("PRAGMA writable_schema=ON")
+                db.execute(renamed, (name, name, sql.replace(" extra", f" {name}", 1), made))
+
+            yield f"{sql[:30]}... as {name}", smuggle
+    for sql in (
+        "CREATE TABLE extra (data TEXT)",
+        "CREATE VIEW extra AS SELECT 1",
+        "CREATE TRIGGER extra AFTER INSERT ON entry BEGIN SELECT 1; END",
+        "CREATE INDEX extra ON entry (time)",
+        "DROP INDEX entry_kind",
+        "ALTER TABLE result ADD COLUMN more TEXT",
+        "ALTER TABLE result ADD COLUMN more TEXT GENERATED ALWAYS AS ('x') VIRTUAL",
+        "ALTER TABLE stream RENAME COLUMN next TO following",
+        "ANALYZE",
+        "PRAGMA user_version=1",
+        "PRAGMA application_id=1",
+    ):
+        yield sql, lambda db, sql=sql: db.execute(sql) and None  # type: ignore[misc]
+
+
+def other_texts(rows: Rows) -> Iterator[Forgery]:
+    """Texts of right digest, with the rest of the chain computed anew, that are not canonical JSON."""
+    for seq in {rows.first_of.get("result", rows.last), rows.first_of["logbook"], rows.last}:
+        changes: dict[str, Callable[[str], str]] = {
+            "a key twice, first": lambda t: t.replace(
+                '{"body":{', '{"body":{"verdict":"pass","zz":1,"zz":2,', 1
+            ),
+            "a key twice, outside": lambda t: t[:-1] + ',"kind":"note"}',
+            "blanks": lambda t: t.replace('":', '": ', 1),
+            "a line end": lambda t: t + "\n",
+            "escapes": lambda t: t.replace('"body"', '"\\u0062ody"', 1),
+            "another order": lambda t: json.dumps(
+                dict(reversed(json.loads(t).items())), separators=(",", ":")
+            ),
+            "NaN": lambda t: t.replace('{"body":{', '{"body":{"a":NaN,', 1),
+            "infinity": lambda t: t.replace('{"body":{', '{"body":{"a":1e999,', 1),
+            "minus zero": lambda t: t.replace('{"body":{', '{"body":{"a":-0,', 1),
+            "1.0 for 1": lambda t: t.replace('{"body":{', '{"body":{"a":1.0,', 1),
+            "5000 digits": lambda t: t.replace('{"body":{', '{"body":{"a":' + "1" * 5000 + ",", 1),
+            "half a character": lambda t: t.replace('{"body":{', '{"body":{"a":"\\ud800",', 1),
+            "deep": lambda t: t.replace('{"body":{', '{"body":{"a":' + "[" * 5000 + "]" * 5000 + ",", 1),
+            "a list": lambda t: "[1]",
+            "empty": lambda t: "",
+            "no body": lambda t: t.replace('"body"', '"bady"', 1),
+            "body a list": lambda t: (
+                t[: t.index("{", 1)] + "[1]" + t[t.rindex("}", 0, t.index(',"kind"')) + 1 :]
+            ),
+        }
+        for name, change in changes.items():
+            yield f"entry {seq}: {name}", lambda db, seq=seq, change=change: rechain(db, seq, change)  # type: ignore[misc]
+
+
+_FREE = {
+    "about",
+    "benchlog",
+    "logbook_id",
+    "format",
+    "kept_copy",
+    "from",
+    "replacement",
+    "media_type",
+    "stream",
+    "position",
+    "on",
+}
+
+
+def wrong_shapes(rows: Rows) -> Iterator[Forgery]:
+    """Each field that an entry of benchlog's own needs, of another type or gone, with the rest chained anew."""
+    own = [
+        "logbook",
+        "clock",
+        "channel",
+        "readings",
+        "capture",
+        "attachment",
+        "result",
+        "supersede",
+        "standard",
+        "recall",
+        "substitution",
+        "part",
+        "release",
+        "concession",
+        "step",
+    ]
+    for kind in own:
+        if kind not in rows.first_of:
+            continue
+        seq = rows.first_of[kind]
+        must = {"result": ["verdict", "check", "reason"], "logbook": ["schema_version"]}.get(kind)
+        names = must or [n for n in rows.entries[seq]["body"] if n not in _FREE]
+        must_hold = {
+            "standard": {"note", "findings", "accuracy"},
+            "recall": {"after_entry", "error", "holds"},
+        }
+        for name in names:
+            optional = name in must_hold.get(kind, set()) | ({"by", "rests_on", "to_entry"})
+            for value in ([1], {"a": [None]}, 1e300, None, ...):
+                free = isinstance(value, type(rows.entries[seq]["body"][name])) or (
+                    isinstance(value, float) and isinstance(rows.entries[seq]["body"][name], int | float)
+                )
+                may_be_null = value is None and rows.entries[seq]["body"][name] is None
+                empty = kind == "capture" and name in ("start", "times") and value is None
+                if free or may_be_null or empty or optional:
+                    continue
+
+                def spoil(fields: dict[str, Any], name: str = name, value: Any = value) -> None:
+                    if value is ...:
+                        del fields["body"][name]
+                    else:
+                        fields["body"][name] = value
+
+                label = "gone" if value is ... else repr(value)
+                yield f"{kind} {seq}: {name} {label}", lambda db, seq=seq, spoil=spoil: edited(db, seq, spoil)  # type: ignore[misc]
+
+
+def broken_rules(rows: Rows) -> Iterator[Forgery]:
+    """Entries of right shape and digest that contradict the others."""
+
+    def body(**values: Any) -> Edit:
+        return lambda fields: fields["body"].update(values)
+
+    def of(**values: Any) -> Edit:
+        return lambda fields: fields.update(values)
+
+    for name, kind, edit in (
+        ("a time before the one before", "result", of(time="1999-01-01T00:00:00.000000000Z")),
+        ("no time", "result", of(time="yesterday")),
+        ("a month 13", "result", of(time="2026-13-01T00:00:00.000000000Z")),
+        ("a session never begun", "result", of(session=99)),
+        ("a negative session", "result", of(session=-1)),
+        ("a wrong own number", "result", of(seq=1)),
+        ("a kind turned into another", "note", of(kind="logbook")),
+        ("readings that jump", "readings", body(first_reading=10**6)),
+        ("readings of another year", "readings", body(first_time="2019-01-01T00:00:00.000000000Z")),
+        ("more readings than there are", "readings", body(count=10**9)),
+        ("samples of another digest", "capture", lambda f: f["body"]["channels"][0]["samples"].update(samples_sha256="0" * 64)),
+        ("more samples than there are", "capture", lambda f: f["body"]["channels"][0]["samples"].update(samples=10**8)),
+        ("another packing", "capture", lambda f: f["body"]["channels"][0]["samples"].update(encoding="none")),
+        ("a size that is not", "attachment", body(size=1)),
+        ("another channel number", "channel", body(id=2)),
+    ):  # fmt: skip
+        if kind in rows.first_of:
+            yield name, lambda db, seq=rows.first_of[kind], edit=edit: edited(db, seq, edit)  # type: ignore[misc]
+    for name, kind, added in (
+        ("a correction of nothing", "supersede", {"entry": rows.last + 900, "reason": "x"}),
+        ("a correction of itself", "supersede", {"entry": rows.last + 1, "reason": "x"}),
+        ("a correction of the beginning", "supersede", {"entry": 1, "reason": "x"}),
+        ("a second beginning", "logbook", rows.entries[1]["body"]),
+        ("a result that is none", "result", {"hello": 1}),
+        ("a clock entry for no step", "clock", {"set_back_s": 1.0, "before": "2020-01-01T00:00:00.000000000Z"}),
+        ("readings without a block", "readings", rows.entries[rows.first_of["readings"]]["body"] if "readings" in rows.first_of else {}),
+        ("an attachment without bytes", "attachment", {"name": "x", "size": 1, "sha256": "0" * 64, "about": ""}),
+    ):  # fmt: skip
+        yield name, lambda db, kind=kind, added=added: appended(db, rows, kind, added)  # type: ignore[misc]
+    yield from _forged_blocks(rows)
+    yield from _forged_samples(rows)
+
+
+def _forged_blocks(rows: Rows) -> Iterator[Forgery]:
+    """Blocks whose bytes were changed, with the digest in their entry, columns and chain to match."""
+    if "readings" not in rows.first_of:
+        return
+    seq = rows.first_of["readings"]
+    for name, value in (("state", 200), ("origin", 200), ("channel", 60_000), ("flags", 0xFFFF), ("displayed_length", 60_000), ("utc_ns", 1)):  # fmt: skip
+
+        def forge(db: Database, name: str = name, value: int = value) -> None:
+            count, data = db.execute("SELECT count, data FROM block WHERE entry=?", (seq,)).fetchone()
+            table = np.frombuffer(data, RECORD, count).copy()
+            table[name][0] = value
+            data = table.tobytes() + data[count * RECORD.itemsize :]
+            db.execute("UPDATE block SET data=? WHERE entry=?", (data, seq))
+            edited(db, seq, lambda f: f["body"].update(sha256=hashlib.sha256(data).hexdigest()))
+
+        yield f"a reading whose {name} is {value}", forge
+
+
+def _forged_samples(rows: Rows) -> Iterator[Forgery]:
+    """Samples exchanged for others, or for a bomb, with the digest of the packed bytes to match."""
+    if "capture" not in rows.first_of:
+        return
+    seq = rows.first_of["capture"]
+    for name, data in (
+        (
+            "other samples",
+            zlib.compress(b"\1" * rows.entries[seq]["body"]["channels"][0]["samples"]["samples"]),
+        ),
+        ("a bomb", zlib.compress(b"\0" * 100_000_000)),
+        ("bytes that are not packed", b"hello"),
+        ("nothing", b""),
+    ):
+
+        def forge(db: Database, data: bytes = data) -> None:
+            db.execute("UPDATE capture_data SET data=? WHERE entry=? AND part=0", (data, seq))
+            digest = hashlib.sha256(data).hexdigest()
+            edited(db, seq, lambda f: f["body"]["channels"][0]["samples"].update(sha256=digest))
+
+        yield f"{name} in a capture", forge
+
+
+FILE_TELLS: dict[str, Callable[[Rows], Iterator[Forgery]]] = {
+    "rows put in": insertions,
+    "hidden objects": hidden,
+    "not canonical, chained anew": other_texts,
+    "wrong shapes, chained anew": wrong_shapes,
+    "against the rules, chained anew": broken_rules,
+}
+
+
+# -- what only a digest noted before tells --------------------------------------------------------------------
+
+
+def honest_looking(rows: Rows) -> Iterator[Forgery]:
+    """Another story, told without a contradiction."""
+    if "note" in rows.first_of:
+        seq = rows.first_of["note"]
+        yield "a note rewritten", lambda db: edited(db, seq, lambda f: f["body"].update(text="all was well"))
+    if "result" in rows.first_of:
+        seq_result = rows.first_of["result"]
+        yield (
+            "a result's value rewritten",
+            lambda db: edited(db, seq_result, lambda f: f["body"].update(reason="well inside")),
+        )
+    yield "the last entry cut off", lambda db: _cut(db, rows.last)
+    yield "another entry at the end", lambda db: _exchanged_end(db, rows)
+
+
+def _cut(db: Database, seq: int) -> None:
+    entry = json.loads(db.execute("SELECT text FROM entry WHERE seq=?", (seq,)).fetchone()[0])
+    if entry["kind"] in ("readings", "capture", "attachment", "result", "supersede", "channel"):
+        raise ValueError(f"the last entry is a {entry['kind']}; end the session first")
+    db.execute("DELETE FROM entry WHERE seq=?", (seq,))
+
+
+def _exchanged_end(db: Database, rows: Rows) -> None:
+    _cut(db, rows.last)
+    before = Rows.__new__(Rows)
+    before.entries, before.last = rows.entries, rows.last - 1
+    appended(db, before, "note", {"text": "another end"})
+
+
+HEAD_TELLS = honest_looking
