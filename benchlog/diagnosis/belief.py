@@ -141,7 +141,11 @@ class Belief:
         for name in by_id[cause].hidden:
             hidden[name] = hidden[name].copy()
             for row in rows:
-                left = [by_id[c].hidden[name] for c in self.hypotheses[row] if c != cause and name in by_id[c].hidden]
+                left = [
+                    by_id[c].hidden[name]
+                    for c in self.hypotheses[row]
+                    if c != cause and name in by_id[c].hidden
+                ]
                 hidden[name][row] = (left or [usual[name]])[0].draw(rng, self._kept)
         self.hypotheses = tuple(
             tuple(c for c in h if c != cause) or (ALL_GOOD,) if cause in h else h for h in self.hypotheses

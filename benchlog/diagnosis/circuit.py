@@ -90,7 +90,7 @@ class Circuit:
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
         ghost = self.ghost(h, noise, touched=touched)
-        wandering = noise.normal(0, 0.01)
+        wandering = h["wander"] * noise.normal(0, 1.0)
         ac = np.select([path.lead, loose], [0.5 * ghost, ghost], ac)
         return ac, np.where(path.lead | loose, wandering, dc)
 

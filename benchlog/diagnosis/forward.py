@@ -30,7 +30,20 @@ _MOVES = 0.3  # share of readings before which a dirty switch is touched though 
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
-_REDONE = frozenset({"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"})
+_REDONE = frozenset(
+    {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
+)
+_DIAL_TURNED = frozenset(
+    {
+        "short_tips_ohms",
+        "dc_same_points",
+        "fresh_cell",
+        "known_resistor",
+        "ohms_output",
+        "ohms_plug",
+        "generator_50hz",
+    }
+)
 _UNMOVED = frozenset({"reread"})
 _TOUCHING = frozenset({"other_leads", "remake_contact"})
 
@@ -147,13 +160,11 @@ class BenchModel:
                 h[name] = tried[name]
             if action == "remake_contact":
                 h["polarity"] = tried["polarity"]
-        if action in (
-            "short_tips_ohms",
-            "dc_same_points",
-            "fresh_cell",
-            "known_resistor",
-            "reselect_function",
-        ):
+        if action in _DIAL_TURNED:
+            # What most designs drop when the dial turns is gone when it is turned back.
+            h["hold"] = h["hold"] * h["hold_sticks"]
+            h["relative"] = h["relative"] * h["relative_sticks"]
+        if action in _DIAL_TURNED or action == "reselect_function":
             h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
         elif action != "look":
             moved = noise.random() < _MOVES
@@ -288,7 +299,7 @@ class BenchModel:
     def _fresh_cell(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shape = h["gain"].shape
         sign = np.where(h["polarity_place"] == 1, h["polarity"], 1.0)
-        cell = np.where(path.lead, noise.normal(0, 0.01), sign * h["cell"])
+        cell = np.where(path.lead, h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
         value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True)
@@ -321,14 +332,14 @@ class BenchModel:
         first = h["source_loading"]
         lighter = 10.0 * first / (9.0 * first + 1.0)
         loading = np.where(h["second_higher"] > 0, lighter, first)
-        there = Path(np.zeros_like(path.lead), path.part, contact)
         own = {
             **h,
             "source_loading": loading,
             "polarity": self._polarity(h, corrected=h["polarity_place"] < 2),
             "contact_share": h["contact_share"] * h["added_at_points"],
         }
-        ac, dc = self.circuit.at_jacks(own, there, noise, touched=True)
+        points = Path(np.zeros_like(path.lead), path.part, contact)
+        ac, dc = self.circuit.at_jacks(own, points, noise, touched=True)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
@@ -362,8 +373,7 @@ class BenchModel:
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        trace = np.abs((h["trace_offset"] + h["offset"]) * self.expected)
-        return self.instrument.shown(h, h["probe"] * trace, noise, turned=True)
+        return self.instrument.shown(h, h["probe"] * np.abs(self.instrument.trace(h)), noise, turned=True)
 
     # -- on ohms ------------------------------------------------------------------------------------------
 

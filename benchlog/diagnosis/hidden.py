@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import zlib
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -34,7 +35,7 @@ class Noise:
     n: int
 
     @classmethod
-    def like(cls, values: Floats, rng: np.random.Generator) -> Noise:
+    def like(cls, values: npt.NDArray[Any], rng: np.random.Generator) -> Noise:
         """Return noise that broadcasts against these values, along their last axis."""
         return cls(rng, values.shape[-1])
 
@@ -99,12 +100,15 @@ class Particles:
             edges = np.cumsum(self.weight[row])
             points = (rng.random() + np.arange(n)) / n * edges[-1]
             picks[i] = np.minimum(np.searchsorted(edges, points), len(edges) - 1)
+        all_rows = len(rows) == len(self.hypotheses)
         for name, values in self.hidden.items():
-            self.hidden[name] = fresh = values[:, :n].copy()
-            # Most quantities are the same for all particles of a cause: nothing to draw again.
-            moving = rows[(values[rows] != values[rows, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
+            here = values if all_rows else values[rows]
+            # Most quantities are the same for all particles of a hypothesis: nothing to draw again.
+            moving = rows[(here != here[:, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
             if not len(moving):
+                self.hidden[name] = values[:, :n]
                 continue
+            self.hidden[name] = fresh = values[:, :n].copy()
             drawn = values[moving[:, None], picks[np.searchsorted(rows, moving)]]
             if name in self.jitter and np.any(self.jitter[name][moving]):
                 drawn *= 1.0 + self.jitter[name][moving, None] * rng.standard_normal(drawn.shape)

@@ -49,25 +49,31 @@ class Instrument:
         step = noise.normal(0, 0.002 if self.kind != "current" else 0.0002)
         offset = h["offset"] * abs(self.expected)
         if self.kind == "scope":
-            trace = h["trace_offset"] * self.expected + offset
+            trace = self.trace(h)
             lost = (h["coupling_lost"] > 0) & dc_function
             shown = np.where(
                 dc_function, np.where(lost, 0.0, dc * gain) + trace, np.hypot(ac * band * gain, trace)
             )
             return np.asarray(h["probe"] * shown + step)
-        through = np.where(
-            (h["uncoupled"] > 0) & (np.abs(dc) > np.abs(ac)), _AVERAGING_ON_DC * np.abs(dc), 0.0
-        )
-        alternating = (np.abs(ac) * h["wave"] * band + through) * h["ac_gain"] * gain
+        both = np.hypot(np.abs(ac) * band, dc)
+        averaged = np.where(np.abs(dc) > np.abs(ac), _AVERAGING_ON_DC * np.abs(dc), 0.0)
+        coupled = np.abs(ac) * h["wave"] * band
+        sensed = np.select([h["uncoupled"] == 1, h["uncoupled"] == 2], [coupled + averaged, both], coupled)
+        alternating = sensed * h["ac_gain"] * gain
         dead = h["damage"] < _DEAD
         floats = dead & (h["input_floats"] > 0)
-        floating = np.where(floats, noise.normal(0, 0.02), 0.0)
+        floating = np.where(floats, h["wander"] * noise.normal(0, 1.0), 0.0)
         alternating = np.where(floats, h["ghost"] * h["ac_gain"], alternating)
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
         shown = np.where(
             dc_function, dc * gain + offset + step + floating, np.abs(alternating + offset + step)
         )
         return np.where(h["in_current_jack"] > 0, np.abs(step), shown)
+
+    def trace(self, h: Hidden) -> Floats:
+        """Return where a scope's trace lies with its input at zero; AC coupling is another slip than an offset."""
+        moved = h["trace_offset"] * (1.0 - h["coupling_lost"]) + h["offset"]
+        return np.asarray(moved * self.expected)
 
     def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
         """Return what the ohms function makes of a resistance at the tips.
@@ -80,11 +86,10 @@ class Instrument:
             shown = shown * h["gain"] * h["drift"] + h["offset"] * abs(self.expected)
         else:
             shown = shown * (1.0 + noise.normal(0, 0.004))
-        kind = noise.random()
-        damaged = np.select(
-            [kind < 0.4, kind < 0.7], [np.inf, np.zeros_like(shown)], shown * np.exp(noise.normal(0.5, 0.7))
+        damage = h["ohms_damage"]
+        shown = np.select(
+            [damage == 1, damage == 2, damage == 3], [np.inf, 0.0, shown * h["ohms_scale"]], shown
         )
-        shown = np.where(h["ohms_damage"] > 0, damaged, shown)
         return np.where(broken | (h["in_current_jack"] > 0), np.inf, shown)
 
     def shown(self, h: Hidden, value: Floats, noise: Noise, *, turned: bool, is_ohms: bool = False) -> Floats:

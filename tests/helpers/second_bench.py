@@ -45,6 +45,7 @@ class SecondBench:
     plan_wrong: float = 0.02
     faults: tuple[str, ...] = ()
     calibrator: float = 3.0
+    level: float = 0.2
     path: list[tuple[str, str]] = field(default_factory=list)
 
     @property
@@ -69,8 +70,12 @@ class SecondBench:
         else:
             inner = self.source.signal(load)
         if not leads.sound or not contact.made:
-            return Signal(ohms=OPEN, floats=True)
+            return self.pick_up()
+        if inner.floats:
+            return self.pick_up()
         added = leads.ohms + contact.ohms
+        if self.kind == "current":
+            added = max(0.0, leads.ohms - 0.45) + contact.ohms  # good leads are part of what was planned
         if self.kind == "current" and not ohms:
             share = self.source.ohms / (self.source.ohms + added)
             inner.ac, inner.dc = inner.ac * share, inner.dc * share
@@ -79,6 +84,12 @@ class SecondBench:
         if contact.swapped:
             inner.dc = -inner.dc
         return inner
+
+    def pick_up(self) -> Signal:
+        """What a floating input shows: as long as nothing is moved about the same, mostly."""
+        if self.rng.random() < 0.15:
+            self.level = ghost(self.rng)
+        return Signal(ac=self.level * math.exp(self.rng.gauss(0.0, 0.08)), ohms=OPEN, floats=True)
 
     def display(self, signal: Signal, function: str, meter: Meter | None = None) -> str:
         """What the doubted meter's display shows of a signal."""
@@ -102,8 +113,6 @@ class SecondBench:
     def _as_scope(self, signal: Signal, function: str) -> Signal:
         if function == "ohm":
             return signal
-        if signal.floats:
-            signal = Signal(ac=ghost(self.rng))
         ac, dc = signal.ac, 0.0 if self.scope_ac_only else signal.dc
         dc += self.scope_offset
         rms = math.hypot(ac, dc) if function == "ac" else ac
@@ -115,7 +124,8 @@ class SecondBench:
             return f"{signal.hertz + self.rng.gauss(0, 0.01) if signal.ac > 0.3 else 0.0:.2f} Hz"
         factor = math.sqrt(2.0) if ac else 1.0
         stale = {"peak": factor, "maximum": 1.18, "minimum": 0.0}.get(self.other, factor)
-        changed = Signal(signal.ac * stale, signal.dc * stale, signal.ohms * max(stale, 0.001), signal.floats)
+        ohms = signal.ohms * stale if stale else 0.2
+        changed = Signal(signal.ac * stale, signal.dc * stale, ohms, signal.floats)
         return self.meter.show(function, changed, self.rng)
 
     def _mangled(self, text: str) -> str:
@@ -169,6 +179,7 @@ class SecondBench:
 
     def _refit(self) -> None:
         """Clips off and on again."""
+        self.level = ghost(self.rng)
         if self.rng.random() < 0.5:
             self.leads.stir(self.rng)
         if self.rng.random() < 0.5:
@@ -197,7 +208,7 @@ class SecondBench:
     def _short_tips(self) -> str:
         if self.held:
             return self.held
-        return self.display(Signal(floats=not self.leads.sound), self.dial)
+        return self.display(Signal() if self.leads.sound else self.pick_up(), self.dial)
 
     def _short_tips_ohms(self) -> str:
         self._turn()
@@ -283,6 +294,7 @@ class SecondBench:
         return self.held or self.display(Signal(ohms=ohms), "ohm")
 
     def _second_meter(self) -> str:
+        self.level = ghost(self.rng)
         made = self.contact.made or self.rng.random() < 0.2
         swapped = self.contact.swapped and (self.contact.at_part or self.rng.random() < 0.2)
         signal = self.at_tips(Leads(0.2), Contact(made, self.contact.ohms, swapped))
@@ -315,9 +327,8 @@ class SecondBench:
 
     def _generator_50hz(self) -> str:
         self._turn()
-        return self.held or self.display(
-            Signal(ac=5.0 * self.rng.uniform(0.995, 1.005), floats=not self.leads.sound), "ac"
-        )
+        sine = Signal(ac=5.0 * self.rng.uniform(0.995, 1.005)) if self.leads.sound else self.pick_up()
+        return self.held or self.display(sine, "ac")
 
     def _read_mains(self) -> str:
         volts = self.source.mains if self.source.mains_on else 0.0
@@ -333,7 +344,7 @@ class SecondBench:
         if self.held or self.meter.frozen:
             return self.held or self.meter.frozen
         if not self.leads.sound:
-            return shown(ghost(self.rng) * self.probe, 1000, "V", "", self.rng)
+            return shown(self.pick_up().ac * self.probe, 1000, "V", "", self.rng)
         gain = self.meter.gain * self.probe * self.meter.damaged
         return shown(self.calibrator * gain, 1000, "V", "", self.rng)
 
@@ -346,11 +357,12 @@ class SecondBench:
     def _generator_at_frequency(self) -> str:
         level = self.expected if self.kind == "current" else 5.0
         broken = not self.leads.sound
-        signal = Signal(floats=broken and self.kind != "current", hertz=self.source.hertz)
+        signal = self.pick_up() if broken else Signal(hertz=self.source.hertz)
         if self.function.endswith("dc") and self.kind == "current":
             signal.dc = 0.0 if broken else level
         else:
-            signal.ac = 0.0 if broken else level * self.rng.uniform(0.99, 1.01)
+            in_loop = level * self.rng.uniform(0.99, 1.01)
+            signal.ac = in_loop if not broken else 0.0 if self.kind == "current" else signal.ac
         return self.held or self.display(signal, self.dial)
 
     def _ohms_jack_to_jack(self) -> str:

@@ -18,7 +18,8 @@ INPUT_OHM = 10e6
 class Signal:
     """What two points hold: a Thevenin source, or a resistance, or a current in a loop.
 
-    `floats` means that nothing drives the input; `factor` is what an average-responding meter makes of the wave.
+    `floats` means that nothing drives the input, and `ac` is then what it picks up; `factor` is what an
+    average-responding meter makes of the wave.
     """
 
     ac: float = 0.0
@@ -133,6 +134,7 @@ class Meter:
     fuse_blown: bool = False
     band_hertz: float = 1e5
     input_ohms: float = INPUT_OHM
+    inside: float = 0.2
     wobble: float = 0.001
 
     def turn(self, rng: random.Random) -> None:
@@ -157,12 +159,12 @@ class Meter:
     def _sensed(self, coupling: str, signal: Signal, amperes: bool, rng: random.Random) -> float:
         ac, dc = signal.ac, signal.dc
         if signal.floats and not amperes:
-            ac, dc = ghost(rng), rng.gauss(0.0, 0.004)
+            ac, dc = signal.ac, rng.gauss(0.0, 0.004)
         elif not amperes:
             share = self.input_ohms / (self.input_ohms + signal.ohms)
             ac, dc = ac * share, dc * share
         if not amperes and self.damaged == 0.0:
-            ac = ghost(rng) if self.floats_inside else 0.0
+            ac = self.inside * math.exp(rng.gauss(0.0, 0.1)) if self.floats_inside else 0.0
             dc = rng.gauss(0.0, 0.01 if self.floats_inside else 0.0004)
         elif not amperes:
             ac, dc = ac * self.damaged, dc * self.damaged

@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from helpers.second_bench import SecondBench
-from helpers.second_bench_circuit import Contact, Leads, Meter, Source
+from helpers.second_bench_circuit import Contact, Leads, Meter, Source, ghost
 
 from benchlog.diagnosis import Case, Session, parse_evidence, plausible
 from benchlog.diagnosis.outcome import parse_shown
@@ -53,7 +53,7 @@ def draw_bench(kind: str, rng: random.Random) -> SecondBench:
     meter = _meter(rng, scope)
     return SecondBench(
         kind, rng, float(f"{expected:.4g}"), function, source, Leads(rng.uniform(0.08, 0.45)), Contact(), meter,
-        _meter(rng, False), dial=function, notices=rng.random() < 0.2, calibrator=rng.choice([1.0, 3.0, 3.0, 5.0]),
+        _meter(rng, False), dial=function, notices=rng.random() < 0.2, calibrator=rng.choice([1.0, 3.0, 3.0, 5.0]), level=ghost(rng),
     )  # fmt: skip
 
 
@@ -159,7 +159,7 @@ def _frozen(b: SecondBench) -> None:
 
 def _damaged(b: SecondBench) -> None:
     b.meter.damaged = 0.0 if b.rng.random() < 0.5 else b.rng.uniform(0.05, 0.8)
-    b.meter.floats_inside = b.rng.random() < 0.5
+    b.meter.floats_inside, b.meter.inside = b.rng.random() < 0.5, ghost(b.rng)
     if b.kind == "ohms":
         b.meter.ohms_dead = b.rng.random() < 0.4
         b.meter.ohms_gain = b.rng.uniform(0.1, 0.8) if b.rng.random() < 0.5 else b.rng.uniform(1.3, 4.0)
@@ -182,7 +182,9 @@ def _average(b: SecondBench) -> None:
 
 
 def _offset(b: SecondBench) -> None:
-    b.meter.offset = b.expected * b.rng.uniform(0.07, 0.3) * b.rng.choice([-1, 1, 1])
+    b.meter.offset = (
+        b.expected * b.rng.uniform(0.07, 0.3) * (1 if b.kind == "ohms" else b.rng.choice([-1, 1, 1]))
+    )
 
 
 def _input_loading(b: SecondBench) -> None:
@@ -281,6 +283,7 @@ FAULTS = {
 }  # fmt: skip
 """Weights are parts of a thousand looks at a new part, after the trade's table for AC volts; other kinds are judgement."""
 
+ONLY_ON_AC = {"ac_converter_dead", "average_responding", "ac_of_ac_plus_dc", "outside_bandwidth"}
 FIRST = ("lead_open", "lead_intermittent", "contact_not_made", "wrong_function", "range_slip", "hold_engaged",
          "relative_mode", "meter_battery_low", "meter_gain_drift", "meter_input_damaged", "range_switch_dirty",
          "current_fuse_blown", "probe_setting", "contact_resistance", "meter_offset")  # fmt: skip
@@ -325,6 +328,8 @@ def draw_case(kind: str, seed: int, *, two: bool = False, fault: str = "") -> tu
     while True:
         bench = draw_bench(kind, rng)
         plant(bench, (fault,) if fault else draw_faults(kind, rng, two=two))
+        if bench.function.endswith("dc") and ONLY_ON_AC & set(bench.faults):
+            continue
         first = bench.first()
         if bench.faults == ("all_good",) or not looks_right(bench, first):
             return bench, first

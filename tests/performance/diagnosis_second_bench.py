@@ -19,7 +19,6 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from helpers.second_bench_faults import FAULTS, KINDS, Played, draw_case, play
 
-
 Work = tuple[str, int, bool, str, int]
 
 
@@ -98,7 +97,9 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--flat", action="store_true", help="each cause equally often, n of each")
     parser.add_argument("--only", choices=("single", "two"), help="only these")
-    parser.add_argument("--rounds", type=int, default=3, help="how often what was decided is read again at most")
+    parser.add_argument(
+        "--rounds", type=int, default=3, help="how often what was decided is read again at most"
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--wrong", metavar="FILE", help="write wrong diagnoses, one a line")
     parser.add_argument("--confusion", action="store_true", help="what each cause was taken for")
