@@ -69,8 +69,9 @@ def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
         If there is no such file, or it is not a logbook that can be read.
     """
     from benchlog.logbook import Logbook
+    from benchlog.logbook.view import LogbookView
 
-    return Logbook.open(path, mode="ro").view()
+    return LogbookView(Logbook.open(path, mode="ro"))
 
 
 def figure(subject: Result | Capture | int, book: LogbookView | None = None) -> Figure:

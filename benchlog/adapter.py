@@ -1,9 +1,9 @@
 """What an instrument adapter is: a reader (meters), a digitiser (scopes) or a source (generators).
 
 Write one by subclassing `Reader`, `Digitiser` or `Source` and filling in the underscored methods.
-The base class owns what is alike everywhere: deadlines, time stamps, the instrument's tag on errors,
+The base class owns what is the same everywhere: deadlines, time stamps, the instrument's tag on errors,
 closing twice without harm. Time-outs are seconds; zero means "only what is already there".
-`benchlog.testing.check_adapter` tells whether an adapter keeps this contract.
+`benchlog.testing.check_adapter` says whether an adapter keeps this contract.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ class Adapter(ABC):
         """Let go of the link; also called after a failed `_open`."""
 
     def identity(self) -> str:
-        """One line that says who answered, as far as the instrument tells."""
+        """One line that says who answered, as far as the instrument says."""
         return ""
 
     def open(self) -> Self:

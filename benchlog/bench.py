@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -76,10 +77,29 @@ class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     function: Function | None = None
 
 
+class RecordCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What is done with the record at the end of each session of a guided run.
+
+    Attributes
+    ----------
+    copies : tuple of str
+        Folders that get a sealed copy: a memory stick, a folder that is synced.
+    sign_with : str
+        SSH key that signs the head.
+    authorities : tuple of str
+        Addresses of time-stamping authorities (RFC 3161).
+    """
+
+    copies: tuple[str, ...] = ()
+    sign_with: str = ""
+    authorities: tuple[str, ...] = ()
+
+
 class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     instrument: tuple[Instrument, ...] = ()
     standard: tuple[Standard, ...] = ()
     group: tuple[Group, ...] = ()
+    record: RecordCare = RecordCare()
 
 
 class Bench:
@@ -93,6 +113,8 @@ class Bench:
         File they come from.
     groups : sequence
         Meters that share a node.
+    record : RecordCare
+        What is done with the record when a session ends.
     """
 
     def __init__(
@@ -101,11 +123,13 @@ class Bench:
         standards: Sequence[Standard] = (),
         source: str = "",
         groups: Sequence[Group] = (),
+        record: RecordCare | None = None,
     ) -> None:
         self.instruments = {i.tag: i for i in instruments}
         self.standards = {s.tag: s for s in standards}
         self.source = source
         self.groups = tuple(groups)
+        self.record = record or RecordCare()
 
     def instrument(self, tag: str) -> Instrument:
         """Return the instrument of that tag.
@@ -201,8 +225,8 @@ def read_bench(path: Path) -> Bench:
     file = read_toml(path, _BenchFile, what="bench file")
     for table, items in (("instrument", file.instrument), ("standard", file.standard)):
         tags = [item.tag for item in items]
-        for tag in tags:
-            if tags.count(tag) > 1:
+        for tag, times in Counter(tags).items():
+            if times > 1:
                 raise ConfigError(f"{path}: {table} {tag!r} is there twice", hint="tags must differ")
     for instrument in file.instrument:
         try:
@@ -229,7 +253,7 @@ def read_bench(path: Path) -> Bench:
                 f"{path}: group {group.name!r}: no instrument {missing[0]!r}",
                 hint=f"instruments are {', '.join(known)}",
             )
-    return Bench(file.instrument, file.standard, str(path), file.group)
+    return Bench(file.instrument, file.standard, str(path), file.group, file.record)
 
 
 def bench_schema() -> dict[str, Any]:

@@ -7,7 +7,12 @@ import time
 from datetime import UTC, datetime
 from typing import Protocol
 
+from benchlog.errors import UsageError
+
 __all__ = ["Clock", "ManualClock", "RunningClock", "SystemClock", "parse_rfc3339", "rfc3339"]
+
+
+_YEAR_1, _YEAR_10000 = -62_135_596_800, 253_402_300_800  # seconds since 1970
 
 
 class Clock(Protocol):
@@ -38,7 +43,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that moves only when told: no simulated day waits on a real one.
+    """A clock that moves only when moved: no simulated day waits on a real one.
 
     `sleep` moves it on at once. Safe to use from several threads.
     """
@@ -102,6 +107,8 @@ def rfc3339(utc_ns: int) -> str:
     '1970-01-01T00:00:01.000000001Z'
     """
     seconds, rest = divmod(utc_ns, 1_000_000_000)
+    if not _YEAR_1 <= seconds < _YEAR_10000:
+        raise UsageError(f"{utc_ns} ns is not a time of the years 1 to 9999", hint="set the computer's clock")
     return f"{datetime.fromtimestamp(seconds, UTC):%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
 
 
@@ -110,7 +117,7 @@ def parse_rfc3339(text: str) -> int:
 
     Raises
     ------
-    ValueError
+    UsageError
         If the text is not an RFC 3339 time with a zone.
     """
     head, _, tail = text.partition(".")
@@ -118,8 +125,13 @@ def parse_rfc3339(text: str) -> int:
     if tail:
         digits = tail[: len(tail) - len(tail.lstrip("0123456789"))]
         head += tail[len(digits) :]
-    moment = datetime.fromisoformat(head)
+    try:
+        moment = datetime.fromisoformat(head)
+    except ValueError:
+        moment = datetime.min
     if moment.tzinfo is None:
-        raise ValueError(f"no time zone in {text!r}")
+        raise UsageError(
+            f"{text[:60]!r} is not a moment with a time zone", hint='write it like "2026-03-01T09:00:00Z"'
+        )
     seconds = round((moment - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds())
     return seconds * 1_000_000_000 + int((digits + "0" * 9)[:9])

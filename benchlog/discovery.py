@@ -16,6 +16,7 @@ from typing import Literal
 
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import ConfigError
+from benchlog.files import whole_file
 from benchlog.reading import Reading
 
 __all__ = [
@@ -46,7 +47,7 @@ class Port:
     device, description : str
         Its name, and what the USB device says of itself.
     serial_number : str
-        Of the USB device; empty when it tells none.
+        Of the USB device; empty when it gives none.
     access : {"ok", "no permission", "gone"}
         Whether this user may open it.
     group : str
@@ -92,7 +93,7 @@ class Found:
 class Unrecognised:
     """A place where something is, but nothing that could be used: what was seen, what to do.
 
-    `answered` tells that an instrument did answer, in a way nobody here knows.
+    `answered` says that an instrument did answer, in a way nobody here knows.
     """
 
     place: str
@@ -180,7 +181,7 @@ def _access(device: str) -> Literal["ok", "no permission", "gone"]:
 
 
 def search(request: Request, finders: Mapping[str, Finder] | None = None) -> Report:
-    """Run every finder and join what they tell; a finder that fails does not stop the others.
+    """Run every finder and join what they find; a finder that fails does not stop the others.
 
     Parameters
     ----------
@@ -252,20 +253,16 @@ def append_entries(path: Path, entries: Sequence[str]) -> None:
     if path.exists():
         read_bench(path)
         before = path.read_text(encoding="utf-8-sig").rstrip("\n") + "\n\n"
-    draft = path.with_name(path.name + ".new")
     try:
-        draft.write_text(before + "\n".join(entries), encoding="utf-8")
-        read_bench(draft)
-        if path.exists():
-            draft.chmod(path.stat().st_mode)
-        draft.replace(path)
+        with whole_file(path) as draft:
+            draft.write(before + "\n".join(entries))
+            draft.flush()
+            read_bench(Path(draft.name))
     except OSError as error:
         raise ConfigError(
             f"bench file {path} can't be written: {error.strerror}",
             hint="check the folder and its permissions",
         ) from None
-    finally:
-        draft.unlink(missing_ok=True)
 
 
 def _plain(text: str) -> str:

@@ -56,7 +56,7 @@ def parse_displayed(
     text : str
         Digits as shown, with prefix and unit if any; ``OL`` in its usual spellings is overload.
     function : Function, optional
-        What the meter is set to; without it the text must tell (``27.75 V ac``).
+        What the meter is set to; without it the text must say (``27.75 V ac``).
     instrument : str
         Tag of the meter.
     resolution : float, optional

@@ -10,7 +10,7 @@
     ├── HoldRefusedError               1: a hold point whose evidence is not in
     ├── InstrumentError                4: instrument or link
     │   ├── AdapterUnavailableError    the adapter or its library is missing
-    │   ├── OpenError                  not reachable; `reason` tells why
+    │   ├── OpenError                  not reachable; `reason` says why
     │   ├── ReadTimeoutError           no answer within the deadline
     │   ├── LinkLostError              was there, went away
     │   ├── BadFrameError              bytes that make no reading; keeps them in `raw`
@@ -26,6 +26,7 @@ The message says what happened, with the value and the place; the hint says what
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import StrEnum
 
 __all__ = [
@@ -93,9 +94,13 @@ class AnalysisError(BenchlogError, ValueError):
 
 
 class HoldRefusedError(BenchlogError):
-    """A hold point stays shut; the message lists what is missing."""
+    """A hold point is not released; the message has a line for each thing in `missing`."""
 
     exit_code = 1
+
+    def __init__(self, message: str, missing: Sequence[str], *, hint: str = "") -> None:
+        super().__init__("\n".join([message, *missing]), hint=hint)
+        self.missing = tuple(missing)
 
 
 class InstrumentError(BenchlogError):

@@ -9,11 +9,13 @@ from enum import StrEnum
 
 import msgspec
 
-__all__ = ["CAPTURE", "TIME_BASE", "Influence", "Role"]
+__all__ = ["CAPTURE", "OUTPUT", "TIME_BASE", "Influence", "Role"]
 
 #: Function of a scope's voltages in results and budgets; its time base is a function of its own.
 CAPTURE = "capture"
 TIME_BASE = "time base"
+#: Function of a generator that drove the part.
+OUTPUT = "output"
 
 
 class Role(StrEnum):

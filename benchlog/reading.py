@@ -111,7 +111,7 @@ class Reading(msgspec.Struct, frozen=True, gc=False):
     state, flags
         Overload and the like are states, never a magic number; hold, relative... are flags.
     range_max : float or None
-        Full scale of the range in use, when the meter tells.
+        Full scale of the range in use, where the meter says.
     raw : bytes
         The frame or reply the value was decoded from; empty for typed values.
     instrument, channel : str
@@ -168,7 +168,7 @@ class Reading(msgspec.Struct, frozen=True, gc=False):
 
 
 def agree(readings: Iterable[Reading], counts: float = 2.0) -> bool:
-    """Tell whether frames agree: same function, state and flags, values within `counts` counts.
+    """Return whether frames agree: same function, state and flags, values within `counts` counts.
 
     The rule under which a check may rest on them: a single frame is never enough, since one flipped
     bit can turn a digit into another.

@@ -1,6 +1,6 @@
 """From an address to an adapter: the built-in table, outside plug-ins, and reasons for what is unavailable.
 
-Built-in adapters stand as strings in `benchlog_drivers.BUILT_IN` and are imported by name when asked for, so
+Built-in adapters are listed as strings in `benchlog_drivers.BUILT_IN` and are imported by name when asked for, so
 that nothing here depends on them. Other distributions add theirs under the entry-point group
 ``benchlog.adapters``; the entry point's name is the address scheme.
 
@@ -241,12 +241,12 @@ def _load_plug_in(point: EntryPoint) -> AdapterFactory:
     except Exception as error:  # whatever an outside module does on import must not stop the others
         raise AdapterUnavailableError(
             f"plug-in {point.name!r} of {origin} fails on import: {type(error).__name__}: {error}",
-            hint=f"update {origin}, or tell its author",
+            hint=f"update {origin}, or ask its author",
         ) from error
     if not callable(factory) or not hasattr(factory, "Options"):
         raise AdapterUnavailableError(
             f"plug-in {point.name!r} of {origin} is not an adapter factory: {point.value} lacks Options",
-            hint=f"update {origin}, or tell its author",
+            hint=f"update {origin}, or ask its author",
         )
     return factory
 

@@ -15,6 +15,7 @@ import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import Hookup
 from benchlog.influence import Influence
 from benchlog.units import format_quantity, format_uncertain
 
@@ -123,7 +124,9 @@ class Limits(msgspec.Struct, frozen=True):
             return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
         if self.high is None:
             return f"≥ {format_quantity(self.low, self.unit)}"
-        return f"{format_quantity(self.low, self.unit)} … {format_quantity(self.high, self.unit)}"
+        low, high = format_quantity(self.low, self.unit), format_quantity(self.high, self.unit)
+        number, _, unit = low.partition(" ")
+        return f"{number} … {high}" if unit == high.partition(" ")[2] else f"{low} … {high}"
 
 
 class DesignCheck(msgspec.Struct, frozen=True):
@@ -149,9 +152,11 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     """What a check concluded. Field names are those of the JSON.
 
     `check` names the kind of check (``supply``, ``turns_ratio``...), `check_id` the plan's id of it (``C03``).
+    `expectations` names the quantity that holds what was expected of another: ``{"no_load_voltage": "expected_no_load"}``.
     `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; only the first two can release a hold point.
     `evidence` lists references into the logbook (``"readings:12"``, ``"capture:3"``) and typed readings.
-    `details` holds what only one kind of check has, as plain JSON values.
+    `details` holds what only one kind of check has, as plain JSON values. `hookup` says in words how it was
+    connected, `wiring` as data where it is known.
     """
 
     check: str
@@ -163,6 +168,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     part: str = ""
     part_state: str = ""
     quantities: Mapping[str, Uncertain] = {}
+    expectations: Mapping[str, str] = {}
     limits: Mapping[str, Limits] = {}
     limits_set: str = "computed"
     conformance_probability: float | None = None
@@ -173,6 +179,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     functions: Mapping[str, str] = {}
     evidence: tuple[str, ...] = ()
     hookup: str = ""
+    wiring: Hookup | None = None
     conditions: Mapping[str, str] = {}
     cautions: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -278,7 +285,16 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         data["findings"] = [
             Finding(_kind(k), w) for w, k in itertools.zip_longest(words, kinds[: len(words)])
         ]
+        data["wiring"] = _wiring(plain.get("wiring"))
         return msgspec.convert(data, cls)
+
+
+def _wiring(plain: object) -> Hookup | None:
+    """A recorded hook-up; None in older records, and where a newer one has what is not known here."""
+    try:
+        return msgspec.convert(plain, Hookup | None)
+    except msgspec.ValidationError:
+        return None
 
 
 def _kind(name: str | None) -> FindingKind:
@@ -290,8 +306,11 @@ def _kind(name: str | None) -> FindingKind:
 
 
 def _plain(value: Any) -> Any:
-    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds; a finding into its words."""
-    if isinstance(value, Finding):
+    """Turn a numpy scalar, which a formula easily leaves, into the plain number it holds.
+
+    Texts that carry more than their words, a finding or a value of a plan, become their words.
+    """
+    if isinstance(value, str):
         return str(value)
     if hasattr(value, "item"):
         return value.item()

@@ -70,7 +70,7 @@ def check_adapter(
     channels : sequence of str
         Channels to capture; required for a digitiser.
     make_unreachable : callable, optional
-        Returns an adapter whose instrument is not there, to check how that is told.
+        Returns an adapter whose instrument is not there, to check how that is reported.
     real_time : Clock, optional
         Against which deadlines are checked; the computer's own by default.
 
@@ -94,7 +94,7 @@ def check_adapter(
     _check_refuses_closed(adapter, channels)
     assert adapter.open() is adapter, "open() returns the adapter itself"
     try:
-        assert adapter.is_open, "is_open tells that it is open"
+        assert adapter.is_open, "is_open says that it is open"
         assert adapter.open() is adapter, "opening an open adapter does nothing"
         identity = adapter.identity()
         assert isinstance(identity, str), "identity() is one line of text"
@@ -102,7 +102,7 @@ def check_adapter(
         report = _check_use(adapter, identity, readings, timeout_s, channels, clock)
     finally:
         adapter.close()
-    assert not adapter.is_open, "is_open tells that it is closed"
+    assert not adapter.is_open, "is_open says that it is closed"
     adapter.close()
     _check_refuses_closed(adapter, channels)
     _check_with_statement(make_adapter)

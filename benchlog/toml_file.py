@@ -16,6 +16,10 @@ __all__ = ["line_of", "read_toml"]
 
 T = TypeVar("T")
 MAX_BYTES = 4_000_000
+_KEY_PARTS = 32
+_PART = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')"""
+# The time tomllib takes for a dotted key grows with the square of its parts.
+_LONG_KEY = re.compile(rf"(?:^|[{{,\[])[ \t]*{_PART}(?:[ \t]*\.[ \t]*{_PART}){{{_KEY_PARTS},}}", re.MULTILINE)
 
 
 def read_toml(path: Path, kind: type[T], *, what: str) -> T:
@@ -47,6 +51,11 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
         raise ConfigError(f"{what} {path} {error}", hint="name a plan or bench file") from None
     try:
         text = data.decode("utf-8-sig")
+        if long_key := _LONG_KEY.search(text):
+            raise ConfigError(
+                f"{what} {path}: the key {long_key[0].strip()[:40]!r}... has more than {_KEY_PARTS} parts",
+                hint="a key of a plan or bench file has two or three",
+            )
         plain = tomllib.loads(text)
     except UnicodeDecodeError:
         raise ConfigError(f"{what} {path} is not UTF-8 text", hint="save it as UTF-8") from None
@@ -60,6 +69,8 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
             if windows_path
             else "check quotes and brackets there",
         ) from None
+    except ValueError:
+        raise ConfigError(f"{what} {path} holds a number of thousands of digits") from None
     try:
         return msgspec.convert(plain, kind, dec_hook=_read_value)
     except msgspec.ValidationError as error:

@@ -146,7 +146,7 @@ def parse_number(text: str) -> tuple[float, float]:
             )
         mantissa = f"{whole}.{decimals}"
     decimals_typed = len(mantissa.partition(".")[2])
-    power = int(exponent or 0)
+    power = int(exponent or 0) if len(exponent or "") < 8 else 10**6
     if abs(power) > 300:
         raise UsageError(f"{text!r} is out of range", hint="check the exponent")
     value = float(f"{mantissa}e{power}")
@@ -310,7 +310,7 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
 
 
 def _tail(unit: str, prefix: str = "") -> str:
-    """Prefix and unit as they stand behind a number."""
+    """Prefix and unit as they follow a number."""
     return {"1": "", "deg": "°", "degC": " °C", "ohm": f" {prefix}Ω"}.get(unit, f" {prefix}{unit}")
 
 

@@ -6,7 +6,7 @@ from benchlog.result import Limits, Uncertain
 
 __all__ = ["MARKS", "limits_words", "quantity_words", "strip_controls", "value_words"]
 
-#: Shape of each verdict and state; it always stands beside its word, and beside a colour where there is one.
+#: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
     "pass": "●",
     "passed": "●",

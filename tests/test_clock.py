@@ -18,7 +18,7 @@ def test_time_text_keeps_every_nanosecond(utc_ns):
 def test_other_zones_are_read():
     """An offset is applied; a text without zone is refused."""
     assert parse_rfc3339("1970-01-01T02:00:00.5+02:00") == 500_000_000
-    with pytest.raises(ValueError, match="no time zone"):
+    with pytest.raises(ValueError, match="time zone"):
         parse_rfc3339("1970-01-01T00:00:00")
 
 

@@ -56,3 +56,29 @@ def test_the_first_lines_hold_two_commands():
     for marker in ("demo", "tests"):
         (block,) = re.findall(rf"<!-- {marker} -->\n```sh\n(.*?)```", text, re.DOTALL)
         assert len(block.strip().split("\n")) == 1
+
+
+def rewrite() -> None:
+    """Put what the commands print today under each command; run ``python tests/test_readme.py`` after a change."""
+    import os
+    import subprocess
+    import sys
+
+    text = README.read_text(encoding="utf-8")
+    environ = {**os.environ, "COLUMNS": "100"}
+    for command, shown in examples():
+        _, *arguments = shlex.split(command)
+        done = subprocess.run(
+            [sys.executable, "-m", "benchlog", *arguments, "--no-record"],
+            cwd=README.parent,
+            env=environ,
+            capture_output=True,
+            encoding="utf-8",
+            check=False,
+        )
+        text = text.replace(shown, "".join(f"{line.rstrip()}\n" for line in done.stdout.splitlines()), 1)
+    README.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    rewrite()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -23,6 +24,17 @@ __all__ = ["capture_from_arrays", "read_mat", "read_npy", "read_npz"]
 _INDEXED = re.compile(r"(\w+)(\.T)?\[(\d+)\]")
 # As many columns as a scope may have channels; wider matrices are rarely one record.
 _MOST_CHANNELS = 16
+_MOST_UNPACKED = 64_000_000
+_MAT_BYTES = {
+    "int8": 1,
+    "uint8": 1,
+    "int16": 2,
+    "uint16": 2,
+    "int32": 4,
+    "uint32": 4,
+    "single": 4,
+    "logical": 1,
+}
 
 Arrays = Mapping[str, npt.NDArray[Any]]
 
@@ -30,44 +42,67 @@ Arrays = Mapping[str, npt.NDArray[Any]]
 def read_npz(data: bytes, path: Path) -> Arrays:
     """Return the arrays of an NPZ file; pickled objects are refused."""
     try:
-        with np.load(io.BytesIO(data), allow_pickle=False) as archive:
-            return {name: archive[name] for name in archive.files}
-    except (ValueError, OSError, zipfile.BadZipFile, EOFError, KeyError) as error:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            _refuse_bomb(sum(member.file_size for member in archive.infolist()), len(data), path)
+            arrays = {}
+            for member in archive.infolist():
+                arrays[member.filename.removesuffix(".npy")] = _array(archive.read(member))
+            return arrays
+    except CaptureFileError:
+        raise
+    except Exception as error:  # noqa: BLE001 - numpy raises anything on a file made to mislead it
         raise _damaged(path, error) from None
 
 
 def read_npy(data: bytes, path: Path) -> Arrays:
     """Return the array of an NPY file under the file's name, or its fields."""
     try:
-        array = np.load(io.BytesIO(data), allow_pickle=False)
-    except (ValueError, OSError, EOFError) as error:
+        array = _array(data)
+    except Exception as error:  # noqa: BLE001 - as above
         raise _damaged(path, error) from None
     if array.dtype.names:
         return {name: array[name] for name in array.dtype.names}
     return {path.stem: array}
 
 
+def _array(data: bytes) -> npt.NDArray[Any]:
+    """Return the array in the bytes of an NPY file, whose header may ask for no more than follows it."""
+    stream = io.BytesIO(data)
+    version = np.lib.format.read_magic(stream)
+    read_header = {
+        (1, 0): np.lib.format.read_array_header_1_0,
+        (2, 0): np.lib.format.read_array_header_2_0,
+    }.get(version, np.lib.format.read_array_header_2_0)
+    shape, _, dtype = read_header(stream)
+    if dtype.hasobject:
+        raise ValueError("it holds pickled objects, which are never opened")
+    if math.prod(shape) * dtype.itemsize > len(data) - stream.tell():
+        raise ValueError(f"its header says {'x'.join(map(str, shape))} values, which are not there")
+    stream.seek(0)
+    found: npt.NDArray[Any] = np.lib.format.read_array(stream, allow_pickle=False)
+    return found
+
+
+def _refuse_bomb(unpacked: int, packed: int, path: Path) -> None:
+    if unpacked > _MOST_UNPACKED + 10 * packed:
+        raise CaptureFileError(
+            f"{path.name} has {packed / 1e6:.1f} MB and would unpack to {unpacked / 1e6:.0f} MB",
+            hint="export it without compression if it is a real capture",
+        )
+
+
 def read_mat(path: Path) -> Arrays:
     """Return the variables of a MAT file up to version 7."""
-    import zlib
-
     import scipy.io
-    from scipy.io.matlab import MatReadError
 
     try:
+        told = scipy.io.whosmat(str(path), appendmat=False)  # names and shapes, nothing unpacked yet
+        sizes = (math.prod(shape) * _MAT_BYTES.get(kind, 8) for _, shape, kind in told)
+        _refuse_bomb(sum(sizes), path.stat().st_size, path)
         found = scipy.io.loadmat(str(path), appendmat=False)
-    except (
-        MatReadError,
-        ArithmeticError,
-        AttributeError,
-        LookupError,
-        MemoryError,
-        NotImplementedError,  # scipy's word for files of version 7.3, which are HDF5
-        OSError,
-        TypeError,
-        ValueError,
-        zlib.error,
-    ) as error:
+    except CaptureFileError:
+        raise
+    except Exception as error:  # noqa: BLE001 - scipy raises anything on a file made to mislead it
         raise _damaged(path, error) from None
     return {name: np.asarray(value) for name, value in found.items() if not name.startswith("__")}
 
@@ -98,48 +133,31 @@ def capture_from_arrays(
     name = path.name
     numeric = {k: a for k, a in arrays.items() if a.dtype.kind in "iuf" and a.size}
     scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
-    told, start, source = interval_from_fields(scalars, ".")
+    stated, start, source = interval_from_fields(scalars, ".")
     if interval_s is not None:
-        told, source = interval_s, "given"
+        stated, source = interval_s, "given"
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
     time_name = next((k for k in vectors if is_time_name(k)), None)
-    channels: dict[str, npt.NDArray[Any]] = {}
     if columns is not None:
-        for text in columns:
-            channels[text] = _chosen(text, numeric, vectors, arrays, name)
-        if time_name in channels:
-            del channels[str(time_name)]
+        channels = {text: _chosen(text, numeric, vectors, arrays, name) for text in columns}
+        channels.pop(time_name or "", None)
     else:
         channels = {k: v for k, v in vectors.items() if k != time_name}
-        if not channels:
-            channels = _from_matrix(numeric, arrays, name)
+        channels = channels or _from_matrix(numeric, arrays, name)
     lengths = {v.size for v in channels.values()}
     if len(lengths) != 1:
         raise CaptureFileError(
             f"{name}: arrays of different lengths", hint=f"choose with --columns; {_listed(arrays)}"
         )
-    length = lengths.pop()
-    settings: dict[str, str] = {"unit": "not told by the file: V taken"}
+    settings: dict[str, str] = {"unit": "the file does not say: V assumed"}
     positions: npt.NDArray[np.float64] | None = None
-    if time_name is not None and vectors[time_name].size == length:
+    if time_name is not None and vectors[time_name].size in lengths:
         time_s = vectors[time_name].astype(np.float64)
-        base = time_base(time_s, 0.0)
-        if base.backward_at > 0 or not base.interval_s > 0 or not np.isfinite(time_s).all():
-            raise CaptureFileError(
-                f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
-                hint="give the interval and leave the time out of --columns",
-            )
-        if told is not None and abs(base.interval_s / told - 1) > 0.01:
-            raise CaptureFileError(
-                f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
-                f"{told:.6g} s",
-                hint="leave out --sample-interval",
-            )
-        interval, start = base.interval_s, float(time_s[0])
-        positions = None if base.uniform else time_s
+        interval, uniform = _judge_times(time_s, time_name, stated, source, name)
+        start, positions = float(time_s[0]), None if uniform else time_s
         settings["interval from"] = f"array {time_name}"
-    elif told is not None:
-        interval = told
+    elif stated is not None:
+        interval = stated
         settings["interval from"] = source
     else:
         raise CaptureFileError(
@@ -150,6 +168,25 @@ def capture_from_arrays(
         settings["first sample"] = f"{start!r} s"
     records = tuple(ChannelRecord(k, _as_codes(v, k, name)) for k, v in channels.items())
     return Capture(records, interval, path.stem, 0, positions, settings, str(path))
+
+
+def _judge_times(
+    time_s: npt.NDArray[np.float64], time_name: str, stated: float | None, source: str, name: str
+) -> tuple[float, bool]:
+    """Return the interval of an array of times, and whether all are alike."""
+    base = time_base(time_s, 0.0)
+    if base.backward_at > 0 or not base.interval_s > 0 or not np.isfinite(time_s).all():
+        raise CaptureFileError(
+            f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
+            hint="give the interval and leave the time out of --columns",
+        )
+    if stated is not None and abs(base.interval_s / stated - 1) > 0.01:
+        raise CaptureFileError(
+            f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
+            f"{stated:.6g} s",
+            hint="leave out --sample-interval",
+        )
+    return base.interval_s, base.uniform
 
 
 def _as_codes(values: npt.NDArray[Any], channel: str, name: str) -> npt.NDArray[np.generic]:

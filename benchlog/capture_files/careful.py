@@ -63,7 +63,7 @@ def read_carefully(
     Raises
     ------
     CaptureFileError
-        If rows are wider than the table, text stands between the data (in a log: other than the header
+        If rows are wider than the table, text lies between the data (in a log: other than the header
         again), or a number can be read in two ways.
     """
     cells = _cells(text, layout, name)

@@ -70,7 +70,7 @@ _BLANK_CELLS = re.compile(r'"[^"]*"|\S+')
 
 
 def is_missing(cell: str) -> bool:
-    """Tell whether a stripped cell stands for "no value"."""
+    """Return whether a stripped cell stands for "no value"."""
     return cell.casefold() in MISSING_WORDS
 
 
@@ -100,7 +100,10 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if not delimiter:
         return [line.strip().strip('"').strip()]
     if '"' in line:
-        row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        try:
+            row = next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:  # a quote that is never closed
+            row = line.split(delimiter)
         return [cell.strip() for cell in row]
     return [cell.strip() for cell in line.split(delimiter)]
 

@@ -64,7 +64,7 @@ class Header:
     raw_names : tuple of str
         The same with the unit, as in the file.
     units : tuple of (float, str)
-        Factor and SI unit of each column; unit empty when not told.
+        Factor and SI unit of each column; unit empty when not given.
     named : bool
         Whether there was a line of names at all.
     fields : mapping
@@ -133,30 +133,28 @@ def read_header(layout: TextLayout) -> Header:
         if match and (layout.delimiter in ("", BLANKS) or layout.delimiter not in match.group(1)):
             _add_field(fields, match.group(1), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
-            value = cells[1]
-            if (
-                layout.decimal == "," == layout.delimiter
-                and len(cells) == 3
-                and cells[1].lstrip("+-").isdigit()
-            ):
-                # "Sample Interval,2,5E-6" in a file whose data cells are quoted for their decimal commas
-                value = f"{cells[1]},{cells[2]}" if re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", cells[2]) else value
-            unit = cells[2] if len(cells) > 2 and cells[2] and unit_of(cells[2]) else ""
-            _add_field(fields, cells[0], f"{value} {unit}".strip())
+            _add_field(fields, cells[0], _value_beside(cells, layout))
     names, units_row = _find_names(rows, layout)
     if names and len([c for c in units_row if c]) <= len(names):
         for name, value in zip(names, units_row, strict=False):  # start/increment row
             if cell_kind(value, layout.decimal) == "N":
                 fields[_key(name)] = value
     note = ""
-    if (
-        not names
-        and rows
-        and len(rows[-1]) > 1
-        and all(cell_kind(c, layout.decimal) == "X" for c in rows[-1])
-    ):
-        note = f"{len(rows[-1])} words above {layout.width} columns, not taken as names: {', '.join(rows[-1])[:60]}"
+    last = rows[-1] if rows and not names else []
+    if len(last) > 1 and all(cell_kind(c, layout.decimal) == "X" for c in last):
+        note = f"{len(last)} words above {layout.width} columns, not taken as names: {', '.join(last)[:60]}"
     return _columns(names, units_row, layout, fields, note)
+
+
+def _value_beside(cells: list[str], layout: TextLayout) -> str:
+    """Return the value, with its unit, of a field written in cells: key, value, perhaps a unit."""
+    value, third = cells[1], cells[2] if len(cells) > 2 else ""
+    # "Sample Interval,2,5E-6" in a file whose data cells are quoted for their decimal commas
+    comma_marks_both = layout.decimal == "," == layout.delimiter and len(cells) == 3
+    if comma_marks_both and value.lstrip("+-").isdigit() and re.fullmatch(r"\d+(?:[eE][+-]?\d+)?", third):
+        value = f"{value},{third}"
+    unit = third if third and unit_of(third) else ""
+    return f"{value} {unit}".strip()
 
 
 def _add_field(fields: dict[str, str], key: str, value: str) -> None:
@@ -185,28 +183,24 @@ def _find_names(rows: list[list[str]], layout: TextLayout) -> tuple[list[str], l
         return [], []
     above = rows[-2] if len(rows) > 1 else []
     if layout.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, layout):
-        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words tells more.
+        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words says more.
         return max(nearest, above, key=lambda row: sum(c.isalpha() for c in "".join(row))), []
     return nearest, []
 
 
 def _is_names_row(cells: list[str], layout: TextLayout, *, numbered: bool = False) -> bool:
-    """Tell whether a line names the columns; above a line of units channels may be called 1 and 2."""
+    """Return whether a line names the columns; above a line of units channels may be called 1 and 2."""
     filled = [c for c in cells if c]
-    if not filled or cell_kind(filled[0], layout.decimal) == "N":
+    if not filled or cell_kind(filled[0], layout.decimal) == "N" or any(len(c) > 60 for c in filled):
         return False
     words = [c for c in filled if cell_kind(c, layout.decimal) in "XM"]
-    if (2 * len(words) < len(filled) and not numbered) or any(len(c) > 60 for c in filled):
+    if 2 * len(words) < len(filled) and not numbered:
         return False
-    width = layout.width
-    trimmed = len(cells)
-    while trimmed and not cells[trimmed - 1]:
-        trimmed -= 1
+    trimmed = max(i for i, c in enumerate(cells, start=1) if c)
     wanted = len(layout.kinds.rstrip("M"))
-    if wanted <= trimmed <= width or len(cells) == width:
+    if wanted <= trimmed <= layout.width or len(cells) == layout.width:
         return True
-    lowered = [c.casefold() for c in cells]
-    if any(_INTERVAL_KEY.fullmatch(c) for c in lowered[1:]) and trimmed > wanted:
+    if trimmed > wanted and any(_INTERVAL_KEY.fullmatch(c.casefold()) for c in cells[1:]):
         return True
     # The leading time column often has no name of its own.
     return trimmed == wanted - 1 and layout.kinds[0] in "SDC" and wanted > 1
@@ -247,7 +241,7 @@ def _number(text: str, decimal: str) -> tuple[float, str] | None:
 def interval_from_fields(fields: Mapping[str, str], decimal: str) -> tuple[float | None, float | None, str]:
     """Return sample interval and first sample's time (second), and the field the interval came from.
 
-    Each is None where the header does not tell.
+    Each is None where the header does not say.
     """
     interval: float | None = None
     start: float | None = None

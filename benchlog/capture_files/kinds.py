@@ -1,4 +1,4 @@
-"""What a file is, told from its first bytes: the name's ending is only what somebody called it."""
+"""What a file is, determined from its first bytes: the name's ending is only what somebody called it."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def read_bytes(path: Path) -> bytes:
 
 
 def file_kind(data: bytes, path: Path) -> FileKind:
-    """Tell the kind from the content.
+    """Return the kind from the content.
 
     Raises
     ------

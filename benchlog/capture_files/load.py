@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchlog.capture import Capture
+from benchlog.capture import Capture, ChannelRecord
 from benchlog.capture_files.arrays import capture_from_arrays, read_mat, read_npy, read_npz
 from benchlog.capture_files.kinds import FileKind, file_kind, read_bytes
 from benchlog.capture_files.native_format import (
@@ -38,9 +38,9 @@ def load_capture(
     Parameters
     ----------
     path : str or Path
-        The file; what it is is told from its content.
+        The file; the kind follows from its content.
     sample_interval_s : float, optional
-        Time between samples, second, when the file does not tell.
+        Time between samples, second, when the file does not say.
     columns : sequence of str, optional
         Names of the columns where the file has none (``time`` names the time column, ``-`` leaves one out),
         else those to take. ``b[3]`` takes row 3 of an array variable ``b``, ``b.T[3]`` its column 3.
@@ -53,7 +53,7 @@ def load_capture(
     -------
     Capture
         `Capture.time_s` is given when the time base is not uniform or rows had to be left out;
-        `Capture.settings` tells what was.
+        `Capture.settings` says what was.
 
     Raises
     ------
@@ -139,17 +139,7 @@ def load_captures(
     first = captures[0]
     for other in captures[1:]:
         _check_same_record(first, other)
-    channels = []
-    names = [name for capture in captures for name in capture.names]
-    for capture, path in zip(captures, paths, strict=True):
-        clash = len(paths) > 1 and any(names.count(name) > 1 for name in capture.names)
-        for channel in capture.channels:
-            if clash:
-                stem = Path(path).stem
-                name = stem if len(capture.channels) == 1 else f"{stem} {channel.name}"
-                channels.append(replace(channel, name=name))
-            else:
-                channels.append(channel)
+    channels = _distinct_channels(captures, paths)
     if one_each and columns is not None:
         if len(channels) != len(columns):
             raise UsageError(
@@ -158,6 +148,19 @@ def load_captures(
         channels = [replace(c, name=name) for c, name in zip(channels, columns, strict=True)]
     merged = replace(first, channels=tuple(channels)) if len(captures) > 1 else first
     return apply_probes(merged, probes)
+
+
+def _distinct_channels(captures: Sequence[Capture], paths: Sequence[str | Path]) -> list[ChannelRecord]:
+    """Return the channels of all files; those whose names clash are named after their files."""
+    names = [name for capture in captures for name in capture.names]
+    channels = []
+    for capture, path in zip(captures, paths, strict=True):
+        stem = Path(path).stem
+        clash = len(paths) > 1 and any(names.count(name) > 1 for name in capture.names)
+        for channel in capture.channels:
+            name = stem if len(capture.channels) == 1 else f"{stem} {channel.name}"
+            channels.append(replace(channel, name=name) if clash else channel)
+    return channels
 
 
 def _check_same_record(first: Capture, other: Capture) -> None:

@@ -28,9 +28,9 @@ class Log:
     time_s : array of shape (n_rows,), float64
         Second since the first row; row numbers when `indexed`.
     columns : mapping of str to array of shape (n_rows,), float64
-        In SI units where the file tells them; NaN where a cell held no number.
+        In SI units where the file gives them; NaN where a cell held no number.
     units : mapping of str to str
-        SI unit of each column, empty when the file does not tell.
+        SI unit of each column, empty when the file does not say.
     indexed : bool
         True when the file has no times.
     start : str
@@ -109,20 +109,9 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
     if not chosen:
         raise CaptureFileError(f"{path.name}: no column of readings", hint=seen(table.layout))
     n_rows = chosen[0].values.size
-    start, utc_ns = "", 0
+    time_s, start, utc_ns = _row_times(time, n_rows)
     if time is None:
-        time_s = np.arange(n_rows, dtype=np.float64)
         notes.append("no times: rows are numbered")
-    elif time.stamps is None:
-        time_s, utc_ns = numeric_times(time)
-        start = rfc3339(utc_ns) if utc_ns else ""
-    else:
-        stamps = time.stamps
-        first = int(stamps.ns[stamps.valid][0])
-        time_s = np.where(stamps.valid, (stamps.ns - first) / 1e9, np.nan)
-        utc_ns = first if stamps.zoned else 0
-        text = rfc3339(first)
-        start = text if stamps.zoned else (text[11:-1] if time.clock_only else text[:-1])
     keep = ~np.isnan(time_s)
     if not keep.all():
         notes.append(f"{int((~keep).sum())} rows without a time left out")
@@ -144,20 +133,30 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
     return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path))
 
 
+def _row_times(time: Column | None, n_rows: int) -> tuple[npt.NDArray[np.float64], str, int]:
+    """Return times from the first row in second, the first time as text, and the same in UTC where known."""
+    if time is None:
+        return np.arange(n_rows, dtype=np.float64), "", 0
+    if time.stamps is None:
+        time_s, utc_ns = numeric_times(time)
+        return time_s, rfc3339(utc_ns) if utc_ns else "", utc_ns
+    stamps = time.stamps
+    first = int(stamps.ns[stamps.valid][0])
+    time_s = np.where(stamps.valid, (stamps.ns - first) / 1e9, np.nan)
+    text = rfc3339(first)
+    if stamps.zoned:
+        return time_s, text, first
+    return time_s, text[11:-1] if time.clock_only else text[:-1], 0
+
+
 def _time_column(columns: Sequence[Column], notes: list[str]) -> Column | None:
     """Choose the time column: stamps with a date, then elapsed time, then times of day."""
-    dated = [c for c in columns if c.stamps is not None and not c.clock_only]
+    dated = [(c, c.stamps) for c in columns if c.stamps is not None and not c.clock_only]
     elapsed = [
         c for c in columns if c.stamps is None and c.name and is_time_name(c.name) and c.unit in ("", "s")
     ]
-    clocks = [c for c in columns if c.clock_only]
-    best = next((c for c in dated if c.stamps is not None and c.stamps.zoned), None)
     # A stamp whose day and month had to be settled gives way to one that needs no settling.
-    best = best or next((c for c in dated if c.stamps is not None and not c.stamps.note), None)
-    ranked = [c for c in (best, *dated, *elapsed, *clocks) if c is not None]
-    if not ranked:
-        return None
-    for other in ranked[1:]:
-        if other is not ranked[0] and other.stamps is not None:
-            notes.append(f"second time column {other.name!r} left out")
-    return ranked[0]
+    dated.sort(key=lambda found: (not found[1].zoned, bool(found[1].note)))
+    ranked = [*(c for c, _ in dated), *elapsed, *(c for c in columns if c.clock_only)]
+    notes += [f"second time column {c.name!r} left out" for c in ranked[1:] if c.stamps is not None]
+    return ranked[0] if ranked else None

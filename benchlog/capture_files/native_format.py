@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError, UsageError
+from benchlog.files import whole_file
 
 __all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_native_csv", "capture_from_native_npz", "save_capture"]
 
@@ -118,13 +119,13 @@ def _save_csv(capture: Capture, path: Path) -> None:
         capture.time_s if capture.time_s is not None else np.arange(capture.n_samples) * capture.interval_s
     ]
     titles = ["time (s)"]
-    for channel, told in zip(capture.channels, about["channels"], strict=True):
-        raw = told["column"] == "codes"
+    for channel, described in zip(capture.channels, about["channels"], strict=True):
+        raw = described["column"] == "codes"
         # float32 codes are written as the float64 they equal, so that no digit is lost.
         columns.append(channel.codes.astype(np.float64) if raw else channel.values())
         unit = "codes" if raw else channel.unit
         titles.append('"' + f"{channel.name} ({unit})".replace('"', "'") + '"')
-    with path.open("w", encoding="utf-8", newline="") as stream:
+    with whole_file(path) as stream:
         stream.write(f"{CSV_MARK.decode()}{_VERSION}\n# {json.dumps(about)}\n{','.join(titles)}\n")
         pd.DataFrame(dict(enumerate(columns))).to_csv(stream, header=False, index=False, lineterminator="\n")
 
@@ -146,15 +147,17 @@ def capture_from_native_csv(data: bytes, path: Path) -> Capture:
         about = json.loads(second.lstrip(b"# "))
         table = np.loadtxt(io.BytesIO(body), delimiter=",", ndmin=2, comments=None)
         codes: list[npt.NDArray[np.generic]] = []
-        for i, told in enumerate(about["channels"], start=1):
+        for i, described in enumerate(about["channels"], start=1):
             values = np.ascontiguousarray(table[:, i])
-            if np.dtype(told["dtype"]).kind in "iu" and told["column"] == "values":
-                whole = _codes_of(values, told["scale"], told["offset"], told["probe"], told["dtype"])
+            if np.dtype(described["dtype"]).kind in "iu" and described["column"] == "values":
+                whole = _codes_of(
+                    values, described["scale"], described["offset"], described["probe"], described["dtype"]
+                )
                 if whole is None:
-                    raise ValueError(f"values of {told['name']!r} do not fit its codes")
+                    raise ValueError(f"values of {described['name']!r} do not fit its codes")
                 codes.append(whole)
             else:
-                codes.append(values.astype(told["dtype"]))
+                codes.append(values.astype(described["dtype"]))
         time_s = np.ascontiguousarray(table[:, 0]) if about["times"] == "own" else None
         return _rebuild(about, codes, time_s, path)
     except (KeyError, ValueError, TypeError, IndexError, AttributeError) as error:
@@ -179,17 +182,19 @@ def _rebuild(
         )
     channels = tuple(
         ChannelRecord(
-            told["name"],
+            described["name"],
             array,
-            told["scale"],
-            told["offset"],
-            told["unit"],
-            told["probe"],
-            told["coupling"],
-            None if told["code_limits"] is None else (told["code_limits"][0], told["code_limits"][1]),
-            told["range_max"],
+            described["scale"],
+            described["offset"],
+            described["unit"],
+            described["probe"],
+            described["coupling"],
+            None
+            if described["code_limits"] is None
+            else (described["code_limits"][0], described["code_limits"][1]),
+            described["range_max"],
         )
-        for told, array in zip(about["channels"], codes, strict=True)
+        for described, array in zip(about["channels"], codes, strict=True)
     )
     return Capture(
         channels,

@@ -16,6 +16,7 @@ _MARKS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+LONGEST_LINE = 262_144
 _CONTROL = bytes(set(range(32)) - {9, 10, 13, 12, 26, 27}) + b"\x7f"
 
 
@@ -34,7 +35,7 @@ class PlainText:
     data: bytes
     encoding: str
 
-    def head(self, size: int = 262_144) -> list[str]:
+    def head(self, size: int = LONGEST_LINE) -> list[str]:
         """Whole lines from the beginning."""
         piece = self.data[:size]
         if len(self.data) > size:
@@ -77,12 +78,24 @@ def plain_text(data: bytes, name: str) -> PlainText:
     if b"\r" in data:
         # A CR CR LF file is one whose CR LF were translated twice; there an empty line means nothing.
         data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    _refuse_endless_line(data, name)
     if not data.isascii():
         # No-break space and the typographic minus mean what a blank and a hyphen mean.
         data = data.replace(b"\xc2\xa0", b" ").replace(b"\xe2\x88\x92", b"-")
     if data.endswith((b"\x00", b"\x1a")):
         data = data.rstrip(b"\x00\x1a")
     return PlainText(data, encoding)
+
+
+def _refuse_endless_line(data: bytes, name: str) -> None:
+    at = 0
+    while len(data) - at > LONGEST_LINE:
+        end = data.rfind(b"\n", at, at + LONGEST_LINE)
+        if end < 0:
+            raise CaptureFileError(
+                f"{name} has a line of more than {LONGEST_LINE} bytes", hint="export one sample a line"
+            )
+        at = end + 1
 
 
 def _without_mark(data: bytes, name: str) -> str:

@@ -33,7 +33,7 @@ _VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "
 
 
 def is_time_name(name: str) -> bool:
-    """Tell whether a column's name says that it holds the time."""
+    """Return whether a column's name says that it holds the time."""
     plain = re.sub(r" #\d+$|[()\[\]]", "", name).strip()
     return _TIME_NAME.fullmatch(plain) is not None
 
@@ -96,71 +96,85 @@ def capture_from_table(
     Raises
     ------
     CaptureFileError
-        If the time base can't be told, contradicts itself, or steps back.
+        If the time base can't be determined, contradicts itself, or steps back.
     """
     name = path.name
     picked = pick_columns(table, columns, name)
     named = table.named or columns is not None
-    told, start, source = interval_from_fields(table.fields, table.layout.decimal)
+    stated, start, source = interval_from_fields(table.fields, table.layout.decimal)
     if interval_s is not None:
-        told, source = interval_s, "given"
-    time, rest = _split_time(picked, named, told, interval_s is not None, name)
+        stated, source = interval_s, "given"
+    time, rest = _split_time(picked, named, stated, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:
         raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.layout))
     settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
     values = np.vstack([c.values for c in rest]) if len(rest) > 1 else rest[0].values[np.newaxis]
     time_s, utc_ns = _times(time) if time is not None else (None, 0)
-    keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
-    if time_s is not None:
-        keep &= ~np.isnan(time_s)
-    if not keep.all():
-        rest, values, keep = _without_empty(rest, values, time_s, name, settings)
-    positions: npt.NDArray[np.float64] | None = None
+    rest, values, keep = _without_empty(rest, values, time_s, name, settings)
+    positions: npt.NDArray[np.float64] | None
     if time is not None and time_s is not None:
         time_s = time_s[keep]
-        interval, uniform = _judge_times(time, time_s, table, told, source, name, whole=bool(keep.all()))
-        start = float(time_s[0])
-        positions = None if uniform else time_s
+        interval, uniform = _judge_times(time, time_s, table, stated, source, name, whole=bool(keep.all()))
+        start, positions = float(time_s[0]), None if uniform else time_s
         settings["interval from"] = f"column {time.name or '1'}"
-    else:
-        if told is None:
-            raise CaptureFileError(
-                f"{name}: no time column and no sample interval in the header",
-                hint="give it with --sample-interval, e.g. --sample-interval '1 us', or name the time column with "
-                f"--columns time,...; {seen(table.layout)}",
-            )
-        interval = told
+    elif stated is not None:
+        interval, positions = stated, _counted_positions(index, keep, stated, start)
         settings["interval from"] = source
-        counts = index.values if index is not None else np.arange(keep.size, dtype=np.float64)
-        steady = index is None or bool((np.diff(counts[keep]) == 1).all())
-        if not keep.all() or not steady:
-            positions = (start or 0.0) + interval * (counts[keep] - counts[0])
-    if start is not None and start != 0.0 and utc_ns == 0:
-        settings["first sample"] = f"{start!r} s"
-    told_name = table.fields.get("source") or table.fields.get("channel") or ""
-    if len(rest) == 1 and not rest[0].unit:
-        told_unit = next((v for k, v in table.fields.items() if k in _VERTICAL_UNIT_KEYS and unit_of(v)), "")
-        factor, unit = unit_of(told_unit) or (1.0, "")
-        rest = [replace(rest[0], factor=factor, unit=unit)]
-    if not all(c.unit for c in rest):
-        settings["unit"] = "not told by the file: V taken"
-    channels = tuple(
-        ChannelRecord(
-            c.name or (told_name if len(rest) == 1 and told_name else f"CH{i}"),
-            np.ascontiguousarray(v if keep.all() else v[keep]),
-            scale=c.factor,
-            unit=c.unit or "V",
+    else:
+        raise CaptureFileError(
+            f"{name}: no time column and no sample interval in the header",
+            hint="give it with --sample-interval, e.g. --sample-interval '1 us', or name the time column with "
+            f"--columns time,...; {seen(table.layout)}",
         )
-        for i, (c, v) in enumerate(zip(rest, values, strict=True), start=1)
-    )
+    if start and utc_ns == 0:
+        settings["first sample"] = f"{start!r} s"
+    channels = _channels(rest, values, keep, table.fields, settings)
     if keep.sum() < 2:
         raise CaptureFileError(f"{name}: fewer than two samples", hint=seen(table.layout))
     return Capture(channels, interval, path.stem, utc_ns, positions, settings, str(path))
 
 
+def _counted_positions(
+    index: Column | None, keep: npt.NDArray[np.bool_], interval_s: float, start_s: float | None
+) -> npt.NDArray[np.float64] | None:
+    """Return the times of samples that are numbered, not timed; None where none is missing."""
+    counts = index.values if index is not None else np.arange(keep.size, dtype=np.float64)
+    if keep.all() and (index is None or bool((np.diff(counts) == 1).all())):
+        return None
+    positions: npt.NDArray[np.float64] = (start_s or 0.0) + interval_s * (counts[keep] - counts[0])
+    return positions
+
+
+def _channels(
+    columns: list[Column],
+    values: npt.NDArray[np.float64],
+    keep: npt.NDArray[np.bool_],
+    fields: Mapping[str, str],
+    settings: dict[str, str],
+) -> tuple[ChannelRecord, ...]:
+    """Make the channels; a single one without name or unit takes those of the header's fields."""
+    alone = columns[0] if len(columns) == 1 else None
+    fallback = (fields.get("source") or fields.get("channel") or "") if alone is not None else ""
+    if alone is not None and not alone.unit:
+        stated = next((v for k, v in fields.items() if k in _VERTICAL_UNIT_KEYS and unit_of(v)), "")
+        factor, unit = unit_of(stated) or (1.0, "")
+        columns = [replace(alone, factor=factor, unit=unit)]
+    if not all(c.unit for c in columns):
+        settings["unit"] = "the file does not say: V assumed"
+    return tuple(
+        ChannelRecord(
+            c.name or fallback or f"CH{i}",
+            np.ascontiguousarray(v if keep.all() else v[keep]),
+            scale=c.factor,
+            unit=c.unit or "V",
+        )
+        for i, (c, v) in enumerate(zip(columns, values, strict=True), start=1)
+    )
+
+
 def _split_time(
-    columns: Sequence[Column], named: bool, told: float | None, explicit: bool, name: str
+    columns: Sequence[Column], named: bool, stated: float | None, explicit: bool, name: str
 ) -> tuple[Column | None, list[Column]]:
     """Find the time column; time columns beside it that say the same are dropped."""
     stamped = [c for c in columns if c.stamps is not None]
@@ -168,20 +182,11 @@ def _split_time(
     if stamped:
         best = next((c for c in stamped if c.stamps is not None and c.stamps.zoned), stamped[0])
         return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
-    timed = [
-        c for c in numeric if is_time_name(c.name) and c.unit in ("", "s") and not _counts_up(c, told)
-    ] or [c for c in numeric[:1] if c.unit == "s"]
-    if not timed and not named and len(numeric) > 1:
-        first = numeric[0].values
-        steps = np.diff(first)
-        # A headerless first column that climbs in equal steps is the time; a signal does not do that.
-        if (
-            steps.size > 2
-            and (steps > 0).all()
-            and np.ptp(steps) <= 0.02 * steps.mean()
-            and (not explicit or told is None or abs(steps.mean() / told - 1) < 1e-3)
-        ):
-            timed = [numeric[0]]
+    timed = [c for c in numeric if _may_be_time(c) and not _counts_up(c, stated)]
+    if not timed and numeric:
+        first = numeric[0]
+        unnamed = not named and len(numeric) > 1 and _climbs_evenly(first, stated if explicit else None)
+        timed = [first] if first.unit == "s" or unnamed else []
     if not timed:
         return None, list(numeric)
     for other in timed[1:]:
@@ -193,14 +198,26 @@ def _split_time(
     return timed[0], [c for c in numeric if not any(c is t for t in timed)]
 
 
-def _counts_up(column: Column, told: float | None) -> bool:
-    """Tell whether the column is a sample number although its name could mean time."""
+def _may_be_time(column: Column) -> bool:
+    return is_time_name(column.name) and column.unit in ("", "s")
+
+
+def _climbs_evenly(column: Column, step_s: float | None) -> bool:
+    """Return whether a column without a name climbs in equal steps, as time does and a signal does not."""
+    steps = np.diff(column.values)
+    if steps.size <= 2 or not (steps > 0).all() or np.ptp(steps) > 0.02 * steps.mean():
+        return False
+    return step_s is None or bool(abs(steps.mean() / step_s - 1) < 1e-3)
+
+
+def _counts_up(column: Column, stated: float | None) -> bool:
+    """Return whether the column is a sample number although its name could mean time."""
     return (
-        told is not None
+        stated is not None
         and column.unit != "s"
         and column.values.size > 2
         and bool((np.diff(column.values) == 1).all())
-        and abs(told - 1) > 1e-6
+        and abs(stated - 1) > 1e-6
     )
 
 
@@ -234,7 +251,7 @@ def numeric_times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
 
 
 def _times(time: Column) -> tuple[npt.NDArray[np.float64], int]:
-    """Return sample times in second, and the start in UTC when the file tells."""
+    """Return sample times in second, and the start in UTC where the file says."""
     stamps = time.stamps
     if stamps is None:
         return numeric_times(time)
@@ -250,7 +267,10 @@ def _without_empty(
     name: str,
     settings: dict[str, str],
 ) -> tuple[list[Column], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """Leave out columns with hardly a value, then rows in which any channel has none."""
+    """Leave out columns with hardly a value, then rows in which any channel has none, or that have no time."""
+    keep = _complete_rows(values, time_s)
+    if keep.all():
+        return rest, values, keep
     filled = 1 - np.isnan(values).mean(axis=1)
     for column, share in zip(rest, filled, strict=True):
         if share < 0.5:
@@ -262,9 +282,7 @@ def _without_empty(
             hint="export the channels one a file, or with one time column for all",
         )
     values = values[chosen]
-    keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
-    if time_s is not None:
-        keep &= ~np.isnan(time_s)
+    keep = _complete_rows(values, time_s)
     if not keep.all():
         lost = int((~keep).sum())
         if lost > 0.5 * keep.size:
@@ -276,11 +294,19 @@ def _without_empty(
     return [rest[i] for i in chosen], values, keep
 
 
+def _complete_rows(
+    values: npt.NDArray[np.float64], time_s: npt.NDArray[np.float64] | None
+) -> npt.NDArray[np.bool_]:
+    """Return which samples have a value in every channel, and a time where there are times."""
+    keep: npt.NDArray[np.bool_] = np.asarray(~np.isnan(values).any(axis=0))
+    return keep if time_s is None else keep & ~np.isnan(time_s)
+
+
 def _judge_times(
     time: Column,
     time_s: npt.NDArray[np.float64],
     table: Table,
-    told: float | None,
+    stated: float | None,
     source: str,
     name: str,
     *,
@@ -303,10 +329,12 @@ def _judge_times(
         )
     if not base.interval_s > 0:
         raise CaptureFileError(f"{name}: all times are {time_s[0]:.9g} s", hint=seen(table.layout))
-    if told is not None and abs(base.interval_s / told - 1) > max(0.01, 2 * step / (time_s[-1] - time_s[0])):
+    if stated is not None and abs(base.interval_s / stated - 1) > max(
+        0.01, 2 * step / (time_s[-1] - time_s[0])
+    ):
         raise CaptureFileError(
             f"{name}: the time column steps by {base.interval_s:.6g} s but the sample interval "
-            f"({source}) is {told:.6g} s",
+            f"({source}) is {stated:.6g} s",
             hint="leave out --sample-interval, or name the columns so that none is called time",
         )
     return base.interval_s, base.uniform

@@ -37,7 +37,7 @@ class Column:
     aliases : tuple of str
         Other texts that mean this column: the name with its unit as in the file.
     unit : str
-        SI unit, empty when the file does not tell.
+        SI unit, empty when the file does not say.
     factor : float
         What turns the file's numbers into `unit`.
     values : array of shape (n,), float64
@@ -57,7 +57,7 @@ class Column:
     clock_only: bool = False
 
     def called(self, text: str) -> bool:
-        """Tell whether `text` means this column."""
+        """Return whether `text` means this column."""
         return text == self.name or text in self.aliases
 
 
@@ -163,53 +163,54 @@ def _assemble(
         notes.append(header.note)
     i = 2 if beside else 0
     while i < len(kinds):
-        kind, values = kinds[i], raw[i]
         title, raw_title = header.names[i], header.raw_names[i]
         factor, unit = header.units[i]
-        stamps: Stamps | None = None
-        numbers = np.empty(0)
-        step = 1
-        if kind == "N":
-            overload = np.abs(values) >= _SCPI_INFINITY
-            if overload.any():
-                notes.append(
-                    f"{int(overload.sum())} overload numbers (9.9E37) in {title or i + 1!r} left out"
-                )
-                values = np.where(overload, np.nan, values)
-            numbers = values
-        elif kind == "D" and i + 1 < len(kinds) and kinds[i + 1] == "C":
-            stamps = read_stamps([f"{d} {c}".strip() for d, c in zip(values, raw[i + 1], strict=True)], name)
-            step = 2
-        elif kind in "SD":
-            stamps = read_stamps(values, name)
-        elif kind == "C":
-            stamps = read_clock(values)
+        numbers, stamps = np.empty(0), None
+        dated = kinds[i : i + 2] == "DC"  # a column of dates and one of times of day are one
+        if kinds[i] == "N":
+            numbers = _without_overload(raw[i], repr(title or i + 1), notes)
+        elif kinds[i] in "SDC":
+            stamps = _stamps(raw[i : i + 2] if dated else raw[i : i + 1], kinds[i], name)
+            notes += [stamps.note] if stamps.note else []
         else:
-            filled = sum(not is_missing(v) for v in values)
-            refuse_other_mark(values[:50], layout, name)
+            refuse_other_mark(raw[i][:50], layout, name)
             if strict:
-                _refuse_decorated_numbers(values, title or f"column {i + 1}", layout, name)
-            if filled:
-                notes.append(
-                    f"column {title or i + 1!r} left out: text, e.g. {next(v for v in values if v)!r}"
-                )
+                _refuse_decorated_numbers(raw[i], title or f"column {i + 1}", layout, name)
+            if not all(is_missing(v) for v in raw[i]):
+                example = next(v for v in raw[i] if v)
+                notes.append(f"column {title or i + 1!r} left out: text, e.g. {example!r}")
             i += 1
             continue
-        if stamps is not None and stamps.note:
-            notes.append(stamps.note)
         title = title or (f"column {i + 1}" if header.named else "")
         if title:
             taken[title] = taken.get(title, 0) + 1
             if taken[title] > 1:
                 title = f"{title} #{taken[title]}"
-        columns.append(
-            Column(title, (raw_title,) if raw_title else (), unit, factor, numbers, stamps, kind == "C")
-        )
-        i += step
+        aliases = (raw_title,) if raw_title else ()
+        columns.append(Column(title, aliases, unit, factor, numbers, stamps, kinds[i] == "C"))
+        i += 2 if dated else 1
     repeated = sorted(t for t, n in taken.items() if n > 1)
     if repeated:
         notes.append(f"repeated names numbered: {', '.join(repeated)}")
     return Table(tuple(columns), header.named, fields, tuple(notes), layout, sample)
+
+
+def _without_overload(
+    values: npt.NDArray[np.float64], title: str, notes: list[str]
+) -> npt.NDArray[np.float64]:
+    """Turn the numbers that instruments send for "overload" into none."""
+    overload = np.abs(values) >= _SCPI_INFINITY
+    if not overload.any():
+        return values
+    notes.append(f"{int(overload.sum())} overload numbers (9.9E37) in {title} left out")
+    return np.where(overload, np.nan, values)
+
+
+def _stamps(cells: list[Any], kind: str, name: str) -> Stamps:
+    """Read times from one column, or from a column of dates and one of times of day."""
+    if len(cells) == 2:
+        return read_stamps([f"{d} {c}".strip() for d, c in zip(*cells, strict=True)], name)
+    return read_clock(cells[0]) if kind == "C" else read_stamps(cells[0], name)
 
 
 def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, delimiter_name, split_line
@@ -89,7 +90,7 @@ def _column_kinds(rows: list[str]) -> str:
 
 
 def _fits(row: str, kinds: str) -> bool:
-    """Tell whether a row of cell kinds is a data row of columns of these kinds."""
+    """Return whether a row of cell kinds is a data row of columns of these kinds."""
     some = False
     for kind, wanted in zip(row, kinds, strict=True):
         if kind == "M":
@@ -174,21 +175,8 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
         If no table of numbers is there, or the cells can be read in two ways.
     """
     head, lines = _sample(text)
-    told = next((m.group(1) for line in head[:2] if (m := _SEP_LINE.fullmatch(line.strip()))), None)
-    delimiters = (told,) if told else _DELIMITERS
-    joined = "\n".join(lines)
-    trials: list[_Trial] = []
-    for delimiter in delimiters:
-        if delimiter not in ("", BLANKS) and delimiter not in joined:
-            continue
-        for mark in (".", ","):
-            if mark == "," and ("," not in joined or (delimiter == "," and '"' not in joined)):
-                continue
-            if decimal and mark != decimal:
-                continue
-            trial = _try(lines, delimiter, mark)
-            if trial:
-                trials.append(trial)
+    stated = next((m.group(1) for line in head[:2] if (m := _SEP_LINE.fullmatch(line.strip()))), None)
+    trials = _trials(lines, (stated,) if stated else _DELIMITERS, (decimal,) if decimal else (".", ","))
     if not trials:
         raise CaptureFileError(f"{name}: no table of numbers in it", hint=f"it begins: {_shown(lines)}")
     top = max(trial.score for trial in trials)
@@ -209,10 +197,23 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
             hint="export with a decimal point, or with other than three decimals; "
             f"seen: {delimiter_name(best.delimiter)} separated, e.g. {lines[-1][:80]!r}",
         )
-    thousands = ""
-    if best.grouped:
-        thousands = _thousands(best, lines, name)
+    thousands = _thousands(best, lines, name) if best.grouped else ""
     return _locate(head, best, thousands, name)
+
+
+def _trials(lines: list[str], delimiters: Sequence[str], marks: Sequence[str]) -> list[_Trial]:
+    """Try every pair of delimiter and decimal mark that can be in these lines."""
+    joined = "\n".join(lines)
+    trials = []
+    for delimiter in delimiters:
+        if delimiter not in ("", BLANKS) and delimiter not in joined:
+            continue
+        for mark in marks:
+            if mark == "," and ("," not in joined or (delimiter == "," and '"' not in joined)):
+                continue
+            if trial := _try(lines, delimiter, mark):
+                trials.append(trial)
+    return trials
 
 
 def _shown(lines: list[str]) -> str:
@@ -229,40 +230,43 @@ def _one_column_or_two(
 ) -> _Trial:
     """Settle ``1,5``: two columns of whole numbers, or one with a decimal comma."""
     single = next((t for t in trials if t.decimal == "," and t.delimiter == "" and t.kinds == "N"), None)
-    if best.kinds == "NN" and single is not None and single.score >= best.score - 1e-9:
-        data = [line for line in lines if _kinds_of(split_line(line, ","), ".") == "NN"]
-        titles = [line for line in head[:60] if line.strip() and line not in data]
-        if wanted == 1:
-            return single
-        if wanted == 2 or (titles and "," in titles[-1]):
-            return best
-        if titles or any(re.search(r",0\d", line) for line in data):
-            return single
-        raise CaptureFileError(
-            f"{name}: lines such as {data[0]!r} could be two columns or one with a decimal comma",
-            hint="name the columns, or export with a decimal point",
-        )
-    # "0,001,1,234": the comma separates and marks decimals. Twice as many cells as names give it away.
-    titles = [
-        line
-        for line in head[:60]
-        if line.strip() and not set(_kinds_of(split_line(line, ","), ".")) & set("N")
-    ]
+    if best.kinds != "NN" or single is None or single.score < best.score - 1e-9:
+        _refuse_doubled_cells(best, head, lines, name)
+        return best
+    data = [line for line in lines if _kinds_of(split_line(line, ","), ".") == "NN"]
+    titles = [line for line in head[:60] if line.strip() and line not in data]
+    if wanted == 1:
+        return single
+    if wanted == 2 or (titles and "," in titles[-1]):
+        return best
+    if titles or any(re.search(r",0\d", line) for line in data):
+        return single
+    raise CaptureFileError(
+        f"{name}: lines such as {data[0]!r} could be two columns or one with a decimal comma",
+        hint="name the columns, or export with a decimal point",
+    )
+
+
+def _refuse_doubled_cells(best: _Trial, head: list[str], lines: list[str], name: str) -> None:
+    """Refuse ``0,001,1,234``, where the comma separates and marks decimals.
+
+    Raises
+    ------
+    CaptureFileError
+        If there are twice as many cells, all whole numbers, as names.
+    """
     width = len(best.kinds)
-    if titles and width % 2 == 0 and set(best.kinds) == {"N"}:
-        names = [c for c in split_line(titles[-1], ",") if c]
-        whole = all(
-            re.fullmatch(r"[+-]?\d+(?:[eE][+-]?\d+)?", c)
-            for line in lines[-20:]
-            for c in split_line(line, ",")
+    if width % 2 or set(best.kinds) != {"N"}:
+        return
+    titles = [line for line in head[:60] if line.strip() and "N" not in _kinds_of(split_line(line, ","), ".")]
+    names = [c for c in split_line(titles[-1], ",") if c] if titles else []
+    cells = (c for line in lines[-20:] for c in split_line(line, ","))
+    if len(names) * 2 == width and all(re.fullmatch(r"[+-]?\d+(?:[eE][+-]?\d+)?", c) for c in cells):
+        raise CaptureFileError(
+            f"{name}: {len(names)} names ({titles[-1][:60]!r}) but {width} cells a line ({lines[-1][:60]!r}): "
+            "the comma seems to be both separator and decimal mark",
+            hint="export with a semicolon or tab between columns, or with a decimal point",
         )
-        if whole and len(names) * 2 == width:
-            raise CaptureFileError(
-                f"{name}: {len(names)} names ({titles[-1][:60]!r}) but {width} cells a line ({lines[-1][:60]!r}): "
-                "the comma seems to be both separator and decimal mark",
-                hint="export with a semicolon or tab between columns, or with a decimal point",
-            )
-    return best
 
 
 def _comma_is_decimal(best: _Trial, lines: list[str], text: PlainText) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 
@@ -30,7 +31,7 @@ class Stamps:
     Attributes
     ----------
     ns : array of shape (n,), int64
-        Nanoseconds since 1970 on the clock of the file; `valid` tells which mean anything.
+        Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
     valid : array of shape (n,), bool
         False where the cell held no time.
     zoned : bool
@@ -46,12 +47,12 @@ class Stamps:
 
 
 def read_stamps(cells: Sequence[str], name: str) -> Stamps:
-    """Read dates with times: ISO 8601, DD.MM.YYYY, or M/D/YYYY and D/M/YYYY told apart by the data.
+    """Read dates with times: ISO 8601, DD.MM.YYYY, or M/D/YYYY and D/M/YYYY distinguished by the data.
 
     Raises
     ------
     CaptureFileError
-        If day and month can't be told apart and it matters.
+        If day and month can't be distinguished and it matters.
     """
     fast = _read_iso(cells)
     if fast is not None:
@@ -68,30 +69,36 @@ def read_stamps(cells: Sequence[str], name: str) -> Stamps:
         return Stamps(ns, valid, bool(first["z"]))
     readings = {}
     for order in ("dmy", "mdy"):
-        try:
+        with suppress(ValueError):
             readings[order] = _convert(matches, order)
-        except ValueError:
-            continue
     if not readings:
         raise CaptureFileError(f"{name}: {first.group()!r} is not a date", hint="write times as ISO 8601")
+    order, note = _settle_order(readings, first.group(), name)
+    ns, valid = readings[order]
+    return Stamps(ns, valid, bool(first["z"]), note)
+
+
+def _settle_order(
+    readings: Mapping[str, tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]], example: str, name: str
+) -> tuple[str, str]:
+    """Return the order of day and month, and what to say about it."""
     if len(readings) == 1:
-        order, (ns, valid) = readings.popitem()
-        return Stamps(ns, valid, bool(first["z"]), "" if order == "dmy" else "dates read as month/day/year")
+        (order,) = readings
+        return order, "" if order == "dmy" else "dates read as month/day/year"
     (day_ns, valid), (month_ns, _) = readings["dmy"], readings["mdy"]
     if np.array_equal(day_ns - day_ns[valid][0], month_ns - month_ns[valid][0]):
-        note = "" if np.array_equal(day_ns, month_ns) else "day and month of the dates can't be told apart"
-        return Stamps(day_ns, valid, bool(first["z"]), note)
+        same = np.array_equal(day_ns, month_ns)
+        return "dmy", "" if same else "day and month of the dates can't be distinguished"
     # The wrong order makes a log jump by weeks at midnight: the one with the smaller largest step is right.
     steps = {order: int(np.abs(np.diff(ns[ok])).max()) for order, (ns, ok) in readings.items()}
     best = min(steps, key=lambda order: steps[order])
     if steps["dmy"] == steps["mdy"] or steps[best] > 2 * _DAY_NS:
         raise CaptureFileError(
-            f"{name}: dates such as {first.group()!r} could be day/month or month/day",
+            f"{name}: dates such as {example!r} could be day/month or month/day",
             hint="write dates as YYYY-MM-DD",
         )
-    ns, valid = readings[best]
     words = "day/month/year" if best == "dmy" else "month/day/year"
-    return Stamps(ns, valid, bool(first["z"]), f"dates read as {words}: the other order would jump")
+    return best, f"dates read as {words}: the other order would jump"
 
 
 def _read_iso(cells: Sequence[str]) -> Stamps | None:

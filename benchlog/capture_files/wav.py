@@ -55,20 +55,7 @@ def capture_from_wav(data: bytes, path: Path) -> Capture:
         raise CaptureFileError(
             f"{name}: a WAV file of the RF64 kind", hint="export less than 4 GB, as plain WAV"
         )
-    wave: tuple[int, int, int, int] | None = None
-    samples: bytes | None = None
-    for tag, body in _chunks(data, name):
-        if tag == b"fmt " and len(body) >= 16:
-            code, channels, rate, _, _, bits = struct.unpack_from("<HHIIHH", body)
-            if code == _EXTENSIBLE and len(body) >= 26:
-                code = struct.unpack_from("<H", body, 24)[0]
-            wave = (code, channels, rate, bits)
-        elif tag == b"data" and samples is None:
-            samples = body
-    if wave is None or samples is None:
-        missing = "fmt" if wave is None else "data"
-        raise CaptureFileError(f"{name}: a WAV file without its {missing!r} chunk", hint="export it again")
-    code, channels, rate, bits = wave
+    (code, channels, rate, bits), samples = _format_and_samples(data, name)
     if not channels or not rate:
         raise CaptureFileError(f"{name}: {channels} channels at {rate} Hz", hint="export it again")
     codes, full = _codes(samples, code, bits, name)
@@ -93,6 +80,24 @@ def capture_from_wav(data: bytes, path: Path) -> Capture:
     )
     settings = {"interval from": f"WAV header: {rate} Hz", "unit": "fraction of full scale"}
     return Capture(records, 1.0 / rate, path.stem, 0, None, settings, str(path))
+
+
+def _format_and_samples(data: bytes, name: str) -> tuple[tuple[int, int, int, int], bytes]:
+    """Return format code, channels, sampling rate and bits, and the bytes of the samples."""
+    wave: tuple[int, int, int, int] | None = None
+    samples: bytes | None = None
+    for tag, body in _chunks(data, name):
+        if tag == b"fmt " and len(body) >= 16:
+            code, channels, rate, _, _, bits = struct.unpack_from("<HHIIHH", body)
+            if code == _EXTENSIBLE and len(body) >= 26:
+                code = struct.unpack_from("<H", body, 24)[0]
+            wave = (code, channels, rate, bits)
+        elif tag == b"data" and samples is None:
+            samples = body
+    if wave is None or samples is None:
+        missing = "fmt" if wave is None else "data"
+        raise CaptureFileError(f"{name}: a WAV file without its {missing!r} chunk", hint="export it again")
+    return wave, samples
 
 
 def _codes(samples: bytes, code: int, bits: int, name: str) -> tuple[npt.NDArray[np.generic], float]:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
+from benchlog.circuits import comparison
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.result import Limits, Result, Uncertain
+from benchlog.units import format_quantity
 
 __all__ = ["check_compare"]
 
@@ -45,6 +48,7 @@ def check_compare(
     findings = misleading_flags(part, reference)
     if not shared:
         findings.append(Finding(FindingKind.GAINS, "two meters or ranges: their gains do not cancel"))
+    wiring = comparison("the part", format_quantity(reference_ohm, "ohm"), part.name, part.reading.function)
     return Result(
         check="compare",
         verdict=judgement.verdict,
@@ -60,7 +64,8 @@ def check_compare(
         rule=RULE,
         instruments=tuple(meters),
         functions={tag: str(part.reading.function) for tag in meters},
-        hookup="both resistors in series with one current; the same meter and range across one, then the other",
+        hookup=in_words(wiring),
+        wiring=wiring,
         findings=tuple(findings),
         details={"ratio_on_one_range": shared},
     )

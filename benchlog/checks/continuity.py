@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
+from benchlog.circuits import across, four_wire
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function, State
@@ -92,20 +94,24 @@ def check_continuity(
             )
             findings.append(doubt)
             judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)
+    if current is not None:
+        wiring = four_wire("the object", reading.name)
+    else:
+        wiring = across("the object", [reading.name], reading.reading.function)
     return Result(
         check="continuity",
         verdict=judgement.verdict,
         reason=judgement.reason,
         quantities=quantities,
+        expectations={} if expected_ohm is None else {"resistance": "expected_resistance"},
         limits={"resistance": used} if used else {},
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
         instruments=tuple(dict.fromkeys(m.reading.instrument for m in metered if m.reading.instrument)),
         functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
-        hookup="four-wire: current through the outer pair, voltage read at the object's own ends"
-        if current
-        else "meter on ohms across the object, everything unplugged and discharged",
+        hookup=in_words(wiring),
+        wiring=wiring,
         cautions=("unplug and discharge first: ohms on a live point harms the meter and misleads",),
         findings=tuple(findings),
     )

@@ -10,8 +10,10 @@ from benchlog.checks.average_responding import as_rms
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
+from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
@@ -23,7 +25,6 @@ from benchlog.units import format_quantity
 __all__ = ["check_crosscheck"]
 
 _NEAR_ZERO_COUNTS = 10
-HOOKUP = "same two points, leads side by side, readings within a minute"
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
@@ -121,6 +122,7 @@ def check_crosscheck(
             "all near zero: that meters agree on it proves nothing about a dead circuit; try each on a known live "
             "source before and after"
         )
+    wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
     return Result(
         check="crosscheck",
         verdict=Verdict.INDETERMINATE if moved else Verdict.FAIL if failed else Verdict.PASS,
@@ -130,7 +132,8 @@ def check_crosscheck(
         rule=E_N_RULE,
         instruments=tuple(meters),
         functions={tag: str(function) for tag in meters},
-        hookup=f"{HOOKUP}, in turns (A-B-A)" if in_turns > len(meters) else HOOKUP,
+        hookup=in_words(wiring),
+        wiring=wiring,
         cautions=tuple(cautions),
         findings=tuple(findings),
         details=details,

@@ -20,8 +20,10 @@ from benchlog.checks.series_resistor import (
     measure_inductance,
     series_resistor,
 )
+from benchlog.circuits import winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
@@ -45,8 +47,8 @@ __all__ = [
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
 HOOKUP_CAUTION = (
-    "both ground clips at one point; for winding and resistor separately that point lies between them, "
-    "for the node hook-up at the resistor's far end; never on anything that has to do with mains"
+    "Scope ground clips are connected to protective earth. Put both on one point: where winding and resistor join, "
+    "or at the resistor's far end with the node hook-up. Never on anything connected to mains."
 )
 
 
@@ -140,6 +142,7 @@ def check_inductance(
             reason = f"{short.words}; {reason}"
     if posterior is not None:
         reason = f"{posterior.words} by inductance; {reason}"
+    wiring = _wiring(setup, capture.instrument)
     return Result(
         check="inductance",
         verdict=verdict,
@@ -152,7 +155,8 @@ def check_inductance(
         turns=posterior.as_json() if posterior else None,
         instruments=(capture.instrument,) if capture.instrument else (),
         functions={capture.instrument: CAPTURE} if capture.instrument else {},
-        hookup=_hookup(setup),
+        hookup=in_words(wiring),
+        wiring=wiring,
         cautions=(HOOKUP_CAUTION,),
         findings=tuple(findings),
         conditions={
@@ -263,14 +267,14 @@ def _judge(quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]) ->
     )
 
 
-def _hookup(setup: SeriesSetup) -> str:
-    resistor = format_quantity(setup.resistor_ohm, "ohm")
-    if setup.node:
-        return (
-            f"generator, winding and {resistor} in series; channel {setup.across} on the generator's end, channel "
-            f"{setup.resistor_channel} across the resistor, ground at the resistor's far end"
-        )
-    return (
-        f"generator, winding and {resistor} in series; channel {setup.across} across the winding, channel "
-        f"{setup.resistor_channel} across the resistor"
+def _wiring(setup: SeriesSetup, scope: str) -> Hookup:
+    return winding_and_resistor(
+        "winding",
+        format_quantity(setup.resistor_ohm, "ohm"),
+        generator="generator",
+        drive="",
+        scope=scope or "scope",
+        across=setup.across,
+        resistor_channel=setup.resistor_channel,
+        node=setup.node,
     )

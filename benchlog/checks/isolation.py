@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
+from benchlog.circuits import leakage
 from benchlog.errors import UsageError
+from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
@@ -68,6 +70,7 @@ def check_isolation(
     )
     resistance = to_uncertain(own * (supply / volts - 1), "ohm")
     judgement = judge(resistance, used, "leakage resistance")
+    wiring = leakage("the barrier", reading.name, format_quantity(supply_v, "V"), supply_v)
     return Result(
         check="isolation",
         verdict=judgement.verdict,
@@ -80,7 +83,8 @@ def check_isolation(
         functions={reading.reading.instrument: str(reading.reading.function)}
         if reading.reading.instrument
         else {},
-        hookup=f"{format_quantity(supply_v, 'V')} DC in series with the meter on V= and the barrier, everything else unplugged",
+        hookup=in_words(wiring),
+        wiring=wiring,
         cautions=(SCREEN_ONLY,),
         findings=tuple(misleading_flags(reading)),
     )

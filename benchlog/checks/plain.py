@@ -54,6 +54,7 @@ def check_reading(
         verdict=judgement.verdict,
         reason=judgement.reason,
         quantities=quantities,
+        expectations={} if expected is None else {name: f"expected_{name}"},
         limits={name: limits} if limits else {},
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.supply_model import DIODE_DROP_V, MAINS_TOLERANCE
+from benchlog.circuits import rectifier
 from benchlog.errors import UsageError
+from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.reading import Function
@@ -49,6 +51,7 @@ def check_rectified(
     design: tuple[DesignCheck, ...] = ()
     if capacitor_v is not None:
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
+    wiring = rectifier(reading.name)
     return Result(
         check="rectified",
         verdict=judgement.verdict,
@@ -63,7 +66,8 @@ def check_rectified(
         functions={reading.reading.instrument: str(reading.reading.function)}
         if reading.reading.instrument
         else {},
-        hookup="meter on V= across the reservoir capacitor, no load",
+        hookup=in_words(wiring),
+        wiring=wiring,
         conditions={"mains": format_quantity(mains_v, "V")} if mains_v is not None else {},
         cautions=("the capacitor stays charged after power-off: wait, measure, short it through a resistor",),
         findings=tuple(misleading_flags(reading)),
@@ -73,7 +77,9 @@ def check_rectified(
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
     """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
     judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "stands", Verdict.FAIL: "does not stand"}.get(judged.verdict, "may not stand")
+    verb = {Verdict.PASS: "is rated for", Verdict.FAIL: "is too small for"}.get(
+        judged.verdict, "may be too small for"
+    )
     return DesignCheck(
         name="capacitor_rating",
         verdict=judged.verdict,

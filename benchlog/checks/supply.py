@@ -17,8 +17,10 @@ from benchlog.checks.supply_model import (
     nominal_mains,
     rectified_peak,
 )
+from benchlog.circuits import supply_output
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.comparison import e_n
@@ -30,13 +32,15 @@ from benchlog.units import Nameplate, format_quantity
 __all__ = ["LoadPoint", "check_supply"]
 
 CAUTION = (
-    "mains inside: leave the case closed, fit clips with the plug out, power on, read, power off; "
-    "local rules and licensed practice come first"
+    "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
+    "Local rules and licensed practice come first."
 )
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
 MAINS_DRIFT = 0.003
 _NEAR_ZERO = 0.05
-DEAD_CAUTION = "a reading near zero proves nothing about a dead circuit: prove, test, prove"
+DEAD_CAUTION = (
+    "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
+)
 #: Above this a load resistor gets hot within seconds (judgement).
 HOT_W = 2.0
 #: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
@@ -159,11 +163,13 @@ def check_supply(
             f"{format_quantity(voltage.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): treat it as live"
         )
     readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     return Result(
         check="supply",
         verdict=verdict,
         reason=deciding.reason,
         quantities=quantities,
+        expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
@@ -171,7 +177,8 @@ def check_supply(
         design_checks=tuple(design),
         instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
         functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
-        hookup="meter across the output, nothing else connected; clips fitted while unplugged",
+        hookup=in_words(wiring),
+        wiring=wiring,
         conditions=_conditions(mains_v, load),
         cautions=tuple(cautions),
         findings=tuple(findings),

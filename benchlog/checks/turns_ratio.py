@@ -24,8 +24,10 @@ from benchlog.checks.ratio_model import (
     turns_number,
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
+from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
+from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
@@ -43,7 +45,7 @@ __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_
 PHASE_ALLOWED_DEG = 15.0
 #: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
 EXCHANGED_WITHIN = 0.1
-PROBE_CAUTION = "scope ground clips are tied to protective earth: both at one point, never on a node that has to do with mains"
+PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
 
 
 def check_turns_ratio(
@@ -108,6 +110,7 @@ def check_turns_ratio(
         judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
         methods = ()
     verdict = Verdict.INDETERMINATE if blocked else judgement.verdict
+    wiring = _wiring(setup, capture.instrument)
     return Result(
         check="turns_ratio",
         verdict=verdict,
@@ -120,7 +123,8 @@ def check_turns_ratio(
         turns=posterior.as_json() if posterior else None,
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
         functions={capture.instrument: CAPTURE} if capture.instrument else {},
-        hookup=_hookup(setup, swapped is not None),
+        hookup=_hookup_words(setup, wiring, swapped is not None),
+        wiring=wiring,
         conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),
         findings=(
@@ -317,21 +321,31 @@ def _as_noun(method: Method, planned: int) -> str:
     )
 
 
-def _hookup(setup: RatioSetup, swapped: bool) -> str:
+def _wiring(setup: RatioSetup, scope: str) -> Hookup | None:
+    """How it was connected; current injection is told in words only."""
+    if setup.injection:
+        return None
+    return turns_ratio(
+        "winding",
+        turns="",
+        generator="generator",
+        drive="",
+        scope=scope or "scope",
+        winding_channel=setup.secondary,
+        loop_channel=setup.primary,
+        loop_turns=setup.loop_turns,
+        divider="" if setup.divider is None else f"{setup.divider:g}:1",
+        opposed_turns=setup.opposed_turns,
+    )
+
+
+def _hookup_words(setup: RatioSetup, wiring: Hookup | None, swapped: bool) -> str:
+    text = "" if wiring is None else in_words(wiring)
     if setup.injection:
         text = (
             f"primary current through {setup.loop_turns} passes and a {setup.injection.shunt_ohm:g} Ω resistor "
             f"(channel {setup.primary}), channel {setup.secondary} across the burden of "
             f"{setup.injection.burden_ohm:g} Ω"
-        )
-    else:
-        through = f" through a {setup.divider:g}:1 divider" if setup.divider is not None else ""
-        if setup.opposed_turns is not None:
-            through = f" with a temporary winding of {setup.opposed_turns} turns in series opposition"
-        text = (
-            f"generator on the N-turn winding, channel {setup.secondary} across its ends{through}, channel "
-            f"{setup.primary} on a separate sense loop of {setup.loop_turns} turn{'s' if setup.loop_turns > 1 else ''}, "
-            "both clips at one point"
         )
     return text + ("; then probes and channels swapped" if swapped else "")
 

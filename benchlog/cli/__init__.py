@@ -8,7 +8,7 @@ import importlib
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from benchlog import __version__
 
@@ -95,6 +95,9 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
         "--logbook", metavar="FILE", help="logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"
     )
     group.add_argument("--bench", metavar="FILE", help="bench file (default bench.toml, if there)")
+    group.add_argument(
+        "--long", action="store_true", help="show all of a result: quantities, sources, remarks"
+    )
     group.add_argument("--no-record", action="store_true", help="write nothing into the logbook")
     group.add_argument("--debug", action="store_true", help="show the traceback of an error")
 
@@ -131,8 +134,16 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
-def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command; returns the exit code."""
+def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None] | None = None) -> int:
+    """Run one command; returns the exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Words of the command line; those of this process by default.
+    interruptible : callable, optional
+        Called when the command is about to run, which answers Ctrl-C by itself.
+    """
     # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
     gc.set_threshold(50_000)
     for stream in (sys.stdout, sys.stderr):
@@ -149,6 +160,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
     from benchlog.cli.context import run_command
 
+    if interruptible is not None:
+        interruptible()
     return run_command(args)
 
 

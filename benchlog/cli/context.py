@@ -50,6 +50,7 @@ class Context:
         self.clock: Clock = clock or SystemClock()
         self.env = os.environ if env is None else env
         self.json: bool = bool(getattr(args, "json", False))
+        self.long: bool = bool(getattr(args, "long", False))
         self.shares_console = False
 
     @cached_property
@@ -89,7 +90,11 @@ class Context:
         """Open the logbook; close it, or use it as a context manager."""
         from benchlog.logbook import Logbook
 
-        return Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book = Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        book.on_wait = lambda: sys.stderr.write(
+            f"waiting up to {book.busy_timeout_s:g} s: another program is writing to {self.logbook_path}\n"
+        )
+        return book
 
     def print_json(self, value: Any) -> None:
         """Write one JSON value on one line to standard output."""
@@ -122,11 +127,14 @@ class Context:
         if self.json:
             self.print_json(result.to_json())
         else:
-            from benchlog.cli.show import show_result
+            from benchlog.cli.show import show_answer, show_result
 
-            show_result(self.console, result)
-            if show is not None:
-                show(self.console, result)
+            if self.long:
+                show_result(self.console, result)
+                if show is not None:
+                    show(self.console, result)
+            else:
+                show_answer(self.console, result)
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:

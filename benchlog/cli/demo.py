@@ -33,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
+    import contextlib
     import time
 
     from benchlog.cli.show import show_brief
@@ -45,15 +46,18 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     folder = _folder(args.out)
     say, command = _voice(ctx)
     began = time.monotonic()
-    with Story(
-        folder,
-        args.seed,
-        say=say,
-        show=lambda result: show_brief(ctx.console, result),
-        command=command,
-        typist=Terminal() if args.pace == "real" else None,
-        console=ctx.console,
-    ) as story:
+    with contextlib.ExitStack() as stack:
+        story = stack.enter_context(
+            Story(
+                folder,
+                args.seed,
+                say=say,
+                show=lambda result: show_brief(ctx.console, result),
+                command=command,
+                typist=stack.enter_context(Terminal()) if args.pace == "real" else None,
+                console=ctx.console,
+            )
+        )
         if args.check:
             story.only(args.check)
         else:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
-    "Jinja2", "matplotlib", "schemdraw", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage",
+    "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",

@@ -37,6 +37,7 @@ def with_doubts(
     """
     import msgspec
 
+    from benchlog.diagnosis.slips import SlipKind
     from benchlog.finding import Finding, FindingKind
     from benchlog.guide.doubt import believed
     from benchlog.guide.typed_display import slips_of
@@ -49,7 +50,7 @@ def with_doubts(
     asked = [
         Finding(FindingKind.ENTRY, f"{shown.displayed}, kept as read: {slip.question}") for slip in slips
     ]
-    if result.verdict is Verdict.FAIL and any(slip.kind == "factor 1000" for slip in slips):
+    if result.verdict is Verdict.FAIL and any(slip.kind is SlipKind.FACTOR_1000 for slip in slips):
         result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0])
     if shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v)

@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from benchlog.cli.context import Context
     from benchlog.discovery import Found, Port, Report
     from benchlog.reading import Reading
@@ -92,12 +94,8 @@ def _show(
 
     for found in report.found:
         console.print(Text.assemble(("● ", "green"), (found.place, "bold"), f"  {_what(found)}"))
-        if found.identity:
-            more(f"answers {found.identity}")
-        if found.reading is not None:
-            more("reads now ", (_reading_text(found.reading), "bold"), ": is that what its display shows?")
-        if found.address in known:
-            more((f"already on the bench as {known[found.address]}", "dim"))
+        for parts in _about(found, known):
+            more(*parts)
     for other in report.unrecognised:
         console.print(Text.assemble(("○ ", "yellow"), (other.place, "bold"), f"  {other.seen}"))
         if other.hint:
@@ -120,6 +118,15 @@ def _show(
         console.print(Text(f"\nFor {path} (find --write appends this):\n"))
         for entry in entries.values():
             console.print(Text(entry), soft_wrap=True)
+
+
+def _about(found: Found, known: dict[str, str]) -> Iterator[list[str | tuple[str, str]]]:
+    if found.identity:
+        yield [f"answers {found.identity}"]
+    if found.reading is not None:
+        yield ["reads now ", (_reading_text(found.reading), "bold"), ": is that what its display shows?"]
+    if found.address in known:
+        yield [(f"already on the bench as {known[found.address]}", "dim")]
 
 
 def _what(found: Found) -> str:

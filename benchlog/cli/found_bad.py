@@ -28,7 +28,7 @@ def undoable(args: argparse.Namespace) -> list[str]:
 def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because of a diagnosis or anything else that shows something to be bad."""
     from benchlog.errors import UsageError
-    from benchlog.influence import CAPTURE, TIME_BASE
+    from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE
     from benchlog.project.meter_doubt import last_good
     from benchlog.project.recall import Failure
     from benchlog.project.standard_record import record_recall
@@ -38,7 +38,7 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
     if (error is not None and error <= -1) or not args.bad.strip():
         raise UsageError("a recall needs a reason, and an error above -100 %")
-    functions = [*map(str, Function), CAPTURE, TIME_BASE]
+    functions = [*map(str, Function), CAPTURE, TIME_BASE, OUTPUT]
     if args.function is not None and args.function not in functions:
         raise UsageError(f"no function {args.function!r}", hint=f"one of: {', '.join(functions)}")
     full_scale = None if args.range is None else parse_quantity(args.range, "V", what="range").value

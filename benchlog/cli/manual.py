@@ -101,6 +101,7 @@ def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
 def _write_all(folder: Path) -> list[str]:
     from benchlog.cli import COMMANDS
     from benchlog.errors import UsageError
+    from benchlog.files import write_whole
 
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file", hint="name a folder: --out man")
@@ -108,6 +109,6 @@ def _write_all(folder: Path) -> list[str]:
     names = []
     for command in (None, *COMMANDS):
         name = "benchlog.1" if command is None else f"benchlog-{command}.1"
-        (folder / name).write_text(page_text(command, roff=True), encoding="utf-8", newline="\n")
+        write_whole(folder / name, page_text(command, roff=True))
         names.append(name)
     return names

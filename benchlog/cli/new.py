@@ -26,6 +26,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.bench import bench_schema
     from benchlog.errors import UsageError
+    from benchlog.files import write_whole
     from benchlog.plan import plan_schema
     from benchlog.simulation import simulated_bench
 
@@ -42,9 +43,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         raise UsageError(
             f"{folder} holds {', '.join(there)} already", hint="choose another folder, or move them away"
         )
+    made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in contents.items():
-        (folder / name).write_text(text, encoding="utf-8")
+    try:
+        for name, text in contents.items():
+            write_whole(folder / name, text)
+    except BaseException:  # all four or none: half a project would be in the way of the next try
+        for name in contents:
+            (folder / name).unlink(missing_ok=True)
+        if made:
+            folder.rmdir()
+        raise
     if ctx.json:
         ctx.print_json({"schema": "benchlog.new/1", "folder": str(folder), "files": list(contents)})
     else:

@@ -54,9 +54,11 @@ def measure_live(
         swap=not args.no_swap,
         sweep_points=_points(args.sweep),
     )
-    person = Terminal(out=sys.stderr if ctx.json else sys.stdout)
     try:
-        with Acquisition(ctx.bench(), person, ctx.clock) as hands:
+        with (
+            Terminal(out=sys.stderr if ctx.json else sys.stdout) as person,
+            Acquisition(ctx.bench(), person, ctx.clock) as hands,
+        ):
             measured = run_ratio(run, hands)
     except SkippedError as skipped:
         raise UsageError(f"the swap was skipped: {skipped}", hint="--no-swap measures without") from None

@@ -53,7 +53,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action("verify", "whether anything was altered, is missing or reordered", "record_check.verify")
     sub.add_argument(
-        "--head", metavar="DIGEST", default="", help="head digest noted earlier, e.g. on a certificate"
+        "--head",
+        metavar="DIGEST",
+        action="append",
+        default=[],
+        help="head digest noted earlier, e.g. on a certificate; may be repeated",
+    )
+    sub.add_argument("--heads", metavar="FILE", help="list of noted heads, one a line; all are checked")
+    sub.add_argument(
+        "--roots",
+        metavar="FILE",
+        help="root certificates (PEM) to believe time stamps by (default: the system's)",
+    )
+    sub.add_argument(
+        "--signers", metavar="FILE", help="whose signatures are known: allowed signers, see ssh-keygen"
     )
 
     sub = action(
@@ -93,12 +106,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--reason", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that stands in its place")
 
-    sub = action("anchor", "prepare an outside anchor for the head digest", "record_check.anchor")
-    sub.add_argument("--request", metavar="FILE", help="write an RFC 3161 time-stamp request (needs openssl)")
+    sub = action(
+        "anchor", "have the head digest time-stamped by an authority (RFC 3161)", "record_outside.anchor"
+    )
     sub.add_argument(
-        "--sign", metavar="FILE", help="write the digest and a detached signature (needs ssh-keygen)"
+        "--authority",
+        metavar="URL",
+        action="append",
+        help="ask this authority and keep its answer; may be repeated",
+    )
+    sub.add_argument("--request", metavar="FILE", help="offline: write the request, to be sent by hand")
+    sub.add_argument("--answer", metavar="FILE", action="append", help="offline: keep an authority's answer")
+    sub.add_argument(
+        "--sign",
+        metavar="FILE",
+        help="write the digest and a detached signature into files (needs ssh-keygen)",
     )
     sub.add_argument("--key", metavar="FILE", help="key for --sign")
+
+    sub = action("sign", "sign the head digest with an SSH key, into the logbook", "record_outside.sign")
+    sub.add_argument("--key", metavar="FILE", required=True, help="e.g. ~/.ssh/id_ed25519")
+
+    sub = action("copy", "put a sealed copy and its head digest into a folder", "record_outside.copy")
+    sub.add_argument("folder", metavar="DIR", help="a memory stick, a folder that is synced...")
+
+    sub = action("compare", "are two logbooks one, or where do they part?", "record_outside.compare")
+    sub.add_argument("first", metavar="FILE", help="a logbook")
+    sub.add_argument("second", metavar="FILE", help="another, e.g. a copy")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

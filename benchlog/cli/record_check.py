@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-__all__ = ["anchor", "certificate", "export", "import_record", "verify"]
+__all__ = ["certificate", "export", "import_record", "verify"]
 
 
 @contextmanager
@@ -38,7 +38,13 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.logbook.verify import verify as verify_file
 
     with _progress(ctx, "verifying") as progress:
-        found = verify_file(ctx.logbook_path, head=args.head, progress=progress)
+        found = verify_file(
+            ctx.logbook_path,
+            head=[*args.head, *(_noted_heads(Path(args.heads)) if args.heads else ())],
+            roots=Path(args.roots) if args.roots else None,
+            signers=Path(args.signers) if args.signers else None,
+            progress=progress,
+        )
     code = 0 if found.ok else 5
     if ctx.json:
         first = found.first
@@ -51,6 +57,10 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 "head": f"sha256:{found.head}" if found.head else None,
                 "noted": found.noted or None,
                 "beside": list(found.beside),
+                "witnesses": [
+                    {"entry": w.entry, "upto": w.upto, "trust": str(w.trust), "words": w.words}
+                    for w in found.witnesses
+                ],
                 "first": {"entry": first.entry, "what": first.what} if first else None,
                 "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
             }
@@ -77,13 +87,34 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
         )
     for words in found.beside:
         console.print(Text(f"  {strip_controls(words)}"))
+    for witness in found.witnesses:
+        mark = {"good": "●", "unknown": "◐", "false": "▲"}[witness.trust]
+        console.print(Text(f"  {mark} {strip_controls(witness.words)}"), soft_wrap=True)
     if found.noted:
-        console.print(Text(f"  {found.noted}"))
+        for words in found.noted.splitlines():
+            console.print(Text(f"  {words}"))
     elif found.ok:
         console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
     if found.head:
         console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
     return code
+
+
+def _noted_heads(path: Path) -> list[str]:
+    """Digests in a list of noted heads: any text, one a line, ``#`` before a remark."""
+    import re
+
+    from benchlog.errors import UsageError
+    from benchlog.files import read_bounded
+
+    try:
+        lines = read_bounded(path, 1_000_000).decode("utf-8-sig", "replace").splitlines()
+    except (OSError, ValueError) as error:
+        raise UsageError(f"{path} can't be read: {error}", hint="a text file, one digest a line") from None
+    found = [m[0] for line in lines if (m := re.search(r"\b[0-9a-fA-F]{16,64}\b", line.split("#")[0]))]
+    if not found:
+        raise UsageError(f"{path} holds no digest", hint="write one a line: sha256:... and when it was noted")
+    return found
 
 
 def export(args: argparse.Namespace, ctx: Context) -> int:
@@ -182,42 +213,3 @@ def certificate(args: argparse.Namespace, ctx: Context) -> int:
         if not written.clean:
             ctx.console.print(Text(strip_controls(written.headline)))
     return 5 if written.damaged else 0
-
-
-def anchor(args: argparse.Namespace, ctx: Context) -> int:
-    """Prepare an outside anchor for the head digest."""
-    from benchlog.errors import UsageError
-    from benchlog.logbook.anchor import SIGNATURE_NAMESPACE, signature, timestamp_request
-
-    if not args.request and not args.sign:
-        raise UsageError("nothing to make", hint="give --request FILE.tsq, or --sign FILE --key KEY")
-    if args.sign and not args.key:
-        raise UsageError("--sign needs a key", hint="--key ~/.ssh/id_ed25519")
-    with ctx.open_logbook("ro", create=False) as book:
-        head = book.head()
-    written = []
-    if args.request:
-        written.append(timestamp_request(head.digest, Path(args.request)))
-    if args.sign:
-        written.append(signature(head.digest, Path(args.sign), Path(args.key).expanduser()))
-    if ctx.json:
-        ctx.print_json(
-            {
-                "schema": "benchlog.anchor/1",
-                "entry": head.seq,
-                "head": f"sha256:{head.digest}",
-                "written": [str(path) for path in written],
-            }
-        )
-        return 0
-    console = ctx.console
-    console.print(f"head of entry {head.seq}: sha256:{head.digest}", soft_wrap=True)
-    for path in written:
-        console.print(str(path), soft_wrap=True)
-    if args.request:
-        console.print("send the request to a time-stamping authority and keep its answer beside the logbook")
-    if args.sign:
-        console.print(
-            f"check later with: ssh-keygen -Y check-novalidate -n {SIGNATURE_NAMESPACE} -s SIG < FILE"
-        )
-    return 0

@@ -32,6 +32,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.guide.run import note_plan
     from benchlog.plan import read_plan
     from benchlog.project.release import release_hold, take_step
+    from benchlog.project.state import HoldState
 
     plan = read_plan(Path(args.plan))
     hold = plan.hold(args.hold)
@@ -41,7 +42,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         note_plan(plan, book)
         try:
             if args.taken:
-                ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), "taken"
+                ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), HoldState.TAKEN
             else:
                 ref, word = release_hold(
                     plan, book, hold.id, ctx.clock.utc_ns(), concession=args.concession, by=args.by
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
                     "hold": hold.id,
                     "step": hold.step,
                     "released": False,
-                    "missing": refused.message.split("\n")[1:],
+                    "missing": list(refused.missing),
                 }
             )
             return refused.exit_code
@@ -79,6 +80,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.console.print(f"{hold.id} {word}: {hold.step}   (entry {ref.seq})")
         if hold.caution:
             ctx.console.print(f"! caution: {hold.caution}", style="bold")
-        if word == "released by concession":
+        if word is HoldState.CONCESSION:
             ctx.console.print("The reason stands on the certificate.")
     return 0

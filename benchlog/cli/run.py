@@ -1,7 +1,9 @@
 """Guided run of a plan: hook-up, expectation, reading, verdict, record, next.
 
 Goes on where the last run stopped. Every reading comes from a linked meter once it is steady, or is typed as
-the display shows it. Answer s to a hook-up line to skip it with a reason.
+the display shows it. A hook-up is confirmed by Enter alone, after it was shown; s skips (asks why), u takes back,
+q stops, ? helps. Answers may come over a pipe: an Enter that came before its question answers nothing, unless
+standard input is a file or was closed before the first question (then its lines answer in order).
 """
 
 from __future__ import annotations
@@ -30,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help="take the answers from a file: one a line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
+        help="take the answers from a file ('-' for standard input): one a line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
     )
     parser.add_argument(
         "--standards",
@@ -52,7 +54,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     import msgspec
 
-    from benchlog.cli.show import show_result
+    from benchlog.cli.record_outside import secure
+    from benchlog.cli.show import show_answer
     from benchlog.errors import UsageError
     from benchlog.guide.person import ScriptedPerson
     from benchlog.guide.run import Guide
@@ -74,12 +77,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             ctx.print_json(result.to_json())
         else:
             # The cautions stood before the hook-up, where they were needed.
-            show_result(ctx.console, msgspec.structs.replace(result, cautions=()))
+            show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
 
     with contextlib.ExitStack() as stack:
         person: Person
         if args.answers:
-            person = ScriptedPerson(_lines(Path(args.answers)), out=out)
+            person = ScriptedPerson(_lines(args.answers), out=out)
         else:
             speech = find_speech() if args.speak else None
             person = stack.enter_context(Terminal(out=out, speech=speech))
@@ -99,22 +102,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             standards=args.standards,
         )
         verdict = guide.run(args.check)
+        ended = True
         if person.interactive or not (args.check or guide.stopped):
             book.end_session(guide.close_out())
         elif not guide.stopped:
             book.end_session({})
+        else:
+            ended = False
+        if ended:
+            secure(ctx, book)
     return verdict.exit_code
 
 
-def _lines(path: Path) -> list[str]:
-    """Lines of a file of answers."""
-    from benchlog.errors import UsageError
+def _lines(name: str) -> list[str]:
+    """Lines of a file of answers, or of all that comes on standard input."""
+    import sys
 
+    from benchlog.errors import UsageError
+    from benchlog.keyboard import Lines
+
+    if name == "-":
+        return list(iter(Lines(sys.stdin).next, None))
     try:
-        return path.read_text(encoding="utf-8-sig").splitlines()
+        return Path(name).read_text(encoding="utf-8-sig").splitlines()
     except UnicodeDecodeError as error:
         raise UsageError(
-            f"answers {path}: byte {error.start} is not text (UTF-8)",
+            f"answers {name}: byte {error.start} is not text (UTF-8)",
             hint="save the file as plain UTF-8 text",
         ) from None
 

@@ -1,16 +1,21 @@
-"""A result as people read it on a terminal: verdict first, then numbers, limits, findings, cautions."""
+"""A result as people read it on a terminal: the answer first, the rest when asked for."""
 
 from __future__ import annotations
+
+import re
+from collections.abc import Iterator
 
 from rich.console import Console
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from benchlog.result import Result, Verdict
+from benchlog.cli.scale import scale_line
+from benchlog.finding import FindingKind
+from benchlog.result import DesignCheck, Result, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
-__all__ = ["mark", "show_brief", "show_line", "show_result"]
+__all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result"]
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -18,6 +23,27 @@ _COLOURS = {
     Verdict.INDETERMINATE: "yellow",
     Verdict.NOT_DONE: "white",
 }
+_WORDS = {
+    Verdict.PASS: "PASS",
+    Verdict.FAIL: "FAIL",
+    Verdict.INDETERMINATE: "CAN'T TELL",
+    Verdict.NOT_DONE: "NOT DONE",
+}
+#: Findings that change what the answer is worth; the others wait for --long.
+_ALWAYS = frozenset(
+    {
+        FindingKind.ACCURACY,
+        FindingKind.CLIPPING,
+        FindingKind.DISPLAY,
+        FindingKind.ENTRY,
+        FindingKind.HOOKUP,
+        FindingKind.METER_IN_DOUBT,
+        FindingKind.POLARITY,
+        FindingKind.SECOND_METER,
+    }
+)
+_MOST_FINDINGS = 3
+_SCALE_COLUMNS = 44
 
 
 def mark(verdict: Verdict) -> Text:
@@ -25,11 +51,8 @@ def mark(verdict: Verdict) -> Text:
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
-def _verdict(result: Result) -> tuple[Text | str, ...]:
-    """The verdict on the measurement and, where a design check makes it worse, the one that counts."""
-    if result.overall is result.verdict:
-        return (mark(result.verdict),)
-    return mark(result.verdict), ", over all ", mark(result.overall)
+def _loud(verdict: Verdict) -> Text:
+    return Text(f"{MARKS[verdict.value]} {_WORDS[verdict]}", style=f"bold {_COLOURS[verdict]}")
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
@@ -37,30 +60,114 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
 
 
+def show_answer(console: Console, result: Result, *, more: bool = True) -> None:
+    """Print the answer in a few lines: verdict, value, limits, a scale, what to do.
+
+    Parameters
+    ----------
+    console : Console
+    result : Result
+    more : bool
+        Whether to say how to see the rest.
+    """
+    judged = [name for name in result.quantities if limits_words(result.limits.get(name))]
+    failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
+    show_line(console, _loud(result.overall), "  ", *_headline(result, judged, failed), indent=0)
+    if judged:
+        plain = not (console.encoding or "").lower().startswith("utf")
+        width = min(_SCALE_COLUMNS, console.width - 4)
+        drawn = scale_line(result.quantities[judged[0]], result.limits[judged[0]], width, plain=plain)
+        if drawn:
+            show_line(console, (drawn.rstrip(), _COLOURS[result.verdict]))
+    for name in judged if result.overall is not result.verdict else judged[1:]:
+        show_line(console, _value(result, name, named=True))
+    if result.verdict is not Verdict.PASS:
+        show_line(console, result.reason)
+    for check in failed:
+        show_line(console, f"{_check_words(check)}: {check.reason}")
+    rest = [n for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0]
+    if rest and result.verdict is Verdict.PASS:
+        show_line(
+            console,
+            ("; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in rest), "dim"),
+        )
+    for finding in _few_findings(result):
+        show_line(console, finding)
+    for caution in result.cautions:
+        show_line(console, (f"! {_first_sentence(caution)}", "bold"))
+    if result.record or more:
+        saved = f"Saved as entry {result.record.entry}." if result.record else "Not saved."
+        show_line(console, (f"{saved} --long shows more." if more else saved, "dim"))
+
+
+def _headline(
+    result: Result, judged: list[str], failed: list[DesignCheck]
+) -> Iterator[str | tuple[str, str]]:
+    """What the verdict is about, in one line."""
+    name = " ".join(filter(None, (result.check_id, result.part)))
+    if name:
+        yield (f"{name}  ", "bold")
+    if result.overall is not result.verdict:
+        passed = "; ".join(quantity_words(n) for n in judged) or result.check.replace("_", " ")
+        yield f"{_check_words(failed[0])} ({passed}: {_WORDS[result.verdict].lower()})"
+    elif judged:
+        yield _value(result, judged[0], named=len(judged) > 1)
+    elif result.verdict is Verdict.PASS:
+        yield result.reason
+    else:
+        yield result.check.replace("_", " ")
+
+
+def _value(result: Result, name: str, *, named: bool) -> str:
+    """Value and limits; with its name where the unit alone does not say what it is."""
+    quantity = result.quantities[name]
+    words = f"{value_words(quantity)}   allowed {limits_words(result.limits[name])}"
+    return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
+
+
+def _check_words(check: DesignCheck) -> str:
+    return check.name.replace("_", " ")
+
+
+def _first_sentence(text: str) -> str:
+    """The part of a caution that fits one line: up to its first full stop, colon or semicolon."""
+    return re.split(r"(?<=[^\d])[.;](?:\s|$)", text, maxsplit=1)[0].rstrip(".;:") + "."
+
+
+def _few_findings(result: Result) -> list[str]:
+    """Findings that the reader must have with the answer, and what to do about one that is not a pass."""
+    wanted = set(_ALWAYS)
+    if result.overall is not Verdict.PASS:
+        wanted.add(FindingKind.ADVICE)
+    found = [f for f in result.findings if f.kind in wanted and f not in result.reason]
+    return [str(f) for f in found[:_MOST_FINDINGS]]
+
+
 def show_result(console: Console, result: Result) -> None:
-    """Print a result."""
+    """Print a result whole."""
     title = result.check.replace("_", " ")
     if result.check_id:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    show_line(console, *_verdict(result), "  ", (title, "bold"), indent=0)
-    show_line(console, result.reason)
+    show_line(console, _loud(result.overall), "  ", (title, "bold"), indent=0)
+    if result.overall is not result.verdict:
+        show_line(console, f"{_WORDS[result.verdict].lower()}: {result.reason}")
+    else:
+        show_line(console, result.reason)
     if result.quantities:
         console.print(_quantities(result))
     for check in result.design_checks:
-        show_line(
-            console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}"
-        )
+        show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
         if limits.source:
-            show_line(console, (f"limits of {quantity_words(name)}: {limits.source}", "dim"))
+            show_line(console, (f"{quantity_words(name)}: limits {limits.source}", "dim"))
     for finding in result.findings:
-        show_line(console, f"finding: {finding}")
+        show_line(console, f"- {finding}")
     for caution in result.cautions:
-        show_line(console, (f"! caution: {caution}", "bold"))
+        show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (f"written to {result.record.logbook}, entry {result.record.entry}", "dim"))
+        show_line(console, (f"Saved in {result.record.logbook} as entry {result.record.entry}.", "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:
@@ -68,27 +175,26 @@ def show_brief(console: Console, result: Result) -> None:
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
-        console, *_verdict(result), "  ", (name, "bold"), f"  {result.reason}", (where, "dim"), indent=0
+        console,
+        _loud(result.overall),
+        "  ",
+        (name, "bold"),
+        f"  {result.overall_reason}",
+        (where, "dim"),
+        indent=0,
     )
     for check in result.design_checks:
-        show_line(
-            console, mark(check.verdict), "  ", (check.name.replace("_", " "), "bold"), f": {check.reason}"
-        )
+        if check.verdict is not result.overall or result.overall is result.verdict:
+            show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for finding in result.findings:
-        show_line(console, f"finding: {finding}")
+        show_line(console, f"- {finding}")
 
 
 def _quantities(result: Result) -> Table:
     table = Table(box=None, padding=(0, 2, 0, 2), show_header=True, header_style="dim")
     table.add_column("quantity")
     table.add_column("value ± U (95 %)", justify="right", no_wrap=True)
-    table.add_column("k", justify="right")
     table.add_column("limits", justify="right")
     for name, quantity in result.quantities.items():
-        table.add_row(
-            quantity_words(name),
-            value_words(quantity),
-            f"{quantity.coverage_factor:.2f}" if quantity.standard_uncertainty > 0 else "",
-            limits_words(result.limits.get(name)),
-        )
+        table.add_row(quantity_words(name), value_words(quantity), limits_words(result.limits.get(name)))
     return table

@@ -6,11 +6,13 @@ Exit code: that of the worst check (0 all passed, 1 a fail, 3 something is not k
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
+    from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
     from benchlog.project.state import CheckStatus
 
@@ -26,23 +28,37 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.project.overview import overview
 
     plan = read_plan(Path(args.plan))
+    copies: list[str] = []
+    bench = ctx.bench()
     if ctx.logbook_path.exists():
         with ctx.open_logbook("ro", create=False) as book:
             seen = overview(plan, book, ctx.clock.utc_ns())
+            copies = _behind(book, bench.record.copies)
     else:
         seen = overview(plan, None, ctx.clock.utc_ns())
     others = [] if ctx.logbook_path.exists() else sorted(ctx.logbook_path.absolute().parent.glob("*.logbook"))
     known = {meter.tag for meter in seen.meters}
-    unchecked = [i.tag for i in ctx.bench().instruments.values() if i.kind == "meter" and i.tag not in known]
+    unchecked = [i.tag for i in bench.instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
-        ctx.print_json({**_plain(seen), "never_checked": unchecked})
+        ctx.print_json({**_plain(seen), "never_checked": unchecked, "copies": copies})
     else:
         _show(ctx, seen, unchecked)
+        for words in copies:
+            ctx.listing.line(f"record: {words}")
         if others:
             ctx.listing.line(
                 f"there is no {ctx.logbook_path}, but {', '.join(p.name for p in others)}: give it with --logbook"
             )
     return seen.exit_code
+
+
+def _behind(book: Logbook, folders: Sequence[str]) -> list[str]:
+    """Say of each copy whether it is up to date."""
+    if not folders:
+        return []
+    from benchlog.logbook.copies import copy_state
+
+    return [copy_state(book, Path(folder).expanduser()) for folder in folders]
 
 
 def _plain(seen: Overview) -> dict[str, Any]:

@@ -195,9 +195,11 @@ class _Session:
 
     def once(self) -> Snapshot:
         """Read until every linked meter was seen long enough to be judged, then show one picture."""
-        from benchlog.dashboard.keyboard import Lines
+        import sys
 
-        lines = Lines() if self._typed else None
+        from benchlog.keyboard import Lines
+
+        lines = Lines(sys.stdin) if self._typed else None
         end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
         while time.monotonic() < end_s:
             for line in lines.take(0.1) if lines is not None and not lines.ended else ():
@@ -242,27 +244,33 @@ class _Session:
         return self._follow_screen()
 
     def _follow_screen(self) -> Snapshot:
-        from benchlog.dashboard.keyboard import Keyboard, Lines
+        import sys
+
+        from benchlog.dashboard.keyboard import Keyboard
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS
+        from benchlog.keyboard import Lines, single_keys
 
-        with Keyboard(typing=bool(self._typed)) as keyboard:
-            lines = None if keyboard.works else Lines()  # readings may come over a pipe all the same
+        with single_keys(sys.stdin) as pressed:
+            keyboard = None if pressed is None else Keyboard(pressed, typing=bool(self._typed))
+            lines = (
+                Lines(sys.stdin) if keyboard is None else None
+            )  # readings may come over a pipe all the same
             keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
                 next_s = time.monotonic()
-                while not keyboard.stop and not self._time_is_up():
+                while not (keyboard is not None and keyboard.stop) and not self._time_is_up():
                     next_s = max(next_s + 1 / MAX_HZ, time.monotonic())
-                    entry = keyboard.entry
+                    entry = None if keyboard is None else keyboard.entry
                     screen.show(self.picture("" if entry is None else self._prompt(entry)))
                     left_s = max(0.0, next_s - time.monotonic())
-                    typed: Iterable[str]
-                    if lines is None:
-                        typed = keyboard.entries() if keyboard.wait(left_s) else ()
-                    else:
-                        if lines.ended:
-                            time.sleep(left_s)
+                    typed: Iterable[str] = ()
+                    if keyboard is not None:
+                        typed = keyboard.entries(left_s)
+                    elif lines is not None and not lines.ended:
                         typed = lines.take(left_s)
+                    else:
+                        time.sleep(left_s)
                     for k, line in enumerate(typed):
                         if k == 0:
                             self._refused.clear()
@@ -317,9 +325,11 @@ class _Session:
 
     def _turns(self) -> Iterator[None]:
         """A turn every quarter second, lines from standard input taken in between, until the end."""
-        from benchlog.dashboard.keyboard import Lines
+        import sys
 
-        lines = Lines()
+        from benchlog.keyboard import Lines
+
+        lines = Lines(sys.stdin)
         while not self._time_is_up():
             if lines.ended:
                 if self._recorder is None:

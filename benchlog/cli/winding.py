@@ -89,8 +89,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if args.card:
         from benchlog.cli.winding_card import render_card
+        from benchlog.files import write_whole
 
-        Path(args.card).write_text(render_card(result, design), encoding="utf-8")
+        write_whole(Path(args.card), render_card(result, design))
     if ctx.json:
         ctx.print_json(result.to_json())
     else:

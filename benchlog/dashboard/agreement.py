@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 from benchlog.dashboard.comparisons import Comparisons
@@ -15,6 +15,8 @@ __all__ = ["Agreement", "agreement_of"]
 
 ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
 RANGING_NS = 2 * 10**9
+
+Edge = tuple[tuple[str, str], Pair]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,34 +81,41 @@ def agreement_of(
     read = [tracks[tag] for tag in group.tags if tag in tracks]
     functions = {t.settled_function for t in read if t.fresh(now_ns) and t.settled_function}
     live = [(e, p) for e, p in comparisons.live(group, now_ns) if _is_latest(e, p, tracks, now_ns)]
-    compared = {tag for edge, _ in live for tag in edge}
-    missing = tuple(t for t in group.tags if t not in compared)
-    unread = tuple(t for t in missing if t not in tracks or tracks[t].last is None)
-    ever = any(comparisons.pair(a, b).last_ns for a, b in combinations(group.tags, 2))
     zeros = {t.tag for t in read if t.near_zero.on}
     apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
     word = "disagree" if apart or zeros else "set differently" if len(functions) > 1 else ""
+    whole = _coverage(group, comparisons, tracks, live)
     if not live or (zeros and not apart):
-        return Agreement(group, word or "no comparison", missing=missing, unread=unread, ever=ever)
+        return replace(whole, word=word or whole.word)
     edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
     ending = any(p.disagree for _, p in live)
     ended = any(p.ended_ns is not None and now_ns - p.ended_ns <= ENDED_NS for _, p in live)
-    if not word:
-        word = "unsettled" if abs(pair.e_n) > 1 or ending else "agree"
     last = tracks[edge[0]].last
+    return replace(
+        whole,
+        word=word or ("unsettled" if abs(pair.e_n) > 1 or ending else "agree"),
+        e_n=abs(pair.e_n),
+        pair=edge,
+        difference=pair.difference,
+        unit=last.unit if last is not None else "",
+        typed=tuple(tag for tag in edge if tracks[tag].by_hand),
+        age_ns=now_ns - pair.last_ns,
+        ended=abs(pair.e_n) <= 1 and (ending or ended),
+    )
+
+
+def _coverage(
+    group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], live: Sequence[Edge]
+) -> Agreement:
+    """Which meters are compared at all, without a word on how they stand."""
+    compared = {tag for edge, _ in live for tag in edge}
+    missing = tuple(tag for tag in group.tags if tag not in compared)
     return Agreement(
         group,
-        word,
-        abs(pair.e_n),
-        edge,
-        pair.difference,
-        last.unit if last is not None else "",
-        tuple(tag for tag in edge if tracks[tag].by_hand),
-        now_ns - pair.last_ns,
-        abs(pair.e_n) <= 1 and (ending or ended),
-        missing,
-        unread,
-        ever,
+        "no comparison",
+        missing=missing,
+        unread=tuple(tag for tag in missing if tag not in tracks or tracks[tag].last is None),
+        ever=any(comparisons.pair(a, b).last_ns for a, b in combinations(group.tags, 2)),
     )
 
 

@@ -226,6 +226,7 @@ class Collector:
             _placed(meters),
             _pending(agreement, {m.tag for m in meters if m.by_hand}),
             agreement.ever,
+            _typed_once(agreement),
         )
 
     def _meter(self, tag: str, doubts: dict[str, str], now_ns: int) -> MeterLine:
@@ -327,6 +328,10 @@ def _digits(difference: float) -> int:
     return 3 if abs(difference) >= 10 else 2
 
 
+def _typed_once(agreement: Agreement) -> bool:
+    return agreement.word == "unsettled" and not agreement.ended and bool(agreement.typed)
+
+
 def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
     """What a comparison still lacks."""
     if agreement.word == "set differently":
@@ -335,7 +340,7 @@ def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
     if agreement.word == "unsettled" and agreement.ended:
         lacks.append("agreeing again, but not for long enough")
     elif agreement.word == "unsettled":
-        lacks.append("waits for a second typed reading" if agreement.typed else "not for long enough")
+        lacks.append("waits for a second typed reading" if _typed_once(agreement) else "not for long enough")
     if agreement.unread:
         how = " typed" if by_hand >= set(agreement.unread) else ""
         lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")

@@ -92,6 +92,8 @@ class GroupLine:
         What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
     ever : bool
         Whether any two were compared at all.
+    typed_once : bool
+        Whether it waits for a second typed reading.
     """
 
     name: str
@@ -101,6 +103,7 @@ class GroupLine:
     meters: tuple[MeterLine, ...]
     pending: str = ""
     ever: bool = True
+    typed_once: bool = False
 
     @property
     def verdict(self) -> str:

@@ -82,7 +82,7 @@ class Changes:
 
 
 def _comparison(group: GroupLine) -> str:
-    if group.word == "unsettled" and group.pending.startswith("waits"):
+    if group.typed_once:
         return f"comparison {group.name} {group.pending}; {group.words}"
     if group.word in ("agree", "disagree"):
         words = "; ".join(part for part in (group.words, group.pending) if part)

@@ -9,21 +9,10 @@ from benchlog.bench import Bench
 from benchlog.demo.sim_hands import SimHands, doubt_step
 from benchlog.errors import UsageError
 from benchlog.guide.person import Prompt
-from benchlog.plan import Check, Plan
-from benchlog.plan.list_kind import ListCheck, ReadingItem
-from benchlog.plan.meter_kinds import (
-    CompareCheck,
-    ContinuityCheck,
-    CrossCheck,
-    IsolationCheck,
-    ReadingCheck,
-    RectifiedCheck,
-    SupplyCheck,
-)
-from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
+from benchlog.hookup import Circuit, Hookup
+from benchlog.plan import Plan
 from benchlog.reading import Function
 from benchlog.simulation import simulated_person
-from benchlog.units import parse_nameplate, parse_quantity
 
 __all__ = ["PlanHands"]
 
@@ -93,7 +82,7 @@ class PlanHands(SimHands):
             self._item(where)
         else:
             self._begin(prompt.key)
-            self._later(self.plan.checks.get(where), what)
+            self._later(where, what)
 
     def _begin(self, key: str) -> None:
         """Set a check up when its first prompt comes."""
@@ -101,65 +90,75 @@ class PlanHands(SimHands):
         if check is None or check.id == self._check:
             return
         self._check = check.id
-        meters = self._meters(check)
+        wiring = check.wiring()
+        meter = self._meters(wiring)[0]
         self.person = simulated_person(
-            self.bench, meters[0], part=_SUPPLY, intended=self.bench.meter(meters[0]).function
+            self.bench, meter, part=_SUPPLY, intended=self.bench.meter(meter).function
         )
-        self._hook_up(check, meters)
+        if wiring is not None:
+            self._hook_up(check.part, wiring)
 
-    def _meters(self, check: Check) -> tuple[str, ...]:
-        """Meters that a check reads; all of them where it names none."""
-        named = check.meters if isinstance(check, CrossCheck) else (str(getattr(check, "meter", "")),)
-        return tuple(tag for tag in named if tag in self.bench.meters) or tuple(self.bench.meters)
+    def _meters(self, wiring: Hookup | None) -> tuple[str, ...]:
+        """Meters of this bench that a hook-up names; all of them where it names none."""
+        named = wiring.taps if wiring is not None else ()
+        tags = dict.fromkeys(tap.instrument for tap in named if tap.instrument in self.bench.meters)
+        return tuple(tags) or tuple(self.bench.meters)
 
-    def _hook_up(self, check: Check, meters: tuple[str, ...]) -> None:
-        hook = self.bench.hookups
-        if isinstance(check, SupplyCheck):
-            direct = parse_nameplate(check.nameplate).coupling == "dc"
-            self._on(check.part, Function.DC_VOLTS if direct else Function.AC_VOLTS, meters)
-        elif isinstance(check, CrossCheck | ReadingCheck):
-            self._on(check.part, check.function, meters)
-        elif isinstance(check, ContinuityCheck) and check.four_wire:
-            ampere = parse_quantity(check.current, "A").value if check.current else _TEST_A
-            self.drop(meters[0], self._point(check.part), ampere)
-        elif isinstance(check, ContinuityCheck):
-            self._on(check.part, Function.OHMS, meters[:1])
-        elif isinstance(check, RatioCheck):
+    def _hook_up(self, part: str, wiring: Hookup) -> None:
+        """Connect what a hook-up says, as far as this bench has it; a borrowed meter is the person's own."""
+        borrowed = {tap.instrument for tap in wiring.taps if tap.function is not None} - {"meter"}
+        if borrowed and borrowed.isdisjoint(self.bench.meters):
             self.clear()
-            hook.ratio(self._winding(check.part), divided=check.divider is not None)
-        elif isinstance(check, InductanceCheck):
-            self.clear()
-            hook.inductance(self._winding(check.part))
-        elif isinstance(check, IsolationCheck):
-            self.isolation(meters[0], parse_quantity(check.supply, "V").value)
-        elif isinstance(check, CompareCheck):
-            self.two_resistors(meters[0])
-        elif isinstance(check, RectifiedCheck):
-            self.rectifier(meters[0])
+            return
+        meters, source = self._meters(wiring), wiring.source
+        level = source.level if source is not None else None
+        function = next((tap.function for tap in wiring.taps if tap.function is not None), None)
+        match wiring.circuit:
+            case Circuit.FOUR_WIRE:
+                self.drop(meters[0], self._point(part), _TEST_A if level is None else level)
+            case Circuit.TURNS_RATIO:
+                self.clear()
+                self.bench.hookups.ratio(self._winding(part), divided=any(t.through for t in wiring.taps))
+            case Circuit.SERIES_RESISTOR:
+                self.clear()
+                self.bench.hookups.inductance(self._winding(part))
+            case Circuit.LEAKAGE if level is not None:
+                self.isolation(meters[0], level)
+            case Circuit.COMPARISON:
+                self.two_resistors(meters[0])
+            case Circuit.RECTIFIER:
+                self.rectifier(meters[0])
+            case _ if function is not None:
+                self._on(part, function, meters[:1] if function is Function.OHMS else meters)
 
     def _item(self, where: str) -> None:
-        """Set up one reading of a list check on the part itself."""
+        """Set up one item of a list check on the part itself."""
         check = self.plan.checks.get(where.partition("/")[0])
         name = where.partition("/")[2]
-        for item in check.item if isinstance(check, ListCheck) else ():
-            if isinstance(item, ReadingItem) and item.name.replace(" ", "_") == name and check is not None:
-                tags = (item.meter,) if item.meter in self.bench.meters else tuple(self.bench.meters)
-                self._on(check.part, item.function, tags)
+        for item in check.places if check is not None else ():
+            if check is not None and item.name.replace(" ", "_") == name:
+                wiring = item.wiring(check.part)
+                if wiring is not None and any(tap.function is not None for tap in wiring.taps):
+                    self._hook_up(check.part, wiring)
 
-    def _later(self, check: Check | None, what: str) -> None:
-        """Carry out the later steps of a check."""
-        meters = self._meters(check) if check is not None else ()
-        if isinstance(check, SupplyCheck) and what in ("load", "unload"):
-            ohm = parse_quantity(check.load or "", "ohm").value if what == "load" else None
-            self.bench.load(self._point(check.part), ohm)
-        elif isinstance(check, RatioCheck | InductanceCheck) and what == "swap":
+    def _later(self, check_id: str, what: str) -> None:
+        """Carry out the later steps of a check, by what they are called."""
+        check = self.plan.checks.get(check_id)
+        wiring = check.wiring() if check is not None else None
+        if check is None or wiring is None:
+            return
+        meter = self._meters(wiring)[0]
+        if what in ("load", "unload"):
+            ohm = getattr(check, "load", None) if what == "load" else None
+            self.bench.load(self._point(check.part), None if ohm is None else ohm.value)
+        elif what == "swap":
             self.swap_probes()
-        elif isinstance(check, CompareCheck) and what == "to_reference":
-            self.put(meters[0], "CS-4", check.function)
-        elif isinstance(check, ContinuityCheck) and what == "short_tips":
-            self._short(meters[0])
-        elif isinstance(check, ContinuityCheck) and what == "on_object":
-            self.put(meters[0], self._point(check.part), Function.OHMS)
+        elif what == "to_reference":
+            self.put(meter, "CS-4", next(tap.function for tap in wiring.taps if tap.function is not None))
+        elif what == "short_tips":
+            self._short(meter)
+        elif what == "on_object":
+            self.put(meter, self._point(check.part), Function.OHMS)
 
     def _on(self, part: str, function: Function, meters: tuple[str, ...]) -> None:
         """Put meters on a part; a transformer's output is live, everything else is measured by itself."""

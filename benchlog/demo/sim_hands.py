@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 from benchlog.guide.person import Person, Prompt
+from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
 __all__ = ["AtTheKeyboard", "SimHands", "doubt_step"]
@@ -173,7 +174,7 @@ class AtTheKeyboard(Person):
         """Show what the bench shows, let the person answer, then do what was asked."""
         if prompt.kind == "hookup":
             answer = self.typist.answer(prompt)
-            if answer.lower() not in ("s", "u", "q"):
+            if not answer:  # Enter alone: it is done
                 self.hands.do(prompt)
             return answer
         told = self._told(prompt)
@@ -199,6 +200,10 @@ class AtTheKeyboard(Person):
     def pressed(self) -> str:
         """See `Person.pressed`."""
         return self.typist.pressed()
+
+    def connect(self, hookup: Hookup) -> None:
+        """See `Person.connect`."""
+        self.typist.connect(hookup)
 
     def taken(self, reading: Reading) -> None:
         """See `Person.taken`."""

@@ -24,6 +24,7 @@ from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.demo.hands import DemoHands
 from benchlog.demo.sim_hands import AtTheKeyboard
+from benchlog.files import write_whole
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
@@ -126,7 +127,7 @@ class Story:
         return self.folder / "kc1.logbook"
 
     def _write(self, name: str, text: str) -> None:
-        (self.folder / name).write_text(text, encoding="utf-8")
+        write_whole(self.folder / name, text)
 
     # ---- telling ----
 

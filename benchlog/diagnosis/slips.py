@@ -7,35 +7,56 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import StrEnum
 
 from benchlog.units import Quantity
 
-__all__ = ["Slip", "find_slips"]
+__all__ = ["Slip", "SlipKind", "find_slips"]
 
 _WITHIN = 0.05
 _PREFIX_WITHIN = 0.3  # nothing but a prefix makes a value about a thousand times another
+
+
+class SlipKind(StrEnum):
+    """What may have slipped."""
+
+    FACTOR_10 = "factor 10"
+    FACTOR_100 = "factor 100"
+    FACTOR_1000 = "factor 1000"
+    ROOT_2 = "root 2"
+    HALF = "half"
+    DOUBLE = "double"
+    AVERAGING_ON_DC = "averaging on dc"
+    OTHER_UNIT = "other unit"
+    OTHER_FUNCTION = "other function"
+    SIGN = "sign"
+
+    @property
+    def power_of_ten(self) -> bool:
+        """Whether decimal point or prefix may be wrong."""
+        return self in (SlipKind.FACTOR_10, SlipKind.FACTOR_100, SlipKind.FACTOR_1000)
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
     """A possible slip: `kind` for scripts, `question` for the person."""
 
-    kind: str
+    kind: SlipKind
     question: str
 
 
 _RATIOS = (
-    (10.0, "factor 10", "ten times the expected value: is the decimal point where you read it?"),
-    (0.1, "factor 10", "a tenth of the expected value: is the decimal point where you read it?"),
-    (100.0, "factor 100", "a hundred times the expected value: are point and prefix where you read them?"),
-    (0.01, "factor 100", "a hundredth of the expected value: are point and prefix where you read them?"),
-    (1000.0, "factor 1000", "a thousand times the expected value: does the display show a prefix (m, k) you left out?"),
-    (0.001, "factor 1000", "a thousandth of the expected value: does the display show a prefix (m, k) you left out?"),
-    (math.sqrt(2.0), "root 2", "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
-    (math.sqrt(0.5), "root 2", "0.71 times the expected value: is the expectation a peak value, or the wave no sine?"),
-    (0.5, "half", "half the expected value: is it one of two windings, or a half-wave?"),
-    (2.0, "double", "twice the expected value: are two windings in series, or is it peak to peak?"),
-    (2.22, "averaging on dc", "2.2 times the expected value: is it DC, read on an AC range that lets DC through?"),
+    (10.0, SlipKind.FACTOR_10, "ten times the expected value: is the decimal point where you read it?"),
+    (0.1, SlipKind.FACTOR_10, "a tenth of the expected value: is the decimal point where you read it?"),
+    (100.0, SlipKind.FACTOR_100, "a hundred times the expected value: are point and prefix where you read them?"),
+    (0.01, SlipKind.FACTOR_100, "a hundredth of the expected value: are point and prefix where you read them?"),
+    (1000.0, SlipKind.FACTOR_1000, "a thousand times the expected value: does the display show a prefix (m, k) you left out?"),
+    (0.001, SlipKind.FACTOR_1000, "a thousandth of the expected value: does the display show a prefix (m, k) you left out?"),
+    (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
+    (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times the expected value: is the expectation a peak value, or the wave no sine?"),
+    (0.5, SlipKind.HALF, "half the expected value: is it one of two windings, or a half-wave?"),
+    (2.0, SlipKind.DOUBLE, "twice the expected value: are two windings in series, or is it peak to peak?"),
+    (2.22, SlipKind.AVERAGING_ON_DC, "2.2 times the expected value: is it DC, read on an AC range that lets DC through?"),
 )  # fmt: skip
 
 
@@ -50,7 +71,7 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
     if reading.unit not in ("1", expect.unit):
         return (
             Slip(
-                "other unit",
+                SlipKind.OTHER_UNIT,
                 f"{reading.text!r} is in {reading.unit}, {expect.unit} is expected: is the dial on the right function?",
             ),
         )
@@ -58,7 +79,7 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
     if expect.coupling and reading.coupling and expect.coupling != reading.coupling:
         found.append(
             Slip(
-                "other function",
+                SlipKind.OTHER_FUNCTION,
                 f"read as {reading.coupling}, expected as {expect.coupling}: is the dial on the right function?",
             )
         )
@@ -66,8 +87,8 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
         return tuple(found)
     ratio = abs(reading.value / expect.value)
     for factor, kind, question in _RATIOS:
-        if abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind == "factor 1000" else _WITHIN):
+        if abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN):
             found.append(Slip(kind, question))
     if reading.value * expect.value < 0 and expect.coupling != "ac":
-        found.append(Slip("sign", "the sign is the other way round: are the leads swapped?"))
+        found.append(Slip(SlipKind.SIGN, "the sign is the other way round: are the leads swapped?"))
     return tuple(found)

@@ -14,10 +14,11 @@ from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.guide.cards import Card, danger_lines
+from benchlog.guide.cards import card_of, danger_lines
 from benchlog.guide.linked import KeyPressedError, read_settled
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
+from benchlog.hookup import Hookup
 from benchlog.reading import Flag, Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.units import format_quantity
@@ -66,6 +67,8 @@ class Acquisition:
         Readings taken since `begin`, each with its reference.
     findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
+    generators : set of str
+        Generators that drove the part since `begin`.
     mains_referenced : bool
         The node under test is on the mains: no scope goes there.
     rested : bool
@@ -85,6 +88,7 @@ class Acquisition:
         self.clock = clock
         self.kept: list[tuple[Reading, str]] = []
         self.findings: list[Finding] = []
+        self.generators: set[str] = set()
         self.mains_referenced = False
         self.rested = False
         self.cards = False
@@ -126,13 +130,16 @@ class Acquisition:
         """
         self.kept.clear()
         self.findings.clear()
+        self.generators.clear()
         self.mains_referenced = mains_referenced
         self._keep, self._undo = keep, undo
 
-    def show_card(self, card: Card) -> None:
-        """Show a hook-up card with its dangers, where cards are wanted."""
+    def show_hookup(self, hookup: Hookup) -> None:
+        """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
+        self.person.connect(hookup)
         if not self.cards:
             return
+        card = card_of(hookup, self.bench)
         for danger in card.dangers:
             for line in danger_lines(danger):
                 self.person.show(line, style="bold red")
@@ -198,8 +205,17 @@ class Acquisition:
             self.person.show("  a few words, for the record")
 
     def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, maybe to set a dial; `SkippedError` if they won't."""
-        self.ask(Prompt("hookup", text, key, instrument, function))
+        """Ask the person to do something, maybe to set a dial, until Enter alone says that it is done.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError
+            When the person wants that instead.
+        """
+        while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
+            self.person.show(
+                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
+            )
 
     def confirm(self, text: str, key: str) -> bool:
         """Ask a yes-or-no question until it is answered."""
@@ -271,6 +287,7 @@ class Acquisition:
             raise UsageError(
                 f"{tag} is not a generator", hint="the check's generator must be one in the bench file"
             )
+        self.generators.add(tag)
         return adapter
 
     def stamped(self, reading: Reading) -> Reading:

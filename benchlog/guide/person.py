@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal, TextIO
 
 from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 from benchlog.wording import strip_controls
 
@@ -77,6 +78,9 @@ class Person(ABC):
     def pressed(self) -> str:
         """Return a key pressed meanwhile, or nothing."""
         return ""
+
+    def connect(self, hookup: Hookup) -> None:  # noqa: B027 - a pipe has the words already
+        """Say how to connect, to somebody whose eyes are on the leads."""
 
     def taken(self, reading: Reading) -> None:  # noqa: B027 - a pipe has no bell
         """Give notice that a reading was taken, to somebody whose eyes are on the probes."""

@@ -12,14 +12,14 @@ from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
 from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
-from benchlog.guide.cards import danger_lines, hookup_card
+from benchlog.guide.cards import danger_lines
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, measure
+from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
-from benchlog.plan.list_kind import ListCheck
 from benchlog.project.evidence import record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
@@ -199,7 +199,7 @@ class Guide:
         try:
             if check.hookup:
                 acquisition.do(check.hookup, f"{check.id}/hookup")
-            elif person.interactive and not isinstance(check, ListCheck):
+            elif person.interactive and check.wiring() is not None:
                 acquisition.do("connected as on the card?", f"{check.id}/hookup")
             measured = measure(check, self.plan, acquisition)
         except SkippedError as skipped:
@@ -218,6 +218,8 @@ class Guide:
             measured.result,
             evidence=(*measured.result.evidence, *references),
             findings=(*measured.result.findings, *acquisition.findings),
+            instruments=tuple(dict.fromkeys((*measured.result.instruments, *sorted(acquisition.generators)))),
+            functions={**measured.result.functions, **dict.fromkeys(acquisition.generators, OUTPUT)},
         )
         result = with_doubt(result, self._doubts().behind(result))
         result = record_result(
@@ -242,8 +244,8 @@ class Guide:
             dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")
         for line in (line for danger in dangers for line in danger_lines(danger)):
             person.show(line, style="bold red")
-        if not isinstance(check, ListCheck):  # each of its items has a card of its own
-            acquisition.show_card(hookup_card(check, self.bench))
+        if (wiring := check.wiring()) is not None:
+            acquisition.show_hookup(wiring)
         function = str(getattr(check, "function", ""))
         for tag in check.meters_named if function else ():
             if doubt := self._doubts().of(tag, function):
@@ -301,7 +303,7 @@ class Guide:
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
         try:
-            acquisition.ask(Prompt("hookup", "last check done", "close/last"))
+            acquisition.do("last check done", "close/last")
         except UndoneError:
             return True
         except (SkippedError, StoppedError):
@@ -330,10 +332,11 @@ class Guide:
             )
             if not left or not self.person.interactive:
                 return left
-            answer = self.person.answer(
-                Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
-            )
-            if not answer.lower().startswith("n"):
+            right = Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
+            answer = ""
+            while answer not in ("y", "yes", "n", "no"):
+                answer = self.person.answer(right).lower()
+            if answer[0] == "y":
                 return left
 
     def close_out(self) -> dict[str, str]:

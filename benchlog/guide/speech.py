@@ -8,9 +8,10 @@ import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
+from benchlog.hookup import Hookup, in_words
 from benchlog.reading import Flag, Function, Reading, State
 
-__all__ = ["Speech", "find_speech", "spoken"]
+__all__ = ["Speech", "find_speech", "spoken", "spoken_hookup"]
 
 #: Programs that take a text as their only argument.
 PROGRAMS = ("espeak-ng", "spd-say", "say")
@@ -58,6 +59,16 @@ def spoken(reading: Reading) -> str:
     sign = "minus " if number.startswith(("-", "−")) else ""
     words = f"{sign}{number.lstrip('+-−')} {prefix}{_UNITS[reading.function]}"
     return words + (", hold" if Flag.HOLD in reading.flags else "")
+
+
+def spoken_hookup(hookup: Hookup) -> str:
+    """Say a hook-up in words.
+
+    >>> from benchlog.circuits import across
+    >>> spoken_hookup(across("T1", ["MB-02"], Function.AC_VOLTS))
+    'MB-02 on volts A C across T1'
+    """
+    return in_words(hookup, dial=_UNITS.__getitem__)
 
 
 class Speech:

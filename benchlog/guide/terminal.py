@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import select
 import shutil
 import sys
 import textwrap
@@ -11,9 +10,10 @@ from contextlib import ExitStack
 from types import TracebackType
 from typing import Self, TextIO
 
-from benchlog.guide.keys import END, key_now, single_keys, wait_for_key
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.speech import Speech, spoken
+from benchlog.guide.speech import Speech, spoken, spoken_hookup
+from benchlog.hookup import Hookup
+from benchlog.keyboard import END, ENTER, Entry, Keys, Lines, single_keys
 from benchlog.reading import Reading
 from benchlog.wording import strip_controls
 
@@ -32,15 +32,24 @@ _KEY_TAIL = {
 }
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
-#: Kinds answered by one key on a terminal.
-_ONE_KEY = ("hookup", "confirm", "choice")
-_HELP = (
-    "Enter done, s skip (asks why), u undo the last result (asks why), q stop; the same command goes on later"
-)
+#: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
+_CALLS_A_LINE = ("s", "u", "t")
+_KEYS_HELP = "s skip (asks why), u undo (asks why), q stop; the same command goes on later"
+_HELP = {
+    "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
+    "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
+    "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
+    "confirm": f"y yes, n no, {_KEYS_HELP}",
+    "choice": f"one of those shown, {_KEYS_HELP}",
+    "text": "a few words, then Enter",
+}
 
 
 class Terminal(Person):
-    """Prompts on a terminal or over a plain pipe.
+    """Prompts on a terminal or over a plain pipe; use it as a context manager.
+
+    An answer counts only if it was given after its question was shown: keys pressed before are dropped, and so is an
+    Enter that came before over a pipe on which somebody may be typing (see `Lines`).
 
     Parameters
     ----------
@@ -58,10 +67,14 @@ class Terminal(Person):
         self._in = source or sys.stdin
         self._speech = speech
         self._live = False
-        self._keys: int | None = None
-        self._key_s: float | None = None  # when a key other than Enter was the last answer
         self._stack = ExitStack()
-        self.interactive = self._out.isatty() and self._in.isatty()
+        self._keys: Keys | None = None
+        self._key = ""  # the last answer that was a single key, and when it was given
+        self._key_s = float("-inf")
+        if self._out.isatty():
+            self._keys = self._stack.enter_context(single_keys(self._in))
+        self.interactive = self._keys is not None
+        self._lines = Lines(self._in) if self._keys is None else None
 
     def __enter__(self) -> Self:
         return self
@@ -70,6 +83,7 @@ class Terminal(Person):
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
         self._end_live()
+        self._stack.close()
         if self._speech is not None:
             self._speech.stop(5.0)
 
@@ -95,16 +109,23 @@ class Terminal(Person):
         """See `Person.live`: one line that is written over, on a terminal only."""
         if not self._out.isatty():
             return
-        if not self._live and self.interactive:
-            self._keys = self._stack.enter_context(single_keys(self._in))
         self._live = True
         width = shutil.get_terminal_size().columns - 1
         self._out.write(f"\r\x1b[2K{strip_controls(text[:width])}")
         self._out.flush()
 
     def pressed(self) -> str:
-        """See `Person.pressed`; keys are looked at while a live value is shown."""
-        return "" if self._keys is None else key_now(self._keys)
+        """See `Person.pressed`; an Enter means nothing here."""
+        if self._keys is None:
+            return ""
+        key = self._keys.next(0.0)
+        while key == ENTER:
+            key = self._keys.next(0.0)
+        if key == "?":
+            self.show(f"  t type the reading, {_KEYS_HELP}")
+        if key:
+            self._remember(key)
+        return key
 
     def taken(self, reading: Reading) -> None:
         """See `Person.taken`: the terminal's bell, and speech where it is wanted."""
@@ -115,11 +136,15 @@ class Terminal(Person):
         if self._speech is not None:
             self._speech.say(spoken(reading))
 
+    def connect(self, hookup: Hookup) -> None:
+        """See `Person.connect`: speech where it is wanted."""
+        if self._speech is not None:
+            self._speech.say(spoken_hookup(hookup))
+
     def _end_live(self) -> None:
         if not self._live:
             return
-        self._live, self._keys = False, None
-        self._stack.close()
+        self._live = False
         self._out.write("\r\x1b[2K")
         self._out.flush()
 
@@ -128,80 +153,126 @@ class Terminal(Person):
     def answer(self, prompt: Prompt) -> str:
         """See `Person.answer`."""
         self._end_live()
-        if self.interactive and prompt.kind in _ONE_KEY and len(prompt.choices) < 10:
-            with single_keys(self._in) as keys:
-                if keys is not None:
-                    return self._by_key(prompt, keys)
-        return self._by_line(prompt)
+        one_key = prompt.kind in ("hookup", "confirm") or (prompt.choices and len(prompt.choices) < 10)
+        tail = _tail(prompt, keys=self._keys is not None, numbered=bool(one_key))
+        while True:
+            if self._keys is None:
+                answer = self._line(f"{prompt.text} {tail}")
+            elif one_key:
+                answer = self._by_key(prompt, tail, self._keys)
+            else:
+                answer = self._typed(f"{prompt.text} {tail}", self._keys)
+            if answer != "?":
+                return answer
+            self._out.write(f"  {_HELP[prompt.kind]}\n")
 
-    def _by_line(self, prompt: Prompt) -> str:
-        tails = _KEY_TAIL if self.interactive else _LINE_TAIL
-        tail = tails.get(prompt.kind) or (f"[{'/'.join(prompt.choices)}]" if prompt.choices else "")
-        waiting = self._waiting()
-        self._ask(f"{prompt.text} {tail}")
-        line = self._in.readline()
-        if line == "\n" and self._habit(waiting):
-            line = self._in.readline()
-        self._key_s = None
-        if not line:
-            self._out.write("\n")
-            raise _ended()
-        if not self._in.isatty():
-            self._out.write(line if line.endswith("\n") else line + "\n")
-        return line.strip()
+    def _ask(self, text: str, *, drop: bool = True) -> None:
+        """Write a question, broken between words where the terminal is too narrow for it.
 
-    def _waiting(self) -> bool:
-        """Whether something was typed before the question."""
-        return self._key_s is not None and bool(select.select([self._in], [], [], 0)[0])
-
-    def _habit(self, waiting: bool) -> bool:
-        """Whether an Enter belongs to the single key before it: it was there already, or came right behind."""
-        key_s, self._key_s = self._key_s, None
-        return key_s is not None and (waiting or time.monotonic() - key_s < HABIT_S)
-
-    def _ask(self, text: str) -> None:
-        """Write a question, broken between words where the terminal is too narrow for it."""
+        What was typed before is dropped right before the question is written, not after it: a program at the other
+        end may answer within microseconds.
+        """
         line = f"? {strip_controls(text.rstrip())}"
         if self._out.isatty():
             width = shutil.get_terminal_size().columns - 12  # room for the answer
             line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)
+        if drop and self._keys is not None:
+            self._keys.drop()
+        elif self._lines is not None:
+            self._lines.drop_empty()
         self._out.write(f"{line} ")
         self._out.flush()
 
-    def _by_key(self, prompt: Prompt, keys: int) -> str:
-        numbered = {str(i): word for i, word in enumerate(prompt.choices, 1)}
-        tail = _KEY_TAIL.get(prompt.kind) or ", ".join(f"{key} {word}" for key, word in numbered.items())
-        if prompt.kind == "choice":
-            tail = f"[{tail}]"
-        waiting = self._waiting()
+    def _line(self, question: str) -> str:
+        """Ask, and take a line that comes over a pipe."""
+        assert self._lines is not None
+        self._ask(question)
+        line = self._lines.next()
+        if line is None:
+            self._out.write("\n")
+            raise _ended()
+        if not (self._in is not None and self._in.isatty()):
+            self._out.write(line + "\n")
+        return line
+
+    def _typed(self, question: str, keys: Keys) -> str:
+        """Ask, and take a line typed on the terminal; what was typed before belongs to it only behind a key like s."""
+        habit = self._habit()
+        self._ask(question, drop=not (habit and self._key in _CALLS_A_LINE))
+        key = self._pressed_key(keys)
+        if key == ENTER and habit and self._habit():
+            key = self._pressed_key(keys)
+        self._key_s = float("-inf")
+        return self._rest_of_line(key, keys)
+
+    def _rest_of_line(self, key: str, keys: Keys) -> str:
+        """Show a line as it is typed, from its first key to Enter."""
+        entry = Entry()
+        while key != ENTER:
+            before = entry.text
+            entry.feed(key)
+            self._out.write("\b \b" * max(0, len(before) - len(entry.text)) + entry.text[len(before) :])
+            self._out.flush()
+            key = self._pressed_key(keys)
+        self._out.write("\n")
+        self._out.flush()
+        return entry.text.strip()
+
+    def _by_key(self, prompt: Prompt, tail: str, keys: Keys) -> str:
+        """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
         self._ask(f"{prompt.text} {tail}")
         while True:
-            key = wait_for_key(keys)
-            if key == "\n" and self._habit(waiting):
+            key = self._pressed_key(keys)
+            if key == ENTER and self._habit():
+                self._key_s = float("-inf")
                 continue
-            if key == END:
-                self._out.write("\n")
-                raise _ended()
-            if key == "?":
-                self._out.write(f"\n  {_HELP}\n? ")
-            answer = _meaning(prompt, key, numbered)
+            answer = _meaning(prompt, key)
+            if answer is None and prompt.kind == "hookup" and key.isprintable():
+                return self._rest_of_line(key, keys) or key
             if answer is not None:
-                self._key_s = time.monotonic() if answer else None
+                if answer:
+                    self._remember(key)
                 self._out.write(f"{answer or 'done'}\n")
                 self._out.flush()
                 return answer
 
+    def _pressed_key(self, keys: Keys) -> str:
+        key = keys.next()
+        if key == END:
+            self._out.write("\n")
+            raise _ended()
+        return key
 
-def _meaning(prompt: Prompt, key: str, numbered: dict[str, str]) -> str | None:
+    def _remember(self, key: str) -> None:
+        self._key, self._key_s = key.lower(), time.monotonic()
+
+    def _habit(self) -> bool:
+        """Whether an Enter now would belong to the single key before it."""
+        return time.monotonic() - self._key_s < HABIT_S
+
+
+def _tail(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
+    """What can be answered, in brackets."""
+    if tail := (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind):
+        return tail
+    if not prompt.choices:
+        return ""
+    if keys and numbered:
+        return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
+    return f"[{'/'.join(prompt.choices)}]"
+
+
+def _meaning(prompt: Prompt, key: str) -> str | None:
     """What a key answers; None for one that means nothing here."""
     low = key.lower()
-    if low in ("s", "u", "q") and low not in {word.lower()[:1] for word in prompt.choices if len(word) == 1}:
+    if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
         return low
     if prompt.kind == "choice":
-        return numbered.get(key)
+        chosen = int(key) if key.isdecimal() else 0
+        return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else None
     if prompt.kind == "confirm":
         return low if low in ("y", "n") else None
-    return "" if key in ("\n", " ") else None
+    return "" if key == ENTER else None
 
 
 def _ended() -> InputEndedError:

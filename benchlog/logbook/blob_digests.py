@@ -37,6 +37,11 @@ def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
 
 def check_sealed(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Captures and attachments: bytes against the SHA-256 in their entries; nothing missing, nothing left over."""
+    _check_captures(db, chain, faults)
+    _check_attachments(db, chain, faults)
+
+
+def _check_captures(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     expected: dict[tuple[int, int], dict[str, Any]] = {}
     for seq, entry in chain.sealed.items():
         if entry.kind == "capture":
@@ -61,19 +66,17 @@ def check_sealed(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     for seq, part in expected:
         faults.add(seq, f"entry {seq}: samples {part} of the capture are missing")
 
+
+def _check_attachments(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     attached = {e.body["sha256"]: e for e in chain.sealed.values() if e.kind == "attachment"}
     for sha256, size in db.execute("SELECT sha256, size FROM attachment").fetchall():
         holder = attached.pop(sha256, None)
-        if holder is None and chain.unproved:
-            continue  # it may belong to an entry that can't be believed
         if holder is None:
-            faults.add(None, f"the attachment {str(sha256)[:16]} belongs to no entry")
+            if not chain.unproved:  # it may belong to an entry that can't be believed
+                faults.add(None, f"the attachment {str(sha256)[:16]} belongs to no entry")
             continue
-        if (
-            size != holder.body["size"]
-            or hashlib.sha256(_blob(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,))).hexdigest()
-            != sha256
-        ):
+        data = _blob(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,))
+        if size != holder.body["size"] or hashlib.sha256(data).hexdigest() != sha256:
             faults.add(holder.seq, f"entry {holder.seq}: the attached {holder.body['name']!r} was altered")
     for entry in attached.values():
         faults.add(entry.seq, f"entry {entry.seq}: the attached {entry.body['name']!r} is missing")

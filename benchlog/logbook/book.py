@@ -84,6 +84,7 @@ class Logbook(LogbookWriter):
             cls._make(path, clock or SystemClock(), project or path.stem)
         db = database.connect(path, mode, busy_timeout_s=busy_timeout_s)
         book = cls(path, db, clock or SystemClock(), mode)
+        book.busy_timeout_s = busy_timeout_s
         try:
             version = database.stored_version(path, db)
             if version == 0:

@@ -128,7 +128,8 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray | memoryview):
         return [plain(v, f"{where}[{i}]", depth + 1) for i, v in enumerate(value)]
     if hasattr(value, "item") and getattr(value, "ndim", None) == 0:  # numpy scalar
-        return plain(value.item(), where, depth)
+        item = value.item()  # a long double's is a long double again
+        return plain(float(item) if type(item) is type(value) else item, where, depth)
     raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't keep")
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -61,8 +61,8 @@ class Walked:
         Entries read.
     head : str
         Digest of the last of them, ``""`` if there was none.
-    noted_at : int or None
-        Entry that has the digest noted earlier.
+    noted_at : dict of str to int
+        Entries that have the digests noted earlier.
     faults : int
         How many were found in the chain.
     unproved : set of int
@@ -75,7 +75,7 @@ class Walked:
 
     count: int = 0
     head: str = ""
-    noted_at: int | None = None
+    noted_at: dict[str, int] = field(default_factory=dict)
     faults: int = 0
     unproved: set[int] = field(default_factory=set)
     sealed: dict[int, Entry] = field(default_factory=dict)
@@ -83,7 +83,11 @@ class Walked:
 
 
 def walk_chain(
-    db: sqlite3.Connection, chain: Walked, faults: Faults, noted: str = "", progress: Progress | None = None
+    db: sqlite3.Connection,
+    chain: Walked,
+    faults: Faults,
+    noted: Sequence[str] = (),
+    progress: Progress | None = None,
 ) -> None:
     """Check every entry against its digest, its columns, its canonical form and the entries before it.
 
@@ -94,8 +98,8 @@ def walk_chain(
         Filled in.
     faults : Faults
         Added to.
-    noted : str
-        Beginning of a digest noted earlier, looked for on the way; ``""`` for none.
+    noted : sequence of str
+        Beginnings of digests noted earlier, looked for on the way.
     progress : callable, optional
         Called with (done, total) entries now and then.
     """
@@ -108,33 +112,21 @@ def walk_chain(
         if not isinstance(seq, int) or not all(isinstance(v, str) for v in (kind, time, text, digest)):
             faults.add(expected, f"entry {expected} holds values of another type than written")
             continue
-        if seq > expected:
-            missing = (
-                f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
-            )
-            faults.add(expected, f"{missing} missing")
-        elif seq < expected:
-            faults.add(seq, f"entry {seq} is out of place")
+        _check_place(seq, expected, faults)
         actual = hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
         entry = _checked_entry(seq, (kind, session, time), text, actual, digest, faults)
         if entry is None:
             chain.unproved.add(seq)
         else:
-            if entry.previous != previous and entry.seq == seq == expected:
-                if entry.previous == ZERO_DIGEST or seq == 1:
-                    faults.add(seq, f"entry {seq} rests on nothing: the chain begins anew")
-                elif actual == digest:
-                    before = seq - 1
-                    faults.add(
-                        before,
-                        f"entry {before} was altered or exchanged: entry {seq} rests on another digest",
-                    )
+            if entry.seq == seq == expected:
+                _check_link(entry, previous, faults)
             for fault in (canonical_fault(entry, text), *rules.broken(entry)):
                 if fault:
                     faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
             _gather(entry, chain)
-        if noted and digest.startswith(noted) and actual == digest:
-            chain.noted_at = seq
+        for beginning in noted:
+            if digest.startswith(beginning) and actual == digest:
+                chain.noted_at[beginning] = seq
         previous, expected, chain.head = digest, seq + 1, digest
         if progress is not None and chain.count % 5000 == 0:
             progress(chain.count, total)
@@ -143,6 +135,26 @@ def walk_chain(
     chain.faults = len(faults.found)
     if progress is not None:
         progress(total, total)
+
+
+def _check_place(seq: int, expected: int, faults: Faults) -> None:
+    """Whether an entry comes right after the one before it."""
+    if seq > expected:
+        missing = f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
+        faults.add(expected, f"{missing} missing")
+    elif seq < expected:
+        faults.add(seq, f"entry {seq} is out of place")
+
+
+def _check_link(entry: Entry, previous: str, faults: Faults) -> None:
+    """Whether an entry rests on the digest of the one before it."""
+    if entry.previous == previous:
+        return
+    if entry.previous == ZERO_DIGEST or entry.seq == 1:
+        faults.add(entry.seq, f"entry {entry.seq} rests on nothing: the chain begins anew")
+        return
+    before = entry.seq - 1
+    faults.add(before, f"entry {before} was altered or exchanged: entry {entry.seq} rests on another digest")
 
 
 def _checked_entry(
@@ -165,7 +177,7 @@ def _checked_entry(
 
 
 def _gather(entry: Entry, chain: Walked) -> None:
-    if entry.kind in ("readings", "capture", "attachment", "logbook", "migration"):
+    if entry.kind in ("readings", "capture", "attachment", "logbook", "migration", "anchor", "signature"):
         chain.sealed[entry.seq] = entry
     found = derived_row(entry)
     if found is not None:

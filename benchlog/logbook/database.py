@@ -34,7 +34,7 @@ __all__ = [
 
 SCHEMA_VERSION = 2
 APPLICATION_ID = 0x424C4F47  # "BLOG" in ASCII: bench log
-BUSY_TIMEOUT_S = 5.0
+BUSY_TIMEOUT_S = 30.0
 
 #: Name -> statement, word for word as SQLite keeps it.
 SCHEMA = {

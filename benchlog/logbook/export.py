@@ -17,6 +17,7 @@ from typing import Any
 
 from benchlog.clock import rfc3339
 from benchlog.errors import LogbookDamagedError
+from benchlog.files import whole_file, write_whole
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
 from benchlog.logbook.reading_table import ReadingArrays
@@ -36,7 +37,10 @@ __all__ = [
 ]
 
 Progress = Callable[[int, int], object]  # done, total
-_FORMULA_STARTS = "=+-@\t\r\n'＝＋－＠"
+_FORMULA_STARTS = r"[=+\-@\t\r\n'＝＋－＠]"
+_CELL_STARTS = r"(\A|[;,|\t\r\n])"
+_BEFORE_FORMULA = re.compile(f"{_CELL_STARTS}(?={_FORMULA_STARTS})")
+_MADE_NEUTRAL = re.compile(f"{_CELL_STARTS}'(?={_FORMULA_STARTS})")
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 READING_COLUMNS = (
     "time",
@@ -60,7 +64,8 @@ READING_COLUMNS = (
 HOW_TO_CHECK = """How to check this record with any SHA-256 tool
 ==============================================
 
-entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end, is that entry's digest.
+entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end (LF, or CR LF where a
+program changed it), is that entry's digest.
 The next line gives it as "previous"; the first line's "previous" is 64 zeros. So:
 
 1. take the SHA-256 of each line and compare it with "previous" in the line after it;
@@ -76,12 +81,12 @@ logbook again from this folder and compares every digest.
 
 
 def neutral(text: str) -> str:
-    """Return a text cell that no spreadsheet takes for a formula; `unneutral` undoes it.
+    """Return a text cell in which no spreadsheet sees a formula, wherever it parts cells; `unneutral` undoes it.
 
-    >>> neutral("=1+1"), neutral("27.75 V")
-    ("'=1+1", '27.75 V')
+    >>> neutral("=1+1"), neutral("1;=1+1"), neutral("27.75 V")
+    ("'=1+1", "1;'=1+1", '27.75 V')
     """
-    return f"'{text}" if text.startswith(tuple(_FORMULA_STARTS)) else text
+    return _BEFORE_FORMULA.sub(r"\g<0>'", text)
 
 
 def unneutral(text: str) -> str:
@@ -90,7 +95,7 @@ def unneutral(text: str) -> str:
     >>> unneutral("'=1+1")
     '=1+1'
     """
-    return text[1:] if text[:1] == "'" and text[1:].startswith(tuple(_FORMULA_STARTS)) else text
+    return _MADE_NEUTRAL.sub(r"\1", text)
 
 
 def reading_count(book: LogbookReader) -> int:
@@ -103,7 +108,7 @@ def reading_count(book: LogbookReader) -> int:
 def export_csv(
     book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
-    """Write results.csv and readings.csv; UTF-8, RFC 4180, times in UTC, values in SI units.
+    """Write results.csv and readings.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
 
     Parameters
     ----------
@@ -122,15 +127,14 @@ def export_csv(
     folder.mkdir(parents=True, exist_ok=True)
     results, readings = folder / "results.csv", folder / "readings.csv"
     superseded = {entry.body["entry"]: entry.seq for entry in intact_entries(book, on_damage, "supersede")}
-    with results.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
+    total, done = reading_count(book), 0
+    with whole_file(results) as result_file, whole_file(readings) as file:
+        writer = csv.writer(result_file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
         writer.writerow(RESULT_COLUMNS)
         for entry in intact_entries(book, on_damage, "result"):
             row = result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
             writer.writerow([neutral(v) if isinstance(v, str) else v for v in row.values()])
-    total, done = reading_count(book), 0
-    with readings.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file)
+        writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
         writer.writerow(READING_COLUMNS)
         for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
             writer.writerows(reading_rows(chunk))
@@ -209,21 +213,21 @@ def export_jsonl(
     entries, readings, page = (
         folder / name for name in ("entries.jsonl", "readings.jsonl", "HOW-TO-CHECK.txt")
     )
-    page.write_text(HOW_TO_CHECK, encoding="utf-8")
-    with entries.open("wb") as file:
-        for text in entry_texts(book, on_damage):
-            file.write(text.encode() + b"\n")
+    blobs = folder / "blobs"
     total, done = reading_count(book), 0
-    with readings.open("w", encoding="utf-8", newline="\n") as file:
+    # The chain gets its name last: where it is, everything that it speaks of is there too.
+    with whole_file(entries) as entry_file, whole_file(readings) as reading_file:
+        write_whole(page, HOW_TO_CHECK)
+        for name, data in stored_pieces(book, on_damage):
+            blobs.mkdir(exist_ok=True)
+            write_whole(blobs / name, data)
         for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
-            file.writelines(reading_lines(chunk))
+            reading_file.writelines(reading_lines(chunk))
             done += len(chunk)
             if progress is not None:
                 progress(done, total)
-    blobs = folder / "blobs"
-    for name, data in stored_pieces(book, on_damage):
-        blobs.mkdir(exist_ok=True)
-        (blobs / name).write_bytes(data)
+        for text in entry_texts(book, on_damage):
+            entry_file.write(text + "\n")
     return [entries, readings, page, *([blobs] if blobs.exists() else [])]
 
 

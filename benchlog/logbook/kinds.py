@@ -177,6 +177,21 @@ class _Concession(_Hold, kw_only=True):
     missing: list[str]
 
 
+class _Anchor(msgspec.Struct):
+    entry: _Number
+    digest: _Sha256
+    time: _Time
+    authority: str
+    answer: str
+
+
+class _Signature(msgspec.Struct):
+    entry: _Number
+    digest: _Sha256
+    key: str
+    signature: str
+
+
 class _Plan(msgspec.Struct):
     project: str
     sha256: str
@@ -201,6 +216,8 @@ _SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "concession": _Concession,
     "step": _Hold,
     "plan": _Plan,
+    "anchor": _Anchor,
+    "signature": _Signature,
 }
 
 

@@ -10,8 +10,8 @@ Every logbook may be exported into the same folder: its files are named by its i
 
 from __future__ import annotations
 
+import itertools
 import json
-import os
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import UsageError
+from benchlog.files import whole_file
 from benchlog.logbook.export import Progress, flags_of, reading_count
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ORIGINS, STATES
@@ -71,19 +72,18 @@ def export_parquet(
     for session in sessions:
         target = folder / "readings" / project / f"session={int(session)}" / f"{name}.parquet"
         chunks = LogbookView(book).reading_chunks(session=session, proved=True, on_damage=on_damage)
-        writer = None
-        with _Replacing(target) as path:
-            for chunk in chunks:
-                table = _reading_table(chunk, name)
-                if writer is None:
-                    writer = pq.ParquetWriter(path, table.schema, compression="zstd")
-                writer.write_table(table)
+        first_chunk = next(chunks, None)
+        if first_chunk is None:
+            continue
+        target.parent.mkdir(parents=True, exist_ok=True)
+        schema = _reading_table(first_chunk, name).schema
+        with whole_file(target, "wb") as file, pq.ParquetWriter(file, schema, compression="zstd") as writer:
+            for chunk in itertools.chain([first_chunk], chunks):
+                writer.write_table(_reading_table(chunk, name))
                 done += len(chunk)
                 if progress is not None:
                     progress(done, total)
-            if writer is not None:
-                writer.close()
-                written.append(target)
+        written.append(target)
     results: dict[int, list[dict[str, Any]]] = {}
     superseded = {e.body["entry"]: e.seq for e in intact_entries(book, on_damage, "supersede")}
     for entry in intact_entries(book, on_damage, "result"):
@@ -92,28 +92,11 @@ def export_parquet(
         results.setdefault(entry.session, []).append(row)
     for session, rows in results.items():
         target = folder / "results" / project / f"session={session}" / f"{name}.parquet"
-        with _Replacing(target) as path:
-            pq.write_table(_result_table(rows, name), path, compression="zstd")
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with whole_file(target, "wb") as file:
+            pq.write_table(_result_table(rows, name), file, compression="zstd")
         written.append(target)
     return written
-
-
-class _Replacing:
-    """A file written beside its place and moved there when complete, so that no reader sees half of it."""
-
-    def __init__(self, target: Path) -> None:
-        self._target = target
-        self._half = target.with_name(f".{target.name}.part")
-
-    def __enter__(self) -> Path:
-        self._target.parent.mkdir(parents=True, exist_ok=True)
-        return self._half
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is None and self._half.exists():
-            os.replace(self._half, self._target)
-        else:
-            self._half.unlink(missing_ok=True)
 
 
 def _safe(name: str) -> str:

@@ -20,7 +20,6 @@ from benchlog.logbook.chain import Entry, EntryRef, parse_entry
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
-    from benchlog.logbook.view import LogbookView
     from benchlog.reading import Reading
     from benchlog.result import Record, Result
 
@@ -42,11 +41,17 @@ class LogbookReader:
         self.path = path
         self._db = db
         self._lock = threading.RLock()
+        self._closed = False
 
     def close(self) -> None:
         """Close the file; safe to repeat."""
         with self._lock:
+            self._closed = True
             self._db.close()
+
+    def _refuse_closed(self) -> None:
+        if self._closed:
+            raise UsageError(f"logbook {self.path} was closed", hint="open it again with Logbook.open")
 
     def __enter__(self) -> Self:
         return self
@@ -60,6 +65,7 @@ class LogbookReader:
     def querying(self) -> Iterator[sqlite3.Connection]:
         """The connection, for queries of the logbook's own modules; nobody else writes meanwhile."""
         with self._lock, database.mapped_errors(self.path):
+            self._refuse_closed()
             yield self._db
 
     def head(self) -> EntryRef:
@@ -242,12 +248,6 @@ class LogbookReader:
     def project(self) -> str:
         """Name of the project, from the first entry."""
         return str(self.entry(1).body.get("project", ""))
-
-    def view(self) -> LogbookView:
-        """Tables of what is in here, for analysis."""
-        from benchlog.logbook.view import LogbookView
-
-        return LogbookView(self)
 
     def last_session(self) -> tuple[int, bool] | None:
         """Number of the newest session and whether it is still open; None before the first."""

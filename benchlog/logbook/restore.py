@@ -113,9 +113,10 @@ def _fill(db: sqlite3.Connection, folder: Path) -> None:
 
 def _lines(path: Path) -> Iterator[str]:
     try:
-        with path.open(encoding="utf-8", newline="\n") as file:
+        # Editors and version control turn line ends into CR LF, and put a mark in front: neither is in any entry.
+        with path.open(encoding="utf-8-sig", newline="\n") as file:
             for line in file:
-                yield line.removesuffix("\n")
+                yield line.removesuffix("\n").removesuffix("\r")
     except UnicodeDecodeError as error:
         raise LogbookDamagedError(f"{path} is not UTF-8 text: {error}") from error
 

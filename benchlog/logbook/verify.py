@@ -8,8 +8,9 @@ noted digest, everything up to its entry is not altered since it was noted. That
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from benchlog.files import special_file
 from benchlog.logbook import database
 from benchlog.logbook.blob_digests import check_derived, check_file, check_readings, check_sealed
 from benchlog.logbook.chain_walk import Fault, Faults, Progress, Walked, walk_chain
+from benchlog.logbook.witnesses import KINDS, Trust, Witness, check_witnesses
 
 __all__ = ["Verification", "verify"]
 
@@ -35,11 +37,13 @@ class Verification:
     faults : tuple of Fault
         In the order found; those of the chain first.
     noted : str
-        What the noted head tells, ``""`` when none was given.
+        What each noted head tells, one a line, ``""`` when none was given.
     chain_faults : int
         How many of `faults` concern the chain of entries itself.
     beside : tuple of str
         Files beside the logbook that were read as a part of it.
+    witnesses : tuple of Witness
+        Time stamps and signatures in it; a false one is among `faults` too.
     """
 
     path: Path
@@ -49,6 +53,7 @@ class Verification:
     noted: str = ""
     chain_faults: int = 0
     beside: tuple[str, ...] = ()
+    witnesses: tuple[Witness, ...] = ()
 
     @property
     def ok(self) -> bool:
@@ -63,14 +68,25 @@ class Verification:
         return min(numbered, key=lambda f: f.entry or 0) if numbered else next(iter(self.faults), None)
 
 
-def verify(path: Path | str, *, head: str = "", progress: Progress | None = None) -> Verification:
+def verify(
+    path: Path | str,
+    *,
+    head: str | Sequence[str] = "",
+    roots: Path | None = None,
+    signers: Path | None = None,
+    progress: Progress | None = None,
+) -> Verification:
     """Check a whole logbook file; changes nothing and survives any damage.
 
     Parameters
     ----------
     path : path
-    head : str, optional
-        Digest noted earlier, with or without ``sha256:``; of at least 8 hex digits.
+    head : str or sequence of str, optional
+        Digests noted earlier, with or without ``sha256:``; of at least 8 hex digits each.
+    roots : path, optional
+        Root certificates (PEM) by which time stamps are believed; those of the system by default.
+    signers : path, optional
+        Whose signatures are known: a file of allowed signers, see ssh-keygen.
     progress : callable, optional
         Called with (done, total) entries now and then.
 
@@ -82,7 +98,7 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
         If the file is locked, or can't be opened for reasons other than damage.
     """
     path = Path(path)
-    noted = _noted_digest(head)
+    noted = [_noted_digest(text) for text in ([head] if isinstance(head, str) else head) if text]
     if not path.exists() and not special_file(path):
         raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
     faults, chain = Faults(), Walked()
@@ -111,10 +127,35 @@ def verify(path: Path | str, *, head: str = "", progress: Progress | None = None
                     check(db, chain, faults)
             except LogbookDamagedError as error:
                 faults.add(None, error.message)
-    told = ""
-    if noted:
-        told = _tell_noted(noted, chain, faults)
-    return Verification(path, chain.count, chain.head, tuple(faults.found), told, chain.faults, waiting)
+        witnesses = _check_witnesses(db, chain, faults, roots, signers)
+    told = "\n".join(_tell_noted(digest, chain, faults) for digest in noted)
+    return Verification(
+        path, chain.count, chain.head, tuple(faults.found), told, chain.faults, waiting, witnesses
+    )
+
+
+def _check_witnesses(
+    db: sqlite3.Connection, chain: Walked, faults: Faults, roots: Path | None, signers: Path | None
+) -> tuple[Witness, ...]:
+    """Check time stamps and signatures; what they vouch for holds no further than the chain does."""
+    kept = [entry for entry in chain.sealed.values() if entry.kind in KINDS]
+    if not kept:
+        return ()
+    digests = {}
+    for seq in {entry.body["entry"] for entry in kept} - chain.unproved:
+        with suppress(sqlite3.Error):
+            row = db.execute("SELECT digest FROM entry WHERE seq=?", (seq,)).fetchone()
+            digests[seq] = row[0] if row else ""
+    first_bad = min((f.entry for f in faults.found if f.entry is not None), default=None)
+    found = []
+    for witness in check_witnesses(kept, digests, roots, signers):
+        if witness.trust is Trust.FALSE:
+            faults.add(witness.entry, f"entry {witness.entry} {witness.words}")
+        elif first_bad is not None and first_bad <= witness.upto:
+            words = f"{witness.words}; but entry {first_bad} is not as written"
+            witness = replace(witness, trust=Trust.UNKNOWN, words=words)
+        found.append(witness)
+    return tuple(found)
 
 
 def _noted_digest(text: str) -> str:
@@ -128,18 +169,17 @@ def _noted_digest(text: str) -> str:
 
 
 def _tell_noted(noted: str, chain: Walked, faults: Faults) -> str:
-    if chain.noted_at is None:
+    noted_at = chain.noted_at.get(noted)
+    if noted_at is None:
         faults.add(
             None,
             f"no entry has the noted digest {noted[:16]}: entries were cut off at the end, or altered,"
             " since it was noted, or it is of another logbook",
         )
         return "the noted digest is not in this logbook"
-    first_bad = min((f.entry for f in faults.found if f.entry is not None), default=chain.noted_at + 1)
-    if first_bad <= chain.noted_at:
-        return (
-            f"the noted digest is entry {chain.noted_at}, but entry {first_bad} before it is not as written"
-        )
-    later = chain.count - chain.noted_at
+    first_bad = min((f.entry for f in faults.found if f.entry is not None), default=noted_at + 1)
+    if first_bad <= noted_at:
+        return f"the noted digest is entry {noted_at}, but entry {first_bad} before it is not as written"
+    later = chain.count - noted_at
     more = f"; {later} entries were added since" if later else ""
-    return f"entries 1 to {chain.noted_at} are not altered since this digest was noted{more}"
+    return f"entries 1 to {noted_at} are not altered since this digest was noted{more}"

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Any
 
 from benchlog.clock import Clock, parse_rfc3339, rfc3339
@@ -31,6 +32,10 @@ class LogbookWriter(LogbookReader):
     mode : {"rw", "ro"}
     session : int
         Number of the session that entries belong to; 0 outside any.
+    busy_timeout_s : float
+        How long to wait for another program's writing.
+    on_wait : callable
+        Called once when that takes more than a second.
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, clock: Clock, mode: str) -> None:
@@ -38,6 +43,8 @@ class LogbookWriter(LogbookReader):
         self.clock = clock
         self.mode = mode
         self.session = 0
+        self.busy_timeout_s = database.BUSY_TIMEOUT_S
+        self.on_wait: Callable[[], object] = lambda: None
         self._depth = 0
         self._failed = False
         self._tail = EntryRef(0, ZERO_DIGEST)
@@ -76,9 +83,10 @@ class LogbookWriter(LogbookReader):
                     self._failed = True
                     raise
                 return
+            self._refuse_closed()
             if self.mode != "rw":
                 raise UsageError(f"logbook {self.path} is open for reading only")
-            self._db.execute("BEGIN IMMEDIATE")
+            self._begin()
             before, session = self._tail, self.session
             self._depth, self._failed = 1, False
             try:
@@ -100,6 +108,23 @@ class LogbookWriter(LogbookReader):
                 raise
             finally:
                 self._depth = 0
+
+    def _begin(self) -> None:
+        """Begin a transaction, waiting for another program to end its own; `on_wait` is told after a second."""
+        self._db.execute(f"PRAGMA busy_timeout={min(1000, int(self.busy_timeout_s * 1000))}")
+        give_up = monotonic() + self.busy_timeout_s
+        told = False
+        while True:
+            try:
+                self._db.execute("BEGIN IMMEDIATE")
+                return
+            except sqlite3.OperationalError as error:
+                busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+                if not busy or monotonic() >= give_up:
+                    raise
+            if not told:
+                told = True
+                self.on_wait()
 
     def _read_tail(self) -> None:
         row = self._db.execute(

@@ -140,34 +140,42 @@ def class_reached(points: Sequence[CurrentPoint]) -> ClassReached:
     """
     if not points:
         raise UsageError("an accuracy class needs at least one measured point")
-    classes: dict[str, list[ClassLimit]] = {}
-    for limit in accuracy_limits():
-        if limit.kind == "measuring":
-            classes.setdefault(limit.name, []).append(limit)
-    full: tuple[float, str] | None = None
-    partial: tuple[float, str, tuple[float, ...]] | None = None
-    for name, rows in classes.items():
-        rows.sort(key=lambda row: row.percent_current)
-        judged = [p for p in points if p.percent_current >= rows[0].percent_current * 0.999]
-        if not judged or not all(_within(p, rows) for p in judged):
+    full: list[tuple[float, str]] = []
+    partial: list[tuple[float, str, tuple[float, ...]]] = []
+    for name, rows in _measuring_classes().items():
+        if not _reaches(points, rows):
             continue
         # Rank by the limit at rated current; "S" holds further down and wins a tie.
         rank = rows[-1].ratio_error_percent - (0.001 if name.endswith("S") else 0.0)
-        missing = tuple(
-            row.percent_current
-            for row in rows
-            if not any(math.isclose(p.percent_current, row.percent_current, rel_tol=0.02) for p in points)
-        )
-        if not missing and (full is None or rank < full[0]):
-            full = (rank, name)
-        # An S class says the same as its plain one where only the plain rows were measured.
-        if missing and not name.endswith("S") and (partial is None or rank < partial[0]):
-            partial = (rank, name, missing)
-    if full and (partial is None or full[0] <= partial[0]):
-        return ClassReached(full[1], full[1], ())
-    if partial:
-        return ClassReached(full[1] if full else None, partial[1], partial[2])
-    return ClassReached(None, None, ())
+        missing = tuple(row.percent_current for row in rows if not _measured(points, row))
+        if not missing:
+            full.append((rank, name))
+        elif not name.endswith(
+            "S"
+        ):  # an S class says the same as its plain one where only its rows were measured
+            partial.append((rank, name, missing))
+    best, open_best = min(full, default=None), min(partial, default=None)
+    if open_best is None or (best is not None and best[0] <= open_best[0]):
+        return ClassReached(best[1], best[1], ()) if best else ClassReached(None, None, ())
+    return ClassReached(best[1] if best else None, open_best[1], open_best[2])
+
+
+def _measuring_classes() -> dict[str, list[ClassLimit]]:
+    classes: dict[str, list[ClassLimit]] = {}
+    for limit in sorted(accuracy_limits(), key=lambda limit: limit.percent_current):
+        if limit.kind == "measuring":
+            classes.setdefault(limit.name, []).append(limit)
+    return classes
+
+
+def _reaches(points: Sequence[CurrentPoint], rows: Sequence[ClassLimit]) -> bool:
+    """Whether the points a class has limits for, one at least, lie within them."""
+    judged = [p for p in points if p.percent_current >= rows[0].percent_current * 0.999]
+    return bool(judged) and all(_within(p, rows) for p in judged)
+
+
+def _measured(points: Sequence[CurrentPoint], row: ClassLimit) -> bool:
+    return any(math.isclose(p.percent_current, row.percent_current, rel_tol=0.02) for p in points)
 
 
 def _within(point: CurrentPoint, rows: Sequence[ClassLimit]) -> bool:

@@ -51,7 +51,7 @@ class CoreGroup:
 
     @property
     def words(self) -> tuple[str, ...]:
-        """One line a core that stands out."""
+        """One line for each core that differs."""
         return tuple(
             f"core {name}: {self.ratios[name]:.2f} times core {self.reference}: {kind}"
             for name, kind in self.kinds.items()

@@ -3,7 +3,7 @@
 Generator (with its resistance Rs) on the N-turn winding, a separate sense loop. Two things are seen at each
 frequency: the complex ratio of winding to loop, N (1 + (Rw + jw Ls) / (jw L)), and how the level at the winding
 follows Z / (Rs + Z). The level shows L where wL is near Rs and C where 1/wC is; the phase of the ratio shows Rw / wL.
-Leakage changes the ratio by the constant Ls / L: it is told from turns and gain only as well as these are known.
+Leakage changes the ratio by the constant Ls / L: it is separable from turns and gain only as far as these are known.
 
 Gains of the ranges used, the delay between the channels and the gain of the set-up are parameters too, held by what
 is known of them, so that the uncertainties of the physical ones contain them.
@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.float64]
 
 #: Half-width of a generator's level error against frequency and setting, relative (common practice, no source).
 GENERATOR_FLATNESS = 0.005
-#: Sense loop with probe: (w/w0)^2 of it may stand in a ratio; 150 nH with 100 pF resonate at 41 MHz.
+#: Sense loop with probe: (w/w0)^2 of it may remain in a ratio; 150 nH with 100 pF resonate at 41 MHz.
 _LOOP_RESONANCE_HZ = 41e6
 FEWEST_POINTS = 5
 
@@ -49,7 +49,7 @@ class SweepPoint:
     level : float
         Peak voltage at the winding over the open-circuit peak the generator was set to.
     winding_range, loop_range : float
-        Full scales the two channels were on; they tell which points share a gain.
+        Full scales the two channels were on; they show which points share a gain.
     amplitude_vpp : float
         Setting of the generator.
     """
@@ -72,7 +72,7 @@ class SweepPriors:
     Attributes
     ----------
     turns : float
-        True turns N, counted; the sweep itself can't tell them from gain and leakage.
+        True turns N, counted; the sweep itself can't separate them from gain and leakage.
     gain, u_gain : float
         Measured over true ratio by the channels' gains, and its relative standard uncertainty.
     al_h : float

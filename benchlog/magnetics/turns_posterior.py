@@ -1,4 +1,4 @@
-"""Which whole number of turns a measured ratio means, and what would tell it from its neighbours.
+"""Which whole number of turns a measured ratio means, and what would separate it from its neighbours.
 
 A hand winding is seldom off by many turns, so the count itself is evidence: of 100 hand windings of 50 to 100
 turns about six are off by one, one or two by two, hardly one by three (judgement, no source; replace it by
@@ -32,7 +32,7 @@ __all__ = [
 
 #: Share of windings off by that many turns, both signs together (judgement, no source).
 COUNTING_PRIOR: Mapping[int, float] = {1: 0.06, 2: 0.015, 3: 0.006}
-#: Above this probability one count is said to be told from the others.
+#: Above this probability one count counts as distinguished from the others.
 DECIDED = 0.95
 
 
@@ -63,12 +63,12 @@ class TurnsPosterior:
 
     @property
     def decided(self) -> bool:
-        """Whether one count is told from all others."""
+        """Whether one count is distinguished from all others."""
         return self.probability >= DECIDED
 
     @property
     def undecided(self) -> tuple[int, ...]:
-        """Counts that can't be told apart, the fewest that together reach `DECIDED`, in order."""
+        """Counts that can't be distinguished, the fewest that together reach `DECIDED`, in order."""
         total, kept = 0.0, []
         for turns in sorted(self.probabilities, key=self.probabilities.__getitem__, reverse=True):
             kept.append(turns)

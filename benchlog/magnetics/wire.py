@@ -120,7 +120,7 @@ def parse_wire(text: str, *, enamelled_m: float | None = None) -> Wire:
     Parameters
     ----------
     text : str
-        The size; the gauge may stand before or after its number.
+        The size; the gauge may come before or after its number.
     enamelled_m : float, optional
         Diameter over the enamel, when measured.
 

@@ -1,7 +1,7 @@
 """Control charts: the EWMA, and a meter's chart on its check standard.
 
-All deviations are in units of the standard deviation unless said otherwise. A chart tells that a meter has moved
-against its own repeatability, long before it leaves its specification; E_n tells whether it may be used.
+All deviations are in units of the standard deviation unless said otherwise. A chart shows that a meter has moved
+against its own repeatability, long before it leaves its specification; E_n says whether it may be used.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ EWMA_LIMIT = 2.7
 BASELINE_READINGS = 5
 BASELINE_MOST = 20
 BASELINE_COUNTS = 0.6
-"""Repeatability of a handheld in counts, before five readings tell its own: common practice, no source."""
+"""Repeatability of a handheld in counts, before five readings show its own: common practice, no source."""
 
 _SETTLED = 5  # readings without action after which an earlier one joins the base line
 
@@ -113,7 +113,7 @@ def repeatability_chart(
     The centre is the mean of the first five readings, refined up to `BASELINE_MOST`, since a base line of five makes
     false alarms about twice as frequent; a reading joins it when the next five have not acted, or a shift would be
     learnt as it begins. The standard deviation begins as `BASELINE_COUNTS` counts, as
-    firm as five readings, and what the readings show is pooled with it. A reading stands against a mean of n:
+    firm as five readings, and what the readings show is pooled with it. A reading is compared with a mean of n:
     sigma sqrt(1 + 1/n). Warn beyond 2, act beyond 3 of these; from the sixth reading also act when the EWMA (0.3)
     leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
 

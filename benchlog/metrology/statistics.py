@@ -38,7 +38,7 @@ class Summary:
     lag1 : float
         Lag-1 autocorrelation coefficient.
     n_effective : float
-        Independent readings that would tell the mean as well.
+        Independent readings that would give the mean as well.
     u_mean : float
         Standard uncertainty of the mean, with that number.
     """
@@ -121,7 +121,7 @@ def lag1_autocorrelation(values: npt.ArrayLike) -> float:
 
 
 def effective_number(n: int, lag1: float) -> float:
-    """Independent readings that tell the mean as well as `n` whose memory is that of a first-order process.
+    """Independent readings that give the mean as well as `n` whose memory is that of a first-order process.
 
     n (1 - r) / (1 + r), at least 1; readings that alternate (r < 0) are not credited with more than n.
     Bayley and Hammersley 1946, J. R. Statist. Soc. Suppl. 8, 184-197 (from memory).

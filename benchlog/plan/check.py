@@ -9,6 +9,7 @@ from typing import Annotated, Any, ClassVar
 import msgspec
 
 from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.quantity_text import AnyQuantity
 from benchlog.result import Limits
 
@@ -86,6 +87,10 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
     def hookups(self) -> str:
         """The plan's own words on the hook-up, of each item where there are several."""
         return "; ".join(dict.fromkeys(place.hookup for place in self.places if place.hookup))
+
+    def wiring(self) -> Hookup | None:
+        """How its instruments are connected; None where each of its places has a hook-up of its own."""
+        return None
 
     def limit_units(self) -> Mapping[str, str] | None:
         """Unit of each quantity that limits may be given for, in addition to those of the kind's row."""

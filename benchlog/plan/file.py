@@ -1,5 +1,6 @@
 """The plan file: parts, checks with limits fixed beforehand, hold points, substitutions (TOML)."""
 
+from collections import Counter
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any
@@ -188,8 +189,9 @@ def _schema_of_value(kind: type) -> dict[str, Any]:
 
 
 def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
+    times = Counter(names)
     for name in names:
-        if names.count(name) > 1:
+        if times[name] > 1:
             raise ConfigError(f"{path}: {what} {name!r} is there twice", hint="give each its own name")
         if not name or len(name) > 40 or not name.isprintable():
             raise ConfigError(

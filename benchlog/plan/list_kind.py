@@ -7,7 +7,9 @@ from typing import Annotated, ClassVar
 import msgspec
 from msgspec import field
 
+from benchlog.circuits import on_part, two_points, winding_and_resistor
 from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, LimitText, about
 from benchlog.plan.texts import AccuracyText
 from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
@@ -34,6 +36,10 @@ class Item(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="t
 
     uses_scope: ClassVar[bool] = False
 
+    def wiring(self, part: str) -> Hookup | None:
+        """How its instruments are connected to a part; None where there are none."""
+        return None
+
     def parsed_limits(self) -> Limits | None:
         """Limits in SI units; None where it has none."""
         return None
@@ -55,6 +61,10 @@ class ReadingItem(Item, frozen=True, tag="reading"):
     meter: Annotated[str | None, about("tag of the meter; without it the person chooses")] = None
     accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
     hookup: _Hookup = ""
+
+    def wiring(self, part: str) -> Hookup:
+        """See `Item.wiring`."""
+        return on_part(part, self.meter or "meter", self.function)
 
     def parsed_limits(self) -> Limits:
         """See `Item.parsed_limits`."""
@@ -88,6 +98,10 @@ class PhaseItem(Item, frozen=True, tag="phase"):
 
     uses_scope = True
 
+    def wiring(self, part: str) -> Hookup:
+        """See `Item.wiring`."""
+        return two_points(self.scope, self.primary, self.secondary)
+
     def parsed_limits(self) -> Limits:
         """See `Item.parsed_limits`."""
         return self.limits.parsed("plan", self.name, "deg")
@@ -112,6 +126,18 @@ class InductanceItem(Item, frozen=True, tag="inductance"):
     hookup: _Hookup = ""
 
     uses_scope = True
+
+    def wiring(self, part: str) -> Hookup:
+        """See `Item.wiring`."""
+        return winding_and_resistor(
+            part,
+            self.resistor,
+            generator=self.generator,
+            drive=f"{self.frequency} {self.amplitude}",
+            scope=self.scope,
+            across=self.across,
+            resistor_channel=self.resistor_channel,
+        )
 
     def parsed_limits(self) -> Limits:
         """See `Item.parsed_limits`."""

@@ -7,7 +7,18 @@ from typing import Annotated
 
 from msgspec import field
 
+from benchlog.circuits import (
+    across,
+    comparison,
+    four_wire,
+    leakage,
+    on_part,
+    rectifier,
+    same_points,
+    supply_output,
+)
 from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, about
 from benchlog.plan.texts import AccuracyText, WireText
 from benchlog.quantity_text import (
@@ -19,6 +30,7 @@ from benchlog.quantity_text import (
     Ohms,
     Share,
     Volts,
+    value_of,
 )
 from benchlog.reading import Function
 
@@ -31,6 +43,7 @@ __all__ = [
     "ReadingCheck",
     "RectifiedCheck",
     "SupplyCheck",
+    "TemperatureRiseCheck",
 ]
 
 _MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
@@ -53,6 +66,11 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
         default_factory=lambda: Share("6 %")
     )
 
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        dc = self.nameplate.value.coupling == "dc"
+        return supply_output(f"{self.part} output", self.meter or "meter", dc=dc)
+
 
 class ContinuityCheck(Check, frozen=True, tag="continuity"):
     """A resistance, two-wire with lead null or four-wire."""
@@ -71,6 +89,14 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     current_meter: Annotated[str | None, about("what shows or reads the test current")] = None
     lead_null: Annotated[bool, about("take the test leads' own resistance off")] = True
 
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        meter = self.meter or "meter"
+        if self.four_wire:
+            return four_wire(self.part, meter, current=self.current or "", level=value_of(self.current))
+        null = "first the tips shorted: the leads' own resistance is taken off"
+        return across(self.part, [meter], Function.OHMS, notes=(null,) if self.lead_null else ())
+
     def refuse_contradictions(self) -> None:
         """See `Check.refuse_contradictions`."""
         if (self.wire is None) != (self.length is None):
@@ -82,6 +108,10 @@ class CrossCheck(Check, frozen=True, tag="crosscheck"):
 
     meters: Annotated[tuple[str, ...], about("tags of the meters")]
     function: Annotated[Function, about("what they are set to")] = Function.AC_VOLTS
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return same_points(self.part, self.meters, self.function)
 
     @property
     def meters_named(self) -> Iterator[str]:
@@ -104,6 +134,10 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
     meter: _MeterTag = None
     accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
 
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return on_part(self.part, self.meter or "meter", self.function)
+
     def limit_units(self) -> Mapping[str, str]:
         """See `Check.limit_units`."""
         return {self.function.quantity: self.function.unit}
@@ -121,6 +155,10 @@ class IsolationCheck(Check, frozen=True, tag="isolation"):
     min: Annotated[Ohms, about("lowest leakage resistance allowed")]
     meter: _MeterTag = None
 
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return leakage(self.part, self.meter or "meter", self.supply, self.supply.value)
+
 
 class RectifiedCheck(Check, frozen=True, tag="rectified"):
     """DC behind a bridge and capacitor without load; the capacitor's rating at mains +10 %."""
@@ -128,6 +166,10 @@ class RectifiedCheck(Check, frozen=True, tag="rectified"):
     meter: _MeterTag = None
     mains: _Mains = None
     capacitor: _CapacitorRating = None
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return rectifier(self.meter or "meter")
 
 
 class CompareCheck(Check, frozen=True, tag="compare"):
@@ -139,6 +181,43 @@ class CompareCheck(Check, frozen=True, tag="compare"):
     )
     function: Annotated[Function, about("what the meter is set to")] = Function.DC_VOLTS
     meter: _MeterTag = None
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return comparison(self.part, self.reference, self.meter or "meter", self.function)
+
+
+class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
+    """How much warmer than the air a part gets, by its copper winding's resistance or by a thermometer on it."""
+
+    soak: Annotated[str, about("what makes the part hot and how long, in your own words")]
+    function: Annotated[
+        Function, about("winding on ohm, ohm4w or V= at one test current; degC: a thermometer on the part")
+    ] = Function.OHMS
+    meter: _MeterTag = None
+    thermometer: Annotated[str | None, about("tag of the meter that reads the air")] = None
+    lead_null: Annotated[bool, about("on ohm: take the test leads' own resistance off")] = True
+    current_stability: Annotated[Share, about("on V=: how much the test current moves at most")] = field(
+        default_factory=lambda: Share("0.5 %")
+    )
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        meter = self.meter or "meter"
+        if self.function is Function.DC_VOLTS:
+            return four_wire(self.part, meter)
+        return on_part(self.part, meter, self.function)
+
+    @property
+    def meters_named(self) -> Iterator[str]:
+        """See `Check.meters_named`."""
+        yield from (tag for tag in (self.meter, self.thermometer) if tag is not None)
+
+    def refuse_contradictions(self) -> None:
+        """See `Check.refuse_contradictions`."""
+        known = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.DC_VOLTS, Function.TEMPERATURE)
+        if self.function not in known:
+            raise UsageError(f"function {str(self.function)!r}", hint=f"one of {', '.join(known)}")
 
 
 METER_KINDS = (
@@ -163,4 +242,10 @@ METER_KINDS = (
         needs=("rectified_peak",),
     ),
     Kind(CompareCheck, shown={"ratio": ""}, limits={"ratio": "1"}, needs=("ratio",)),
+    Kind(
+        TemperatureRiseCheck,
+        shown={"temperature_rise": "", "hot_temperature": ""},
+        limits={"temperature_rise": "K"},
+        needs=("temperature_rise",),
+    ),
 )

@@ -6,7 +6,9 @@ from typing import Annotated
 
 from msgspec import field
 
+from benchlog.circuits import turns_ratio, winding_and_resistor
 from benchlog.errors import UsageError
+from benchlog.hookup import Hookup
 from benchlog.plan.check import Check, Kind, about
 from benchlog.quantity_text import (
     Divider,
@@ -56,6 +58,22 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
 
     uses_scope = True
 
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        drive = " ".join(text for text in (self.frequency, self.amplitude) if text)
+        return turns_ratio(
+            self.part,
+            turns=self.expect,
+            generator=self.generator or "generator",
+            drive=drive or "as the run chooses",
+            scope=self.scope,
+            winding_channel=self.secondary,
+            loop_channel=self.primary,
+            loop_turns=self.loop_turns,
+            divider=self.divider or "",
+            opposed_turns=self.opposed_turns,
+        )
+
     def refuse_contradictions(self) -> None:
         """What belongs to the automatic run needs AL and a generator."""
         if self.al is None:
@@ -93,6 +111,18 @@ class InductanceCheck(Check, frozen=True, tag="inductance"):
     al: Annotated[Henries | None, about("expected inductance of one turn")] = None
 
     uses_scope = True
+
+    def wiring(self) -> Hookup:
+        """See `Check.wiring`."""
+        return winding_and_resistor(
+            self.part,
+            self.resistor,
+            generator=self.generator or "generator",
+            drive=" ".join(text for text in (self.frequency, self.amplitude) if text),
+            scope=self.scope,
+            across=self.across,
+            resistor_channel=self.resistor_channel,
+        )
 
 
 SCOPE_KINDS = (

@@ -277,7 +277,7 @@ def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
         return ""  # a link leaves out no prefix
     wanted = Quantity(standard.value, standard.unit, 0.0, "", f"{standard.value:g} {standard.unit}")
     typed = Quantity(reading.value, shown.unit, shown.resolution, "", shown.displayed)
-    asked = [s.question for s in find_slips(wanted, typed) if s.kind.startswith("factor")]
+    asked = [s.question for s in find_slips(wanted, typed) if s.kind.power_of_ten]
     if not asked:
         return ""
     return f"{shown.displayed} on {standard.tag}, {format_quantity(standard.value, standard.unit)}, is {asked[0]}"

@@ -13,7 +13,7 @@ __all__ = ["release_hold", "take_step"]
 
 def release_hold(
     plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
-) -> tuple[EntryRef, str]:
+) -> tuple[EntryRef, HoldState]:
     """Release a hold point and write it down with the results it rests on.
 
     Parameters
@@ -51,10 +51,11 @@ def release_hold(
             raise UsageError(
                 f"{hold_id} needs no concession: its evidence is in", hint="leave --concession out"
             )
-        return book.append("release", body), "released"
+        return book.append("release", body), HoldState.RELEASED
     if concession is None:
         raise HoldRefusedError(
-            "\n".join([f"{hold_id} stays shut: {hold.step}", *status.missing]),
+            f"{hold_id} stays shut: {hold.step}",
+            status.missing,
             hint='do what is missing; --concession "reason" releases it against the rule and shows on the certificate',
         )
     if len(concession.split()) < 2:
@@ -62,7 +63,7 @@ def release_hold(
             "a concession needs a reason in words", hint='--concession "why the risk is accepted"'
         )
     return book.append("concession", {**body, "reason": concession, "missing": list(status.missing)}), (
-        "released by concession"
+        HoldState.CONCESSION
     )
 
 
@@ -81,7 +82,8 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
         raise UsageError(f"{hold_id}: its step is written down as taken already (entry {_seq(status.entry)})")
     if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
         raise HoldRefusedError(
-            "\n".join([f"{hold_id} is not released ({status.state}): {hold.step}", *status.missing]),
+            f"{hold_id} is not released ({status.state}): {hold.step}",
+            status.missing,
             hint=f"benchlog release {plan.path} {hold_id} comes first",
         )
     return book.append(

@@ -1,6 +1,6 @@
-"""The link to one meter: how it is doing, and what the logbook is told of it.
+"""The link to one meter: how it is doing, and what the logbook records of it.
 
-A silence or a break is one gap, with its beginning and its end. Frames that made no reading are told at most once
+A silence or a break is one gap, with its beginning and its end. Frames that made no reading are reported at most once
 a minute; readings for which there was no room, when there is room again.
 """
 
@@ -70,8 +70,8 @@ class MeterLink:
     silence_ns : int
         Without a reading for so long it is silent.
     write : callable
-        Takes what the logbook is to be told.
-    tell : callable
+        Takes what goes into the logbook.
+    report : callable
         Takes every error.
     state : Link
     readings, dropped, bad_frames, since_utc_ns, error
@@ -82,18 +82,18 @@ class MeterLink:
     last_bad : BadFrameError or None
         Latest frame that made no reading, if none made one since.
     bad_unreported : Counter of str
-        Reasons the logbook was not told yet.
+        Reasons not yet in the logbook.
     rejects_seen : dict of str to int
         What the reader had thrown away by itself when last asked.
     drop_count : int
-        Readings lost that the logbook was not told of yet.
+        Readings lost, not yet in the logbook.
     """
 
     reader: Reader
     clock: Clock
     silence_ns: int
     write: Callable[[Event], object]
-    tell: Callable[[BenchlogError], object]
+    report: Callable[[BenchlogError], object]
     state: Link = Link.WAITING
     readings: int = 0
     dropped: int = 0
@@ -134,10 +134,12 @@ class MeterLink:
         try:
             self.reader.close()
         except Exception as error:  # noqa: BLE001 - a link that broke may fail in any way as it is closed
-            self.tell(InstrumentError(f"closing the link failed: {error}", instrument=self.reader.instrument))
+            self.report(
+                InstrumentError(f"closing the link failed: {error}", instrument=self.reader.instrument)
+            )
 
     def end(self) -> None:
-        """Close the link for good and tell what is left to tell."""
+        """Close the link for good and report what is left."""
         self.close()
         self.report_bad_frames(force=True)
         self.report_drops()
@@ -151,9 +153,9 @@ class MeterLink:
         if self.state is Link.LOST:
             if self.error != error.message:
                 self.change(Link.LOST, error.message)
-                self.tell(error)
+                self.report(error)
             return
-        self.tell(error)
+        self.report(error)
         self._begin_gap(Link.LOST, error.message, error.hint)
 
     def check_silence(self) -> None:
@@ -162,7 +164,7 @@ class MeterLink:
         if self.state in (Link.READING, Link.WAITING) and silent_ns >= self.silence_ns:
             cause = f"no reading for {silent_ns / 1e9:.1f} s"
             hint = "is the meter on, awake, and its link switched on?"
-            # It does talk: what it says tells more than that no reading came.
+            # It does talk: what it says says more than that no reading came.
             if (bad := self.last_bad) is not None:
                 cause, hint = f"{cause}: {bad.message}", bad.hint
             self._begin_gap(Link.SILENT, cause, hint)
@@ -190,7 +192,7 @@ class MeterLink:
         self.dropped += 1
 
     def report_drops(self) -> None:
-        """Tell of the readings lost, if any."""
+        """Report the readings lost, if any."""
         if self.drop_count:
             count, began = self.drop_count, self._drop_began_ns
             self.drop_count = self._drop_began_ns = 0
@@ -203,12 +205,12 @@ class MeterLink:
             )
 
     def bad_frame(self, error: BadFrameError) -> bool:
-        """Count a bad frame; False when so many came in a row that the link must be made anew."""
+        """Count a bad frame; False when so many came in a row that the link must be made again."""
         self.bad_in_a_row += 1
         self.bad_frames += 1
         self.bad_unreported["no frame"] += 1
         self.last_bad = error
-        self.tell(error)
+        self.report(error)
         self.report_bad_frames(error)
         if self.bad_in_a_row < _BAD_FRAMES_IN_A_ROW:
             return True
@@ -216,7 +218,7 @@ class MeterLink:
         return False
 
     def report_bad_frames(self, error: BadFrameError | None = None, *, force: bool = False) -> None:
-        """Tell of frames that made no reading, at most once a minute unless forced."""
+        """Report frames that made no reading, at most once a minute unless forced."""
         rejects = dict(self.reader.rejects)
         if rejects != self.rejects_seen:
             new = Counter(rejects) - Counter(self.rejects_seen)

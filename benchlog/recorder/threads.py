@@ -44,7 +44,7 @@ class BackOff:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """What a recorder did, told when it stops: readings on the disk, readings lost, last entry."""
+    """What a recorder did, returned when it stops: readings on the disk, readings lost, last entry."""
 
     recorded: int
     dropped: int
@@ -163,7 +163,7 @@ class Recorder:
         if error is None:
             self.stop()
         else:
-            with contextlib.suppress(LogbookError):  # the error under way tells more
+            with contextlib.suppress(LogbookError):  # the error under way says more
                 self.stop()
 
     # -- for the screen ---------------------------------------------------------------------------------------
@@ -256,6 +256,6 @@ class Recorder:
                     raise
 
     def _put_event(self, event: Event) -> None:
-        # An event that finds no room is lost with the readings around it, whose count tells.
+        # An event that finds no room is lost with the readings around it, and are counted.
         with contextlib.suppress(queue.Full):
             self._inbox.put(event, 1.0)

@@ -14,6 +14,8 @@ from typing import TypeVar
 from benchlog.capture import Capture
 from benchlog.clock import rfc3339
 from benchlog.errors import BenchlogError, UsageError
+from benchlog.files import write_whole
+from benchlog.hookup import Circuit, Hookup
 from benchlog.logbook import Logbook
 from benchlog.plan import Part, Plan, kind_of_result
 from benchlog.report.facts import Facts, gather
@@ -25,7 +27,7 @@ from benchlog.result import Result
 
 __all__ = ["Written", "render_certificate", "write_certificate"]
 
-MAX_PICTURES = 6
+MAX_PICTURES = 9
 _T = TypeVar("_T")
 
 
@@ -84,7 +86,7 @@ def write_certificate(
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
     path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(page, encoding="utf-8")
+    write_whole(path, page)
     paths = (path, print_pdf(path)) if pdf else (path,)
     return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
 
@@ -121,7 +123,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
             for entry, result in facts.results
             if result.limits_set == "typed"
         ),
-        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, facts)],  # noqa: S704 - looked through by sanitise_svg
+        pictures=[Picture(Markup(p.svg), p.caption) for p in _pictures(book, plan, facts)],  # noqa: S704 - looked through by sanitise_svg
         code=Markup(_scannable(facts.head)) if facts.head else "",  # noqa: S704 - own SVG of hex digits
     )
 
@@ -137,16 +139,17 @@ def _article(part: Part) -> str:
     return f"{part.tag} {part.name}" + (f" ({origin})" if origin else "")
 
 
-def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
-    """Hook-ups and curves where one says more than the table; one hook-up for each kind of check."""
+def _pictures(book: Logbook, plan: Plan | None, facts: Facts) -> list[Picture]:
+    """Hook-ups and curves where one says more than the table; one hook-up of each circuit."""
     found: list[Picture] = []
-    drawn: set[str] = set()
+    drawn: set[Circuit] = set()
     for _, result in facts.results:
         name = f"{result.check_id or result.check} {result.part}".strip()
-        if result.check not in drawn:
-            drawing = _or_none(partial(hookup_drawing, result))
+        wiring = _wiring(plan, result)
+        if wiring is not None and wiring.circuit not in drawn:
+            drawing = _or_none(partial(hookup_drawing, wiring))
             if drawing is not None:
-                drawn.add(result.check)
+                drawn.add(wiring.circuit)
                 found.append(Picture(drawing, f"{name}: {result.hookup}"))
         if len(found) < MAX_PICTURES:  # a curve takes a third of a second
             curve = _or_none(partial(_curve, book, result, name))
@@ -155,6 +158,14 @@ def _pictures(book: Logbook, facts: Facts) -> list[Picture]:
         if len(found) >= MAX_PICTURES:
             break
     return found[:MAX_PICTURES]
+
+
+def _wiring(plan: Plan | None, result: Result) -> Hookup | None:
+    """How a result was connected: by its own word, or by the plan where an older record has none."""
+    if result.wiring is not None or plan is None:
+        return result.wiring
+    check = plan.checks.get(result.check_id)
+    return None if check is None else check.wiring()
 
 
 def _or_none(draw: Callable[[], _T | None]) -> _T | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import msgspec
@@ -313,20 +313,32 @@ def _tested(book: Logbook, plan: Plan | None, entry: Entry, result: Result, stat
 
 def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
     items = result.details.get("items")
-    if isinstance(items, dict):
-        return tuple(_row(result, str(name), "", item) for name, item in items.items())
     kind = kind_of_result(result.check)
     main = kind.shown if kind is not None else {}
+    expectations = _expectations(result, main)
+    if isinstance(items, dict):
+        return tuple(
+            _row(result, str(name), "", item, expected=expectations.get(str(name), ""))
+            for name, item in items.items()
+        )
     names = [n for n in main if n in result.quantities] or [
-        n for n in result.quantities if not n.startswith("expected")
+        n for n in result.quantities if n not in expectations.values()
     ]
     planned = str(getattr(plan.checks.get(result.check_id), "expect", None) or "") if plan else ""
     if not names:
         return (Row(quantity="", words=result.reason),)
     return tuple(
-        _row(result, name, planned if number == 0 else "", expected=main.get(name, ""))
+        _row(result, name, planned if number == 0 else "", expected=expectations.get(name, ""))
         for number, name in enumerate(names)
     )
+
+
+def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
+    """Which quantity holds what was expected of another; in records that do not say so, by its name."""
+    if result.expectations:
+        return result.expectations
+    names = [(n, (main.get(n), f"expected {n}", f"expected_{n}")) for n in result.quantities]
+    return {n: e for n, older in names for e in older if e is not None and e in result.quantities}
 
 
 def _row(result: Result, name: str, planned: str, item: object = None, *, expected: str = "") -> Row:
@@ -334,7 +346,7 @@ def _row(result: Result, name: str, planned: str, item: object = None, *, expect
     quantity = result.quantities.get(name)
     if quantity is None:
         return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
-    computed = result.quantities.get(expected or f"expected {name}")
+    computed = result.quantities.get(expected)
     return Row(
         quantity=shown,
         expected=value_words(computed) if computed else planned,

@@ -1,143 +1,187 @@
-"""Hook-up drawings as SVG text: what is connected to what, for each kind of check."""
+"""Hook-ups as SVG text: the path along the top, its source at the left, instruments below the points they are on."""
 
 from __future__ import annotations
 
-import re
-from typing import Any
+from collections.abc import Callable
+from html import escape
 
-from benchlog.reading import Function
+from benchlog.hookup import Circuit, Element, Hookup, Loop, Source, Symbol, Tap
 from benchlog.report.sanitise import label
-from benchlog.result import Result
 
 __all__ = ["hookup_drawing"]
 
+_LEFT, _TOP, _PITCH, _LANE, _RADIUS = 58.0, 30.0, 96.0, 40.0, 12.0
+_INK = "#222"
+_LETTERS = {"V": "V", "A": "A", "ohm": "Ω", "Hz": "Hz", "F": "F", "degC": "°C", "1": "%"}
+_LABEL = 16  # characters that fit above an element
 
-def hookup_drawing(result: Result) -> str | None:
-    """Draw the hook-up of a result's kind of check; None where a drawing would say nothing; SVG text."""
-    draw = _DRAWINGS.get(result.check)
-    if draw is None or result.details.get("opposed_turns"):
+
+def hookup_drawing(hookup: Hookup) -> str | None:
+    """Draw a hook-up; None where a picture says no more than its words: leads on a bare part, a sensor."""
+    bare = all(element.symbol is Symbol.PART for element in hookup.path)
+    if hookup.circuit is Circuit.SENSOR or (hookup.source is None and bare):
         return None
-    import schemdraw
-
-    schemdraw.use("svg")
-    with schemdraw.Drawing(show=False) as drawing:
-        drawing.config(fontsize=9, unit=2.0, lw=1.1)
-        draw(drawing, result)
-    text = drawing.get_imagedata("svg").decode()
-    return re.sub(r"^.*?(?=<svg)", "", text, flags=re.DOTALL)
-
-
-def _elements() -> Any:
-    """The library's elements; its type information knows only a part of their methods."""
-    import schemdraw.elements
-
-    return schemdraw.elements
-
-
-def _meter(result: Result, fallback: str) -> str:
-    return label(result.instruments[0]) if result.instruments else fallback
-
-
-def _part(result: Result, fallback: str) -> str:
-    return label(result.part) if result.part else fallback
-
-
-def _supply(drawing: Any, result: Result) -> None:
-    elm = _elements()
-
-    transformer = elm.Transformer(t1=4, t2=3).label(_part(result, "supply"), "top")
-    drawing += transformer
-    drawing += elm.Line().at(transformer.p1).left(0.8)
-    drawing += elm.Line().at(transformer.p2).left(0.8)
-    drawing += elm.Label().at((-1.6, transformer.p1.y / 2)).label("mains\n(plug)")
-    drawing += elm.Line().at(transformer.s1).right(1.6)
-    loaded = "loaded_voltage" in result.quantities
-    if loaded:
-        drawing += (
-            elm.Resistor()
-            .down()
-            .toy(transformer.s2)
-            .label(label(result.conditions.get("load", "load")), "bottom")
-        )
-        drawing += elm.Line().left().tox(transformer.s2)
-        drawing += elm.Line().at((transformer.s1.x + 1.6, transformer.s1.y)).right(1.8)
-    else:
-        drawing += elm.Line().right(0.6)
-    drawing += elm.MeterV().down().toy(transformer.s2).label(_meter(result, "meter"), "bottom")
-    drawing += elm.Line().left().tox(transformer.s2)
-
-
-def _ratio(drawing: Any, result: Result) -> None:
-    elm = _elements()
-
-    source = elm.SourceSin().up().label("generator", "top")
-    drawing += source
-    drawing += elm.Line().right(1.4)
-    drawing += elm.Dot()
-    top = drawing.here
-    drawing += elm.Line().up(0.5)
-    drawing += elm.Line().right(0.5)
-    drawing += elm.Label().label("scope: winding", "right")
-    drawing += elm.Line().at(top).right(1.0)
-    drawing += elm.Inductor2(loops=5).down().toy(source.start).label("N turns", "top")
-    drawing += elm.Dot()
-    drawing += elm.Line().left().tox(source.start)
-    drawing += elm.Line().at((top.x + 1.9, top.y - 0.5)).down(1.0)
-    drawing += (
-        elm.Inductor2(loops=1).at((top.x + 2.3, top.y)).down().toy(source.start).label("sense loop", "bottom")
+    taps = [tap for tap in hookup.taps if not hookup.in_the_path(tap)]
+    lanes = _lanes(taps)
+    rows = max(lanes, default=0) + (hookup.loop is not None)
+    points = [_LEFT + (0.0 if hookup.source is None else 26.0)]
+    for element in hookup.path:
+        points.append(points[-1] + (_PITCH if element.name else _PITCH / 3))
+    right = points[-1] + (22.0 if hookup.loop is None else 48.0)
+    bottom = _TOP + max(_LANE * rows + 20.0, 46.0) if hookup.source is not None else _TOP + _LANE * rows
+    letters = {
+        e.name: _letter(tap) for tap in hookup.taps if hookup.in_the_path(tap) for e in hookup.between(tap)
+    }
+    parts = [
+        _element(e, a, b, letters.get(e.name, ""))
+        for e, a, b in zip(hookup.path, points[:-1], points[1:], strict=True)
+    ]
+    parts += [_dot(x, _TOP) for x in points]
+    if hookup.source is not None:
+        parts.append(_source(hookup.source, points[0], points[-1], right, bottom))
+    parts += [_tap(tap, points, _TOP + _LANE * lane) for tap, lane in zip(taps, lanes, strict=True)]
+    if hookup.loop is not None:
+        parts.append(_loop(hookup.loop, (points[0] + points[1]) / 2, _TOP + _LANE * rows))
+    width, height = right + 62.0, bottom + 24.0
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '
+        f'font-family="sans-serif" font-size="10" fill="none" stroke="{_INK}" stroke-width="1.2">'
+        f"{''.join(parts)}</svg>"
     )
-    end = drawing.here
-    drawing += elm.Line().left().tox(top.x + 1.0)
-    drawing += elm.Line().at((top.x + 2.3, top.y)).right(0.6)
-    drawing += elm.Label().label("scope: loop", "right")
-    drawing += elm.Ground().at(end).label("both clips", "right")
 
 
-def _four_wire(drawing: Any, result: Result) -> None:
-    elm = _elements()
-
-    if Function.DC_CURRENT not in result.functions.values():
-        return _two_wire(drawing, result)
-    source = elm.SourceI().up().label("supply", "top")
-    drawing += source
-    drawing += elm.Line().right(2.0)
-    drawing += elm.Resistor().down().toy(source.start).label(_part(result, "object"), "top")
-    drawing += elm.Line().left().tox(source.start)
-    drawing += elm.Line().at((2.0, source.end.y - 0.3)).right(1.6)
-    drawing += elm.MeterV().down().toy(source.start.y + 0.3).label(_meter(result, "meter"), "bottom")
-    drawing += elm.Line().left(1.6)
-    return None
-
-
-def _two_wire(drawing: Any, result: Result) -> None:
-    elm = _elements()
-
-    meter = elm.MeterOhm().up().label(_meter(result, "meter"), "top")
-    drawing += meter
-    drawing += elm.Line().right(2.0)
-    drawing += elm.Resistor().down().toy(meter.start).label(_part(result, "object"), "bottom")
-    drawing += elm.Line().left().tox(meter.start)
+def _lanes(taps: list[Tap]) -> list[int]:
+    """Lane of each tap below the path, counted from 1; taps side by side share one."""
+    taken: list[list[tuple[int, int]]] = []
+    lanes = []
+    for tap in taps:
+        low, high = sorted((tap.first, tap.last))
+        free = (n for n, spans in enumerate(taken) if all(high <= a or low >= b for a, b in spans))
+        lane = next(free, len(taken))
+        if lane == len(taken):
+            taken.append([])
+        taken[lane].append((low, high))
+        lanes.append(lane + 1)
+    return lanes
 
 
-def _series(drawing: Any, result: Result) -> None:
-    elm = _elements()
-
-    source = elm.SourceSin().up().label("generator,\nfloating", "top")
-    drawing += source
-    drawing += elm.Line().right(1.6)
-    drawing += elm.Inductor2(loops=4).down(1.4).label("winding: CH1", "bottom")
-    drawing += elm.Dot()
-    middle = drawing.here
-    drawing += elm.Resistor().down(1.4).label("R: CH2", "bottom")
-    drawing += elm.Line().left().tox(source.start)
-    drawing += elm.Line().up().toy(source.start)
-    drawing += elm.Ground(lead=False).at((middle.x + 1.6, middle.y - 0.1)).label("both clips", "right")
-    drawing += elm.Line().at(middle).right(1.6)
+def _letter(tap: Tap) -> str:
+    return tap.channel or (_LETTERS.get(tap.function.unit, "") if tap.function is not None else "")
 
 
-_DRAWINGS = {
-    "supply": _supply,
-    "turns_ratio": _ratio,
-    "continuity": _four_wire,
-    "inductance": _series,
+# ---- strokes ----
+
+
+def _line(*points: tuple[float, float]) -> str:
+    return f'<polyline points="{" ".join(f"{x:g},{y:g}" for x, y in points)}"/>'
+
+
+def _dot(x: float, y: float) -> str:
+    return f'<circle cx="{x:g}" cy="{y:g}" r="2" fill="{_INK}" stroke="none"/>'
+
+
+def _words(x: float, y: float, text: str, anchor: str = "middle", limit: int = 40) -> str:
+    shown = escape(label(text, limit))
+    return f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}" fill="{_INK}" stroke="none">{shown}</text>'
+
+
+def _circle(x: float, y: float, letter: str) -> str:
+    circle = f'<circle cx="{x:g}" cy="{y:g}" r="{_RADIUS:g}" fill="#fff"/>'
+    return circle + _words(x, y + 3.5, letter)
+
+
+def _arcs(x: float, y: float, count: int = 4, size: float = 11.0) -> str:
+    start = x - count * size / 2
+    arcs = "".join(f"a{size / 2:g},{size / 2:g} 0 0 1 {size:g},0" for _ in range(count))
+    return f'<path d="M{start:g},{y:g}{arcs}"/>'
+
+
+# ---- elements of the path ----
+
+
+def _element(element: Element, left: float, right: float, letter: str) -> str:
+    if element.symbol is Symbol.WIRE:
+        return _line((left, _TOP), (right, _TOP))
+    middle, half = (left + right) / 2, _HALF[element.symbol]
+    leads = _line((left, _TOP), (middle - half, _TOP)) + _line((middle + half, _TOP), (right, _TOP))
+    name = _words(middle, _TOP - 15, element.name, limit=_LABEL)
+    symbol = (
+        _circle(middle, _TOP, letter) if element.symbol is Symbol.METER else _SYMBOLS[element.symbol](middle)
+    )
+    return leads + symbol + name
+
+
+def _box(x: float) -> str:
+    return f'<rect x="{x - 20:g}" y="{_TOP - 7:g}" width="40" height="14" fill="#fff"/>'
+
+
+def _plates(x: float) -> str:
+    return _line((x - 3, _TOP - 10), (x - 3, _TOP + 10)) + _line((x + 3, _TOP - 10), (x + 3, _TOP + 10))
+
+
+def _barrier(x: float) -> str:
+    frame = f'<rect x="{x - 22:g}" y="{_TOP - 10:g}" width="44" height="20" stroke-dasharray="4 2"/>'
+    return frame + _plates(x) + _line((x - 22, _TOP), (x - 3, _TOP)) + _line((x + 3, _TOP), (x + 22, _TOP))
+
+
+_HALF = {
+    Symbol.PART: 20.0,
+    Symbol.RESISTOR: 20.0,
+    Symbol.COIL: 22.0,
+    Symbol.CAPACITOR: 3.0,
+    Symbol.BARRIER: 22.0,
+    Symbol.METER: _RADIUS,
 }
+_SYMBOLS: dict[Symbol, Callable[[float], str]] = {
+    Symbol.PART: _box,
+    Symbol.RESISTOR: _box,
+    Symbol.COIL: lambda x: _arcs(x, _TOP),
+    Symbol.CAPACITOR: _plates,
+    Symbol.BARRIER: _barrier,
+}
+
+
+# ---- what is connected to the path ----
+
+
+def _source(source: Source, left: float, last: float, right: float, bottom: float) -> str:
+    x, middle = left - 46.0, (_TOP + bottom) / 2
+    wires = _line((left, _TOP), (x, _TOP), (x, middle - _RADIUS)) + _line(
+        (x, middle + _RADIUS), (x, bottom), (right, bottom), (right, _TOP), (last, _TOP)
+    )
+    alternating = source.ends[0] == "hot"
+    ends = "" if alternating else _words(x + 8, middle - 14, "+") + _words(x + 8, middle + 21, "−")
+    name = _words(x - 6, bottom + 14, source.name, "start")
+    return wires + _circle(x, middle, "~" if alternating else "=") + ends + name
+
+
+def _tap(tap: Tap, points: list[float], y: float) -> str:
+    first, last = points[tap.first], points[tap.last]
+    middle = (first + last) / 2
+    wires = _line((first, _TOP), (first, y), (last, y), (last, _TOP))
+    name = "" if tap.channel else tap.instrument
+    name += f" ({tap.step})" if tap.step else ""
+    through = f" ÷ {tap.through.removeprefix('the ').removesuffix(' divider')}" if tap.through else ""
+    return (
+        wires
+        + _circle(middle, y, _letter(tap)[:3])
+        + _words(middle + 15, y + 12, name + through, "start", 24)
+    )
+
+
+def _loop(loop: Loop, x: float, y: float) -> str:
+    turns = f"loop of {loop.turns} turn{'s' if loop.turns != 1 else ''}"
+    wires = _line(
+        (x - 11, y - 14),
+        (x - 26, y - 14),
+        (x - 26, y + 4),
+        (x + 26, y + 4),
+        (x + 26, y - 14),
+        (x + 11, y - 14),
+    )
+    return (
+        _arcs(x, y - 14, 2)
+        + wires
+        + _circle(x, y + 4, loop.channel[:3])
+        + _words(x + 30, y + 2, turns, "start")
+    )

@@ -1,4 +1,4 @@
-"""Tops cut off: at the converter's known limits, or told by the samples that pile up at an extreme value."""
+"""Tops cut off: at the converter's known limits, or shown by samples that pile up at an extreme value."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def find_clipping(
         cut = 0
         if low <= limits[0] or high >= limits[1]:
             cut = sum(int(np.count_nonzero((p <= limits[0]) | (p >= limits[1]))) for p in parts)
-        return [_clipped(channel, cut, "stand at the limits of the converter")] if cut else []
+        return [_clipped(channel, cut, "lie at the limits of the converter")] if cut else []
     if distortion < 3e-4 or high <= low:
         return []
     width = step or 1e-3 * (high - low)
@@ -47,7 +47,7 @@ def find_clipping(
     share = tops / len(near_high) + bottoms / len(near_low)
     if share > 0.6:
         message = (
-            f"{channel_name(channel)}: most samples stand at two values: a rectangular wave, or hard clipping"
+            f"{channel_name(channel)}: most samples lie at two values: a rectangular wave, or hard clipping"
         )
         return [RecordFinding(FindingKind.CLIPPING, message, Severity.WARNS, channel)]
     if tops or bottoms:

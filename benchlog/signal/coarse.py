@@ -172,7 +172,7 @@ class FastTone:
     Attributes
     ----------
     cycles_per_sample : float
-        Zero when nothing fast stands out.
+        Zero where nothing fast is significant.
     amplitudes : array of shape (n_channels,)
         Rough, in codes.
     dominant : bool
@@ -191,7 +191,7 @@ class FastTone:
 
 
 def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
-    """Tell whether samples hardly vary within scattered blocks, compared with all of them together.
+    """Return whether samples hardly vary within scattered blocks, compared with all of them together.
 
     If so, no fast tone can be as large as what is slow, and averaging the blocks loses nothing.
     """

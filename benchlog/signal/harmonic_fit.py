@@ -58,7 +58,7 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     Returns
     -------
     HarmonicFit or None
-        None where not even the second harmonic can be told.
+        None where not even the second harmonic can be resolved.
     """
     period = len(codes) / cycles
     decimation = max(1, int(period / (_POINTS_PER_HARMONIC * highest)))

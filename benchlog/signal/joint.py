@@ -145,7 +145,7 @@ class JointFit:
         Samples a block of the phasor moments.
     tolerance : float
         Largest phase, radian, by which the highest harmonic may turn in half a block between the angle of the
-        moments and the angle asked for, before the moments are taken anew.
+        moments and the angle asked for, before the moments are taken again.
     energy : array of shape (n_channels,)
         Sum of squares of each channel.
     """

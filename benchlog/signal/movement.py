@@ -89,7 +89,7 @@ def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFindi
     best, at, size = np.inf, 0, 0.0
     for k in range(2, parts - 1):
         steps = np.column_stack([np.ones(parts), place, np.arange(parts) >= k])
-        # The part the jump falls into is half of each side and tells nothing.
+        # The part the jump falls into is half of each side and says nothing.
         keep = np.arange(parts) != k - 1
         weights, *_ = np.linalg.lstsq(steps[keep], phase[keep], rcond=None)
         misfit = float(np.sum((phase[keep] - steps[keep] @ weights) ** 2))
@@ -100,7 +100,7 @@ def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFindi
         return None
     message = (
         f"{channel_name(channel)}: the phase jumps by {np.degrees(size):.3g} degree at {(at - 0.5) / parts:.0%} of the "
-        "record: samples are missing, or the source started anew"
+        "record: samples are missing, or the source restarted"
     )
     return RecordFinding(FindingKind.GAP, message, Severity.BLOCKS, channel)
 

@@ -35,7 +35,7 @@ def code_step(codes: RawArray) -> float:
     whole = codes.dtype.kind in "iu"
     if (
         len(gaps) + 1 < _FEWEST_LEVELS
-    ):  # a rectangular wave, or nothing there: the levels tell nothing of the steps
+    ):  # a rectangular wave, or nothing there: the levels say nothing about the steps
         return 1.0 if whole else 0.0
     if whole:
         return float(np.gcd.reduce(gaps.astype(np.int64)))

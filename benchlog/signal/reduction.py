@@ -65,7 +65,7 @@ def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int
     ----------
     channels : sequence of arrays of shape (n_samples,)
     harmonics : int or None
-        Multiples asked for, None for as many as the record can tell, up to `most`.
+        Multiples asked for, None for as many as the record can resolve, up to `most`.
     most : int
     """
     n = len(channels[0])
@@ -90,7 +90,7 @@ def _harmonic_count(angle: float, n: int, harmonics: int | None, most: int) -> i
     cycles = angle * n / (2 * np.pi)
     count = most if harmonics is None else harmonics
     if cycles < 0.95 and harmonics is None:
-        count = 1  # harmonics of less than one cycle can't be told from the offset
+        count = 1  # harmonics of less than one cycle can't be separated from the offset
     return harmonics_apart(angle / (2 * np.pi), n, max(1, min(count, (n - 4) // 6)))
 
 
@@ -108,7 +108,7 @@ def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray
 def _slow(
     channels: Sequence[RawArray], block: int, harmonics: int | None, most: int, *, calm: bool
 ) -> Reduced:
-    """Average blocks and find the tone in the means; `calm` tells that nothing fast can be larger."""
+    """Average blocks and find the tone in the means; `calm` says that nothing fast can be larger."""
     short, means, energy = _averaged(channels, block)
     n = len(short[0])
     tone = coarse_cycles(short)
@@ -127,7 +127,7 @@ def _slow(
 
 
 def _larger(fast: FastTone, slow: Reduced) -> bool:
-    """Tell whether the fast tone carries more than the slow one, summed over channels of any size."""
+    """Return whether the fast tone carries more than the slow one, summed over channels of any size."""
     if not fast.cycles_per_sample:
         return False
     window = hann(slow.fit.n)

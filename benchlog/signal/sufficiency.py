@@ -10,7 +10,7 @@ __all__ = ["find_coarse_steps", "find_few_cycles", "find_weakness"]
 
 
 def find_few_cycles(cycles: float, duration_s: float) -> list[RecordFinding]:
-    """Fewer than two cycles: frequency, offset and harmonics can hardly be told apart."""
+    """Fewer than two cycles: frequency, offset and harmonics can hardly be separated."""
     if cycles >= 2:
         return []
     needed = 2 * duration_s / cycles
@@ -51,9 +51,7 @@ def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[RecordFinding
     """Say where the tone is not clear of the noise."""
     if min(u_log_amplitude) > 1 / 8:
         return [
-            RecordFinding(
-                FindingKind.NO_SIGNAL, "no tone stands clear of the noise on any channel", Severity.BLOCKS
-            )
+            RecordFinding(FindingKind.NO_SIGNAL, "no tone above the noise on any channel", Severity.BLOCKS)
         ]
     found = [
         RecordFinding(
@@ -66,7 +64,7 @@ def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[RecordFinding
         found.append(
             RecordFinding(
                 FindingKind.NO_SIGNAL,
-                "the tone is too weak to tell from a faster one folded down by sampling; "
+                "the tone is too weak to distinguish from a faster one folded down by sampling; "
                 "raise the level or record for a shorter time",
                 Severity.BLOCKS,
             )

@@ -41,7 +41,7 @@ class Waveform:
         rms over mean_abs, peak over rms, both with the mean included; and largest deviation from the mean over
         ac_rms.
     frequency : Uncertain or None
-        Hertz; None where no tone stands out and none was stated.
+        Hertz; None where no tone is significant and none was stated.
     thd : Uncertain or None
         Total harmonic distortion: root of the summed squares of harmonics 2 to `harmonics_counted`, over the
         fundamental.

@@ -143,7 +143,7 @@ class ReplayReader(Reader):
             elif decoder is None:
                 continue
             elif record.direction == "!":
-                decoder.abandon()  # the link was opened anew, or paused inside a frame
+                decoder.abandon()  # the link was opened again, or paused inside a frame
             elif record.direction == "<":
                 for reading in decoder.feed(record.data):
                     yield reading.stamped(reading.instrument, record.utc_ns, record.mono_ns)

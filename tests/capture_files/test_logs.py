@@ -44,7 +44,7 @@ def test_month_and_day_are_told_apart_by_midnight_or_refused(tmp_path: Path) -> 
     assert log.start.startswith("2025-03-04")
     assert any("month/day/year" in note for note in log.notes)
     one_day = "when,u\n" + "".join(f"3/4/2025 12:00:{i:02d},{i % 5}.5\n" for i in range(30))
-    assert any("can't be told apart" in note for note in load_log(written(tmp_path, one_day)).notes)
+    assert any("can't be distinguished" in note for note in load_log(written(tmp_path, one_day)).notes)
     doubtful = "when,u\n" + "".join(
         f"{d}/{m}/2025,1.{d}\n" for d, m in ((1, 2), (2, 3), (3, 5), (4, 9), (5, 11))
     )

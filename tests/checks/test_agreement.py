@@ -367,7 +367,7 @@ def test_command_with_one_log_and_with_two(capsys: pytest.CaptureFixture[str], t
 def test_command_prints_levels_for_people(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     t = np.arange(0, 2000, 1.0)
     path = _log_file(tmp_path / "x.csv", "time (s),MA (V),MB (V)", t, _truth(t), _truth(t) + 0.02)
-    assert main(["crosscheck", "--no-record", "--log", str(path)]) == 3
+    assert main(["crosscheck", "--no-record", "--long", "--log", str(path)]) == 3
     out = capsys.readouterr().out
     assert "4 levels" in out
     assert "at rest until" in out

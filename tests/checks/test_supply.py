@@ -215,7 +215,7 @@ def test_a_dead_reading_that_two_meters_agree_on_keeps_its_caution():
     """Fail, yes; dead, not shown."""
     result = check(shown("0.003 V ac"), second=shown("0.002 V ac", tag="MB-02"))
     assert result.verdict is Verdict.FAIL
-    assert "a reading near zero proves nothing about a dead circuit: prove, test, prove" in result.cautions
+    assert any("does not prove a circuit dead" in caution for caution in result.cautions)
 
 
 def test_meters_without_tags_are_first_and_second():

@@ -33,7 +33,7 @@ def test_all_five_checks_pass_and_the_hold_opens(desk: Desk) -> None:
     plan = desk.folder / "plan.toml"
     said = desk.run("run", plan, "--no-cards", stdin=TYPED)
     assert said.code == 0, said.words
-    assert [line.split()[2] for line in re.findall(r"● pass  C\d\d", said.out)] == [*read_plan(plan).checks]
+    assert [line.split()[2] for line in re.findall(r"● PASS  C\d\d", said.out)] == [*read_plan(plan).checks]
     assert desk.run("release", plan, "H1").code == 0
 
 

@@ -69,6 +69,25 @@ def test_the_same_over_a_plain_pipe(
         assert list(book.results()["verdict"]) == ["pass", "pass"]
 
 
+def test_over_a_pipe_words_at_a_hook_up_are_not_enter(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    piped(monkeypatch, "wait, not yet", "?", "", "0.500", "y", "5.02", "", "")
+    assert main(["run", "plan.toml"]) == 0
+    shown = capsys.readouterr().out
+    assert "'wait, not yet' was not taken" in shown
+    assert "Enter alone when it is done" in shown
+    assert shown.count("meter in series with R1 [") == 3
+
+
+def test_answers_from_standard_input(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    piped(monkeypatch, *ANSWERS, *CLOSE)
+    assert main(["run", "plan.toml", "--answers", "-"]) == 0
+    assert "MB-02 shows 5.02 V (V=): taken" in capsys.readouterr().out
+
+
 def test_with_json_only_results_are_on_standard_output(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -15,9 +15,10 @@ from rich.console import Console
 from benchlog.bench import Bench
 from benchlog.clock import ManualClock
 from benchlog.dashboard.collector import Collector
-from benchlog.dashboard.keyboard import Keyboard, Lines
+from benchlog.dashboard.keyboard import Keyboard
 from benchlog.dashboard.live import Screen, can_show, play, showing
 from benchlog.dashboard.suspect import NodeGroup
+from benchlog.keyboard import single_keys
 from benchlog.registry import make_adapter
 from benchlog.simulation import served_as_sim
 from benchlog_drivers.simbench.bench import SimulatedBench
@@ -102,38 +103,24 @@ def test_keys_stop_enter_and_drop_and_the_terminal_s_mode_is_restored() -> None:
     master, slave = pty.openpty()
     try:
         before = termios.tcgetattr(slave)
-        with open(slave, closefd=False) as stream, Keyboard(stream) as keyboard:
-            assert keyboard.works
+        with open(slave, closefd=False) as stream, single_keys(stream) as keys:
+            assert keys is not None
+            keyboard = Keyboard(keys)
             os.write(master, b"tMB-02=27.8 V acx\x7f\n")
-            assert list(keyboard.entries()) == ["MB-02=27.8 V ac"]
+            assert list(keyboard.entries(0.1)) == ["MB-02=27.8 V ac"]
             os.write(master, b"t27")
-            assert list(keyboard.entries()) == []
+            assert list(keyboard.entries(0.1)) == []
             assert keyboard.entry == "27"
             os.write(master, b"\x1b")
-            assert list(keyboard.entries()) == []
+            assert list(keyboard.entries(0.1)) == []
             assert keyboard.entry is None
             assert not keyboard.stop
             os.write(master, b"\x1b[A")  # an arrow key is not an entry
-            assert list(keyboard.entries()) == []
+            assert list(keyboard.entries(0.1)) == []
             os.write(master, b"q")
-            assert list(keyboard.entries()) == []
+            assert list(keyboard.entries(0.1)) == []
             assert keyboard.stop
         assert termios.tcgetattr(slave) == before
     finally:
         os.close(master)
         os.close(slave)
-
-
-def test_lines_from_a_pipe_come_whole_and_its_end_is_noticed() -> None:
-    read, write = os.pipe()
-    with open(read) as stream:
-        lines = Lines(stream)
-        os.write(write, b"MB-02=27.8 V ac\nMB-0")
-        assert lines.take(0.1) == ["MB-02=27.8 V ac"]
-        assert lines.take(0.0) == []
-        os.write(write, b"2=27.9 V ac")
-        os.close(write)
-        assert lines.take(0.1) == []
-        assert lines.take(0.1) == ["MB-02=27.9 V ac"]
-        assert lines.ended
-        assert lines.take(10.0) == []

@@ -275,6 +275,15 @@ def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
         hands.wish("u", "d")
 
 
+@pytest.mark.parametrize("typed", ["wait, not yet", "5.01 ohm", " ", "y", "?"])
+def test_only_enter_alone_says_that_a_hook_up_is_done(typed: str, clock: ManualClock) -> None:
+    """Anything else is asked again, a reading too: it was not taken for the step that comes after."""
+    person = ScriptedPerson({"a": [typed, ""]})
+    Acquisition(BENCH, person, clock).do("tips on", "a")
+    assert person.keys == ["a", "a"]
+    assert f"'{typed}' was not taken" in person.said
+
+
 def test_free_words_are_never_commands(clock: ManualClock) -> None:
     hands = Acquisition(BENCH, ScriptedPerson({"why": "q"}), clock)
     assert hands.ask(Prompt("text", "why?", "why")) == "q"

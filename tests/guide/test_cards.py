@@ -9,10 +9,10 @@ import pytest
 from helpers.plan_text import made
 
 from benchlog.bench import AccuracyLine, Bench, Instrument
-from benchlog.guide.cards import WIDTH, Card, danger_lines, hookup_card, item_card
+from benchlog.guide.cards import WIDTH, Card, card_of, danger_lines
 from benchlog.guide.drawings import across, path
 from benchlog.plan import Check, read_plan
-from benchlog.plan.list_kind import ListCheck, QuestionItem
+from benchlog.plan.list_kind import ListCheck
 from benchlog.reading import Function
 
 BENCH = Bench(
@@ -27,9 +27,8 @@ LONG = "a part whose name is far longer than any box"
 
 
 def cards_of(check: Check) -> list[Card]:
-    if isinstance(check, ListCheck):
-        return [item_card(i, check.part, BENCH) for i in check.item if not isinstance(i, QuestionItem)]
-    return [hookup_card(check, BENCH)]
+    items = [place.wiring(check.part) for place in check.places] if isinstance(check, ListCheck) else []
+    return [card_of(wiring, BENCH) for wiring in [check.wiring(), *items] if wiring is not None]
 
 
 def fits(card: Card) -> None:
@@ -93,14 +92,14 @@ def test_every_kind_fits_with_long_names(check: Check) -> None:
 
 def test_a_current_goes_into_the_current_jack_in_series() -> None:
     """The red lead's jack is named, the drawing has the meter in the path, the danger says never across."""
-    card = hookup_card(made("C1", "reading", part="T1", function=Function.DC_CURRENT, meter="MA-01"), BENCH)
+    (card,) = cards_of(made("C1", "reading", part="T1", function=Function.DC_CURRENT, meter="MA-01"))
     assert "current jack" in card.settings[0]
     assert "[ MA-01 ]" in card.drawing[0]
     assert any("never across" in danger for danger in card.dangers)
 
 
 def test_volts_go_into_the_volts_jack_with_leads_and_category() -> None:
-    card = hookup_card(made("C1", "reading", part="T1", function=Function.AC_VOLTS, meter="MA-01"), BENCH)
+    (card,) = cards_of(made("C1", "reading", part="T1", function=Function.AC_VOLTS, meter="MA-01"))
     assert "dial V~" in card.settings[0]
     assert "red V/ohm jack" in card.settings[0]
     assert "leads LA" in card.settings[0]
@@ -108,17 +107,17 @@ def test_volts_go_into_the_volts_jack_with_leads_and_category() -> None:
 
 
 def test_mains_inside_is_said() -> None:
-    card = hookup_card(made("C1", "supply", part="T1", nameplate="24 V ac 40 VA", meter="MA-01"), BENCH)
+    (card,) = cards_of(made("C1", "supply", part="T1", nameplate="24 V ac 40 VA", meter="MA-01"))
     assert any("leave it closed" in danger for danger in card.dangers)
 
 
 def test_a_charged_capacitor_is_said() -> None:
-    card = hookup_card(made("C1", "rectified", part="REC", meter="MA-01"), BENCH)
+    (card,) = cards_of(made("C1", "rectified", part="REC", meter="MA-01"))
     assert any("stays charged" in danger for danger in card.dangers)
 
 
 def test_four_wire_keeps_the_meter_inside_the_current_clips() -> None:
-    card = hookup_card(made("C1", "continuity", part="CT1", four_wire=True, meter="MA-01"), BENCH)
+    (card,) = cards_of(made("C1", "continuity", part="CT1", four_wire=True, meter="MA-01"))
     labels = [line.strip(" |") for line in card.drawing[2:]]
     assert labels == ["current clip", "MA-01 black, inside", "MA-01 red, inside", "current clip"]
 
@@ -126,14 +125,14 @@ def test_four_wire_keeps_the_meter_inside_the_current_clips() -> None:
 def test_an_instrument_that_is_not_on_the_bench_keeps_its_own_instructions() -> None:
     """Jacks of a borrowed insulation tester are not guessed."""
     check = made("C1", "reading", part="T1", function=Function.OHMS, meter="insulation tester")
-    card = hookup_card(check, BENCH)
+    (card,) = cards_of(check)
     assert "own instructions" in card.settings[0]
     assert not any("COM" in line for line in card.drawing)
 
 
 def test_no_card_says_that_anything_is_safe() -> None:
     for function in Function:
-        card = hookup_card(made("C1", "reading", part="T1", function=function, meter="MA-01"), BENCH)
+        (card,) = cards_of(made("C1", "reading", part="T1", function=function, meter="MA-01"))
         assert "safe" not in " ".join([*card.settings, *card.dangers]).lower()
 
 

@@ -13,6 +13,7 @@ from benchlog.bench import Bench, Instrument
 from benchlog.errors import ReadTimeoutError
 from benchlog.guide import acquisition as acquisition_module
 from benchlog.guide.person import InputEndedError
+from benchlog.logbook.view import LogbookView
 from benchlog.result import Verdict
 from benchlog.testing import ScriptedReader
 
@@ -92,7 +93,7 @@ def test_a_reading_of_an_unfinished_check_is_kept(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, plan_text(part("T1"), two)) as rig:
         with pytest.raises(InputEndedError):
             rig.run(ScriptedPerson({"C01/first": "5.00"}))
-        readings = rig.book.view().reading_arrays()
+        readings = LogbookView(rig.book).reading_arrays()
     assert list(readings.table["value"]) == [5.00]
 
 

@@ -10,12 +10,13 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
 from benchlog.guide.person import InputEndedError, Prompt, ScriptedPerson
 from benchlog.guide.speech import Speech, find_speech, spoken
-from benchlog.guide.terminal import Terminal
+from benchlog.guide.terminal import HABIT_S, Terminal
 from benchlog.reading import Flag, Function, Reading, State
 
 pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
@@ -30,20 +31,30 @@ class Screen:
         self.master, self.slave = pty.openpty()
         self.out = os.fdopen(os.dup(self.slave), "w")
         self.source = os.fdopen(os.dup(self.slave), "r")
+        self.text = ""
 
     def type(self, text: str) -> None:
         os.write(self.master, text.encode())
+
+    def type_when(self, shown: str, text: str) -> None:
+        """Type once some text is on the screen."""
+
+        def wait() -> None:
+            while shown not in self.text:
+                self.text += os.read(self.master, 65536).decode(errors="replace")
+            os.write(self.master, text.encode())
+
+        threading.Thread(target=wait, daemon=True).start()
 
     def seen(self) -> str:
         self.out.flush()
         time.sleep(0.02)
         os.set_blocking(self.master, False)
-        data = b""
         while True:
             try:
-                data += os.read(self.master, 65536)
+                self.text += os.read(self.master, 65536).decode()
             except BlockingIOError:
-                return data.decode()
+                return self.text
 
     def close(self) -> None:
         self.out.close()
@@ -60,15 +71,15 @@ def screen() -> Iterator[Screen]:
 
 
 @pytest.fixture
-def terminal(screen: Screen) -> Terminal:
-    return Terminal(out=screen.out, source=screen.source)
+def terminal(screen: Screen) -> Iterator[Terminal]:
+    with Terminal(out=screen.out, source=screen.source) as made:
+        yield made
 
 
 @pytest.mark.parametrize(
     ("prompt", "key", "answer"),
     [
         (Prompt("hookup", "tips on"), "\n", ""),
-        (Prompt("hookup", "tips on"), " ", ""),
         (Prompt("hookup", "tips on"), "s", "s"),
         (Prompt("hookup", "tips on"), "Q", "q"),
         (Prompt("confirm", "lit?"), "y", "y"),
@@ -80,36 +91,55 @@ def terminal(screen: Screen) -> Terminal:
 def test_one_key_answers_without_enter(
     prompt: Prompt, key: str, answer: str, screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type(key)
+    screen.type_when(prompt.text, key)
     assert terminal.answer(prompt) == answer
     assert prompt.text in screen.seen()
 
 
 def test_an_arrow_key_means_nothing(screen: Screen, terminal: Terminal) -> None:
-    screen.type("\x1b[A")
-    screen.type("y")
+    screen.type_when("lit?", "\x1b[Ay")
     assert terminal.answer(Prompt("confirm", "lit?")) == "y"
 
 
-def test_a_question_mark_explains_the_keys(screen: Screen, terminal: Terminal) -> None:
-    screen.type("?\n")
-    terminal.answer(Prompt("hookup", "tips on"))
-    assert "undo the last result" in screen.seen()
+@pytest.mark.parametrize("kind", ["hookup", "confirm", "display", "quantity", "text"])
+def test_a_question_mark_explains_and_the_enter_behind_it_answers_nothing(
+    kind: Literal["hookup", "confirm", "display", "quantity", "text"], screen: Screen, terminal: Terminal
+) -> None:
+    screen.type_when("tips on", "?\n")
+    threading.Timer(HABIT_S + 0.3, screen.type, ["s\n"]).start()
+    assert terminal.answer(Prompt(kind, "tips on")) == "s"
+    assert screen.seen().count("tips on") == 2
+
+
+@pytest.mark.parametrize(
+    ("typed", "answer"),
+    [
+        ("5.01 ohm\n", "5.01 ohm"),
+        ("wait, not yet\n", "wait, not yet"),
+        (" \n", " "),
+        ("5\x7f\n", "5"),  # rubbed out again: still not Enter alone
+    ],
+)
+def test_text_at_a_hook_up_is_never_enter_alone(
+    typed: str, answer: str, screen: Screen, terminal: Terminal
+) -> None:
+    screen.type_when("tips on", typed)
+    assert terminal.answer(Prompt("hookup", "tips on")) == answer
 
 
 def test_the_end_of_input_is_one_clear_error(screen: Screen, terminal: Terminal) -> None:
-    threading.Timer(0.1, screen.type, ["\x04"]).start()
+    screen.type_when("lit?", "\x04")
     with pytest.raises(InputEndedError, match="input ended"):
         terminal.answer(Prompt("confirm", "lit?"))
 
 
-def test_the_terminal_is_left_as_it_was(screen: Screen, terminal: Terminal) -> None:
+def test_the_terminal_is_left_as_it_was(screen: Screen) -> None:
     termios = pytest.importorskip("termios")
     before = termios.tcgetattr(screen.slave)
-    screen.type("y")
-    terminal.answer(Prompt("confirm", "lit?"))
-    terminal.live("  27.7 V")
-    terminal.show("done")
+    with Terminal(out=screen.out, source=screen.source) as terminal:
+        screen.type_when("lit?", "y")
+        terminal.answer(Prompt("confirm", "lit?"))
+        terminal.live("  27.7 V")
     assert termios.tcgetattr(screen.slave) == before
 
 
@@ -119,7 +149,7 @@ def test_a_value_that_settles_stays_on_one_line_and_keys_are_heard(
     """Each value takes the place of the one before; a key pressed meanwhile is there to be asked for."""
     for value in ("12.10 V", "27.74 V"):
         terminal.live(f"  MA-01  {value}")
-    screen.type("t")
+    screen.type("\n\nt")
     time.sleep(0.02)
     assert terminal.pressed() == "t"
     assert terminal.pressed() == ""
@@ -136,7 +166,7 @@ def test_the_bell_rings_when_a_reading_is_taken(screen: Screen, terminal: Termin
 
 
 def test_a_long_question_breaks_between_words(screen: Screen, terminal: Terminal) -> None:
-    screen.type("\n")
+    screen.type_when("clips of", "\n")
     terminal.answer(Prompt("hookup", "clips of the meter on the output of the supply " * 3))
     lines = screen.seen().split("\n")
     assert max(len(re.sub(r"\x1b\[[^m]*m", "", line).rstrip()) for line in lines) <= 80

@@ -15,13 +15,15 @@ from pathlib import Path
 
 from helpers.small_logbook import START, a_capture, some_readings
 
-# The last two are imported here so that the killed programs, which are forked, don't spend their short life on it.
 from benchlog.clock import ManualClock, SystemClock
 from benchlog.errors import LogbookFullError
 from benchlog.logbook import Logbook
 from benchlog.logbook.reading_block import pack
 from benchlog.logbook.rollup import rolled_up
 from benchlog.logbook.verify import verify
+
+# The last two are imported here so that the killed programs, which are forked, don't spend their short life on it.
+from benchlog.logbook.view import LogbookView
 from benchlog.reading import Function, Reading
 
 assert pack
@@ -110,7 +112,7 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
     tally.faulty_logbooks = 0 if verification.ok else 1
     with Logbook.open(path) as book:
         stored = {entry.digest for entry in book.entries("readings")}
-        table = book.view().reading_arrays(texts=False).table
+        table = LogbookView(book).reading_arrays(texts=False).table
         numbers = [int(number) for number in table["mono_ns"]]
     tally.lost = sum(1 for digest in set(digests) if digest not in stored) + len(
         set(range(position)) - set(numbers)

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 from helpers.field_edits import alter
 from helpers.logbook_torture import fill_up, small_file_system
@@ -30,6 +34,65 @@ from benchlog.logbook.rollup import rolled_up
 from benchlog.logbook.verify import verify
 from benchlog.logbook.view import LogbookView
 from benchlog.result import Verdict
+
+
+def test_a_closed_logbook_is_told_as_closed(book: Logbook) -> None:
+    """Not as damaged."""
+    book.close()
+    for use in (book.head, lambda: book.append("note", {"text": "x"}), lambda: list(book.entries())):
+        with pytest.raises(UsageError, match="was closed"):
+            use()
+
+
+@pytest.mark.parametrize("body", [None, [1], "text", 3, ("a", 1)])
+def test_what_is_not_names_and_values_is_refused(book: Logbook, body: Any) -> None:
+    """It would be a last entry that nothing can be appended to."""
+    with pytest.raises(UsageError):
+        book.append("note", body)
+    with pytest.raises(UsageError, match="holds no such body"):
+        book.append("release", {"step": "opened"})
+    assert book.append("note", {"text": "goes on"}).seq == 2
+
+
+def test_a_long_double_is_kept_as_a_number(book: Logbook) -> None:
+    """Its `item()` gives a long double again."""
+    ref = book.append("note", {"value": np.longdouble(1.5)})
+    assert book.entry(ref.seq).body == {"value": 1.5}
+
+
+def test_waiting_for_another_program_is_told_once(tmp_path: Path) -> None:
+    """Then the entry gets in."""
+    path = tmp_path / "bench.logbook"
+    told = []
+    with Logbook.open(path) as first, Logbook.open(path) as second:
+        release, held = threading.Event(), threading.Event()
+
+        def hold() -> None:
+            with first.transaction():
+                held.set()
+                release.wait(20)
+
+        holder = threading.Thread(target=hold)
+        holder.start()
+        held.wait(20)
+        second.on_wait = lambda: (told.append(1), release.set())
+        assert second.append("note", {"text": "in the end"}).seq == 2
+        holder.join()
+    assert told == [1]
+
+
+@pytest.mark.slow
+def test_fifty_commands_at_once_all_get_in(tmp_path: Path) -> None:
+    """In a folder without a logbook yet: one makes it, all write into it."""
+    words = [sys.executable, "-c", "from benchlog.start import main; main()", "record", "note", "x"]
+    running = [
+        subprocess.Popen(words, cwd=tmp_path, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL)
+        for _ in range(50)
+    ]
+    errors = [program.communicate()[1] for program in running]
+    assert [program.returncode for program in running] == [0] * 50, errors
+    with Logbook.open(tmp_path / "bench.logbook", mode="ro") as book:
+        assert len(list(book.entries("note"))) == 50
 
 
 def test_what_is_appended_is_read_back(book: Logbook, clock: ManualClock) -> None:
@@ -380,6 +443,6 @@ def test_reading_does_not_write(small: Path) -> None:
     with Logbook.open(small, mode="ro") as book:
         with pytest.raises(UsageError, match="reading only"):
             book.append("note", {})
-        assert book.view().readings().shape[0] == 30
+        assert LogbookView(book).readings().shape[0] == 30
     assert small.read_bytes() == before
     assert [p.name for p in small.parent.iterdir()] == [small.name]

@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 import pandas as pd
 import pytest
+from helpers.field_edits import alter
 from helpers.small_logbook import START, a_capture, a_result, make_small_logbook, some_readings
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -269,3 +270,33 @@ def test_a_special_number_survives(book: Logbook, tmp_path: Path) -> None:
     restore(tmp_path / "out", tmp_path / "again.logbook")
     with Logbook.open(tmp_path / "again.logbook") as again:
         assert repr([r.value for r in again.readings_of(3)]) == repr(values)
+
+
+def test_an_export_whose_line_ends_became_cr_lf_is_imported(small: Path, tmp_path: Path) -> None:
+    """Version control on Windows does that, and some editors; digest for digest the same logbook."""
+    with Logbook.open(small, mode="ro") as book:
+        head = book.head().digest
+        export_jsonl(book, tmp_path / "out")
+    for name in ("entries.jsonl", "readings.jsonl"):
+        file = tmp_path / "out" / name
+        assert b"\r" not in file.read_bytes()
+        file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes().replace(b"\n", b"\r\n"))
+    assert restore(tmp_path / "out", tmp_path / "again.logbook").head == head
+
+
+def test_exports_have_line_feeds_and_an_older_export_outlives_a_failed_one(
+    small: Path, tmp_path: Path
+) -> None:
+    """Nothing under its final name is half an export."""
+    with Logbook.open(small, mode="ro") as book:
+        for path in [*export_csv(book, tmp_path), *export_jsonl(book, tmp_path)]:
+            assert path.is_dir() or b"\r" not in path.read_bytes()
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file()}
+    alter(small, "UPDATE block SET data = x'00'")
+    with Logbook.open(small, mode="ro") as book:
+        for export in (export_csv, export_jsonl):
+            with pytest.raises(LogbookDamagedError):
+                export(book, tmp_path)
+    assert {
+        path.name: path.read_bytes() for path in tmp_path.iterdir() if path.is_file() and path != small
+    } == {name: data for name, data in before.items() if name != small.name}

@@ -11,6 +11,7 @@ from benchlog.clock import ManualClock, parse_rfc3339
 from benchlog.logbook import Logbook
 from benchlog.logbook.database import SCHEMA_VERSION
 from benchlog.logbook.verify import verify
+from benchlog.logbook.view import LogbookView
 
 OLD = sorted((Path(__file__).parents[1] / "old_logbooks").glob("version_*.logbook"))
 HEADS = {1: "979c8160ca77191e5c3548288874534b2beba5f4dcf7cfad249f386652f179f9"}
@@ -34,7 +35,7 @@ def test_an_old_logbook_is_read_without_being_changed(old: Path) -> None:
     version = int(old.stem.removeprefix("version_"))
     with Logbook.open(old, mode="ro") as book:
         assert book.head().digest == HEADS[version]
-        frame = book.view().readings()
+        frame = LogbookView(book).readings()
         assert len(frame) == 123
         assert frame["value"].dropna().between(27.7, 27.8).all()
         assert [r.verdict for _, r in book.results()] == ["fail", "pass"]

@@ -225,8 +225,7 @@ def test_an_anchor_is_made_by_the_tools_there_are(record: Command, tmp_path: Pat
 
 
 def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With what to do instead."""
+    """With what to do."""
     monkeypatch.setenv("PATH", str(tmp_path))
-    text = record.text("anchor", "--request", str(tmp_path / "head.tsq"), code=2)
-    assert "openssl is not installed" in text
-    assert "by hand" in text
+    text = record.text("anchor", "--sign", str(tmp_path / "head.txt"), "--key", "key", code=2)
+    assert "ssh-keygen is not installed" in text

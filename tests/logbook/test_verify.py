@@ -17,6 +17,7 @@ from benchlog.errors import BenchlogError, LogbookError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import compose, parse_entry
 from benchlog.logbook.verify import Verification, verify
+from benchlog.logbook.view import LogbookView
 
 SCRIPT = Path(__file__).with_name("check_chain.py")
 
@@ -278,7 +279,7 @@ def use_everything(path: Path, *modes: str) -> None:
                     if entry.kind == "capture":
                         book.capture(entry.seq)
                 list(book.results())
-                book.view().reading_arrays()
+                LogbookView(book).reading_arrays()
                 book.append("note", {"text": "after the damage"})
         except BenchlogError:
             continue
@@ -331,7 +332,7 @@ def test_what_is_intact_is_still_read(small: Path) -> None:
     alter(small, "UPDATE entry SET text = replace(text, 'cover', 'Cover') WHERE seq = ?", (note,))
     with Logbook.open(small, mode="ro") as book:
         assert [r.verdict for _, r in book.results()] == ["fail", "pass"]
-        assert len(book.view().readings()) == 30
+        assert len(LogbookView(book).readings()) == 30
         with pytest.raises(LogbookError, match=f"entry {note} was altered"):
             list(book.entries("note"))
 

@@ -15,7 +15,7 @@ import benchlog
 from benchlog.clock import ManualClock
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import Logbook, view
-from benchlog.logbook.view import parse_span
+from benchlog.logbook.view import LogbookView, parse_span
 
 
 @pytest.fixture
@@ -32,7 +32,7 @@ def filled(book: Logbook, clock: ManualClock) -> Logbook:
 
 def test_a_table_has_units_and_utc_times(filled: Logbook) -> None:
     """One row a reading, as displayed, times in UTC to the nanosecond, units beside the values."""
-    frame = filled.view().readings()
+    frame = LogbookView(filled).readings()
     assert len(frame) == 180
     assert frame["time"].dtype == "datetime64[ns, UTC]"
     assert frame["time"].iloc[0] == pd.Timestamp(START + 50_000_000, tz="UTC")
@@ -58,7 +58,7 @@ def test_a_table_has_units_and_utc_times(filled: Logbook) -> None:
 
 def test_readings_are_chosen_by_time_meter_function_and_session(filled: Logbook) -> None:
     """Each choice gives exactly those that the whole table shows."""
-    tables = filled.view()
+    tables = LogbookView(filled)
     whole = tables.readings()
     newest = whole["time"].max()
 
@@ -83,19 +83,19 @@ def test_readings_are_chosen_by_time_meter_function_and_session(filled: Logbook)
 
 def test_pieces_make_the_whole(filled: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
     """However few readings are read at a time."""
-    whole = filled.view().readings()
+    whole = LogbookView(filled).readings()
     monkeypatch.setattr(view, "_CHUNK_READINGS", 50)
-    assert len(list(filled.view().reading_chunks())) == 3
-    pd.testing.assert_frame_equal(filled.view().readings(), whole)
-    proved = list(filled.view().reading_chunks(proved=True))
+    assert len(list(LogbookView(filled).reading_chunks())) == 3
+    pd.testing.assert_frame_equal(LogbookView(filled).readings(), whole)
+    proved = list(LogbookView(filled).reading_chunks(proved=True))
     assert sum(map(len, proved)) == len(whole)
 
 
 def test_arrays_come_without_pandas_and_without_texts(filled: Logbook) -> None:
     """The same numbers as in the table."""
-    arrays = filled.view().reading_arrays(texts=False)
+    arrays = LogbookView(filled).reading_arrays(texts=False)
     assert arrays.displayed is None
-    frame = filled.view().readings(texts=False)
+    frame = LogbookView(filled).readings(texts=False)
     assert "displayed" not in frame
     assert np.array_equal(arrays.value, frame["value"].to_numpy(), equal_nan=True)
     assert np.array_equal(arrays.utc_ns, frame["time"].astype("int64").to_numpy())
@@ -109,7 +109,7 @@ def test_frames_come_back_from_arrays(book: Logbook, clock: ManualClock) -> None
     ]
     book.append_readings(readings[:7])
     book.append_readings(readings[7:])
-    arrays = book.view().reading_arrays()
+    arrays = LogbookView(book).reading_arrays()
     assert arrays.displayed is not None
     assert arrays.raw is not None
     assert arrays.displayed.texts() == [r.displayed for r in readings]
@@ -118,7 +118,7 @@ def test_frames_come_back_from_arrays(book: Logbook, clock: ManualClock) -> None
 
 def test_an_empty_logbook_gives_empty_tables(book: Logbook) -> None:
     """With the same columns as a full one."""
-    tables = book.view()
+    tables = LogbookView(book)
     frame = tables.readings(last="10 min")
     assert frame.empty
     assert list(frame.columns)[:4] == ["time", "instrument", "channel", "function"]
@@ -155,8 +155,8 @@ def test_results_are_a_table(small: Path) -> None:
 
 def test_the_summary_agrees_with_the_readings(filled: Logbook) -> None:
     """Count, mean and extremes from the rollup are those of the table."""
-    summary = filled.view().summary().set_index("instrument")
-    values = filled.view().readings(instrument="M1")["value"]
+    summary = LogbookView(filled).summary().set_index("instrument")
+    values = LogbookView(filled).readings(instrument="M1")["value"]
     row = summary.loc["M1"]
     assert row["count"] == values.count()
     assert row["mean"] == pytest.approx(values.mean())
@@ -176,8 +176,8 @@ def test_a_moment_needs_a_zone(filled: Logbook) -> None:
     """Local time without its zone is ambiguous."""
     for bad in (datetime(2026, 3, 1), "2026-03-01T09:00:00", "yesterday"):
         with pytest.raises(UsageError):
-            filled.view().readings(since=bad)
-    assert len(filled.view().readings(since=datetime(2026, 3, 1, tzinfo=UTC))) == 180
+            LogbookView(filled).readings(since=bad)
+    assert len(LogbookView(filled).readings(since=datetime(2026, 3, 1, tzinfo=UTC))) == 180
 
 
 def test_a_block_that_contradicts_itself_is_damage(small: Path) -> None:
@@ -186,6 +186,6 @@ def test_a_block_that_contradicts_itself_is_damage(small: Path) -> None:
         with book.querying() as db:
             db.execute("UPDATE block SET data = substr(data, 1, 30)")
         with pytest.raises(LogbookDamagedError):
-            book.view().readings()
+            LogbookView(book).readings()
         with pytest.raises(LogbookDamagedError):
-            book.view().reading_arrays(texts=False)
+            LogbookView(book).reading_arrays(texts=False)

@@ -50,7 +50,7 @@ def _priors(generator_ohm: float, *, gain: float = GAIN) -> SweepPriors:
 
 @pytest.mark.parametrize("generator_ohm", [50.0, 1050.0])
 def test_stated_uncertainties_hold_the_truth_as_often_as_they_say(generator_ohm: float) -> None:
-    """Pooled over quantities and 60 sweeps with gains and ranges drawn anew; at least 90 % of 95 % intervals."""
+    """Pooled over quantities and 60 sweeps with gains and ranges drawn again; at least 90 % of 95 % intervals."""
     rng = np.random.default_rng(7)
     inside = dict.fromkeys(TRUTH, 0)
     for _ in range(60):

@@ -66,7 +66,7 @@ def test_only_a_pass_counts(project, verdict):
 def test_a_failed_design_check_keeps_it_shut(project):
     """A pass whose design check fails is not a pass for a hold point."""
     failed = DesignCheck(
-        "capacitor_rating", Verdict.FAIL, 41.4, 35.0, "V", "35 V capacitor does not stand 41.4 V"
+        "capacitor_rating", Verdict.FAIL, 41.4, 35.0, "V", "35 V capacitor is not rated for 41.4 V"
     )
     project.record("C03", design_checks=(failed,))
     assert project.state.checks["C03"].state is CheckState.FAILED

@@ -13,6 +13,7 @@ import msgspec
 
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.hookup import in_words
 from benchlog.plan import Check, LimitText, Plan, kind_of
 from benchlog.wording import quantity_words
 
@@ -56,14 +57,15 @@ def measure(check: Check, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
         When an instrument does not answer.
     """
     outcome: CheckOutcome = steps_of(check).measure(check, plan, acquisition)
-    result = outcome.result
+    result, wiring = outcome.result, check.wiring()
     result = msgspec.structs.replace(
         result,
         check_id=check.id,
         check_revision=check.revision,
         part=check.part,
         part_state=check.state or plan.parts[check.part].state,
-        hookup=check.hookup or result.hookup,
+        hookup=check.hookup or (in_words(wiring) if wiring is not None else result.hookup),
+        wiring=wiring,
         cautions=tuple(dict.fromkeys([*([check.caution] if check.caution else []), *result.cautions])),
     )
     return CheckOutcome(result, outcome.readings, outcome.captures)

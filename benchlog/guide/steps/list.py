@@ -8,7 +8,6 @@ from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
 from benchlog.checks.phase import check_phase
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.cards import item_card
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.guide.steps import span_words
@@ -39,11 +38,11 @@ def measure(check: ListCheck, plan: Plan, acquisition: Acquisition) -> CheckOutc
     captures: list[Capture] = []
     for item in check.item:
         key = f"{check.id}/{item.name.replace(' ', '_')}"
-        if not isinstance(item, QuestionItem):
-            acquisition.show_card(item_card(item, check.part, acquisition.bench))
+        if (wiring := item.wiring(check.part)) is not None:
+            acquisition.show_hookup(wiring)
         if item.hookup:
             acquisition.do(item.hookup, f"{key}/hookup")
-        elif acquisition.person.interactive and not isinstance(item, QuestionItem):
+        elif acquisition.person.interactive and wiring is not None:
             acquisition.do("connected as on the card?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
             taken = take_reading(item, item.name, limits[item.name], plan, acquisition, key, f"{key}/doubt")
@@ -87,8 +86,9 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
     verdict = worst_verdict([part.verdict for part in parts.values()])
     quantities: dict[str, Uncertain] = {}
     for name, part in parts.items():
+        expected = part.expectations.values()
         for quantity, value in part.quantities.items():
-            quantities.setdefault(f"expected {name}" if quantity.startswith("expected") else name, value)
+            quantities.setdefault(f"expected {name}" if quantity in expected else name, value)
     deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
     probabilities = [
         p.conformance_probability for p in parts.values() if p.conformance_probability is not None
@@ -103,6 +103,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         verdict=verdict,
         reason="; ".join(deciding),
         quantities=quantities,
+        expectations={name: f"expected {name}" for name in parts if f"expected {name}" in quantities},
         limits=limits,
         limits_set="plan",
         conformance_probability=min(probabilities, default=None),

@@ -198,7 +198,7 @@ class Decoder(ABC):
 
 
 class LineDecoder(Decoder):
-    """Decoder of frames that are told apart by an end-of-line alone.
+    """Decoder of frames that are distinguished by an end-of-line alone.
 
     A line of the wrong length or content is rejected whole: a piece of it could only be guessed at.
     """

@@ -23,7 +23,7 @@ continuity and temperature ranges are the least certain of it.
 
 Seven bits with parity are as long as eight without, so the port is opened with eight and parity is checked here:
 ports hand over bytes with wrong parity as if nothing were wrong. Streams that lost their parity bits on the way
-(pseudo-terminals, network bridges) are told apart by their line end, whose LF has odd parity only with the bit set.
+(pseudo-terminals, network bridges) are distinguished by their line end, whose LF has odd parity only with the bit set.
 
 What the protocol can show: parity of every byte, lost and added bytes (length), codes above 9, range indexes
 that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for

@@ -125,6 +125,16 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
             raise RejectedFrame("flags", f"{pair[0]} and {pair[1]} at once")
     if "hfe" in symbols:
         raise RejectedFrame("unit", "transistor gain is not a function benchlog knows")
+    unit = _unit_of(symbols)
+    screen = _SCREENS[unit]
+    prefix = _prefix_of(symbols, unit, bare)
+    function = _function_of(symbols, unit, ac_and_dc)
+    flags = frozenset(flag for name, flag in FLAG_SYMBOLS.items() if name in symbols)
+    exponent = _EXPONENTS[prefix] - (2 if unit == "percent" else 0)
+    return Mode(function, prefix + screen.sign, exponent, flags, unit == "degF")
+
+
+def _unit_of(symbols: frozenset[str]) -> str:
     units = [u for u in _UNITS if u in symbols]
     if len(units) != 1:
         raise RejectedFrame("unit", f"one unit expected, seen: {', '.join(units) or 'none'}")
@@ -134,12 +144,19 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
             if unit != base:
                 raise RejectedFrame("unit", f"{special} shown with {unit}")
             unit = special
-    screen = _SCREENS[unit]
+    return unit
+
+
+def _prefix_of(symbols: frozenset[str], unit: str, bare: bool) -> str:
     prefixes = [sign for name, sign in PREFIX_SYMBOLS.items() if name in symbols]
     prefix = prefixes[0] if prefixes else ""
-    if len(prefixes) > 1 or ((prefix or " ") not in screen.prefixes and (prefix or not bare)):
+    if len(prefixes) > 1 or ((prefix or " ") not in _SCREENS[unit].prefixes and (prefix or not bare)):
         raise RejectedFrame("prefix", f"prefix {' '.join(prefixes) or 'none'} with {unit}")
-    ac, dc = "ac" in symbols, "dc" in symbols
+    return prefix
+
+
+def _function_of(symbols: frozenset[str], unit: str, ac_and_dc: bool) -> Function:
+    screen, ac, dc = _SCREENS[unit], "ac" in symbols, "dc" in symbols
     if ac and dc:
         function = screen.both if ac_and_dc else None
     else:
@@ -147,9 +164,7 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
     if function is None:
         lit = " and ".join(w for w, on in (("ac", ac), ("dc", dc)) if on) or "neither ac nor dc"
         raise RejectedFrame("coupling", f"{unit} shown with {lit}")
-    flags = frozenset(flag for name, flag in FLAG_SYMBOLS.items() if name in symbols)
-    exponent = _EXPONENTS[prefix] - (2 if unit == "percent" else 0)
-    return Mode(function, prefix + screen.sign, exponent, flags, unit == "degF")
+    return function
 
 
 def shown(

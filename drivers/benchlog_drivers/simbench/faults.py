@@ -16,7 +16,7 @@ from benchlog_drivers.simbench.leads import LeadSet
 from benchlog_drivers.simbench.meter import HandheldMeter
 
 if TYPE_CHECKING:
-    from benchlog_drivers.simbench.bench import SimulatedBench
+    from benchlog_drivers.simbench.workbench import Workbench
 
 __all__ = ["CAUSES", "inject"]
 
@@ -24,7 +24,7 @@ __all__ = ["CAUSES", "inject"]
 class _Injection:
     """One cause being made true, with its draws."""
 
-    def __init__(self, bench: SimulatedBench, cause: str, meter: HandheldMeter, case: int) -> None:
+    def __init__(self, bench: Workbench, cause: str, meter: HandheldMeter, case: int) -> None:
         self.bench, self.cause, self.meter, self.case = bench, cause, meter, case
         self.part = bench.transformer
 
@@ -203,7 +203,7 @@ CAUSES: dict[str, Callable[[_Injection], None]] = {
 """What each cause changes. With `all_good` nothing is wrong; with `expectation_wrong` only the plan is."""
 
 
-def inject(bench: SimulatedBench, cause: str, *, meter: str = "MA-01", case: int = 0) -> None:
+def inject(bench: Workbench, cause: str, *, meter: str = "MA-01", case: int = 0) -> None:
     """Make a cause true on a bench.
 
     Parameters

@@ -9,7 +9,7 @@ from benchlog_drivers.simbench.parts import BenchSupply, Divider, SolidStateRela
 from benchlog_drivers.simbench.scope import Clip
 
 if TYPE_CHECKING:
-    from benchlog_drivers.simbench.bench import SimulatedBench
+    from benchlog_drivers.simbench.workbench import Workbench
 
 __all__ = ["Hookups"]
 
@@ -21,7 +21,7 @@ _LOOP_LEAKAGE_H = 150e-9  # a hand's breadth of loop
 class Hookups:
     """Wiring of the checks on one bench."""
 
-    def __init__(self, bench: SimulatedBench) -> None:
+    def __init__(self, bench: Workbench) -> None:
         self._bench = bench
 
     def _wires(self, pairs: Iterable[tuple[str, str]]) -> None:

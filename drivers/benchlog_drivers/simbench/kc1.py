@@ -82,7 +82,7 @@ kind = "generator"
 address = "{SG-04}"
 note = "50 ohm, 10 V peak to peak into 50 ohm"
 
-# Meters whose tips stay on one node: `benchlog watch` compares them and tells which to doubt.
+# Meters whose tips stay on one node: `benchlog watch` compares them and says which to doubt.
 # [[group]]
 # name = "T1 output"
 # meters = ["MA-01", "MB-02"]

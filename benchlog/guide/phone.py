@@ -1,0 +1,289 @@
+"""The current card on a phone: large digits and three buttons, over the local network only.
+
+A phone lies beside the probes where the computer does not. `PhoneDesk` holds what the phone shows and takes what is
+pressed there; `serve` lets one page, reached by a secret address, see it. A press counts exactly as a key does: only for
+the prompt that was on the phone's screen when it was pressed, and only once that prompt had been there long enough to
+be read.
+"""
+
+from __future__ import annotations
+
+import hmac
+import ipaddress
+import json
+import secrets
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from http import HTTPStatus
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib.resources import files
+from socketserver import TCPServer
+from typing import Any, Literal
+
+from benchlog.clock import Clock
+from benchlog.guide.person import Prompt
+
+__all__ = ["PhoneDesk", "local_address", "serve"]
+
+Button = Literal["done", "skip", "again"]
+BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
+#: A press sooner than this after its prompt came onto the phone was meant for the one before (judgement).
+SHORTEST_LOOK_S = 0.7
+_LONGEST_WAIT_S = 20.0  # of a question for news; the page asks again
+_LONGEST_BODY = 1000
+_LINES = 6
+
+
+class PhoneDesk:
+    """What the phone shows, and what was pressed on it.
+
+    Parameters
+    ----------
+    clock : Clock
+        Tells how long a prompt has been on the phone.
+    """
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._news = threading.Condition()
+        self._serial = 0
+        self._prompt: Prompt | None = None
+        self._number = 0
+        self._seen_ns: int | None = None
+        self._pressed: Button | None = None
+        self._reading = ("", False)
+        self._lines: list[str] = []
+        self._ended = False
+
+    # -- the guided run's side ---------------------------------------------------------------------------------
+
+    def ask(self, prompt: Prompt) -> None:
+        """Put a prompt on the phone; a press made before it is dropped."""
+        with self._news:
+            self._number += 1
+            self._prompt, self._seen_ns, self._pressed = prompt, None, None
+            self._changed()
+
+    def answered(self) -> None:
+        """Take the prompt away: it was answered, here or at the keyboard."""
+        with self._news:
+            self._prompt, self._pressed = None, None
+            self._changed()
+
+    def show(self, text: str) -> None:
+        """Add a line below the card; the last few are kept."""
+        with self._news:
+            self._lines = [*self._lines, *text.splitlines()][-_LINES:]
+            self._changed()
+
+    def show_reading(self, text: str, *, settled: bool) -> None:
+        """Show a value in large digits."""
+        with self._news:
+            if (text, settled) != self._reading:
+                self._reading = (text, settled)
+                self._changed()
+
+    def pressed(self) -> Button | None:
+        """Return the button pressed for the current prompt, once; None while there is none."""
+        with self._news:
+            button, self._pressed = self._pressed, None
+            return button
+
+    def end(self) -> None:
+        """Tell the phone that the run is over."""
+        with self._news:
+            self._ended, self._prompt = True, None
+            self._changed()
+
+    # -- the phone's side --------------------------------------------------------------------------------------
+
+    def state(self, after: int = -1, timeout_s: float = _LONGEST_WAIT_S) -> dict[str, Any]:
+        """Return what to show, as soon as it is news to somebody who knows the state numbered `after`."""
+        with self._news:
+            self._news.wait_for(lambda: self._serial != after, timeout_s)
+            prompt = self._prompt
+            return {
+                "serial": self._serial,
+                "prompt": None
+                if prompt is None
+                else {"number": self._number, "kind": prompt.kind, "text": prompt.text, "key": prompt.key},
+                "reading": {"text": self._reading[0], "settled": self._reading[1]},
+                "lines": self._lines,
+                "ended": self._ended,
+            }
+
+    def seen(self, number: int) -> None:
+        """Note that the phone has the prompt of this number on its screen now."""
+        with self._news:
+            if number == self._number and self._seen_ns is None:
+                self._seen_ns = self._clock.monotonic_ns()
+
+    def press(self, number: int, button: str) -> bool:
+        """Take a press; False where it was not for the prompt on the screen, or came before that could be read."""
+        with self._news:
+            if button not in BUTTONS or self._prompt is None or number != self._number:
+                return False
+            if button == "done" and self._prompt.kind != "hookup":
+                return False  # a value is typed at the keyboard; "done" answers a hook-up alone
+            if self._seen_ns is None or self._clock.monotonic_ns() - self._seen_ns < SHORTEST_LOOK_S * 1e9:
+                return False
+            self._pressed = next(b for b in BUTTONS if b == button)
+            return True
+
+    def _changed(self) -> None:
+        self._serial += 1
+        self._news.notify_all()
+
+
+def local_address() -> str:
+    """Address of this computer on its local network; 127.0.0.1 where it has none. Nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(
+                ("192.0.2.1", 9)
+            )  # a documentation address (RFC 5737): picks the way out, sends no packet
+            address = str(probe.getsockname()[0])
+        except OSError:
+            return "127.0.0.1"
+    return address if _is_local(address) else "127.0.0.1"
+
+
+def _is_local(address: str) -> bool:
+    """Whether an address can only be that of a machine on the same network."""
+    try:
+        parsed = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return False
+    mapped = getattr(parsed, "ipv4_mapped", None)
+    parsed = mapped or parsed
+    return parsed.is_private or parsed.is_loopback or parsed.is_link_local
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+    block_on_close = False
+
+    def __init__(self, address: tuple[str, int], desk: PhoneDesk, token: str) -> None:
+        self.desk, self.token = desk, token
+        super().__init__(address, _Handler)
+
+    def handle_error(self, request: object, client_address: object) -> None:
+        """Stay silent about phones that went away in the middle of an answer."""
+
+    def server_bind(self) -> None:
+        """Bind without asking a name server for this computer's name, as the base class does."""
+        TCPServer.server_bind(self)
+        self.server_name, self.server_port = str(self.server_address[0]), int(self.server_address[1])
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: _Server
+    server_version, sys_version = "benchlog", ""
+    protocol_version = "HTTP/1.1"
+    timeout = _LONGEST_WAIT_S + 10
+
+    def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - the base class's word
+        """Stay silent: the terminal belongs to the guided run."""
+
+    def do_GET(self) -> None:
+        """Serve the page, or its news."""
+        path, _, query = self._allowed_path()
+        if path == "":
+            page = files("benchlog.guide").joinpath("phone_page.html").read_bytes()
+            self._send(HTTPStatus.OK, page, "text/html; charset=utf-8")
+        elif path == "state":
+            after = query.removeprefix("after=")
+            known = int(after) if after.lstrip("-").isdecimal() and len(after) < 12 else -1
+            self._json(self.server.desk.state(known))
+        elif path is not None:
+            self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
+
+    def do_POST(self) -> None:
+        """Take a press, or the word that a prompt is on the screen."""
+        path, _, _ = self._allowed_path()
+        if path is None:
+            return
+        length = self.headers.get("Content-Length", "")
+        if not length.isdecimal() or int(length) > _LONGEST_BODY:
+            self._send(HTTPStatus.BAD_REQUEST, b"", "text/plain", close=True)
+            return
+        try:
+            body = json.loads(self.rfile.read(int(length)))
+            number = int(body["number"])
+            button = str(body.get("button", ""))
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError):
+            self._send(HTTPStatus.BAD_REQUEST, b"", "text/plain", close=True)
+            return
+        if path == "seen":
+            self.server.desk.seen(number)
+            self._json({"taken": True})
+        elif path == "press":
+            self._json({"taken": self.server.desk.press(number, button)})
+        else:
+            self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
+
+    def _allowed_path(self) -> tuple[str | None, str, str]:
+        """Path behind the secret part, and the query; None where the question is refused and was answered so."""
+        target, _, query = self.path.partition("?")
+        _, token, *rest = [*target.split("/", 2), ""][:3]
+        ours = hmac.compare_digest(token.encode(), self.server.token.encode())
+        if not (ours and _is_local(self.client_address[0])):
+            self._send(HTTPStatus.NOT_FOUND, b"", "text/plain", close=True)
+            return None, "", ""
+        return (rest[0] if rest else ""), token, query
+
+    def _json(self, answer: dict[str, Any]) -> None:
+        self._send(HTTPStatus.OK, json.dumps(answer).encode(), "application/json")
+
+    def _send(self, status: HTTPStatus, body: bytes, kind: str, *, close: bool = False) -> None:
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(body)))
+        self.send_header("Cache-Control", "no-store")
+        self.send_header("Referrer-Policy", "no-referrer")
+        self.send_header("X-Content-Type-Options", "nosniff")
+        # The page holds its style and script and asks nothing of anybody else.
+        policy = (
+            "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; connect-src 'self'"
+        )
+        self.send_header("Content-Security-Policy", f"{policy}; frame-ancestors 'none'; base-uri 'none'")
+        if close:
+            self.send_header("Connection", "close")
+            self.close_connection = True
+        self.end_headers()
+        self.wfile.write(body)
+
+
+@contextmanager
+def serve(desk: PhoneDesk, address: str = "", port: int = 0) -> Iterator[str]:
+    """Serve the desk to phones on the local network while the block runs; yields the page's secret address.
+
+    Parameters
+    ----------
+    desk : PhoneDesk
+    address : str
+        Of this computer; found where not given.
+    port : int
+        0 for any free one.
+
+    Raises
+    ------
+    OSError
+        If the address can't be used.
+    """
+    host = address or local_address()
+    token = secrets.token_urlsafe(16)
+    server = _Server((host, port), desk, token)
+    thread = threading.Thread(
+        target=server.serve_forever, kwargs={"poll_interval": 0.1}, name="phone page", daemon=True
+    )
+    thread.start()
+    try:
+        yield f"http://{host}:{server.server_address[1]}/{token}/"
+    finally:
+        desk.end()
+        server.shutdown()
+        server.server_close()
+        thread.join()

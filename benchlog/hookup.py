@@ -1,0 +1,230 @@
+"""How instruments are connected for a measurement, as data: one record for the screen, the certificate and the voice.
+
+A hook-up is a path of elements in series, maybe driven by a source, with instruments across its points. Points are
+numbered along the path: 0 before the first element, then one behind each. Usual ones are made in `benchlog.circuits`.
+
+>>> tap = Tap("MB-02", function=Function.AC_VOLTS)
+>>> in_words(Hookup(Circuit.ACROSS, (Element("T1 output"),), taps=(tap,)))
+'MB-02 on V~ across T1 output'
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+
+import msgspec
+
+from benchlog.reading import Function
+
+__all__ = [
+    "DANGER_WORDS",
+    "Circuit",
+    "Danger",
+    "Element",
+    "Hookup",
+    "Loop",
+    "Source",
+    "Symbol",
+    "Tap",
+    "in_words",
+]
+
+
+class Circuit(StrEnum):
+    """Arrangements that differ in what hands have to do."""
+
+    ACROSS = "across"
+    IN_SERIES = "in series"
+    FOUR_WIRE = "four-wire"
+    LEAKAGE = "leakage"
+    COMPARISON = "comparison"
+    RECTIFIER = "rectifier"
+    TURNS_RATIO = "turns ratio"
+    SERIES_RESISTOR = "series resistor"
+    TWO_POINTS = "two points"
+    SENSOR = "sensor"
+
+
+class Symbol(StrEnum):
+    """What an element is drawn as."""
+
+    PART = "part"
+    WIRE = "wire"
+    RESISTOR = "resistor"
+    COIL = "coil"
+    CAPACITOR = "capacitor"
+    BARRIER = "barrier"
+    METER = "meter"
+
+
+class Danger(StrEnum):
+    """What can hurt; `DANGER_WORDS` has what to do about it."""
+
+    MAINS_INSIDE = "mains inside"
+    CHARGED = "charged capacitor"
+    UNPLUGGED = "unplugged"
+    LIVE_NODE = "live node"
+    CURRENT_PATH = "current path"
+    OPEN_SECONDARY = "open secondary"
+    SCOPE_GROUNDS = "scope grounds"
+    SCREEN_ONLY = "screen only"
+    WARMS_UP = "warms up"
+
+
+DANGER_WORDS = {
+    Danger.MAINS_INSIDE: "mains inside the case: leave it closed, fit clips with the plug out, then plug in",
+    Danger.CHARGED: "the capacitor stays charged: wait, measure, then discharge it through a resistor",
+    Danger.UNPLUGGED: "unplugged and discharged before ohms; a meter on ohms is damaged by voltage",
+    Danger.LIVE_NODE: "clips fitted dead, power on, read, power off; treat the node as live",
+    Danger.CURRENT_PATH: (
+        "meter in series, never across a source; fuse of the current jack: do not exceed it"
+    ),
+    Danger.OPEN_SECONDARY: (
+        "a current transformer's secondary stays closed by its burden while the primary carries current"
+    ),
+    Danger.SCOPE_GROUNDS: "both scope grounds on one point: they are joined, and tied to protective earth",
+    Danger.SCREEN_ONLY: "part unplugged; a screen only, no withstand test: it never proves insulation",
+    Danger.WARMS_UP: "small current only: a resistor that warms up drifts",
+}
+
+
+class Element(msgspec.Struct, frozen=True, omit_defaults=True):
+    """One thing of a path; without a name it is plain wire."""
+
+    name: str
+    symbol: Symbol = Symbol.PART
+
+
+class Source(msgspec.Struct, frozen=True, omit_defaults=True):
+    """What drives a path.
+
+    Attributes
+    ----------
+    name : str
+        Tag or name.
+    setting : str
+        What to set it to, for the person.
+    level : float or None
+        Volt or ampere, as far as the hook-up fixes it.
+    ends : (str, str)
+        What its two ends are called.
+    """
+
+    name: str
+    setting: str = ""
+    level: float | None = None
+    ends: tuple[str, str] = ("+", "-")
+
+
+class Tap(msgspec.Struct, frozen=True, omit_defaults=True):
+    """An instrument across two points.
+
+    Attributes
+    ----------
+    instrument : str
+        Tag.
+    first, last : int
+        Points of its red lead or tip, and of its black lead or clip.
+    function : Function or None
+        What a meter is set to; None for a scope.
+    channel : str
+        Of a scope.
+    through : str
+        Divider before the channel.
+    step : int
+        Where the same leads move on: 1 first, then 2; 0 where they stay.
+    """
+
+    instrument: str
+    first: int = 0
+    last: int = 1
+    function: Function | None = None
+    channel: str = ""
+    through: str = ""
+    step: int = 0
+
+
+class Loop(msgspec.Struct, frozen=True):
+    """A scope channel on a sense loop of its own, one end at the clips."""
+
+    instrument: str
+    channel: str
+    turns: int
+
+
+class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
+    """How everything is connected.
+
+    Attributes
+    ----------
+    circuit : Circuit
+    path : tuple of Element
+        In series, from the source's first end to its second.
+    source : Source or None
+        None where the part itself is measured.
+    taps : tuple of Tap
+    loop : Loop or None
+    notes : tuple of str
+        What no drawing shows.
+    dangers : tuple of Danger
+    """
+
+    circuit: Circuit
+    path: tuple[Element, ...] = ()
+    source: Source | None = None
+    taps: tuple[Tap, ...] = ()
+    loop: Loop | None = None
+    notes: tuple[str, ...] = ()
+    dangers: tuple[Danger, ...] = ()
+
+    def between(self, tap: Tap) -> tuple[Element, ...]:
+        """Named elements between a tap's points."""
+        low, high = sorted((tap.first, tap.last))
+        return tuple(e for e in self.path[low:high] if e.name)
+
+    def in_the_path(self, tap: Tap) -> bool:
+        """Whether a meter is itself an element of the path."""
+        return any(e.symbol is Symbol.METER for e in self.between(tap))
+
+
+# ---- in words ----
+
+
+def in_words(hookup: Hookup, dial: Callable[[Function], str] = str) -> str:
+    """Say a hook-up in one line.
+
+    Parameters
+    ----------
+    hookup : Hookup
+    dial : callable
+        Name of a function.
+    """
+    said = []
+    if hookup.source is not None:
+        names = [e.name for e in hookup.path if e.name]
+        said.append(f"{hookup.source.name} on {' and '.join(names)}{' in series' if len(names) > 1 else ''}")
+    if hookup.circuit is Circuit.ACROSS:
+        meters = " and ".join(tap.instrument for tap in hookup.taps)
+        said.append(_tap_words(hookup, msgspec.structs.replace(hookup.taps[0], instrument=meters), dial))
+    elif hookup.circuit is not Circuit.SENSOR:
+        said += [_tap_words(hookup, tap, dial) for tap in hookup.taps]
+    if hookup.loop is not None:
+        turns = f"{hookup.loop.turns} turn{'s' if hookup.loop.turns != 1 else ''}"
+        said.append(f"{hookup.loop.channel} on a separate loop of {turns}")
+    if any(tap.channel for tap in hookup.taps):
+        said.append("both clips on one point")
+    return "; ".join([*said, *hookup.notes])
+
+
+def _tap_words(hookup: Hookup, tap: Tap, dial: Callable[[Function], str]) -> str:
+    who = tap.channel or tap.instrument
+    at = f" on {dial(tap.function)}" if tap.function is not None else ""
+    if hookup.in_the_path(tap):
+        return f"{who}{at}"
+    where = f"across {' and '.join(e.name for e in hookup.between(tap))}"
+    if hookup.circuit is Circuit.FOUR_WIRE:
+        where += ", inside the current clips"
+    return f"{'then ' if tap.step > 1 else ''}{who}{at} {where}" + (
+        f" through {tap.through}" if tap.through else ""
+    )

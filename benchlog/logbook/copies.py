@@ -1,0 +1,145 @@
+"""Copies of a logbook in other places, and whether two of them still tell the same story.
+
+A copy is sealed: whole, read-only, its head digest beside it. It is only ever replaced by a logbook that goes on from
+it; two that went different ways are told apart and never merged.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import stat
+from contextlib import closing
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from benchlog.errors import LogbookError, UsageError
+from benchlog.files import sync_folder, write_whole
+from benchlog.logbook import database
+from benchlog.logbook.book import Logbook
+from benchlog.logbook.chain import EntryRef
+from benchlog.logbook.reader import LogbookReader
+
+__all__ = ["Comparison", "Relation", "compare", "copy_path", "copy_state", "make_copy"]
+
+
+class Relation(StrEnum):
+    """How two logbooks stand to each other."""
+
+    SAME = "same"
+    FIRST_LONGER = "the first goes on"
+    SECOND_LONGER = "the second goes on"
+    FORKED = "forked"
+    STRANGERS = "of other projects"
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two logbooks compared.
+
+    Attributes
+    ----------
+    relation : Relation
+    common : int
+        Entries they share, from the first on.
+    first, second : EntryRef
+        Their heads.
+    """
+
+    relation: Relation
+    common: int
+    first: EntryRef
+    second: EntryRef
+
+
+def compare(first: LogbookReader, second: LogbookReader) -> Comparison:
+    """Compare two logbooks; digests of both must be proved before (see `verify.verify`)."""
+    heads = first.head(), second.head()
+    low, high = 0, min(head.seq for head in heads)
+    while low < high:  # a digest vouches for all before it: halve the range in which they part
+        middle = (low + high + 1) // 2
+        if first.entry(middle).digest == second.entry(middle).digest:
+            low = middle
+        else:
+            high = middle - 1
+    if low == heads[0].seq == heads[1].seq:
+        relation = Relation.SAME
+    elif low == 0:
+        relation = Relation.STRANGERS
+    elif low == heads[1].seq:
+        relation = Relation.FIRST_LONGER
+    elif low == heads[0].seq:
+        relation = Relation.SECOND_LONGER
+    else:
+        relation = Relation.FORKED
+    return Comparison(relation, low, *heads)
+
+
+def copy_path(logbook: Path, folder: Path) -> Path:
+    """Where the copy of a logbook in a folder is."""
+    return folder / f"{logbook.stem}.copy{logbook.suffix}"
+
+
+def make_copy(book: Logbook, folder: Path) -> Path:
+    """Put a sealed copy of an open logbook into a folder, with its head digest beside it.
+
+    Raises
+    ------
+    UsageError
+        If the folder is not there, or the copy in it is not an earlier state of this logbook.
+    """
+    if not folder.is_dir():
+        raise UsageError(
+            f"there is no folder {folder} for a copy", hint="is the stick plugged in, the disk there?"
+        )
+    target = copy_path(book.path, folder)
+    if target.exists():
+        with Logbook.open(target, mode="ro") as older:
+            found = compare(book, older)
+        if found.relation not in (Relation.SAME, Relation.FIRST_LONGER):
+            raise UsageError(
+                f"{target} is not an earlier state of {book.path}: {found.relation} after entry {found.common}",
+                hint=f"benchlog record compare {book.path} {target}; move the copy away if it is to stay",
+            )
+    half = target.with_name(f".{target.name}.{os.urandom(4).hex()}.part")
+    try:
+        with database.mapped_errors(half), closing(sqlite3.connect(half)) as copy:
+            with book.querying() as db:
+                db.backup(copy)
+            copy.execute("PRAGMA journal_mode=DELETE")  # so that it can be read where nothing may be written
+            head = EntryRef(
+                *copy.execute("SELECT seq, digest FROM entry ORDER BY seq DESC LIMIT 1").fetchone()
+            )
+        half.chmod(stat.S_IREAD)
+        if target.exists():
+            target.chmod(stat.S_IREAD | stat.S_IWRITE)  # Windows replaces no read-only file
+        os.replace(half, target)
+        sync_folder(folder)
+        write_whole(folder / f"{target.name}.head.txt", f"sha256:{head.digest} entry {head.seq}\n")
+    except OSError as error:
+        raise UsageError(
+            f"no copy in {folder}: {error.strerror}", hint="is there room, may it be written?"
+        ) from None
+    finally:
+        for leftover in (half, *database.beside(half)):
+            leftover.unlink(missing_ok=True)
+    return target
+
+
+def copy_state(book: LogbookReader, folder: Path) -> str:
+    """Say in words whether the copy in a folder is up to date."""
+    target = copy_path(book.path, folder)
+    if not target.exists():
+        return f"{'no copy in' if folder.is_dir() else 'no folder for the copy,'} {folder}"
+    try:
+        with Logbook.open(target, mode="ro") as copy:
+            found = compare(book, copy)
+    except LogbookError as error:
+        return f"the copy can't be read: {error.message}"
+    behind = found.first.seq - found.second.seq
+    if found.relation is Relation.SAME:
+        return f"the copy in {folder} is up to date"
+    if found.relation is Relation.FIRST_LONGER:
+        return f"the copy in {folder} is {behind} entries behind"
+    return f"the copy in {folder} tells another story after entry {found.common}: benchlog record compare"

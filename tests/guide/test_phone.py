@@ -1,0 +1,191 @@
+"""The card on a phone: one secret address, local machines only, and a press counts only for what was on the screen."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import threading
+import time
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+
+from benchlog.clock import ManualClock
+from benchlog.guide.person import Prompt
+from benchlog.guide.phone import SHORTEST_LOOK_S, PhoneDesk, _is_local, local_address, serve
+
+HOOKUP = Prompt("hookup", "power off, connect 15 ohm, power on", "C04/load")
+
+
+class Phone:
+    """What a page does, by plain HTTP."""
+
+    def __init__(self, url: str) -> None:
+        parts = urlsplit(url)
+        self.host, self.port, self.base = parts.hostname or "", parts.port or 0, parts.path
+
+    def ask(
+        self, method: str, path: str, body: Any = None, base: str | None = None
+    ) -> tuple[int, Any, dict[str, str]]:
+        link = http.client.HTTPConnection(self.host, self.port, timeout=10)
+        text = body if isinstance(body, str | None) else json.dumps(body)
+        link.request(method, (self.base if base is None else base) + path, text)
+        reply = link.getresponse()
+        data = reply.read()
+        link.close()
+        is_json = reply.headers.get("Content-Type") == "application/json"
+        return reply.status, json.loads(data) if is_json else data, dict(reply.headers)
+
+    def state(self, after: int = -1) -> dict[str, Any]:
+        return dict(self.ask("GET", f"state?after={after}")[1])
+
+    def press(self, number: int, button: str = "done") -> bool:
+        return bool(self.ask("POST", "press", {"number": number, "button": button})[1]["taken"])
+
+    def see(self) -> int:
+        number = int(self.state()["prompt"]["number"])
+        self.ask("POST", "seen", {"number": number})
+        return number
+
+
+@pytest.fixture
+def clock() -> ManualClock:
+    return ManualClock()
+
+
+@pytest.fixture
+def desk(clock: ManualClock) -> PhoneDesk:
+    return PhoneDesk(clock)
+
+
+@pytest.fixture
+def phone(desk: PhoneDesk) -> Iterator[Phone]:
+    with serve(desk, "127.0.0.1") as url:
+        yield Phone(url)
+
+
+def test_a_press_counts_once_its_prompt_could_be_read(
+    desk: PhoneDesk, phone: Phone, clock: ManualClock
+) -> None:
+    desk.ask(HOOKUP)
+    assert not phone.press(1)  # nobody has seen it yet
+    number = phone.see()
+    assert not phone.press(number)  # too soon: meant for what was there before
+    clock.advance(SHORTEST_LOOK_S)
+    assert phone.press(number)
+    assert desk.pressed() == "done"
+    assert desk.pressed() is None
+
+
+def test_a_press_for_the_prompt_before_is_never_an_answer(
+    desk: PhoneDesk, phone: Phone, clock: ManualClock
+) -> None:
+    """The finger was on its way while the step changed."""
+    desk.ask(HOOKUP)
+    old = phone.see()
+    clock.advance(5)
+    assert phone.press(old)
+    desk.ask(Prompt("hookup", "power off, take 15 ohm away", "C04/off"))
+    assert desk.pressed() is None  # what was pressed before is dropped with its prompt
+    assert not phone.press(old)
+    desk.answered()
+    assert not phone.press(old + 1)
+
+
+def test_hammering_confirms_nothing_that_was_not_on_the_screen(
+    desk: PhoneDesk, phone: Phone, clock: ManualClock
+) -> None:
+    """Ten presses a second through twenty prompts: each counts at most once, and only after its look."""
+    for _ in range(20):
+        desk.ask(HOOKUP)
+        number = phone.see()
+        taken = 0
+        for tenth in range(7):
+            clock.advance(0.1)
+            if phone.press(number):
+                taken += 1
+                assert tenth >= 6
+        assert taken <= 1
+        desk.answered()
+
+
+@pytest.mark.parametrize("kind", ["display", "quantity", "confirm", "choice", "text"])
+def test_done_answers_a_hookup_alone(desk: PhoneDesk, phone: Phone, clock: ManualClock, kind: Any) -> None:
+    """A value is typed at the keyboard; skipping and hearing it again work everywhere."""
+    desk.ask(Prompt(kind, "MA-01 shows", "C03/no_load"))
+    number = phone.see()
+    clock.advance(5)
+    assert not phone.press(number)
+    assert phone.press(number, "skip")
+    assert desk.pressed() == "skip"
+
+
+def test_news_reaches_the_phone_at_once(desk: PhoneDesk, phone: Phone) -> None:
+    known = phone.state()["serial"]
+    got: list[dict[str, Any]] = []
+    waiting = threading.Thread(target=lambda: got.append(phone.state(known)))
+    waiting.start()
+    time.sleep(0.05)
+    desk.show_reading("27.75 V ac", settled=True)
+    waiting.join(5)
+    assert got[0]["reading"] == {"text": "27.75 V ac", "settled": True}
+    for line in range(9):
+        desk.show(f"line {line}")
+    assert phone.state()["lines"][0] == "line 3"
+
+
+@pytest.mark.parametrize("base", ["/", "/wrong/", "//", "/%00/", "/" + "x" * 5000 + "/"])
+def test_without_the_secret_there_is_nothing(phone: Phone, base: str) -> None:
+    status, body, _ = phone.ask("GET", "state", base=base)
+    assert status in (404, 414)
+    assert b"prompt" not in (body if isinstance(body, bytes) else b"")
+    assert phone.ask("POST", "press", {"number": 1, "button": "done"}, base=base)[0] in (404, 414)
+
+
+@pytest.mark.parametrize("body", ["", "[]", '{"number": "x"}', "{" * 500, "x" * 5000, '{"number": 1e999}'])
+def test_bad_requests_are_refused(desk: PhoneDesk, phone: Phone, body: str) -> None:
+    desk.ask(HOOKUP)
+    assert phone.ask("POST", "press", body)[0] == 400
+    assert phone.ask("GET", "elsewhere")[0] == 404
+    assert phone.ask("POST", "elsewhere", {"number": 1})[0] == 404
+    assert phone.state()["prompt"]["number"] == 1
+
+
+def test_the_page_asks_nothing_of_anybody_else(phone: Phone) -> None:
+    status, page, headers = phone.ask("GET", "")
+    text = page.decode()
+    assert status == 200
+    assert "default-src 'none'" in headers["Content-Security-Policy"]
+    assert headers["Referrer-Policy"] == "no-referrer"
+    assert not any(word in text for word in ("http:", "https:", "//cdn", "@import", "url("))
+
+
+@pytest.mark.parametrize(
+    ("address", "local"),
+    [
+        ("127.0.0.1", True),
+        ("192.168.1.20", True),
+        ("10.0.0.7", True),
+        ("fe80::1%eth0", True),
+        ("::ffff:192.168.1.20", True),
+        ("8.8.8.8", False),
+        ("::ffff:8.8.8.8", False),
+        ("2606:4700::1111", False),
+        ("host", False),
+    ],
+)
+def test_only_machines_of_the_local_network_are_served(address: str, local: bool) -> None:
+    """Private, loopback and link-local ranges (RFC 1918, RFC 4193, RFC 3927)."""
+    assert _is_local(address) is local
+    assert _is_local(local_address())
+
+
+def test_the_run_ends_and_the_page_knows(desk: PhoneDesk) -> None:
+    with serve(desk, "127.0.0.1") as url:
+        phone = Phone(url)
+        desk.ask(HOOKUP)
+    assert desk.state()["ended"]
+    with pytest.raises(OSError, match="refused"):
+        phone.state()

@@ -1,0 +1,89 @@
+"""Somebody, or something, that presses Enter ten times a second through a whole guided run."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import select
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+#: Stands in what was seen for an Enter that was sent.
+SENT = "\0"
+PERIOD_S = 0.1
+
+
+def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float = 120.0) -> tuple[int, str]:
+    """Run benchlog in a folder under such a person; returns the exit code and what was seen, with `SENT` in its place.
+
+    Questions that Enter does not answer are answered once they are seen: y, or the display that is shown.
+    """
+    environment = os.environ | {"TERM": "dumb", "COLUMNS": "200", "LINES": "50"}
+    command = [sys.executable, "-m", "benchlog", *words]
+    if terminal:
+        import pty
+
+        ours, theirs = pty.openpty()
+        child = subprocess.Popen(
+            command, cwd=folder, env=environment, stdin=theirs, stdout=theirs, stderr=theirs
+        )
+        os.close(theirs)
+        to_child = from_child = ours
+    else:
+        child = subprocess.Popen(
+            command,
+            cwd=folder,
+            env=environment,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+        )
+        assert child.stdin is not None
+        assert child.stdout is not None
+        to_child, from_child = child.stdin.fileno(), child.stdout.fileno()
+    with child:
+        seen = _seen(to_child, from_child, limit_s, terminal=terminal)
+        code = child.wait(10)
+    if terminal:
+        os.close(ours)
+    return code, seen
+
+
+def _seen(to_child: int, from_child: int, limit_s: float, *, terminal: bool) -> str:
+    seen, answered = "", 0
+    next_s = time.monotonic()
+    end_s = next_s + limit_s
+    while time.monotonic() < end_s:
+        if select.select([from_child], [], [], max(0.0, next_s - time.monotonic()))[0]:
+            try:
+                data = os.read(from_child, 1 << 16)
+            except OSError:  # how a terminal ends
+                data = b""
+            if not data:
+                break
+            seen += data.decode("utf-8", "replace")
+            if answer := _answer(seen[answered:], terminal=terminal):
+                os.write(to_child, answer.encode())
+                answered = len(seen)
+        if time.monotonic() >= next_s:
+            next_s += PERIOD_S
+            with contextlib.suppress(OSError):
+                os.write(to_child, b"\n")
+                seen += SENT
+    return seen
+
+
+def _answer(seen: str, *, terminal: bool) -> str:
+    if re.search(r"\[y/n\] \0*$", seen):
+        return "y" if terminal else "y\n"
+    if re.search(r"show on \S+\? (\[[^]]*\] )?\0*$", seen):
+        return re.findall(r"on the bench: \S+ shows ([^\r\n\x1b\0]+)", seen)[-1] + "\n"
+    return ""
+
+
+def confirmed(seen: str) -> list[int]:
+    """How many Enters were sent at each hook-up that was confirmed, after its prompt was seen."""
+    return [len(enters) for enters in re.findall(r"\[Enter (?:when )?done[^]]*\] (\0*)(?:done)?\r?\n", seen)]

@@ -1,0 +1,84 @@
+"""Files are written whole or not at all; nothing but ordinary files is read, and only so much of them."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+
+from benchlog import files
+from benchlog.cli import main
+
+
+def test_an_older_file_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
+    """Whatever goes wrong while it is written; and nothing is left lying about."""
+    path = tmp_path / "certificate.html"
+    path.write_text("old")
+    writing = files.whole_file(path)
+    writing.__enter__().write("half of the n")
+    assert path.read_text() == "old"
+    assert not writing.__exit__(OSError, OSError("disk full"), None)
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["certificate.html"]
+
+
+def test_a_file_whose_sync_fails_is_not_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk may tell only then."""
+
+    def fail(handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(OSError, match="space"):
+        files.write_whole(tmp_path / "x", "text")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_line_ends_links_and_permissions(tmp_path: Path) -> None:
+    """Line feeds everywhere; a link stays a link; who may read it stays."""
+    real, link = tmp_path / "real", tmp_path / "link"
+    real.write_text("old")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    files.write_whole(link, "a\nb\n")
+    assert real.read_bytes() == b"a\nb\n"
+    assert link.is_symlink()
+    assert stat.S_IMODE(real.stat().st_mode) == 0o640
+
+
+def test_a_device_is_written_to_and_not_replaced(tmp_path: Path) -> None:
+    """As with --out /dev/stdout."""
+    with files.whole_file(Path(os.devnull)) as file:
+        file.write("gone")
+    assert not Path(os.devnull).is_file()
+    with pytest.raises(IsADirectoryError):
+        files.write_whole(tmp_path, "x")
+
+
+def test_reading_is_bounded(tmp_path: Path) -> None:
+    """Also where the file takes no room on the disk."""
+    sparse = tmp_path / "sparse"
+    with sparse.open("wb") as file:
+        file.truncate(10**12)
+    with pytest.raises(ValueError, match=r"1000000\.0 MB"):
+        files.read_bounded(sparse, 1_000_000)
+
+
+def test_new_leaves_no_half_of_a_project(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The next try is not refused for what the first one left."""
+    folder = tmp_path / "project"
+    real = files.write_whole
+
+    def fail_at_the_third(path: Path, content: str | bytes) -> None:
+        if path.name == "plan.schema.json":
+            raise OSError(28, "No space left on device")
+        real(path, content)
+
+    monkeypatch.setattr(files, "write_whole", fail_at_the_third)
+    assert main(["new", str(folder)]) == 2
+    assert not folder.exists()
+    monkeypatch.undo()
+    assert main(["new", str(folder)]) == 0
+    assert len(list(folder.iterdir())) == 4
