@@ -42,7 +42,7 @@ class Case:
         Nominal mains voltage.
     context : tuple of str
         What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
-        ``"after current"``, ``"linked meter"``.
+        ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``.
     scope : bool
         The reading was taken with a scope.
     frequency_hz : float
@@ -95,6 +95,13 @@ class Case:
         if self.expect.unit == "V":
             return "dc_volts" if self.expect.coupling == "dc" else "ac_volts"
         return "ohms" if self.expect.unit == "ohm" else "current"
+
+    @property
+    def function(self) -> str:
+        """Function of the meter, as readings name it."""
+        if self.expect.unit == "ohm":
+            return "ohm"
+        return f"{self.expect.unit}{'=' if self.expect.coupling == 'dc' else '~'}"
 
     @classmethod
     def from_text(

@@ -75,7 +75,8 @@ class Distribution:
 class Cause:
     """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs.
 
-    `free` names the hidden quantity that the first reading settles most, if there is one; `lasting` marks what can't be
+    `free` names the hidden quantities that the first reading settles most; `coupling` is ``"ac"`` or ``"dc"`` where it shows
+    only on that; `lasting` marks what can't be
     put right at the bench, `mains` what needs an outlet.
     """
 
@@ -85,7 +86,8 @@ class Cause:
     weight: Mapping[str, float]
     hidden: Mapping[str, Distribution]
     reason: str
-    free: str = ""
+    free: tuple[str, ...] = ()
+    coupling: str = ""
     lasting: bool = False
     mains: bool = False
 
@@ -136,6 +138,7 @@ class Catalogue:
         counts: Mapping[str, float] | None = None,
         *,
         source: str = "mains",
+        coupling: str = "",
     ) -> dict[str, float]:
         """Return prior probabilities of the causes of this kind of reading.
 
@@ -149,6 +152,8 @@ class Catalogue:
             How often each cause was the real one here; Dirichlet update with `PSEUDO_COUNT`.
         source : str
             What feeds the points, a key of `sources`: only the mains has an outlet and a primary.
+        coupling : {"", "ac", "dc"}
+            Of the expected value.
 
         Raises
         ------
@@ -158,7 +163,9 @@ class Catalogue:
         base = {
             c.id: c.weight[kind]
             for c in self.causes
-            if c.weight[kind] > 0 and (source == "mains" or not c.mains)
+            if c.weight[kind] > 0
+            and (source == "mains" or not c.mains)
+            and (not coupling or not c.coupling or c.coupling == coupling)
         }
         total = sum(base.values())
         shares = {name: weight / total for name, weight in base.items()}
@@ -230,7 +237,7 @@ def load_catalogue() -> Catalogue:
     for table in data["cause"]:
         own = {name: _distribution(f"{table['id']}.{name}", t) for name, t in table.get("hidden", {}).items()}
         unknown = set(own) - set(default)
-        unknown |= {table.get("free", "ghost")} - set(default)
+        unknown |= set(table.get("free", ())) - set(default)
         if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
             raise ConfigError(f"catalogue.toml: cause {table['id']}: {unknown or 'family or weights'} wrong")
         causes.append(
@@ -241,7 +248,8 @@ def load_catalogue() -> Catalogue:
                 table["weight"],
                 own,
                 table["reason"],
-                table.get("free", ""),
+                tuple(table.get("free", ())),
+                table.get("coupling", ""),
                 bool(table.get("lasting", False)),
                 bool(table.get("mains", False)),
             )

@@ -12,7 +12,10 @@ from benchlog.diagnosis.case import Case, Evidence
 from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["controls", "proven"]
+__all__ = ["STANDARD_PASSED", "controls", "proven"]
+
+STANDARD_PASSED = "standard passed"
+"""Context of a case whose meter read a check standard right in this function in this sitting."""
 
 _NOTHING = 0.1  # share of the expected value below which both show nothing, pick-up apart: judgement
 _SHORT_OHM = 1.0  # tips held together read less than this with sound leads: common practice, no source
@@ -25,7 +28,7 @@ def controls(case: Case) -> tuple[Action, ...]:
 
 def proven(case: Case, evidence: Sequence[Evidence]) -> bool:
     """Tell whether one of the checks done proved the doubted instrument for the reading in question."""
-    return any(_proves(case, e) for e in evidence)
+    return STANDARD_PASSED in case.context or any(_proves(case, e) for e in evidence)
 
 
 def _proves(case: Case, evidence: Evidence) -> bool:

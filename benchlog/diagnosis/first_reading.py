@@ -72,7 +72,7 @@ def move_onto_reading(belief: Belief) -> None:
     if shown is None:
         return
     free = {c.id: c.free for c in belief.catalogue.causes}
-    names = [[free[c] for c in hypothesis if free[c]] for hypothesis in belief.hypotheses]
+    names = [[name for c in hypothesis for name in free[c]] for hypothesis in belief.hypotheses]
     spread = belief.catalogue.engine["repeatability"] * abs(shown) + 0.3 * belief.case.reading.resolution
     noise = belief.rng("target").standard_normal(belief.particles.weight.shape)
     target = shown + 0.5 * spread * noise

@@ -27,6 +27,7 @@ FIRST_READING = "read"
 _STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
 _RESTS = 0.9  # and one that rests and was not moved: judgement
 _MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
@@ -44,6 +45,7 @@ _DIAL_TURNED = frozenset(
         "generator_50hz",
     }
 )
+_CLIPPED_AGAIN = _DIAL_TURNED | {"reselect_function", "other_leads", "load_150", "short_tips", "second_meter"}
 _UNMOVED = frozenset({"reread"})
 _TOUCHING = frozenset({"other_leads", "remake_contact"})
 
@@ -160,6 +162,8 @@ class BenchModel:
                 h[name] = tried[name]
             if action == "remake_contact":
                 h["polarity"] = tried["polarity"]
+        if action in _CLIPPED_AGAIN:
+            h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
         if action in _DIAL_TURNED:
             # What most designs drop when the dial turns is gone when it is turned back.
             h["hold"] = h["hold"] * h["hold_sticks"]

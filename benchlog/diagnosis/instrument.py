@@ -17,6 +17,7 @@ __all__ = ["Instrument"]
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
+_OPENS = 0.35  # share below which a dirty contact counts as open on ohms: judgement
 _DEAD = 0.01  # share of the input that passes, below which nothing does
 _AVERAGING_ON_DC = 2.22  # half-wave averaging input scaled for a sine: pi / sqrt 2
 
@@ -72,7 +73,8 @@ class Instrument:
 
     def trace(self, h: Hidden) -> Floats:
         """Return where a scope's trace lies with its input at zero; AC coupling is another slip than an offset."""
-        moved = h["trace_offset"] * (1.0 - h["coupling_lost"]) + h["offset"]
+        lost = h["coupling_lost"] if self.direct else 0.0
+        moved = h["trace_offset"] + h["trace_moved"] * (1.0 - lost) + h["offset"]
         return np.asarray(moved * self.expected)
 
     def ohms(self, h: Hidden, resistance: Floats, broken: Booleans, noise: Noise) -> Floats:
@@ -116,7 +118,9 @@ class Instrument:
         passed = value * dirt
         if is_ohms:
             added = value + np.exp(noise.normal(1.6, 2.0))
-            passed = np.where(noise.random() < 0.5, passed, added)
+            with np.errstate(divide="ignore"):
+                raised = np.where(dirt < _OPENS, np.inf, value / dirt)
+            passed = np.select([h["dirt_on_ohms"] == 1, h["dirt_on_ohms"] == 2], [added, raised], passed)
         return np.where(h["dirty"] > 0, passed, value)
 
     def _in_mode(self, h: Hidden, value: Floats, is_ohms: bool) -> Floats:

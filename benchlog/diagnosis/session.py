@@ -51,7 +51,9 @@ class Session:
         self.case = case
         self.seed = seed
         self.catalogue = load_catalogue()
-        self._weights = self.catalogue.weights(case.kind, case.context, counts, source=case.source)
+        self._weights = self.catalogue.weights(
+            case.kind, case.context, counts, source=case.source, coupling=case.expect.coupling
+        )
         self._families = {c.id: c.family for c in self.catalogue.causes}
         self._begin()
         for evidence in case.evidence:
@@ -64,6 +66,7 @@ class Session:
         self._since = 0  # evidence about the instrument that is in doubt now begins here
         self._confirmed: Diagnosis | None = None
         self._state: Diagnosis | None = None
+        self._offered: list[Offer] = []
         self.belief = self._believe(pairs=False)
 
     def _believe(self, *, pairs: bool) -> Belief:
@@ -205,7 +208,7 @@ class Session:
             self.catalogue.loss,
             engine["within_family"],
         )
-        found = offers(self.belief, table, self._allowed())
+        found = self._offered = offers(self.belief, table, self._allowed())
         if hazard:  # nothing live, and nothing else either, before the jacks were looked at
             look = [o for o in found if o.action.id == "look"]
             return None, tuple(
@@ -227,9 +230,15 @@ class Session:
         return self.catalogue.card(card, self.case.source)
 
     def _ranked(self, found: list[Offer], *, by_profit: bool = False) -> tuple[NextCheck, ...]:
+        """Return the checks in order; none that changes the state as found before a look was taken at it."""
+        order = ranked(found, by_profit=by_profit)
+        if not any(e.action == "look" for e in self.done):
+            if order and order[0].action.alters == "state":
+                look = [o for o in self._offered if o.action.id == "look"]
+                order = [*look, *(o for o in order if o.action.id != "look")]
+            order = [o for o in order if o.action.alters != "state"]
         return tuple(
-            NextCheck(o.action.id, o.gain.bits, o.action.minutes, self._words(o.action.card))
-            for o in ranked(found, by_profit=by_profit)
+            NextCheck(o.action.id, o.gain.bits, o.action.minutes, self._words(o.action.card)) for o in order
         )
 
     def _proving(self, found: list[Offer]) -> list[Offer]:
@@ -247,7 +256,6 @@ class Session:
 
     def _allowed(self) -> list[Action]:
         done = [e.action for e in self.done]
-        looked = "look" in done
         return [
             a
             for a in self.catalogue.actions.values()
@@ -255,7 +263,6 @@ class Session:
             and a.id != READ_AGAIN
             and (self.case.source == "mains" or not a.mains)
             and done.count(a.id) < a.repeats
-            and (looked or a.alters != "state")
             and not (a.id == "reread" and self.belief.last_reread() is not None)
         ]
 

@@ -9,9 +9,9 @@ import msgspec
 
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
+from benchlog.diagnosis.answer import HAZARD
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
-from benchlog.diagnosis.answer import HAZARD
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError

@@ -265,9 +265,9 @@ def test_a_small_population_of_independent_faults() -> None:
 def test_particles_stay_apart_and_sum_to_one() -> None:
     """After several checks the particles of the leading causes are not copies of a few."""
     session = Session(case("25.0 V ac", ("reread", "25.0 V ac"), ("second_meter", "27.07 V ac")))
-    particles = session.particles
+    particles = session.belief.particles
     assert np.allclose(particles.weight.sum(axis=1), 1.0)
-    row = session.causes.index("meter_gain_drift")
+    row = session.belief.hypotheses.index(("meter_gain_drift",))
     assert len(np.unique(particles.hidden["drift"][row])) > 100
 
 

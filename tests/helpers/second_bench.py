@@ -116,16 +116,22 @@ class SecondBench:
         ac, dc = signal.ac, 0.0 if self.scope_ac_only else signal.dc
         dc += self.scope_offset
         rms = math.hypot(ac, dc) if function == "ac" else ac
-        return Signal(rms * self.probe, dc * self.probe, signal.ohms, False, 1.0, signal.hertz)
+        return Signal(rms * self.probe, dc * self.probe, signal.ohms, signal.floats, 1.0, signal.hertz)
 
     def _other_mode(self, signal: Signal, function: str) -> str:
         ac = function.endswith("ac")
         if self.other == "hertz" and ac:
             return f"{signal.hertz + self.rng.gauss(0, 0.01) if signal.ac > 0.3 else 0.0:.2f} Hz"
-        factor = math.sqrt(2.0) if ac else 1.0
-        stale = {"peak": factor, "maximum": 1.18, "minimum": 0.0}.get(self.other, factor)
-        ohms = signal.ohms * stale if stale else 0.2
-        changed = Signal(signal.ac * stale, signal.dc * stale, ohms, signal.floats)
+        if self.other == "peak":
+            factor = math.sqrt(2.0) if ac else 1.0
+            changed = Signal(signal.ac * factor, signal.dc * factor, signal.ohms, signal.floats)
+        elif self.other == "minimum":  # from before the clips were on, or from when the tips touched
+            changed = Signal(ohms=0.2)
+        else:  # the highest since it was switched on
+            old = self.source.signal()
+            changed = Signal(
+                max(signal.ac, 1.18 * old.ac), max(signal.dc, 1.18 * old.dc), max(signal.ohms, 1.18 * self.source.ohms)
+            )
         return self.meter.show(function, changed, self.rng)
 
     def _mangled(self, text: str) -> str:
@@ -363,7 +369,7 @@ class SecondBench:
         else:
             in_loop = level * self.rng.uniform(0.99, 1.01)
             signal.ac = in_loop if not broken else 0.0 if self.kind == "current" else signal.ac
-        return self.held or self.display(signal, self.dial)
+        return self.held or self.display(signal, "ac" if self.kind == "scope" else self.dial)
 
     def _ohms_jack_to_jack(self) -> str:
         self._turn()

@@ -157,7 +157,7 @@ class Meter:
         return shown(value, self.counts, "A" if amperes else "V", coupling, rng)
 
     def _sensed(self, coupling: str, signal: Signal, amperes: bool, rng: random.Random) -> float:
-        ac, dc = signal.ac, signal.dc
+        ac, dc = (0.0, 0.0) if amperes and signal.floats else (signal.ac, signal.dc)
         if signal.floats and not amperes:
             ac, dc = signal.ac, rng.gauss(0.0, 0.004)
         elif not amperes:
