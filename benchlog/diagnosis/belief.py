@@ -125,6 +125,8 @@ class Belief:
     def learn(self, evidence: Evidence, *, seen_by: str = "") -> None:
         """Take in one check and what it showed; `seen_by` is the check whose reading it is, if another."""
         action = seen_by or evidence.action
+        before = Noise.like(self.particles.weight, self.rng("before"))
+        self.model.before(action, self.particles.hidden, before)
         self.take_in(action, evidence.outcome)
         noise = Noise.like(self.particles.weight, self.rng("change"))
         self.model.change(action, self.particles.hidden, noise)

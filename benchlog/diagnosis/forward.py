@@ -27,6 +27,7 @@ FIRST_READING = "read"
 _STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
 _RESTS = 0.9  # and one that rests and was not moved: judgement
 _MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_PICKS_UP = 0.9  # log spread of the pick-up when clips, leads or hands are moved: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
@@ -45,9 +46,20 @@ _DIAL_TURNED = frozenset(
         "generator_50hz",
     }
 )
-_CLIPPED_AGAIN = _DIAL_TURNED | {"reselect_function", "other_leads", "load_150", "short_tips", "second_meter"}
+_CLIPPED_AGAIN = _DIAL_TURNED | {
+    "reselect_function",
+    "remake_contact",
+    "reading_again",
+    "other_leads",
+    "load_150",
+    "short_tips",
+    "second_meter",
+    "scope_output",
+    "new_battery",
+    "wiggle_leads",
+    "wiggle_part",
+}
 _UNMOVED = frozenset({"reread"})
-_TOUCHING = frozenset({"other_leads", "remake_contact"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,19 +147,30 @@ class BenchModel:
         """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""
         if action in ("look", "wiggle_leads", "wiggle_part", "lamp_in_outlet", "reread_nameplate"):
             return Prediction(_NONE, _NONE, _NONE, self._in_words(action, h), 0.0)
-        value = self._value(action, h, False, noise)
+        # The same draws for a joint that is closed and one that is open: only the joint may make a difference.
+        seed = int(noise.rng.integers(2**62))
+        value = self._value(action, h, False, noise.seeded(seed))
         drop = 1.0 - (1.0 - h["part_drop"]) * (1.0 - h["lead_drop"])
         loose = drop > 0
         stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, _STAYS)
         p_other = np.where(loose, stays * h["open_now"] + (1.0 - stays) * drop, 0.0)
         other = value.copy()
         if np.any(loose):
-            part = {name: values[loose] for name, values in h.items()}
-            other[loose] = self._value(action, part, True, Noise.like(part["gain"], noise.rng))
+            if loose.ndim > 1:
+                rows = loose.any(axis=-1)
+                part = {name: values[rows] for name, values in h.items()}
+                other[rows] = self._value(action, part, True, noise.seeded(seed))
+            else:
+                other = np.where(loose, self._value(action, h, True, noise.seeded(seed)), value)
         if action == "scope_output":
             both = self._scope_with_dc(h, value)
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
         return Prediction(value, other, p_other, _NONE, self.floor(action))
+
+    def before(self, action: str, h: Hidden, noise: Noise) -> None:
+        """Change what an action moves before it is read, in place: clips fitted again pick up something else."""
+        if action in _CLIPPED_AGAIN:
+            h["ghost"] = h["ghost"] * np.exp(_PICKS_UP * noise.normal(0.0, 1.0))
 
     def change(self, action: str, h: Hidden, noise: Noise) -> None:
         """Change the hidden states as `action` does, in place."""
@@ -211,9 +234,7 @@ class BenchModel:
             tried = self._tried(action, settled)
             if action == "other_leads":
                 lead = np.zeros_like(lead)
-            return self._as_found(
-                tried, Path(lead, part, tried["contact_open"] > 0), noise, touched=action in _TOUCHING
-            )
+            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), noise)
         return self._checks[action](settled, path, noise)
 
     def _tried(self, action: str, h: Hidden) -> Hidden:
@@ -252,13 +273,11 @@ class BenchModel:
         path: Path,
         noise: Noise,
         divider: Floats | float = 1.0,
-        *,
-        touched: bool = False,
     ) -> Floats:
         """Read the points with the meter as it is set."""
         if self.kind == "ohms":
             return self._resistance_as_found(h, path, noise)
-        ac, dc = self.circuit.at_jacks(h, path, noise, divider, touched=touched)
+        ac, dc = self.circuit.at_jacks(h, path, noise, divider)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, ac, dc, noise)
         if self.kind == "current":
@@ -287,9 +306,7 @@ class BenchModel:
         # An open lead goes on picking up, or not: where the break is and how the stub lies decide.
         kind = noise.random()
         still = 0.5 * h["ghost"]
-        stub = np.select(
-            [kind < 0.4, kind < 0.6], [still, 0.5 * self.circuit.ghost(h, noise, touched=True)], 0.0
-        )
+        stub = np.select([kind < 0.4, kind < 0.6], [still, 0.5 * self.circuit.ghost(h, noise)], 0.0)
         picked = np.where(path.lead, stub, 0.0) * (0.0 if self.kind == "current" else 1.0)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, picked, zero, noise)
@@ -343,15 +360,13 @@ class BenchModel:
             "contact_share": h["contact_share"] * h["added_at_points"],
         }
         points = Path(np.zeros_like(path.lead), path.part, contact)
-        ac, dc = self.circuit.at_jacks(own, points, noise, touched=True)
+        ac, dc = self.circuit.at_jacks(own, points, noise)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
         own = {**h, "polarity": self._polarity(h, corrected=h["polarity_place"] < 2)}
-        ac, dc = self.circuit.at_jacks(
-            own, Path(np.zeros_like(path.lead), path.part, contact), noise, touched=True
-        )
+        ac, dc = self.circuit.at_jacks(own, Path(np.zeros_like(path.lead), path.part, contact), noise)
         return np.where(self.direct, dc, ac) * h["scope_gain"]
 
     def _scope_with_dc(self, h: Hidden, value: Floats) -> Floats:
@@ -373,7 +388,8 @@ class BenchModel:
         return np.asarray(self.mains_nominal_v * h["mains_on"] * h["mains_factor"] * h["monitor_gain"])
 
     def _probe_on_calibrator(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        level = np.where(path.lead, 0.0, h["calibrator"] * h["gain"] * h["drift"] * h["damage"])
+        seen = h["calibrator"] * h["gain"] * h["drift"] * h["damage"]
+        level = np.where(path.lead, self.circuit.ghost(h, noise), seen)
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:

@@ -39,6 +39,10 @@ class Noise:
         """Return noise that broadcasts against these values, along their last axis."""
         return cls(rng, values.shape[-1])
 
+    def seeded(self, seed: int) -> Noise:
+        """Return noise of the same size that draws the same whenever it is made from this seed."""
+        return Noise(np.random.default_rng(seed), self.n)
+
     def normal(self, mean: float, sd: float) -> Floats:
         """Draw from a normal distribution."""
         return self.rng.normal(mean, sd, self.n)
@@ -96,14 +100,15 @@ class Particles:
         if not len(rows):
             return
         picks = np.empty((len(rows), n), dtype=np.intp)
+        points = (rng.random() + np.arange(n)) / n  # the same for all: equal weights stay equal
         for i, row in enumerate(rows):
             edges = np.cumsum(self.weight[row])
-            points = (rng.random() + np.arange(n)) / n * edges[-1]
-            picks[i] = np.minimum(np.searchsorted(edges, points), len(edges) - 1)
+            picks[i] = np.minimum(np.searchsorted(edges, points * edges[-1]), len(edges) - 1)
         all_rows = len(rows) == len(self.hypotheses)
         for name, values in self.hidden.items():
             here = values if all_rows else values[rows]
             # Most quantities are the same for all particles of a hypothesis: nothing to draw again.
+            noise = rng.standard_normal(n)
             moving = rows[(here != here[:, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
             if not len(moving):
                 self.hidden[name] = values[:, :n]
@@ -111,7 +116,7 @@ class Particles:
             self.hidden[name] = fresh = values[:, :n].copy()
             drawn = values[moving[:, None], picks[np.searchsorted(rows, moving)]]
             if name in self.jitter and np.any(self.jitter[name][moving]):
-                drawn *= 1.0 + self.jitter[name][moving, None] * rng.standard_normal(drawn.shape)
+                drawn *= 1.0 + self.jitter[name][moving, None] * noise
             fresh[moving] = drawn
         clean = self.clean[rows[:, None], picks]
         if everywhere:
@@ -125,8 +130,8 @@ def draw_particles(
 ) -> Particles:
     """Draw `n` particles for each hypothesis on this kind of reading.
 
-    Quantities of which nothing is known before some check are drawn alike for all hypotheses: what tells nothing about
-    the cause then weighs the same for each of them. Of a pair, the second cause says what both would change.
+    What a cause leaves as it is, is drawn alike for all hypotheses: what tells nothing about the cause then weighs the
+    same for each of them. Of a pair, the second cause says what both would change.
     """
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
@@ -143,7 +148,7 @@ def draw_particles(
             own = owned[row].get(name)
             distribution = own or default
             # A stream per cause and quantity: a new line in the file leaves all other draws alone.
-            if own is None and (default.first_used or default.kind == "constant" or len(hypothesis) > 1):
+            if own is None:
                 values[row] = common
             else:
                 values[row] = _stream(seed, f"{kind}/{'+'.join(hypothesis)}/{name}", distribution, n)

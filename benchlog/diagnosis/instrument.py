@@ -111,7 +111,8 @@ class Instrument:
         stuck = (h["frozen"] > 0) | held
         # A display that stands still keeps the unit and coupling of the old function; mostly that is what is typed.
         old_unit = h["unit_typed"] > 0 if turned else np.zeros(value.shape, dtype=bool)
-        return np.where(stuck, np.where(old_unit, np.nan, h["held"]), value)
+        kept = np.where(h["held_overload"] > 0, np.inf, h["held"])
+        return np.where(stuck, np.where(old_unit, np.nan, kept), value)
 
     def _through_switch(self, h: Hidden, value: Floats, noise: Noise, turned: bool, is_ohms: bool) -> Floats:
         dirt = noise.uniform(0.0, 1.1) if turned else h["dirt"]

@@ -41,7 +41,9 @@ def offers(belief: Belief, table: Floats, actions: list[Action]) -> list[Offer]:
     engine = belief.catalogue.engine
     found = []
     for action in actions:
-        prediction = belief.model.predict(action.id, hidden, Noise.like(rows, rng))
+        moved = dict(hidden)
+        belief.model.before(action.id, moved, Noise.like(rows, rng))
+        prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
         gain = expected_gain(rows, table, prediction, engine["repeatability"], rng)
         found.append(Offer(action, gain, action.minutes + engine["overhead_min"]))
     return found
