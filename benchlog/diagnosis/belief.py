@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.case import Case, Evidence
 from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.diagnosis.effects import change, move
 from benchlog.diagnosis.first_reading import as_displayed, move_onto_reading
 from benchlog.diagnosis.forward import FIRST_READING, BenchModel
 from benchlog.diagnosis.hidden import Hidden, Hypothesis, Noise, Particles, draw_particles
@@ -126,10 +127,10 @@ class Belief:
         """Take in one check and what it showed; `seen_by` is the check whose reading it is, if another."""
         action = seen_by or evidence.action
         before = Noise.like(self.particles.weight, self.rng("before"))
-        self.model.before(action, self.particles.hidden, before)
+        move(action, self.particles.hidden, before)
         self.take_in(action, evidence.outcome)
         noise = Noise.like(self.particles.weight, self.rng("change"))
-        self.model.change(action, self.particles.hidden, noise)
+        change(action, self.particles.hidden, noise)
         self.done.append(evidence)
         self.particles.resample(self._kept, self.rng("resample"), 0.5, {e.action for e in self.done})
 

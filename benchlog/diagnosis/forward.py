@@ -15,6 +15,7 @@ import numpy.typing as npt
 from benchlog.diagnosis.case import Case
 from benchlog.diagnosis.catalogue import Catalogue
 from benchlog.diagnosis.circuit import Circuit, Path
+from benchlog.diagnosis.effects import REDONE, refitted, tried
 from benchlog.diagnosis.hidden import Hidden, Noise
 from benchlog.diagnosis.instrument import Instrument
 
@@ -26,39 +27,9 @@ Booleans = npt.NDArray[np.bool_]
 FIRST_READING = "read"
 _STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
 _RESTS = 0.9  # and one that rests and was not moved: judgement
-_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
-_PICKS_UP = 0.9  # log spread of the pick-up when clips, leads or hands are moved: judgement
-_MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
-_REDONE = frozenset(
-    {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
-)
-_DIAL_TURNED = frozenset(
-    {
-        "short_tips_ohms",
-        "dc_same_points",
-        "fresh_cell",
-        "known_resistor",
-        "ohms_output",
-        "ohms_plug",
-        "generator_50hz",
-    }
-)
-_CLIPPED_AGAIN = _DIAL_TURNED | {
-    "reselect_function",
-    "remake_contact",
-    "reading_again",
-    "other_leads",
-    "load_150",
-    "short_tips",
-    "second_meter",
-    "scope_output",
-    "new_battery",
-    "wiggle_leads",
-    "wiggle_part",
-}
 _UNMOVED = frozenset({"reread"})
 
 
@@ -90,7 +61,7 @@ _NONE = np.empty(0)
 
 
 class BenchModel:
-    """The situation of one case: predicts checks, and changes hidden states as the checks do."""
+    """The situation of one case: predicts what each check would show."""
 
     def __init__(self, case: Case, catalogue: Catalogue) -> None:
         self.kind = case.kind
@@ -167,36 +138,6 @@ class BenchModel:
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
         return Prediction(value, other, p_other, _NONE, self.floor(action))
 
-    def before(self, action: str, h: Hidden, noise: Noise) -> None:
-        """Change what an action moves before it is read, in place: clips fitted again pick up something else."""
-        if action in _CLIPPED_AGAIN:
-            h["ghost"] = h["ghost"] * np.exp(_PICKS_UP * noise.normal(0.0, 1.0))
-
-    def change(self, action: str, h: Hidden, noise: Noise) -> None:
-        """Change the hidden states as `action` does, in place."""
-        if action in _REDONE or action in ("load_150", "wiggle_leads", "wiggle_part", "look"):
-            h["settling"] = np.ones_like(h["settling"])
-        if action in ("reselect_function", "remake_contact", "new_battery", "other_leads"):
-            tried = self._tried(action, h)
-            back = h["put_back"] > 0
-            for name in ("wrong_function", "decade", "range_short", "hold", "relative", "mode"):
-                h[name] = np.where(back, h[name], tried[name])
-            for name in ("frozen", "battery", "contact_open", "contact_share"):
-                h[name] = tried[name]
-            if action == "remake_contact":
-                h["polarity"] = tried["polarity"]
-        if action in _CLIPPED_AGAIN:
-            h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
-        if action in _DIAL_TURNED:
-            # What most designs drop when the dial turns is gone when it is turned back.
-            h["hold"] = h["hold"] * h["hold_sticks"]
-            h["relative"] = h["relative"] * h["relative_sticks"]
-        if action in _DIAL_TURNED or action == "reselect_function":
-            h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
-        elif action != "look":
-            moved = noise.random() < _MOVES
-            h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
-
     # -- from check to reading ----------------------------------------------------------------------------
 
     def floor(self, action: str) -> float:
@@ -230,38 +171,12 @@ class BenchModel:
         if action == FIRST_READING:
             return self._as_found(h, path, noise)
         settled = {**h, "settling": np.ones_like(h["settling"])}
-        if action in _REDONE:
-            tried = self._tried(action, settled)
+        if action in REDONE:
+            now = tried(action, settled)
             if action == "other_leads":
                 lead = np.zeros_like(lead)
-            return self._as_found(tried, Path(lead, part, tried["contact_open"] > 0), noise)
+            return self._as_found(now, Path(lead, part, now["contact_open"] > 0), noise)
         return self._checks[action](settled, path, noise)
-
-    def _tried(self, action: str, h: Hidden) -> Hidden:
-        """Return the hidden states as they are while `action` is being tried."""
-        off = np.zeros_like(h["gain"])
-        cleared = {"hold": off, "relative": off, "mode": off}
-        woken = h["frozen"] * (1.0 - h["frozen_wakes"])
-        if action == "reselect_function":
-            setting = {"wrong_function": off, "decade": off, "range_short": off}
-            return {**h, **cleared, **setting, "frozen": woken}
-        if action == "new_battery":
-            return {**h, **cleared, "range_short": off, "frozen": woken, "battery": np.ones_like(off)}
-        if action == "remake_contact":
-            scraped = {
-                "contact_open": h["contact_open"] * (1.0 - h["remake_works"]),
-                "contact_share": h["contact_share"] * (1.0 - h["remake_works"] * h["added_at_points"]),
-            }
-            return {**h, **scraped, "polarity": self._polarity(h, corrected=h["polarity_place"] == 0)}
-        if action == "other_leads":
-            turned = self._polarity(h, corrected=h["polarity_place"] < 2)
-            return {**h, "in_current_jack": off, "added_r": off, "polarity": turned}
-        return h
-
-    @staticmethod
-    def _polarity(h: Hidden, *, corrected: Booleans) -> Floats:
-        """Return the polarity after somebody fitted the leads again where that can have mended it."""
-        return np.where(corrected & (h["polarity_seen"] > 0), 1.0, h["polarity"])
 
     def _at_points(self, h: Hidden) -> Floats:
         """Return the ohms added where the tips touch."""
@@ -356,7 +271,7 @@ class BenchModel:
         own = {
             **h,
             "source_loading": loading,
-            "polarity": self._polarity(h, corrected=h["polarity_place"] < 2),
+            "polarity": refitted(h, corrected=h["polarity_place"] < 2),
             "contact_share": h["contact_share"] * h["added_at_points"],
         }
         points = Path(np.zeros_like(path.lead), path.part, contact)
@@ -365,7 +280,7 @@ class BenchModel:
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
-        own = {**h, "polarity": self._polarity(h, corrected=h["polarity_place"] < 2)}
+        own = {**h, "polarity": refitted(h, corrected=h["polarity_place"] < 2)}
         ac, dc = self.circuit.at_jacks(own, Path(np.zeros_like(path.lead), path.part, contact), noise)
         return np.where(self.direct, dc, ac) * h["scope_gain"]
 

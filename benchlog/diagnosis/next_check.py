@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.belief import Belief
 from benchlog.diagnosis.catalogue import Action
+from benchlog.diagnosis.effects import move
 from benchlog.diagnosis.hidden import Noise
 from benchlog.diagnosis.information import Gain, expected_gain
 
@@ -42,7 +43,7 @@ def offers(belief: Belief, table: Floats, actions: list[Action]) -> list[Offer]:
     found = []
     for action in actions:
         moved = dict(hidden)
-        belief.model.before(action.id, moved, Noise.like(rows, rng))
+        move(action.id, moved, Noise.like(rows, rng))
         prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
         gain = expected_gain(rows, table, prediction, engine["repeatability"], rng)
         found.append(Offer(action, gain, action.minutes + engine["overhead_min"]))

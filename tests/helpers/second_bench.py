@@ -130,7 +130,9 @@ class SecondBench:
         else:  # the highest since it was switched on
             old = self.source.signal()
             changed = Signal(
-                max(signal.ac, 1.18 * old.ac), max(signal.dc, 1.18 * old.dc), max(signal.ohms, 1.18 * self.source.ohms)
+                max(signal.ac, 1.18 * old.ac),
+                max(signal.dc, 1.18 * old.dc),
+                max(signal.ohms, 1.18 * self.source.ohms),
             )
         return self.meter.show(function, changed, self.rng)
 
@@ -390,25 +392,23 @@ class SecondBench:
     def _put_right(self, cause: str) -> None:
         if cause in ("lead_open", "lead_intermittent"):
             self.leads = Leads(0.2)
-        elif cause in ("contact_not_made", "contact_resistance"):
-            self.contact.made, self.contact.ohms, self.leads.ohms = True, 0.0, min(self.leads.ohms, 0.3)
-        elif cause == "reversed_polarity":
-            self.contact.swapped = False
-        elif cause == "lead_in_current_jack":
-            self.leads.in_current_jack = False
-        elif cause == "no_mains":
-            self.source.mains_on = True
-        elif cause == "wrong_function":
+        for where, name, value in REMEDIES.get(cause, ()):
+            setattr(getattr(self, where) if where else self, name, value)
+        if cause == "wrong_function":
             self.dial = self.function
-        elif cause == "range_slip":
-            self.slip = 0
-        elif cause == "hold_engaged":
-            self.held = ""
-        elif cause == "relative_mode":
-            self.subtracted = 0.0
-        elif cause == "other_mode":
-            self.other = ""
-        elif cause == "probe_setting":
-            self.probe = 1.0
-        elif cause == "scope_coupling":
-            self.scope_offset, self.scope_ac_only = 0.0, False
+
+
+REMEDIES: dict[str, tuple[tuple[str, str, object], ...]] = {
+    "contact_not_made": (("contact", "made", True),),
+    "contact_resistance": (("contact", "ohms", 0.0), ("leads", "ohms", 0.2)),
+    "reversed_polarity": (("contact", "swapped", False),),
+    "lead_in_current_jack": (("leads", "in_current_jack", False),),
+    "no_mains": (("source", "mains_on", True),),
+    "range_slip": (("", "slip", 0),),
+    "hold_engaged": (("", "held", ""),),
+    "relative_mode": (("", "subtracted", 0.0),),
+    "other_mode": (("", "other", ""),),
+    "probe_setting": (("", "probe", 1.0),),
+    "scope_coupling": (("", "scope_offset", 0.0), ("", "scope_ac_only", False)),
+}
+"""What a person sets to what when a cause is put right."""

@@ -1,4 +1,4 @@
-"""Faults of the second bench, by the engine's cause names, how often each is met, and how a case is drawn and played."""
+"""Faults of the second bench, by the engine's cause names, how often each is met, and how a case is drawn."""
 
 from __future__ import annotations
 
@@ -10,13 +10,12 @@ from dataclasses import dataclass
 from helpers.second_bench import SecondBench
 from helpers.second_bench_circuit import Contact, Leads, Meter, Source, ghost
 
-from benchlog.diagnosis import Case, Session, parse_evidence, plausible
+from benchlog.diagnosis import plausible
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.units import Quantity, parse_quantity
 
 KINDS = ("ac_volts", "dc_volts", "ohms", "current", "scope")
 VOLTS = ("ac_volts", "dc_volts")
-MOST_CHECKS = 12
 SPREAD = 2.2  # frequencies are moved by this factor, case by case, so that nobody's priors are the truth
 
 
@@ -335,71 +334,3 @@ def draw_case(kind: str, seed: int, *, two: bool = False, fault: str = "") -> tu
         first = bench.first()
         if bench.faults == ("all_good",) or not looks_right(bench, first):
             return bench, first
-
-
-@dataclass(frozen=True)
-class Played:
-    """How a diagnosis of the second bench ended: at the first stop, and after what was decided was read again."""
-
-    kind: str
-    faults: tuple[str, ...]
-    named: str
-    claimed: float
-    minutes: float
-    stop: str | None
-    live: bool
-    p_live: float
-    unproven_part: bool
-    decided: tuple[str, ...]
-    confirmed: bool
-    path: tuple[tuple[str, str], ...]
-
-    @property
-    def right(self) -> bool:
-        """Whether what was named first is one of the faults."""
-        return self.named in self.faults
-
-    @property
-    def closed_right(self) -> bool:
-        """Whether the record was closed, and every fault that was there had been named."""
-        return self.confirmed and set(self.faults) <= set(self.decided)
-
-
-def _follow(session: Session, bench: SecondBench) -> float:
-    """Do what is asked until the engine stops; minutes it took."""
-    minutes = 0.0
-    for _ in range(MOST_CHECKS):
-        state = session.state()
-        if state.stop:
-            break
-        check = state.next[0]
-        minutes += check.minutes
-        session.update(parse_evidence((check.action, bench.act(check.action))))
-    return minutes
-
-
-def play(bench: SecondBench, first: str, *, rounds: int = 3) -> Played:
-    """Let the engine ask and the bench answer until it stops; then read again, as often as it decides."""
-    case = Case.from_text(
-        bench.expect, first, instrument="scope" if bench.kind == "scope" else "meter",
-        frequency=f"{bench.source.hertz:.5g} Hz" if bench.source.hertz != 50.0 else "",
-    )  # fmt: skip
-    live = bench.source.live
-    session = Session(case)
-    minutes = _follow(session, bench)
-    end = session.state()
-    top, decided = end.causes[0], []
-    for _ in range(rounds):
-        state = session.state()
-        if state.stop != "decided" or state.confirmed:
-            break
-        named = state.causes[0]
-        decided.append(named.id)
-        again = bench.read_again(named.id, named.family)
-        session.update(parse_evidence(("reading_again", again)))
-        _follow(session, bench)
-    return Played(
-        bench.kind, bench.faults, top.id, top.probability, minutes, end.stop, live, end.p_live,
-        end.stop == "decided" and top.family == "part" and not end.proven, tuple(decided), session.state().confirmed,
-        (("expect", bench.expect), ("first", first), *bench.path),
-    )  # fmt: skip

@@ -17,7 +17,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-from helpers.second_bench_faults import FAULTS, KINDS, Played, draw_case, play
+from helpers.second_bench_faults import FAULTS, KINDS, draw_case
+from helpers.second_bench_play import Played, play
 
 Work = tuple[str, int, bool, str, int]
 
