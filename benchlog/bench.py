@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
@@ -143,7 +143,10 @@ class Bench:
             return self.instruments[tag]
         except KeyError:
             known = ", ".join(self.instruments) or "none (no bench file read)"
-            raise UsageError(f"no instrument {tag!r} on the bench", hint=f"known: {known}") from None
+            hint = did_you_mean(tag, self.instruments)
+            raise UsageError(
+                f"no instrument {tag!r} on the bench", hint=f"{hint} known: {known}".strip()
+            ) from None
 
     def standard(self, tag: str) -> Standard:
         """Return the check standard of that tag, or raise `UsageError`."""
@@ -258,4 +261,6 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
-    return msgspec.json.schema(_BenchFile)
+    from benchlog.file_reference import described
+
+    return described(msgspec.json.schema(_BenchFile))

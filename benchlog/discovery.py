@@ -26,6 +26,7 @@ __all__ = [
     "Report",
     "Request",
     "Unrecognised",
+    "access_hint",
     "append_entries",
     "bench_entry",
     "group_of",
@@ -170,6 +171,18 @@ def group_of(device: str) -> str:
         return grp.getgrgid(os.stat(device).st_gid).gr_name
     except (ImportError, OSError, KeyError):
         return ""
+
+
+def access_hint(group: str) -> str:
+    """What gives the user a serial port that belongs to a group; nobody is ever advised to join root's."""
+    if group in ("root", "wheel"):
+        return (
+            'give access by a udev rule: echo \'SUBSYSTEM=="tty", KERNEL=="ttyUSB*|ttyACM*", MODE="0660",'
+            ' TAG+="uaccess"\' | sudo tee /etc/udev/rules.d/70-benchlog-serial.rules'
+            " && sudo udevadm control --reload, then plug it in again"
+        )
+    group = group or "dialout"
+    return f"join the group {group}: sudo usermod -aG {group} $USER, then log in again"
 
 
 def _access(device: str) -> Literal["ok", "no permission", "gone"]:

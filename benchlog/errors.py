@@ -26,7 +26,7 @@ The message says what happened, with the value and the place; the hint says what
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from enum import StrEnum
 
 __all__ = [
@@ -49,7 +49,27 @@ __all__ = [
     "OpenReason",
     "ReadTimeoutError",
     "UsageError",
+    "did_you_mean",
+    "hint_line",
 ]
+
+
+def did_you_mean(word: str, known: Iterable[str], otherwise: str = "") -> str:
+    """Return a hint that names the known word most like `word`, `otherwise` where none is.
+
+    >>> did_you_mean("suply", ["supply", "status"])
+    'did you mean supply?'
+    """
+    from difflib import get_close_matches
+
+    by_lower = {name.lower(): name for name in known}
+    near = get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
+    return f"did you mean {by_lower[near[0]]}?" if near else otherwise
+
+
+def hint_line(hint: str) -> str:
+    """Return a hint as the line below a message."""
+    return f"   {hint}" if hint.startswith("did you mean") else f"   try: {hint}"
 
 
 class BenchlogError(Exception):

@@ -23,6 +23,7 @@ class FindingKind(StrEnum):
     SEVERAL_TONES = "several tones"
     NO_SIGNAL = "no signal"
     QUANTISATION = "quantisation"
+    HARMONICS = "harmonics"
     # the meter
     DISPLAY = "display state"
     FROZEN = "frozen display"

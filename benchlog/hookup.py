@@ -152,6 +152,9 @@ class Loop(msgspec.Struct, frozen=True):
     channel: str
     turns: int
 
+    def __str__(self) -> str:
+        return f"{self.channel} on a separate loop of {self.turns} turn{'s' if self.turns != 1 else ''}"
+
 
 class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
     """How everything is connected.
@@ -178,6 +181,11 @@ class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
     notes: tuple[str, ...] = ()
     dangers: tuple[Danger, ...] = ()
 
+    @property
+    def function(self) -> Function | None:
+        """What its meters are set to; None without a meter."""
+        return next((tap.function for tap in self.taps if tap.function is not None), None)
+
     def between(self, tap: Tap) -> tuple[Element, ...]:
         """Named elements between a tap's points."""
         low, high = sorted((tap.first, tap.last))
@@ -186,6 +194,11 @@ class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
     def in_the_path(self, tap: Tap) -> bool:
         """Whether a meter is itself an element of the path."""
         return any(e.symbol is Symbol.METER for e in self.between(tap))
+
+    def where(self, tap: Tap) -> str:
+        """Words for what a tap is across, and through which divider."""
+        through = f" through {tap.through}" if tap.through else ""
+        return f"across {' and '.join(e.name for e in self.between(tap))}{through}"
 
 
 # ---- in words ----
@@ -210,8 +223,7 @@ def in_words(hookup: Hookup, dial: Callable[[Function], str] = str) -> str:
     elif hookup.circuit is not Circuit.SENSOR:
         said += [_tap_words(hookup, tap, dial) for tap in hookup.taps]
     if hookup.loop is not None:
-        turns = f"{hookup.loop.turns} turn{'s' if hookup.loop.turns != 1 else ''}"
-        said.append(f"{hookup.loop.channel} on a separate loop of {turns}")
+        said.append(str(hookup.loop))
     if any(tap.channel for tap in hookup.taps):
         said.append("both clips on one point")
     return "; ".join([*said, *hookup.notes])
@@ -222,9 +234,5 @@ def _tap_words(hookup: Hookup, tap: Tap, dial: Callable[[Function], str]) -> str
     at = f" on {dial(tap.function)}" if tap.function is not None else ""
     if hookup.in_the_path(tap):
         return f"{who}{at}"
-    where = f"across {' and '.join(e.name for e in hookup.between(tap))}"
-    if hookup.circuit is Circuit.FOUR_WIRE:
-        where += ", inside the current clips"
-    return f"{'then ' if tap.step > 1 else ''}{who}{at} {where}" + (
-        f" through {tap.through}" if tap.through else ""
-    )
+    inside = ", inside the current clips" if hookup.circuit is Circuit.FOUR_WIRE else ""
+    return f"{'then ' if tap.step > 1 else ''}{who}{at} {hookup.where(tap)}{inside}"

@@ -35,6 +35,7 @@ def supply(
     resolution: Value | None = None,
     mains: Value | None = None,
     mains_nominal: Value | None = None,
+    mains_accuracy: str | None = None,
     load: Value | None = None,
     loaded: Value | None = None,
     load_tolerance: Value = "1 %",
@@ -55,6 +56,8 @@ def supply(
         One count; from the digits of `reading` where it is not given.
     mains, mains_nominal : str or float, optional
         Mains voltage in the same minute, and its nominal value.
+    mains_accuracy : str, optional
+        Of the mains reading; 1 % + 1 count where it is not given.
     load : str or float, optional
         Load resistor; goes with `loaded`.
     load_tolerance, tolerance : str or float
@@ -71,6 +74,7 @@ def supply(
     UsageError
         If a value can't be read or does not fit the others.
     """
+    from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
     from benchlog.checks.supply import LoadPoint, check_supply
 
     plate = parse_nameplate(nameplate)
@@ -87,8 +91,13 @@ def supply(
     return check_supply(
         plate,
         _meter_reading(reading, function, accuracy, resolution),
-        mains_v=None if mains is None else _positive(mains, "V", "mains"),
-        mains_nominal_v=None if mains_nominal is None else _positive(mains_nominal, "V", "nominal mains"),
+        mains=None
+        if mains is None
+        else Mains.typed(
+            mains if isinstance(mains, str) else f"{mains:g}",
+            None if mains_nominal is None else _positive(mains_nominal, "V", "nominal mains"),
+            PLUG_IN_MONITOR if mains_accuracy is None else parse_accuracy(mains_accuracy),
+        ),
         load=point,
         capacitor_v=None if capacitor is None else _positive(capacitor, "V", "capacitor rating"),
         tolerance=_positive(tolerance, "1", "tolerance"),

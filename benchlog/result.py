@@ -112,12 +112,17 @@ class Uncertain(msgspec.Struct, frozen=True):
 
 
 class Limits(msgspec.Struct, frozen=True):
-    """Limits fixed before the reading, with where they come from."""
+    """Limits fixed before the reading, with where they come from.
+
+    `standard_uncertainty` is that of the limits themselves, where they follow from something measured: mains, or a
+    temperature. It widens the guard band.
+    """
 
     low: float | None
     high: float | None
     unit: str = "1"
     source: str = ""
+    standard_uncertainty: float = 0.0
 
     def __str__(self) -> str:
         if self.low is None:
@@ -185,6 +190,12 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...] = ()
     details: Mapping[str, Any] = {}
     record: Record | None = None
+
+    @property
+    def judged(self) -> tuple[str, ...]:
+        """Names of the quantities with limits; of the first one where none has any."""
+        limited = tuple(name for name in self.quantities if name in self.limits)
+        return limited or tuple(self.quantities)[:1]
 
     @property
     def overall(self) -> Verdict:

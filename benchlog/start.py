@@ -1,11 +1,12 @@
 """Where the program begins. Until a command runs, and once it has ended, Ctrl-C ends the program without a word:
 Python's own answer is a traceback through whatever is being imported."""
 
-import signal
+# The part of `signal` written in C is there at once; the module itself takes milliseconds, in which Ctrl-C would show.
+from _signal import SIG_DFL, SIGINT, default_int_handler, signal  # type: ignore[import-not-found]
 
 __all__ = ["main"]
 
-signal.signal(signal.SIGINT, signal.SIG_DFL)
+signal(SIGINT, SIG_DFL)
 
 
 def main() -> int:
@@ -15,9 +16,9 @@ def main() -> int:
     try:
         return run(interruptible=_interruptible)
     finally:
-        signal.signal(signal.SIGINT, signal.SIG_DFL)
+        signal(SIGINT, SIG_DFL)
 
 
 def _interruptible() -> None:
     """From now on Ctrl-C is an exception, so that the command can close what it has open."""
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal(SIGINT, default_int_handler)

@@ -153,23 +153,24 @@ def line_of(text: str, where: str, key: str = "") -> int:
         (parts[i][0], int(parts[i + 1][1])) for i in range(len(parts) - 1) if parts[i][0] and parts[i + 1][1]
     ]
     if arrays:
-        name, index = arrays[0]
-        headers = [
-            i for i, line in enumerate(lines) if re.match(rf"\s*\[\[\s*{re.escape(name)}\s*\]\]", line)
-        ]
-        if index < len(headers):
-            start = headers[index]
-            end = headers[index + 1] if index + 1 < len(headers) else len(lines)
-            lines = lines[:end]
-    last = key or (wanted[-1] if len(wanted) > len(arrays) else "")
+        start, end = _table_lines(lines, *arrays[0])
+        lines = lines[:end]
+    last = re.escape(key or (wanted[-1] if len(wanted) > len(arrays) else ""))
     if last:
-        for i in range(start, len(lines)):
-            if re.match(rf"\s*(?:\[+[\w.\s-]*\.)?\"?{re.escape(last)}\"?\s*(?:=|\]|\.)", lines[i]):
-                return i + 1
-        for i in range(start, len(lines)):
-            if re.search(rf"[{{,\s.]{re.escape(last)}\s*=", lines[i]):
-                return i + 1
+        for pattern in (rf"\s*(?:\[+[\w.\s-]*\.)?\"?{last}\"?\s*(?:=|\]|\.)", rf".*[{{,\s.]{last}\s*="):
+            for i in range(start, len(lines)):
+                if re.match(pattern, lines[i]):
+                    return i + 1
     return start + 1
+
+
+def _table_lines(lines: list[str], name: str, index: int) -> tuple[int, int]:
+    """First line of the table ``[[name]]`` of that index, and the line after it; all lines if it is not there."""
+    header = re.compile(rf"\s*\[\[\s*{re.escape(name)}\s*\]\]")
+    headers = [i for i, line in enumerate(lines) if header.match(line)]
+    if index >= len(headers):
+        return 0, len(lines)
+    return headers[index], headers[index + 1] if index + 1 < len(headers) else len(lines)
 
 
 def _hint(said: str, kind: type, plain: object, where: str) -> str:

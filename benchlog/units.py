@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 import re
+from enum import StrEnum
 
 import msgspec
 
@@ -21,6 +22,7 @@ from benchlog.errors import UsageError
 __all__ = [
     "Nameplate",
     "Quantity",
+    "Regulation",
     "format_quantity",
     "format_uncertain",
     "parse_nameplate",
@@ -111,13 +113,40 @@ class Quantity(msgspec.Struct, frozen=True):
     text: str = ""
 
 
+class Regulation(StrEnum):
+    """Whether a DC supply holds its output voltage, whatever load and mains do."""
+
+    REGULATED = "regulated"
+    UNREGULATED = "unregulated"
+    UNKNOWN = "unknown"
+
+
 class Nameplate(msgspec.Struct, frozen=True):
-    """What is printed on a supply: rated output voltage (volt), its kind, rated power (volt-ampere)."""
+    """What is printed on a supply.
+
+    Attributes
+    ----------
+    voltage_v : float
+        Rated output, volt.
+    coupling : {"ac", "dc"}
+    power_va : float or None
+        Rated power, volt-ampere.
+    text : str
+        As typed.
+    regulation : Regulation
+        Of a DC output.
+    """
 
     voltage_v: float
     coupling: str
     power_va: float | None
     text: str = ""
+    regulation: Regulation = Regulation.UNKNOWN
+
+    @property
+    def current_a(self) -> float | None:
+        """Rated current, ampere; None without a rating."""
+        return None if self.power_va is None else self.power_va / self.voltage_v
 
 
 def parse_number(text: str) -> tuple[float, float]:
@@ -265,10 +294,13 @@ def parse_nameplate(text: str) -> Nameplate:
     40.0
     >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
     36.0
+    >>> str(parse_nameplate("9 V dc 1 A switching").regulation)
+    'regulated'
     """
-    hint = "write the nameplate like '24 V ac 40 VA' or '12 V dc 1.5 A'"
+    hint = "write the nameplate like '24 V ac 40 VA', '12 V dc 1.5 A regulated' or '9 V dc 1 A unregulated'"
+    words, regulation = _regulation(text.strip())
     match = re.fullmatch(
-        r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", text.strip()
+        r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", words
     )
     if not match:
         raise UsageError(f"nameplate {text!r} can't be read", hint=hint)
@@ -281,7 +313,31 @@ def parse_nameplate(text: str) -> Nameplate:
         if rating.value <= 0:
             raise UsageError(f"nameplate {text!r}: the rating must be positive", hint=hint)
         power = rating.value * voltage.value if rating.unit == "A" else rating.value
-    return Nameplate(voltage.value, voltage.coupling or "ac", power, text.strip())
+    coupling = voltage.coupling or "ac"
+    if regulation is not Regulation.UNKNOWN and coupling != "dc":
+        raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
+    return Nameplate(voltage.value, coupling, power, text.strip(), regulation)
+
+
+#: Words of nameplates; a switching supply regulates its output.
+_REGULATION_WORDS = {
+    "regulated": Regulation.REGULATED,
+    "stabilised": Regulation.REGULATED,
+    "stabilized": Regulation.REGULATED,
+    "switching": Regulation.REGULATED,
+    "switch-mode": Regulation.REGULATED,
+    "smps": Regulation.REGULATED,
+    "unregulated": Regulation.UNREGULATED,
+    "unstabilised": Regulation.UNREGULATED,
+    "unstabilized": Regulation.UNREGULATED,
+}
+
+
+def _regulation(text: str) -> tuple[str, Regulation]:
+    """Split a last word that tells the regulation from the rest of a nameplate."""
+    rest, _, last = text.rpartition(" ")
+    found = _REGULATION_WORDS.get(last.strip(",").lower())
+    return (text, Regulation.UNKNOWN) if found is None else (rest.rstrip(" ,"), found)
 
 
 def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:

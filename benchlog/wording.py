@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from benchlog.result import Limits, Uncertain
 
-__all__ = ["MARKS", "limits_words", "quantity_words", "strip_controls", "value_words"]
+__all__ = ["MARKS", "all_limits_words", "limits_words", "quantity_words", "strip_controls", "value_words"]
 
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
@@ -45,6 +47,14 @@ def value_words(quantity: Uncertain) -> str:
 def limits_words(limits: Limits | None) -> str:
     """Limits as printed; an empty text where there are none."""
     return "" if limits is None else str(limits)
+
+
+def all_limits_words(limits: Mapping[str, Limits]) -> str:
+    """Limits of several quantities in one line, each with where it comes from unless that is the plan."""
+    return "; ".join(
+        f"{quantity_words(name)} {limit}" + (f" ({limit.source})" if limit.source not in ("", "plan") else "")
+        for name, limit in limits.items()
+    )
 
 
 def strip_controls(text: str) -> str:

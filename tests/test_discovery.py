@@ -13,6 +13,7 @@ from helpers.pty_meter import PtyMeter
 from helpers.scpi_scopes import FieldScope, PreambleScope, generator, meter
 from helpers.scpi_server import ScpiServer, Scripted
 
+from benchlog import usb_devices
 from benchlog.bench import read_bench
 from benchlog.discovery import (
     Found,
@@ -26,7 +27,7 @@ from benchlog.discovery import (
     tags_for,
 )
 from benchlog.errors import ConfigError
-from benchlog_drivers import _find_serial, _find_visa, _session
+from benchlog_drivers import _find_serial, _find_visa
 
 
 @pytest.fixture(autouse=True)
@@ -34,14 +35,13 @@ def quick(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Short listening, and a folder without dialect files."""
     monkeypatch.setattr(_find_serial, "_LISTEN_S", 0.15)
     monkeypatch.setattr(_find_serial, "_ANSWER_S", 0.1)
-    monkeypatch.setattr(_session, "_PROBE_TIMEOUT_S", 0.1)
     monkeypatch.chdir(tmp_path)
 
 
 @pytest.fixture
 def usb_clean(monkeypatch: pytest.MonkeyPatch) -> None:
     """No USB instruments, whatever is plugged into this machine."""
-    monkeypatch.setattr(_find_visa, "usb_instruments", lambda: ([], None))
+    monkeypatch.setattr(_find_visa, "usb_instruments", lambda: ([], []))
 
 
 @pytest.mark.parametrize("family", EXAMPLES)
@@ -168,19 +168,58 @@ def test_the_network_is_asked_only_when_wanted(usb_clean: None, monkeypatch: pyt
     assert asked == [True]
 
 
-def test_a_usb_instrument_without_its_library_is_named(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
-    """The kernel's list shows that one is plugged in; the package to install is the hint."""
-    for name, pair in (("1-1:1.0", ("fe", "03")), ("1-2:1.0", ("08", "06"))):
-        (tmp_path / name).mkdir()
-        for file, value in zip(("bInterfaceClass", "bInterfaceSubClass"), pair, strict=True):
-            (tmp_path / name / file).write_text(value + "\n", encoding="ascii")
-    monkeypatch.setattr(_find_visa, "_SYS_USB", tmp_path)
-    monkeypatch.setitem(sys.modules, "pyvisa_py.usb", None)
+@pytest.fixture
+def plugged_in(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """The kernel's list of USB devices, laid out as Linux does: a scope, and a memory stick."""
+    device = {"busnum": "250", "devnum": "4", "idVendor": "1209", "idProduct": "0022", "serial": "SC0001"}
+    for name, subclass in (("1-1", "fe03"), ("1-2", "0806")):
+        for folder, values in (
+            (name, device | {"product": "Two-channel scope"}),
+            (
+                f"{name}:1.0",
+                {
+                    "bInterfaceClass": subclass[:2],
+                    "bInterfaceSubClass": subclass[2:],
+                    "bInterfaceNumber": "00",
+                },
+            ),
+        ):
+            (tmp_path / folder).mkdir()
+            for file, value in values.items():
+                (tmp_path / folder / file).write_text(value + "\n", encoding="ascii")
+    monkeypatch.setattr(usb_devices, "SYSFS", tmp_path)
+
+
+@pytest.mark.usefixtures("plugged_in")
+def test_a_usb_instrument_without_its_library_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The kernel's list shows that one is plugged in; the packages to install are the hint."""
+    monkeypatch.setitem(sys.modules, "usb.backend.libusb1", None)
     report = _find_visa.find(Request())
-    assert "1 USB instrument(s)" in report.unrecognised[0].seen
-    assert report.unrecognised[0].hint == "pip install pyusb"
+    assert "PyUSB is not installed" in report.unrecognised[0].seen
+    assert "Two-channel scope" in report.unrecognised[0].seen
+    assert report.unrecognised[0].hint == "pip install pyusb libusb-package"
+
+
+@pytest.mark.usefixtures("plugged_in")
+def test_missing_libusb_is_told_as_that(monkeypatch: pytest.MonkeyPatch) -> None:
+    """PyUSB alone does nothing: the library under it is named, and how to get it."""
+    import usb.backend.libusb1
+
+    monkeypatch.setattr(usb.backend.libusb1, "get_backend", lambda find_library=None: None)
+    report = _find_visa.find(Request())
+    assert "libusb" in report.unrecognised[0].seen
+    assert "pip install libusb-package" in report.unrecognised[0].hint
+
+
+@pytest.mark.usefixtures("plugged_in")
+def test_a_usb_instrument_without_permission_gets_its_udev_rule() -> None:
+    """It is listed with its name; the rule has its ids and comes with the place it belongs in (udev(7))."""
+    report = _find_visa.find(Request())  # there is no bus 250 here, so no user may open it
+    other = report.unrecognised[0]
+    assert other.place == "USB0::0x1209::0x0022::SC0001::0::INSTR"
+    assert "no permission" in other.seen
+    assert 'ATTR{idVendor}=="1209", ATTR{idProduct}=="0022"' in other.hint
+    assert "/etc/udev/rules.d/" in other.hint
 
 
 def test_ports_are_listed_without_opening_them() -> None:

@@ -138,20 +138,10 @@ def capture_from_arrays(
         stated, source = interval_s, "given"
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
     time_name = next((k for k in vectors if is_time_name(k)), None)
-    if columns is not None:
-        channels = {text: _chosen(text, numeric, vectors, arrays, name) for text in columns}
-        channels.pop(time_name or "", None)
-    else:
-        channels = {k: v for k, v in vectors.items() if k != time_name}
-        channels = channels or _from_matrix(numeric, arrays, name)
-    lengths = {v.size for v in channels.values()}
-    if len(lengths) != 1:
-        raise CaptureFileError(
-            f"{name}: arrays of different lengths", hint=f"choose with --columns; {_listed(arrays)}"
-        )
+    channels, length = _channels(numeric, vectors, arrays, columns, time_name, name)
     settings: dict[str, str] = {"unit": "the file does not say: V assumed"}
     positions: npt.NDArray[np.float64] | None = None
-    if time_name is not None and vectors[time_name].size in lengths:
+    if time_name is not None and vectors[time_name].size == length:
         time_s = vectors[time_name].astype(np.float64)
         interval, uniform = _judge_times(time_s, time_name, stated, source, name)
         start, positions = float(time_s[0]), None if uniform else time_s
@@ -168,6 +158,30 @@ def capture_from_arrays(
         settings["first sample"] = f"{start!r} s"
     records = tuple(ChannelRecord(k, _as_codes(v, k, name)) for k, v in channels.items())
     return Capture(records, interval, path.stem, 0, positions, settings, str(path))
+
+
+def _channels(
+    numeric: Arrays,
+    vectors: Arrays,
+    arrays: Arrays,
+    columns: Sequence[str] | None,
+    time_name: str | None,
+    name: str,
+) -> tuple[dict[str, npt.NDArray[Any]], int]:
+    """Return the channels, all of one length, and that length."""
+    if columns is not None:
+        channels = {text: _chosen(text, numeric, vectors, arrays, name) for text in columns}
+    else:
+        channels = dict(vectors)
+    channels.pop(time_name or "", None)
+    if columns is None and not channels:
+        channels = _from_matrix(numeric, arrays, name)
+    lengths = {v.size for v in channels.values()}
+    if len(lengths) != 1:
+        raise CaptureFileError(
+            f"{name}: arrays of different lengths", hint=f"choose with --columns; {_listed(arrays)}"
+        )
+    return channels, lengths.pop()
 
 
 def _judge_times(

@@ -121,6 +121,21 @@ def _is_units_row(cells: list[str], width: int) -> bool:
 
 def read_header(layout: TextLayout) -> Header:
     """Read the lines above the data of a table in this layout."""
+    rows, fields = _rows_and_fields(layout)
+    names, units_row = _find_names(rows, layout)
+    if names and len([c for c in units_row if c]) <= len(names):
+        for name, value in zip(names, units_row, strict=False):  # start/increment row
+            if cell_kind(value, layout.decimal) == "N":
+                fields[_key(name)] = value
+    note = ""
+    last = rows[-1] if rows and not names else []
+    if len(last) > 1 and all(cell_kind(c, layout.decimal) == "X" for c in last):
+        note = f"{len(last)} words above {layout.width} columns, not taken as names: {', '.join(last)[:60]}"
+    return _columns(names, units_row, layout, fields, note)
+
+
+def _rows_and_fields(layout: TextLayout) -> tuple[list[list[str]], dict[str, str]]:
+    """Return the cells of each line above the data, and the fields written there."""
     rows: list[list[str]] = []
     fields: dict[str, str] = {}
     for line in layout.header:
@@ -134,16 +149,7 @@ def read_header(layout: TextLayout) -> Header:
             _add_field(fields, match.group(1), match.group(2).strip())
         elif len(cells) >= 2 and cells[0] and cells[1]:
             _add_field(fields, cells[0], _value_beside(cells, layout))
-    names, units_row = _find_names(rows, layout)
-    if names and len([c for c in units_row if c]) <= len(names):
-        for name, value in zip(names, units_row, strict=False):  # start/increment row
-            if cell_kind(value, layout.decimal) == "N":
-                fields[_key(name)] = value
-    note = ""
-    last = rows[-1] if rows and not names else []
-    if len(last) > 1 and all(cell_kind(c, layout.decimal) == "X" for c in last):
-        note = f"{len(last)} words above {layout.width} columns, not taken as names: {', '.join(last)[:60]}"
-    return _columns(names, units_row, layout, fields, note)
+    return rows, fields
 
 
 def _value_beside(cells: list[str], layout: TextLayout) -> str:
@@ -191,11 +197,16 @@ def _find_names(rows: list[list[str]], layout: TextLayout) -> tuple[list[str], l
 def _is_names_row(cells: list[str], layout: TextLayout, *, numbered: bool = False) -> bool:
     """Return whether a line names the columns; above a line of units channels may be called 1 and 2."""
     filled = [c for c in cells if c]
-    if not filled or cell_kind(filled[0], layout.decimal) == "N" or any(len(c) > 60 for c in filled):
+    kinds = [cell_kind(c, layout.decimal) for c in filled]
+    if not filled or kinds[0] == "N" or max(map(len, filled)) > 60:
         return False
-    words = [c for c in filled if cell_kind(c, layout.decimal) in "XM"]
-    if 2 * len(words) < len(filled) and not numbered:
+    if 2 * (kinds.count("X") + kinds.count("M")) < len(filled) and not numbered:
         return False
+    return _covers_columns(cells, layout)
+
+
+def _covers_columns(cells: list[str], layout: TextLayout) -> bool:
+    """Return whether a row has as many cells as the table has columns."""
     trimmed = max(i for i, c in enumerate(cells, start=1) if c)
     wanted = len(layout.kinds.rstrip("M"))
     if wanted <= trimmed <= layout.width or len(cells) == layout.width:

@@ -127,8 +127,7 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
     time_s = time_s[keep]
     if not time_s.size:
         raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.layout))
-    back = int((np.diff(time_s) < 0).sum())
-    if back and time is not None:
+    if back := int((np.diff(time_s) < 0).sum()):
         notes.append(f"time steps back {back} times")
     return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path))
 

@@ -109,7 +109,7 @@ def capture_from_table(
     if not rest:
         raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.layout))
     settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
-    values = np.vstack([c.values for c in rest]) if len(rest) > 1 else rest[0].values[np.newaxis]
+    values = _stacked(rest)
     time_s, utc_ns = _times(time) if time is not None else (None, 0)
     rest, values, keep = _without_empty(rest, values, time_s, name, settings)
     positions: npt.NDArray[np.float64] | None
@@ -135,6 +135,11 @@ def capture_from_table(
     return Capture(channels, interval, path.stem, utc_ns, positions, settings, str(path))
 
 
+def _stacked(columns: Sequence[Column]) -> npt.NDArray[np.float64]:
+    """Return values of shape (n_columns, n); a single column is not copied."""
+    return np.vstack([c.values for c in columns]) if len(columns) > 1 else columns[0].values[np.newaxis]
+
+
 def _counted_positions(
     index: Column | None, keep: npt.NDArray[np.bool_], interval_s: float, start_s: float | None
 ) -> npt.NDArray[np.float64] | None:
@@ -154,17 +159,13 @@ def _channels(
     settings: dict[str, str],
 ) -> tuple[ChannelRecord, ...]:
     """Make the channels; a single one without name or unit takes those of the header's fields."""
-    alone = columns[0] if len(columns) == 1 else None
-    fallback = (fields.get("source") or fields.get("channel") or "") if alone is not None else ""
-    if alone is not None and not alone.unit:
-        stated = next((v for k, v in fields.items() if k in _VERTICAL_UNIT_KEYS and unit_of(v)), "")
-        factor, unit = unit_of(stated) or (1.0, "")
-        columns = [replace(alone, factor=factor, unit=unit)]
+    if len(columns) == 1:
+        columns = [_completed(columns[0], fields)]
     if not all(c.unit for c in columns):
         settings["unit"] = "the file does not say: V assumed"
     return tuple(
         ChannelRecord(
-            c.name or fallback or f"CH{i}",
+            c.name or f"CH{i}",
             np.ascontiguousarray(v if keep.all() else v[keep]),
             scale=c.factor,
             unit=c.unit or "V",
@@ -173,29 +174,47 @@ def _channels(
     )
 
 
+def _completed(column: Column, fields: Mapping[str, str]) -> Column:
+    """Return the only channel's column with the name and unit that the header's fields give it."""
+    name = column.name or fields.get("source") or fields.get("channel") or ""
+    if column.unit:
+        return replace(column, name=name)
+    stated = next((v for k, v in fields.items() if k in _VERTICAL_UNIT_KEYS and unit_of(v)), "")
+    factor, unit = unit_of(stated) or (1.0, "")
+    return replace(column, name=name, factor=factor, unit=unit)
+
+
 def _split_time(
     columns: Sequence[Column], named: bool, stated: float | None, explicit: bool, name: str
 ) -> tuple[Column | None, list[Column]]:
     """Find the time column; time columns beside it that say the same are dropped."""
-    stamped = [c for c in columns if c.stamps is not None]
+    stamped = [(c.stamps.zoned, c) for c in columns if c.stamps is not None]
     numeric = [c for c in columns if c.stamps is None]
     if stamped:
-        best = next((c for c in stamped if c.stamps is not None and c.stamps.zoned), stamped[0])
+        best = max(stamped, key=lambda found: found[0])[1]
         return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
     timed = [c for c in numeric if _may_be_time(c) and not _counts_up(c, stated)]
-    if not timed and numeric:
-        first = numeric[0]
-        unnamed = not named and len(numeric) > 1 and _climbs_evenly(first, stated if explicit else None)
-        timed = [first] if first.unit == "s" or unnamed else []
+    if not timed and _first_is_time(numeric, named, stated if explicit else None):
+        timed = numeric[:1]
     if not timed:
-        return None, list(numeric)
+        return None, numeric
     for other in timed[1:]:
         if not np.array_equal(other.values, timed[0].values, equal_nan=True):
             raise CaptureFileError(
                 f"{name}: two time columns ({timed[0].name!r}, {other.name!r}) that differ",
                 hint="export the channels one a file, or leave one out: choose the others with --columns",
             )
-    return timed[0], [c for c in numeric if not any(c is t for t in timed)]
+    dropped = {id(c) for c in timed}
+    return timed[0], [c for c in numeric if id(c) not in dropped]
+
+
+def _first_is_time(numeric: Sequence[Column], named: bool, step_s: float | None) -> bool:
+    """Return whether the first column is the time though its name does not say so."""
+    if not numeric:
+        return False
+    if numeric[0].unit == "s":
+        return True
+    return not named and len(numeric) > 1 and _climbs_evenly(numeric[0], step_s)
 
 
 def _may_be_time(column: Column) -> bool:

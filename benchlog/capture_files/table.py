@@ -164,35 +164,41 @@ def _assemble(
     i = 2 if beside else 0
     while i < len(kinds):
         title, raw_title = header.names[i], header.raw_names[i]
-        factor, unit = header.units[i]
+        shown, width = repr(title or i + 1), 1
         numbers, stamps = np.empty(0), None
-        dated = kinds[i : i + 2] == "DC"  # a column of dates and one of times of day are one
         if kinds[i] == "N":
-            numbers = _without_overload(raw[i], repr(title or i + 1), notes)
+            numbers = _without_overload(raw[i], shown, notes)
         elif kinds[i] in "SDC":
-            stamps = _stamps(raw[i : i + 2] if dated else raw[i : i + 1], kinds[i], name)
-            notes += [stamps.note] if stamps.note else []
+            width = 2 if kinds[i : i + 2] == "DC" else 1  # a column of dates and one of times of day are one
+            stamps = _stamps(raw[i : i + width], kinds[i], name, notes)
         else:
-            refuse_other_mark(raw[i][:50], layout, name)
+            notes += _left_out_text(raw[i], shown, layout, name)
             if strict:
                 _refuse_decorated_numbers(raw[i], title or f"column {i + 1}", layout, name)
-            if not all(is_missing(v) for v in raw[i]):
-                example = next(v for v in raw[i] if v)
-                notes.append(f"column {title or i + 1!r} left out: text, e.g. {example!r}")
-            i += 1
-            continue
-        title = title or (f"column {i + 1}" if header.named else "")
-        if title:
-            taken[title] = taken.get(title, 0) + 1
-            if taken[title] > 1:
-                title = f"{title} #{taken[title]}"
-        aliases = (raw_title,) if raw_title else ()
-        columns.append(Column(title, aliases, unit, factor, numbers, stamps, kinds[i] == "C"))
-        i += 2 if dated else 1
-    repeated = sorted(t for t, n in taken.items() if n > 1)
+        if kinds[i] in "NSDC":
+            title = _unique(title or (f"column {i + 1}" if header.named else ""), taken)
+            aliases = (raw_title,) if raw_title else ()
+            factor, unit = header.units[i]
+            columns.append(Column(title, aliases, unit, factor, numbers, stamps, kinds[i] == "C"))
+        i += width
+    repeated = sorted(t for t, n in taken.items() if t and n > 1)
     if repeated:
         notes.append(f"repeated names numbered: {', '.join(repeated)}")
     return Table(tuple(columns), header.named, fields, tuple(notes), layout, sample)
+
+
+def _unique(title: str, taken: dict[str, int]) -> str:
+    """Number a name that came before."""
+    taken[title] = taken.get(title, 0) + 1
+    return f"{title} #{taken[title]}" if title and taken[title] > 1 else title
+
+
+def _left_out_text(cells: list[Any], title: str, layout: TextLayout, name: str) -> list[str]:
+    """Return what to say of a column of text; none of an empty one."""
+    refuse_other_mark(cells[:50], layout, name)
+    if all(is_missing(v) for v in cells):
+        return []
+    return [f"column {title} left out: text, e.g. {next(v for v in cells if v)!r}"]
 
 
 def _without_overload(
@@ -206,11 +212,15 @@ def _without_overload(
     return np.where(overload, np.nan, values)
 
 
-def _stamps(cells: list[Any], kind: str, name: str) -> Stamps:
+def _stamps(cells: list[Any], kind: str, name: str, notes: list[str]) -> Stamps:
     """Read times from one column, or from a column of dates and one of times of day."""
     if len(cells) == 2:
-        return read_stamps([f"{d} {c}".strip() for d, c in zip(*cells, strict=True)], name)
-    return read_clock(cells[0]) if kind == "C" else read_stamps(cells[0], name)
+        stamps = read_stamps([f"{d} {c}".strip() for d, c in zip(*cells, strict=True)], name)
+    else:
+        stamps = read_clock(cells[0]) if kind == "C" else read_stamps(cells[0], name)
+    if stamps.note:
+        notes.append(stamps.note)
+    return stamps
 
 
 def _header_beside(raw: list[Any], kinds: str) -> dict[str, str]:

@@ -188,15 +188,8 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
         )
     if best.delimiter == "," and not decimal:
         best = _one_column_or_two(best, trials, head, lines, name, wanted)
-    if best.decimal == "," and not decimal and not _comma_is_decimal(best, lines, text):
-        cell = next(
-            c for line in lines for c in split_line(line, best.delimiter) if AMBIGUOUS_GROUP.fullmatch(c)
-        )
-        raise CaptureFileError(
-            f"{name}: cells such as {cell!r} could be {cell.replace(',', '.')} or {cell.replace(',', '')}",
-            hint="export with a decimal point, or with other than three decimals; "
-            f"seen: {delimiter_name(best.delimiter)} separated, e.g. {lines[-1][:80]!r}",
-        )
+    if best.decimal == "," and not decimal:
+        _refuse_ambiguous_comma(best, lines, text, name)
     thousands = _thousands(best, lines, name) if best.grouped else ""
     return _locate(head, best, thousands, name)
 
@@ -233,13 +226,13 @@ def _one_column_or_two(
     if best.kinds != "NN" or single is None or single.score < best.score - 1e-9:
         _refuse_doubled_cells(best, head, lines, name)
         return best
+    if wanted in (1, 2):
+        return single if wanted == 1 else best
     data = [line for line in lines if _kinds_of(split_line(line, ","), ".") == "NN"]
-    titles = [line for line in head[:60] if line.strip() and line not in data]
-    if wanted == 1:
-        return single
-    if wanted == 2 or (titles and "," in titles[-1]):
-        return best
-    if titles or any(re.search(r",0\d", line) for line in data):
+    title = next((line for line in reversed(head[:60]) if line.strip() and line not in data), "")
+    if title:
+        return best if "," in title else single
+    if any(re.search(r",0\d", line) for line in data):
         return single
     raise CaptureFileError(
         f"{name}: lines such as {data[0]!r} could be two columns or one with a decimal comma",
@@ -267,6 +260,18 @@ def _refuse_doubled_cells(best: _Trial, head: list[str], lines: list[str], name:
             "the comma seems to be both separator and decimal mark",
             hint="export with a semicolon or tab between columns, or with a decimal point",
         )
+
+
+def _refuse_ambiguous_comma(best: _Trial, lines: list[str], text: PlainText, name: str) -> None:
+    """Refuse cells such as ``1,234`` where nothing in the file tells a decimal comma from grouped digits."""
+    if _comma_is_decimal(best, lines, text):
+        return
+    cell = next(c for line in lines for c in split_line(line, best.delimiter) if AMBIGUOUS_GROUP.fullmatch(c))
+    raise CaptureFileError(
+        f"{name}: cells such as {cell!r} could be {cell.replace(',', '.')} or {cell.replace(',', '')}",
+        hint="export with a decimal point, or with other than three decimals; "
+        f"seen: {delimiter_name(best.delimiter)} separated, e.g. {lines[-1][:80]!r}",
+    )
 
 
 def _comma_is_decimal(best: _Trial, lines: list[str], text: PlainText) -> bool:

@@ -78,9 +78,11 @@ class Captured(MeterReading):
         direct = self.reading.function is Function.DC_VOLTS
         return self._own(self.waveform.mean if direct else self.waveform.ac_rms, "record") * (1 + gain)
 
-    def peak(self) -> Any:
-        """See `MeterReading.peak`: as recorded, not that of a sine."""
-        return self._own(self.waveform.peak, "peak of the record") * (1 + self.gain_error())
+    def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
+        """See `MeterReading.peak`: as recorded."""
+        del crest
+        gain = self.gain_error() if gain is None else gain
+        return self._own(self.waveform.peak, "peak of the record") * (1 + gain)
 
     def quantities(self) -> dict[str, Uncertain]:
         """Numbers of the waveform, by their names in a result; levels carry the channel's gain error."""

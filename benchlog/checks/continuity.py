@@ -15,7 +15,7 @@ from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RESOLVABLE", "check_continuity"]
+__all__ = ["RESOLVABLE", "check_continuity", "resistance_limits"]
 
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
@@ -63,7 +63,7 @@ def check_continuity(
     resolve it. An open circuit counts as a fail only when the leads were proven by a null.
     """
     _refuse_wrong_function(reading, lead_null, current)
-    used = limits or _limits(max_ohm, expected_ohm, expected_source, tolerance)
+    used = limits or resistance_limits(max_ohm, expected_ohm, expected_source, tolerance)
     metered = [m for m in (reading, lead_null, current) if m is not None]
     quantities: dict[str, Uncertain] = {}
     if expected_ohm is not None:
@@ -137,9 +137,10 @@ def _refuse_wrong_function(
             raise UsageError("the test current is zero", hint="check the current loop")
 
 
-def _limits(
+def resistance_limits(
     max_ohm: float | None, expected_ohm: float | None, source: str, tolerance: float
 ) -> Limits | None:
+    """Limits about an expected resistance, and at most the highest allowed; None where neither is given."""
     if expected_ohm is not None:
         high = expected_ohm * (1 + tolerance)
         if max_ohm is not None:

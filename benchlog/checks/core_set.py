@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from benchlog.capture import Capture
@@ -10,7 +10,7 @@ from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.influence import CAPTURE
-from benchlog.magnetics.core_comparison import CoreKind, CoreReading, compare_cores
+from benchlog.magnetics.core_comparison import CoreGroup, CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
 
@@ -55,42 +55,40 @@ def check_core_set(
         if turns is not None:
             quantities[f"al_{name}"] = to_uncertain(own.inductance / turns**2, "H")
         findings += [found.about(f"core {name}") for found in own.findings]
-        raised = measure_inductance(higher[name], alike).inductance if name in higher else None
-        readings.append(
-            CoreReading(
-                name, noise.value, noise.expanded_uncertainty, float(raised.x) if raised is not None else None
-            )
-        )
+        raised = float(measure_inductance(higher[name], alike).inductance.x) if name in higher else None
+        readings.append(CoreReading(name, noise.value, noise.expanded_uncertainty, raised))
         if own.blocked:
             return _result(
                 quantities, Verdict.INDETERMINATE, f"core {name}: {own.blocked[0]}", findings, {}, capture
             )
     group = compare_cores(readings)
-    kinds = set(group.kinds.values())
-    if kinds == {CoreKind.SAME_LOT}:
-        verdict, reason = (
-            Verdict.PASS,
-            f"all {len(readings)} cores within lot spread of core {group.reference}",
-        )
-    else:
-        bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
-        verdict, reason = Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
-        findings.append(
-            Finding(
-                FindingKind.CORE,
-                "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
-                "saturation it does",
-            )
-        )
-        if not higher and any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference):
-            findings.append(
-                Finding(
-                    FindingKind.ADVICE,
-                    "a capture of each core at three times the level tells a crack (AL stays) from another material",
-                )
-            )
+    verdict, reason = _judge(group, len(readings))
+    if verdict is not Verdict.PASS:
+        findings += _advice(group, with_levels=bool(higher))
     details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
     return _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
+
+
+def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
+    kinds = set(group.kinds.values())
+    if kinds == {CoreKind.SAME_LOT}:
+        return Verdict.PASS, f"all {n_cores} cores within lot spread of core {group.reference}"
+    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
+    return Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
+
+
+def _advice(group: CoreGroup, *, with_levels: bool) -> Iterator[Finding]:
+    yield Finding(
+        FindingKind.CORE,
+        "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
+        "saturation it does",
+    )
+    lower = any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference)
+    if lower and not with_levels:
+        yield Finding(
+            FindingKind.ADVICE,
+            "a capture of each core at three times the level tells a crack (AL stays) from another material",
+        )
 
 
 def _result(

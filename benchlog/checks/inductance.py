@@ -20,6 +20,7 @@ from benchlog.checks.series_resistor import (
     measure_inductance,
     series_resistor,
 )
+from benchlog.checks.whole_turns import half_turn_limits, judge_turns, posterior_of
 from benchlog.circuits import winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
@@ -27,7 +28,7 @@ from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE, Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
-from benchlog.magnetics.turns_posterior import turns_posterior
+from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.gtc import GTC
@@ -121,16 +122,11 @@ def check_inductance(
     if test_winding is not None and turns is not None:
         count, words = _independent_count(coil, setup, gains, resistor, test_winding, turns)
         quantities["turns_ratio"] = to_uncertain(count, "1")
-        posterior = turns_posterior(
-            float(count.x),
-            quantities["turns_ratio"].standard_uncertainty,
-            planned=turns,
-            degrees_of_freedom=quantities["turns_ratio"].degrees_of_freedom or math.inf,
-        )
+        posterior = posterior_of(quantities["turns_ratio"], turns)
         findings += words
     used = dict(limits) if limits else _limits(turns, al_h, tolerance, with_count=posterior is not None)
     short = _shorted(coil, turns, al_h)
-    judgement = _judge(quantities, used)
+    judgement = _judge(quantities, used, posterior)
     verdict = Verdict.INDETERMINATE if coil.blocked else judgement.verdict
     reason = f"the record can't carry a verdict: {coil.blocked[0]}" if coil.blocked else judgement.reason
     if in_phase(coil.phase_deg) and verdict is not Verdict.NOT_DONE:
@@ -241,13 +237,13 @@ def _limits(
             f"computed: AL {format_quantity(al_h, 'H')} times {turns}² ±{tolerance * 100:g} %",
         )
     if with_count and turns is not None:
-        limits["turns_ratio"] = Limits(
-            turns - 0.5, turns + 0.5, "1", f"computed: half a turn either way of the {turns} expected"
-        )
+        limits["turns_ratio"] = half_turn_limits(turns)
     return limits
 
 
-def _judge(quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]) -> Judgement:
+def _judge(
+    quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits], posterior: TurnsPosterior | None
+) -> Judgement:
     judged = []
     for name, limit in limits.items():
         if name not in quantities:
@@ -255,7 +251,10 @@ def _judge(quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]) ->
                 f"limits are given for {name}, which is not measured here",
                 hint=f"measured: {', '.join(quantities)}",
             )
-        judged.append(judge(quantities[name], limit, quantity_words(name)))
+        if name == "turns_ratio":
+            judged.append(judge_turns(quantities[name], limit, posterior))
+        else:
+            judged.append(judge(quantities[name], limit, quantity_words(name)))
     if not judged:
         return Judgement(
             Verdict.NOT_DONE, 0.0, "measured, but nothing to judge it by: no AL and turns, no limits given"

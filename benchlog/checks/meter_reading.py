@@ -85,9 +85,20 @@ class MeterReading:
             scale=1.0,
         )
 
-    def peak(self) -> Any:
-        """Uncertain number of the peak, of a sine: all that an rms reading tells of it."""
-        return self.uncertain() * math.sqrt(2)
+    def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
+        """Uncertain number of the peak of a sine that may be flattened: all that an rms reading tells of it.
+
+        Parameters
+        ----------
+        gain : GTC uncertain real or None
+            Its gain error, where it cancels against another reading; None takes the whole bound.
+        crest : tuple of float
+            Least and greatest crest factor of such a waveform; the farther one from a sine counts either way.
+        """
+        sine = math.sqrt(2)
+        off = max(abs(limit - sine) for limit in crest)
+        factor = uniform(sine, off, label="crest factor of the mains", influence=Influence(Role.MODEL))
+        return (self.uncertain() if gain is None else self.with_gain(gain)) * factor
 
     def with_gain(self, gain: Any) -> Any:
         """Uncertain number of a reading whose gain error is `gain`; the counts part is its own.

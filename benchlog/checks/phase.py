@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from benchlog.capture import Capture
 from benchlog.checks.scope_channels import ScopeGains, fit_pair
-from benchlog.influence import CAPTURE, Influence, Role
-from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.influence import CAPTURE
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Verdict
 
@@ -15,8 +15,8 @@ __all__ = ["check_phase"]
 def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) -> Result:
     """Phase of `secondary` against `primary`, degrees, positive when it leads, within (-180, 180]."""
     pair = fit_pair(capture, secondary, primary)
-    phase = to_uncertain(pair.phase_deg() + ScopeGains(instrument=capture.instrument).delay_deg(pair), "deg")
-    fit = pair.fit
+    gains = ScopeGains(instrument=capture.instrument)
+    phase = to_uncertain(pair.phase_deg() + gains.delay_deg(pair), "deg")
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
         judgement = Judgement(
@@ -28,16 +28,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         reason=judgement.reason,
         quantities={
             "phase": phase,
-            "frequency": to_uncertain(
-                uncertain(
-                    fit.frequency_hz,
-                    fit.u_frequency_hz,
-                    fit.degrees_of_freedom,
-                    "noise of the fit",
-                    influence=Influence(Role.NOISE, capture.instrument, CAPTURE),
-                ),
-                "Hz",
-            ),
+            "frequency": to_uncertain(gains.frequency(pair), "Hz"),
         },
         limits={"phase": limits},
         limits_set="plan",

@@ -23,9 +23,9 @@ from benchlog.checks.scope_channels import (
 )
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
+from benchlog.influence import Influence, Role
 from benchlog.magnetics.transformer import Transformer
-from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
@@ -174,8 +174,13 @@ def turns_number(
 
 
 def on_one_range(pairs: list[ChannelPair], setup: RatioSetup) -> bool:
-    """Whether both channels were surely on one vertical range."""
-    return setup.divider is not None or all(pair.same_range is True for pair in pairs)
+    """Whether both channels were on one vertical range: surely, or as somebody who uses a divider says.
+
+    What the captures tell of their ranges outweighs what a divider is meant for.
+    """
+    if setup.divider is not None:
+        return all(pair.same_range is not False for pair in pairs)
+    return all(pair.same_range is True for pair in pairs)
 
 
 def _injection(seen: Any, setup: RatioSetup) -> Any:
@@ -261,29 +266,7 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
     return to_uncertain(first, "deg")
 
 
-#: What the crystal of a scope may be off, with its age and temperature; common practice, no source.
-CRYSTAL = 50e-6
-
-
 def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
     """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
-    fits = [pair.fit for pair in pairs]
-    best = min(fits, key=lambda fit: fit.u_frequency_hz)
-    scope = pairs[0].instrument
-    return to_uncertain(
-        uncertain(
-            best.frequency_hz,
-            best.u_frequency_hz,
-            best.degrees_of_freedom,
-            "noise of the fit",
-            influence=Influence(Role.NOISE, scope, CAPTURE),
-        )
-        + uniform(
-            0.0,
-            CRYSTAL * best.frequency_hz,
-            label="time base of the scope (50 ppm)",
-            influence=Influence(Role.TIME_BASE, scope, TIME_BASE),
-            scale=best.frequency_hz,
-        ),
-        "Hz",
-    )
+    best = min(pairs, key=lambda pair: pair.fit.u_frequency_hz)
+    return to_uncertain(ScopeGains(instrument=best.instrument).frequency(best), "Hz")

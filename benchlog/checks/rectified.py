@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.meter_reading import MeterReading, misleading_flags
-from benchlog.checks.supply_model import DIODE_DROP_V, MAINS_TOLERANCE
+from benchlog.checks.supply_model import DIODE_DROP_V
 from benchlog.circuits import rectifier
 from benchlog.errors import UsageError
 from benchlog.hookup import in_words
@@ -20,8 +21,7 @@ def check_rectified(
     reading: MeterReading,
     limits: Limits,
     *,
-    mains_v: float | None = None,
-    mains_nominal_v: float | None = None,
+    mains: Mains | None = None,
     capacitor_v: float | None = None,
 ) -> Result:
     """Judge the unloaded rectified voltage, and a capacitor's rating at mains +10 %.
@@ -32,17 +32,15 @@ def check_rectified(
         On V=, volt.
     limits : Limits
         From the plan.
-    mains_v, mains_nominal_v : float, optional
-        Mains at the reading and nominal; without them the worst case assumes it was 10 % low.
+    mains : Mains, optional
+        Mains at the reading; without it the worst case assumes it was 10 % low.
     capacitor_v : float, optional
         Rating of the capacitor.
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
-    ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
-    if mains_v is not None and mains_nominal_v is not None:
-        ratio = (1 + MAINS_TOLERANCE) * mains_nominal_v / mains_v
     drops = 2 * DIODE_DROP_V
+    ratio = worst_mains_ratio(mains, reading)
     quantities = {
         "rectified_peak": reading.settled(),
         "rectified_peak_worst": to_uncertain((reading.uncertain() + drops) * ratio - drops, "V"),
@@ -68,7 +66,7 @@ def check_rectified(
         else {},
         hookup=in_words(wiring),
         wiring=wiring,
-        conditions={"mains": format_quantity(mains_v, "V")} if mains_v is not None else {},
+        conditions={"mains": mains.reading.reading.displayed} if mains is not None else {},
         cautions=("the capacitor stays charged after power-off: wait, measure, short it through a resistor",),
         findings=tuple(misleading_flags(reading)),
     )

@@ -15,7 +15,7 @@ from typing import Any
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import UsageError
 from benchlog.finding import Finding
-from benchlog.influence import CAPTURE, Influence, Role
+from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.metrology.budget import uncertain, uniform
 from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
@@ -37,6 +37,8 @@ GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
 #: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).
 CHANNEL_DELAY_S = 5e-9
+#: What the crystal of a scope may be off, with its age and temperature (half-width, relative; common practice).
+CRYSTAL = 50e-6
 #: Delay of a known divider with the probe on it: its lower resistor, some 100 ohm, with 100 pF (half-width, second).
 DIVIDER_DELAY_S = 20e-9
 
@@ -119,6 +121,26 @@ class ScopeGains:
             )
         sign = 1 if pair.numerator == first else -1
         return sign * 360 * pair.fit.frequency_hz * self._gains[name]
+
+    def frequency(self, pair: ChannelPair, where: str = "") -> Any:
+        """Frequency of a pair: noise of its fit, and the scope's time base, one for all captures of a set-up."""
+        fit = pair.fit
+        if "time base" not in self._gains:
+            self._gains["time base"] = uniform(
+                0.0,
+                CRYSTAL,
+                label="time base of the scope (50 ppm)",
+                influence=Influence(Role.TIME_BASE, self.instrument, TIME_BASE),
+                scale=1.0,
+            )
+        noise = uncertain(
+            fit.frequency_hz,
+            fit.u_frequency_hz,
+            fit.degrees_of_freedom,
+            f"noise of the fit{where}",
+            influence=self.influence(Role.NOISE),
+        )
+        return noise * (1 + self._gains["time base"])
 
     def between_ranges(self) -> Any:
         """Gain between two ranges, fully alike in both channels (the careful assumption)."""

@@ -23,8 +23,8 @@ from benchlog.checks.scope_channels import (
 )
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.influence import CAPTURE, Influence, Role
-from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.influence import Role
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
@@ -167,13 +167,7 @@ def coil_of(
     if float(reactance.x) < 0:  # one channel inverted; the winding's own resistance turns with it
         reactance = -reactance
         series = -series if not setup.node else series
-    frequency = uncertain(
-        fit.frequency_hz,
-        fit.u_frequency_hz,
-        fit.degrees_of_freedom,
-        f"frequency{where}",
-        influence=Influence(Role.NOISE, capture.instrument, CAPTURE),
-    )
+    frequency = gains.frequency(pairs[0], where)
     resistor_peak = float(fit.amplitude[1])
     z = math.hypot(float(reactance.x), float(series.x))
     first, second = (capture.channel(n).range_max for n in (setup.across, setup.resistor_channel))

@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.captured import Captured
-from benchlog.checks.known_resistor import known_resistor
+from benchlog.checks.load_point import HOT_W, LoadPoint, judge_load, load_doubts, load_quantities
+from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
-from benchlog.checks.supply_model import (
-    MAINS_TOLERANCE,
-    Expected,
-    expected_supply,
-    nominal_mains,
-    rectified_peak,
-)
+from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.circuits import supply_output
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
-from benchlog.influence import Influence, Role
-from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import Nameplate, format_quantity
+from benchlog.units import Nameplate, Regulation, format_quantity
 
 __all__ = ["LoadPoint", "check_supply"]
 
@@ -35,50 +28,19 @@ CAUTION = (
     "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
     "Local rules and licensed practice come first."
 )
-#: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
-MAINS_DRIFT = 0.003
 _NEAR_ZERO = 0.05
 DEAD_CAUTION = (
     "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
 )
-#: Above this a load resistor gets hot within seconds (judgement).
-HOT_W = 2.0
-#: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
-_PREFIX_SLIP = 0.01
 _DC = (Function.DC_VOLTS,)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
-
-
-@dataclass(frozen=True, slots=True)
-class LoadPoint:
-    """One loaded reading.
-
-    Attributes
-    ----------
-    resistance_ohm : float
-        Load resistor.
-    loaded : MeterReading
-        Voltage across it.
-    tolerance : float
-        Half-width of the resistor's relative error.
-    """
-
-    resistance_ohm: float
-    loaded: MeterReading
-    tolerance: float = 0.01
-
-    @property
-    def power_w(self) -> float:
-        """Heat in the resistor."""
-        return self.loaded.value**2 / self.resistance_ohm
 
 
 def check_supply(
     nameplate: Nameplate,
     no_load: MeterReading,
     *,
-    mains_v: float | None = None,
-    mains_nominal_v: float | None = None,
+    mains: Mains | None = None,
     second: MeterReading | None = None,
     load: LoadPoint | None = None,
     capacitor_v: float | None = None,
@@ -93,8 +55,8 @@ def check_supply(
         As printed.
     no_load : MeterReading
         Voltage without load.
-    mains_v, mains_nominal_v : float, optional
-        Mains voltage read in the same minute, and the nominal one, volt.
+    mains : Mains, optional
+        Mains voltage read in the same minute; the limits follow it, and are as uncertain as it is.
     second : MeterReading, optional
         Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
     load : LoadPoint, optional
@@ -110,39 +72,47 @@ def check_supply(
     ------
     UsageError
         If a reading's function does not fit the nameplate.
+
+    Notes
+    -----
+    A DC output that may be regulated or not is judged as both. It passes where a load point shows that it behaves as
+    one of them, fails where it is neither, and is indeterminate else.
     """
-    _refuse_wrong_function(
-        nameplate, no_load, *([second] if second else []), *([load.loaded] if load else [])
-    )
-    expected = expected_supply(nameplate, mains_v, mains_nominal_v, tolerance)
-    used = {
-        "no_load_voltage": Limits(expected.low_v, expected.high_v, "V", f"computed: {expected.source}"),
-        **(limits or {}),
+    readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
+    _refuse_wrong_function(nameplate, *readings)
+    expected = expected_supply(nameplate, mains, tolerance)
+    voltage = no_load.settled()
+    quantities = {
+        "no_load_voltage": voltage,
+        "expected_no_load": expected.no_load(no_load),
     }
     findings = [
         *(Finding(FindingKind.ASSUMPTION, words) for words in expected.assumptions),
         *misleading_flags(no_load),
     ]
-    voltage = no_load.settled()
-    judgement = judge(voltage, used["no_load_voltage"], "no-load voltage")
-    judgement = _doubt(judgement, no_load, second, expected, findings)
-    quantities = {
-        "no_load_voltage": voltage,
-        "expected_no_load": Uncertain(expected.no_load_v, 0.0, 0.0, "V"),
-    }
     if isinstance(no_load, Captured):
         quantities |= no_load.quantities()
         findings += no_load.findings
-        if no_load.spoiled:
-            judgement = Judgement(
-                Verdict.INDETERMINATE, 0.0, f"nothing can rest on this record: {no_load.spoiled}"
-            )
-    judgements = [judgement]
+    doubts: list[Finding] = []
     if load is not None:
-        judgements += _load_point(nameplate, no_load, load, expected, quantities, used, findings)
+        quantities |= load_quantities(nameplate, no_load, load)
+        doubts = load_doubts(nameplate, no_load, load)
+        findings += doubts
+        if not same_meter_and_range(no_load, load.loaded):
+            findings.append(
+                Finding(
+                    FindingKind.GAINS,
+                    "open and loaded voltage come from different meters or ranges: their gains do not cancel",
+                )
+            )
+    used, judgements = _judge_outputs(
+        nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
+    )
+    judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
+    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, doubts[0])] if doubts else []
     design: list[DesignCheck] = []
     if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
-        _rectified(no_load, mains_v, mains_nominal_v, capacitor_v, quantities, design, findings)
+        _rectified(no_load, mains, capacitor_v, quantities, design, findings)
     elif capacitor_v is not None:
         findings.append(
             Finding(
@@ -151,18 +121,6 @@ def check_supply(
         )
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
-    cautions = [CAUTION]
-    if _near_zero(no_load, expected):
-        cautions.append(DEAD_CAUTION)
-    if load is not None and load.power_w > HOT_W:
-        cautions.append(
-            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that stands heat"
-        )
-    if voltage.value > (50 if nameplate.coupling == "ac" else 120):
-        cautions.append(
-            f"{format_quantity(voltage.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): treat it as live"
-        )
-    readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     return Result(
         check="supply",
@@ -172,17 +130,82 @@ def check_supply(
         expectations={"no_load_voltage": "expected_no_load"},
         limits=used,
         limits_set="plan" if limits else "computed",
-        conformance_probability=judgement.conformance_probability,
+        conformance_probability=judgements[0].conformance_probability,
         rule=RULE,
         design_checks=tuple(design),
         instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
         functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
         hookup=in_words(wiring),
         wiring=wiring,
-        conditions=_conditions(mains_v, load),
-        cautions=tuple(cautions),
+        conditions=_conditions(mains, load),
+        cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
+
+
+def _judge_outputs(
+    nameplate: Nameplate,
+    no_load: MeterReading,
+    mains: Mains | None,
+    load: LoadPoint | None,
+    tolerance: float,
+    planned: dict[str, Limits],
+    quantities: Mapping[str, Uncertain],
+    doubtful: bool,
+) -> tuple[dict[str, Limits], list[Judgement]]:
+    """Limits and judgements, that of the no-load voltage first; of a DC output as whatever it may be."""
+
+    def judged(regulation: Regulation) -> tuple[dict[str, Limits], list[Judgement]]:
+        expected = expected_supply(nameplate, mains, tolerance, regulation)
+        used = {"no_load_voltage": expected.no_load_limits(no_load)}
+        if load is not None:
+            used |= expected.load_limits()
+        used |= planned
+        found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
+        if isinstance(no_load, Captured) and no_load.spoiled:
+            found = [
+                Judgement(Verdict.INDETERMINATE, 0.0, f"nothing can rest on this record: {no_load.spoiled}")
+            ]
+        if load is not None and not doubtful:
+            found += judge_load(nameplate, quantities, used)
+        return used, found
+
+    if nameplate.coupling == "ac" or nameplate.regulation is not Regulation.UNKNOWN or planned:
+        return judged(Regulation.UNKNOWN)
+    kinds = (Regulation.REGULATED, Regulation.UNREGULATED)
+    as_either = {kind: judged(kind) for kind in kinds}
+    worst = {kind: worst_verdict([j.verdict for j in as_either[kind][1]]) for kind in kinds}
+    if load is not None and not doubtful and Verdict.PASS in worst.values():
+        return as_either[next(kind for kind in kinds if worst[kind] is Verdict.PASS)]
+    used, found = judged(Regulation.UNKNOWN)
+    if all(verdict is Verdict.FAIL for verdict in worst.values()):
+        reasons = [next(j for j in as_either[k][1] if j.verdict is Verdict.FAIL).reason for k in kinds]
+        reason = f"neither regulated ({reasons[0]}) nor unregulated ({reasons[1]})"
+        return used, [Judgement(Verdict.FAIL, found[0].conformance_probability, reason)]
+    shown = quantities["no_load_voltage"]
+    reason = (
+        f"{shown} is judged by whether the output is regulated, which nobody said: {worst[kinds[0]]} if it is, "
+        f"{worst[kinds[1]]} if not; say --regulation, or measure it under load"
+    )
+    return used, [Judgement(Verdict.INDETERMINATE, found[0].conformance_probability, reason)]
+
+
+def _cautions(
+    nameplate: Nameplate, no_load: MeterReading, load: LoadPoint | None, expected: Expected
+) -> tuple[str, ...]:
+    cautions = [CAUTION]
+    if _near_zero(no_load, expected):
+        cautions.append(DEAD_CAUTION)
+    if load is not None and load.power_w > HOT_W:
+        cautions.append(
+            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that stands heat"
+        )
+    if abs(no_load.value) > (50 if nameplate.coupling == "ac" else 120):
+        cautions.append(
+            f"{format_quantity(no_load.value, 'V')} is above extra-low voltage (50 V AC, 120 V DC; IEC 61140): "
+            "treat it as live"
+        )
+    return tuple(cautions)
 
 
 def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> None:
@@ -206,6 +229,12 @@ def _both(first: MeterReading, second: MeterReading) -> str:
     return f"{first.name} and {second.name}"
 
 
+def _reversed(no_load: MeterReading, expected: Expected) -> bool:
+    """Whether a DC reading is the expected one with the leads, or the plug, the other way round."""
+    dc = no_load.reading.function is Function.DC_VOLTS
+    return dc and no_load.value < 0 and -no_load.value >= expected.low_v / 2
+
+
 def _doubt(
     judgement: Judgement,
     no_load: MeterReading,
@@ -213,7 +242,14 @@ def _doubt(
     expected: Expected,
     findings: list[Finding],
 ) -> Judgement:
-    """Keep a reading near zero from condemning the part before a second meter agrees (common practice, no source)."""
+    """Keep a reading near zero, or the leads, from condemning the part (common practice, no source)."""
+    if _reversed(no_load, expected):
+        return Judgement(
+            Verdict.INDETERMINATE,
+            judgement.conformance_probability,
+            f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug's polarity "
+            "not that of the nameplate? Exchange the leads and read again",
+        )
     if second is not None:
         first_u, second_u = no_load.settled(), second.settled()
         number = e_n(
@@ -250,119 +286,35 @@ def _doubt(
     return judgement
 
 
-def _load_point(
-    nameplate: Nameplate,
-    no_load: MeterReading,
-    load: LoadPoint,
-    expected: Expected,
-    quantities: dict[str, Uncertain],
-    limits: dict[str, Limits],
-    findings: list[Finding],
-) -> list[Judgement]:
-    shared = same_meter_and_range(no_load, load.loaded)
-    gain = no_load.gain_error()
-    open_v = no_load.with_gain(gain)
-    loaded_v = load.loaded.with_gain(gain if shared else load.loaded.gain_error())
-    resistor = known_resistor(load.resistance_ohm, load.tolerance, Role.LOAD_RESISTOR)
-    drift = uncertain(
-        0.0, MAINS_DRIFT, label="mains moving between the readings", influence=Influence(Role.MAINS)
-    )
-    source: Any = resistor * (open_v * (1 + drift) / loaded_v - 1)
-    quantities["loaded_voltage"] = load.loaded.settled()
-    quantities["source_resistance"] = to_uncertain(source, "ohm")
-    if nameplate.power_va:
-        rated_current = nameplate.power_va / nameplate.voltage_v
-        full_load = open_v - rated_current * source
-        quantities["regulation"] = to_uncertain(open_v / full_load - 1, "1")
-    if not shared:
-        findings.append(
-            Finding(
-                FindingKind.GAINS,
-                "open and loaded voltage come from different meters or ranges: their gains do not cancel",
-            )
-        )
-    doubts = _load_doubts(nameplate, no_load, load)
-    findings += doubts
-    if "source_resistance" not in limits and expected.source_ohm is not None:
-        limits["source_resistance"] = Limits(
-            0.0,
-            2 * expected.source_ohm,
-            "ohm",
-            f"computed: at most twice the {format_quantity(expected.source_ohm, 'ohm')} typical of the rating",
-        )
-    if doubts:
-        return [Judgement(Verdict.INDETERMINATE, 0.0, doubts[0])]
-    if "source_resistance" not in limits:
-        return []
-    return [judge(quantities["source_resistance"], limits["source_resistance"], "source resistance")]
-
-
-def _load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[Finding]:
-    """What makes a load point so doubtful that no source resistance follows from it."""
-    doubts: list[Finding] = []
-    if nameplate.power_va:
-        rated = nameplate.power_va / nameplate.voltage_v
-        part = load.loaded.value / load.resistance_ohm / rated
-        shown = format_quantity(load.resistance_ohm, "ohm")
-        if part < _PREFIX_SLIP:
-            doubts.append(
-                Finding(
-                    FindingKind.ENTRY,
-                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?",
-                )
-            )
-        elif part > 1 / _PREFIX_SLIP:
-            doubts.append(
-                Finding(
-                    FindingKind.ENTRY,
-                    f"a load of {shown} takes {part:.0f} times the rated current: milli slip?",
-                )
-            )
-    # A regulated output stays where it is, give or take some counts.
-    steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
-    if load.loaded.value > no_load.value + steps:
-        doubts.append(
-            Finding(
-                FindingKind.ENTRY,
-                f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
-                "readings exchanged, or load not connected?",
-            )
-        )
-    return doubts
-
-
 def _rectified(
     no_load: MeterReading,
-    mains_v: float | None,
-    mains_nominal_v: float | None,
+    mains: Mains | None,
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
     design: list[DesignCheck],
     findings: list[Finding],
 ) -> None:
-    peak = no_load.peak()
-    quantities["rectified_peak"] = to_uncertain(peak + rectified_peak(0.0), "V")
-    if mains_v is None:
-        ratio = (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
+    shared = mains is not None and same_meter_and_range(no_load, mains.reading)
+    gain: Any = no_load.gain_error() if shared else None
+    peak = no_load.peak(gain, (CREST_LOW, CREST_HIGH))
+    quantities["rectified_peak"] = to_uncertain(peak - 2 * DIODE_DROP_V, "V")
+    if mains is None:
         findings.append(
             Finding(
                 FindingKind.ASSUMPTION,
                 "mains not read: the worst peak assumes it was 10 % low at the reading",
             )
         )
-    else:
-        ratio = (1 + MAINS_TOLERANCE) * (mains_nominal_v or nominal_mains(mains_v)) / mains_v
-    worst = to_uncertain(peak * ratio + rectified_peak(0.0), "V")
+    worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    if capacitor_v is None:
-        return
-    design.append(capacitor_rating(worst, capacitor_v))
+    if capacitor_v is not None:
+        design.append(capacitor_rating(worst, capacitor_v))
 
 
-def _conditions(mains_v: float | None, load: LoadPoint | None) -> dict[str, str]:
+def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:
     found = {}
-    if mains_v is not None:
-        found["mains"] = format_quantity(mains_v, "V")
+    if mains is not None:
+        found["mains"] = mains.reading.reading.displayed
     if load is not None:
         found["load"] = format_quantity(load.resistance_ohm, "ohm")
     return found

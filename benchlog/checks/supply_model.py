@@ -4,25 +4,29 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from benchlog.errors import UsageError
-from benchlog.units import Nameplate
+from benchlog.checks.mains import MAINS_TOLERANCE, Mains
+from benchlog.checks.meter_reading import MeterReading
+from benchlog.result import Limits, Uncertain
+from benchlog.units import Nameplate, Regulation, format_quantity
 
 __all__ = [
+    "CREST_HIGH",
+    "CREST_LOW",
     "DIODE_DROP_V",
-    "MAINS_TOLERANCE",
     "Expected",
     "expected_supply",
-    "nominal_mains",
     "rectified_peak",
     "typical_regulation",
 ]
 
 #: Two diodes of 0.35 V at a few microamperes: the small drop is the careful assumption for a voltage rating.
 DIODE_DROP_V = 0.35
-#: Mains may be this far off its nominal value (IEC 60038, 230/400 V systems).
-MAINS_TOLERANCE = 0.10
+#: Crest factor of real mains, flattened by rectifier loads or not (common practice, no source).
+CREST_LOW, CREST_HIGH = 1.36, 1.42
+#: What a regulated output and its cable may lose up to the rated current, relative (common practice, no source).
+REGULATED_DROP = 0.10
 
 # Regulation (no-load rise over full-load voltage) typical for shape and class, by rated VA.
 # Common practice, no source; one published 7 VA type has 0.28 to 0.31, which the interpolation gives as 0.275.
@@ -60,86 +64,197 @@ def typical_regulation(power_va: float) -> float:
 class Expected:
     """What the nameplate promises at the mains of the moment.
 
-    `no_load_v` is the middle, `low_v`..`high_v` the limits; `source_ohm` is None without a rating;
-    `source` says in words where it comes from.
+    Attributes
+    ----------
+    no_load_v : float
+        Middle of what is expected, volt.
+    low_v, high_v : float
+        Limits of the no-load voltage.
+    source_ohm : float or None
+        Typical source resistance; None without a rating.
+    source_high_ohm : float or None
+        Highest source resistance allowed.
+    loaded_low_v, loaded_high_v : float or None
+        Limits of a DC output under any load up to the rated one.
+    source : str
+        Where all this comes from, in words.
+    assumptions : tuple of str
+    regulation : Regulation
+        As which kind of output it is expected; unknown for AC.
+    mains : Mains or None
+        What the limits follow; None where it was not read, or makes no difference.
     """
 
     no_load_v: float
     low_v: float
     high_v: float
-    source_ohm: float | None
     source: str
-    assumptions: tuple[str, ...]
+    source_ohm: float | None = None
+    source_high_ohm: float | None = None
+    loaded_low_v: float | None = None
+    loaded_high_v: float | None = None
+    assumptions: tuple[str, ...] = ()
+    regulation: Regulation = Regulation.UNKNOWN
+    mains: Mains | None = None
 
+    def no_load(self, beside: MeterReading | None = None) -> Uncertain:
+        """Middle of what is expected; uncertain by the mains reading it follows, the limits' width apart."""
+        u = self.no_load_v * self.mains.relative_uncertainty(beside) if self.mains else 0.0
+        return Uncertain(self.no_load_v, u, 2 * u, "V")
 
-def nominal_mains(mains_v: float) -> float:
-    """Nominal mains voltage that a measured one belongs to: 100, 120 or 230 V.
+    def no_load_limits(self, beside: MeterReading | None = None) -> Limits:
+        """Limits of the no-load voltage, as uncertain as their middle."""
+        u = self.no_load(beside).standard_uncertainty
+        return Limits(self.low_v, self.high_v, "V", f"computed: {self.source}", u)
 
-    Raises
-    ------
-    UsageError
-        If it is near none of them.
-    """
-    for nominal in (230.0, 120.0, 100.0):
-        if abs(mains_v / nominal - 1) <= 0.13:
-            return nominal
-    raise UsageError(
-        f"mains of {mains_v:g} V belongs to no nominal voltage known here",
-        hint='say it with --mains-nominal "230 V"',
-    )
+    def load_limits(self) -> dict[str, Limits]:
+        """Limits of what a load point shows."""
+        found: dict[str, Limits] = {}
+        if self.loaded_low_v is not None:
+            source = f"computed: {self.regulation} output up to its rated current, {self.source}"
+            found["loaded_voltage"] = Limits(self.loaded_low_v, self.loaded_high_v, "V", source)
+        if self.source_high_ohm is not None:
+            if self.regulation is Regulation.UNKNOWN and self.source_ohm is not None:
+                source = f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
+            else:
+                source = f"computed: what a {self.regulation} output may lose up to its rated current"
+            found["source_resistance"] = Limits(None, self.source_high_ohm, "ohm", source)
+        return found
 
 
 def expected_supply(
-    nameplate: Nameplate, mains_v: float | None, mains_nominal_v: float | None, tolerance: float = 0.06
+    nameplate: Nameplate,
+    mains: Mains | None,
+    tolerance: float = 0.06,
+    regulation: Regulation = Regulation.UNKNOWN,
 ) -> Expected:
     """Expected no-load voltage with limits, and source resistance.
 
     No-load = nameplate x (1 + regulation) x mains/nominal. What isn't known widens the limits instead of
-    being guessed: mains not read is +-10 %, no rating is a regulation anywhere in the table, and a DC
-    nameplate may belong to a regulated supply (nameplate) or not (up to the peak of the rectified no-load).
+    being guessed: mains not read is ±10 %, no rating is a regulation anywhere in the table. A DC output that may be
+    regulated or not is expected anywhere between the limits of both.
+
+    Parameters
+    ----------
+    nameplate : Nameplate
+    mains : Mains or None
+    tolerance : float
+        Half-width of the limits, relative.
+    regulation : Regulation
+        Of a DC output, where it is assumed beside what the nameplate says.
     """
-    low = high = middle = nameplate.voltage_v
-    notes: list[str] = []
-    words = [f"nameplate {nameplate.text or f'{nameplate.voltage_v:g} V'}"]
-    regulation = None if nameplate.power_va is None else typical_regulation(nameplate.power_va)
     if nameplate.coupling == "dc":
-        top = math.sqrt(2) * (1 + (regulation if regulation is not None else _REGULATION[0][1]))
-        low, high, middle = low * 0.95 / (1 - tolerance), high * top, nameplate.voltage_v
-        notes.append("a DC nameplate does not tell whether the supply is regulated: wide limits")
-    elif regulation is None:
-        r_low, r_high = _REGULATION[-1][1], _REGULATION[0][1]
-        low, high = low * (1 + r_low), high * (1 + r_high)
-        middle = (low + high) / 2
+        kind = nameplate.regulation if regulation is Regulation.UNKNOWN else regulation
+        if kind is Regulation.REGULATED:
+            return _regulated(nameplate, tolerance)
+        unregulated = _unregulated(nameplate, mains, tolerance)
+        return unregulated if kind is Regulation.UNREGULATED else _either(nameplate, unregulated, tolerance)
+    words = [f"nameplate {nameplate.text or f'{nameplate.voltage_v:g} V'}"]
+    notes: list[str] = []
+    source_ohm = None
+    if nameplate.power_va is None:
+        low, high = (nameplate.voltage_v * (1 + r) for r in (_REGULATION[-1][1], _REGULATION[0][1]))
         notes.append("no VA rating given: regulation between 4 % and 35 % allowed for")
     else:
-        low = high = middle = middle * (1 + regulation)
-        words.append(f"regulation {regulation:.3g} typical of {nameplate.power_va:g} VA")
-    if mains_v is None:
+        rise = typical_regulation(nameplate.power_va)
+        low = high = nameplate.voltage_v * (1 + rise)
+        words.append(f"regulation {rise:.3g} typical of {nameplate.power_va:g} VA")
+        source_ohm = rise * nameplate.voltage_v**2 / nameplate.power_va
+    return replace(
+        _at_mains(low, high, mains, tolerance, words, notes),
+        source_ohm=source_ohm,
+        source_high_ohm=None if source_ohm is None else 2 * source_ohm,
+    )
+
+
+def _at_mains(
+    low: float, high: float, mains: Mains | None, tolerance: float, words: list[str], notes: list[str]
+) -> Expected:
+    """Scale what holds at nominal mains to the mains of the moment, and put the tolerance about it."""
+    middle = (low + high) / 2
+    if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
+        words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
         notes.append("mains not read: limits widened by its ±10 %; read it in the same minute to narrow them")
     else:
-        if mains_nominal_v is None:
-            mains_nominal_v = nominal_mains(mains_v)
-            notes.append(f"nominal mains taken as {mains_nominal_v:g} V")
-        if not 0.5 < mains_v / mains_nominal_v < 1.5:
-            raise UsageError(
-                f"mains of {mains_v:g} V on a nominal {mains_nominal_v:g} V can't be",
-                hint="check both numbers",
-            )
-        scale = mains_v / mains_nominal_v
-        low, high, middle = low * scale, high * scale, middle * scale
-        words.append(f"mains {mains_v:g} V of {mains_nominal_v:g} V")
+        low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
+        words.append(f"mains {mains.volt:g} V of {mains.nominal_v:g} V")
+        if mains.nominal_assumed:
+            notes.append(f"nominal mains taken as {mains.nominal_v:g} V")
     words.append(f"±{tolerance * 100:g} %")
-    source_ohm = None
-    if regulation is not None and nameplate.power_va and nameplate.coupling == "ac":
-        source_ohm = regulation * nameplate.voltage_v**2 / nameplate.power_va
     return Expected(
         no_load_v=middle,
         low_v=low * (1 - tolerance),
         high_v=high * (1 + tolerance),
-        source_ohm=source_ohm,
         source=", ".join(words),
         assumptions=tuple(notes),
+        mains=mains,
+    )
+
+
+def _regulated(nameplate: Nameplate, tolerance: float) -> Expected:
+    """The nameplate's voltage at any load up to the rated one, whatever the mains is."""
+    volt = nameplate.voltage_v
+    low, high = volt * (1 - tolerance), volt * (1 + tolerance)
+    ohm = None if nameplate.current_a is None else REGULATED_DROP * volt / nameplate.current_a
+    return Expected(
+        no_load_v=volt,
+        low_v=low,
+        high_v=high,
+        source=f"nameplate {nameplate.text}, regulated, ±{tolerance * 100:g} %",
+        source_ohm=None if ohm is None else ohm / 2,
+        source_high_ohm=ohm,
+        loaded_low_v=min(low, volt * (1 - REGULATED_DROP)),
+        loaded_high_v=high,
+        regulation=Regulation.REGULATED,
+    )
+
+
+def _unregulated(nameplate: Nameplate, mains: Mains | None, tolerance: float) -> Expected:
+    """Transformer, rectifier and capacitor: the nameplate at rated current, up to the unloaded peak without load.
+
+    Without load it rises at least as much as its transformer alone does, and at most to the peak of a sine of the
+    transformer's no-load voltage.
+    """
+    volt = nameplate.voltage_v
+    if nameplate.power_va is None:
+        least, most = _REGULATION[-1][1], _REGULATION[0][1]
+        notes = ["no rating given: regulation between 4 % and 35 % allowed for"]
+    else:
+        least = most = typical_regulation(nameplate.power_va)
+        notes = []
+    top = math.sqrt(2) * (1 + most)
+    words = [f"nameplate {nameplate.text}", "unregulated: rises to 1.41 times its transformer's no-load"]
+    found = _at_mains(volt * (1 + least), volt * top, mains, tolerance, words, notes)
+    per_volt = None if nameplate.current_a is None else volt / nameplate.current_a
+    scale = (1 - MAINS_TOLERANCE) if mains is None else mains.scale
+    return replace(
+        found,
+        source_ohm=None if per_volt is None else per_volt * (least + top - 1) / 2,
+        source_high_ohm=None if per_volt is None else per_volt * (top - 1) * (1 + tolerance),
+        loaded_low_v=volt * scale * (1 - tolerance),
+        loaded_high_v=found.high_v,
+        regulation=Regulation.UNREGULATED,
+    )
+
+
+def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Expected:
+    """A DC output nobody knows the regulation of: anything between the limits of both kinds."""
+    regulated = _regulated(nameplate, tolerance)
+    return Expected(
+        no_load_v=nameplate.voltage_v,
+        low_v=regulated.low_v,
+        high_v=unregulated.high_v,
+        source=f"nameplate {nameplate.text}: {regulated.low_v:.4g} to {regulated.high_v:.4g} V if regulated, "
+        f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
+        assumptions=(
+            (
+                "a DC nameplate does not tell whether the supply is regulated: say it (--regulation), or show it by a "
+                "load point"
+            ),
+            *unregulated.assumptions,
+        ),
+        mains=unregulated.mains,
     )
 
 

@@ -8,11 +8,13 @@ resistor in the primary current, the secondary one across the burden.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
 from benchlog.capture import Capture
+from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.ratio_methods import method_findings, methods_that_settle
 from benchlog.checks.ratio_model import (
     Injection,
@@ -24,18 +26,19 @@ from benchlog.checks.ratio_model import (
     turns_number,
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
+from benchlog.checks.whole_turns import WHOLE_TURNS_RULE, half_turn_limits, judge_turns, posterior_of
 from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
-from benchlog.finding import Finding, FindingKind
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import Hookup, in_words
 from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
-from benchlog.magnetics.turns_posterior import DECIDED, Method, TurnsPosterior, turns_posterior
+from benchlog.magnetics.turns_posterior import Method, TurnsPosterior
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.conformity import RULE, Judgement
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
@@ -56,6 +59,7 @@ def check_turns_ratio(
     tolerance: float | None = None,
     limits: Limits | None = None,
     swapped: Capture | None = None,
+    prior: Mapping[int, float] | None = None,
     rated_current_percent: float | None = None,
 ) -> Result:
     """Check a turns ratio.
@@ -68,11 +72,13 @@ def check_turns_ratio(
     expected_turns : float
         N of the plan.
     tolerance : float, optional
-        Half-width of the limits, relative to N; half a turn when not given.
+        Half-width of the limits, relative to N; half a turn when not given and N is a whole number.
     limits : Limits, optional
         Limits from a plan; they replace the computed ones.
     swapped : Capture, optional
         A second capture with probes and channels swapped.
+    prior : mapping of int to float, optional
+        Share of such windings off by 1, 2, 3... turns; that of `benchlog.magnetics.turns_posterior` by default.
     rated_current_percent : float, optional
         Part of rated primary current of this capture, percent; then ratio error, phase displacement,
         composite error and the IEC 61869-2 class whose limits hold are worked out too.
@@ -100,12 +106,16 @@ def check_turns_ratio(
     )
     turns = to_uncertain(ratio, "1")
     quantities = {"turns_ratio": turns, "phase": phase, "frequency": frequency_of(pairs)}
-    posterior = _posterior(turns, expected_turns)
-    judgement = _judge(turns, used, posterior)
+    posterior = posterior_of(turns, expected_turns, prior)
+    judgement = judge_turns(turns, used, posterior)
     blocked = [text for pair in pairs for text in pair.blocking]
+    if setup.injection is None:
+        captures = [c for c in (capture, swapped) if c is not None]
+        blocked += filter(None, map(unlike_harmonics, pairs, captures))
     notes = (*(text for pair in pairs for text in pair.notes), *notes)
-    methods = () if judgement.verdict is Verdict.PASS else methods_that_settle(pairs, setup, expected_turns)
-    doubts = _hookup_doubts(pairs, setup, turns.value, expected_turns, judgement)
+    unsettled = judgement.verdict is not Verdict.PASS and (posterior is None or posterior.fits)
+    methods = methods_that_settle(pairs, setup, expected_turns) if unsettled and not blocked else ()
+    doubts = _hookup_doubts(pairs, setup, turns.value, phase, expected_turns, judgement)
     if doubts:
         judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
         methods = ()
@@ -116,10 +126,10 @@ def check_turns_ratio(
         verdict=verdict,
         reason=_reason(judgement, None if doubts else posterior, blocked, methods),
         quantities=quantities,
-        limits={"turns_ratio": used},
+        limits={"turns_ratio": used} if used else {},
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
-        rule=RULE,
+        rule=RULE if posterior is None else WHOLE_TURNS_RULE,
         turns=posterior.as_json() if posterior else None,
         instruments=tuple(dict.fromkeys(c.instrument for c in (capture, swapped) if c and c.instrument)),
         functions={capture.instrument: CAPTURE} if capture.instrument else {},
@@ -128,10 +138,14 @@ def check_turns_ratio(
         conditions=_conditions(setup, quantities["frequency"].value, swapped is not None),
         cautions=_cautions(setup),
         findings=(
-            *(f for pair in pairs for f in pair.findings),
+            *unique([*(f for pair in pairs for f in pair.findings), *blocked]),
             *(text for text in doubts if text not in found),
             *found,
-            *(_opposition_findings(turns, setup) if setup.opposed_turns else polarity_finding(phase)),
+            *(
+                _opposition_findings(turns, setup)
+                if setup.opposed_turns
+                else [f for f in polarity_finding(phase) if f not in doubts]
+            ),
             *_frequency_findings(quantities["frequency"].value, setup, expected_turns),
             *method_findings(methods, expected_turns, verdict, posterior),
         ),
@@ -151,7 +165,12 @@ def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) 
 
 
 def _hookup_doubts(
-    pairs: list[ChannelPair], setup: RatioSetup, turns: float, expected: float, judgement: Judgement
+    pairs: list[ChannelPair],
+    setup: RatioSetup,
+    turns: float,
+    phase: Uncertain,
+    expected: float,
+    judgement: Judgement,
 ) -> tuple[Finding, ...]:
     """What makes the set-up so doubtful that the winding can't be judged by it."""
     doubts: list[Finding] = []
@@ -159,8 +178,10 @@ def _hookup_doubts(
         words, fits = swap_mismatch(pairs, ScopeGains(setup.gain_accuracy, setup.range_gain))
         if not fits:
             doubts.append(words)
+    if setup.opposed_turns is None:
+        doubts += [f for f in polarity_finding(phase) if f.kind is FindingKind.PHASE]
     far = abs(turns / expected - 1) > 2 * EXCHANGED_WITHIN
-    if judgement.verdict is Verdict.FAIL and far and not setup.opposed_turns:
+    if judgement.verdict is not Verdict.PASS and far and not setup.opposed_turns:
         # What a ratio of one would give: with the channels exchanged its square over the turns comes out.
         unit = setup.loop_turns * (setup.divider or 1.0)
         if setup.injection:
@@ -176,30 +197,11 @@ def _hookup_doubts(
     return tuple(doubts)
 
 
-def _judge(turns: Uncertain, limits: Limits, posterior: TurnsPosterior | None) -> Judgement:
-    """Guard band, held against the count: no fail while the planned number of turns is not excluded.
-
-    Two gain errors near opposite edges can lie beyond 2 u of their sum; a winding is not rejected on that.
-    """
-    judgement = judge(turns, limits, "turns ratio")
-    if judgement.verdict is not Verdict.FAIL or posterior is None:
-        return judgement
-    planned = posterior.planned
-    within = (limits.low is None or limits.low <= planned) and (limits.high is None or planned <= limits.high)
-    if within and posterior.probabilities[planned] >= 1 - DECIDED:
-        reason = f"{judgement.reason}, but {planned} turns are not excluded"
-        return Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, reason)
-    return judgement
-
-
-def _limits(expected: float, tolerance: float | None) -> Limits:
+def _limits(expected: float, tolerance: float | None) -> Limits | None:
+    """Limits about the expected ratio; half a turn only where it is a whole number of turns."""
     if tolerance is None:
-        return Limits(
-            expected - 0.5,
-            expected + 0.5,
-            "1",
-            f"computed: half a turn either way of the {expected:g} expected",
-        )
+        whole = expected >= 1 and math.isclose(expected, round(expected), abs_tol=1e-9)
+        return half_turn_limits(expected) if whole else None
     if not 0 < tolerance < 1:
         raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="--tolerance '0.5 %'")
     return Limits(
@@ -207,18 +209,6 @@ def _limits(expected: float, tolerance: float | None) -> Limits:
         expected * (1 + tolerance),
         "1",
         f"computed: ±{tolerance * 100:g} % of the {expected:g} expected",
-    )
-
-
-def _posterior(turns: Uncertain, expected: float) -> TurnsPosterior | None:
-    """Whole turns, where the expectation is a whole number."""
-    if expected < 1 or not math.isclose(expected, round(expected), abs_tol=1e-9):
-        return None
-    return turns_posterior(
-        turns.value,
-        turns.standard_uncertainty,
-        planned=round(expected),
-        degrees_of_freedom=turns.degrees_of_freedom or math.inf,
     )
 
 

@@ -219,7 +219,9 @@ def _add_flux(
     magnitude = 1 / math.hypot(1, corner / service.frequency_hz)
     peak = math.sqrt(2) * service.current_a * service.passes
     density = peak_flux_density_t(peak / turns * magnitude * total_ohm, service.frequency_hz, turns, area_m2)
-    quantities["flux_density"] = to_uncertain(uniform(density, density * AREA, label="core area ±5 %"), "T")
+    quantities["flux_density"] = to_uncertain(
+        uniform(density, density * AREA, label="core area ±5 %", influence=Influence(Role.MATERIAL)), "T"
+    )
     details["burden_voltage_v"] = service.current_a * service.passes / turns * magnitude * _load_ohm(service)
     details["magnitude"] = magnitude
     details["lead_deg"] = math.degrees(math.atan(corner / service.frequency_hz))

@@ -20,24 +20,24 @@ __all__ = ["COMMANDS", "build_parser", "main"]
 
 #: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
 COMMANDS = {
-    "demo": "a kiln controller's checks, told on the simulated bench",
+    "demo": "see the main jobs on a simulated bench",
     "new": "make a project folder with commented plan and bench files",
     "find": "look for instruments and propose bench file entries",
-    "doctor": "what is installed, what is not and why, ports seen",
-    "run": "guided run of a plan",
-    "status": "done, due, stale, recalled, blocked; hold points; next action",
-    "release": "release a hold point, or learn what is missing",
+    "doctor": "check the installation and list ports",
+    "run": "work through a plan, step by step",
+    "status": "show progress, hold points and the next step",
+    "release": "release a hold point, or list what is missing",
     "supply": "check a wall transformer or supply",
     "continuity": "check a lead, joint or winding resistance",
-    "ratio": "turns ratio from a two-channel capture",
-    "inductance": "inductance and AL from a capture with a series resistor",
-    "crosscheck": "two or more meters on one point, or two logs",
-    "diagnose": "part or meter? causes and the next best check",
+    "ratio": "measure a turns ratio from a two-channel capture",
+    "inductance": "measure inductance from a capture with a series resistor",
+    "crosscheck": "compare two or more meters on one point, or two logs",
+    "diagnose": "part or meter? likely causes and the next best check",
     "winding": "plan a toroid winding: wire length, layers, resistance",
-    "watch": "live dashboard that flags suspect meters",
-    "standard": "record a check-standard reading and chart the meter",
-    "record": "list, show, verify, export; certificate, notes, files",
-    "manual": "the manual, or one command's page",
+    "watch": "live readings; flags meters that look wrong",
+    "standard": "check a meter on a known value and chart it",
+    "record": "list, show, verify and export the record; certificate",
+    "manual": "show the manual, or one command's page",
     "completion": "completion script for bash, zsh, fish or PowerShell",
 }
 
@@ -69,15 +69,48 @@ class _Help(argparse.HelpFormatter):
 class _Parser(argparse.ArgumentParser):
     """One line for what is wrong and one for what to do, as for every other error; exit code 2."""
 
+    #: Help texts of the commands built, in which options that were probably meant are looked up.
+    helps: tuple[Callable[[], str], ...] = ()
+    #: What was typed.
+    words: Sequence[str] = ()
+
     def error(self, message: str) -> NoReturn:
         """Print the message with a hint, as JSON where the command line asks for that."""
-        hint = f"{self.prog} --help"
+        from benchlog.errors import hint_line
+
+        message, hint = self._explained(message)
         if "--json" in sys.argv[1:]:
             import json
 
             answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
             self.exit(2, json.dumps(answer, ensure_ascii=False) + "\n")
-        self.exit(2, f"{self.prog}: {message}\n   try: {hint}\n")
+        self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
+
+    def _explained(self, message: str) -> tuple[str, str]:
+        """Put argparse's words plainly; the hint names what was probably meant."""
+        import re
+
+        from benchlog.errors import did_you_mean
+
+        choice = re.fullmatch(r"argument (\S+): invalid choice: '(.*?)' \(choose from (.*)\)", message)
+        if choice:
+            what, word, known = choice.groups()
+            known = known.replace("'", "")
+            named = "command" if what == "COMMAND" else what
+            otherwise = f"{self.prog} --help" if what == "COMMAND" else f"one of: {known}"
+            return f"there is no {named} {word!r}", did_you_mean(word, known.split(", "), otherwise)
+        options = {option for text in self.helps for option in re.findall(r"--[a-z][\w-]*", text())}
+        typed = [word.partition("=")[0] for word in self.words if word.startswith("--")]
+        if stray := [word for word in typed if options and word not in options]:
+            return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
+        if message.startswith("unrecognized arguments: "):
+            word = message.removeprefix("unrecognized arguments: ").split()[0]
+            return f"{word!r} is one word too many", f"put values with spaces in quotes; {self.prog} --help"
+        if message.startswith("the following arguments are required: "):
+            return message.removeprefix(
+                "the following arguments are required: "
+            ) + " is missing", f"{self.prog} --help"
+        return message, f"{self.prog} --help"
 
     def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
         """End with a message; JSON goes to standard output like every JSON answer."""
@@ -130,8 +163,47 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
         )
         module.add_arguments(sub)
         _add_common(sub)
+        parser.helps += (sub.format_help,)
+        sub.helps = (sub.format_help,)
         sub.set_defaults(run=module.run)
     return parser
+
+
+#: Commands that ask when they are called without options; their questions are in `benchlog.cli.ask`.
+_ASKING = ("supply", "continuity", "ratio", "crosscheck")
+
+
+def _asked(words: list[str]) -> int | None:
+    """Fill in a command's words by questions; an exit code where that was broken off."""
+    from benchlog.cli.ask import ask
+    from benchlog.errors import UsageError
+
+    try:
+        words[:] = ask(words[0])
+    except (KeyboardInterrupt, UsageError) as error:
+        said = str(error) or "stopped from the keyboard"
+        sys.stderr.write(f"\nbenchlog: {said}\n")
+        return 130 if isinstance(error, KeyboardInterrupt) else 2
+    return None
+
+
+def _first_steps() -> str:
+    """What to do first, and next where a project is here."""
+    steps = [
+        ("benchlog demo", "see the main jobs on a simulated bench"),
+        ("benchlog supply", "check a wall transformer: four questions"),
+        ("benchlog crosscheck", "compare two meters: four questions"),
+        ("benchlog new my-project", "make a project folder with a plan to work through"),
+        ("benchlog doctor", "check the installation and look for meters"),
+    ]
+    if os.path.exists("plan.toml"):
+        steps[:0] = [
+            ("benchlog status plan.toml", "there is a plan here: show progress and the next step"),
+            ("benchlog run plan.toml", "go on with it"),
+        ]
+    width = max(len(command) for command, _ in steps)
+    listing = "\n".join(f"  {command:{width}}  {what}" for command, what in steps)
+    return f"Is the part right, can I trust the meter, what was measured when?\n\n{listing}\n\nbenchlog --help lists all commands."
 
 
 def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None] | None = None) -> int:
@@ -152,6 +224,14 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
                 errors="replace"
             )  # a mark that this terminal has no character for is not an error
     words = list(sys.argv[1:] if argv is None else argv)
+    if not words:
+        print(_first_steps())
+        return 2
+    if words[0] in _ASKING and len(words) == 1 and sys.stdin.isatty() and sys.stdout.isatty():
+        code = _asked(words)
+        if code is not None:
+            return code
+    _Parser.words = words
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(*([chosen] if chosen in COMMANDS else []))
     args = parser.parse_args(words)

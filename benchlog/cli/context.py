@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchlog.clock import Clock, SystemClock
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import BenchlogError, UsageError, hint_line
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -236,5 +236,5 @@ def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
         out = sys.stderr if not ctx.shares_console else sys.stdout
         out.write(f"benchlog: {chr(10).join(map(strip_controls, message.splitlines()))}\n")
         if hint:
-            out.write(f"   try: {strip_controls(hint)}\n")
+            out.write(f"{hint_line(strip_controls(hint))}\n")
     return exit_code

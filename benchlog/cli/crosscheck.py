@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from benchlog.capture import Capture
+    from benchlog.capture_files import Log
     from benchlog.checks.agreement import Series
     from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
@@ -96,18 +97,11 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     pairs = [_split(text) for text in args.reading]
     tags = list(dict.fromkeys(tag for tag, _ in pairs))
     for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
-        stray = [tag for tag in given if tag not in tags]
-        if stray:
+        if stray := [tag for tag in given if tag not in tags]:
             raise UsageError(
                 f"{option} of {stray[0]}, which has no --reading", hint=f"read are {', '.join(tags)}"
             )
-    bench = ctx.bench()
-    for tag in tags:
-        kind = response.setdefault(
-            tag, bench.instruments[tag].response or "" if tag in bench.instruments else ""
-        )
-        if kind not in ("", "true rms", "average"):
-            raise UsageError(f"response {kind!r} of {tag}", hint="'true rms' or 'average'")
+    response = {tag: _response(ctx, tag, response.get(tag)) for tag in tags}
     readings = [_one(ctx, tag, text, accuracy.get(tag), resolution.get(tag)) for tag, text in pairs]
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
@@ -119,6 +113,17 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
             if other.reading.instrument != surest.reading.instrument:
                 result = with_doubts(result, other, surest.value)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
+
+
+def _response(ctx: Context, tag: str, stated: str | None) -> str:
+    """How a meter makes its AC reading: as stated, else by the bench file; empty where nobody says."""
+    from benchlog.errors import UsageError
+
+    known = ctx.bench().instruments.get(tag)
+    response = stated if stated is not None else (known.response or "" if known is not None else "")
+    if response not in ("", "true rms", "average"):
+        raise UsageError(f"response {response!r} of {tag}", hint="'true rms' or 'average'")
+    return response
 
 
 def _split(text: str) -> tuple[str, str]:
@@ -219,20 +224,29 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
             )
         a, b = (Series(name, log.time_s, log.columns[name], log.units[name]) for name in log.columns)
         return a, b, list(log.notes), log.indexed
-    logs = [load_log(path, [names[i]] if names else None) for i, path in enumerate(args.log)]
+    return _two_logs([load_log(path, [names[i]] if names else None) for i, path in enumerate(args.log)])
+
+
+def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
+    """Take one column of each log, both timed from one moment where both logs say which."""
+    from pathlib import Path
+
+    from benchlog.checks.agreement import Series
+    from benchlog.errors import UsageError
+
     out = []
     starts = [log.utc_ns or 0 for log in logs]
     # Times of both files count from one moment where both tell it; else their offset is left to be found.
     shift = (starts[1] - starts[0]) / 1e9 if all(starts) else _local_shift(logs[0].start, logs[1].start)
-    for i, (log, path) in enumerate(zip(logs, args.log, strict=True)):
+    for i, log in enumerate(logs):
         if len(log.columns) != 1:
             raise UsageError(
-                f"{Path(path).name} has {len(log.columns)} columns",
+                f"{Path(log.source).name} has {len(log.columns)} columns",
                 hint=f"choose one of each file with --columns: {', '.join(log.columns)}",
             )
         column = next(iter(log.columns))
         clash = column in logs[1 - i].columns
-        name = Path(path).stem if clash else column
+        name = Path(log.source).stem if clash else column
         out.append(Series(name, log.time_s + (shift if i else 0.0), log.columns[column], log.units[column]))
     notes = [f"{Path(log.source).name}: {note}" for log in logs for note in log.notes]
     return out[0], out[1], notes, all(log.indexed for log in logs)

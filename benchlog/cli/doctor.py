@@ -21,15 +21,16 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.discovery import Port
     from benchlog.registry import Unavailable
+    from benchlog.usb_devices import UsbInstrument
 
 #: Distribution, and what it is for, where it may be missing.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
-    "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage",
+    "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage", "regex", "rfc3161-client",
 )  # fmt: skip
 OPTIONAL = {
     "pyarrow": "Parquet export",
-    "pyusb": "USB instruments, USBTMC",
+    "pyusb": "USB scopes and generators (USBTMC)",
     "zeroconf": "finding HiSLIP instruments on the network",
 }
 
@@ -49,6 +50,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         "schemes": registry.schemes(),
         "unavailable": registry.unavailable(),
         "ports": list_ports(),
+        "usb": _usb(),
         "logbook": _logbook(ctx.logbook_path),
         "bench": _bench(ctx),
     }
@@ -77,6 +79,20 @@ def _versions() -> dict[str, str | None]:
             found[name] = version(name)
         except PackageNotFoundError:
             found[name] = None
+    return found
+
+
+def _usb() -> dict[str, Any]:
+    """USB instruments there are, and what stands in the way of using any."""
+    from benchlog.errors import AdapterUnavailableError
+    from benchlog.usb_devices import list_usb_instruments, usb_backend
+
+    found: dict[str, Any] = {"instruments": (), "problem": "", "hint": ""}
+    try:
+        found["instruments"] = list_usb_instruments()
+        usb_backend()
+    except AdapterUnavailableError as error:
+        found |= {"problem": error.message, "hint": error.hint}
     return found
 
 
@@ -143,6 +159,19 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
             }
             for p in report["ports"]
         ],
+        "usb": {
+            "problem": report["usb"]["problem"],
+            "hint": report["usb"]["hint"],
+            "instruments": [
+                {
+                    "resource": i.resource,
+                    "description": i.description,
+                    "serial_number": i.serial,
+                    "access": i.access,
+                }
+                for i in report["usb"]["instruments"]
+            ],
+        },
         "logbook": report["logbook"],
         "bench": report["bench"],
     }
@@ -165,18 +194,13 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     table.add_row("libraries", ", ".join(f"{n} {v}" for n, v in versions.items() if n in CORE and v))
     for name in missing:
         table.add_row("", Text.assemble(("▲ missing ", "red"), f"{name}: pip install {name}"))
-    for number, (name, purpose) in enumerate(OPTIONAL.items()):
-        row = (
-            Text(f"{name} {versions[name]}: {purpose}")
-            if versions[name]
-            else Text.assemble(("○ without ", "yellow"), f"{name}: no {purpose}")
-        )
+    for number, row in enumerate(_optional_rows(versions, report["usb"])):
         table.add_row("" if number else "optional", row)
     table.add_row("adapters", ", ".join(_adapters(report["schemes"], report["unavailable"])))
     # Kinds of one scheme that fail for one reason are one line.
     for item in {(u.name.partition(".")[0], u.hint): u for u in reversed(report["unavailable"])}.values():
         table.add_row("", _unavailable_text(item))
-    for label, line in _port_rows(report["ports"]):
+    for label, line in (*_port_rows(report["ports"]), *_usb_rows(report["usb"]["instruments"])):
         table.add_row(label, line)
     bench = report["bench"]
     if bench["problem"]:
@@ -204,6 +228,35 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     )
 
 
+def _optional_rows(versions: dict[str, str | None], usb: dict[str, Any]) -> list[Text]:
+    from rich.text import Text
+
+    rows = []
+    for name, purpose in OPTIONAL.items():
+        problem, hint = ("", "") if name != "pyusb" else (usb["problem"], usb["hint"])
+        if versions[name] and not problem:
+            rows.append(Text(f"{name} {versions[name]}: {purpose}"))
+        elif versions[name]:
+            rows.append(Text.assemble(("▲ ", "red"), f"{name} {versions[name]}: {problem}; {hint}"))
+        else:
+            how = hint or f"pip install {name}"
+            rows.append(Text.assemble(("○ without ", "yellow"), f"{name}: no {purpose}; {how}"))
+    return rows
+
+
+def _usb_rows(instruments: tuple[UsbInstrument, ...]) -> list[tuple[str, Text]]:
+    from rich.text import Text
+
+    rows = []
+    for item in instruments:
+        about = f"{item.resource}  {item.description}".rstrip()
+        if item.access == "ok":
+            rows.append(Text(f"{about}  may be opened"))
+        else:
+            rows.append(Text.assemble(("▲ ", "red"), f"{about}  no permission; {item.permission_hint}"))
+    return [("" if i else "USB instruments", row) for i, row in enumerate(rows)]
+
+
 def _adapters(schemes: dict[str, str], unavailable: Iterable[Unavailable]) -> list[str]:
     broken = {u.name.partition(".")[0] for u in unavailable}
     return [
@@ -228,6 +281,8 @@ def _unavailable_text(item: Unavailable) -> Text:
 def _port_rows(ports: tuple[Port, ...]) -> list[tuple[str, Text]]:
     from rich.text import Text
 
+    from benchlog.discovery import access_hint
+
     if not ports:
         return [("serial ports", Text("none seen"))]
     rows = []
@@ -240,11 +295,5 @@ def _port_rows(ports: tuple[Port, ...]) -> list[tuple[str, Text]]:
         elif port.access == "gone":
             rows.append(Text(f"{about}  is gone again"))
         else:
-            group = port.group or "dialout"
-            rows.append(
-                Text.assemble(
-                    ("▲ ", "red"),
-                    f"{about}  no permission; sudo usermod -aG {group} $USER, then log in again",
-                )
-            )
+            rows.append(Text.assemble(("▲ ", "red"), f"{about}  no permission; {access_hint(port.group)}"))
     return [("serial ports" if i == 0 else "", row) for i, row in enumerate(rows)]

@@ -83,6 +83,7 @@ def _session_end(body: Mapping[str, Any]) -> str:
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
+    "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
     "concession": _hold,
     "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected']}",
     "part": lambda b: f"{b['part']}: {b['state']}",

@@ -3,6 +3,7 @@
 Examples:
   benchlog manual supply
   benchlog manual --out man/          every page as a file: benchlog.1, benchlog-supply.1 ...
+  benchlog manual plan                what may be in a plan file, with an example of each check kind
   benchlog manual supply --roff | man -l -
 """
 
@@ -16,6 +17,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
+#: Files whose keys have a page.
+FILES = {
+    "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
+    "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
+}
 SECTIONS = {
     "exit status": {
         "0": "all pass, or done",
@@ -42,8 +48,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "command_name",
         metavar="COMMAND",
         nargs="?",
-        choices=list(COMMANDS),
-        help="its page (default: overview)",
+        choices=[*COMMANDS, *FILES],
+        help="a command, or plan or bench for the keys of those files (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="as source of a manual page, for man")
     parser.add_argument("--out", metavar="DIR", help="write all pages there as files for man")
@@ -60,12 +66,28 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         else:
             ctx.console.print(f"{len(names)} pages in {args.out}", markup=False)
         return 0
-    text = page_text(args.command_name, roff=args.roff)
+    if args.command_name in FILES:
+        text = _file_text(args.command_name)
+    else:
+        text = page_text(args.command_name, roff=args.roff)
     if ctx.json:
         ctx.print_json({"schema": "benchlog.manual/1", "page": args.command_name or "benchlog", "text": text})
     else:
         sys.stdout.write(text)
     return 0
+
+
+def _file_text(name: str) -> str:
+    """Text of the page of a file's keys."""
+    import shutil
+
+    from benchlog.bench import bench_schema
+    from benchlog.file_reference import reference_text
+    from benchlog.plan import plan_schema
+
+    width = min(100, max(60, shutil.get_terminal_size().columns))
+    schema = plan_schema() if name == "plan" else bench_schema()
+    return f"{FILES[name]}\n\n{reference_text(schema, width)}"
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:

@@ -24,6 +24,7 @@ flat over 3:1 in frequency and level, then swept and fitted to a model; you are 
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
@@ -50,7 +51,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--secondary", metavar="CH", required=True, help="channel on the N-turn winding")
     parser.add_argument("--expect", metavar="N", required=True, help="turns the plan says")
     parser.add_argument(
-        "--tolerance", metavar="TEXT", help="limits about the expected, e.g. '0.5 %%' (default half a turn)"
+        "--tolerance",
+        metavar="TEXT",
+        help="limits about the expected, e.g. '0.5 %%' (default half a turn, where N is a whole number)",
+    )
+    parser.add_argument(
+        "--prior",
+        metavar="TEXT",
+        help="how often such a winding has the turns that were meant, before measuring (default 92 %%)",
     )
     parser.add_argument(
         "--loop-turns",
@@ -160,9 +168,19 @@ def _from_files(
         expected_turns=expected,
         tolerance=number(args.tolerance, "1", "tolerance"),
         swapped=captures[1] if args.swapped else None,
+        prior=prior(args),
         rated_current_percent=None if rated is None else rated * 100,
     )
     return result, captures
+
+
+def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
+    """Shares of miscounted windings that --prior says; None where it is not given."""
+    from benchlog.cli.from_captures import number
+    from benchlog.magnetics.turns_posterior import counting_prior
+
+    right = number(args.prior, "1", "prior")
+    return None if right is None else counting_prior(right)
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:

@@ -74,7 +74,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "the record for other programs; a damaged logbook gives what is intact",
         "record_check.export",
     )
-    sub.add_argument("--csv", metavar="DIR", help="results.csv and readings.csv")
+    sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
     sub.add_argument("--jsonl", metavar="DIR", help="the whole chain, readable in a text editor")
     sub.add_argument("--parquet", metavar="DIR", help="data sets partitioned by project and session")
 

@@ -12,6 +12,7 @@ from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
+    from benchlog.logbook.clock_steps import ClockDoubt
 
 
 __all__ = ["certificate", "export", "import_record", "verify"]
@@ -46,6 +47,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
             progress=progress,
         )
     code = 0 if found.ok else 5
+    clock = _clock_doubts(ctx) if found.ok else ()
     if ctx.json:
         first = found.first
         ctx.print_json(
@@ -57,6 +59,7 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 "head": f"sha256:{found.head}" if found.head else None,
                 "noted": found.noted or None,
                 "beside": list(found.beside),
+                "clock": [c.words for c in clock],
                 "witnesses": [
                     {"entry": w.entry, "upto": w.upto, "trust": str(w.trust), "words": w.words}
                     for w in found.witnesses
@@ -85,6 +88,8 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
                 style="bold green",
             )
         )
+    for doubt in clock:
+        console.print(Text(f"  ! {doubt.words}"))
     for words in found.beside:
         console.print(Text(f"  {strip_controls(words)}"))
     for witness in found.witnesses:
@@ -98,6 +103,13 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
     if found.head:
         console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
     return code
+
+
+def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
+    from benchlog.logbook.clock_steps import clock_doubts
+
+    with ctx.open_logbook("ro", create=False) as book:
+        return clock_doubts(book, ctx.clock.utc_ns())
 
 
 def _noted_heads(path: Path) -> list[str]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["list_entries", "show"]
 
 #: Kinds of which there may be several a second.
-_BULK = ("readings", "channel", "clock")
+_BULK = ("readings", "channel")
 
 
 def list_entries(args: argparse.Namespace, ctx: Context) -> int:

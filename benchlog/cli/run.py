@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from benchlog.clock import Clock
     from benchlog.demo.sim_hands import AtTheKeyboard
     from benchlog.guide.person import Person
+    from benchlog.guide.phone import PhoneDesk
     from benchlog.plan import Plan
 
 
@@ -45,6 +46,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="say what was taken, through a speech program if one is installed",
     )
+    parser.add_argument(
+        "--phone",
+        action="store_true",
+        help="show the current step on a phone in the same network, with buttons for done, skip and say again",
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -69,6 +75,11 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     plan = read_plan(Path(args.plan))
     for check_id in args.check:
         plan.check(check_id)
+    desk: PhoneDesk | None = None
+    if args.phone:
+        from benchlog.guide.phone import PhoneDesk
+
+        desk = PhoneDesk(ctx.clock)
     # With --json the questions go to standard error, the results as one line each to standard output.
     out = sys.stderr if ctx.json else sys.stdout
 
@@ -78,6 +89,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         else:
             # The cautions stood before the hook-up, where they were needed.
             show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
+        if desk is not None:
+            desk.show(f"{result.check_id} {result.overall}: {result.overall_reason}")
 
     with contextlib.ExitStack() as stack:
         person: Person
@@ -85,7 +98,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             person = ScriptedPerson(_lines(args.answers), out=out)
         else:
             speech = find_speech() if args.speak else None
-            person = stack.enter_context(Terminal(out=out, speech=speech))
+            person = stack.enter_context(Terminal(out=out, speech=speech, phone=desk))
+        if desk is not None:
+            _show_page(stack, desk, person)
         bench = ctx.bench()
         if bench.simulated:
             person = _at_simulated_bench(stack, plan, bench, ctx.clock, person)
@@ -112,6 +127,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if ended:
             secure(ctx, book)
     return verdict.exit_code
+
+
+def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
+    """Serve the phone's page and show its address as text and as a code to photograph."""
+    import io
+
+    import segno
+
+    from benchlog.errors import InstrumentError, UsageError
+    from benchlog.guide.phone import serve
+
+    if not person.interactive:
+        raise UsageError("--phone needs a terminal", hint="run it without --answers, not through a pipe")
+    try:
+        address = stack.enter_context(serve(desk))
+    except OSError as error:
+        raise InstrumentError(
+            f"the page for the phone can't be served: {error.strerror or error}", hint="run without --phone"
+        ) from None
+    picture = io.StringIO()
+    segno.make(address, error="l").terminal(picture, compact=True, border=2)
+    person.show_picture(picture.getvalue())
+    person.show(f"On the phone: {address}")
+    person.show(
+        "Whoever opens this address can press the buttons: keep it to yourself. Phone and computer must share a network."
+    )
 
 
 def _lines(name: str) -> list[str]:

@@ -31,7 +31,7 @@ def scale_line(quantity: Uncertain, limits: Limits, width: int, *, plain: bool =
     Examples
     --------
     >>> scale_line(Uncertain(27.75, 0.19, 0.38, "V"), Limits(26.16, 29.5, "V"), 41, plain=True)
-    '     |............===o===...............|    '
+    '    |...........===o====............|    '
     """
     ends = [end for end in (limits.low, limits.high) if end is not None]
     if not ends or width < 20:

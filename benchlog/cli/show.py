@@ -183,6 +183,10 @@ def show_brief(console: Console, result: Result) -> None:
         (where, "dim"),
         indent=0,
     )
+    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were shown one by one
+        for judged in result.judged:
+            value, limits = value_words(result.quantities[judged]), limits_words(result.limits.get(judged))
+            show_line(console, f"{quantity_words(judged)} {value}, limits {limits}")
     for check in result.design_checks:
         if check.verdict is not result.overall or result.overall is result.verdict:
             show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")

@@ -93,20 +93,20 @@ def _plain(seen: Overview) -> dict[str, Any]:
             *(dict(s.body) for s in seen.state.substitutions),
             *({"part": s.part, "what": s.what, "reason": s.reason} for s in seen.state.pending),
         ],
+        "clock": [c.words for c in seen.clock],
         "left": seen.left,
         "stored_energy": seen.stored_energy,
     }
 
 
 def _measured(status: CheckStatus) -> str:
-    """What a passed check measured first, its limited quantity before others; empty for any other check."""
+    """All quantities that a passed check was judged by; empty for any other check."""
     from benchlog.wording import quantity_words, value_words
 
     result = status.result
     if status.state != "passed" or result is None:
         return ""
-    named = sorted(result.quantities, key=lambda name: name not in result.limits)
-    return f"{quantity_words(named[0])} {value_words(result.quantities[named[0]])}" if named else ""
+    return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
 
 
 def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
@@ -118,6 +118,8 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
     out.line(f"left at the last session: {seen.left}")
     for line in seen.stored_energy:
         out.line(f"! stored energy: {line}", "bold")
+    for doubt in seen.clock:
+        out.line(f"! {doubt.words}", "bold")
     rows, short = [], []
     for status in seen.state.checks.values():
         since = status.entry.time[:10] if status.entry else ""
@@ -133,7 +135,8 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
                 said,
             )
         )
-        short.append(status.state == "passed" and not status.recall)
+        one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
+        short.append(status.state == "passed" and not status.recall and one)
     out.table(("check", "part", "state", "since", "why"), rows, cut=short)
     for hold in seen.state.holds.values():
         out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")

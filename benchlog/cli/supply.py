@@ -17,8 +17,10 @@ from benchlog.cli.manual_entry import add_meter_options
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
+    from benchlog.checks.mains import Mains
     from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
+    from benchlog.units import Nameplate
 
 
 #: Options that say something about a capture only.
@@ -28,7 +30,16 @@ _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
+    parser.add_argument(
+        "--regulation",
+        choices=("regulated", "unregulated"),
+        help="whether a DC supply holds its voltage; 'switching' or 'regulated' on the nameplate says it, too",
+    )
     parser.add_argument("--mains", metavar="TEXT", help="mains voltage read in the same minute, e.g. '236 V'")
+    parser.add_argument("--mains-meter", metavar="ID", help="meter of the bench file that read the mains")
+    parser.add_argument(
+        "--mains-accuracy", metavar="TEXT", help="accuracy of the mains reading (default 1 %% + 1 count)"
+    )
     parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains voltage, e.g. '230 V'")
     parser.add_argument(
         "--reading", metavar="TEXT", help="no-load voltage as displayed (else read live from --meter)"
@@ -71,8 +82,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.units import parse_nameplate, parse_quantity
 
     nameplate = parse_nameplate(args.nameplate)
-    mains = _positive(args.mains, "V", "mains")
+    if args.regulation is not None:
+        nameplate = _with_regulation(nameplate, args.regulation)
     nominal = _positive(args.mains_nominal, "V", "nominal mains")
+    mains = _mains(args, ctx, nominal)
     capacitor = _positive(args.capacitor, "V", "capacitor rating")
     tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
     if not 0 < tolerance < 1:
@@ -91,7 +104,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     else:
         no_load = _no_load(args, ctx, nameplate.coupling)
         if no_load.reading.value is None:
-            expected = expected_supply(nameplate, mains, nominal, tolerance).no_load_v
+            expected = expected_supply(nameplate, mains, tolerance).no_load_v
             raise AnalysisError(
                 f"the display shows {no_load.reading.displayed!r}: no number to work with",
                 hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
@@ -128,15 +141,16 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     result = check_supply(
         nameplate,
         no_load,
-        mains_v=mains,
-        mains_nominal_v=nominal,
+        mains=mains,
         second=second,
         load=load,
         capacitor_v=capacitor,
         tolerance=tolerance,
     )
     used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
-    typed = used[1:] if captures else used
+    typed = used[1:] if captures else list(used)
+    if mains is not None and args.mains_meter:
+        used.append(mains.reading)
     result = msgspec.structs.replace(
         result,
         part=args.part,
@@ -154,6 +168,42 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     return ctx.emit(
         result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures
     )
+
+
+def _with_regulation(nameplate: Nameplate, word: str) -> Nameplate:
+    """The nameplate with what --regulation says."""
+    import msgspec
+
+    from benchlog.errors import UsageError
+    from benchlog.units import Regulation
+
+    told = Regulation(word)
+    if nameplate.coupling != "dc":
+        raise UsageError(f"an AC output can't be {told}", hint="--regulation goes with a DC nameplate")
+    if nameplate.regulation not in (told, Regulation.UNKNOWN):
+        raise UsageError(
+            f"the nameplate says {nameplate.regulation}, --regulation {told}", hint="leave one of them out"
+        )
+    return msgspec.structs.replace(nameplate, regulation=told)
+
+
+def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> Mains | None:
+    """Mains voltage as read, with the accuracy that holds for it."""
+    from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
+    from benchlog.cli.manual_entry import metered
+    from benchlog.errors import UsageError
+    from benchlog.metrology.accuracy import parse_accuracy
+    from benchlog.reading import Function
+
+    if args.mains is None:
+        if args.mains_meter or args.mains_accuracy:
+            raise UsageError("no mains reading is given", hint='--mains "236 V"')
+        return None
+    if args.mains_meter and not args.mains_accuracy:
+        reading = metered(ctx, args.mains, meter=args.mains_meter, function=Function.AC_VOLTS)
+        return Mains.of(reading, nominal_v)
+    accuracy = parse_accuracy(args.mains_accuracy) if args.mains_accuracy else PLUG_IN_MONITOR
+    return Mains.typed(args.mains, nominal_v, accuracy, args.mains_meter)
 
 
 def _positive(text: str | None, unit: str, what: str) -> float | None:

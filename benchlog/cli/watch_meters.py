@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from benchlog.adapter import Reader
-    from benchlog.bench import Bench
+    from benchlog.bench import Bench, Instrument
     from benchlog.cli.context import Context
     from benchlog.dashboard.suspect import NodeGroup
 
@@ -18,39 +18,47 @@ def instruments(
     words: Sequence[str], ctx: Context
 ) -> tuple[Bench, dict[str, tuple[str, dict[str, object]]], list[str]]:
     """Bench, address and options of the linked meters, tags of those that are typed."""
-    from benchlog.bench import Bench, Instrument
+    from benchlog.bench import Bench
     from benchlog.errors import UsageError
 
     bench = ctx.bench()
-    chosen = []
-    for word in words:
-        if ":" in word and word not in bench.instruments:
-            tag = word.partition("?")[0].rpartition(":")[2].rpartition("/")[2] or word
-            known = bench.instruments.get(tag)
-            accuracy = known.accuracy if known is not None else ()
-            chosen.append(Instrument(tag=tag, address=word, accuracy=accuracy))
-        else:
-            chosen.append(bench.instrument(word))
+    chosen = [_named(word, bench) for word in words]
     if not words:
         chosen = [i for i in bench.instruments.values() if i.kind == "meter"]
-    wrong = [i.tag for i in chosen if i.kind != "meter"]
-    if wrong:
-        raise UsageError(
-            f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"
-        )
     if not chosen:
         raise UsageError(
             "no meter to watch",
             hint="list your meters in bench.toml (benchlog find proposes entries), or try: benchlog watch sim:MA-01",
         )
-    tags = [i.tag for i in chosen]
-    if len(set(tags)) != len(tags):
-        raise UsageError(f"meters named twice: {', '.join(sorted({t for t in tags if tags.count(t) > 1}))}")
+    _refuse_others_and_twice(chosen)
     merged = Bench(
         [*bench.instruments.values(), *chosen], list(bench.standards.values()), bench.source, bench.groups
     )
     linked = {i.tag: (i.address, dict(i.options)) for i in chosen if i.linked}
     return merged, linked, [i.tag for i in chosen if not i.linked]
+
+
+def _refuse_others_and_twice(chosen: Sequence[Instrument]) -> None:
+    from benchlog.errors import UsageError
+
+    if wrong := [i.tag for i in chosen if i.kind != "meter"]:
+        raise UsageError(
+            f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"
+        )
+    tags = [i.tag for i in chosen]
+    if twice := sorted({tag for tag in tags if tags.count(tag) > 1}):
+        raise UsageError(f"meters named twice: {', '.join(twice)}")
+
+
+def _named(word: str, bench: Bench) -> Instrument:
+    """Meter of a word: an address (with the data sheet of the tag it ends with, if there is one), or a tag."""
+    from benchlog.bench import Instrument
+
+    if ":" not in word or word in bench.instruments:
+        return bench.instrument(word)
+    tag = word.partition("?")[0].rpartition(":")[2].rpartition("/")[2] or word
+    known = bench.instruments.get(tag)
+    return Instrument(tag=tag, address=word, accuracy=known.accuracy if known is not None else ())
 
 
 def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:

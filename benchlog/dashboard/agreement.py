@@ -89,19 +89,23 @@ def agreement_of(
         return replace(whole, word=word or whole.word)
     edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
     ending = any(p.disagree for _, p in live)
-    ended = any(p.ended_ns is not None and now_ns - p.ended_ns <= ENDED_NS for _, p in live)
+    within = abs(pair.e_n) <= 1
     last = tracks[edge[0]].last
     return replace(
         whole,
-        word=word or ("unsettled" if abs(pair.e_n) > 1 or ending else "agree"),
+        word=word or ("agree" if within and not ending else "unsettled"),
         e_n=abs(pair.e_n),
         pair=edge,
         difference=pair.difference,
         unit=last.unit if last is not None else "",
         typed=tuple(tag for tag in edge if tracks[tag].by_hand),
         age_ns=now_ns - pair.last_ns,
-        ended=abs(pair.e_n) <= 1 and (ending or ended),
+        ended=within and (ending or _just_ended(live, now_ns)),
     )
+
+
+def _just_ended(live: Sequence[Edge], now_ns: int) -> bool:
+    return any(pair.ended_ns is not None and now_ns - pair.ended_ns <= ENDED_NS for _, pair in live)
 
 
 def _coverage(

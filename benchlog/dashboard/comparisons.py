@@ -8,6 +8,7 @@ from itertools import combinations
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
+from benchlog.reading import Reading
 
 __all__ = ["Comparisons"]
 
@@ -121,17 +122,9 @@ def _near_zero(track: Track, peers: Sequence[Track]) -> None:
         return
     near = False
     mine = abs(reading.value)
+    # Most readings are not near zero: the others are sorted only where this one may be.
     if any(p.side is not None and mine < NEAR_ZERO_PART * abs(p.side.value) for p in peers):
-        values = sorted(
-            abs(p.side.value)
-            for p in peers
-            if p.side is not None
-            and p.comparable
-            and p.fresh(reading.mono_ns)
-            and p.last is not None
-            and p.last.function is reading.function
-        )
-        theirs = values[(len(values) - 1) // 2] if values else 0.0
+        theirs = _median_beside(reading, peers)
         near = (
             mine < NEAR_ZERO_PART * theirs
             and theirs > 3 * track.accuracy.bound(theirs, reading.resolution)
@@ -143,6 +136,20 @@ def _near_zero(track: Track, peers: Sequence[Track]) -> None:
         weight=LASTING if track.by_hand else 1,
         at_least_ns=0 if track.by_hand else LASTING_NS,
     )
+
+
+def _median_beside(reading: Reading, peers: Sequence[Track]) -> float:
+    """Median size of what the others show on the same function now (the lower of two), 0 without any."""
+    values = sorted(
+        abs(p.side.value)
+        for p in peers
+        if p.side is not None
+        and p.last is not None
+        and p.last.function is reading.function
+        and p.comparable
+        and p.fresh(reading.mono_ns)
+    )
+    return values[(len(values) - 1) // 2] if values else 0.0
 
 
 def _may_compare_typed(pair: Pair, track: Track, peer: Track) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from benchlog.dashboard.reasons import (
@@ -27,9 +28,8 @@ def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         return
     right = group.function
     if right is None:
-        for function in set(set_to.values()):
-            if 2 * sum(f is function for f in set_to.values()) > len(set_to):
-                right = function
+        usual, count = Counter(set_to.values()).most_common(1)[0]
+        right = usual if 2 * count > len(set_to) else None
     odd = [t for t in tracks if t.tag in set_to and set_to[t.tag] is not right]
     if right is not None:
         meant = f"{right} is meant" if group.function else f"the others are on {right}"
@@ -68,12 +68,8 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         if track.by_hand or not still.long_enough or track.near_zero.count:
             continue
         peers = [t for t in tracks if t is not track and not t.by_hand]
-        seen = {p.tag: still.neighbours[p.tag] for p in peers if p.tag in still.neighbours}
-        moved = [p for p in peers if p.tag in seen and seen[p.tag].sure and not p.noise.growing]
-        far = min((seen[p.tag].distance for p in moved), default=0.0)
-        # A display too coarse to show that movement says nothing against it.
-        against = [m for tag, m in seen.items() if not m.sure and 1.5 * m.threshold < far]
-        if len(moved) > len(against):
+        moved, far = _moved_beside(track, peers)
+        if moved:
             unit = track.last.unit if track.last is not None else ""
             others: tuple[str, ...] = ()
             text = (
@@ -86,6 +82,17 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         elif still.out_of_character and not any(p.still.was_lively for p in peers):
             text = describe_stillness(track) + "; it used to change all the time"
             yield doubt(track, Kind.FROZEN, text, group=group.name)
+
+
+def _moved_beside(track: Track, peers: Sequence[Track]) -> tuple[list[Track], float]:
+    """Which other displays moved while this one stood still, and how far; none where as many stood still too."""
+    neighbours = track.still.neighbours
+    seen = {p.tag: neighbours[p.tag] for p in peers if p.tag in neighbours}
+    moved = [p for p in peers if p.tag in seen and seen[p.tag].sure and not p.noise.growing]
+    far = min((seen[p.tag].distance for p in moved), default=0.0)
+    # A display too coarse to show that movement says nothing against it.
+    against = sum(not m.sure and 1.5 * m.threshold < far for m in seen.values())
+    return (moved, far) if len(moved) > against else ([], 0.0)
 
 
 def unsteady(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:

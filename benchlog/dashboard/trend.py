@@ -58,17 +58,8 @@ def trace(history: Sequence[tuple[int, float]], now_ns: int, resolution: float, 
     recent = [(t, v) for t, v in history if now_ns - t < TRACE_S * _SECOND_NS]
     if len(recent) < 2:
         return Trace()
-    gaps = [b[0] - a[0] for a, b in pairwise(recent)]
-    hold = max(3.0, 3 * median(gaps) / _SECOND_NS)  # a value stands until the next, but not across a gap
-    start_ns = recent[0][0]
-    seconds = (now_ns - start_ns) // _SECOND_NS + 1
-    values: list[float | None] = [None] * seconds
-    ends = [t for t, _ in recent[1:]] + [now_ns + 1]
-    for (t, value), end in zip(recent, ends, strict=True):
-        first = (t - start_ns) // _SECOND_NS
-        last = min((end - 1 - start_ns) // _SECOND_NS, first + math.floor(hold))
-        for k in range(first, min(last, seconds - 1) + 1):
-            values[k] = value
+    values = _by_second(recent, now_ns)
+    seconds = len(values)
     low, high = min(v for _, v in recent), max(v for _, v in recent)
     span = max(high - low, _LEAST_COUNTS * resolution, 1e-12)
     bottom = (low + high - span) / 2
@@ -86,6 +77,22 @@ def trace(history: Sequence[tuple[int, float]], now_ns: int, resolution: float, 
         words = f"{show(low)} to {show(high)} in {seconds} s" + (", one count" if flat else "")
     points = tuple(None if v is None else 0.5 if flat else (v - bottom) / span for v in values)
     return Trace(points, show(bottom + span), show(bottom), words)
+
+
+def _by_second(recent: Sequence[tuple[int, float]], now_ns: int) -> list[float | None]:
+    """One value a second from the first to now: each lasts until the next, but not across a gap."""
+    gaps = [b[0] - a[0] for a, b in pairwise(recent)]
+    hold = max(3.0, 3 * median(gaps) / _SECOND_NS)
+    start_ns = recent[0][0]
+    seconds = (now_ns - start_ns) // _SECOND_NS + 1
+    values: list[float | None] = [None] * seconds
+    ends = [t for t, _ in recent[1:]] + [now_ns + 1]
+    for (t, value), end in zip(recent, ends, strict=True):
+        first = (t - start_ns) // _SECOND_NS
+        last = min((end - 1 - start_ns) // _SECOND_NS, first + math.floor(hold))
+        for k in range(first, min(last, seconds - 1) + 1):
+            values[k] = value
+    return values
 
 
 def strip(found: Trace, width: int) -> str:

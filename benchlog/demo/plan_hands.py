@@ -17,6 +17,7 @@ from benchlog.simulation import simulated_person
 __all__ = ["PlanHands"]
 
 _TEST_A = 0.5  # of a four-wire measurement whose plan names no current
+_SCREEN_V = 30.0  # of an isolation screen
 _SPARE_LEADS = "LD"
 _SUPPLY = "T1"
 _VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS)
@@ -110,26 +111,20 @@ class PlanHands(SimHands):
         if borrowed and borrowed.isdisjoint(self.bench.meters):
             self.clear()
             return
-        meters, source = self._meters(wiring), wiring.source
-        level = source.level if source is not None else None
-        function = next((tap.function for tap in wiring.taps if tap.function is not None), None)
-        match wiring.circuit:
-            case Circuit.FOUR_WIRE:
-                self.drop(meters[0], self._point(part), _TEST_A if level is None else level)
-            case Circuit.TURNS_RATIO:
-                self.clear()
-                self.bench.hookups.ratio(self._winding(part), divided=any(t.through for t in wiring.taps))
-            case Circuit.SERIES_RESISTOR:
-                self.clear()
-                self.bench.hookups.inductance(self._winding(part))
-            case Circuit.LEAKAGE if level is not None:
-                self.isolation(meters[0], level)
-            case Circuit.COMPARISON:
-                self.two_resistors(meters[0])
-            case Circuit.RECTIFIER:
-                self.rectifier(meters[0])
-            case _ if function is not None:
-                self._on(part, function, meters[:1] if function is Function.OHMS else meters)
+        level = wiring.source.level if wiring.source is not None else None
+        meters, function = self._meters(wiring), wiring.function
+        ways: dict[Circuit, Callable[[], None]] = {
+            Circuit.FOUR_WIRE: lambda: self.drop(meters[0], self._point(part), level or _TEST_A),
+            Circuit.TURNS_RATIO: lambda: self._toroid(part, divided=any(tap.through for tap in wiring.taps)),
+            Circuit.SERIES_RESISTOR: lambda: self._toroid(part),
+            Circuit.LEAKAGE: lambda: self.isolation(meters[0], level or _SCREEN_V),
+            Circuit.COMPARISON: lambda: self.two_resistors(meters[0]),
+            Circuit.RECTIFIER: lambda: self.rectifier(meters[0]),
+        }
+        if wiring.circuit in ways:
+            ways[wiring.circuit]()
+        elif function is not None:
+            self._on(part, function, meters[:1] if function is Function.OHMS else meters)
 
     def _item(self, where: str) -> None:
         """Set up one item of a list check on the part itself."""
@@ -138,7 +133,7 @@ class PlanHands(SimHands):
         for item in check.places if check is not None else ():
             if check is not None and item.name.replace(" ", "_") == name:
                 wiring = item.wiring(check.part)
-                if wiring is not None and any(tap.function is not None for tap in wiring.taps):
+                if wiring is not None and wiring.function is not None:
                     self._hook_up(check.part, wiring)
 
     def _later(self, check_id: str, what: str) -> None:
@@ -154,7 +149,7 @@ class PlanHands(SimHands):
         elif what == "swap":
             self.swap_probes()
         elif what == "to_reference":
-            self.put(meter, "CS-4", next(tap.function for tap in wiring.taps if tap.function is not None))
+            self.put(meter, "CS-4", wiring.function or Function.DC_VOLTS)
         elif what == "short_tips":
             self._short(meter)
         elif what == "on_object":
@@ -176,12 +171,17 @@ class PlanHands(SimHands):
         self.bench.scene.nodes(name)  # refuses what is not there
         return name
 
-    def _winding(self, part: str) -> str:
+    def _toroid(self, part: str, *, divided: bool | None = None) -> None:
+        """Drive a toroid for its turns ratio, seen through a divider or not, or with a series resistor."""
         if part not in ("CT1", "CT2"):
             raise UsageError(
                 f"the simulated bench has no toroid {part!r} to drive", hint="it has CT1 and CT2"
             )
-        return part
+        self.clear()
+        if divided is None:
+            self.bench.hookups.inductance(part)
+        else:
+            self.bench.hookups.ratio(part, divided=divided)
 
     def _on_standard(self, meter: str, what: str) -> None:
         """Put a meter on a check standard, or its tips together."""

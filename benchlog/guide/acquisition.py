@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import TracebackType
 from typing import Self
 
@@ -21,6 +21,7 @@ from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.hookup import Hookup
 from benchlog.reading import Flag, Function, Reading
 from benchlog.registry import make_adapter
+from benchlog.result import Limits
 from benchlog.units import format_quantity
 
 __all__ = ["Acquisition", "SkippedError", "StoppedError", "UndoneError"]
@@ -41,6 +42,10 @@ class StoppedError(Exception):
 
 class UndoneError(Exception):
     """The person took the last result back; what is being done now comes after it again."""
+
+
+def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
+    """Outside a guided run nobody is told."""
 
 
 def _nothing_to_undo() -> bool:
@@ -94,6 +99,7 @@ class Acquisition:
         self.cards = False
         self._keep: Callable[[Reading], str] = _not_kept
         self._undo: Callable[[], bool] = _nothing_to_undo
+        self.fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
         self._adapters: dict[str, Adapter] = {}
         self._in_current_jack: set[str] = set()
         self._just_right: set[str] = set()
@@ -116,6 +122,7 @@ class Acquisition:
         mains_referenced: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
         undo: Callable[[], bool] = _nothing_to_undo,
+        fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
     ) -> None:
         """Begin a check: nothing taken yet.
 
@@ -127,12 +134,14 @@ class Acquisition:
             Writes a reading down before anybody is told that it was taken; returns a reference to it.
         undo : callable, optional
             Takes the last result back; tells whether there was one and it was.
+        fix_limits : callable, optional
+            Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
         """
         self.kept.clear()
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
-        self._keep, self._undo = keep, undo
+        self._keep, self._undo, self.fix_limits = keep, undo, fix_limits
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""

@@ -85,19 +85,12 @@ def _settings(hookup: Hookup, bench: Bench) -> list[str]:
     if hookup.circuit is not Circuit.SENSOR:
         meters = {tap.instrument: tap.function for tap in hookup.taps if tap.function is not None}
         lines += [_meter(tag, function, bench) for tag, function in meters.items()]
-    scope_lines = []
-    for tap in hookup.taps:
-        if tap.channel:
-            names = " and ".join(e.name for e in hookup.between(tap))
-            through = f" through {tap.through}" if tap.through else ""
-            scope_lines.append((tap.instrument, f"{tap.channel} across {names}{through}"))
-    if scope_lines:
-        lines.append(f"{scope_lines[0][0]}, DC coupled: {', '.join(words for _, words in scope_lines)}")
+    probes = [tap for tap in hookup.taps if tap.channel]
+    if probes:
+        channels = ", ".join(f"{tap.channel} {hookup.where(tap)}" for tap in probes)
+        lines.append(f"{probes[0].instrument}, DC coupled: {channels}")
     if hookup.loop is not None:
-        turns = f"{hookup.loop.turns} turn{'s' if hookup.loop.turns != 1 else ''}"
-        lines.append(
-            f"{hookup.loop.instrument}: {hookup.loop.channel} on a separate loop of {turns}, its leads twisted"
-        )
+        lines.append(f"{hookup.loop.instrument}: {hookup.loop}, its leads twisted")
     return [*lines, *hookup.notes]
 
 
@@ -154,18 +147,24 @@ def _labels(hookup: Hookup, point: int) -> str:
     """What is clipped on at a point."""
     if hookup.circuit is Circuit.FOUR_WIRE and point in (0, len(hookup.path)):
         return "current clip"
-    said: list[str] = []
-    clips = [tap for tap in hookup.taps if tap.channel and tap.last == point]
+    said = _probe_labels(hookup, point)
     for tap in hookup.taps:
-        if tap.channel and tap.first == point:
-            said.append(f"{tap.channel} tip" + (f" through {tap.through}" if tap.through else ""))
-        elif not tap.channel and point in (tap.first, tap.last):
+        if not tap.channel and point in (tap.first, tap.last):
             said.append(_lead(hookup, tap, point, named=not any(w.startswith(tap.instrument) for w in said)))
+    return ", ".join(said)
+
+
+def _probe_labels(hookup: Hookup, point: int) -> list[str]:
+    """Tips and clips of scope probes at a point."""
+    probes = [tap for tap in hookup.taps if tap.channel]
+    tips = [tap for tap in probes if tap.first == point]
+    said = [f"{tap.channel} tip{' through ' + tap.through if tap.through else ''}" for tap in tips]
+    clips = [tap.channel for tap in probes if tap.last == point]
     if clips and hookup.loop is not None:
         said.append("both clips, one end of the loop")
     elif clips:
-        said.append("both clips" if len(clips) > 1 else f"{clips[0].channel} clip")
-    return ", ".join(said)
+        said.append("both clips" if len(clips) > 1 else f"{clips[0]} clip")
+    return said
 
 
 def _lead(hookup: Hookup, tap: Tap, point: int, *, named: bool) -> str:

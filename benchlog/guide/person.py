@@ -72,6 +72,9 @@ class Person(ABC):
     def show(self, text: str = "", *, style: str = "") -> None:
         """Tell the person something."""
 
+    def show_picture(self, text: str) -> None:  # noqa: B027 - a pipe has no use for it
+        """Show lines drawn with block characters, unchanged."""
+
     def live(self, text: str) -> None:  # noqa: B027 - a pipe shows nothing that is not settled
         """Show a value that still moves; the next one takes its place."""
 

@@ -111,8 +111,7 @@ def _with_run(
     verdict, reason = result.verdict, result.reason
     if proof["finding"]:
         findings.insert(0, Finding(FindingKind.CONDITIONS, proof["finding"]))
-        if verdict is not Verdict.INDETERMINATE:
-            verdict, reason = Verdict.INDETERMINATE, f"{proof['finding']}; {reason}"
+        verdict, reason = Verdict.INDETERMINATE, f"{proof['finding']}; {reason}"
     if swept is not None:
         details["sweep"] = swept.as_json()
         findings += sweep_findings(swept, bench.run.al_h)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -16,7 +16,7 @@ from benchlog.guide.cards import danger_lines
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
-from benchlog.guide.steps import expectation, measure
+from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
@@ -24,7 +24,8 @@ from benchlog.project.evidence import record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.reading import Reading
-from benchlog.result import Result, Verdict, worst_verdict
+from benchlog.result import Limits, Result, Verdict, worst_verdict
+from benchlog.wording import all_limits_words
 
 __all__ = ["Guide", "note_plan"]
 
@@ -195,7 +196,12 @@ class Guide:
         person = self.person
         acquisition.cards = self.cards
         self._introduce(check, acquisition)
-        acquisition.begin(mains_referenced=check.mains_referenced, keep=self._keep, undo=self._undo)
+        acquisition.begin(
+            mains_referenced=check.mains_referenced,
+            keep=self._keep,
+            undo=self._undo,
+            fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+        )
         try:
             if check.hookup:
                 acquisition.do(check.hookup, f"{check.id}/hookup")
@@ -251,7 +257,14 @@ class Guide:
             if doubt := self._doubts().of(tag, function):
                 person.show(f"! {doubt.caution}", style="bold")
         expected = expectation(check, self.plan)
-        person.show(f"  expected: {expected}", style="bold")
+        if expected:
+            person.show(f"  expected: {expected}", style="bold")
+        self._fix_limits(check, expected, limits(check, self.plan))
+
+    def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
+        """Show the limits a result will be judged by, and write them down before it is read."""
+        if fixed:
+            self.person.show(f"  limits: {all_limits_words(fixed)}", style="bold")
         self.book.append(
             "expectation",
             {
@@ -259,7 +272,7 @@ class Guide:
                 "revision": check.revision,
                 "part": check.part,
                 "expected": expected,
-                "limits": {n: msgspec.to_builtins(limit) for n, limit in check.parsed_limits().items()},
+                "limits": {n: msgspec.to_builtins(limit) for n, limit in fixed.items()},
             },
         )
 

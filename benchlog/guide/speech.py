@@ -87,10 +87,17 @@ class Speech:
         self.program = program
         self.arguments = tuple(arguments)
         self._running: subprocess.Popen[Any] | None = None
+        self._last = ""
+
+    def repeat(self) -> None:
+        """Say the last text again."""
+        if self._last:
+            self.say(self._last)
 
     def say(self, text: str) -> None:
         """Say a text; one that is still being said is cut short."""
         self.stop()
+        self._last = text
         quiet = subprocess.DEVNULL
         try:
             self._running = subprocess.Popen(  # noqa: S603 - a found program, a list of arguments, no shell

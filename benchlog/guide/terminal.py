@@ -8,7 +8,7 @@ import textwrap
 import time
 from contextlib import ExitStack
 from types import TracebackType
-from typing import Self, TextIO
+from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
@@ -16,6 +16,9 @@ from benchlog.hookup import Hookup
 from benchlog.keyboard import END, ENTER, Entry, Keys, Lines, single_keys
 from benchlog.reading import Reading
 from benchlog.wording import strip_controls
+
+if TYPE_CHECKING:
+    from benchlog.guide.phone import PhoneDesk
 
 __all__ = ["Terminal"]
 
@@ -32,6 +35,9 @@ _KEY_TAIL = {
 }
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
+#: How often the phone's buttons are looked at while a key is awaited.
+_PHONE_S = 0.1
+_SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
 _CALLS_A_LINE = ("s", "u", "t")
 _KEYS_HELP = "s skip (asks why), u undo (asks why), q stop; the same command goes on later"
@@ -58,14 +64,23 @@ class Terminal(Person):
         value that settles is shown on one line, and a bell rings when it is taken.
     speech : Speech, optional
         Says what was taken.
+    phone : PhoneDesk, optional
+        Shows the same on a phone, whose buttons then answer as the keys do; on a terminal only.
     """
 
     def __init__(
-        self, out: TextIO | None = None, source: TextIO | None = None, *, speech: Speech | None = None
+        self,
+        out: TextIO | None = None,
+        source: TextIO | None = None,
+        *,
+        speech: Speech | None = None,
+        phone: PhoneDesk | None = None,
     ) -> None:
         self._out = out or sys.stdout
         self._in = source or sys.stdin
         self._speech = speech
+        self._phone = phone
+        self._skipped_on_phone = False
         self._live = False
         self._stack = ExitStack()
         self._keys: Keys | None = None
@@ -93,6 +108,8 @@ class Terminal(Person):
         """See `Person.show`; rich colours it on a terminal."""
         self._end_live()
         text = strip_controls(text)
+        if self._phone is not None and text.strip():
+            self._phone.show(text)
         if self._out.isatty():
             from rich.console import Console
             from rich.padding import Padding
@@ -105,10 +122,18 @@ class Terminal(Person):
             self._out.write(text + "\n")
             self._out.flush()
 
+    def show_picture(self, text: str) -> None:
+        """See `Person.show_picture`."""
+        self._end_live()
+        self._out.write(text)
+        self._out.flush()
+
     def live(self, text: str) -> None:
         """See `Person.live`: one line that is written over, on a terminal only."""
         if not self._out.isatty():
             return
+        if self._phone is not None:
+            self._phone.show_reading(strip_controls(text), settled=False)
         self._live = True
         width = shutil.get_terminal_size().columns - 1
         self._out.write(f"\r\x1b[2K{strip_controls(text[:width])}")
@@ -130,6 +155,9 @@ class Terminal(Person):
     def taken(self, reading: Reading) -> None:
         """See `Person.taken`: the terminal's bell, and speech where it is wanted."""
         self._end_live()
+        if self._phone is not None:
+            shown = strip_controls(reading.displayed)
+            self._phone.show_reading(f"{reading.instrument} {shown}".strip(), settled=True)
         if self._out.isatty():
             self._out.write("\a")
             self._out.flush()
@@ -153,9 +181,23 @@ class Terminal(Person):
     def answer(self, prompt: Prompt) -> str:
         """See `Person.answer`."""
         self._end_live()
+        if self._phone is None:
+            return self._asked(prompt)
+        if prompt.kind == "text" and self._skipped_on_phone:
+            self._skipped_on_phone = False
+            self._out.write(f"? {strip_controls(prompt.text)} {_SKIPPED_ON_PHONE}\n")
+            return _SKIPPED_ON_PHONE
+        try:
+            return self._asked(prompt)
+        finally:
+            self._phone.answered()
+
+    def _asked(self, prompt: Prompt) -> str:
         one_key = prompt.kind in ("hookup", "confirm") or (prompt.choices and len(prompt.choices) < 10)
         tail = _tail(prompt, keys=self._keys is not None, numbered=bool(one_key))
         while True:
+            if self._phone is not None:
+                self._phone.ask(prompt)
             if self._keys is None:
                 answer = self._line(f"{prompt.text} {tail}")
             elif one_key:
@@ -237,11 +279,26 @@ class Terminal(Person):
                 return answer
 
     def _pressed_key(self, keys: Keys) -> str:
-        key = keys.next()
+        key = keys.next(None if self._phone is None else _PHONE_S)
+        while not key:
+            key = self._phone_key() or keys.next(_PHONE_S)
         if key == END:
             self._out.write("\n")
             raise _ended()
         return key
+
+    def _phone_key(self) -> str:
+        """The key that a button pressed on the phone stands for; nothing where none was pressed."""
+        button = self._phone.pressed() if self._phone is not None else None
+        if button == "again" and self._speech is not None:
+            self._speech.repeat()
+        if button == "skip":
+            self._skipped_on_phone = True
+            return "s"
+        if button == "done":
+            self._key_s = float("-inf")  # the desk keeps its own guards against a press out of habit
+            return ENTER
+        return ""
 
     def _remember(self, key: str) -> None:
         self._key, self._key_s = key.lower(), time.monotonic()

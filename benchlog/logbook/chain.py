@@ -111,15 +111,8 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
         return plain(value.value, where, depth)
     if isinstance(value, str):
         return str(value).encode("utf-8", "replace").decode() if not value.isascii() else str(value)
-    if isinstance(value, int):
-        if abs(value) >= 2**53:
-            raise UsageError(
-                f"{where} holds an integer of {value.bit_length()} bits; canonical JSON ends at 53",
-                hint="write it as text",
-            )
-        return int(value)
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
+    if isinstance(value, int | float):
+        return _plain_number(value, where)
     if isinstance(value, Mapping):
         for key in value:
             if not isinstance(key, str):
@@ -131,6 +124,17 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
         item = value.item()  # a long double's is a long double again
         return plain(float(item) if type(item) is type(value) else item, where, depth)
     raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't keep")
+
+
+def _plain_number(value: float, where: str) -> float | None:
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if abs(value) >= 2**53:
+        raise UsageError(
+            f"{where} holds an integer of {value.bit_length()} bits; canonical JSON ends at 53",
+            hint="write it as text",
+        )
+    return int(value)
 
 
 def compose(

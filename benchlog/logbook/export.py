@@ -18,6 +18,7 @@ from typing import Any
 from benchlog.clock import rfc3339
 from benchlog.errors import LogbookDamagedError
 from benchlog.files import whole_file, write_whole
+from benchlog.logbook.quantities import QUANTITY_COLUMNS, rows_of_result
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
 from benchlog.logbook.reading_table import ReadingArrays
@@ -108,7 +109,7 @@ def reading_count(book: LogbookReader) -> int:
 def export_csv(
     book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
-    """Write results.csv and readings.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
+    """Write results.csv, quantities.csv and readings.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
 
     Parameters
     ----------
@@ -125,15 +126,23 @@ def export_csv(
         At the first damaged entry, unless `on_damage` is given.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    results, readings = folder / "results.csv", folder / "readings.csv"
+    results, quantities, readings = (folder / f"{n}.csv" for n in ("results", "quantities", "readings"))
     superseded = {entry.body["entry"]: entry.seq for entry in intact_entries(book, on_damage, "supersede")}
     total, done = reading_count(book), 0
-    with whole_file(results) as result_file, whole_file(readings) as file:
+    with (
+        whole_file(results) as result_file,
+        whole_file(quantities) as quantity_file,
+        whole_file(readings) as file,
+    ):
         writer = csv.writer(result_file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
         writer.writerow(RESULT_COLUMNS)
+        each = csv.writer(quantity_file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
+        each.writerow(QUANTITY_COLUMNS)
         for entry in intact_entries(book, on_damage, "result"):
-            row = result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
-            writer.writerow([neutral(v) if isinstance(v, str) else v for v in row.values()])
+            gone = superseded.get(entry.seq)
+            writer.writerow(map(_cell, result_row(entry.seq, entry.session, entry.body, gone).values()))
+            for row in rows_of_result(entry.seq, entry.body, gone):
+                each.writerow(map(_cell, row.values()))
         writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
         writer.writerow(READING_COLUMNS)
         for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
@@ -141,7 +150,11 @@ def export_csv(
             done += len(chunk)
             if progress is not None:
                 progress(done, total)
-    return [results, readings]
+    return [results, quantities, readings]
+
+
+def _cell(value: Any) -> Any:
+    return neutral(value) if isinstance(value, str) else value
 
 
 def reading_rows(chunk: ReadingArrays) -> Iterator[tuple[Any, ...]]:

@@ -143,6 +143,14 @@ class _Recall(msgspec.Struct):
     reason: str
     results: list[_RecalledResult]
     to_entry: int = 0
+    channel: str = ""
+    range: float | None = None
+    passed_on_it: dict[str, str] = {}
+
+
+class _Repair(msgspec.Struct):
+    meter: str
+    reason: str
 
 
 class _RecallUndone(msgspec.Struct):
@@ -210,6 +218,7 @@ _SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "standard": _Standard,
     "recall": _Recall,
     "recall undone": _RecallUndone,
+    "repair": _Repair,
     "substitution": _Substitution,
     "part": _Part,
     "release": _Hold,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +16,7 @@ from benchlog.reading import Function
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["QUANTITY_COLUMNS", "add_checks", "add_uncertainty", "quantity_rows"]
+__all__ = ["QUANTITY_COLUMNS", "add_checks", "add_uncertainty", "quantity_rows", "rows_of_result"]
 
 QUANTITY_COLUMNS = (
     "entry",
@@ -42,25 +42,31 @@ _OF_QUANTITY = ("value", "expanded_uncertainty", "unit", "coverage_factor", "deg
 def quantity_rows(book: LogbookReader, *, withdrawn: bool) -> list[dict[str, Any]]:
     """One row for each quantity of each result, oldest first; those of withdrawn results only when asked for."""
     superseded = book.superseded()
-    rows = []
-    for entry in book.entries("result"):
-        if entry.seq in superseded and not withdrawn:
-            continue
-        limits = entry.body.get("limits", {})
-        for name, quantity in entry.body.get("quantities", {}).items():
-            limit = limits.get(name, {})
-            rows.append(
-                {
-                    "entry": entry.seq,
-                    **{key: entry.body.get(key, "") for key in _SHARED},
-                    "quantity": name,
-                    **{key: quantity.get(key) for key in _OF_QUANTITY},
-                    "low": limit.get("low"),
-                    "high": limit.get("high"),
-                    "superseded_by": superseded.get(entry.seq),
-                }
-            )
-    return rows
+    return [
+        row
+        for entry in book.entries("result")
+        if withdrawn or entry.seq not in superseded
+        for row in rows_of_result(entry.seq, entry.body, superseded.get(entry.seq))
+    ]
+
+
+def rows_of_result(
+    entry: int, body: Mapping[str, Any], superseded_by: int | None
+) -> Iterator[dict[str, Any]]:
+    """One row of `QUANTITY_COLUMNS` for each quantity of one result."""
+    limits = body.get("limits", {})
+    for name, quantity in body.get("quantities", {}).items():
+        limit = limits.get(name, {})
+        row = {
+            "entry": entry,
+            **{key: body.get(key, "") for key in _SHARED},
+            "quantity": name,
+            **{key: quantity.get(key) for key in _OF_QUANTITY},
+            "low": limit.get("low"),
+            "high": limit.get("high"),
+            "superseded_by": superseded_by,
+        }
+        yield {column: row[column] for column in QUANTITY_COLUMNS}
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ __all__ = [
     "DECIDED",
     "Method",
     "TurnsPosterior",
+    "counting_prior",
     "needed_relative_uncertainty",
     "rounding_right",
     "turns_posterior",
@@ -32,8 +33,11 @@ __all__ = [
 
 #: Share of windings off by that many turns, both signs together (judgement, no source).
 COUNTING_PRIOR: Mapping[int, float] = {1: 0.06, 2: 0.015, 3: 0.006}
-#: Above this probability one count counts as distinguished from the others.
-DECIDED = 0.95
+#: From this probability one count counts as distinguished from the others.
+DECIDED = 0.99
+_NAMED = 0.95
+#: A ratio farther than this many standard uncertainties from every whole number is none (0.3 % of good ones are).
+MISFIT = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,32 @@ class TurnsPosterior:
         What the plan says.
     probabilities : dict of int to float
         Sums to one; candidates are those the prior or the measurement makes possible.
+    prior : float
+        Probability of the planned number before anything was measured.
+    by_data : dict of int to float
+        Probabilities by the measurement alone, every candidate as likely as the others beforehand.
+    misfit : float
+        Distance of the ratio from the nearest whole number, in standard uncertainties.
     """
 
     planned: int
     probabilities: Mapping[int, float]
+    prior: float
+    by_data: Mapping[int, float]
+    misfit: float
+
+    @property
+    def fits(self) -> bool:
+        """Whether the ratio is a whole number within its uncertainty."""
+        return self.misfit <= MISFIT
+
+    def within(self, low: float | None, high: float | None) -> float:
+        """Probability that the number of turns lies within limits."""
+        return sum(
+            p
+            for n, p in self.probabilities.items()
+            if (low is None or low <= n) and (high is None or n <= high)
+        )
 
     @property
     def most_likely(self) -> int:
@@ -68,12 +94,12 @@ class TurnsPosterior:
 
     @property
     def undecided(self) -> tuple[int, ...]:
-        """Counts that can't be distinguished, the fewest that together reach `DECIDED`, in order."""
+        """Counts that can't be distinguished, the fewest from two that together reach `_NAMED`, in order."""
         total, kept = 0.0, []
         for turns in sorted(self.probabilities, key=self.probabilities.__getitem__, reverse=True):
             kept.append(turns)
             total += self.probabilities[turns]
-            if total >= DECIDED:
+            if total >= _NAMED and len(kept) > 1:
                 break
         return tuple(sorted(kept))
 
@@ -81,6 +107,8 @@ class TurnsPosterior:
     def words(self) -> str:
         """One line a person understands."""
         best = self.most_likely
+        if not self.fits:
+            return "no whole number of turns fits"
         if self.decided:
             plural = "turn" if best == 1 else "turns"
             return f"{best} {plural}" if best == self.planned else f"{best} {plural}, not {self.planned}"
@@ -104,6 +132,10 @@ class TurnsPosterior:
                 if n != best and (p >= 1e-4 or abs(n - best) == 1)
             },
             "planned": self.planned,
+            "prior": self.prior,
+            "by_data": {str(n): round(p, 6) for n, p in self.by_data.items() if p >= 1e-3 or n == best},
+            "misfit": self.misfit,
+            "fits": self.fits,
             "words": self.words,
         }
 
@@ -164,10 +196,39 @@ def turns_posterior(
         n: math.log(_share(abs(n - planned), shares)) + _log_density((ratio - n) / u, degrees_of_freedom)
         for n in candidates
     }
+    # What the prior doubts may be what the data say: both are told.
+    by_data = {n: _log_density((ratio - n) / u, degrees_of_freedom) for n in candidates}
+    return TurnsPosterior(
+        planned,
+        _normalised(log_weight),
+        _share(0, shares),
+        _normalised(by_data),
+        abs(ratio - max(1, round(ratio))) / u,
+    )
+
+
+def counting_prior(planned_is_right: float) -> Mapping[int, float]:
+    """Shares of windings off by 1, 2, 3 turns for a winder whose count is right with this probability.
+
+    Raises
+    ------
+    UsageError
+        If it is no probability that leaves anything open.
+    """
+    if not 0 < planned_is_right < 1:
+        raise UsageError(
+            f"a count that is right with probability {planned_is_right:g} leaves nothing to measure",
+            hint="--prior '92 %': how often such a winding has the number of turns that was meant",
+        )
+    usual = sum(COUNTING_PRIOR.values())
+    return {off: share * (1 - planned_is_right) / usual for off, share in COUNTING_PRIOR.items()}
+
+
+def _normalised(log_weight: Mapping[int, float]) -> dict[int, float]:
     top = max(log_weight.values())
     weights = {n: math.exp(w - top) for n, w in log_weight.items()}
     total = sum(weights.values())
-    return TurnsPosterior(planned, {n: w / total for n, w in weights.items()})
+    return {n: w / total for n, w in weights.items()}
 
 
 def _share(off: int, shares: Mapping[int, float]) -> float:

@@ -1,7 +1,8 @@
 """From a value with uncertainty and limits fixed beforehand to one of four verdicts.
 
 Decision rule: guard band w = U (ILAC-G8:09/2019; ISO 14253-1 has the same zones). Inside the limits by at
-least U is a pass, outside by at least U a fail, anything else is indeterminate.
+least U is a pass, outside by at least U a fail, anything else is indeterminate. Where the limits themselves follow from
+something measured, U is that of the difference.
 """
 
 from __future__ import annotations
@@ -43,7 +44,9 @@ def conformance_probability(
 ) -> float:
     """Probability that the true value is within the limits (JCGM 106:2012, 7.2 to 7.4).
 
-    Normal for infinite degrees of freedom (`df` None), else Student t with whole degrees of freedom.
+    Normal for infinite degrees of freedom (`df` None), else Student t with whole degrees of freedom. One meter's error
+    is no normal one; how it shares its bound between gain and zero is not known, and normal is right within 0.05 for
+    both extremes (`tests/performance/operating_characteristics.py`).
 
     >>> round(conformance_probability(-5.47, 0.05, None, -5.40), 4)
     0.9192
@@ -67,9 +70,18 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     name : str
         What the reason calls the quantity.
     """
-    y, expanded, low, high = quantity.value, quantity.expanded_uncertainty, limits.low, limits.high
-    p = conformance_probability(y, quantity.standard_uncertainty, low, high, quantity.degrees_of_freedom)
-    shown = f"{name} {format_uncertain(y, expanded, quantity.unit)}"
+    y, low, high = quantity.value, limits.low, limits.high
+    expanded = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
+    p = conformance_probability(
+        y,
+        math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty),
+        low,
+        high,
+        quantity.degrees_of_freedom,
+    )
+    shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
+    if limits.standard_uncertainty > 0:
+        shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     if (low is None or y - expanded >= low) and (high is None or y + expanded <= high):

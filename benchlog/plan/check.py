@@ -1,6 +1,8 @@
-"""What every check of a plan has: who, where, when, limits; and the row that makes a kind of check."""
+"""What every check of a plan has: who, where, when, limits; and the row that makes a kind of check.
 
-from __future__ import annotations
+Modules of kinds do without ``from __future__ import annotations``: msgspec would compile the text of each annotation
+again for every kind that inherits it, which doubles the time `status` takes to read a plan.
+"""
 
 import hashlib
 from collections.abc import Iterator, Mapping

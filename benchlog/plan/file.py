@@ -132,14 +132,8 @@ def read_plan(path: Path) -> Plan:
     file = read_toml(path, _PlanFile, what="plan")
     _refuse_doubles(path, "part", [p.tag for p in file.part])
     _refuse_doubles(path, "check or hold", [*(c.id for c in file.check), *(h.id for h in file.hold)])
-    tags, checks, holds = {p.tag for p in file.part}, {c.id for c in file.check}, {h.id for h in file.hold}
-    for part in file.part:
-        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, tags, "part")
+    _refuse_unknown_names(path, file)
     for check in file.check:
-        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), tags, "part")
-        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
-        if check.after_hold is not None:
-            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
         try:
             _refuse_contradictions(check)
         except UsageError as error:
@@ -151,11 +145,25 @@ def read_plan(path: Path) -> Plan:
             raise ConfigError(
                 f"{path}: hold {hold.id} needs no check", hint="list the checks that open it under needs"
             )
+    return Plan(file, str(path))
+
+
+def _refuse_unknown_names(path: Path, file: _PlanFile) -> None:
+    """Refuse parts, checks and holds that are named somewhere but not in the plan."""
+    parts, checks = {p.tag for p in file.part}, {c.id for c in file.check}
+    holds = {h.id for h in file.hold}
+    for part in file.part:
+        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, parts, "part")
+    for check in file.check:
+        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), parts, "part")
+        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
+        if check.after_hold is not None:
+            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
+    for hold in file.hold:
         _refuse_unknown(path, f"hold {hold.id} needs", hold.needs, checks, "check")
         _refuse_unknown(path, f"hold {hold.id} comes after", hold.after_holds, holds, "hold")
     for substitution in file.substitution:
-        _refuse_unknown(path, "substitution of", (substitution.part,), tags, "part")
-    return Plan(file, str(path))
+        _refuse_unknown(path, "substitution of", (substitution.part,), parts, "part")
 
 
 def _refuse_contradictions(check: Check) -> None:
@@ -171,6 +179,8 @@ def _refuse_contradictions(check: Check) -> None:
 
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
+    from benchlog.file_reference import described
+
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
         properties = schema["$defs"][kind.spec.__name__]["properties"]
@@ -179,7 +189,7 @@ def plan_schema() -> dict[str, Any]:
                 continue
             if field.default_factory is not msgspec.NODEFAULT:
                 properties[field.encode_name]["default"] = str(field.default_factory())
-    return schema
+    return described(schema)
 
 
 def _schema_of_value(kind: type) -> dict[str, Any]:

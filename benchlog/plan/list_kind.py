@@ -1,7 +1,5 @@
 """The list: several readings, phases, inductances and questions that make one check."""
 
-from __future__ import annotations
-
 from typing import Annotated, ClassVar
 
 import msgspec

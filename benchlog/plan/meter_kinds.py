@@ -1,7 +1,5 @@
 """Kinds of checks done with meters."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping
 from typing import Annotated
 

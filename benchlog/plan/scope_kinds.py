@@ -1,7 +1,5 @@
 """Kinds of checks done with a scope and a generator."""
 
-from __future__ import annotations
-
 from typing import Annotated
 
 from msgspec import field

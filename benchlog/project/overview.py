@@ -3,26 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from enum import StrEnum
 
 import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
+from benchlog.logbook.clock_steps import ClockDoubt, after_now, ago, clock_doubts
 from benchlog.plan import Plan
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
 from benchlog.result import Verdict, worst_verdict
 
-__all__ = ["MeterTrust", "Overview", "meter_trust", "overview"]
+__all__ = ["MeterTrust", "Overview", "Trust", "meter_trust", "overview"]
 
-_DAY_NS = 86_400_000_000_000
+_REST_NS = 61 * 86_400_000_000_000  # cells run down in a drawer; common practice, no source
+
+
+class Trust(StrEnum):
+    """Whether a meter may be believed."""
+
+    GOOD = "trust"
+    CHECK_FIRST = "check first"
+    NONE = "do not trust"
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
-    """Whether a meter may be believed: a word and the reason."""
+    """Whether a meter may be believed, and why."""
 
     tag: str
-    word: str
+    word: Trust
     reason: str
 
 
@@ -35,6 +45,7 @@ class Overview(msgspec.Struct, frozen=True):
     left: str
     next_action: str
     stored_energy: tuple[str, ...]
+    clock: tuple[ClockDoubt, ...] = ()
 
     @property
     def exit_code(self) -> int:
@@ -60,7 +71,8 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     left = "nothing noted" if left == "not said" else left
     noted = str(last_end.body.get("next", "")) if last_end else ""
     meters = meter_trust(book.entries(DOUBT_KINDS), now_utc_ns)
-    return Overview(plan, state, meters, left, _next_action(plan, state, noted), _energy(plan))
+    action = _next_action(plan, state, noted)
+    return Overview(plan, state, meters, left, action, _energy(plan), clock_doubts(book, now_utc_ns))
 
 
 def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, ...]:
@@ -79,26 +91,23 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
     for tag in sorted({*last, *doubts.meters}):
         doubt = doubts.of(tag)
         if doubt is not None:
-            ago = _ago((now_utc_ns - doubt.utc_ns) // _DAY_NS)
-            why = f"{doubt.happened} {ago}" if doubt.standard else f"recalled in entry {doubt.entry}"
-            found.append(MeterTrust(tag, "do not trust", why))
+            ago_words = ago(doubt.utc_ns, now_utc_ns)
+            told = doubt.standard or doubt.passed_on
+            why = f"{doubt.happened} {ago_words}" if told else f"recalled in entry {doubt.entry}"
+            found.append(MeterTrust(tag, Trust.NONE, why))
             continue
         if tag not in last:
             continue  # blamed once, and the blame was taken back
-        days = max(0, (now_utc_ns - last[tag].utc_ns) // _DAY_NS)
-        if days > 60:
-            found.append(
-                MeterTrust(
-                    tag, "check first", f"last check standard {_ago(days)}; cells run down in a drawer"
-                )
-            )
+        when = last[tag].utc_ns
+        ago_words = ago(when, now_utc_ns)
+        if after_now(when, now_utc_ns):
+            found.append(MeterTrust(tag, Trust.CHECK_FIRST, f"last check standard {ago_words}"))
+        elif now_utc_ns - when > _REST_NS:
+            why = f"last check standard {ago_words}; cells run down in a drawer"
+            found.append(MeterTrust(tag, Trust.CHECK_FIRST, why))
         else:
-            found.append(MeterTrust(tag, "trust", f"agreed with its check standard {_ago(days)}"))
+            found.append(MeterTrust(tag, Trust.GOOD, f"agreed with its check standard {ago_words}"))
     return tuple(found)
-
-
-def _ago(days: int) -> str:
-    return "today" if days <= 0 else f"{days} days ago"
 
 
 def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:

@@ -40,6 +40,11 @@ class RecallClass(StrEnum):
     WIDER = "stands with wider uncertainty"
     STANDS = "stands"
 
+    @classmethod
+    def _missing_(cls, value: object) -> RecallClass:
+        """Take a class of another version for the careful one."""
+        return cls.AGAIN
+
     @property
     def counts(self) -> bool:
         """Whether the result still counts."""

@@ -23,6 +23,7 @@ import msgspec
 
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
+from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.plan import Check, Hold, Plan, Substitution
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.recall import RecallClass
@@ -268,6 +269,8 @@ def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_
     wanted = check.state or state_now
     if result.part_state and result.part_state != wanted:
         return status(CheckState.STALE, f"tested {result.part_state!r}, needed {wanted!r}")
+    if check.valid_days is not None and after_now(entry.utc_ns, now_utc_ns):
+        return status(CheckState.STALE, f"its age can't be told: measured {ago(entry.utc_ns, now_utc_ns)}")
     if check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * _DAY_NS:
         days = (now_utc_ns - entry.utc_ns) // _DAY_NS
         return status(CheckState.STALE, f"{days} days old, good for {check.valid_days}")

@@ -47,22 +47,11 @@ def recall_standard(
     meters: dict[str, str] = {}
     for meter, function in dict.fromkeys((str(e.body["meter"]), str(e.body["function"])) for e in on_it):
         mine = [e for e in standards if e.body["meter"] == meter and shares(function, e.body["function"])]
-        good = [e.seq for e in mine if _passes(e) and not (e in on_it and _can_fail(e, failure))]
-        wrong = [e for e in mine if _passes(e) and e in on_it and _can_fail(e, failure)]
-        if not wrong:
+        bad = _bad_meter(meter, function, mine, {e.seq for e in on_it}, failure)
+        if bad is None:
             continue
         meters[meter] = function
-        first, last = wrong[0].seq, wrong[-1].seq
-        errors = [error for e in wrong for error in _errors(e, failure)]
-        of_meter = Failure(
-            meter,
-            function,
-            last_good=max((s for s in good if s < first), default=0),
-            found=min((s for s in good if s > last), default=failure.found),
-            error_low=min(0.0, *errors) if errors else None,
-            error_high=max(0.0, *errors) if errors else None,
-        )
-        for r in recall_results(entries, of_meter, undoable=undoable).results:
+        for r in recall_results(entries, bad, undoable=undoable).results:
             reason = f"{meter} passed on {tag} only; {r.reason}"
             results.setdefault(r.entry, msgspec.structs.replace(r, reason=reason))
     return Recall(
@@ -70,6 +59,27 @@ def recall_standard(
         in_order(results.values()),
         passed_on_it=meters,
         failed_on_it=tuple(e.seq for e in on_it if not _passes(e) and not _must_fail(e, failure)),
+    )
+
+
+def _bad_meter(
+    meter: str, function: str, mine: Sequence[Entry], on_it: Collection[int], failure: Failure
+) -> Failure | None:
+    """A meter that passed only because its standard was wrong: since when, until when, and how far it was off."""
+    passed = [e for e in mine if _passes(e)]
+    wrong = [e for e in passed if e.seq in on_it and _can_fail(e, failure)]
+    if not wrong:
+        return None
+    good = [e.seq for e in passed if e not in wrong]
+    first, last = wrong[0].seq, wrong[-1].seq
+    errors = [error for e in wrong for error in _errors(e, failure)]
+    return Failure(
+        meter,
+        function,
+        last_good=max((s for s in good if s < first), default=0),
+        found=min((s for s in good if s > last), default=failure.found),
+        error_low=min(0.0, *errors) if errors else None,
+        error_high=max(0.0, *errors) if errors else None,
     )
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from benchlog.logbook import Entry, Logbook
+from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
@@ -17,13 +18,14 @@ from benchlog.project.provenance import Blamed
 from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
+from benchlog.report.history import HISTORY_KINDS, history
 from benchlog.report.method import method_words
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
-_KINDS = (*STATE_KINDS, "attachment")
+_KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,10 @@ class Facts:
     results : tuple of (Entry, Result)
         The results shown, in the plan's order.
     not_tested : tuple of str
+    history : tuple of str
+        What failed, was withdrawn or skipped before, and what was done then.
+    clock : tuple of str
+        Why dates may be wrong.
     holds : tuple of HoldStatus
     """
 
@@ -77,6 +83,8 @@ class Facts:
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
+    history: tuple[str, ...]
+    clock: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]
@@ -141,6 +149,8 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         results=results,
         not_tested=not_tested,
         open_points=_open_points(chosen),
+        history=history(entries, {entry.seq for entry, _ in results}),
+        clock=() if damage else tuple(doubt.words for doubt in clock_doubts(book, now_utc_ns)),
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),

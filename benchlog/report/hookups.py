@@ -10,7 +10,7 @@ from benchlog.report.sanitise import label
 
 __all__ = ["hookup_drawing"]
 
-_LEFT, _TOP, _PITCH, _LANE, _RADIUS = 58.0, 30.0, 96.0, 40.0, 12.0
+_LEFT, _TOP, _PITCH, _LANE, _RADIUS = 84.0, 30.0, 96.0, 40.0, 12.0
 _INK = "#222"
 _LETTERS = {"V": "V", "A": "A", "ohm": "Ω", "Hz": "Hz", "F": "F", "degC": "°C", "1": "%"}
 _LABEL = 16  # characters that fit above an element
@@ -18,36 +18,44 @@ _LABEL = 16  # characters that fit above an element
 
 def hookup_drawing(hookup: Hookup) -> str | None:
     """Draw a hook-up; None where a picture says no more than its words: leads on a bare part, a sensor."""
-    bare = all(element.symbol is Symbol.PART for element in hookup.path)
-    if hookup.circuit is Circuit.SENSOR or (hookup.source is None and bare):
+    if not _worth_a_picture(hookup):
         return None
     taps = [tap for tap in hookup.taps if not hookup.in_the_path(tap)]
     lanes = _lanes(taps)
-    rows = max(lanes, default=0) + (hookup.loop is not None)
-    points = [_LEFT + (0.0 if hookup.source is None else 26.0)]
+    end = _TOP + _LANE * (max(lanes, default=0) + (hookup.loop is not None))
+    points = [_LEFT]
     for element in hookup.path:
         points.append(points[-1] + (_PITCH if element.name else _PITCH / 3))
-    right = points[-1] + (22.0 if hookup.loop is None else 48.0)
-    bottom = _TOP + max(_LANE * rows + 20.0, 46.0) if hookup.source is not None else _TOP + _LANE * rows
-    letters = {
-        e.name: _letter(tap) for tap in hookup.taps if hookup.in_the_path(tap) for e in hookup.between(tap)
-    }
-    parts = [
-        _element(e, a, b, letters.get(e.name, ""))
-        for e, a, b in zip(hookup.path, points[:-1], points[1:], strict=True)
-    ]
-    parts += [_dot(x, _TOP) for x in points]
-    if hookup.source is not None:
-        parts.append(_source(hookup.source, points[0], points[-1], right, bottom))
+    parts = [*_path(hookup, points), *(_dot(x, _TOP) for x in points)]
     parts += [_tap(tap, points, _TOP + _LANE * lane) for tap, lane in zip(taps, lanes, strict=True)]
+    right = points[-1] + (22.0 if hookup.loop is None else 48.0)
+    if hookup.source is not None:
+        bottom = max(end + 20.0, _TOP + 46.0)
+        parts.append(_source(hookup.source, points[0], points[-1], right, bottom))
     if hookup.loop is not None:
-        parts.append(_loop(hookup.loop, (points[0] + points[1]) / 2, _TOP + _LANE * rows))
-    width, height = right + 62.0, bottom + 24.0
+        parts.append(_loop(hookup.loop, (points[0] + points[1]) / 2, end))
+    width, height = right + 62.0, end + 44.0 if hookup.source is None or taps else end + 70.0
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '
         f'font-family="sans-serif" font-size="10" fill="none" stroke="{_INK}" stroke-width="1.2">'
         f"{''.join(parts)}</svg>"
     )
+
+
+def _worth_a_picture(hookup: Hookup) -> bool:
+    if hookup.circuit is Circuit.SENSOR:
+        return False
+    return hookup.source is not None or any(e.symbol is not Symbol.PART for e in hookup.path)
+
+
+def _path(hookup: Hookup, points: list[float]) -> list[str]:
+    """Elements in series; a meter among them bears the letter of its function."""
+    inside = [tap for tap in hookup.taps if hookup.in_the_path(tap)]
+    letters = {element.name: _letter(tap) for tap in inside for element in hookup.between(tap)}
+    return [
+        _element(element, left, right, letters.get(element.name, ""))
+        for element, left, right in zip(hookup.path, points[:-1], points[1:], strict=True)
+    ]
 
 
 def _lanes(taps: list[Tap]) -> list[int]:

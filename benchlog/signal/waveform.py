@@ -15,6 +15,7 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.errors import AnalysisError
 from benchlog.finding import FindingKind
+from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.result import Uncertain
 from benchlog.signal.cycle_average import CycleAverage, CycleWindows
@@ -26,6 +27,8 @@ from benchlog.signal.samples import FloatArray, RawArray
 from benchlog.signal.sine_fit import fit_sines
 
 __all__ = ["Waveform", "measure_channel", "measure_waveform"]
+
+_NOISE = Influence(Role.NOISE)
 
 
 @dataclass(frozen=True)
@@ -157,7 +160,9 @@ def measure_waveform(
         not any(f.kind in (FindingKind.NO_SIGNAL, FindingKind.SPECTRUM) for f in findings)
         and fit.cycles >= 0.999
     ):
-        frequency = uncertain(fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, label="noise")
+        frequency = uncertain(
+            fit.frequency_hz, fit.u_frequency_hz, fit.degrees_of_freedom, label="noise", influence=_NOISE
+        )
     hertz = float(frequency.x) if frequency is not None else 0.0
     distortion = None
     if hertz:
@@ -168,7 +173,11 @@ def measure_waveform(
             per_cycle = 1 / (len(codes) * interval_s)
             hertz = distortion.cycles * per_cycle
             frequency = uncertain(
-                hertz, distortion.u_cycles * per_cycle, distortion.degrees_of_freedom, label="noise"
+                hertz,
+                distortion.u_cycles * per_cycle,
+                distortion.degrees_of_freedom,
+                label="noise",
+                influence=_NOISE,
             )
     period = 1 / (hertz * interval_s) if hertz else 0.0
 
@@ -180,9 +189,13 @@ def measure_waveform(
     harmonics: ComplexArray = np.zeros(0, np.complex128)
     if distortion is not None:
         harmonics = distortion.phasors * scale
-        value = uncertain(distortion.thd, distortion.u_thd, distortion.degrees_of_freedom, label="noise")
+        value = uncertain(
+            distortion.thd, distortion.u_thd, distortion.degrees_of_freedom, label="noise", influence=_NOISE
+        )
         thd = to_uncertain(
-            value + uniform(0.0, distortion.noise_share, label="noise counted as harmonics"), "1"
+            value
+            + uniform(0.0, distortion.noise_share, label="noise counted as harmonics", influence=_NOISE),
+            "1",
         )
     return Waveform(
         rms=averages.rms,
@@ -243,12 +256,12 @@ class _Averages:
             """Value with its parts; `slope` turns the average's own uncertainty into the value's."""
             u_noise = max(u_noise, 0.0)
             u_repeat = average.u_repeat * slope
-            out = value + uncertain(0.0, average.u_grid * slope, label="sampling grid")
+            out = value + uncertain(0.0, average.u_grid * slope, label="sampling grid", influence=_NOISE)
             if u_repeat > u_noise:
-                out += uncertain(0.0, u_repeat, average.groups - 1, label="cycle to cycle")
+                out += uncertain(0.0, u_repeat, average.groups - 1, label="cycle to cycle", influence=_NOISE)
             else:
-                out += uncertain(0.0, u_noise, label="noise")
-            return out + uncertain(0.0, u_steps, label="converter steps")
+                out += uncertain(0.0, u_noise, label="noise", influence=_NOISE)
+            return out + uncertain(0.0, u_steps, label="converter steps", influence=_NOISE)
 
         root = noise / math.sqrt(n)
         tail = noise * noise / math.sqrt(2 * n)  # the noise's own power is known only so well
@@ -262,8 +275,12 @@ class _Averages:
         self.mean = to_uncertain(number(mean, plain, 1.0, root, u_mean), unit)
         self.mean_abs = to_uncertain(number(absolute.value, absolute, 1.0, root, u_level), unit)
         self.ac_mean_abs = to_uncertain(number(ac_absolute.value, ac_absolute, 1.0, root, u_level), unit)
-        peak = uncertain(*_peak(windows, noise, 0.0), label="peak between samples and noise")
-        ac_peak = uncertain(*_peak(windows, noise, mean), label="peak between samples and noise")
+        peak = uncertain(
+            *_peak(windows, noise, 0.0), label="peak between samples and noise", influence=_NOISE
+        )
+        ac_peak = uncertain(
+            *_peak(windows, noise, mean), label="peak between samples and noise", influence=_NOISE
+        )
         self.peak = to_uncertain(peak, unit)
         # rms and mean absolute value rise and fall together; taking their parts as independent errs upwards.
         whole = number(rms, squares, by_rms, root, u_level)

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 from benchlog.discovery import Found, Port, Report, Request, Unrecognised
-from benchlog.errors import OpenError, OpenReason
+from benchlog.errors import OpenError
 from benchlog.reading import Reading
 from benchlog_drivers import _lines
 from benchlog_drivers.decoders import FAMILIES, FrameOptions, LineSettings
@@ -83,13 +83,6 @@ def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised:
         return listen(port, address=_address(port, ports))
     except OpenError as error:
         seen = error.message.removeprefix(f"{port.device}: ")
-        if error.reason is OpenReason.PERMISSION:
-            group = port.group or "dialout"
-            return Unrecognised(
-                port.device,
-                seen,
-                f"join the group {group}: sudo usermod -aG {group} $USER, then log in again",
-            )
         return Unrecognised(port.device, seen, error.hint)
 
 

@@ -8,7 +8,8 @@ import warnings
 from pathlib import Path
 
 from benchlog.discovery import Found, Kind, Report, Request, Unrecognised
-from benchlog.errors import BenchlogError, InstrumentError
+from benchlog.errors import AdapterUnavailableError, BenchlogError, InstrumentError
+from benchlog.usb_devices import INSTALL_HINT, UsbInstrument, list_usb_instruments, usb_backend
 from benchlog_drivers._session import LinkOptions, ScpiSession
 from benchlog_drivers._visa import VisaLink
 from benchlog_drivers.dialects import (
@@ -29,19 +30,16 @@ _KINDS: dict[Kind, type[Dialect]] = {
     "meter": MeterDialect,
 }
 _READING_S = 5.0
-_SYS_USB = Path("/sys/bus/usb/devices")
-_USBTMC_CLASS = ("fe", "03")  # USB base and subclass of test and measurement instruments
 
 
 def find(request: Request) -> Report:
     """Ask USB instruments, named resources and, only when wanted, the local network; see `benchlog.discovery`."""
     looked, advice = ["USB instruments (USBTMC)"], []
     resources = [p for p in request.places if "::" in p]
-    usb, missing = usb_instruments()
+    usb, unrecognised = usb_instruments()
     if importlib.util.find_spec("usb") is None:
-        looked[0] = "USB instruments (USBTMC) by what the system lists; to talk to one, pip install pyusb"
+        looked[0] = f"USB instruments (USBTMC) by what the system lists; to talk to one: {INSTALL_HINT}"
     resources += usb
-    unrecognised = [] if missing is None else [missing]
     if request.lan:
         looked.append(
             "instruments on the local network (VXI-11 broadcast; HiSLIP where zeroconf is installed)"
@@ -84,7 +82,7 @@ def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Fo
         for kind, dialects in kinds.items():
             dialect = by_identity(dialects, identity)
             if dialect is not None:
-                return _found(kind, address, resource, dialect.name, identity, link_options.baud)
+                return _found(kind, address, resource, dialect.name, identity, link_options)
         for kind, table in _KINDS.items():
             session: ScpiSession[Dialect] = ScpiSession(resource, table, link_options)
             with contextlib.suppress(InstrumentError):
@@ -93,7 +91,7 @@ def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Fo
                     name = session.dialect.name
                     joiner = "&" if options else "?"
                     return _found(
-                        kind, f"{address}{joiner}dialect={name}", resource, name, identity, link_options.baud
+                        kind, f"{address}{joiner}dialect={name}", resource, name, identity, link_options
                     )
                 finally:
                     session.close()
@@ -111,48 +109,39 @@ def _identity(resource: str, options: LinkOptions) -> str:
     link = VisaLink(resource, timeout_s=options.timeout_s, serial_settings={"baud": options.baud})
     try:
         link.open()
-        return link.query("*IDN?")
+        return link.identify()
     finally:
         link.close()
 
 
-def _found(kind: Kind, address: str, resource: str, family: str, identity: str, baud: int) -> Found:
+def _found(
+    kind: Kind, address: str, resource: str, family: str, identity: str, options: LinkOptions
+) -> Found:
     reading = None
     if kind == "meter":
-        options = MeterOptions(dialect=family, baud=baud)
-        with contextlib.suppress(BenchlogError), VisaMeter("found", resource, options) as meter:
+        chosen = MeterOptions(dialect=family, baud=options.baud, timeout_s=options.timeout_s)
+        with contextlib.suppress(BenchlogError), VisaMeter("found", resource, chosen) as meter:
             reading = meter.read(_READING_S)
     return Found(kind, address, resource, family, identity, reading)
 
 
-def usb_instruments() -> tuple[list[str], Unrecognised | None]:
-    """Resource names of USB instruments, without asking the network; and what stands in the way of using them."""
+def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
+    """Resource names of the USB instruments that can be asked; of the others, what stands in the way."""
+    there: tuple[UsbInstrument, ...] = ()
     try:
-        from pyvisa_py.usb import USBSession
-    except (ImportError, ValueError):
-        count = _usbtmc_interfaces()
-        if not count:
-            return [], None
-        return [], Unrecognised(
-            "USB", f"{count} USB instrument(s) plugged in, but PyUSB is not installed", "pip install pyusb"
+        there = list_usb_instruments()
+        if there:
+            usb_backend()
+    except AdapterUnavailableError as error:
+        names = ", ".join(i.description or i.resource for i in there) if there else "any there are"
+        return [], [Unrecognised("USB", f"{error.message}: {names}", error.hint)]
+    closed = [i for i in there if i.access != "ok"]
+    return [i.resource for i in there if i.access == "ok"], [
+        Unrecognised(
+            i.resource, f"{i.description or 'a USB instrument'}: no permission to open it", i.permission_hint
         )
-    try:
-        return list(USBSession.list_resources()), None
-    except (OSError, ValueError) as error:  # PyUSB: ValueError without libusb, an OSError without permission
-        return [], Unrecognised("USB", f"USB can't be searched: {error}", "install libusb and its udev rules")
-
-
-def _usbtmc_interfaces() -> int:
-    """How many USB interfaces of the instrument class the Linux kernel lists; 0 elsewhere."""
-    count = 0
-    for interface in _SYS_USB.glob("*:*"):
-        with contextlib.suppress(OSError):
-            pair = tuple(
-                (interface / name).read_text(encoding="ascii").strip()
-                for name in ("bInterfaceClass", "bInterfaceSubClass")
-            )
-            count += pair == _USBTMC_CLASS
-    return count
+        for i in closed
+    ]
 
 
 def _on_lan() -> list[str]:

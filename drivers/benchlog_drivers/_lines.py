@@ -21,6 +21,7 @@ from typing import Protocol
 import serial
 from serial.tools.list_ports import comports
 
+from benchlog.discovery import access_hint, group_of
 from benchlog.errors import ConfigError, InstrumentError, LinkLostError, OpenError, OpenReason
 from benchlog_drivers.decoders.base import LineSettings
 
@@ -201,10 +202,9 @@ def open_error(port: str, error: BaseException) -> OpenError:
             reason=OpenReason.MISSING,
         )
     if code in (errno.EACCES, errno.EPERM):
-        group = _group_of(port)
         return OpenError(
             f"{port}: permission denied",
-            hint=f"join the group {group}: sudo usermod -aG {group} $USER, then log in again",
+            hint=access_hint(group_of(port)),
             reason=OpenReason.PERMISSION,
         )
     if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error):
@@ -222,15 +222,6 @@ def open_error(port: str, error: BaseException) -> OpenError:
     if isinstance(origin, TimeoutError):
         return OpenError(f"{port}: no answer", hint="check the address", reason=OpenReason.MISSING)
     return OpenError(f"{port}: {error}", hint="check cable and port name")
-
-
-def _group_of(port: str) -> str:
-    try:
-        import grp  # not there on every system
-
-        return grp.getgrgid(os.stat(port).st_gid).gr_name
-    except (ImportError, OSError, KeyError):
-        return "dialout"
 
 
 def link_lost(port: str, error: BaseException) -> InstrumentError:

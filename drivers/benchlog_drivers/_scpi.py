@@ -31,8 +31,10 @@ __all__ = [
     "volts_line",
 ]
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
-_ERROR = re.compile(r"\s*([+-]?\d+)\s*,?\s*(.*?)\s*", re.DOTALL)
+# No two repeats here can take the same character, so that a hostile reply costs no more than its length.
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
+_ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)
+_MAX_DIGITS = 400  # a number of more is none
 #: 9.90E37 and 9.91E37 differ by one part in a thousand; half of it tells them apart however they are rounded.
 _HALF_STEP = 5e-4
 
@@ -90,6 +92,11 @@ class ErrorReply:
             return "device-specific error"
         return (bands | others).get(-self.number // 100, "unknown")
 
+    @property
+    def about_exchange(self) -> bool:
+        """Whether it tells of question and answer out of step, not of what was asked."""
+        return self.family == "query error"
+
     def __str__(self) -> str:
         return f"{self.number} {self.text}" + (f" ({self.detail})" if self.detail else "")
 
@@ -114,7 +121,7 @@ def parse_number(text: str) -> tuple[float, float]:
         If the reply is anything else.
     """
     plain = text.strip()
-    if not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
+    if len(plain) > _MAX_DIGITS or not _NUMBER.fullmatch(plain) or not math.isfinite(float(plain)):
         raise BadFrameError(
             f"{_shown(text)} is not a number",
             hint="is the right dialect chosen, and are reply headers off?",
@@ -176,8 +183,8 @@ def parse_error(line: str) -> ErrorReply:
     BadFrameError
         If the line does not begin with an error number.
     """
-    match = _ERROR.fullmatch(line)
-    if not match:
+    match = _ERROR.fullmatch(line.strip())
+    if not match or _is_reading(line.strip()):
         raise BadFrameError(
             f"{_shown(line)} is not an error reply",
             hint="the dialect's error query may not be this instrument's",
@@ -185,6 +192,11 @@ def parse_error(line: str) -> ErrorReply:
         )
     text, _, detail = parse_string(match.group(2)).partition(";")
     return ErrorReply(int(match.group(1)), text.strip(), detail.strip())
+
+
+def _is_reading(line: str) -> bool:
+    """Whether a line is a number with a fraction or an exponent: a late reading, never an error number."""
+    return bool(_NUMBER.fullmatch(line)) and not line.lstrip("+-").isdigit()
 
 
 _REFUSAL_HINTS = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Callable
 from pathlib import Path
 from typing import Generic, Literal, TypeVar
 
@@ -11,19 +13,20 @@ from benchlog.adapter import Adapter
 from benchlog.errors import (
     BadFrameError,
     ConfigError,
-    InstrumentRefusedError,
+    InstrumentError,
+    LinkLostError,
     OpenError,
     OpenReason,
     ReadTimeoutError,
 )
+from benchlog_drivers._patterns import search
 from benchlog_drivers._scpi import ErrorReply, parse_error, refusal
 from benchlog_drivers._visa import VisaLink
-from benchlog_drivers.dialects import Dialect, by_identity, load_dialects
+from benchlog_drivers.dialects import Dialect, Probe, by_identity, load_dialects
 
 __all__ = ["LinkOptions", "ScpiInstrument", "ScpiSession"]
 
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
-_PROBE_TIMEOUT_S = 0.5
 _MAX_ERRORS = 20
 D = TypeVar("D", bound=Dialect)
 
@@ -38,7 +41,10 @@ class LinkOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     dialects : str
         Folder of the project's own dialect files.
     timeout_s : float
-        Deadline of an answer, second.
+        Longest silence while an answer is waited for, second.
+    library : str
+        VISA library in PyVISA's spelling, such as ``@ivi`` or the path of a vendor's; where empty that of the
+        environment variable ``PYVISA_LIBRARY``, else benchlog's choice.
     baud, data_bits, parity, stop_bits
         Line setting of ``ASRL`` resources.
     termination : {"", "lf", "crlf", "cr"}
@@ -48,6 +54,7 @@ class LinkOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     dialect: str = ""
     dialects: str = "dialects"
     timeout_s: float = 2.0
+    library: str = ""
     baud: int = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
@@ -80,9 +87,17 @@ class ScpiSession(Generic[D]):
                 "parity": options.parity,
                 "stop_bits": options.stop_bits,
             },
+            library=options.library,
         )
-        self.identity = ""
         self._dialect: D | None = None
+        self._prepared = 0
+        #: Called when the link has been opened anew by itself: what was set then may be gone.
+        self.on_reopened: Callable[[], None] = lambda: None
+
+    @property
+    def identity(self) -> str:
+        """Answer to ``*IDN?``."""
+        return self.link.identity
 
     @property
     def dialect(self) -> D:
@@ -111,13 +126,10 @@ class ScpiSession(Generic[D]):
         self.link.open()
         if named:
             self._use(dialects[named])
-        self.identity = self._ask_identity()
+        identity = self._ask_identity()
         if not named:
-            self._use(by_identity(dialects, self.identity) or self._probe(dialects))
-        if self.dialect.errors.clear:
-            self.link.write(self.dialect.errors.clear)
-        for command in self.dialect.start.set:
-            self.link.write(command)
+            self._use(by_identity(dialects, identity) or self._probe(dialects))
+        self._begin()
 
     def close(self) -> None:
         """Close the link; safe to repeat."""
@@ -135,41 +147,73 @@ class ScpiSession(Generic[D]):
             sent = self.tell(commands, **values)
             self.check(sent)
 
+    def prepare(self) -> None:
+        """Get ready to ask: in step, open, set up, and with no error left over from an answer that failed."""
+        with self.link.exclusive():
+            was_in_step = self.link.in_step
+            self.link.prepare()
+            if self.link.openings != self._prepared:
+                self._begin()
+                self.on_reopened()
+            elif not was_in_step and self.dialect.errors.clear:
+                self.link.write(self.dialect.errors.clear)
+
+    def _begin(self) -> None:
+        self._prepared = self.link.openings
+        if self.dialect.errors.clear:
+            self.link.write(self.dialect.errors.clear)
+        for command in self.dialect.start.set:
+            self.link.write(command)
+
     def tell(self, commands: tuple[str, ...], **values: object) -> str:
         """Fill in and send commands without reading the error queue; returns them for a message."""
         filled = [command.format(**values) for command in commands]
+        self.prepare()
         for command in filled:
             self.link.write(command)
         return "; ".join(filled)
 
-    def check(self, sent: str, timeout_s: float | None = None) -> None:
+    def check(self, sent: str) -> None:
         """Read the error queue until it is empty; raise what was in it."""
+        errors = self._queued_errors()
+        if errors:
+            raise refusal(errors, sent)
+
+    def _queued_errors(self, dialect: Dialect | None = None) -> list[ErrorReply]:
         errors: list[ErrorReply] = []
-        rules = self.dialect.errors
+        rules = (dialect or self.dialect).errors
         with self.link.exclusive():
             while len(errors) < _MAX_ERRORS:
                 if rules.before:
-                    self.link.query(rules.before, timeout_s)
-                reply = parse_error(self.link.query(rules.query, timeout_s))
+                    self.link.query(rules.before)
+                reply = parse_error(self.link.query(rules.query))
                 if reply.number in rules.no_error:
                     break
                 errors.append(reply)
-        if errors:
-            raise refusal(errors, sent)
+        return errors
 
     def ask(self, question: str, **values: object) -> str:
         """Fill in a question and return its answer; silence with an error in the queue is a refusal."""
         filled = question.format(**values)
+        self.prepare()
         try:
             return self.link.query(filled)
         except ReadTimeoutError:
-            try:
-                self.check(filled, _PROBE_TIMEOUT_S)
-            except InstrumentRefusedError:
-                raise
-            except (ReadTimeoutError, BadFrameError):
-                pass  # silent altogether: the first time-out tells more
+            self.explain_silence(filled)
             raise
+
+    def explain_silence(self, question: str) -> None:
+        """After a question without an answer: raise the refusal if the error queue tells of one.
+
+        A query error tells of the time-out itself and is not a refusal.
+        """
+        try:
+            self.link.clear()
+            errors = [e for e in self._queued_errors() if not e.about_exchange]
+        except (ReadTimeoutError, BadFrameError, LinkLostError):
+            return  # silent altogether: the first time-out tells more
+        if errors:
+            raise refusal(errors, question)
 
     def _use(self, dialect: D) -> None:
         self._dialect = dialect
@@ -178,7 +222,7 @@ class ScpiSession(Generic[D]):
 
     def _ask_identity(self) -> str:
         try:
-            return self.link.query("*IDN?")
+            return self.link.identify()
         except ReadTimeoutError:
             raise OpenError(
                 f"{self.link.resource}: connected, but *IDN? was not answered within {self.link.timeout_s:g} s",
@@ -188,8 +232,9 @@ class ScpiSession(Generic[D]):
 
     def _probe(self, dialects: dict[str, D]) -> D:
         for dialect in dialects.values():
-            if dialect.probe is not None and self.answers(dialect):
+            if self.answers(dialect):
                 return dialect
+        self.forget_probes()
         kind = self._kind.__struct_config__.tag
         raise OpenError(
             f"{self.link.resource}: {self.identity!r} fits no {kind} dialect",
@@ -199,15 +244,27 @@ class ScpiSession(Generic[D]):
 
     def answers(self, dialect: Dialect) -> bool:
         """Tell whether the instrument answers a dialect's probe question as it should."""
-        import re
-
         if dialect.probe is None:
             return False
         try:
-            reply = self.link.query(dialect.probe.query, _PROBE_TIMEOUT_S)
+            reply = self.link.query(dialect.probe.query)
+        except ReadTimeoutError:
+            return bool(dialect.probe.errors) and self._knows_probe(dialect, dialect.probe)
+        except BadFrameError:
+            return False
+        return search(dialect.probe.reply, reply) is not None
+
+    def _knows_probe(self, dialect: Dialect, probe: Probe) -> bool:
+        """Whether the error queue says that the question was understood and only can't be answered now."""
+        try:
+            return any(e.number in probe.errors for e in self._queued_errors(dialect))
         except (ReadTimeoutError, BadFrameError):
             return False
-        return re.search(dialect.probe.reply, reply) is not None
+
+    def forget_probes(self) -> None:
+        """Clear the error queue of what probing with unknown questions left in it (``*CLS`` of IEEE 488.2)."""
+        with contextlib.suppress(InstrumentError):
+            self.link.write("*CLS")
 
 
 class ScpiInstrument(Adapter, Generic[D]):

@@ -1,6 +1,8 @@
-"""One instrument behind a VISA resource: lines, binary blocks, one lock, deadlines in seconds.
+"""One instrument behind a VISA resource: questions and answers in step, one lock, deadlines in seconds.
 
-Waiting for bytes uses the real monotonic clock, whatever clock the adapter was given: bytes come from outside.
+The rule about late answers: once an answer has failed to come, nothing is asked before question and answer are in
+step again. A device clear does that where the link has one. Elsewhere the connection is opened anew, and ``*IDN?`` is
+asked until the known identity comes back: what came before it was late.
 """
 
 from __future__ import annotations
@@ -9,22 +11,35 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from enum import Enum
 
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.errors import BadFrameError, BenchlogError, LinkLostError, ReadTimeoutError
-from benchlog_drivers._scpi import not_a_block, parse_block_header
+from benchlog.errors import BadFrameError, BenchlogError, InstrumentError, LinkLostError, ReadTimeoutError
+from benchlog_drivers._replies import Replies
+from benchlog_drivers._stream_ports import SLICE_S
 from benchlog_drivers._visa_errors import translate
-from benchlog_drivers._visa_ports import SLICE_S, Port, open_port
+from benchlog_drivers._visa_ports import Port, open_port
 
 __all__ = ["VisaLink"]
 
-_MAX_LINE = 1 << 16
-_MAX_BLOCK = 1 << 30
-_MAX_BLOCK_PREFIX = 64
-_QUIET_S = 0.2
-_BREAKS = b"\r\n"
+_IDENTITY = "*IDN?"
+#: An instrument that is still busy with an unanswered question gets so long to become free again.
+_PATIENCE_S = 10.0
+_RETRY_S = 0.2
+#: Instruments hang up on a client that is silent for a while; one that hangs up at once has another reason.
+_IDLE_S = 1.0
+_SILENCE_S = 0.1
+_MAX_STALE = 20
+
+
+class _Step(Enum):
+    """How the last question relates to what arrives."""
+
+    IN = "in step"
+    WAITING = "its answer is late and may still come"
+    LOST = "what comes next is unknown"
 
 
 class VisaLink:
@@ -35,13 +50,22 @@ class VisaLink:
     resource : str
         VISA resource name.
     timeout_s : float
-        Default deadline of an answer, second; zero means "only what is already there".
+        Longest silence while an answer is waited for, second; zero means "only what is already there".
     open_timeout_s : float
         Longest time that connecting may take.
     termination : bytes
         Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
     serial_settings : dict, optional
+    library : str
         See `benchlog_drivers._visa_ports.open_port`.
+
+    Attributes
+    ----------
+    identity : str
+        Answer to ``*IDN?``, once `identify` has asked for it.
+    openings : int
+        How often the link has been opened; it opens itself anew where that is needed, and what was set then may be
+        gone.
     """
 
     def __init__(
@@ -52,17 +76,22 @@ class VisaLink:
         open_timeout_s: float = 3.0,
         termination: bytes = b"\n",
         serial_settings: dict[str, object] | None = None,
+        library: str = "",
     ) -> None:
         self.resource = resource
         self.timeout_s = timeout_s
         self.termination = termination
+        self.identity = ""
+        self.openings = 0
         self._open_timeout_s = open_timeout_s
         self._serial_settings = serial_settings
+        self._library = library
         self._port: Port | None = None
-        self._buffer = bytearray()
-        self._message_ended = False
-        self._after_block = False
-        self._out_of_step = False
+        self._replies = Replies(resource, self._open_port)
+        self._step = _Step.IN
+        self._asked = ""
+        self._used_s = 0.0
+        self._lost = False
         self._closing = False
         self.lock = threading.RLock()
         #: Gets what is sent and received, except block payloads; for recording the dialogue.
@@ -70,18 +99,20 @@ class VisaLink:
 
     @property
     def is_open(self) -> bool:
-        """Whether the link stands, as far as known."""
+        """Whether the link is open, as far as known."""
         return self._port is not None and not self._closing
 
+    @property
+    def in_step(self) -> bool:
+        """Whether the last question has had its answer."""
+        return self._step is _Step.IN
+
     def open(self) -> None:
-        """Connect, and prove that the connection stands; raises `OpenError` with a reason."""
+        """Connect, and prove that the connection works; raises `OpenError` with a reason."""
         with self.lock:
-            self._closing = False
-            self._buffer.clear()
-            self._after_block = self._out_of_step = self._message_ended = False
-            self._port = open_port(
-                self.resource, timeout_s=self._open_timeout_s, serial_settings=self._serial_settings
-            )
+            self._closing = self._lost = False
+            self.identity = ""
+            self._connect()
 
     def close(self) -> None:
         """Close; safe to repeat, and from another thread while one waits for an answer."""
@@ -90,8 +121,8 @@ class VisaLink:
         if port is None:
             return
         port.interrupt()
-        # The waiting thread looks up within SLICE_S and lets go; a message port only at its own time-out.
-        got = self.lock.acquire(timeout=SLICE_S * 10 if not port.framed else self.timeout_s + 1)
+        # The waiting thread lets go within a slice; where it can't be woken, only at its own time-out.
+        got = self.lock.acquire(timeout=SLICE_S * 10 if port.wakes else self.timeout_s + 1)
         try:
             self._port = None
             with suppress(Exception):  # closing a broken link: PyVISA and pyserial raise what they like
@@ -106,6 +137,50 @@ class VisaLink:
         with self.lock:
             yield self
 
+    def identify(self) -> str:
+        """Ask ``*IDN?`` and keep the answer as the mark by which late answers are told.
+
+        On a stream it is asked twice: a program broken off before this one may have left an answer under way.
+
+        Raises
+        ------
+        ReadTimeoutError, BadFrameError, LinkLostError
+            As `query` does.
+        """
+        with self.lock:
+            before, answer = "", self.query(_IDENTITY)
+            if not self._open_port().framed:
+                before, answer = answer, self.query(_IDENTITY)
+            for _ in range(_MAX_STALE):
+                if answer == before or not before:
+                    self.identity = answer
+                    return answer
+                before = answer
+                try:
+                    answer = self.read_line()
+                except ReadTimeoutError:  # the first one was broken, not late
+                    answer = self.query(_IDENTITY)
+            raise BadFrameError(
+                f"{self.resource}: {_IDENTITY} is answered differently every time, last {answer[:60]!r}",
+                hint="is this the instrument, and is it asked by one program only?",
+            )
+
+    def prepare(self) -> None:
+        """Get ready to ask: back in step after an answer that failed, open again after the other end hung up.
+
+        Raises
+        ------
+        LinkLostError, ReadTimeoutError
+            When that can't be done.
+        """
+        with self.lock, self._mapped():
+            if self._lost:
+                raise LinkLostError(f"{self.resource}: the link is lost", hint="open it again")
+            if self._step is not _Step.IN:
+                self._recover()
+            elif time.monotonic() - self._used_s > _IDLE_S and self._open_port().ended():
+                self._reopen(time.monotonic() + _PATIENCE_S)
+
     def write(self, command: str) -> None:
         """Send one command line.
 
@@ -115,13 +190,9 @@ class VisaLink:
             When the link is gone.
         """
         with self.lock, self._mapped():
-            if self._out_of_step:
-                self._clear()
-            self._drop_leftovers()
-            data = command.encode("ascii", "backslashreplace") + self.termination
-            self._open_port().send(data, self.timeout_s)
-            if self.tap is not None:
-                self.tap(">", data)
+            self.prepare()
+            self._replies.drop()
+            self._send(command)
 
     def query(self, command: str, timeout_s: float | None = None) -> str:
         """Send one question and return its answer line, stripped.
@@ -129,7 +200,7 @@ class VisaLink:
         Raises
         ------
         ReadTimeoutError
-            When no whole line came within `timeout_s`; a late answer is thrown away before the next question.
+            When no whole line came, or nothing for `timeout_s`; a late answer is never taken for the next one.
         LinkLostError
             When the link is gone.
         BadFrameError
@@ -139,34 +210,10 @@ class VisaLink:
             self.write(command)
             return self.read_line(timeout_s)
 
-    def read_line(self, timeout_s: float | None = None) -> str:
-        """Read one answer line; see `query` for the errors."""
-        wait = self.timeout_s if timeout_s is None else timeout_s
-        with self.lock, self._mapped():
-            deadline = time.monotonic() + wait
-            while True:
-                if self._after_block:
-                    self._skip_breaks()
-                end = self._line_end()
-                if end is not None:
-                    line = bytes(self._buffer[: end + 1])
-                    del self._buffer[: end + 1]
-                    return line.decode("latin-1").strip()
-                if len(self._buffer) > _MAX_LINE:
-                    head = bytes(self._buffer[:40])
-                    self._out_of_step = True
-                    raise BadFrameError(
-                        f"{self.resource}: {len(self._buffer)} bytes came without a line end, beginning {head!r}",
-                        hint="is this the instrument, and is the line setting right?",
-                        raw=head,
-                    )
-                if not self._receive_some(deadline):
-                    self._out_of_step = True
-                    got = f" ({len(self._buffer)} bytes of an unfinished line)" if self._buffer else ""
-                    raise ReadTimeoutError(
-                        f"{self.resource}: no answer within {wait:g} s{got}",
-                        hint="is the instrument busy, showing a message, or speaking another dialect?",
-                    )
+    def read_line(self, timeout_s: float | None = None, *, total: bool = False) -> str:
+        """Read one answer line; with `total`, `timeout_s` is the whole time. See `query` for the errors."""
+        with self.lock, self._mapped(), self._answering():
+            return self._replies.line(self.timeout_s if timeout_s is None else timeout_s, total=total)
 
     def query_block(
         self, command: str, timeout_s: float | None = None, *, expected: int | None = None
@@ -202,30 +249,20 @@ class VisaLink:
         self, timeout_s: float | None = None, *, expected: int | None = None
     ) -> npt.NDArray[np.uint8]:
         """Read one binary block; see `query_block`."""
-        silence_s = self.timeout_s if timeout_s is None else timeout_s
-        with self.lock, self._mapped():
-            try:
-                payload = self._read_block_header(silence_s)
-                if payload is None:
-                    data = self._read_indefinite(silence_s, expected)
-                else:
-                    data = self._read_exactly(payload, silence_s)
-            except BenchlogError:
-                self._out_of_step = True
-                raise
-            self._after_block = True
-        if expected is not None and len(data) != expected:
-            raise BadFrameError(
-                f"{self.resource}: a block of {expected} bytes was expected, {len(data)} came",
-                hint="the dialect's data width or its count of points may not be this instrument's",
-                raw=bytes(data[:40]),
-            )
+        with self.lock, self._mapped(), self._answering():
+            data = self._replies.block(self.timeout_s if timeout_s is None else timeout_s, expected)
+            if expected is not None and len(data) != expected:
+                raise BadFrameError(
+                    f"{self.resource}: a block of {expected} bytes was expected, {len(data)} came",
+                    hint="the dialect's data width or its count of points may not be this instrument's",
+                    raw=bytes(data[:40]),
+                )
         return np.frombuffer(data, dtype=np.uint8)
 
     def clear(self) -> None:
-        """Get question and answer back in step: device clear where the link has one, else forget what comes."""
+        """Get question and answer back in step, whatever is under way."""
         with self.lock, self._mapped():
-            self._clear()
+            self._recover()
 
     # -- inside, lock held --
 
@@ -234,15 +271,36 @@ class VisaLink:
         try:
             yield
         except BenchlogError as error:
-            if self._closing and isinstance(error, LinkLostError):
-                raise self._closed() from None
+            if isinstance(error, LinkLostError):
+                self._lost = True
+                if self._closing:
+                    raise self._closed() from None
             raise
         except (MemoryError, AssertionError):
             raise
         except Exception as error:  # foreign exceptions stop here, whatever their class
             if self._closing:
                 raise self._closed() from None
-            raise translate(error, self.resource) from error
+            translated = translate(error, self.resource)
+            self._step, self._lost = _Step.LOST, isinstance(translated, LinkLostError)
+            raise translated from error
+
+    @contextmanager
+    def _answering(self) -> Iterator[None]:
+        """Keep account of whether the answer came."""
+        self._replies.stray = "" if self._asked == _IDENTITY else self.identity
+        try:
+            yield
+            self._used_s = time.monotonic()
+        except ReadTimeoutError:
+            if self._step is _Step.IN:
+                self._step = _Step.WAITING
+            raise
+        except BaseException:
+            self._step = _Step.LOST
+            raise
+        if self._step is _Step.WAITING:
+            self._step = _Step.IN
 
     def _closed(self) -> LinkLostError:
         return LinkLostError(f"{self.resource} was closed", hint="open it again")
@@ -252,147 +310,82 @@ class VisaLink:
             raise self._closed()
         return self._port
 
-    def _receive_some(self, deadline: float) -> bool:
-        """Add what arrives to the buffer; False when the deadline passed."""
-        while True:
-            port = self._open_port()
-            left = deadline - time.monotonic()
-            wait = max(0.0, left) if port.framed else max(0.0, min(left, SLICE_S))
-            data, ended = port.receive(_MAX_LINE, wait)
-            if data:
-                self._buffer += data
-                self._message_ended = ended
-                if self.tap is not None:
-                    self.tap("<", data)
-                return True
-            if time.monotonic() >= deadline:
-                return False
+    def _connect(self) -> None:
+        self._port = open_port(
+            self.resource,
+            timeout_s=self._open_timeout_s,
+            serial_settings=self._serial_settings,
+            library=self._library,
+        )
+        self.openings += 1
+        self._used_s = time.monotonic()
+        self._replies.reset()
+        self._replies.tap = self.tap
+        self._step = _Step.IN
 
-    def _line_end(self) -> int | None:
-        at = self._buffer.find(b"\r" if self.termination == b"\r" else b"\n")
-        if at >= 0:
-            return at
-        if self._message_ended and self._buffer:  # a message may end without a newline
-            self._message_ended = False
-            return len(self._buffer) - 1
-        return None
+    def _send(self, command: str) -> None:
+        self._replies.line_end = b"\r" if self.termination == b"\r" else b"\n"
+        self._asked = command.strip().upper()
+        data = command.encode("ascii", "backslashreplace") + self.termination
+        self._open_port().send(data, self.timeout_s)
+        if self.tap is not None:
+            self.tap(">", data)
 
-    def _skip_breaks(self) -> None:
-        kept = self._buffer.lstrip(_BREAKS)
-        if kept:
-            self._after_block = False
-        self._buffer = kept
-
-    def _drop_leftovers(self) -> None:
-        """Bytes that are there before a question is asked can't be its answer."""
-        self._buffer.clear()
-        self._message_ended = False
+    def _recover(self) -> None:
+        deadline = time.monotonic() + max(_PATIENCE_S, 3 * self.timeout_s)
+        self._step = _Step.LOST
+        self._replies.reset()
         port = self._open_port()
-        if port.framed:
-            return
-        for _ in range(100):
-            data, _ended = port.receive(_MAX_LINE, 0.0)
-            if not data:
-                return
-            # What follows a block in time is the block's own line end; anything else was stale.
-            if data.strip(_BREAKS):
-                self._after_block = False
-        raise BadFrameError(
-            f"{self.resource} talks without being asked and without end",
-            hint="is this a meter that sends by itself? then use a serial: address",
-        )
+        if not port.clear(deadline - time.monotonic()):
+            if port.reopens:
+                self._reopen(deadline)
+            else:
+                self._synchronise(deadline)
+        self._step = _Step.IN
 
-    def _clear(self) -> None:
-        self._buffer.clear()
-        self._message_ended = self._after_block = False
-        self._open_port().clear()
-        self._out_of_step = False
-
-    def _read_block_header(self, silence_s: float) -> int | None:
-        deadline = time.monotonic() + silence_s
+    def _reopen(self, deadline: float) -> None:
+        """Open the link anew and see that the same instrument answers."""
         while True:
-            start = self._buffer.find(b"#")
-            before = self._buffer.lstrip(_BREAKS) if start < 0 else self._buffer[:start].lstrip(_BREAKS)
-            if b"\n" in before or len(before) > _MAX_BLOCK_PREFIX:  # a message, not a block
-                raise not_a_block(before)
-            header = parse_block_header(self._buffer[start : start + 11]) if start >= 0 else None
-            if header is not None:
-                del self._buffer[: start + header.size]
-                if header.payload is not None and header.payload > _MAX_BLOCK:
-                    raise BadFrameError(
-                        f"{self.resource}: a block of {header.payload} bytes is announced",
-                        hint="bytes may have been lost; try again",
-                    )
-                return header.payload
-            if not self._receive_some(deadline):
-                if before:
-                    raise not_a_block(before)
-                raise ReadTimeoutError(
-                    f"{self.resource}: no block within {silence_s:g} s",
-                    hint="has the scope a finished record, and is the dialect right?",
+            port, self._port = self._port, None
+            if port is not None:
+                with suppress(Exception):  # it may be broken already
+                    port.close()
+            try:
+                self._connect()
+                self._synchronise(deadline)
+                return
+            except ReadTimeoutError:
+                self._step = _Step.LOST
+                raise
+            except InstrumentError as error:
+                # An instrument that serves one connection may need a moment to notice the end of the old one.
+                if self._closing or time.monotonic() > deadline:
+                    raise LinkLostError(f"{error.message} (opening the link again)", error.hint) from error
+            time.sleep(_RETRY_S)
+
+    def _synchronise(self, deadline: float) -> None:
+        """Ask for the identity until it comes; where it is not known yet, wait for silence."""
+        self._replies.stray = ""
+        if not self.identity:
+            if not self._open_port().framed:
+                self._wait_for_silence()
+            return
+        self._replies.drop()
+        self._send(_IDENTITY)
+        while True:
+            line = self._replies.line(max(0.0, deadline - time.monotonic()))
+            if line == self.identity:
+                return
+            if self._open_port().framed:
+                raise LinkLostError(
+                    f"{self.resource}: {line[:60]!r} answers now, where {self.identity!r} did",
+                    hint="is this the right instrument?",
                 )
 
-    def _read_exactly(self, size: int, silence_s: float) -> bytearray:
-        data = bytearray(size)
-        view = memoryview(data)
-        got = min(size, len(self._buffer))
-        view[:got] = self._buffer[:got]
-        del self._buffer[:got]
-        deadline = time.monotonic() + silence_s
-        try:
-            while got < size:
-                port = self._open_port()
-                left = deadline - time.monotonic()
-                wait = max(0.0, left) if port.framed else max(0.0, min(left, SLICE_S))
-                count = port.receive_into(view[got:], wait)
-                if count:
-                    got += count
-                    deadline = time.monotonic() + silence_s
-                elif time.monotonic() >= deadline:
-                    raise self._short(ReadTimeoutError, got, size)
-        except ReadTimeoutError:
-            raise
-        except (LinkLostError, OSError) as error:
-            raise self._short(LinkLostError, got, size) from error
-        return data
-
-    def _short(
-        self, kind: type[ReadTimeoutError | LinkLostError], got: int, size: int
-    ) -> ReadTimeoutError | LinkLostError:
-        why = "the link broke" if kind is LinkLostError else "then nothing more came"
-        return kind(
-            f"{self.resource}: {got} of {size} bytes of a block came, {why}",
-            hint="nothing of it is kept; check the cable and take the record again",
-        )
-
-    def _read_indefinite(self, silence_s: float, expected: int | None) -> bytearray:
-        data = bytearray(self._buffer)
-        self._buffer.clear()
-        if self._message_ended:
-            return _without_break(data)
-        while expected is None or len(data) < expected:
-            quiet = _QUIET_S if data.endswith(b"\n") and expected is None else silence_s
-            if not self._receive_some(time.monotonic() + quiet):
-                if data.endswith(b"\n") and expected is None:
-                    return _without_break(data)
-                raise ReadTimeoutError(
-                    f"{self.resource}: a block without announced size stopped after {len(data)} bytes"
-                    + (f" of {expected}" if expected is not None else ""),
-                    hint="take the record again",
-                )
-            data += self._buffer
-            self._buffer.clear()
-            if self._message_ended:
-                return _without_break(data)
-            if len(data) > _MAX_BLOCK:
-                raise BadFrameError(f"{self.resource}: a block without end", hint="take the record again")
-        if expected is not None and len(data) > expected:
-            tail = data[expected:]
-            if tail.strip(_BREAKS):
-                return data  # longer than expected: the caller says so
-            del data[expected:]
-        return data
-
-
-def _without_break(data: bytearray) -> bytearray:
-    return data[:-1] if data.endswith(b"\n") else data
+    def _wait_for_silence(self) -> None:
+        port, quiet_since = self._open_port(), time.monotonic()
+        for _ in range(100):
+            if port.receive(1 << 16, SLICE_S)[0]:
+                quiet_since = time.monotonic()
+            elif time.monotonic() - quiet_since >= _SILENCE_S:
+                return

@@ -8,6 +8,7 @@ import re
 
 from benchlog.errors import (
     AdapterUnavailableError,
+    BenchlogError,
     InstrumentError,
     LinkLostError,
     OpenError,
@@ -15,7 +16,7 @@ from benchlog.errors import (
     ReadTimeoutError,
 )
 
-__all__ = ["NAMES_HINT", "translate"]
+__all__ = ["NAMES_HINT", "plain_cause", "translate"]
 
 NAMES_HINT = (
     "resource names look like TCPIP::192.168.1.20::5025::SOCKET, ASRL/dev/ttyUSB0::INSTR or USB0::...::INSTR"
@@ -43,6 +44,10 @@ _BY_ERRNO = {
     errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
 }
+_USB_WORDS = {
+    errno.EPIPE: "the instrument halted the transfer (STALL)",
+    errno.EOVERFLOW: "the instrument sent more than a packet holds",
+}
 _MISSING_LIBRARY = re.compile(r"install|No module|No backend|not found.*library", re.IGNORECASE)
 
 
@@ -63,18 +68,18 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
         return error
     status = str(getattr(error, "abbreviation", ""))  # of VISA status codes, such as VI_ERROR_TMO
     number = error.errno if isinstance(error, OSError) else None
-    said = " ".join(str(error).split()) or type(error).__name__
+    said = _said(error)
     if opening:
         if isinstance(error, ImportError) or (
             isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
         ):
             return AdapterUnavailableError(
                 f"{where}: the library for this kind of link is missing: {said}",
-                hint="USB needs PyUSB with libusb, GPIB needs gpib-ctypes; benchlog doctor tells what is there",
+                hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor tells what is there",
             )
         if number in _BY_ERRNO:
             reason, hint = _BY_ERRNO[number]
-            return OpenError(f"{where}: {_plain(error, said)}", hint=hint, reason=reason)
+            return OpenError(f"{where}: {plain_cause(error)}", hint=hint, reason=reason)
         if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
             return OpenError(
                 f"{where} is in use",
@@ -96,13 +101,20 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
             f"{where}: no answer in time", hint="is the instrument busy, or showing a message on its screen?"
         )
     return LinkLostError(
-        f"{where}: the link broke: {_plain(error, said)}",
+        f"{where}: the link broke: {plain_cause(error)}",
         hint="check cable and power; benchlog opens it again by itself while recording",
     )
 
 
-def _plain(error: BaseException, said: str) -> str:
-    """The operating system's words without library decoration, where they are there."""
+def plain_cause(error: BaseException) -> str:
+    """What went wrong in the operating system's words where they are there, else in the library's."""
+    if isinstance(error, BenchlogError):
+        return error.message
     if isinstance(error, OSError) and error.errno:
-        return os.strerror(error.errno).lower()
-    return said
+        usb = type(error).__module__.startswith("usb.")
+        return (_USB_WORDS if usb else {}).get(error.errno) or os.strerror(error.errno).lower()
+    return _said(error)
+
+
+def _said(error: BaseException) -> str:
+    return " ".join(str(error).split()) or type(error).__name__

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import time
 from typing import ClassVar
 
@@ -12,6 +11,7 @@ from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, OpenError, OpenReason, ReadTimeoutError
 from benchlog.reading import Function, Reading, State
 from benchlog.units import format_quantity
+from benchlog_drivers._patterns import search
 from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import MeterDialect
@@ -19,8 +19,9 @@ from benchlog_drivers.wiretap import Wiretap
 
 __all__ = ["MeterOptions", "VisaMeter"]
 
-#: A question unanswered for so long is asked again; integrating meters may well take a few seconds.
-_GIVE_UP_S = 10.0
+#: Answers come within so many time-outs, and at least so many seconds: integrating meters take their time.
+_GIVE_UP_TIMEOUTS = 4
+_GIVE_UP_S = 20.0
 
 
 class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -70,6 +71,7 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         self._options = options or MeterOptions()
         self._session = ScpiSession(rest, MeterDialect, self._options)
         self._session.link.tap = self._note
+        self._session.on_reopened = self._set_up
         self._function = Function.DC_VOLTS
         self._resolution = 0.0
         self._range_max: float | None = None
@@ -84,6 +86,10 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
     def _open(self) -> None:
         self._asked_s = None
         super()._open()
+        self._set_up()
+
+    def _set_up(self) -> None:
+        """Set the function, or learn it."""
         dialect = self._session.dialect
         self._sentinels = Sentinels(dialect.reading.overload, dialect.reading.not_a_number)
         wanted = self._options.function
@@ -101,8 +107,8 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         said, match = "", None
         if dialect.reading.setting_query:
             said = parse_string(self._session.ask(dialect.reading.setting_query))
-            match = re.search(dialect.reading.setting, said)
-        parts = match.groupdict() if match else {}
+            match = search(dialect.reading.setting, said)
+        parts = match or {}
         word = (parts.get("function") or "").strip().upper()
         found = next((f for f, m in dialect.functions.items() if word in m.answers), None)
         if wanted is None and found is None:
@@ -125,15 +131,19 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
     def _read(self, timeout_s: float) -> Reading | None:
         link, question = self._session.link, self._session.dialect.reading.read
         if self._asked_s is None:
+            self._session.prepare()
             link.write(question)
             self._asked_s = time.monotonic()
         try:
-            line = link.read_line(timeout_s)
+            line = link.read_line(timeout_s, total=True)
         except ReadTimeoutError:
-            if time.monotonic() - self._asked_s > _GIVE_UP_S:
+            if time.monotonic() - self._asked_s > max(_GIVE_UP_S, _GIVE_UP_TIMEOUTS * link.timeout_s):
                 self._asked_s = None
-                self._session.check(question)
+                self._session.explain_silence(question)
             return None
+        except BadFrameError:
+            self._asked_s = None
+            raise
         self._asked_s = None
         return self.reading_of(line)
 

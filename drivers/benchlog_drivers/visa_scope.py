@@ -13,6 +13,7 @@ from benchlog.adapter import Digitiser
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ReadTimeoutError, UsageError
+from benchlog_drivers._patterns import search
 from benchlog_drivers._scpi import parse_fields, parse_number, volts_line
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import ScopeDialect
@@ -182,15 +183,13 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
 
     def _acquire(self, timeout_s: float) -> None:
         """Take one record; the wait runs on the adapter's clock, since a simulated scope lives on it too."""
-        import re
-
         rules = self._session.dialect.acquisition
         self._session.tell(rules.start)
         deadline_ns = self.clock.monotonic_ns() + round((timeout_s + rules.settle_s) * 1e9)
         self.clock.sleep(rules.settle_s)
         while True:
             status = self._session.ask(rules.poll)
-            if re.search(rules.done, status):
+            if search(rules.done, status) is not None:
                 return
             if self.clock.monotonic_ns() >= deadline_ns:
                 raise ReadTimeoutError(

@@ -16,12 +16,14 @@ from helpers.two_channels import Scope, write_csv
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchlog.capture import Capture
+from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.turns_ratio import Injection, RatioSetup, Winding, check_turns_ratio
 from benchlog.cli import main
 from benchlog.errors import UsageError
+from benchlog.finding import FindingKind
 from benchlog.influence import Role
 from benchlog.magnetics.transformer import Transformer
+from benchlog.magnetics.turns_posterior import counting_prior
 from benchlog.result import Limits, Verdict
 
 FREQUENCY = 5e3
@@ -264,7 +266,89 @@ def test_gains_at_opposite_edges_do_not_reject_a_winding() -> None:
     normal, _ = _captures(79, scope=Scope(gain={"A": 1.0299, "B": 0.9701}))
     result = check_turns_ratio(normal, PLAIN, expected_turns=79)
     assert result.verdict is Verdict.INDETERMINATE
-    assert "79 turns are not excluded" in result.reason
+    assert "cannot tell 79 from" in result.reason
+
+
+def test_a_ratio_that_is_no_whole_number_is_neither_passed_nor_failed() -> None:
+    """1.9000 ± 0.0022, gains known: no whole number of turns fits, whatever is nearest."""
+    normal, _ = _captures(1.9, scope=Scope())
+    setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)
+    result = check_turns_ratio(normal, setup, expected_turns=2)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert result.reason.startswith("no whole number of turns fits")
+    assert result.turns is not None
+    assert result.turns["fits"] is False
+
+
+@pytest.mark.parametrize(("true", "expected"), [(1.9, 1.5), (0.5, 0.25)])
+def test_half_a_turn_is_a_limit_for_whole_expectations_only(true: float, expected: float) -> None:
+    """No limits follow from a ratio that is no number of turns; a tolerance makes some."""
+    normal, swapped = _captures(true, scope=Scope())
+    without = check_turns_ratio(normal, PLAIN, expected_turns=expected, swapped=swapped)
+    assert without.verdict is Verdict.INDETERMINATE
+    assert "--tolerance" in without.reason
+    assert not without.limits
+    told = check_turns_ratio(normal, PLAIN, expected_turns=expected, swapped=swapped, tolerance=0.02)
+    assert told.verdict is Verdict.FAIL
+
+
+def test_a_phase_that_is_no_transformer_s_is_no_pass() -> None:
+    """A quarter of a turn between the channels: not two windings of one core, whatever the ratio."""
+    capture = Scope().capture({"A": 3.0 + 0j, "B": 1j}, FREQUENCY)
+    setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)
+    result = check_turns_ratio(capture, setup, expected_turns=3)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "not two windings of one core" in result.reason
+
+
+@pytest.mark.parametrize(("cut", "seen"), [(0.95, True), (0.90, True), (1.1, False)])
+@pytest.mark.parametrize("limits", [True, False])
+def test_a_cut_top_in_one_channel_shows_in_its_harmonics(cut: float, seen: bool, limits: bool) -> None:
+    """A top cut before noise is added is not piled up at one code; the loop shows no such third harmonic."""
+    rng = np.random.default_rng(3)
+    t = np.arange(4000) * 1e-6
+    wave = np.sin(2 * np.pi * FREQUENCY * t + 0.4)
+    volts = {"A": 4.0 * np.clip(wave, -cut, cut), "B": 4.0 / 60 * wave}
+    channels = tuple(
+        ChannelRecord(
+            name,
+            np.clip(np.round(v / step + 0.5 * rng.normal(size=t.size)), -128, 127).astype(np.int8),
+            scale=step,
+            code_limits=(-128, 127) if limits else None,
+        )
+        for name, v, step in zip(volts, volts.values(), (5 / 127, 0.1 / 127), strict=True)
+    )
+    setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)
+    result = check_turns_ratio(Capture(channels, 1e-6), setup, expected_turns=59)
+    kinds = [f.kind for f in result.findings]
+    assert (FindingKind.HARMONICS in kinds) is seen
+    if seen:
+        assert result.verdict is Verdict.INDETERMINATE
+        assert "channel A is cut off or overloaded" in result.reason
+
+
+def test_the_prior_is_shown_and_can_be_set() -> None:
+    """A plain capture says hardly anything; the prior and what the data say alone stand beside the posterior."""
+    normal, _ = _captures(60, scope=Scope())
+    usual = check_turns_ratio(normal, PLAIN, expected_turns=60).turns
+    sure = check_turns_ratio(normal, PLAIN, expected_turns=60, prior=counting_prior(0.99)).turns
+    assert usual is not None
+    assert sure is not None
+    assert (usual["prior"], sure["prior"]) == (pytest.approx(0.919), pytest.approx(0.99))
+    assert sure["probability"] > usual["probability"] > 0.9
+    assert usual["by_data"]["60"] < 0.35
+    assert usual["by_data"] == sure["by_data"]
+
+
+def test_what_captures_tell_of_ranges_outweighs_a_divider() -> None:
+    """A divider that leaves the channels on two ranges does not remove the gain between them."""
+    scope = Scope(range_error=0.004)
+    normal, swapped = _captures(60, scope=scope, divider=3.0)
+    setup = RatioSetup("B", "A", divider=3.0)
+    result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
+    ratio = result.quantities["turns_ratio"]
+    assert abs(ratio.value - 60) < ratio.expanded_uncertainty
+    assert Role.RANGE_GAIN in {line.influence.role for line in ratio.budget if line.influence}
 
 
 @settings(max_examples=25, deadline=None)
@@ -349,7 +433,7 @@ def test_command_takes_one_file_a_channel(tmp_path: Path, capsys: pytest.Capture
         "A", "--expect", "60", "--gain-accuracy", "0.1 %",
     )  # fmt: skip
     assert found["quantities"]["turns_ratio"]["value"] == pytest.approx(60 * 1.012 / 0.983, rel=2e-3)  # type: ignore[index]
-    assert code == 1
+    assert code == 3  # the stated gains make 61.77 turns of it, which are none
 
 
 @pytest.mark.parametrize(

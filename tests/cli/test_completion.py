@@ -70,7 +70,7 @@ def test_powershell_completes(tmp_path: Path) -> None:
         (["benchlog", "sup"], {"supply"}),
         (["benchlog", "supply", "--cap"], {"--capture", "--capacitor"}),
         (["benchlog", "record", "ver"], {"verify"}),
-        (["benchlog", "record", "verify", "--he"], {"--help", "--head"}),
+        (["benchlog", "record", "verify", "--he"], {"--help", "--head", "--heads"}),
         (["benchlog", "completion", ""], set(SHELLS)),
         (["benchlog", "run", "pl"], {"plan.toml"}),
         (["benchlog", "supply", "--capture", "pl"], {"plan.toml"}),

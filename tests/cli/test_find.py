@@ -21,7 +21,7 @@ from benchlog_drivers import _find_serial, _find_visa
 def nothing_connected(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A machine with no ports and no USB instruments, in an empty folder."""
     monkeypatch.setattr(discovery, "list_ports", lambda: ())
-    monkeypatch.setattr(_find_visa, "usb_instruments", lambda: ([], None))
+    monkeypatch.setattr(_find_visa, "usb_instruments", lambda: ([], []))
     monkeypatch.setattr(_find_serial, "_LISTEN_S", 0.25)
     monkeypatch.chdir(tmp_path)
 

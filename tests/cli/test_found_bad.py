@@ -38,7 +38,7 @@ tag = "CS-9"
 value = "9.000 V dc"
 uncertainty = "0.05 %"
 """
-SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "231 V", "--mains-nominal", "230 V")
+SUPPLY = ("supply", "--nameplate", "24 V ac 40 VA", "--mains", "231.0 V", "--mains-nominal", "230 V", "--mains-accuracy", "0.1 %")  # fmt: skip
 
 
 @pytest.fixture

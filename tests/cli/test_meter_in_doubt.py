@@ -49,7 +49,7 @@ def test_a_list_keeps_every_function_a_meter_was_used_on(desk: StandardsDesk) ->
 @pytest.mark.parametrize(
     "words",
     [
-        ("supply", "--nameplate", "5 V dc 1 A", "--reading", "5.00 V dc", "--meter", "MB-02"),
+        ("supply", "--nameplate", "5 V dc 1 A regulated", "--reading", "5.00 V dc", "--meter", "MB-02"),
         ("continuity", "--reading", "50.0 mV dc", "--meter", "MB-02", "--current", "0.500 A dc", "--max", "1 ohm"),
         ("crosscheck", "--reading", "MA-01=5.00 V dc", "--reading", "MB-02=5.00 V dc"),
     ],

@@ -51,7 +51,7 @@ def test_a_file_of_answers_runs_the_whole_plan(folder: Path, capsys: pytest.Capt
     assert main(["run", "plan.toml", "--answers", answered(folder, *ANSWERS, *CLOSE)]) == 0
     shown = capsys.readouterr().out
     assert "MB-02: dial A=; red current jack" in shown
-    assert shown.index("expected: current") < shown.index("meter in series with R1")
+    assert shown.index("limits: current") < shown.index("meter in series with R1")
     assert "MB-02 shows 5.02 V (V=): taken" in shown
     assert main(["release", "plan.toml", "H1"]) == 0
 

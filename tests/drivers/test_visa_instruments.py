@@ -24,19 +24,12 @@ from benchlog.errors import (
 )
 from benchlog.reading import Function, State
 from benchlog.registry import make_adapter
-from benchlog_drivers import _session
 from benchlog_drivers._session import LinkOptions
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
 from benchlog_drivers.visa_scope import VisaScope, step_125
 
 FAMILIES = [PreambleScope, FieldScope]
-
-
-@pytest.fixture(autouse=True)
-def quick(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Silent instruments need not be waited for long on a loopback link."""
-    monkeypatch.setattr(_session, "_PROBE_TIMEOUT_S", 0.1)
 
 
 @pytest.fixture(params=FAMILIES, ids=lambda f: f.__name__)

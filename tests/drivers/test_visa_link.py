@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import socket
+import sys
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -241,16 +243,12 @@ def test_why_an_instrument_can_not_be_opened(resource: str, reason: OpenReason) 
     assert caught.value.hint
 
 
-def test_a_kind_of_link_without_its_library_says_what_is_missing() -> None:
+def test_a_kind_of_link_without_its_library_says_what_is_missing(monkeypatch: pytest.MonkeyPatch) -> None:
     """USB without PyUSB is 'unavailable', not a ValueError."""
-    try:
-        import usb.core  # noqa: F401
-    except ModuleNotFoundError:
-        pass
-    else:
-        pytest.skip("PyUSB is installed here")
-    with pytest.raises(AdapterUnavailableError, match="PyUSB"):
+    monkeypatch.setitem(sys.modules, "usb.backend.libusb1", None)
+    with pytest.raises(AdapterUnavailableError, match="PyUSB") as caught:
         VisaLink("USB0::0x1234::0x5678::0::INSTR").open()
+    assert "pip install pyusb" in caught.value.hint
 
 
 def test_serial_lines_and_blocks_over_a_pty() -> None:
@@ -298,37 +296,60 @@ def test_a_serial_port_that_goes_away_is_a_lost_link() -> None:
             link.close()
 
 
-def test_message_based_links_share_lines_and_blocks(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: object
+SIMULATED = """
+spec: "1.0"
+devices:
+  d:
+    eom:
+      USB INSTR: { q: "\\n", r: "\\n" }
+      GPIB INSTR: { q: "\\n", r: "\\n" }
+      TCPIP INSTR: { q: "\\n", r: "\\n" }
+      TCPIP SOCKET: { q: "\\n", r: "\\n" }
+      ASRL INSTR: { q: "\\n", r: "\\n" }
+    error: ERROR
+    dialogues:
+      - { q: "*IDN?", r: "simulated,SIM,0,1.0" }
+      - { q: "NUM?", r: "42" }
+      - { q: "BLK?", r: "#14ABCD" }
+resources:
+  USB0::0x1111::0x2222::7::INSTR: { device: d }
+  GPIB0::8::INSTR: { device: d }
+  TCPIP0::localhost::inst0::INSTR: { device: d }
+  TCPIP0::localhost::5025::SOCKET: { device: d }
+  ASRL1::INSTR: { device: d }
+"""
+
+
+@pytest.mark.parametrize(
+    "resource",
+    [
+        "USB0::0x1111::0x2222::7::INSTR",
+        "GPIB0::8::INSTR",
+        "TCPIP0::localhost::inst0::INSTR",
+        "TCPIP0::localhost::5025::SOCKET",
+        "ASRL1::INSTR",
+    ],
+)
+@pytest.mark.parametrize("by_environment", [False, True])
+def test_a_foreign_visa_library_carries_every_kind_of_resource(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, resource: str, by_environment: bool
 ) -> None:
-    """USBTMC goes through the library's messages: a simulated USB instrument answers text and a short block."""
-    import pyvisa
-
-    from benchlog_drivers import _visa_ports
-
-    table = f"{tmp_path}/usb.yaml"
-    with open(table, "w", encoding="utf-8") as file:
-        file.write(
-            'spec: "1.0"\n'
-            "devices:\n"
-            "  d:\n"
-            "    eom:\n"
-            '      USB INSTR:\n        q: "\\n"\n        r: "\\n"\n'
-            "    error: ERROR\n"
-            "    dialogues:\n"
-            '      - q: "NUM?"\n        r: "42"\n'
-            '      - q: "BLK?"\n        r: "#14ABCD"\n'
-            "resources:\n  USB0::0x1111::0x2222::7::INSTR:\n    device: d\n"
-        )
-    monkeypatch.setattr(_visa_ports, "_manager", lambda: pyvisa.ResourceManager(f"{table}@sim"))
-    link = VisaLink("USB0::0x1111::0x2222::7::INSTR", timeout_s=0.3)
+    """Named by option or by PYVISA_LIBRARY; text, a short block, a time-out, and the next answer after it."""
+    table = tmp_path / "bench.yaml"
+    table.write_text(SIMULATED, encoding="utf-8")
+    library = f"{table}@sim"
+    if by_environment:
+        monkeypatch.setenv("PYVISA_LIBRARY", library)
+    link = VisaLink(resource, timeout_s=0.3, library="" if by_environment else library)
     link.open()
     try:
+        assert link.identify() == "simulated,SIM,0,1.0"
         assert link.query("NUM?") == "42"
         assert link.query_block("BLK?").tobytes() == b"ABCD"
         assert link.query("NUM?") == "42"
         with pytest.raises(ReadTimeoutError):
             link.read_line(0.05)
+        assert link.query("NUM?") == "42"
     finally:
         link.close()
 
@@ -348,7 +369,6 @@ def test_a_big_block_arrives_unchanged() -> None:
 def test_block_transfer_keeps_pace_with_a_raw_socket() -> None:
     """A 4 MB block through the link reaches at least 0.3 of a raw socket's speed in the same run."""
     import runpy
-    from pathlib import Path
 
     program = runpy.run_path(str(Path(__file__).parents[1] / "performance" / "block_transfer.py"))
     raw, link = max((program["measure"](4_000_000, 5) for _ in range(3)), key=lambda pair: pair[1] / pair[0])

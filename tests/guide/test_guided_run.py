@@ -39,7 +39,7 @@ def test_expectation_and_danger_are_shown_before_anything_is_asked(rig: GuidedPr
     person = ScriptedPerson({})
     with pytest.raises(InputEndedError):
         rig.run(person, "C01", cards=True)
-    assert "expected: voltage 4.8 V to 5.2 V" in person.said
+    assert "limits: voltage 4.800 … 5.200 V" in person.said
     assert "MB-02: dial V=" in person.said
     assert "treat the node as live" in person.said
 

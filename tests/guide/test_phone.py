@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import json
+import os
+import re
+import select
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
 
+from benchlog.cli import main
 from benchlog.clock import ManualClock
 from benchlog.guide.person import Prompt
 from benchlog.guide.phone import SHORTEST_LOOK_S, PhoneDesk, _is_local, local_address, serve
@@ -189,3 +197,48 @@ def test_the_run_ends_and_the_page_knows(desk: PhoneDesk) -> None:
     assert desk.state()["ended"]
     with pytest.raises(OSError, match="refused"):
         phone.state()
+
+
+def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No key is pressed: every hook-up of the check is answered by the phone's button, and the check passes."""
+    pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
+    monkeypatch.chdir(tmp_path)
+    assert main(["new", "box"]) == 0
+    words = ("run", "plan.toml", "--no-cards", "--no-standards", "--phone", "--check", "C01")
+    ours, theirs = pty.openpty()
+    child = subprocess.Popen(
+        [sys.executable, "-m", "benchlog", *words],
+        cwd=tmp_path / "box",
+        env=os.environ | {"TERM": "dumb", "COLUMNS": "160"},
+        stdin=theirs,
+        stdout=theirs,
+        stderr=theirs,
+    )
+    os.close(theirs)
+    seen, presses, phone, end_s = "", 0, None, time.monotonic() + 90
+    last = -1
+    while child.poll() is None and time.monotonic() < end_s:
+        if select.select([ours], [], [], 0.2)[0]:
+            with contextlib.suppress(OSError):
+                seen += os.read(ours, 1 << 16).decode("utf-8", "replace")
+        if phone is None and (found := re.search(r"On the phone: (http://\S+)\s", seen)):
+            phone = Phone(found[1])
+        if phone is None:
+            continue
+        with contextlib.suppress(OSError, http.client.HTTPException):
+            state = phone.state()
+            prompt = state["prompt"]
+            if prompt is None or prompt["number"] == last:
+                continue
+            last = prompt["number"]
+            if prompt["kind"] == "hookup":
+                phone.see()
+                time.sleep(SHORTEST_LOOK_S + 0.05)
+                presses += phone.press(last)
+            else:
+                os.write(ours, b"skip\n" if prompt["kind"] == "text" else b"\n")
+    with child:
+        child.kill()
+    os.close(ours)
+    assert presses >= 2, seen[-3000:]
+    assert re.search(r"● PASS  C01", seen), seen[-3000:]

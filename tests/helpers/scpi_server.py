@@ -162,7 +162,7 @@ class Scripted:
         identity: str = "simulated,XX-00,0,1.0",
         error_query: str = "SYSTem:ERRor?",
     ) -> None:
-        self.table = {re.escape("*IDN?"): identity, re.escape("*CLS"): None} | dict(table)
+        self.table = {re.escape("*IDN?"): identity} | dict(table)
         self.errors: list[str] = []
         self._error_query = error_query
 
@@ -170,6 +170,9 @@ class Scripted:
         """Answer one command."""
         if command == self._error_query:
             return ((self.errors.pop(0) if self.errors else '0,"No error"') + "\n").encode()
+        if command == "*CLS":
+            self.errors.clear()
+            return None
         for pattern, answer in self.table.items():
             match = re.fullmatch(pattern, command)
             if match:

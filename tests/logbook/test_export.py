@@ -73,8 +73,11 @@ def test_neutral_text_is_no_formula_and_can_be_undone(text: str) -> None:
 def test_csv_has_a_row_for_each_result_and_reading(small: Path, tmp_path: Path) -> None:
     """Numbers in full, units beside them; read back they equal the tables."""
     with benchlog.open(small) as tables:
-        results, readings = export_csv(tables.book, tmp_path / "out")
-        frame, found = tables.readings(), tables.results()
+        results, quantities, readings = export_csv(tables.book, tmp_path / "out")
+        frame, found, each = tables.readings(), tables.results(), tables.quantities(withdrawn=True)
+    assert [(int(r["entry"]), r["quantity"], float(r["value"])) for r in rows(quantities)] == list(
+        zip(each["entry"], each["quantity"], each["value"], strict=True)
+    )
     back = rows(readings)
     assert tuple(back[0]) == READING_COLUMNS
     assert [float(r["value"]) if r["value"] else None for r in back] == [
@@ -96,11 +99,12 @@ def test_no_cell_of_a_hostile_logbook_is_a_formula(hostile: Path, tmp_path: Path
     before = set(tmp_path.rglob("*"))
     with Logbook.open(hostile, mode="ro") as book:
         for path in export_csv(book, tmp_path / "out"):
-            numbers = {"value", "low", "high", "resolution", "range_max", "mono_ns"}
+            numbers = {"value", "expanded_uncertainty", "low", "high", "resolution", "range_max", "mono_ns"}
             for row in rows(path):
                 for column, cell in row.items():
                     assert column in numbers or not cell.startswith(("=", "+", "-", "@", "\t", "\r"))
-            assert any(unneutral(cell) == FORMULA for row in rows(path) for cell in row.values())
+            if path.stem != "quantities":  # its result has none
+                assert any(unneutral(cell) == FORMULA for row in rows(path) for cell in row.values())
         export_jsonl(book, tmp_path / "out" / "jsonl")
         export_parquet(book, tmp_path / "out" / "parquet")
     new = set(tmp_path.rglob("*")) - before

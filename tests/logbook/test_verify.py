@@ -241,7 +241,7 @@ def test_an_alteration_before_a_noted_head_is_not_vouched_for(small: Path) -> No
 
 
 def test_a_page_of_text_and_sha256_are_enough(small: Path) -> None:
-    """A script of twenty lines that knows nothing of benchlog comes to the same conclusions."""
+    """A short script that knows nothing of benchlog comes to the same conclusions."""
 
     def check(*words: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
@@ -259,6 +259,30 @@ def test_a_page_of_text_and_sha256_are_enough(small: Path) -> None:
     note = note_of(small)
     alter(small, "UPDATE entry SET text = replace(text, 'cover', 'Cover') WHERE seq = ?", (note,))
     assert check().stderr.strip() == f"entry {note} was altered"
+
+
+@pytest.mark.parametrize(
+    ("statement", "said"),
+    [
+        ("UPDATE capture_data SET data = x'00' WHERE part = 1", "capture"),
+        ("DELETE FROM capture_data WHERE part = 2", "capture"),
+        ("UPDATE attachment SET data = x'00'", "attachment"),
+        ("DELETE FROM block WHERE entry = (SELECT min(entry) FROM block)", "readings"),
+        ("UPDATE entry SET text = '[' WHERE seq = 4", "the logbook is damaged"),
+        ("UPDATE entry SET text = '[1]' WHERE seq = 4", "the logbook is damaged"),
+        ("DROP TABLE capture_data", "the logbook is damaged"),
+    ],
+)
+def test_the_short_script_checks_what_entries_keep_and_ends_in_words(
+    small: Path, statement: str, said: str
+) -> None:
+    """Captures, attachments, blocks; never a traceback."""
+    alter(small, statement)
+    words = [sys.executable, "-I", str(SCRIPT), str(small)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert said in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 def content(path: Path) -> list[Any]:

@@ -13,6 +13,7 @@ import msgspec
 import pytest
 from helpers.checked_meter import shown
 
+from benchlog.checks.mains import Mains
 from benchlog.checks.plain import check_reading
 from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply import LoadPoint, check_supply
@@ -60,8 +61,7 @@ class Story:
         return check_supply(
             parse_nameplate("24 V ac 40 VA"),
             shown(text, meter),
-            mains_v=mains_v,
-            mains_nominal_v=230.0,
+            mains=Mains.typed(f"{mains_v:g} V", 230.0),
             load=load,
         )
 

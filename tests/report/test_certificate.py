@@ -89,10 +89,10 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
 
 
 def test_the_parts_stand_in_their_order(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
-    """First line, tested, open points, holds, substitutions, pictures, instruments, cautions, record."""
+    """First line, tested, open points, earlier failures, holds, substitutions, pictures, instruments, cautions, record."""
     page = (demo[0] / "certificate.html").read_text(encoding="utf-8")
     assert headings(page) == [
-        "Tested", "Checks on the design", "Hold points", "Substitutions",
+        "Tested", "Failed, withdrawn or skipped before", "Checks on the design", "Hold points", "Substitutions",
         "How it was measured, and what it looked like", "Instruments", "Cautions", "Record",
     ]  # fmt: skip
     assert page.index('class="first') < page.index("<h1>") < page.index("<h2>")

@@ -1,12 +1,14 @@
 """How each kind of check is done with a person, leads and meters: a module for each kind, found by the kind's tag.
 
-A module has ``measure(check, plan, acquisition)``, which does the check and judges it, and where limits alone don't
-say what is expected ``expectation(check, plan)``. It is imported when a check of its kind is done.
+A module has ``measure(check, plan, acquisition)``, which does the check and judges it; where limits alone don't say
+what is expected ``expectation(check, plan)``; and where limits are computed ``limits(check, plan)``, by the function
+that judges by them. It is imported when a check of its kind is done.
 """
 
 from __future__ import annotations
 
 import importlib
+from collections.abc import Mapping
 from types import ModuleType
 
 import msgspec
@@ -14,10 +16,10 @@ import msgspec
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.hookup import in_words
-from benchlog.plan import Check, LimitText, Plan, kind_of
-from benchlog.wording import quantity_words
+from benchlog.plan import Check, Plan, kind_of
+from benchlog.result import Limits
 
-__all__ = ["expectation", "limits_in_words", "measure", "steps_of"]
+__all__ = ["expectation", "limits", "measure", "steps_of"]
 
 
 def steps_of(check: Check) -> ModuleType:
@@ -26,24 +28,16 @@ def steps_of(check: Check) -> ModuleType:
 
 
 def expectation(check: Check, plan: Plan) -> str:
-    """What is expected, in one line, before anything is read."""
+    """What is expected besides limits, in one line, before anything is read; empty where limits say it all."""
     own = getattr(steps_of(check), "expectation", None)
-    return (str(own(check, plan)) if own is not None else "") or limits_in_words(check)
+    return str(own(check, plan)) if own is not None else ""
 
 
-def limits_in_words(check: Check) -> str:
-    """Limits of the plan in one line."""
-    return (
-        "; ".join(f"{quantity_words(name)} {span_words(text)}" for name, text in check.limits.items())
-        or "no limits"
-    )
-
-
-def span_words(limits: LimitText) -> str:
-    """Limits as the plan has them, in words."""
-    if limits.low is None:
-        return f"at most {limits.high}"
-    return f"at least {limits.low}" if limits.high is None else f"{limits.low} to {limits.high}"
+def limits(check: Check, plan: Plan) -> Mapping[str, Limits]:
+    """Limits that the check is going to be judged by, as far as they are known before anything is read."""
+    own = getattr(steps_of(check), "limits", None)
+    found: Mapping[str, Limits] = check.parsed_limits() if own is None else own(check, plan)
+    return found
 
 
 def measure(check: Check, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchlog.checks.continuity import check_continuity
+from benchlog.checks.continuity import check_continuity, resistance_limits
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.guide.acquisition import Acquisition
@@ -12,17 +12,28 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import ContinuityCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
+from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["expectation", "measure"]
+__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ContinuityCheck, plan: Plan) -> str:
-    """The wire's resistance, or the highest allowed."""
+    """The wire's resistance."""
     ohm = _wire_resistance(check)
-    if ohm is not None:
-        return f"{format_quantity(ohm, 'ohm')} ±{check.tolerance} ({check.length} of {check.wire})"
-    return f"at most {check.max}" if check.max else ""
+    return "" if ohm is None else f"{format_quantity(ohm, 'ohm')} ({_source(check)})"
+
+
+def limits(check: ContinuityCheck, plan: Plan) -> dict[str, Limits]:
+    """Those of the plan, else about the wire's resistance, else the highest allowed."""
+    used = check.parsed_limits().get("resistance") or resistance_limits(
+        value_of(check.max), _wire_resistance(check), _source(check), check.tolerance.value
+    )
+    return {} if used is None else {"resistance": used}
+
+
+def _source(check: ContinuityCheck) -> str:
+    return f"{check.length} of {check.wire} copper at {check.temperature}" if check.wire else ""
 
 
 def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
@@ -53,7 +64,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
         current=current,
         max_ohm=value_of(check.max),
         expected_ohm=expected_ohm,
-        expected_source=f"{check.length} of {check.wire} copper at {check.temperature}" if check.wire else "",
+        expected_source=_source(check),
         tolerance=check.tolerance.value,
         limits=check.parsed_limits().get("resistance"),
     )

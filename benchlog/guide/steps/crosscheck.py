@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from benchlog.checks.crosscheck import check_crosscheck
+from benchlog.checks.meter_pairs import E_N_LIMITS
 from benchlog.checks.meter_reading import MeterReading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CrossCheck
+from benchlog.result import Limits
 
-__all__ = ["expectation", "measure"]
+__all__ = ["limits", "measure"]
 
 
-def expectation(check: CrossCheck, plan: Plan) -> str:
-    """Meters that agree within what they claim."""
-    return "E_n at most 1"
+def limits(check: CrossCheck, plan: Plan) -> dict[str, Limits]:
+    """Meters agree within what they claim."""
+    return {"e_n": E_N_LIMITS}
 
 
 def measure(check: CrossCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

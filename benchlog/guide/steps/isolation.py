@@ -11,15 +11,15 @@ from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import parse_quantity
 
-__all__ = ["expectation", "measure"]
+__all__ = ["limits", "measure"]
 
 #: Input resistance of a handheld meter whose bench file states none; common practice, no source.
 INPUT_OHM = 10e6
 
 
-def expectation(check: IsolationCheck, plan: Plan) -> str:
+def limits(check: IsolationCheck, plan: Plan) -> dict[str, Limits]:
     """The lowest resistance allowed."""
-    return f"at least {check.min}"
+    return {"resistance": Limits(check.min.value, None, "ohm", "plan")}
 
 
 def measure(check: IsolationCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
@@ -32,6 +32,6 @@ def measure(check: IsolationCheck, plan: Plan, acquisition: Acquisition) -> Chec
         check.supply.value,
         check.min.value,
         input_ohm=parse_quantity(stated, "ohm").value if stated else INPUT_OHM,
-        limits=Limits(check.min.value, None, "ohm", "plan"),
+        limits=limits(check, plan)["resistance"],
     )
     return CheckOutcome(result, (taken.reading,))

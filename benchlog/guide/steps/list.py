@@ -10,7 +10,6 @@ from benchlog.checks.phase import check_phase
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.scope_ranges import capture_in_range, driven
-from benchlog.guide.steps import span_words
 from benchlog.guide.steps.inductance import series_setup
 from benchlog.guide.steps.reading import take_reading
 from benchlog.metrology.conformity import RULE
@@ -19,15 +18,17 @@ from benchlog.plan.list_kind import InductanceItem, ListCheck, PhaseItem, Questi
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 
-__all__ = ["expectation", "measure"]
+__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ListCheck, plan: Plan) -> str:
-    """What is expected of each item."""
-    return "; ".join(
-        f"{item.name}: {'yes' if isinstance(item, QuestionItem) else span_words(item.limits)}"
-        for item in check.item
-    )
+    """What questions are to be answered with."""
+    return "; ".join(f"{item.name}: yes" for item in check.item if isinstance(item, QuestionItem))
+
+
+def limits(check: ListCheck, plan: Plan) -> dict[str, Limits]:
+    """Limits of each item."""
+    return check.item_limits()
 
 
 def measure(check: ListCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

@@ -7,7 +7,6 @@ from benchlog.checks.plain import check_reading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
-from benchlog.guide.steps import limits_in_words
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import ReadingItem
 from benchlog.plan.meter_kinds import ReadingCheck
@@ -17,10 +16,8 @@ __all__ = ["expectation", "measure", "take_reading"]
 
 
 def expectation(check: ReadingCheck, plan: Plan) -> str:
-    """The expected value, then the limits."""
-    if check.expect is None:
-        return ""
-    return "; ".join([check.expect, *([limits_in_words(check)] if check.limits else [])])
+    """The expected value."""
+    return check.expect or ""
 
 
 def measure(check: ReadingCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

@@ -21,8 +21,7 @@ def measure(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> Chec
     result = check_rectified(
         taken,
         check.parsed_limits()["rectified_peak"],
-        mains_v=mains,
-        mains_nominal_v=plan.mains_nominal_v,
+        mains=mains,
         capacitor_v=value_of(check.capacitor),
     )
     return CheckOutcome(result, (taken.reading,))

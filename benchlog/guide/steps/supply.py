@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from benchlog.checks.mains import Mains
 from benchlog.checks.supply import LoadPoint, check_supply
-from benchlog.checks.supply_model import Expected, expected_supply, nominal_mains
+from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
@@ -23,10 +24,8 @@ MAINS_SPAN = 0.25
 
 def expectation(check: SupplyCheck, plan: Plan) -> str:
     """The no-load voltage that the nameplate promises."""
-    mains = value_of(check.mains)
-    expected = expected_supply(
-        check.nameplate.value, mains, plan.mains_nominal_v if mains else None, check.tolerance.value
-    )
+    mains = Mains.typed(str(check.mains), plan.mains_nominal_v) if check.mains else None
+    expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
     return (
         f"no-load {format_quantity(expected.no_load_v, 'V')}, {format_quantity(expected.low_v, 'V')} "
         f"to {format_quantity(expected.high_v, 'V')} ({expected.source})"
@@ -37,11 +36,10 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     """Do a supply check with a person."""
     nameplate = check.nameplate.value
     mains = ask_mains(check, acquisition, plan.mains_nominal_v)
-    nominal = plan.mains_nominal_v if mains else None
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
     limits = check.parsed_limits()
     tolerance = check.tolerance.value
-    expected = expected_supply(nameplate, mains, nominal, tolerance)
+    expected = expected_supply(nameplate, mains, tolerance)
     no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
     )
@@ -79,8 +77,7 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     result = check_supply(
         nameplate,
         no_load,
-        mains_v=mains,
-        mains_nominal_v=nominal,
+        mains=mains,
         second=resolved.second,
         load=load,
         capacitor_v=value_of(check.capacitor),
@@ -97,10 +94,10 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
 
 def ask_mains(
     check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
-) -> float | None:
-    """Mains voltage of the moment, volt: from the plan, else asked; None when not known."""
+) -> Mains | None:
+    """Mains voltage of the moment: from the plan, else asked; None when not known."""
     if check.mains is not None:
-        return check.mains.value
+        return Mains.typed(str(check.mains), nominal_v)
     question = "mains voltage now, on a plug-in monitor?"
     while True:
         text = acquisition.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
@@ -108,14 +105,11 @@ def ask_mains(
             return None
         try:
             volt = parse_quantity(text, "V", what="mains").value
-            if nominal_v is None:
-                nominal_mains(volt)
-            elif abs(volt / nominal_v - 1) > MAINS_SPAN:
+            if nominal_v is not None and abs(volt / nominal_v - 1) > MAINS_SPAN:
                 raise UsageError(
                     f"mains of {text} where {nominal_v:g} V is nominal",
                     hint="read the monitor again, or leave it empty",
                 )
+            return Mains.typed(text, nominal_v)
         except UsageError as error:
             acquisition.person.show(f"  {error}; {error.hint}")
-            continue
-        return volt

@@ -20,6 +20,7 @@ import msgspec
 
 from benchlog.errors import ConfigError
 from benchlog.toml_file import line_of
+from benchlog_drivers._patterns import Pattern, search
 from benchlog_drivers.dialects.tables import Dialect, GeneratorDialect, MeterDialect, Probe, ScopeDialect
 
 __all__ = [
@@ -91,7 +92,7 @@ def load_dialects(kind: type[_K], folder: Path | None = None) -> dict[str, _K]:
 def by_identity(dialects: Mapping[str, _K], identity: str) -> _K | None:
     """Pick the first dialect with a pattern that the ``*IDN?`` reply matches; None if there is none."""
     for dialect in dialects.values():
-        if any(re.search(pattern, identity) for pattern in dialect.idn):
+        if any(search(pattern, identity) is not None for pattern in dialect.idn):
             return dialect
     return None
 
@@ -188,12 +189,7 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
         patterns["reading.setting"] = (dialect.reading.setting,)
     for key, texts in patterns.items():
         for pattern in texts:
-            try:
-                re.compile(pattern)
-            except re.error as error:
-                raise ConfigError(
-                    f"dialect file {source}: {key}: {pattern!r} is not a regular expression: {error}"
-                ) from None
+            Pattern(pattern, f"dialect file {source}: {key}:")
 
 
 def _check_placeholders(source: str, table: Mapping[str, Any]) -> None:

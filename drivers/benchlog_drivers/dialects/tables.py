@@ -13,10 +13,11 @@ __all__ = ["Dialect", "Errors", "GeneratorDialect", "MeterDialect", "Probe", "Sc
 
 
 class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A harmless question and the pattern of its answer."""
+    """A harmless question, the pattern of its answer, and errors that tell the family where it can't answer yet."""
 
     query: str
     reply: str
+    errors: tuple[int, ...] = ()
 
 
 class Errors(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

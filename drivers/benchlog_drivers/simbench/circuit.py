@@ -148,17 +148,7 @@ class Circuit:
         n, m = len(names), len(self._branches)
         matrix = np.zeros((n + m, n + m), dtype=complex)
         right = np.zeros(n + m, dtype=complex)
-
-        def add(row: str, column: str, y: complex) -> None:
-            if row in index and column in index:
-                matrix[index[row], index[column]] += y
-
-        for a, b, y in parts:
-            if y != 0:
-                for row, column, sign in ((a, a, 1), (b, b, 1), (a, b, -1), (b, a, -1)):
-                    add(row, column, sign * y)
-        for tie in ties:
-            add(tie, tie, 1.0)
+        _stamp_admittances([*parts, *((tie, EARTH, 1.0 + 0j) for tie in ties)], index, matrix)
         for source in self._injections:
             for node, sign in ((source.a, 1), (source.b, -1)):
                 if node in index:
@@ -203,6 +193,18 @@ class Circuit:
             for node, sign in ((plus, -gain), (minus, gain)):
                 if node in index:
                     matrix[row, index[node]] += sign
+
+
+def _stamp_admittances(
+    parts: Iterable[tuple[str, str, complex]],
+    index: Mapping[str, int],
+    matrix: npt.NDArray[np.complex128],
+) -> None:
+    """Add admittances between two nodes; the reference has no row of its own."""
+    for a, b, y in parts:
+        for row, column, signed in ((a, a, y), (b, b, y), (a, b, -y), (b, a, -y)):
+            if y != 0 and row in index and column in index:
+                matrix[index[row], index[column]] += signed
 
 
 def _nodes_and_ties(links: Iterable[tuple[str, str]]) -> tuple[list[str], list[str]]:

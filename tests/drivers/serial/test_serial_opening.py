@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import grp
 import inspect
 import socket
 import termios
@@ -43,15 +42,21 @@ def test_why_a_port_does_not_open_is_named() -> None:
         assert not adapter.is_open
 
 
-def test_permission_denied_names_the_group_to_join(tmp_path: Path) -> None:
+def test_permission_denied_names_the_group_to_join(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The group that owns the port is named, but nobody is ever advised to join root's."""
     port = tmp_path / "port"
     port.touch()
-    group = grp.getgrgid(port.stat().st_gid).gr_name
+    monkeypatch.setattr(_lines, "group_of", lambda device: "dialout")
     error = _lines.open_error(str(port), serial.SerialException(errno.EACCES, "could not open port"))
     assert error.reason is OpenReason.PERMISSION
-    assert f"usermod -aG {group}" in error.hint
+    assert "usermod -aG dialout" in error.hint
+    monkeypatch.undo()
     gone = _lines.open_error("/dev/no-such-port", serial.SerialException(errno.EACCES, "could not open port"))
     assert "dialout" in gone.hint
+    monkeypatch.setattr(_lines, "group_of", lambda device: "root")  # as USB nodes belong to without a rule
+    error = _lines.open_error(str(port), serial.SerialException(errno.EACCES, "could not open port"))
+    assert "usermod" not in error.hint
+    assert "udev rule" in error.hint
 
 
 def test_every_exception_class_of_the_serial_library_is_mapped() -> None:

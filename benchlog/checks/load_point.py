@@ -1,0 +1,140 @@
+"""A supply under a known load: source resistance, regulation, and what makes such a point doubtful."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.checks.known_resistor import known_resistor
+from benchlog.checks.mains import mains_drift
+from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Role
+from benchlog.metrology.budget import to_uncertain
+from benchlog.metrology.conformity import Judgement, judge
+from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.units import Nameplate, Regulation, format_quantity
+from benchlog.wording import quantity_words
+
+__all__ = ["HOT_W", "LoadPoint", "judge_load", "load_doubts", "load_quantities"]
+
+#: Above this a load resistor gets hot within seconds (judgement).
+HOT_W = 2.0
+#: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
+_PREFIX_SLIP = 0.01
+#: A load that takes this much more than the rated current is an overload, beyond its resistor's tolerance.
+_OVERLOAD = 1.05
+
+
+@dataclass(frozen=True, slots=True)
+class LoadPoint:
+    """One loaded reading.
+
+    Attributes
+    ----------
+    resistance_ohm : float
+        Load resistor.
+    loaded : MeterReading
+        Voltage across it.
+    tolerance : float
+        Half-width of the resistor's relative error.
+    """
+
+    resistance_ohm: float
+    loaded: MeterReading
+    tolerance: float = 0.01
+
+    @property
+    def power_w(self) -> float:
+        """Heat in the resistor."""
+        return self.loaded.value**2 / self.resistance_ohm
+
+    @property
+    def current_a(self) -> float:
+        """What it draws."""
+        return self.loaded.value / self.resistance_ohm
+
+
+def load_quantities(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> dict[str, Uncertain]:
+    """Loaded voltage, source resistance and, with a rating, regulation.
+
+    Readings of one meter on one range share their gain, which cancels; else the whole bound of each counts.
+    """
+    if same_meter_and_range(no_load, load.loaded):
+        gain = no_load.gain_error()
+        open_v, loaded_v = no_load.with_gain(gain), load.loaded.with_gain(gain)
+    else:
+        open_v, loaded_v = no_load.uncertain(), load.loaded.uncertain()
+    resistor = known_resistor(load.resistance_ohm, load.tolerance, Role.LOAD_RESISTOR)
+    if nameplate.regulation is not Regulation.REGULATED:
+        open_v = open_v * (1 + mains_drift())
+    source: Any = resistor * (open_v / loaded_v - 1)
+    found = {"loaded_voltage": load.loaded.settled(), "source_resistance": to_uncertain(source, "ohm")}
+    if nameplate.current_a:
+        full_load = open_v - nameplate.current_a * source
+        found["regulation"] = to_uncertain(open_v / full_load - 1, "1")
+    return found
+
+
+def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[Finding]:
+    """What makes a load point so doubtful that no source resistance follows from it."""
+    doubts: list[Finding] = []
+    if nameplate.current_a:
+        part = load.current_a / nameplate.current_a
+        shown = format_quantity(load.resistance_ohm, "ohm")
+        if part < _PREFIX_SLIP:
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?",
+                )
+            )
+        elif part > 1 / _PREFIX_SLIP:
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} takes {part:.0f} times the rated current: milli slip?",
+                )
+            )
+        elif (
+            nameplate.coupling == "dc"
+            and no_load.value / load.resistance_ohm > _OVERLOAD * nameplate.current_a
+        ):
+            doubts.append(
+                Finding(
+                    FindingKind.ENTRY,
+                    f"a load of {shown} asks for more than the rated {format_quantity(nameplate.current_a, 'A')}: "
+                    "a sagging voltage is then no fault; take a larger resistor",
+                )
+            )
+    # A regulated output stays where it is, give or take some counts.
+    steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
+    if load.loaded.value > no_load.value + steps:
+        doubts.append(
+            Finding(
+                FindingKind.ENTRY,
+                f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
+                "readings exchanged, or load not connected?",
+            )
+        )
+    return doubts
+
+
+def judge_load(
+    nameplate: Nameplate, quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]
+) -> list[Judgement]:
+    """Judge what a load point shows; a loaded voltage says nothing where no rated current is known."""
+    found = []
+    for name in ("loaded_voltage", "source_resistance"):
+        if name not in limits:
+            continue
+        judgement = judge(quantities[name], limits[name], quantity_words(name))
+        if judgement.verdict is Verdict.FAIL and nameplate.coupling == "dc" and nameplate.current_a is None:
+            judgement = Judgement(
+                Verdict.INDETERMINATE,
+                judgement.conformance_probability,
+                f"{judgement.reason}, but the nameplate has no rated current: it may be an overload",
+            )
+        found.append(judgement)
+    return found

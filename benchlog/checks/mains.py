@@ -1,0 +1,144 @@
+"""Mains voltage behind a supply's reading: read on a meter in the same minute, with all that leaves open."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
+from benchlog.displayed import parse_displayed
+from benchlog.errors import UsageError
+from benchlog.influence import Influence, Role
+from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.reading import Function
+
+__all__ = [
+    "MAINS_DRIFT",
+    "MAINS_TOLERANCE",
+    "PLUG_IN_MONITOR",
+    "Mains",
+    "mains_drift",
+    "nominal_mains",
+    "worst_mains_ratio",
+]
+
+#: Mains may be this far off its nominal value (IEC 60038, 230/400 V systems).
+MAINS_TOLERANCE = 0.10
+#: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
+MAINS_DRIFT = 0.003
+#: What a plug-in mains monitor may be off where nothing is stated (common practice, no source).
+PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor: 1 % + 1 count assumed")
+
+
+def nominal_mains(mains_v: float) -> float:
+    """Nominal mains voltage that a measured one belongs to: 100, 120 or 230 V.
+
+    Raises
+    ------
+    UsageError
+        If it is near none of them.
+    """
+    for nominal in (230.0, 120.0, 100.0):
+        if abs(mains_v / nominal - 1) <= 0.13:
+            return nominal
+    raise UsageError(
+        f"mains of {mains_v:g} V belongs to no nominal voltage known here",
+        hint='say it with --mains-nominal "230 V"',
+    )
+
+
+def mains_drift() -> Any:
+    """Relative movement of the mains between two readings, as an uncertain number about zero."""
+    return uncertain(
+        0.0, MAINS_DRIFT, label="mains moving between the readings", influence=Influence(Role.MAINS)
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Mains:
+    """Mains voltage in the minute of a reading.
+
+    Attributes
+    ----------
+    reading : MeterReading
+        On AC volts.
+    nominal_v : float
+        Nominal voltage.
+    nominal_assumed : bool
+        Whether the nominal voltage was taken from the reading.
+    """
+
+    reading: MeterReading
+    nominal_v: float
+    nominal_assumed: bool = False
+
+    @classmethod
+    def of(cls, reading: MeterReading, nominal_v: float | None = None) -> Mains:
+        """Mains as read; the nominal voltage nearest to it where none is given.
+
+        Raises
+        ------
+        UsageError
+            If the reading can't be the mains of that nominal voltage.
+        """
+        nominal = nominal_mains(reading.value) if nominal_v is None else nominal_v
+        if not 0.5 < reading.value / nominal < 1.5:
+            raise UsageError(
+                f"mains of {reading.value:g} V on a nominal {nominal:g} V can't be", hint="check both numbers"
+            )
+        return cls(reading, nominal, nominal_v is None)
+
+    @classmethod
+    def typed(
+        cls,
+        text: str,
+        nominal_v: float | None = None,
+        accuracy: Accuracy = PLUG_IN_MONITOR,
+        meter: str | None = None,
+    ) -> Mains:
+        """Mains as displayed, by a plug-in monitor where no meter is named."""
+        reading = parse_displayed(text, Function.AC_VOLTS, instrument=meter or "mains monitor")
+        if reading.value is None or reading.value <= 0:
+            raise UsageError(f"mains {text!r} must be above zero", hint="check sign and digits")
+        return cls.of(MeterReading(reading, accuracy), nominal_v)
+
+    @property
+    def volt(self) -> float:
+        """As read."""
+        return self.reading.value
+
+    @property
+    def scale(self) -> float:
+        """Mains over its nominal voltage."""
+        return self.volt / self.nominal_v
+
+    def to_nominal(self, beside: MeterReading, gain: Any = None) -> Any:
+        """Nominal over true mains as an uncertain number, to scale a reading taken beside it.
+
+        Parameters
+        ----------
+        beside : MeterReading
+            The reading that is scaled.
+        gain : GTC uncertain real, optional
+            Its gain error, which cancels where both were read by one meter on one range.
+        """
+        shared = gain is not None and same_meter_and_range(self.reading, beside)
+        volt = self.reading.with_gain(gain) if shared else self.reading.uncertain()
+        return self.nominal_v / (volt * (1 + mains_drift()))
+
+    def relative_uncertainty(self, beside: MeterReading | None = None) -> float:
+        """Standard uncertainty of the mains at the reading beside it, relative; a shared gain is left out."""
+        if beside is not None and same_meter_and_range(self.reading, beside):
+            own = to_uncertain(self.reading.with_gain(uncertain(0.0, 0.0)), "V").standard_uncertainty
+        else:
+            own = self.reading.settled().standard_uncertainty
+        return math.hypot(own / self.volt, MAINS_DRIFT)
+
+
+def worst_mains_ratio(mains: Mains | None, beside: MeterReading, gain: Any = None) -> Any:
+    """Highest mains over that of the moment; where it was not read it may have been at its lowest."""
+    if mains is None:
+        return (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
+    return (1 + MAINS_TOLERANCE) * mains.to_nominal(beside, gain)

@@ -1,0 +1,79 @@
+"""Is a measured ratio the planned whole number of turns? First whether it is one at all, then which."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from benchlog.magnetics.turns_posterior import DECIDED, TurnsPosterior, turns_posterior
+from benchlog.metrology.conformity import Judgement, judge
+from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.units import format_uncertain
+
+__all__ = ["WHOLE_TURNS_RULE", "half_turn_limits", "judge_turns", "posterior_of"]
+
+WHOLE_TURNS_RULE = (
+    f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
+    "(within limits: pass, outside: fail)"
+)
+
+
+def posterior_of(
+    turns: Uncertain, expected: float, prior: Mapping[int, float] | None = None
+) -> TurnsPosterior | None:
+    """Whole turns, where the expectation is a whole number; else None."""
+    if expected < 1 or not math.isclose(expected, round(expected), abs_tol=1e-9):
+        return None
+    return turns_posterior(
+        turns.value,
+        turns.standard_uncertainty,
+        planned=round(expected),
+        degrees_of_freedom=turns.degrees_of_freedom or math.inf,
+        prior=prior,
+    )
+
+
+def half_turn_limits(expected: float) -> Limits:
+    """Half a turn either way of a whole number."""
+    return Limits(
+        expected - 0.5, expected + 0.5, "1", f"computed: half a turn either way of the {expected:g} expected"
+    )
+
+
+def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosterior | None) -> Judgement:
+    """Judge a ratio: a whole number of turns by its posterior, anything else by the guard band.
+
+    Parameters
+    ----------
+    turns : Uncertain
+    limits : Limits or None
+        None where no limits follow from the expectation.
+    posterior : TurnsPosterior or None
+        Of whole turns, where the expectation is a whole number.
+    """
+    shown = f"turns ratio {format_uncertain(turns.value, turns.expanded_uncertainty, turns.unit)}"
+    if limits is None:
+        return Judgement(
+            Verdict.INDETERMINATE,
+            0.0,
+            f"{shown}: the expectation is not a whole number of turns, so no limits follow from it; give --tolerance",
+        )
+    if posterior is None:
+        return judge(turns, limits, "turns ratio")
+    if not posterior.fits:
+        return Judgement(
+            Verdict.INDETERMINATE,
+            0.0,
+            f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest: hook-up, range, core or a cut "
+            "top, before anything is said of the count",
+        )
+    p = posterior.within(limits.low, limits.high)
+    verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
+    best = posterior.most_likely
+    planned = f"P({posterior.planned}) {_share(posterior.prior)} before measuring"
+    words = f"P({best}) {_share(posterior.probability)} ({planned}; by the data alone P({best}) {_share(posterior.by_data[best])})"
+    return Judgement(verdict, p, f"{shown}, {words}")
+
+
+def _share(p: float) -> str:
+    return "above 0.999" if p > 0.999 else f"{p:.3f}" if p > 0.98 else f"{p:.2f}"

@@ -1,0 +1,155 @@
+"""The four one-shot checks without options: a few questions, then the command that would have asked none."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from benchlog.displayed import parse_displayed
+from benchlog.errors import BenchlogError, UsageError
+from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.reading import Function
+from benchlog.units import parse_nameplate, parse_quantity
+
+__all__ = ["QUESTIONS", "Question", "ask"]
+
+
+class Question:
+    """One question about a check.
+
+    Parameters
+    ----------
+    option : str
+        The option that the answer is given with.
+    text : str
+        What is asked.
+    example : str
+        An answer that would do.
+    check : callable
+        Raises `BenchlogError` for an answer that can't be used.
+    needed : bool
+        Whether Enter alone is no answer.
+    prefix : str
+        Put before the answer, such as a meter's tag.
+    """
+
+    def __init__(
+        self,
+        option: str,
+        text: str,
+        example: str,
+        check: Callable[[str], object],
+        *,
+        needed: bool = True,
+        prefix: str = "",
+    ) -> None:
+        self.option, self.text, self.example = option, text, example
+        self.check, self.needed, self.prefix = check, needed, prefix
+
+
+def _ohms(text: str) -> None:
+    parse_displayed(text, Function.OHMS)
+
+
+def _file(text: str) -> None:
+    if not Path(text).is_file():
+        raise UsageError(
+            f"there is no file {text!r}", hint="type its path; drag the file into the window to get it"
+        )
+
+
+def _word(text: str) -> None:
+    if not text.strip():
+        raise UsageError("a name is needed")
+
+
+def _volts(text: str) -> None:
+    parse_quantity(text, "V", what="mains")
+
+
+def _turns(text: str) -> None:
+    if parse_quantity(text, "1", what="turns").value <= 0:
+        raise UsageError("turns must be above zero")
+
+
+def _limit(text: str) -> None:
+    parse_quantity(text, "ohm", what="highest resistance")
+
+
+_ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
+#: What each command asks when it is called without options, on a terminal.
+QUESTIONS: dict[str, Sequence[Question]] = {
+    "supply": (
+        Question("--nameplate", "What is printed on the supply?", "24 V ac 40 VA", parse_nameplate),
+        Question("--reading", "What does your meter show at its output, nothing connected?", "27.75 V ac", parse_displayed),
+        Question("--accuracy", _ACCURACY, "1 % + 5", parse_accuracy, needed=False),
+        Question("--mains", "Mains voltage right now, from a plug-in monitor", "229 V", _volts, needed=False),
+    ),
+    "continuity": (
+        Question("--reading", "What does your meter show?", "0.4 ohm", _ohms),
+        Question("--lead-null", "And with the tips of its leads held together?", "0.2 ohm", _ohms, needed=False),
+        Question("--max", "Highest resistance that is still good?", "1 ohm", _limit),
+        Question("--accuracy", _ACCURACY, "0.8 % + 3", parse_accuracy, needed=False),
+    ),
+    "ratio": (
+        Question("--capture", "File saved by the scope, both channels in it", "ct1.csv", _file),
+        Question("--primary", "Channel on the one-turn loop", "CH1", _word),
+        Question("--secondary", "Channel on the winding", "CH2", _word),
+        Question("--expect", "How many turns should it have?", "60", _turns),
+        Question(
+            "--swapped", "Second file with the two probes swapped (makes the answer much surer)", "ct1_swapped.csv",
+            _file, needed=False,
+        ),
+    ),
+    "crosscheck": (
+        Question("--reading", "What does the first meter show?", "27.75 V ac", parse_displayed, prefix="A="),
+        Question("--reading", "And the second one, on the same two points?", "27.9 V ac", parse_displayed, prefix="B="),
+        Question("--accuracy", f"First meter. {_ACCURACY}", "1 % + 5", parse_accuracy, needed=False, prefix="A="),
+        Question("--accuracy", f"Second meter. {_ACCURACY}", "1.2 % + 5", parse_accuracy, needed=False, prefix="B="),
+    ),
+}  # fmt: skip
+
+
+def ask(command: str, read: Callable[[str], str] = input, show: Callable[[str], object] = print) -> list[str]:
+    """Ask a command's questions; returns its words as they would be typed.
+
+    Parameters
+    ----------
+    command : str
+        One of `QUESTIONS`.
+    read : callable
+        Shows a text and returns the line typed.
+    show : callable
+        Shows a line.
+
+    Raises
+    ------
+    UsageError
+        If the input ends before the questions do.
+    """
+    words = [command]
+    show(f"benchlog {command} --help lists all options. Ctrl-C stops.")
+    for question in QUESTIONS[command]:
+        skip = "" if question.needed else "; Enter if you don't know"
+        while True:
+            try:
+                answer = read(f"{question.text} (e.g. {question.example}{skip}): ").strip()
+            except EOFError:
+                raise UsageError(
+                    "the input ended before all questions were answered", hint=f"benchlog {command} --help"
+                ) from None
+            if not answer and question.needed:
+                show("  This one is needed.")
+                continue
+            try:
+                if answer:
+                    question.check(answer)
+            except BenchlogError as error:
+                show(f"  {error.message}{f': {error.hint}' if error.hint else ''}")
+                continue
+            break
+        if answer:
+            words += [question.option, question.prefix + answer]
+    show(f"The same without questions:\n  benchlog {shlex.join(words)}\n")
+    return words

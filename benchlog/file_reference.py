@@ -1,0 +1,139 @@
+"""JSON Schemas with a description of every key, and the same as text for a person."""
+
+from __future__ import annotations
+
+import textwrap
+import tomllib
+from collections.abc import Iterator
+from importlib.resources import files
+from typing import Any
+
+__all__ = ["described", "reference_text"]
+
+_INDENT = 20
+_USUAL = {
+    "function": "V~",
+    "meters": 'MA-01", "MB-02',
+    "scope": "SC-03",
+    "primary": "CH1",
+    "secondary": "CH2",
+}
+
+
+def described(schema: dict[str, Any]) -> dict[str, Any]:
+    """Add the descriptions of ``file_reference.toml`` to a schema's keys that have none; returns the same schema."""
+    texts = _texts()
+    for name, struct in schema["$defs"].items():
+        for key, text in texts.get(name, {}).items():
+            struct["properties"][key].setdefault("description", text)
+    return schema
+
+
+def _texts() -> dict[str, Any]:
+    return tomllib.loads(files("benchlog").joinpath("file_reference.toml").read_text(encoding="utf-8"))
+
+
+def reference_text(schema: dict[str, Any], width: int = 80) -> str:
+    """Return all tables and keys of a file as text.
+
+    Parameters
+    ----------
+    schema : dict
+        A JSON Schema from `described`.
+    width : int
+        Columns.
+    """
+    structs = schema["$defs"]
+    root = structs[schema["$ref"].rpartition("/")[2]]
+    lines: list[str] = []
+    shared: set[str] = set()
+    for table, entry in root["properties"].items():
+        refs = list(_references(entry.get("items", entry)))
+        several = "items" in entry
+        heading = f"[[{table}]]" if several else f"[{table}]"
+        if len(refs) > 1:  # a table of several kinds: what all have in common comes once
+            kinds = [structs[ref] for ref in refs]
+            shared = set.intersection(*(set(kind["properties"]) for kind in kinds)) - {"kind"}
+            lines += [f"{heading}  keys of every kind", *_keys(kinds[0], structs, shared, width), ""]
+            for kind in kinds:
+                (tag,) = kind["properties"]["kind"]["enum"]
+                own = set(kind["properties"]) - shared - {"kind"}
+                about = _sentence(kind)
+                lines += [
+                    f'{heading}  kind = "{tag}"',
+                    *_wrapped(about, 2, width),
+                    *_keys(kind, structs, own, width),
+                ]
+                lines += ["", *_example(table, tag, kind), ""]
+        else:
+            for ref in refs:
+                struct = structs[ref]
+                lines += [heading, *_wrapped(_sentence(struct), 2, width)]
+                lines += [*_keys(struct, structs, set(struct["properties"]), width), ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _references(entry: dict[str, Any]) -> Iterator[str]:
+    """Structs that an entry of a schema may be."""
+    if "$ref" in entry:
+        yield entry["$ref"].rpartition("/")[2]
+    for one in entry.get("anyOf", ()):
+        yield from _references(one)
+
+
+def _sentence(struct: dict[str, Any]) -> str:
+    return str(struct.get("description", "")).partition("\n\n")[0].replace("\n", " ")
+
+
+def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], width: int) -> Iterator[str]:
+    needed = struct.get("required", ())
+    for key, entry in struct["properties"].items():
+        if key not in wanted:
+            continue
+        words = str(entry.get("description", "")).replace("\n", " ")
+        for ref in _references(entry.get("items", entry)):
+            words = words or _sentence(structs[ref])
+            inner = structs[ref].get("properties")
+            if inner:
+                words += f" ({', '.join(inner)})"
+            elif "enum" in structs[ref]:
+                words += f" ({', '.join(map(str, structs[ref]['enum']))})"
+        example = next(_examples(entry), None)
+        if example and "e.g." not in words:
+            words += f"; e.g. {example}"
+        default = entry.get("default")
+        if key in needed:
+            words += "; needed"
+        elif default not in (None, "", [], {}, (), "()"):
+            words += f"; default {default}"
+        yield from textwrap.wrap(
+            words.strip("; "),
+            width,
+            initial_indent=f"  {key:{_INDENT - 3}} ",
+            subsequent_indent=" " * _INDENT,
+        ) or [f"  {key}"]
+
+
+def _examples(entry: dict[str, Any]) -> Iterator[str]:
+    yield from map(str, entry.get("examples", ()))
+    for one in entry.get("anyOf", ()):
+        yield from _examples(one)
+
+
+def _example(table: str, tag: str, kind: dict[str, Any]) -> Iterator[str]:
+    """A shortest entry of a kind: the keys that are needed, with their examples."""
+    yield f"    [[{table}]]"
+    needed = [key for key in kind.get("required", ()) if key not in ("kind", "id", "part")]
+    yield from ('    id = "C01"', f'    kind = "{tag}"', '    part = "T1"')
+    more = _texts()["examples"].get(tag, ())
+    yield from (f"    {line}" for line in more)
+    for key in needed:
+        if any(line.startswith(f"{key} =") for line in more):
+            continue
+        entry = kind["properties"][key]
+        example = next(_examples(entry), _USUAL.get(key, "..."))
+        yield f'    {key} = ["{example}"]' if entry.get("type") == "array" else f'    {key} = "{example}"'
+
+
+def _wrapped(text: str, indent: int, width: int) -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=" " * indent, subsequent_indent=" " * indent)

@@ -1,0 +1,167 @@
+"""Byte streams behind a VISA resource: raw sockets and serial ports.
+
+PyVISA-py opens them; the bytes are moved on the socket or port object underneath: the library's own read does not
+notice the end of a connection (it spins until its time-out), throws away what had arrived when a time-out strikes,
+and stops at every byte that equals the termination character.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import select
+import socket
+from typing import TYPE_CHECKING, Any
+
+from benchlog.errors import LinkLostError
+
+if TYPE_CHECKING:
+    from pyvisa.resources import MessageBasedResource
+
+__all__ = ["SLICE_S", "SerialPort", "SocketPort", "socket_ended"]
+
+#: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
+SLICE_S = 0.05
+_RECEIVE = 1 << 20
+
+
+class SocketPort:
+    """Raw SCPI over TCP."""
+
+    framed = False
+    wakes = True
+    reopens = True
+
+    def __init__(self, resource: MessageBasedResource, where: str) -> None:
+        self._resource, self._where = resource, where
+        self._socket: socket.socket = resource.visalib.sessions[resource.session].interface  # type: ignore[attr-defined]
+        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+
+    def check_connected(self) -> None:
+        """Raise the connection's own error: the library reports an open resource even when it was refused."""
+        code = self._socket.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+        if code:
+            raise OSError(code, "connecting")
+        try:
+            self._socket.getpeername()
+        except OSError:
+            raise OSError(errno.ENETUNREACH, "not connected") from None
+
+    def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
+        """See `Port.receive`."""
+        if not select.select([self._socket], [], [], wait_s)[0]:
+            return b"", False
+        with self._ending():
+            data = self._socket.recv(min(limit, _RECEIVE))
+        if not data:
+            raise self._ended("closed")
+        return data, False
+
+    def receive_into(self, view: memoryview, wait_s: float) -> int:
+        """See `Port.receive_into`."""
+        if not select.select([self._socket], [], [], wait_s)[0]:
+            return 0
+        with self._ending():
+            count = self._socket.recv_into(view[:_RECEIVE])
+        if not count:
+            raise self._ended("closed")
+        return count
+
+    def send(self, data: bytes, timeout_s: float) -> None:
+        """See `Port.send`."""
+        self._socket.settimeout(timeout_s)
+        try:
+            with self._ending():
+                self._socket.sendall(data)
+        finally:
+            self._socket.settimeout(None)
+
+    def clear(self, patience_s: float) -> bool:
+        """See `Port.clear`: a plain socket has no device clear."""
+        return False
+
+    def ended(self) -> bool:
+        """See `Port.ended`."""
+        return socket_ended(self._socket)
+
+    def interrupt(self) -> None:
+        """See `Port.interrupt`."""
+        # Shutting down wakes the reader; closing here would free the descriptor under its feet.
+        with contextlib.suppress(OSError):  # already gone, which is what is wanted
+            self._socket.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        """See `Port.close`."""
+        self._resource.close()
+
+    @contextlib.contextmanager
+    def _ending(self) -> Any:
+        try:
+            yield
+        except (ConnectionResetError, BrokenPipeError, ConnectionAbortedError):
+            raise self._ended("broke off") from None
+
+    def _ended(self, how: str) -> LinkLostError:
+        return LinkLostError(
+            f"{self._where}: the instrument {how} the connection",
+            hint="is it still switched on? many instruments serve one program at a time: is another one connected to it?",
+        )
+
+
+def socket_ended(connection: socket.socket) -> bool:
+    """Whether the other end has closed a connection; nothing is taken out of it."""
+    try:
+        if not select.select([connection], [], [], 0)[0]:
+            return False
+        return not connection.recv(1, socket.MSG_PEEK)
+    except (OSError, ValueError):  # torn, or closed on our side
+        return True
+
+
+class SerialPort:
+    """SCPI over a serial port (RS-232 or a USB serial adapter)."""
+
+    framed = False
+    wakes = True
+    reopens = False  # opening again toggles control lines, which resets some boards, and clears nothing
+
+    def __init__(self, resource: MessageBasedResource, where: str) -> None:
+        self._resource, self._where = resource, where
+        self._port: Any = resource.visalib.sessions[resource.session].interface  # type: ignore[attr-defined]
+        self._port.timeout = SLICE_S
+
+    def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
+        """See `Port.receive`; waits at most `SLICE_S`."""
+        waiting = self._port.in_waiting
+        if not waiting and wait_s <= 0:
+            return b"", False
+        data: bytes = self._port.read(min(limit, max(1, waiting)))
+        return data, False
+
+    def receive_into(self, view: memoryview, wait_s: float) -> int:
+        """See `Port.receive_into`."""
+        data, _ = self.receive(len(view), wait_s)
+        view[: len(data)] = data
+        return len(data)
+
+    def send(self, data: bytes, timeout_s: float) -> None:
+        """See `Port.send`."""
+        if self._port.write_timeout != timeout_s:
+            self._port.write_timeout = timeout_s
+        self._port.write(data)
+
+    def clear(self, patience_s: float) -> bool:
+        """See `Port.clear`: a serial line has no device clear."""
+        return False
+
+    def ended(self) -> bool:
+        """See `Port.ended`: an unplugged port shows at the next read."""
+        return False
+
+    def interrupt(self) -> None:
+        """See `Port.interrupt`; the reader looks up after `SLICE_S` by itself."""
+
+    def close(self) -> None:
+        """See `Port.close`."""
+        self._resource.close()

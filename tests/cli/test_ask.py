@@ -1,0 +1,114 @@
+"""Commands without options ask; what was probably meant is named."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from benchlog.cli import _ASKING, build_parser, main
+from benchlog.cli.ask import QUESTIONS, ask
+from benchlog.errors import UsageError
+
+CAPTURES = Path(__file__).parents[2] / "sample_captures"
+
+
+def answers(*lines: str) -> Callable[[str], str]:
+    """Somebody who types these lines."""
+    left: Iterator[str] = iter(lines)
+
+    def read(text: str) -> str:
+        for line in left:
+            return line
+        raise EOFError
+
+    return read
+
+
+def test_every_asking_command_has_questions() -> None:
+    assert tuple(QUESTIONS) == _ASKING
+
+
+@pytest.mark.parametrize("command", _ASKING)
+def test_every_example_is_an_answer_that_would_do(
+    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The examples themselves give words that the command's own parser takes."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("ct1.csv", "ct1_swapped.csv"):
+        Path(name).touch()
+    words = ask(command, answers(*(q.example for q in QUESTIONS[command])), lambda line: None)
+    assert build_parser(command).parse_args(words).command == command
+
+
+def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A slip is asked about again, Enter leaves out what is not known."""
+    shown: list[str] = []
+    words = ask("supply", answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
+    assert "  This one is needed." in shown
+    assert any("ac or dc" in line or "unit" in line for line in shown)
+    line = next(line for line in shown if line.startswith("The same without questions")).splitlines()[1]
+    assert shlex.split(line) == ["benchlog", *words]
+    assert main([*words, "--no-record"]) == 0
+    assert capsys.readouterr().out.startswith("● PASS  27.75 ± 0.38 V")
+
+
+def test_a_ratio_is_asked_for_its_files() -> None:
+    shown: list[str] = []
+    path = str(CAPTURES / "ct1_60_turns.csv")
+    words = ask("ratio", answers("nowhere.csv", path, "CH1", "CH2", "60", ""), shown.append)
+    assert any("there is no file 'nowhere.csv'" in line for line in shown)
+    assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
+
+
+def test_an_input_that_ends_is_one_clear_error() -> None:
+    with pytest.raises(UsageError, match="before all questions"):
+        ask("crosscheck", answers("27.75 V ac"), lambda line: None)
+
+
+@pytest.mark.parametrize(
+    ("words", "message", "hint"),
+    [
+        (["suply"], "there is no command 'suply'", "did you mean supply?"),
+        (["supply", "--capactor", "35 V"], "there is no option '--capactor'", "did you mean --capacitor?"),
+        (["record", "lst"], "there is no ACTION 'lst'", "did you mean list?"),
+        (["supply"], "--nameplate is missing", "--help"),
+        (["supply", "--nameplate", "5 V dc", "2 A"], "'2 A' is one word too many", "quotes"),
+        (["frobnicate"], "there is no command 'frobnicate'", "--help"),
+    ],
+)
+def test_what_was_meant_is_named(
+    words: list[str], message: str, hint: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert message.split()[-1].strip("'") in said
+    assert hint in said
+
+
+def test_a_tag_that_was_meant_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text('[[instrument]]\ntag = "MA-01"\n', encoding="utf-8")
+    assert main(["continuity", "--reading", "0.4 ohm", "--meter", "MA-1", "--max", "1 ohm"]) == 2
+    assert "did you mean MA-01?" in capsys.readouterr().err
+
+
+def test_benchlog_alone_says_what_to_do_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main([]) == 2
+    said = capsys.readouterr().out
+    assert "benchlog demo" in said
+    assert "status" not in said
+    Path("plan.toml").touch()
+    main([])
+    assert "benchlog status plan.toml" in capsys.readouterr().out

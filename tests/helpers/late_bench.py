@@ -1,0 +1,388 @@
+"""Instruments that answer one question too late, behind every kind of link, and what a right outcome is.
+
+Each trial does one thing with an adapter (a reading, a capture, a setting) while one question of it is answered after
+the time-out; then the truth at the instrument changes, and the thing is done again. The second outcome has to be of
+the new truth.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from helpers.hislip_server import HislipServer
+from helpers.message_exchange import Exchange
+from helpers.scpi_scopes import FieldScope, PreambleScope, generator
+from helpers.scpi_server import Answer, ScpiServer, Scripted, pty_server
+from helpers.usb_in_process import InProcessUsb
+from helpers.vxi11_server import Vxi11Server
+from instruments import Scope
+
+from benchlog.errors import BenchlogError, InstrumentRefusedError
+from benchlog_drivers import _usb_bus
+from benchlog_drivers._session import LinkOptions
+from benchlog_drivers.visa_generator import VisaGenerator
+from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
+from benchlog_drivers.visa_scope import VisaScope
+
+TIMEOUT_S = 0.2
+
+
+class Late:
+    """An instrument whose next answer but `skip` comes `delay_s` late."""
+
+    def __init__(self, script: Scripted) -> None:
+        self.script = script
+        self.skip: int | None = None
+        self.delay_s = 0.0
+        self.were_late = 0
+
+    @property
+    def errors(self) -> list[str]:
+        return self.script.errors
+
+    def __call__(self, command: str) -> Answer:
+        answer = self.script(command)
+        if answer is None or self.skip is None:
+            return answer
+        self.skip -= 1
+        if self.skip >= 0:
+            return answer
+        self.skip = None
+        self.were_late += 1
+        return [self.delay_s, *(answer if isinstance(answer, list) else [answer])]
+
+
+# -- links --
+
+
+class BridgeServer:
+    """A serial line behind a TCP port: one instrument, whose late answer goes to whoever is connected then."""
+
+    def __init__(self, instrument: Callable[[str], Answer]) -> None:
+        self._instrument = instrument
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._commands: list[str] = []
+        self._news = threading.Condition()
+        self._peer: socket.socket | None = None
+        self._stopped = False
+        for work in (self._accept, self._work):
+            threading.Thread(target=work, daemon=True).start()
+
+    def close(self) -> None:
+        self._stopped = True
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        if self._peer is not None:
+            self._peer.close()
+        with self._news:
+            self._news.notify_all()
+
+    @property
+    def resource(self) -> str:
+        return f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+
+    def _accept(self) -> None:
+        with contextlib.suppress(OSError):
+            while True:
+                self._peer, _ = self._listener.accept()
+                threading.Thread(target=self._listen, args=(self._peer,), daemon=True).start()
+
+    def _listen(self, peer: socket.socket) -> None:
+        with contextlib.suppress(OSError), peer, peer.makefile("rb") as lines:
+            for line in lines:
+                with self._news:
+                    self._commands.append(line.decode("latin-1").strip())
+                    self._news.notify_all()
+
+    def _work(self) -> None:
+        while not self._stopped:
+            with self._news:
+                self._news.wait_for(lambda: self._commands or self._stopped)
+                if self._stopped:
+                    return
+                command = self._commands.pop(0)
+            answer = self._instrument(command)
+            for step in [answer] if isinstance(answer, bytes) else answer or []:
+                if isinstance(step, bytes):
+                    with contextlib.suppress(OSError, AttributeError):
+                        self._peer.sendall(step)  # type: ignore[union-attr]
+                elif isinstance(step, int | float):
+                    time.sleep(step)
+
+
+class AnyUsbInstrument(Scope):
+    """The emulated USBTMC interface before any instrument; its late answers are dropped by a device clear."""
+
+    def __init__(self, instrument: Callable[[str], Answer]) -> None:
+        super().__init__()
+        self.instrument: Any = instrument
+        self.errors = self.instrument.errors  # where a strict interface notes what was not read to its end
+
+    def _unit(self, unit: str, epoch: int) -> None:
+        if epoch != self.epoch:
+            return
+        answer = self.instrument(unit)
+        cleared = self.cleared
+        for step in [answer] if isinstance(answer, bytes) else answer or []:
+            if isinstance(step, int | float):
+                cleared.wait(step)
+        whole = b"".join(
+            s for s in ([answer] if isinstance(answer, bytes) else answer or []) if isinstance(s, bytes)
+        )
+        with self.lock:
+            if epoch == self.epoch and whole:
+                self.answer += whole
+                self._respond()
+
+
+@contextlib.contextmanager
+def raw_socket(instrument: Late) -> Iterator[str]:
+    with ScpiServer(instrument) as server:
+        yield server.resource
+
+
+@contextlib.contextmanager
+def serial_bridge(instrument: Late) -> Iterator[str]:
+    server = BridgeServer(instrument)
+    try:
+        yield server.resource
+    finally:
+        server.close()
+
+
+@contextlib.contextmanager
+def serial_line(instrument: Late) -> Iterator[str]:
+    with pty_server(instrument) as resource:
+        yield resource
+
+
+@contextlib.contextmanager
+def vxi11(instrument: Late) -> Iterator[str]:
+    with Vxi11Server(Exchange(instrument)) as server:
+        yield server.resource
+
+
+@contextlib.contextmanager
+def vxi11_without_clear(instrument: Late) -> Iterator[str]:
+    with Vxi11Server(Exchange(instrument), has_clear=False) as server:
+        yield server.resource
+
+
+@contextlib.contextmanager
+def hislip(instrument: Late) -> Iterator[str]:
+    with HislipServer(Exchange(instrument, newline=False)) as server:
+        yield server.resource
+
+
+_usb_lock = threading.Lock()
+_usb_bus_now = InProcessUsb()
+_real_usb_backend = _usb_bus.usb_backend
+_usb_numbers = iter(range(1, 1 << 15))
+
+
+@contextlib.contextmanager
+def usbtmc(instrument: Late) -> Iterator[str]:
+    device = AnyUsbInstrument(instrument)
+    with _usb_lock:
+        device.product = next(_usb_numbers)
+        _usb_bus_now.devices.append(device)
+        _usb_bus_now.plug_in(device)
+        _usb_bus.usb_backend = lambda: _usb_bus_now  # type: ignore[assignment]
+    try:
+        yield f"USB0::0x1209::0x{device.product:04X}::SC0001::0::INSTR"
+    finally:
+        with _usb_lock:
+            _usb_bus_now.devices.remove(device)
+            if not _usb_bus_now.devices:
+                _usb_bus.usb_backend = _real_usb_backend
+
+
+LINKS: dict[str, Callable[[Late], Any]] = {
+    "raw socket": raw_socket,
+    "serial bridge": serial_bridge,
+    "serial": serial_line,
+    "VXI-11": vxi11,
+    "VXI-11 without clear": vxi11_without_clear,
+    "HiSLIP": hislip,
+    "USBTMC": usbtmc,
+}
+
+
+# -- instruments --
+
+
+@dataclass
+class MeterTrial:
+    """A meter whose n-th measurement reads n: an old one shows by its number."""
+
+    asked: int = 0
+    questions = 1
+
+    def script(self) -> Scripted:
+        def measure(_match: Any) -> str:
+            self.asked += 1
+            return f"{self.asked:+d}.0E+00"
+
+        return Scripted(
+            {r"CONFigure\?": '"VOLT +1.0E+02,+1.0E-02"', r"READ\?": measure},
+            identity="simulated,MA-01,0,1.0",
+        )
+
+    def adapter(self, resource: str) -> VisaMeter:
+        return VisaMeter("M", resource, MeterOptions(timeout_s=TIMEOUT_S))
+
+    def act(self, adapter: Any) -> bool:
+        # As a program that gives up on an answer does; a plain read would go on waiting for the same one.
+        value = float(adapter._session.ask("READ?"))
+        return value == self.asked
+
+    def change(self) -> None:
+        """Every measurement is another one anyway."""
+
+
+@dataclass
+class ScopeTrial:
+    """A scope whose signal, ranges and probe factors differ between channels and change between records."""
+
+    family: type[PreambleScope | FieldScope]
+    questions: int
+    model: Any = None
+    turn: int = 0
+
+    def script(self) -> Scripted:
+        self.model = self.family()
+        self.model._signal = self._signal
+        self.change()
+        return self.model.instrument()  # type: ignore[no-any-return]
+
+    def _signal(self, channel: str) -> np.ndarray:
+        t = np.arange(self.model.samples) * self.model.interval_s
+        peak = {"CH1": 2.0, "CH2": 0.1}[channel] * (1 + 0.1 * (self.turn % 5))
+        return np.asarray(peak * np.sin(2 * np.pi * 1000 * t))
+
+    def adapter(self, resource: str) -> VisaScope:
+        return VisaScope("S", resource, LinkOptions(timeout_s=TIMEOUT_S))
+
+    def act(self, adapter: Any) -> bool:
+        self.model.busy_polls = 0
+        capture = adapter.capture(["CH1", "CH2"], timeout_s=2.0)
+        right = True
+        for record in capture.channels:
+            name = record.name
+            volts = (record.codes * record.scale + record.offset) * record.probe  # at the tip
+            right &= np.array_equal(record.codes, self.model.codes(name))
+            right &= bool(np.max(np.abs(volts - self._signal(name))) <= 0.51 * record.scale * record.probe)
+            right &= record.coupling.upper() == self.model.coupling[name]
+            right &= record.probe == self.model.probe[name]
+        return right
+
+    def change(self) -> None:
+        """Other signal, range, coupling and probe."""
+        self.turn += 1
+        self.model.scale = {"CH1": (1.0, 2.0)[self.turn % 2], "CH2": (0.1, 0.05)[self.turn % 2]}
+        self.model.coupling = {"CH1": ("AC", "DC")[self.turn % 2], "CH2": ("DC", "AC")[self.turn % 2]}
+        self.model.probe = {"CH1": (1.0, 10.0)[self.turn % 2], "CH2": (10.0, 1.0)[self.turn % 2]}
+
+
+@dataclass
+class GeneratorTrial:
+    """A generator that refuses every second sine: taking over an old "no error" shows at once."""
+
+    settings: dict[str, str] = field(default_factory=dict)
+    turn: int = 0
+    questions = 1
+
+    def script(self) -> Scripted:
+        return generator(self.settings)
+
+    def adapter(self, resource: str) -> VisaGenerator:
+        return VisaGenerator("G", resource, LinkOptions(timeout_s=TIMEOUT_S))
+
+    def act(self, adapter: Any) -> bool:
+        if self.turn % 2:
+            try:
+                adapter.set_sine(50e6, 1.0)
+            except InstrumentRefusedError as error:
+                return "-222" in str(error) and str(error).count("-") < 8
+            return False
+        adapter.set_sine(1000.0 + self.turn, 1.0)
+        return float(self.settings["frequency"]) == 1000.0 + self.turn
+
+    def change(self) -> None:
+        """The next sine is one of the other kind."""
+        self.turn += 1
+
+
+INSTRUMENTS: dict[str, Callable[[], Any]] = {
+    "meter": MeterTrial,
+    "scope, preamble": lambda: ScopeTrial(PreambleScope, 13),
+    "scope, fields": lambda: ScopeTrial(FieldScope, 21),
+    "generator": GeneratorTrial,
+}
+
+
+# -- trials --
+
+
+@dataclass
+class Count:
+    """Outcomes of many trials."""
+
+    late: int = 0
+    wrong: int = 0
+    at_first_retry: int = 0
+    notes: list[str] = field(default_factory=list)
+
+    def __add__(self, other: Count) -> Count:
+        return Count(
+            self.late + other.late,
+            self.wrong + other.wrong,
+            self.at_first_retry + other.at_first_retry,
+            self.notes + other.notes,
+        )
+
+
+def trials(link: str, kind: str, n: int, seed: int = 1) -> Count:
+    """Let `n` answers of one instrument behind one link be late, one after the other, each question in turn."""
+    rng = np.random.default_rng([seed, *link.encode(), *kind.encode()])
+    count, trial = Count(), INSTRUMENTS[kind]()
+    late = Late(trial.script())
+    with LINKS[link](late) as resource, trial.adapter(resource) as adapter:
+        for number in range(n):
+            late.delay_s = TIMEOUT_S * float(rng.choice([1.1, 1.3, 1.6, 2.0, 3.0, 5.0]))
+            before, late.skip = late.were_late, number % trial.questions
+            _attempt(count, trial, adapter, f"{link}, {kind}, question {number % trial.questions} late")
+            late.skip = None
+            if late.were_late == before:
+                continue
+            count.late += 1
+            if rng.random() < 0.5:
+                time.sleep(float(rng.uniform(0, 1.5)) * late.delay_s)
+            trial.change()
+            where = f"{link}, {kind}, after question {number % trial.questions} by {late.delay_s:.2f} s"
+            if _attempt(count, trial, adapter, where):
+                count.at_first_retry += 1
+            elif not _attempt(count, trial, adapter, where + ", second retry"):
+                adapter.close()
+                adapter.open()
+    return count
+
+
+def _attempt(count: Count, trial: Any, adapter: Any, where: str) -> bool:
+    """Whether it ended right; an error is no wrong outcome, but no right one either."""
+    try:
+        right = trial.act(adapter)
+    except BenchlogError as error:
+        count.notes.append(f"{where}: {type(error).__name__}: {error}")
+        return False
+    if not right:
+        count.wrong += 1
+        count.notes.append(f"{where}: WRONG")
+    return bool(right)
