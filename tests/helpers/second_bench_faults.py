@@ -321,12 +321,14 @@ def looks_right(bench: SecondBench, first: str) -> bool:
     return plausible(parse_quantity(bench.expect), read)
 
 
-def draw_case(kind: str, seed: int, *, two: bool = False, fault: str = "") -> tuple[SecondBench, str]:
+def draw_case(
+    kind: str, seed: int, *, two: bool = False, faults: tuple[str, ...] = ()
+) -> tuple[SecondBench, str]:
     """Return a broken bench and its first reading, which looks wrong (a good bench: as it comes)."""
-    rng = random.Random(f"second bench {kind} {seed} {two} {fault}")
+    rng = random.Random(f"second bench {kind} {seed} {two} {'+'.join(faults)}")
     while True:
         bench = draw_bench(kind, rng)
-        plant(bench, (fault,) if fault else draw_faults(kind, rng, two=two))
+        plant(bench, faults or draw_faults(kind, rng, two=two))
         if bench.function.endswith("dc") and ONLY_ON_AC & set(bench.faults):
             continue
         if kind == "scope" and bench.function == "ac" and "meter_offset" in bench.faults:

@@ -26,7 +26,7 @@ Work = tuple[str, int, bool, str, int]
 def one(what: Work) -> Played:
     """Draw and play one case."""
     kind, seed, two, fault, rounds = what
-    return play(*draw_case(kind, seed, two=two, fault=fault), rounds=rounds)
+    return play(*draw_case(kind, seed, two=two, faults=(fault,) if fault else ()), rounds=rounds)
 
 
 def cases(n: int, seed: int, *, two: bool, flat: bool, rounds: int) -> list[Work]:
