@@ -266,8 +266,8 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
             Text(cause.family, style="dim"),
         )
     console.print(table)
-    for cause in state.put_right:
-        console.print(Text(f"put right before: {names.get(cause, cause)}"))
+    for name in state.put_right:
+        console.print(Text(f"put right before: {names.get(name, name)}"))
     if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
         console.print(Text(f"two at once: {one}, and {other} ({_band(state.pairs[0].probability)})"))

@@ -130,7 +130,7 @@ class Belief:
         move(action, self.particles.hidden, before)
         self.take_in(action, evidence.outcome)
         noise = Noise.like(self.particles.weight, self.rng("change"))
-        change(action, self.particles.hidden, noise)
+        change(action, self.particles.hidden, noise, on_ohms=self.case.kind == "ohms")
         self.done.append(evidence)
         self.particles.resample(self._kept, self.rng("resample"), 0.5, {e.action for e in self.done})
 

@@ -32,6 +32,7 @@ _DIAL_TURNED = frozenset(
         "generator_50hz",
     }
 )
+_TURNED_FROM_OHMS = frozenset({"fresh_cell"})
 _CLIPPED_AGAIN = (
     _DIAL_TURNED
     | {"reselect_function", "remake_contact", "reading_again", "other_leads", "load_150", "short_tips"}
@@ -45,8 +46,9 @@ def move(action: str, h: Hidden, noise: Noise) -> None:
         h["ghost"] = h["ghost"] * np.exp(_PICKS_UP * noise.normal(0.0, 1.0))
 
 
-def change(action: str, h: Hidden, noise: Noise) -> None:
-    """Change the hidden states as `action` does, in place."""
+def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:
+    """Change the hidden states as `action` does, in place; `on_ohms` where the dial is on ohms already."""
+    turned = action in (_TURNED_FROM_OHMS if on_ohms else _DIAL_TURNED)
     if action in _COMES_TO_REST:
         h["settling"] = np.ones_like(h["settling"])
     if action in _SET_AGAIN:
@@ -60,11 +62,11 @@ def change(action: str, h: Hidden, noise: Noise) -> None:
             h["polarity"] = now["polarity"]
     if action in _CLIPPED_AGAIN:
         h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
-    if action in _DIAL_TURNED:
+    if turned:
         # What most designs drop when the dial turns is gone when it is turned back.
         h["hold"] = h["hold"] * h["hold_sticks"]
         h["relative"] = h["relative"] * h["relative_sticks"]
-    if action in _DIAL_TURNED or action == "reselect_function":
+    if turned or action == "reselect_function":
         h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
     elif action != "look":
         moved = noise.random() < _MOVES

@@ -179,8 +179,10 @@ class SecondBench:
         self.path.append((action, outcome))
         return outcome
 
-    def _turn(self) -> None:
+    def _turn(self, *, away: bool = False) -> None:
         """The dial goes elsewhere and comes back: hold and relative end on most meters."""
+        if self.function == "ohm" and not away:
+            return  # it is on ohms already
         self.meter.turn(self.rng)
         if self.rng.random() < 0.7:
             self.held, self.subtracted = "", 0.0
@@ -288,7 +290,7 @@ class SecondBench:
         return "differs" if self.rng.random() < self.plan_wrong else "agrees"
 
     def _fresh_cell(self) -> str:
-        self._turn()
+        self._turn(away=True)
         if self.held:
             return self.held
         cell = Signal(dc=self.rng.uniform(1.55, 1.63), floats=not self.leads.sound)
