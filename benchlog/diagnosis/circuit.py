@@ -90,6 +90,5 @@ class Circuit:
         return ac, np.where(path.lead | loose, wandering, dc)
 
     def live(self, h: Hidden) -> Booleans:
-        """Tell where the output is live; an intermittent joint counts as live."""
-        fed = (h["mains_on"] > 0) & (h["primary_open"] == 0)
-        return np.asarray(fed & (h["output_open"] == 0))
+        """Tell where the output is live: where it is fed, since an open joint may close at a touch."""
+        return np.asarray((h["mains_on"] > 0) & (h["primary_open"] == 0))

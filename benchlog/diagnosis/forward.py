@@ -237,7 +237,10 @@ class BenchModel:
         sign = np.where(h["polarity_place"] == 1, h["polarity"], 1.0)
         cell = np.where(path.lead, h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
-        value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
+        one = np.ones(shape)
+        # The ohms function owes nothing to the voltage reference, nor the other way round.
+        own = {**h, "gain": one, "drift": one} if self.kind == "ohms" else h
+        value = meter.converted(own, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True)
 
     def _generator_50hz(self, h: Hidden, path: Path, noise: Noise) -> Floats:

@@ -14,9 +14,9 @@ def single() -> list[Played]:
 
 
 def test_most_single_faults_are_named(single: list[Played]) -> None:
-    """Of fifteen at least eleven (0.9 and more of a large run), in a mean of at most 3.5 minutes (2.2 of a large run)."""
+    """Of fifteen at least eleven (0.9 and more of a large run), in a mean of at most 4.5 minutes (2.2 of a large run)."""
     assert sum(f.right for f in single) >= 11
-    assert sum(f.minutes for f in single) / len(single) <= 3.5
+    assert sum(f.minutes for f in single) / len(single) <= 4.5
 
 
 def test_no_part_is_condemned_unproven_and_no_live_output_called_dead(single: list[Played]) -> None:
@@ -30,5 +30,5 @@ def test_two_faults_are_named_one_after_the_other() -> None:
     bench, first = draw_case("dc_volts", 3, faults=("lead_open", "part_low"))
     found = play(bench, first)
     assert found.decided[0] == "lead_open"
-    assert set(found.decided) >= {"lead_open"}
-    assert not found.confirmed or found.closed_right
+    assert len(found.decided) > 1
+    assert found.decided[1] in ("part_low", "expectation_wrong")  # the volts alone can't tell these two
