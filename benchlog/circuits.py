@@ -22,8 +22,6 @@ __all__ = [
     "winding_and_resistor",
 ]
 
-_CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
-
 
 def across(
     part: str,
@@ -51,7 +49,7 @@ def on_part(part: str, meter: str, function: Function) -> Hookup:
             taps=(Tap(meter, function=function),),
             notes=(f"{meter}: sensor on {part}, pressed on or with paste",),
         )
-    return in_series(part, meter, function) if function in _CURRENT else across(part, [meter], function)
+    return in_series(part, meter, function) if function.is_current else across(part, [meter], function)
 
 
 def same_points(part: str, meters: Sequence[str], function: Function, *, in_turns: bool = False) -> Hookup:

@@ -189,7 +189,11 @@ def single_keys(stream: TextIO | None) -> Iterator[Keys | None]:
 
         # The null device calls itself a terminal there, so the kind of stream decides.
         raw = getattr(getattr(stream, "buffer", None), "raw", None)
-        yield ConsoleKeys(msvcrt) if type(raw).__name__ == "_WindowsConsoleIO" else None
+        if type(raw).__name__ != "_WindowsConsoleIO":
+            yield None
+            return
+        _begin_input()
+        yield ConsoleKeys(msvcrt)
         return
     import termios
     import tty
@@ -205,6 +209,16 @@ def single_keys(stream: TextIO | None) -> Iterator[Keys | None]:
         yield TerminalKeys(fd)
     finally:
         termios.tcsetattr(fd, termios.TCSADRAIN, before)
+
+
+def _begin_input() -> None:
+    """Look at a Windows console's input once: some consoles read no key before they are asked."""
+    if sys.platform == "win32":
+        import ctypes
+
+        kernel, found = ctypes.windll.kernel32, ctypes.c_uint32()
+        record = ctypes.create_string_buffer(20)  # one INPUT_RECORD
+        kernel.PeekConsoleInputW(kernel.GetStdHandle(-10), record, 1, ctypes.byref(found))
 
 
 class Entry:

@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function
 from benchlog.units import parse_nameplate, parse_number, parse_quantity
 

@@ -33,11 +33,40 @@ class Function(StrEnum):
         return _UNITS[self]
 
     @property
+    def is_volts(self) -> bool:
+        """Whether it is the voltage at the tips."""
+        return self in _VOLTS
+
+    @property
+    def is_current(self) -> bool:
+        """Whether a lead belongs in a current jack."""
+        return self in _CURRENT
+
+    @property
+    def is_ohms(self) -> bool:
+        """Whether the meter drives a current of its own through a resistance."""
+        return self in _OHMS
+
+    @property
+    def coupling(self) -> str:
+        """``"ac"`` or ``"dc"`` where a function is one of these alone."""
+        return _COUPLINGS.get(self, "")
+
+    @property
     def quantity(self) -> str:
         """Name of the quantity that is measured, as results and limits have it."""
         return _QUANTITIES.get(self.unit, "value")
 
 
+_VOLTS = frozenset({Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS})
+_CURRENT = frozenset({Function.AC_CURRENT, Function.DC_CURRENT})
+_OHMS = frozenset({Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY})
+_COUPLINGS = {
+    Function.AC_VOLTS: "ac",
+    Function.DC_VOLTS: "dc",
+    Function.AC_CURRENT: "ac",
+    Function.DC_CURRENT: "dc",
+}
 _UNITS = {
     Function.AC_VOLTS: "V",
     Function.DC_VOLTS: "V",
@@ -85,6 +114,14 @@ class Flag(StrEnum):
     LOW_PASS = "low pass"  # noqa: S105 - a filter, no password
     LOW_BATTERY = "low battery"
     UNSTABLE = "unstable"
+
+    @property
+    def misleads(self) -> bool:
+        """Whether the display then shows something else than what is at the tips now."""
+        return self in _MISLEADING
+
+
+_MISLEADING = frozenset({Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK, Flag.LOW_PASS})
 
 
 class Origin(StrEnum):

@@ -135,7 +135,10 @@ class Limits(msgspec.Struct, frozen=True):
 
 
 class DesignCheck(msgspec.Struct, frozen=True):
-    """A check of the design beside the measurement, e.g. a capacitor's rating against the worst peak."""
+    """A check of the design beside the measurement, e.g. a capacitor's rating against the worst peak.
+
+    `quantity` names the measured quantity that must stay below the limit; empty for a design alone.
+    """
 
     name: str
     verdict: Verdict
@@ -143,6 +146,7 @@ class DesignCheck(msgspec.Struct, frozen=True):
     limit: float
     unit: str
     reason: str = ""
+    quantity: str = ""
 
 
 class Record(msgspec.Struct, frozen=True):

@@ -1,67 +1,104 @@
-"""A reading that a check may rest on: frames in a row that agree, and, where asked, a display at rest."""
+"""A reading that a check may rest on: one rule for a settled display, whoever asks for it."""
 
 from __future__ import annotations
 
-from collections import deque
+from collections.abc import Callable, Iterator
 
 from benchlog.adapter import Reader
 from benchlog.errors import ReadTimeoutError
-from benchlog.reading import Reading, agree
+from benchlog.reading import Origin, Reading
+from benchlog.settling import Settle, Settling
 
-__all__ = ["STABLE_COUNT", "read_stable"]
+__all__ = ["SETTLE_S", "Watch", "read_settled"]
 
-STABLE_COUNT = 3  # readings in a row within two counts: the display has settled; common practice, no source
+SETTLE_S = 20.0
+_LOOK_S = 0.25  # a silent meter's watcher is called so often
+_MOST_READINGS = 2000
+
+#: Sees each reading with what it does to the settling, and None each quarter second that a meter is silent.
+Watch = Callable[[Reading | None, Settle, Settling], None]
 
 
-def read_stable(reader: Reader, timeout_s: float, count: int = 2, *, stable: bool = False) -> Reading:
-    """Return the last of `count` consecutive readings that agree (see `benchlog.reading.agree`).
+def _nobody(reading: Reading | None, word: Settle, settling: Settling) -> None:
+    """Watch nothing."""
 
-    One frame is never enough: a flipped bit can turn a digit into another.
+
+def read_settled(
+    reader: Reader, timeout_s: float = SETTLE_S, *, expect: float | None = None, watch: Watch = _nobody
+) -> Reading:
+    """Return the reading that a display settles on; a drop-out is never it, and one frame is never enough.
 
     Parameters
     ----------
     reader : Reader
-        An open meter.
+        An open meter; what waits in its link from before is thrown away.
     timeout_s : float
         Seconds for all of it.
-    count : int
-        Agreeing readings in a row, at least 2.
-    stable : bool
-        Wait for a settled display: at least three in a row within two counts.
+    expect : float, optional
+        What is expected, in the SI unit: near zero is then held longer.
+    watch : callable, optional
+        See `Watch`; what it raises ends the wait.
 
     Raises
     ------
     ReadTimeoutError
-        If nothing came, or nothing agreed, in time; the message shows what came.
+        If nothing came, nothing settled, or the contact was lost and did not come back; the message shows what came.
     InstrumentError
         Whatever the reader raises.
     """
-    count = max(count, STABLE_COUNT if stable else 2)
+    settling = Settling(expect)
+    shown: list[str] = []
+    word = Settle.MOVING
+    for reading in _readings(reader, timeout_s):
+        if reading is not None:
+            word = settling.update(reading)
+            shown = [*shown[-2:], reading.displayed]
+        watch(reading, word, settling)
+        if reading is not None and word is Settle.STEADY:
+            return reading
+    raise _unsettled(reader, timeout_s, shown, word)
+
+
+def _readings(reader: Reader, timeout_s: float) -> Iterator[Reading | None]:
+    """Yield what comes within the time, nothing that was sent before it; None while nothing comes."""
+    yield from _drain(reader)
     clock = reader.clock
     end_ns = clock.monotonic_ns() + round(timeout_s * 1e9)
-    latest: deque[Reading] = deque(maxlen=count)
-    while (left_s := (end_ns - clock.monotonic_ns()) / 1e9) > 0:
-        reading = reader.read(left_s)
+    silent_s = 0.0  # waited for in vain, for clocks that only move by hand
+    for _ in range(_MOST_READINGS):
+        left_s = min((end_ns - clock.monotonic_ns()) / 1e9, timeout_s - silent_s)
+        if left_s <= 0:
+            return
+        reading = reader.read(min(_LOOK_S, left_s))
+        silent_s = 0.0 if reading is not None else silent_s + min(_LOOK_S, left_s)
+        yield reading
+
+
+def _drain(reader: Reader) -> Iterator[Reading]:
+    """Throw away frames that came while leads were moved; a recorded stream has none of these."""
+    for _ in range(_MOST_READINGS):
+        reading = reader.read(0.0)
         if reading is None:
-            break
-        latest.append(reading)
-        if len(latest) == count and agree(latest):
-            return reading
-    if not latest:
-        raise ReadTimeoutError(
+            return
+        if reading.origin is Origin.FILE:
+            yield reading
+            return
+
+
+def _unsettled(reader: Reader, timeout_s: float, shown: list[str], word: Settle) -> ReadTimeoutError:
+    if not shown:
+        message, hint = (
             f"no reading within {timeout_s:g} s",
-            hint="check that the meter is on and its link is switched on",
-            instrument=reader.instrument,
+            "check that the meter is on and its link is switched on",
         )
-    shown = ", ".join(r.displayed for r in latest)
-    if len(latest) < count:
-        raise ReadTimeoutError(
-            f"{len(latest)} reading(s) within {timeout_s:g} s ({shown}), {count} are needed",
-            hint="give it more time, or read it by eye and type what it shows",
-            instrument=reader.instrument,
+    elif word is Settle.DROP_OUT:
+        message, hint = (
+            f"dropped out, and stayed so within {timeout_s:g} s (last {', '.join(shown)}); nothing was taken",
+            "make the contact again: clip, tip, jack",
         )
-    raise ReadTimeoutError(
-        f"no {count} readings in a row agreed within {timeout_s:g} s; the last were {shown}",
-        hint="hold the probes still and let the display settle; look at the contact and at the meter's battery",
-        instrument=reader.instrument,
-    )
+    else:
+        message, hint = (
+            f"did not settle within {timeout_s:g} s (last {', '.join(shown)})",
+            "hold the tips still; look at the contact and at the meter's battery",
+        )
+    return ReadTimeoutError(message, hint, instrument=reader.instrument)

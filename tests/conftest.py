@@ -51,8 +51,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]
 
     folder = tmp_path_factory.mktemp("demo") / "kc1"
     out = io.StringIO()
-    began = time.monotonic()
+    began = time.process_time()
     with contextlib.redirect_stdout(out):
         code = main(["demo", "--out", str(folder), "--json"])
     assert code == 0
-    return folder, json.loads(out.getvalue()), time.monotonic() - began
+    return folder, json.loads(out.getvalue()), time.process_time() - began

@@ -33,7 +33,7 @@ A figure of a result: here its load line, because it has a load point.
 The checks themselves are functions of plain values; nothing is recorded by them.
 
 >>> from benchlog.checks.mains import Mains
->>> from benchlog.checks.meter_reading import MeterReading
+>>> from benchlog.metrology.meter_reading import MeterReading
 >>> from benchlog.checks.supply import check_supply
 >>> from benchlog.displayed import parse_displayed
 >>> from benchlog.metrology.accuracy import parse_accuracy

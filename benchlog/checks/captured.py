@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.capture import Capture
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
 from benchlog.signal.findings import Severity

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from benchlog.checks.known_resistor import known_resistor
-from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.circuits import comparison
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
@@ -11,6 +10,7 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
 

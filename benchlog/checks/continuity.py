@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.circuits import across, four_wire
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -20,9 +20,6 @@ __all__ = ["RESOLVABLE", "check_continuity", "resistance_limits"]
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at the winding's own ends"
-_OHMS = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY)
-_CURRENT = (Function.DC_CURRENT, Function.AC_CURRENT)
-_VOLTS = (Function.DC_VOLTS, Function.AC_VOLTS)
 
 
 def check_continuity(
@@ -120,16 +117,17 @@ def check_continuity(
 def _refuse_wrong_function(
     reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None
 ) -> None:
-    wanted = _VOLTS if current is not None else _OHMS
-    if reading.reading.function not in wanted:
+    used = reading.reading.function
+    if not (used.is_ohms if current is None else used.is_volts):
+        wanted = Function.OHMS if current is None else Function.DC_VOLTS
         raise UsageError(
-            f"{reading.name} was on {reading.reading.function}, not on {wanted[0]}",
+            f"{reading.name} was on {used}, not on {wanted}",
             hint="continuity takes ohms, or volts together with a test current (four-wire)",
         )
-    if lead_null is not None and (lead_null.reading.function not in _OHMS or current is not None):
+    if lead_null is not None and (not lead_null.reading.function.is_ohms or current is not None):
         raise UsageError("a lead null is a two-wire ohms reading with the tips shorted")
     if current is not None:
-        if current.reading.function not in _CURRENT:
+        if not current.reading.function.is_current:
             raise UsageError(
                 f"the test current was read on {current.reading.function}", hint="write it like '0.500 A dc'"
             )

@@ -8,7 +8,6 @@ from typing import Any
 
 from benchlog.checks.average_responding import as_rms
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
@@ -17,7 +16,8 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.reading import Flag, Function, State
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.reading import Function, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
@@ -28,7 +28,6 @@ _NEAR_ZERO_COUNTS = 10
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
-_NOT_NOW = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK)
 
 
 def check_crosscheck(
@@ -156,7 +155,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
                 f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
                 hint="choose a higher range on it, or check its leads, and read both again",
             )
-        held = [flag for flag in _NOT_NOW if flag in shown.flags]
+        held = sorted(flag for flag in shown.flags if flag.misleads)
         if held:
             raise AnalysisError(
                 f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.circuits import leakage
 from benchlog.errors import UsageError
 from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity

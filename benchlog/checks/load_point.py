@@ -8,11 +8,11 @@ from typing import Any
 
 from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.mains import mains_drift
-from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words

@@ -6,12 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from benchlog.checks.meter_reading import MeterReading, same_meter_and_range
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
 
 __all__ = [

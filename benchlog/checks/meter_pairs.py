@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.node_values import NodeValues
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_uncertain
 

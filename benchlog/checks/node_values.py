@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchlog.checks.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading
 
 __all__ = ["NodeValues", "values_at_once"]
 

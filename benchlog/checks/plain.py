@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
 from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from benchlog.checks.mains import Mains, worst_mains_ratio
-from benchlog.checks.meter_reading import MeterReading, misleading_flags
 from benchlog.checks.supply_model import DIODE_DROP_V
 from benchlog.circuits import rectifier
 from benchlog.errors import UsageError
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -86,4 +86,5 @@ def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
         unit="V",
         reason=f"a {rating_v:g} V capacitor {verb} {format_quantity(worst.value, 'V')} "
         "(no load, mains +10 %, two diode drops of 0.35 V)",
+        quantity="rectified_peak_worst",
     )

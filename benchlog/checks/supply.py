@@ -8,7 +8,6 @@ from typing import Any
 from benchlog.checks.captured import Captured
 from benchlog.checks.load_point import HOT_W, LoadPoint, judge_load, load_doubts, load_quantities
 from benchlog.checks.mains import Mains, worst_mains_ratio
-from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.circuits import supply_output
@@ -18,6 +17,7 @@ from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import Nameplate, Regulation, format_quantity

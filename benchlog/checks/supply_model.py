@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass, replace
 
 from benchlog.checks.mains import MAINS_TOLERANCE, Mains
-from benchlog.checks.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import Nameplate, Regulation, format_quantity
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from benchlog.checks.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.circuits import four_wire, on_part
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
@@ -18,6 +17,7 @@ from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
 

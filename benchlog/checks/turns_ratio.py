@@ -42,7 +42,7 @@ from benchlog.metrology.conformity import RULE, Judgement
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_finding"]
+__all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "polarity_finding", "turns_limits"]
 
 #: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
 PHASE_ALLOWED_DEG = 15.0
@@ -92,7 +92,7 @@ def check_turns_ratio(
     """
     if not (expected_turns > 0 and math.isfinite(expected_turns)):
         raise UsageError(f"{expected_turns:g} turns can't be expected", hint="--expect 60")
-    used = limits or _limits(expected_turns, tolerance)
+    used = limits or turns_limits(expected_turns, tolerance)
     capture = with_probes(capture, setup.probes)
     pairs = [fit_pair(capture, setup.secondary, setup.primary)]
     if swapped is not None:
@@ -197,7 +197,7 @@ def _hookup_doubts(
     return tuple(doubts)
 
 
-def _limits(expected: float, tolerance: float | None) -> Limits | None:
+def turns_limits(expected: float, tolerance: float | None) -> Limits | None:
     """Limits about the expected ratio; half a turn only where it is a whole number of turns."""
     if tolerance is None:
         whole = expected >= 1 and math.isclose(expected, round(expected), abs_tol=1e-9)

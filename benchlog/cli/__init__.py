@@ -83,7 +83,7 @@ class _Parser(argparse.ArgumentParser):
             import json
 
             answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
-            self.exit(2, json.dumps(answer, ensure_ascii=False) + "\n")
+            self.exit(2, json.dumps(answer) + "\n")
         self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
 
     def _explained(self, message: str) -> tuple[str, str]:
@@ -169,6 +169,30 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
+def _set_up_streams() -> None:
+    """Make pipes and files UTF-8 both ways on every system; a terminal keeps its own encoding.
+
+    Otherwise they are, on Windows, in an encoding that has no ohm and no plus-minus sign.
+    """
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        if not isinstance(stream, io.TextIOWrapper) or stream.encoding.lower() in ("utf-8", "utf8"):
+            continue
+        if not stream.isatty() and "PYTHONIOENCODING" not in os.environ:
+            stream.reconfigure(encoding="utf-8-sig" if stream is sys.stdin else "utf-8")
+        elif stream is not sys.stdin:
+            stream.reconfigure(
+                errors="replace"
+            )  # a mark that this terminal has no character for is not an error
+    if sys.platform == "win32" and "WT_SESSION" in os.environ:
+        # Windows Terminal obeys escape sequences once it is asked to; on the older console none are sent.
+        import ctypes
+
+        kernel, mode = ctypes.windll.kernel32, ctypes.c_uint32()
+        for handle in map(kernel.GetStdHandle, (-11, -12)):  # standard output and error
+            if kernel.GetConsoleMode(handle, ctypes.byref(mode)):
+                kernel.SetConsoleMode(handle, mode.value | 4)
+
+
 #: Commands that ask when they are called without options; their questions are in `benchlog.cli.ask`.
 _ASKING = ("supply", "continuity", "ratio", "crosscheck")
 
@@ -218,11 +242,7 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
     """
     # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
     gc.set_threshold(50_000)
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper) and stream.encoding.lower() not in ("utf-8", "utf8"):
-            stream.reconfigure(
-                errors="replace"
-            )  # a mark that this terminal has no character for is not an error
+    _set_up_streams()
     words = list(sys.argv[1:] if argv is None else argv)
     if not words:
         print(_first_steps())

@@ -97,9 +97,8 @@ class Context:
         return book
 
     def print_json(self, value: Any) -> None:
-        """Write one JSON value on one line to standard output."""
-        ascii_only = (sys.stdout.encoding or "utf-8").lower() not in ("utf-8", "utf8")
-        sys.stdout.write(json.dumps(value, ensure_ascii=ascii_only, allow_nan=False) + "\n")
+        """Write one JSON value on one line to standard output, in ASCII: no pipe of any system garbles that."""
+        sys.stdout.write(json.dumps(value, allow_nan=False) + "\n")
         sys.stdout.flush()
 
     def emit(
@@ -205,6 +204,12 @@ def run_command(
         # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except UnicodeDecodeError as error:  # files are read with care; this is standard input
+        if args.debug:
+            raise
+        return _report(
+            ctx, f"standard input is not UTF-8 text: {error.reason}", "write UTF-8 into the pipe", 2
+        )
     except RecursionError:
         if args.debug:
             raise

@@ -24,9 +24,9 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.capture_files import Log
     from benchlog.checks.agreement import Series
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.metrology.accuracy import Accuracy
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Result
     from benchlog.signal.waveform import Waveform
 

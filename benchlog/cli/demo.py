@@ -7,7 +7,8 @@ Writes plan, bench file, logbook, certificate and exports into --out.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,10 +22,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
         "--pace",
-        choices=("told", "real"),
-        default="told",
-        help="told: scripted hands, seconds for months; real: you do it by hand (default told)",
+        choices=("step", "told", "real"),
+        help="step: waits for Enter at each step (default on a terminal); told: runs through (default elsewhere); "
+        "real: you do it by hand",
     )
+    parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")
     parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
     parser.add_argument(
         "--seed", metavar="N", type=int, default=1, help="changes the digits, not the logic (default 1)"
@@ -43,10 +45,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     if args.pace == "real" and ctx.json:
         raise UsageError("--pace real is for a person, --json for a script", hint="leave one of them out")
+    if args.short and args.check:
+        raise UsageError("--short and --check exclude each other", hint="leave one of them out")
     folder = _folder(args.out)
     say, command = _voice(ctx)
     began = time.monotonic()
     with contextlib.ExitStack() as stack:
+        pause = stack.enter_context(_pauses(ctx, args.pace))
         story = stack.enter_context(
             Story(
                 folder,
@@ -56,9 +61,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
                 command=command,
                 typist=stack.enter_context(Terminal()) if args.pace == "real" else None,
                 console=ctx.console,
+                pause=pause,
             )
         )
-        if args.check:
+        if args.short:
+            story.short()
+        elif args.check:
             story.only(args.check)
         else:
             story.whole()
@@ -66,8 +74,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         page = str(folder / "certificate.html")
         certificate = story.run("record", "certificate", "--out", page, "--plan", str(story.plan_path))
         exports = str(folder / "exports")
-        exported = story.run("record", "export", "--csv", exports, "--jsonl", exports)
-        if not args.check:
+        exported = 0 if args.short else story.run("record", "export", "--csv", exports, "--jsonl", exports)
+        if not (args.check or args.short):
             story.run("status", str(story.plan_path))
     took = time.monotonic() - began
     if ctx.json:
@@ -86,10 +94,38 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     else:
         say("", "")
         say(
-            f"Told in {took:.0f} s. In {folder}/: certificate.html, kc1.logbook, plan.toml, bench.toml, exports/",
+            f"Done in {took:.0f} s. In {folder}/: certificate.html, kc1.logbook, plan.toml, bench.toml"
+            f"{'' if args.short else ', exports/'}",
             "bold",
         )
     return 0 if verify == 0 else 5
+
+
+@contextmanager
+def _pauses(ctx: Context, pace: str | None) -> Iterator[Callable[[], object]]:
+    """How the story waits between its steps: for a key on a terminal, else not at all."""
+    import sys
+
+    from benchlog.keyboard import END, ENTER, single_keys
+
+    asked = pace == "step" or (pace is None and sys.stdout.isatty() and not ctx.json)
+    with single_keys(sys.stdin if asked else None) as keys:
+        if keys is None:
+            yield lambda: None
+            return
+
+        def pause() -> None:
+            keys.drop()
+            sys.stdout.write("[Enter goes on, q ends] ")
+            sys.stdout.flush()
+            while (key := keys.next()) not in (ENTER, " ", "q", "Q", END):
+                pass
+            sys.stdout.write("\r\x1b[2K")
+            sys.stdout.flush()
+            if key in ("q", "Q", END):
+                raise KeyboardInterrupt
+
+        yield pause
 
 
 def _folder(asked: str | None) -> Path:

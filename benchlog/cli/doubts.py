@@ -6,7 +6,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from benchlog.checks.meter_reading import MeterReading
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
 __all__ = ["diagnose_line", "with_doubts"]

@@ -8,15 +8,12 @@ from typing import TYPE_CHECKING
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
     from benchlog.finding import Finding
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Function, Reading
 
 __all__ = ["accuracy_findings", "add_meter_options", "live_reading", "metered", "reading_or_live"]
-
-
-_AC_VOLTS, _AC_CURRENT = "V~", "A~"
 
 
 def add_meter_options(parser: argparse.ArgumentParser) -> None:
@@ -57,7 +54,7 @@ def metered(
                 f"resolution {resolution!r} must be above zero", hint="write one count, like '10 mV'"
             )
         reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
-    if reading.value is not None and reading.value < 0 and reading.function in (_AC_VOLTS, _AC_CURRENT):
+    if reading.value is not None and reading.value < 0 and reading.function.coupling == "ac":
         what = "volts" if reading.unit == "V" else "amperes"
         raise UsageError(
             f"{text!r}: AC {what} are not negative",
@@ -68,8 +65,8 @@ def metered(
 
 def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:
     """Pair a reading with its accuracy statement."""
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.metrology.accuracy import parse_accuracy
+    from benchlog.metrology.meter_reading import MeterReading
 
     if accuracy is not None:
         return MeterReading(reading, parse_accuracy(accuracy))
@@ -100,9 +97,14 @@ def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Find
 
 
 def live_reading(
-    ctx: Context, meter: str, function: Function | None = None, timeout_s: float = 10.0, *, point: str = ""
+    ctx: Context,
+    meter: str,
+    function: Function | None = None,
+    *,
+    point: str = "",
+    expect: float | None = None,
 ) -> Reading:
-    """Take one settled reading from a linked meter of the bench.
+    """Take one settled reading from a linked meter of the bench, by the rule of a guided run.
 
     A simulated meter is set to the function first, and put on the point if its bench has one of that name.
 
@@ -116,7 +118,7 @@ def live_reading(
     from benchlog.adapter import Reader
     from benchlog.registry import make_adapter
     from benchlog.simulation import set_up_for
-    from benchlog.stable_reading import read_stable
+    from benchlog.stable_reading import SETTLE_S, read_settled
 
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
@@ -128,7 +130,7 @@ def live_reading(
         raise UsageError(f"{meter} is not a meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
-        reading = read_stable(adapter, timeout_s, stable=True)
+        reading = read_settled(adapter, SETTLE_S, expect=expect)
     if function is not None and reading.function is not function:
         raise UsageError(
             f"{meter} is set to {reading.function}, not to {function}",
@@ -137,7 +139,9 @@ def live_reading(
     return reading
 
 
-def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function | None = None) -> MeterReading:
+def reading_or_live(
+    ctx: Context, args: argparse.Namespace, function: Function | None = None, expect: float | None = None
+) -> MeterReading:
     """Return the typed --reading, else a live one from --meter."""
     if args.reading is not None:
         return metered(
@@ -146,5 +150,7 @@ def reading_or_live(ctx: Context, args: argparse.Namespace, function: Function |
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')
     return with_accuracy(
-        ctx, live_reading(ctx, args.meter, function, point=getattr(args, "part", "")), args.accuracy
+        ctx,
+        live_reading(ctx, args.meter, function, point=getattr(args, "part", ""), expect=expect),
+        args.accuracy,
     )

@@ -24,8 +24,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchlog.bench import Standard
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.project.check_standard import StandardValue
     from benchlog.project.recall import Recall
     from benchlog.result import Result
@@ -116,7 +116,8 @@ def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardVal
 
     function = Function(standard[1])
     if args.value is None:
-        return with_accuracy(ctx, live_reading(ctx, args.meter, function, point=args.standard), args.accuracy)
+        live = live_reading(ctx, args.meter, function, point=args.standard, expect=standard[0].value)
+        return with_accuracy(ctx, live, args.accuracy)
     return metered(
         ctx,
         args.value,

@@ -18,8 +18,8 @@ from benchlog.cli.manual_entry import add_meter_options
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.checks.mains import Mains
-    from benchlog.checks.meter_reading import MeterReading
     from benchlog.cli.context import Context
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.units import Nameplate
 
 
@@ -102,9 +102,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         no_load, capture = _from_capture(args, ctx, nameplate.coupling)
         captures.append(capture)
     else:
-        no_load = _no_load(args, ctx, nameplate.coupling)
+        expected = expected_supply(nameplate, mains, tolerance).no_load_v
+        no_load = _no_load(args, ctx, nameplate.coupling, expected)
         if no_load.reading.value is None:
-            expected = expected_supply(nameplate, mains, tolerance).no_load_v
             raise AnalysisError(
                 f"the display shows {no_load.reading.displayed!r}: no number to work with",
                 hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
@@ -248,8 +248,8 @@ def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tupl
     return read_capture(capture, args.channel or capture.names[0], function, gain), capture
 
 
-def _no_load(args: argparse.Namespace, ctx: Context, coupling: str) -> MeterReading:
+def _no_load(args: argparse.Namespace, ctx: Context, coupling: str, expect: float) -> MeterReading:
     from benchlog.cli.manual_entry import reading_or_live
     from benchlog.reading import Function
 
-    return reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS)
+    return reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)

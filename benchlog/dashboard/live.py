@@ -73,8 +73,22 @@ class Screen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
+        if self._console.legacy_windows:  # which has one screen only: go on below the picture
+            self._console.control(self._line_begin(len(self._drawn) - 1))
+            self._console.print()
         self._console.show_cursor(True)
         self._console.set_alt_screen(False)
+
+    def _clear(self, height: int) -> None:
+        if not self._console.legacy_windows:
+            self._console.control(Control(ControlType.CLEAR))
+            return
+        for y in range(height):
+            self._console.control(self._line_begin(y), Control((ControlType.ERASE_IN_LINE, 2)))
+
+    def _line_begin(self, y: int) -> Control:
+        """Move to a line's first column; rich counts from 0, but from 1 where it calls a Windows console."""
+        return Control.move_to(1, y + 1) if self._console.legacy_windows else Control.move_to(0, y)
 
     def show(self, snapshot: Snapshot) -> None:
         """Draw a snapshot, for the terminal's size as it is now."""
@@ -83,12 +97,12 @@ class Screen:
         with self._console:  # all of it in one write
             if (width, height) != self._size or self._pictures % _WHOLE_EVERY == 0:
                 self._size, self._drawn = (width, height), []
-                self._console.control(Control(ControlType.CLEAR))
+                self._clear(height)
             self._pictures += 1
             for y, line in enumerate(lines):
                 look = (line.plain, line.style, line.spans)
                 if y >= len(self._drawn) or self._drawn[y] != look:
-                    self._console.control(Control.move_to(0, y), Control((ControlType.ERASE_IN_LINE, 2)))
+                    self._console.control(self._line_begin(y), Control((ControlType.ERASE_IN_LINE, 2)))
                     self._console.print(line, end="")
             self._drawn = [(line.plain, line.style, line.spans) for line in lines]
 

@@ -6,14 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
-from benchlog.reading import Flag, Function
+from benchlog.reading import Function
 
-__all__ = ["MISLEADING", "Kind", "NodeGroup", "Suspect", "next_check"]
-
-MISLEADING = frozenset(
-    {Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM, Flag.PEAK, Flag.LOW_PASS, Flag.UNSTABLE}
-)
-"""Symbols that make a right number mislead; `Flag.UNSTABLE` only says that the display has not settled."""
+__all__ = ["Kind", "NodeGroup", "Suspect", "next_check"]
 
 
 class Kind(StrEnum):
@@ -90,9 +85,6 @@ class Suspect:
         return " or ".join(self.tags)
 
 
-_OHMS = frozenset({Function.OHMS, Function.FOUR_WIRE_OHMS, Function.CONTINUITY})
-_VOLTS = frozenset({Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS, Function.DIODE})
-
 # Kind -> action on volts, on ohms, on anything else. The cheapest action whose outcomes tell the likely causes apart.
 _NEXT: Mapping[Kind, tuple[str, str, str]] = {
     Kind.SILENT: ("look", "look", "look"),
@@ -112,6 +104,6 @@ _NEXT: Mapping[Kind, tuple[str, str, str]] = {
 def next_check(kind: Kind, function: Function | None) -> str:
     """Action to try first for a doubt of this kind on a meter set to `function`."""
     volts, ohms, other = _NEXT[kind]
-    if function in _OHMS:
-        return ohms
-    return volts if function is None or function in _VOLTS else other
+    if function is None or function.unit == "V":
+        return volts
+    return ohms if function.is_ohms else other

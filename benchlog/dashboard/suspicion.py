@@ -24,7 +24,7 @@ from benchlog.dashboard.reasons import (
     doubt,
     drifted,
 )
-from benchlog.dashboard.suspect import MISLEADING, Kind, NodeGroup, Suspect
+from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.track import Track
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Reading
@@ -33,7 +33,6 @@ __all__ = ["Watchdog"]
 
 SILENT_NS = 5 * 10**9
 SILENT_INTERVALS = 8
-_SYMBOLS = MISLEADING - {Flag.UNSTABLE}
 # A doubt of the left kind explains what the others would say of the same meter.
 _EXPLAINS = frozenset({Kind.SILENT, Kind.FUNCTION, Kind.SYMBOL, Kind.OVERLOAD, Kind.NEAR_ZERO, Kind.FROZEN})
 _EXPLAINED = frozenset({Kind.DISAGREES, Kind.DRIFTS, Kind.UNSTEADY, Kind.FROZEN})
@@ -124,10 +123,10 @@ class Watchdog:
             if silent := self._silence(track, now_ns):
                 yield doubt(track, Kind.SILENT, silent)
                 continue
-            if symbols := track.showing(_SYMBOLS):
+            if symbols := [flag for flag in track.showing if flag.misleads]:
                 words = " and ".join(f"'{flag.value}'" for flag in symbols)
                 yield doubt(track, Kind.SYMBOL, f"shows {words}: the number is not what is there now")
-            if track.showing(frozenset({Flag.LOW_BATTERY})):
+            if Flag.LOW_BATTERY in track.showing:
                 yield doubt(
                     track, Kind.LOW_BATTERY, "battery symbol: a sagging battery makes volts read high"
                 )

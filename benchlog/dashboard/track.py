@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 from benchlog.dashboard.pairing import Side
 from benchlog.dashboard.steadiness import Steadiness
 from benchlog.dashboard.stillness import Stillness
-from benchlog.dashboard.suspect import MISLEADING
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Origin, Reading, State
 
@@ -87,7 +86,9 @@ class Track:
             self.settled_function = reading.function
         self.before, self.last, self.accuracy = old, reading, accuracy
         self.by_hand = reading.origin is Origin.HAND
-        self.comparable = reading.value is not None and not reading.flags & MISLEADING
+        self.comparable = reading.value is not None and not any(
+            flag.misleads or flag is Flag.UNSTABLE for flag in reading.flags
+        )
         self.side = self._make_side()
         weight = LASTING if self.by_hand else 1
         if self.symbols or reading.flags - _ORDINARY:
@@ -119,9 +120,10 @@ class Track:
         limit = HAND_FRESH_NS if self.by_hand else max(FRESH_NS, 3 * self.interval_ns)
         return now_ns - self.last.mono_ns <= limit
 
-    def showing(self, flags: frozenset[Flag]) -> list[Flag]:
-        """Which of these symbols have stayed on."""
-        return sorted(f for f, seen in self.symbols.items() if seen.on and f in flags)
+    @property
+    def showing(self) -> list[Flag]:
+        """Symbols that have stayed on."""
+        return sorted(flag for flag, seen in self.symbols.items() if seen.on)
 
     @property
     def resolution(self) -> float:

@@ -20,7 +20,6 @@ _TEST_A = 0.5  # of a four-wire measurement whose plan names no current
 _SCREEN_V = 30.0  # of an isolation screen
 _SPARE_LEADS = "LD"
 _SUPPLY = "T1"
-_VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS)
 
 
 class PlanHands(SimHands):
@@ -161,7 +160,7 @@ class PlanHands(SimHands):
         self.clear()
         for meter in meters:
             self.put(meter, point, function)
-        if part == _SUPPLY and function in _VOLTS:
+        if part == _SUPPLY and function.is_volts:
             self.bench.hookups.supply()
 
     def _point(self, part: str) -> str:

@@ -29,7 +29,7 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person
 from benchlog.guide.run import Guide, note_plan
 from benchlog.logbook import Logbook
-from benchlog.plan import read_plan
+from benchlog.plan import Plan, read_plan
 from benchlog.reading import Function
 from benchlog.registry import make_adapter
 from benchlog.result import Result, Verdict
@@ -54,6 +54,26 @@ _DAYS = {
     "C15": (151, 230.0),
     "C16": (160, 236.0),
 }
+#: Why each check is done, in a sentence.
+_WHY = {
+    "C01": "Are both windings whole? Ohms first, with the plug pulled.",
+    "C02": "Is the barrier between mains and output sound? A first look, at low voltage.",
+    "C03": "Does the supply give the voltage its label promises?",
+    "C04": "How far does it sag under load? That tells the winding's resistance.",
+    "C04b": "The case is open and closed again as a test box: is the insulation still sound?",
+    "C05": "Same question as before the case was opened, same answer?",
+    "C06": "Two cores of unknown quality: do they match?",
+    "C07": "Are there really 60 turns on this toroid?",
+    "C08": "One shorted turn would ruin it, and shows as lost inductance.",
+    "C09": "Is the wire what it should be, and are the joints good?",
+    "C10": "Are there really 100 turns on this one?",
+    "C11": "The burden resistor sets the scale of every later current reading.",
+    "C12": "Both toroids and the burden together, with real current.",
+    "C13": "What voltage will the capacitor really see?",
+    "C14": "The box is finished: is its metal earthed, its insulation good?",
+    "C15": "First power, with lamps in series so that a mistake only lights a lamp.",
+    "C16": "Full power for twenty minutes: does everything stay cool and trip when it should?",
+}
 
 
 class Story:
@@ -75,6 +95,8 @@ class Story:
         Somebody who does it by hand, at real pace, instead of the scripted hands.
     console : rich Console, optional
         Where the dashboard is drawn, if it is a terminal.
+    pause : callable, optional
+        Called before each new thing, so that somebody can read what is on the screen.
     """
 
     def __init__(
@@ -87,18 +109,22 @@ class Story:
         command: Callable[[Sequence[str], ManualClock], int],
         typist: Person | None = None,
         console: Console | None = None,
+        pause: Callable[[], object] = lambda: None,
     ) -> None:
         self.folder = folder
         self.console = console or Console(file=io.StringIO())
         self.say = say
         self._show = show
         self._command = command
+        self._pause = pause
+        self._begun: list[str] = []  # checks, in the order they were first done
         start = parse_rfc3339(DAY_0)
         self.clock: ManualClock = ManualClock(start) if typist is None else RunningClock(start)
         self.sim = simulated_bench(seed, self.clock)
         self.hands = DemoHands(self.sim, simulated_person(self.sim, "MB-02"), say)
         self.person: Person = self.hands if typist is None else AtTheKeyboard(self.hands, typist)
         self.results: dict[str, Result] = {}
+        self._whole = False
         self.watched: Snapshot | None = None  # the dashboard's last picture
         self._stack = ExitStack()
         self._start_ns = self.clock.utc_ns()
@@ -136,6 +162,8 @@ class Story:
         now = (self.clock.utc_ns() - self._start_ns) / 1e9
         self.clock.advance(max(0.0, number * _DAY_S - now))
         self.sim.mains(mains_v)
+        if now > 0:
+            self._pause()
         self.say("", "")
         self.say(f"day {number}: {title}", "bold underline")
 
@@ -164,12 +192,24 @@ class Story:
         self.say(f"$ benchlog run plan.toml {' '.join(f'--check {c}' for c in check_ids)}", "cyan")
         with self._guide() as (guide, hands, book):
             book.begin_session({"plan": "plan.toml"})
-            for check_id in check_ids:
+            for place, check_id in enumerate(check_ids):
+                if place:
+                    self._pause()
+                self._announce(check_id, guide.plan)
                 result = guide.run_check(guide.plan.check(check_id), hands)
                 if result is not None:
                     self.results[check_id] = result
                 self.clock.advance(180.0)
             book.end_session({"left": left, "next": next_action or "go on with the plan"})
+
+    def _announce(self, check_id: str, plan: Plan) -> None:
+        """Say which check of how many comes now, and why it is done."""
+        again = check_id in self._begun
+        if not again:
+            self._begun.append(check_id)
+        place = f"check {len(self._begun)} of {len(plan.checks)}" if self._whole else f"check {check_id}"
+        self.say("", "")
+        self.say(f"{f'{check_id} again' if again else place}: {_WHY[check_id]}", "bold")
 
     def part_state(self, tag: str, state: str) -> None:
         """Write down that a part is in another state from now on."""
@@ -236,8 +276,26 @@ class Story:
             self.part_state(check.part, check.state)
         self.session(check.id)
 
+    def short(self) -> None:
+        """The four main jobs, a minute's reading."""
+        self.say("Job 1 of 4: a plug-in supply is checked before its case is opened", "bold underline")
+        self.day(0, "one wire in a test lead is broken, and nobody knows", mains_v=236.0)
+        with self.sim.scene.change():
+            self.sim.scene.leads["LB"].open = True
+        self.session("C03", next_action="the toroid")
+        self.day(70, "Job 2 of 4: the turns of a hand-wound toroid are counted")
+        self.session("C10")
+        self.day(96, "Job 3 of 4: two meters on a known 5 V, and one has drifted")
+        self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
+        self.tell("Two meters show that one is wrong, not which. The known voltage shows which one:")
+        self.standard("MB-02", "CS-3")
+        self._pause()
+        self.say("", "")
+        self.say("Job 4 of 4: all of it is on record, and a change to it would show", "bold underline")
+
     def whole(self) -> None:
         """All seventeen checks and four hold points."""
+        self._whole = True
         self.opening()
         self.test_box()
         self.toroids()
@@ -302,7 +360,7 @@ class Story:
         self.session("C12")
 
     def rectifier(self) -> None:
-        """Day 77: the rectified voltage, and a capacitor that would not have stood it."""
+        """Day 77: the rectified voltage, and a capacitor that is too small for it."""
         self.day(77, "bridge and reservoir capacitor", mains_v=236.0)
         self.session("C13", left="the capacitor, discharged through 10 kohm")
         self.substitute("REC", "EC-1000-63 (63 V) for EC-1000-35 (35 V)", "41 V at mains +10 %, no load")
@@ -313,7 +371,7 @@ class Story:
         """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
         self.day(96, "both meters on the 5 V reference")
         self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
-        self.tell("Two meters tell that one is wrong, not which. The check standard tells:")
+        self.tell("Two meters show that one is wrong, not which. The check standard shows which one:")
         self.standard("MB-02", "CS-3")
         self.tell("A new battery: as left.")
         self.sim.new_battery("MB-02")

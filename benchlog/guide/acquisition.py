@@ -10,25 +10,22 @@ from typing import Self
 from benchlog.adapter import Adapter, Digitiser, Reader, Source
 from benchlog.bench import Bench
 from benchlog.capture import Capture
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.clock import Clock
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
-from benchlog.guide.linked import KeyPressedError, read_settled
+from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.typed_display import as_displayed, slip_questions
 from benchlog.hookup import Hookup
-from benchlog.reading import Flag, Function, Reading
+from benchlog.metrology.meter_reading import MeterReading
+from benchlog.reading import Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
 __all__ = ["Acquisition", "SkippedError", "StoppedError", "UndoneError"]
 
-_CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
-_VOLTS = (Function.AC_VOLTS, Function.DC_VOLTS, Function.AC_DC_VOLTS)
-_MISLEADING = (Flag.HOLD, Flag.RELATIVE, Flag.MINIMUM, Flag.MAXIMUM)
 _NO_UNDO = "  nothing to undo in this session"
 
 
@@ -329,10 +326,10 @@ class Acquisition:
             self.person.show(f"  on the bench: {', '.join(tags)}")
 
     def _mind_the_jacks(self, tag: str, function: Function, key: str) -> None:
-        if function in _CURRENT:
+        if function.is_current:
             self._in_current_jack.add(tag)
             self._after_current.add(tag)
-        elif function in _VOLTS and tag in self._in_current_jack:
+        elif function.is_volts and tag in self._in_current_jack:
             while not self.confirm(
                 f"{tag} measured current: are both its leads back in the volts jacks?", f"{key}/jacks"
             ):
@@ -352,7 +349,7 @@ class Acquisition:
                 adapter = self._adapter(tag)
                 if not isinstance(adapter, Reader):
                     raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
-                reading = read_settled(adapter, self.person, expect=expect)
+                reading = read_shown(adapter, self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
                     return self._typed_reading(tag, function, what, key, expect)
@@ -362,7 +359,7 @@ class Acquisition:
                 if self._trouble(tag, error, key):
                     return self._typed_reading(tag, function, what, key, expect)
                 continue
-            wrong = [f for f in _MISLEADING if f in reading.flags]
+            wrong = sorted(flag for flag in reading.flags if flag.misleads)
             if reading.function is function and not wrong:
                 return reading
             why = (

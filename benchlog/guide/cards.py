@@ -17,7 +17,6 @@ __all__ = ["Card", "card_of", "danger_lines", "jack"]
 
 WIDTH = 78
 
-_CURRENT = (Function.AC_CURRENT, Function.DC_CURRENT)
 _POLAR = (Function.DC_VOLTS, Function.DIODE)
 
 
@@ -56,7 +55,7 @@ def danger_lines(text: str) -> list[str]:
 
 def jack(function: Function) -> str:
     """Jack of the red lead for a function; markings as most handheld meters have them (common practice, no source)."""
-    return "current jack (A, or mA if surely below its fuse)" if function in _CURRENT else "V/ohm jack"
+    return "current jack (A, or mA if surely below its fuse)" if function.is_current else "V/ohm jack"
 
 
 def card_of(hookup: Hookup, bench: Bench) -> Card:

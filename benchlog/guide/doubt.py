@@ -7,7 +7,6 @@ from typing import Any
 
 import msgspec
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
 from benchlog.diagnosis.answer import HAZARD
 from benchlog.diagnosis.catalogue import load_catalogue
@@ -18,6 +17,7 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.guide.person import Prompt
 from benchlog.guide.typed_display import expected_quantity, shown_text
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 from benchlog.units import Quantity, format_quantity

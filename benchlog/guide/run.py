@@ -253,8 +253,11 @@ class Guide:
         if (wiring := check.wiring()) is not None:
             acquisition.show_hookup(wiring)
         function = str(getattr(check, "function", ""))
-        for tag in check.meters_named if function else ():
-            if doubt := self._doubts().of(tag, function):
+        named = dict.fromkeys(check.meters_named if function else (), function)
+        named |= {tag: "" for name in ("scope", "generator") if (tag := getattr(check, name, None))}
+        doubts = self._doubts() if named else None
+        for doubt in (doubts.of(tag, used) for tag, used in named.items()) if doubts else ():
+            if doubt is not None:
                 person.show(f"! {doubt.caution}", style="bold")
         expected = expectation(check, self.plan)
         if expected:

@@ -7,8 +7,7 @@ from benchlog.reading import Function
 
 __all__ = ["last_of_session", "meters_left_on_current", "months_of_rest"]
 
-_CURRENT = (str(Function.AC_CURRENT), str(Function.DC_CURRENT))
-_VOLTS = (str(Function.AC_VOLTS), str(Function.DC_VOLTS), str(Function.AC_DC_VOLTS))
+_JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
 #: A bench that lay still so long has cells that ran down and contacts that oxidised; common practice, no source.
 REST_NS = 60 * 86_400_000_000_000
@@ -31,9 +30,9 @@ def meters_left_on_current(book: Logbook) -> set[str]:
     for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
         for tag, function in dict(entry.body.get("functions", {})).items():
             for one in reversed(str(function).split(", ")):
-                if one in (*_CURRENT, *_VOLTS):
+                if one in _JACKS:
                     last.setdefault(str(tag), one)
-    return {tag for tag, function in last.items() if function in _CURRENT}
+    return {tag for tag, function in last.items() if _JACKS[function].is_current}
 
 
 def months_of_rest(book: Logbook, now_utc_ns: int) -> bool:

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchlog.bench import Bench, Standard
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import BenchlogError
 from benchlog.guide.acquisition import Acquisition, SkippedError
 from benchlog.logbook import Logbook
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
 from benchlog.project.check_standard import prefix_slip
 from benchlog.project.standard_record import record_exploratory, record_standard, standard_of

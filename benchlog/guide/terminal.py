@@ -79,9 +79,9 @@ class Terminal(Person):
         self._out = out or sys.stdout
         self._in = source or sys.stdin
         self._speech = speech
+        self._live = 0  # columns of the line that is written over
         self._phone = phone
         self._skipped_on_phone = False
-        self._live = False
         self._stack = ExitStack()
         self._keys: Keys | None = None
         self._key = ""  # the last answer that was a single key, and when it was given
@@ -134,10 +134,11 @@ class Terminal(Person):
             return
         if self._phone is not None:
             self._phone.show_reading(strip_controls(text), settled=False)
-        self._live = True
-        width = shutil.get_terminal_size().columns - 1
-        self._out.write(f"\r\x1b[2K{strip_controls(text[:width])}")
+        text = strip_controls(text[: shutil.get_terminal_size().columns - 1])
+        # Written over with blanks: not every console erases a line when it is sent the sequence for it.
+        self._out.write(f"\r{text}{' ' * (self._live - len(text))}")
         self._out.flush()
+        self._live = len(text)
 
     def pressed(self) -> str:
         """See `Person.pressed`; an Enter means nothing here."""
@@ -170,11 +171,10 @@ class Terminal(Person):
             self._speech.say(spoken_hookup(hookup))
 
     def _end_live(self) -> None:
-        if not self._live:
-            return
-        self._live = False
-        self._out.write("\r\x1b[2K")
-        self._out.flush()
+        if self._live:
+            self._out.write(f"\r{' ' * self._live}\r")
+            self._out.flush()
+        self._live = 0
 
     # ---- asking ----
 

@@ -14,20 +14,13 @@ from benchlog.units import Quantity
 
 __all__ = ["as_displayed", "coupled", "expected_quantity", "shown_text", "slip_questions", "slips_of"]
 
-_COUPLING = {
-    Function.AC_VOLTS: "ac",
-    Function.DC_VOLTS: "dc",
-    Function.AC_CURRENT: "ac",
-    Function.DC_CURRENT: "dc",
-}
 _TYPED = re.compile(r"([+\-−]?[\d.,]+)\s*(\S*)")
 _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
 
 
 def coupled(function: Function) -> str:
     """``" ac"`` or ``" dc"`` where a function is one of these."""
-    word = _COUPLING.get(function)
-    return f" {word}" if word else ""
+    return f" {function.coupling}" if function.coupling else ""
 
 
 def as_displayed(text: str, function: Function, instrument: str) -> Reading:

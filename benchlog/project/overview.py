@@ -29,11 +29,12 @@ class Trust(StrEnum):
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
-    """Whether a meter may be believed, and why."""
+    """Whether a meter may be believed, and why; `dated` says that on paper, with the date."""
 
     tag: str
     word: Trust
     reason: str
+    dated: str
 
 
 class Overview(msgspec.Struct, frozen=True):
@@ -94,19 +95,21 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
             ago_words = ago(doubt.utc_ns, now_utc_ns)
             told = doubt.standard or doubt.passed_on
             why = f"{doubt.happened} {ago_words}" if told else f"recalled in entry {doubt.entry}"
-            found.append(MeterTrust(tag, Trust.NONE, why))
+            dated = f"in doubt since {doubt.time[:10]}: {doubt.happened or why}"
+            found.append(MeterTrust(tag, Trust.NONE, why, dated))
             continue
         if tag not in last:
             continue  # blamed once, and the blame was taken back
-        when = last[tag].utc_ns
+        when, body = last[tag].utc_ns, last[tag].body
+        dated = f"agreed with check standard {body['standard']} on {last[tag].time[:10]} ({body['function']})"
         ago_words = ago(when, now_utc_ns)
         if after_now(when, now_utc_ns):
-            found.append(MeterTrust(tag, Trust.CHECK_FIRST, f"last check standard {ago_words}"))
+            found.append(MeterTrust(tag, Trust.CHECK_FIRST, f"last check standard {ago_words}", dated))
         elif now_utc_ns - when > _REST_NS:
             why = f"last check standard {ago_words}; cells run down in a drawer"
-            found.append(MeterTrust(tag, Trust.CHECK_FIRST, why))
+            found.append(MeterTrust(tag, Trust.CHECK_FIRST, why, dated))
         else:
-            found.append(MeterTrust(tag, Trust.GOOD, f"agreed with its check standard {ago_words}"))
+            found.append(MeterTrust(tag, Trust.GOOD, f"agreed with its check standard {ago_words}", dated))
     return tuple(found)
 
 

@@ -203,9 +203,15 @@ def _affected(result: Result, failure: Failure) -> bool:
 
 
 def _deciding(result: Result) -> Mapping[str, Uncertain]:
-    """Quantities with limits; all of them where none has any."""
-    limited = {name: q for name, q in result.quantities.items() if name in result.limits}
+    """Quantities with limits or under a check of the design; all of them where none has any."""
+    limits = _limits(result)
+    limited = {name: q for name, q in result.quantities.items() if name in limits}
     return limited or result.quantities
+
+
+def _limits(result: Result) -> Mapping[str, Limits]:
+    design = {d.quantity: Limits(None, d.limit, d.unit) for d in result.design_checks if d.quantity}
+    return {**design, **result.limits}
 
 
 def _judged(
@@ -230,9 +236,9 @@ def _judged(
     confirmed = _confirmation(entry, result, failure, results)
     if confirmed is not None:
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
-    if result.verdict is not Verdict.PASS:
+    if result.overall is not Verdict.PASS:
         return _again(
-            answer, taken, f"was {result.verdict}, and {failure.instrument} was wrong: measure again"
+            answer, taken, f"was {result.overall}, and {failure.instrument} was wrong: measure again"
         )
     if failure.errors is None:
         return _again(answer, taken, f"how far {failure.instrument} was off is not known")
@@ -245,7 +251,7 @@ def _judged(
             continue
         low, high = true
         expanded = quantity.expanded_uncertainty
-        limits = result.limits.get(name)
+        limits = _limits(result).get(name)
         unit = "" if quantity.unit == "1" else f" {quantity.unit}"
         span = f"{quantity_words(name)} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
         span += f", ± {expanded:.2g}" if expanded > 0 else ""

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import msgspec
 
 from benchlog.bench import Standard
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.errors import UsageError
 from benchlog.logbook import EntryRef, Logbook
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.recall import Failure, Recall, recall_results
 from benchlog.project.wrong_standard import recall_standard

@@ -1,4 +1,4 @@
-"""The test certificate: one self-contained page without script, for the screen and for one or two sheets of A4."""
+"""The test certificate: one self-contained page without script, for the screen and for one to three sheets of A4."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from benchlog.result import Result
 
 __all__ = ["Written", "render_certificate", "write_certificate"]
 
-MAX_PICTURES = 9
+MAX_PICTURES = 6
 _T = TypeVar("_T")
 
 

@@ -13,12 +13,13 @@ from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
-from benchlog.project.overview import MeterTrust, meter_trust
+from benchlog.project.overview import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
 from benchlog.report.attached import Attached, attached_files
-from benchlog.report.history import HISTORY_KINDS, history
+from benchlog.report.history import HISTORY_KINDS, failed_before, history
+from benchlog.report.instruments import instrument_lines
 from benchlog.report.method import method_words
 from benchlog.result import Result, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
@@ -62,7 +63,7 @@ class Facts:
     Attributes
     ----------
     headline : str
-        First line: damaged, recalled, indeterminate, failed; or that all listed results are passed and current.
+        First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
     clean : bool
         Whether the headline says that nothing is wrong.
     tested : tuple of Tested
@@ -88,7 +89,7 @@ class Facts:
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]
-    meters: tuple[MeterTrust, ...]
+    meters: tuple[str, ...]
     cautions: tuple[str, ...]
     design: tuple[str, ...]
     attached: tuple[Attached, ...]
@@ -96,6 +97,7 @@ class Facts:
     last_time: str
     entries: int
     head: str
+    witnesses: tuple[str, ...]
     damage: tuple[str, ...]
 
 
@@ -139,7 +141,8 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         not_tested = ()
     results = tuple((entry, result) for entry, result, _ in chosen)
     holds = tuple(state.holds.values()) if state else ()
-    headline, clean = _headline(chosen, standing, not_tested, holds, damage)
+    again = failed_before(entries, {entry.seq: result for entry, result in results})
+    headline, clean = _headline(chosen, standing, not_tested, holds, damage, again)
     times = [entry.time for entry, _ in results]
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
@@ -154,7 +157,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),
-        meters=meter_trust(entries, now_utc_ns),
+        meters=instrument_lines([result for _, result in results], meter_trust(entries, now_utc_ns)),
         cautions=tuple(
             dict.fromkeys([*_energy(plan), *(c for _, result in results for c in result.cautions)])
         ),
@@ -168,6 +171,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         last_time=max(times, default=""),
         entries=proof.entries,
         head=proof.head,
+        witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
     )
 
@@ -234,6 +238,7 @@ def _headline(
     not_tested: Sequence[str],
     holds: Sequence[HoldStatus],
     damage: Sequence[str],
+    again: int,
 ) -> tuple[str, bool]:
     words = {
         CheckState.RECALLED: "recalled (rests on a meter found bad)",
@@ -260,10 +265,16 @@ def _headline(
             parts.append(f"{_some(ids)} {hold_state}")
     if not chosen:
         return f"Nothing was tested.{f' Attention: {parts[0]}.' if parts else ''}", False
+    passed = sum(state is CheckState.PASSED for _, _, state in chosen)
+    total = len(chosen) + len(not_tested)
+    count = f"{passed} of {total} check{'s' if total != 1 else ''} passed"
+    if again:
+        count += f"; {again} failed before and {'was' if again == 1 else 'were'} done again"
     rest = f" {len(not_tested)} not tested." if not_tested else ""
     if parts:
+        parts.insert(1 if damage else 0, count)
         return f"Attention: {'; '.join(parts)}.{rest}", False
-    return f"All {len(chosen)} listed results are passed and current.{rest}", True
+    return f"{count}.{rest}", True
 
 
 def _some(ids: Sequence[str]) -> str:
@@ -351,11 +362,22 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
     return {n: e for n, older in names for e in older if e is not None and e in result.quantities}
 
 
+#: Names that a reader of the page alone would not understand.
+_ON_PAPER = {
+    "e_n": "E_n: difference over both U together",
+    "rectified_peak_worst": "highest rectified peak (mains +10 %)",
+}
+
+
 def _row(result: Result, name: str, planned: str, item: object = None, *, expected: str = "") -> Row:
-    shown = quantity_words(name)
+    shown = _ON_PAPER.get(name, quantity_words(name))
     quantity = result.quantities.get(name)
     if quantity is None:
-        return Row(quantity=shown, words=str(item.get("reason", "")) if isinstance(item, dict) else "")
+        return Row(
+            quantity=shown,
+            limits=limits_words(result.limits.get(name)),
+            words=str(item.get("reason", "")) if isinstance(item, dict) else "",
+        )
     computed = result.quantities.get(expected)
     return Row(
         quantity=shown,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from benchlog.logbook import Entry
 from benchlog.result import Result, Verdict
 
-__all__ = ["HISTORY_KINDS", "history"]
+__all__ = ["HISTORY_KINDS", "failed_before", "history"]
 
 HISTORY_KINDS = ("result", "supersede", "skip", "substitution", "part")
 
@@ -48,6 +48,24 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
         name = " ".join(filter(None, (check_id.replace("_", " "), part)))
         lines.append(f"{name} ({entry.time[:10]}, entry {entry.seq}): {said}. Then: {done}")
     return tuple(lines)
+
+
+def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int:
+    """Number of listed results whose check had failed on that part before and was done again.
+
+    Parameters
+    ----------
+    entries : sequence of Entry
+    listed : mapping of int to Result
+        Results that stand in the table, by entry.
+    """
+    failed = set()
+    for entry in entries:
+        if entry.kind == "result" and entry.seq not in listed:
+            result = Result.from_json(entry.body)
+            if result.overall is Verdict.FAIL:
+                failed.add((result.check_id or result.check, result.part))
+    return sum((r.check_id or r.check, r.part) in failed for r in listed.values())
 
 
 def _done(

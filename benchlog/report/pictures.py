@@ -78,11 +78,11 @@ def waveforms_figure(
     ):
         index, values = thinned(channel.values()[:n], 400)
         axis.plot(index * capture.interval_s * 1e3, values, color=colour, linewidth=1.0)
-        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=6)
-        axis.tick_params(labelsize=6)
+        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=7)
+        axis.tick_params(labelsize=7)
         axis.grid(True, linewidth=0.3)
-    axes[-1].set_xlabel("time / ms", fontsize=6)
-    axes[0].set_title(label(title), fontsize=6.5, color=_INK, loc="left")
+    axes[-1].set_xlabel("time / ms", fontsize=7)
+    axes[0].set_title(label(title), fontsize=7.5, color=_INK, loc="left")
     return figure
 
 
@@ -119,15 +119,15 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
     axis.annotate(
         f"source {format_quantity(source.value, 'ohm', 3)}",
         (0.5 * current, open_v.value - 0.5 * current * source.value),
-        fontsize=6,
+        fontsize=7,
         xytext=(6, 6),
         textcoords="offset points",
     )
-    axis.set_xlabel("current / A", fontsize=6)
-    axis.set_ylabel("voltage / V", fontsize=6)
-    axis.tick_params(labelsize=6)
+    axis.set_xlabel("current / A", fontsize=7)
+    axis.set_ylabel("voltage / V", fontsize=7)
+    axis.tick_params(labelsize=7)
     axis.grid(True, linewidth=0.3)
-    axis.set_title(label(title), fontsize=6.5, color=_INK, loc="left")
+    axis.set_title(label(title), fontsize=7.5, color=_INK, loc="left")
     return figure
 
 
@@ -167,7 +167,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     upper.plot(
         curve["frequency_hz"], np.asarray(curve["ratio"]) / gain, color=_FIRST, linewidth=1.0, label="model"
     )
-    upper.set_ylabel("turns ratio", fontsize=6)
+    upper.set_ylabel("turns ratio", fontsize=7)
     upper.ticklabel_format(axis="y", useOffset=False)
     lower.errorbar(
         frequency,
@@ -180,16 +180,16 @@ def bode_figure(result: Result, title: str) -> Figure | None:
         linewidth=0.8,
     )
     lower.plot(curve["frequency_hz"], curve["phase_deg"], color=_FIRST, linewidth=1.0)
-    lower.set_ylabel("phase / °", fontsize=6)
-    lower.set_xlabel("frequency / Hz", fontsize=6)
+    lower.set_ylabel("phase / °", fontsize=7)
+    lower.set_xlabel("frequency / Hz", fontsize=7)
     drive = result.details.get("drive")
     for axis in (upper, lower):
         axis.set_xscale("log")
-        axis.tick_params(labelsize=6)
+        axis.tick_params(labelsize=7)
         axis.grid(True, linewidth=0.3)
         if drive:
             axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
-    upper.set_title(label(title), fontsize=6.5, color=_INK, loc="left")
+    upper.set_title(label(title), fontsize=7.5, color=_INK, loc="left")
     return figure
 
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from benchlog.checks.continuity import check_continuity
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.magnetics.wire import parse_wire
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function
 from benchlog.result import Verdict
 

@@ -15,11 +15,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.checks.crosscheck import check_crosscheck
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.cli import main
 from benchlog.displayed import parse_displayed
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Flag, Function
 from benchlog.result import Result, Verdict
 from benchlog.signal.waveform import measure_waveform

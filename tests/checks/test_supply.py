@@ -10,12 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.checks.mains import Mains
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import expected_supply, rectified_peak, typical_regulation
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Verdict
 from benchlog.units import parse_nameplate
 

@@ -11,12 +11,12 @@ from helpers.plan_text import check, part, plan_text
 from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import AccuracyLine, Bench, Instrument
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.temperature_rise import check_temperature_rise
 from benchlog.displayed import parse_displayed
 from benchlog.errors import ConfigError, UsageError
 from benchlog.magnetics.wire import copper_factor
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function
 from benchlog.report.facts import gather
 from benchlog.result import Limits, Result, Verdict

@@ -9,9 +9,9 @@ from helpers.scripted_person import ScriptedPerson
 
 from benchlog.clock import ManualClock
 from benchlog.errors import LinkLostError, ReadTimeoutError
-from benchlog.guide.linked import KeyPressedError, read_settled
-from benchlog.guide.settling import Settle, Settling
+from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.reading import Function, Reading, State
+from benchlog.settling import Settle, Settling
 from benchlog.testing import ScriptedReader
 
 PERIOD_S = 0.4
@@ -55,14 +55,14 @@ STEP = [0.0, 0.0, 0.0, 0.0, 12.1, 21.4, 25.9, 27.31, 27.68, 27.74, 27.75, 27.75]
 def test_a_step_with_settling_is_taken_once_and_only_settled() -> None:
     """Zero before the tips are on, then the rise: the one value taken is 27.75 V, after three within two counts."""
     with meter(*at_rate(map(volts, STEP))) as reader:
-        assert read_settled(reader, ScriptedPerson({}), expect=27.8).value == 27.75
+        assert read_shown(reader, ScriptedPerson({}), expect=27.8).value == 27.75
     assert words(map(volts, STEP), 27.8).count(Settle.STEADY) == 1
 
 
 def test_the_value_is_shown_while_it_moves() -> None:
     person = ScriptedPerson({})
     with meter(*at_rate(map(volts, STEP))) as reader:
-        read_settled(reader, person, expect=27.8)
+        read_shown(reader, person, expect=27.8)
     assert any("12.10 V" in line and "settling" in line for line in person.lives)
     assert any("near zero" in line for line in person.lives)
 
@@ -72,21 +72,21 @@ def test_a_collapse_is_never_taken() -> None:
     fallen = [27.3, 27.7, 0.31, *[0.02] * 60]
     person = ScriptedPerson({})
     with meter(*at_rate(map(volts, fallen))) as reader, pytest.raises(ReadTimeoutError, match="dropped out"):
-        read_settled(reader, person)
+        read_shown(reader, person)
     assert "not taken" in person.said
 
 
 def test_a_collapse_that_comes_back_is_forgotten() -> None:
     slipped = [27.3, 27.7, 0.02, 0.02, 0.02, 27.1, 27.74, 27.75, 27.75]
     with meter(*at_rate(map(volts, slipped))) as reader:
-        assert read_settled(reader, ScriptedPerson({})).value == 27.75
+        assert read_shown(reader, ScriptedPerson({})).value == 27.75
 
 
 def test_a_flash_of_overload_is_never_taken() -> None:
     """Overload after numbers is a contact that came off, however long it stays."""
     script = [volts(27.3), volts(27.6), *[overload()] * 60]
     with meter(*at_rate(script)) as reader, pytest.raises(ReadTimeoutError, match="dropped out"):
-        read_settled(reader, ScriptedPerson({}))
+        read_shown(reader, ScriptedPerson({}))
 
 
 def test_readings_on_both_sides_of_a_gap_never_agree() -> None:
@@ -146,21 +146,21 @@ def test_frames_from_before_the_question_are_thrown_away() -> None:
     """What waits in the link was sent while the leads were moved."""
     old = [volts(12.0)] * 6
     with meter(*old, *at_rate(map(volts, [27.6, 27.7, 27.75, 27.75, 27.76]))) as reader:
-        assert read_settled(reader, ScriptedPerson({})).value == 27.76
+        assert read_shown(reader, ScriptedPerson({})).value == 27.76
 
 
 def test_a_key_ends_the_wait() -> None:
     person = ScriptedPerson({}, keys="xt")
     with meter(*at_rate([volts(n) for n in range(40)])) as reader, pytest.raises(KeyPressedError, match="t"):
-        read_settled(reader, person)
+        read_shown(reader, person)
 
 
 def test_a_silent_meter_is_named() -> None:
     with meter() as reader, pytest.raises(ReadTimeoutError, match="no reading within 20 s") as error:
-        read_settled(reader, ScriptedPerson({}))
+        read_shown(reader, ScriptedPerson({}))
     assert "link" in error.value.hint
 
 
 def test_a_lost_link_comes_through() -> None:
     with meter(PERIOD_S, volts(27.7), LinkLostError("gone")) as reader, pytest.raises(LinkLostError):
-        read_settled(reader, ScriptedPerson({}))
+        read_shown(reader, ScriptedPerson({}))

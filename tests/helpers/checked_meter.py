@@ -10,9 +10,9 @@ from helpers.plan_text import hold, part, plan_text, reading_check, table
 from helpers.planned_project import PlannedProject
 from helpers.small_logbook import standard_body
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import DOUBT_KINDS, Doubt, MeterDoubts
 
 MINUTE_S = 60.0

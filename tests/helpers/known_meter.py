@@ -6,8 +6,8 @@ import random
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.units import format_quantity
 

@@ -33,12 +33,12 @@ from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.checks.mains import Mains
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.charts import ChartSignal, repeatability_chart
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Verdict
 from benchlog.units import parse_nameplate

@@ -14,15 +14,17 @@ import pytest
 from helpers.desk import Desk
 from helpers.field_edits import alter
 from helpers.hostile import photo, png
+from helpers.small_logbook import standard_body
 
 from benchlog.clock import ManualClock
+from benchlog.influence import Influence, Role
 from benchlog.logbook import Logbook
 from benchlog.report.attached import MAX_PIXELS, thumbnail
 from benchlog.report.certificate import render_certificate
 from benchlog.report.facts import gather
 from benchlog.report.method import method_words
 from benchlog.report.sanitise import label, plain_text, sanitise_svg
-from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.result import BudgetLine, Limits, Result, Uncertain, Verdict
 
 NOW = 1_800_000_100_000_000_000
 PASSED = Result(
@@ -237,8 +239,10 @@ def test_texts_and_pictures_of_unknown_origin() -> None:
 
 
 @pytest.mark.skipif(shutil.which("chromium") is None, reason="no Chromium to print with")
-def test_the_whole_demo_fits_on_two_sheets(demo: tuple[Path, dict[str, Any], float], tmp_path: Path) -> None:
-    """Seventeen checks, four holds, six pictures: at most two pages of A4."""
+def test_the_whole_demo_fits_on_three_sheets(
+    demo: tuple[Path, dict[str, Any], float], tmp_path: Path
+) -> None:
+    """Seventeen checks, four holds, six pictures: at most three pages of A4, in type of 8 points."""
     desk = Desk(tmp_path / "desk")
     desk.logbook = tmp_path / "kc1.logbook"
     shutil.copy(demo[0] / "kc1.logbook", desk.logbook)
@@ -246,7 +250,7 @@ def test_the_whole_demo_fits_on_two_sheets(demo: tuple[Path, dict[str, Any], flo
     assert desk.run("record", "certificate", "--plan", demo[0] / "plan.toml", "--out", out, "--pdf").code == 0
     assert "<html" in out.with_suffix(".html").read_text(encoding="utf-8")
     pdf = out.read_bytes()
-    assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 2
+    assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf)) <= 3
 
 
 def test_a_page_is_not_written_under_the_name_of_a_pdf(tmp_path: Path) -> None:
@@ -257,3 +261,38 @@ def test_a_page_is_not_written_under_the_name_of_a_pdf(tmp_path: Path) -> None:
     assert said.code == 2
     assert "--pdf" in said.err
     assert not (tmp_path / "c.pdf").exists()
+
+
+def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None:
+    """What passed, what had failed before; when each meter was held against a standard, and what it claims."""
+    failed = msgspec.structs.replace(PASSED, verdict=Verdict.FAIL, reason="too high")
+    book.append_result(failed)
+    book.append("standard", standard_body("MA-01", "pass"))
+    line = BudgetLine("accuracy of MA-01 (1 % + 5)", 0.001, Influence(Role.READING, "MA-01", "ohm"))
+    budget = {"resistance": Uncertain(0.2, 0.001, 0.002, "ohm", budget=(line,))}
+    book.append_result(msgspec.structs.replace(PASSED, quantities=budget))
+    facts = gather(book, None, NOW)
+    assert facts.headline == "1 of 1 check passed; 1 failed before and was done again."
+    assert facts.meters == (
+        "MA-01: agreed with check standard CS-3 on 2027-01-15 (V=); accuracy claimed: ohm 1 % + 5",
+    )
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert "today" not in page
+    assert "days ago" not in page
+
+
+def test_no_type_on_paper_is_below_eight_points(book: Logbook) -> None:
+    """Sheets are read at the bench."""
+    page = render_certificate(book, now_utc_ns=NOW)
+    sizes = [float(size) for size in re.findall(r"font(?:-size)?:\s*([\d.]+)pt", page)]
+    assert len(sizes) > 5
+    assert min(sizes) >= 8
+
+
+def test_time_stamps_and_signatures_stand_by_the_digest(book: Logbook) -> None:
+    """With what each vouches for."""
+    head = book.head()
+    body = {"entry": head.seq, "digest": head.digest, "key": "SHA256:abc", "signature": "none"}
+    book.append("signature", body)
+    page = render_certificate(book, now_utc_ns=NOW)
+    assert "false signature" in page or "was not checked" in page

@@ -8,8 +8,8 @@ from collections.abc import Callable
 import pytest
 
 from benchlog.clock import ManualClock
-from benchlog.guide.settling import Settle, Settling
 from benchlog.reading import Reading
+from benchlog.settling import Settle, Settling
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simulated import SimulatedAdapter, using

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from benchlog.checks.continuity import check_continuity, resistance_limits
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.displayed import parse_displayed
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import ContinuityCheck
 from benchlog.quantity_text import value_of

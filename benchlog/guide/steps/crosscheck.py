@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.meter_pairs import E_N_LIMITS
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.result import Limits

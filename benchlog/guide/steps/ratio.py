@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
-from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.checks.turns_ratio import check_turns_ratio, turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
@@ -13,14 +13,23 @@ from benchlog.guide.scope_ranges import AMPLITUDE_VPP, capture_in_range, driven_
 from benchlog.plan import Plan
 from benchlog.plan.scope_kinds import RatioCheck
 from benchlog.quantity_text import value_of
+from benchlog.result import Limits
 from benchlog.units import parse_quantity
 
-__all__ = ["expectation", "measure"]
+__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: RatioCheck, plan: Plan) -> str:
     """The turns that were planned."""
     return f"{check.expect} turns, whole number, in phase"
+
+
+def limits(check: RatioCheck, plan: Plan) -> dict[str, Limits]:
+    """Those of the plan, else about the planned turns."""
+    used = check.parsed_limits().get("turns_ratio") or turns_limits(
+        check.expect.value, value_of(check.tolerance)
+    )
+    return {} if used is None else {"turns_ratio": used}
 
 
 def measure(check: RatioCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.plain import check_reading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import ReadingItem
 from benchlog.plan.meter_kinds import ReadingCheck

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from benchlog.checks.mains import Mains
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import Expected, expected_supply
@@ -14,9 +16,10 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck, SupplyCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
+from benchlog.result import Limits
 from benchlog.units import format_quantity, parse_quantity
 
-__all__ = ["ask_mains", "expectation", "measure"]
+__all__ = ["ask_mains", "expectation", "limits", "measure"]
 
 #: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25
@@ -26,10 +29,22 @@ def expectation(check: SupplyCheck, plan: Plan) -> str:
     """The no-load voltage that the nameplate promises."""
     mains = Mains.typed(str(check.mains), plan.mains_nominal_v) if check.mains else None
     expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
-    return (
-        f"no-load {format_quantity(expected.no_load_v, 'V')}, {format_quantity(expected.low_v, 'V')} "
-        f"to {format_quantity(expected.high_v, 'V')} ({expected.source})"
-    )
+    when = "" if mains else " at nominal mains"
+    return f"no-load {format_quantity(expected.no_load_v, 'V')}{when}"
+
+
+def limits(check: SupplyCheck, plan: Plan) -> Mapping[str, Limits]:
+    """Those of the plan; computed ones only where the plan has the mains they hang on."""
+    if check.mains is None:
+        return check.parsed_limits()
+    return _limits(check, Mains.typed(str(check.mains), plan.mains_nominal_v))
+
+
+def _limits(check: SupplyCheck, mains: Mains | None) -> Mapping[str, Limits]:
+    """Limits at the mains of the moment, as `check_supply` judges by them."""
+    expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
+    load = expected.load_limits() if check.load is not None else {}
+    return {"no_load_voltage": expected.no_load_limits(), **load, **check.parsed_limits()}
 
 
 def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
@@ -37,9 +52,11 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     nameplate = check.nameplate.value
     mains = ask_mains(check, acquisition, plan.mains_nominal_v)
     function = Function.DC_VOLTS if nameplate.coupling == "dc" else Function.AC_VOLTS
-    limits = check.parsed_limits()
+    planned = check.parsed_limits()
     tolerance = check.tolerance.value
     expected = expected_supply(nameplate, mains, tolerance)
+    if check.mains is None:  # now the limits are known
+        acquisition.fix_limits(f"no-load {format_quantity(expected.no_load_v, 'V')}", _limits(check, mains))
     no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
     )
@@ -82,7 +99,7 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
         load=load,
         capacitor_v=value_of(check.capacitor),
         tolerance=tolerance,
-        limits=limits or None,
+        limits=planned or None,
     )
     return CheckOutcome(with_doubt(result, resolved), tuple(readings))
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from benchlog.checks.meter_reading import MeterReading
 from benchlog.checks.temperature_rise import check_temperature_rise
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import TemperatureRiseCheck
 from benchlog.reading import Function

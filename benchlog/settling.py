@@ -9,10 +9,11 @@ from collections import deque
 from enum import StrEnum
 
 from benchlog.reading import Function, Reading, State, agree
-from benchlog.stable_reading import STABLE_COUNT
 
-__all__ = ["HELD_S", "Settle", "Settling"]
+__all__ = ["HELD_S", "STABLE_COUNT", "Settle", "Settling"]
 
+#: Readings in a row within two counts: the display has settled; common practice, no source.
+STABLE_COUNT = 3
 #: A display at rest that looks like no contact is taken only after so long; judgement.
 HELD_S = 5.0
 _HELD_READINGS = 12
@@ -20,13 +21,6 @@ _GAP_S = 1.5
 _COLLAPSE = 0.1
 _NEAR_ZERO = 0.05
 _COUNTS = 20.0  # below this a value is too few counts to collapse from
-_SOURCES = (
-    Function.AC_VOLTS,
-    Function.DC_VOLTS,
-    Function.AC_DC_VOLTS,
-    Function.AC_CURRENT,
-    Function.DC_CURRENT,
-)
 
 
 class Settle(StrEnum):
@@ -117,7 +111,7 @@ class Settling:
             return Settle.DROP_OUT
         assert reading.value is not None
         fell = abs(reading.value) < _COLLAPSE * self._high and self._high > _COUNTS * reading.resolution
-        return Settle.DROP_OUT if fell and reading.function in _SOURCES else None
+        return Settle.DROP_OUT if fell and _of_a_source(reading.function) else None
 
     def _remember(self, reading: Reading, last: Reading | None) -> None:
         """One wrong frame must not set what later ones are held against."""
@@ -144,7 +138,12 @@ class Settling:
     def _doubtful(self, reading: Reading) -> Settle | None:
         if reading.value is None:
             return Settle.OVERLOAD
-        if self._expect is None or reading.function not in _SOURCES:
+        if self._expect is None or not _of_a_source(reading.function):
             return None
         near = abs(reading.value) < _NEAR_ZERO * abs(self._expect)
         return Settle.NEAR_ZERO if near else None
+
+
+def _of_a_source(function: Function) -> bool:
+    """Whether a value near zero may mean that the tips have no contact."""
+    return function.is_volts or function.is_current

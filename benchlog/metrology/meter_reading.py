@@ -16,16 +16,6 @@ from benchlog.result import Uncertain
 
 __all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
 
-_MISLEADING = (
-    Flag.HOLD,
-    Flag.RELATIVE,
-    Flag.MINIMUM,
-    Flag.MAXIMUM,
-    Flag.PEAK,
-    Flag.LOW_PASS,
-    Flag.LOW_BATTERY,
-)
-
 
 @dataclass(frozen=True, slots=True)
 class MeterReading:
@@ -128,6 +118,6 @@ def misleading_flags(*metered: MeterReading) -> list[Finding]:
     return [
         Finding(FindingKind.DISPLAY, f"{m.name} shows '{flag.value}': clear it and read again")
         for m in metered
-        for flag in _MISLEADING
-        if flag in m.reading.flags
+        for flag in sorted(m.reading.flags)
+        if flag.misleads or flag is Flag.LOW_BATTERY
     ]
