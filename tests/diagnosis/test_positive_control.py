@@ -70,7 +70,7 @@ def unproven(draw: st.DrawFn) -> tuple[Case, list[tuple[str, str]]]:
     return case, found
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(unproven())
 def test_nothing_typed_condemns_a_part_before_the_meter_is_proven(
     given_case: tuple[Case, list[tuple[str, str]]],
@@ -92,7 +92,7 @@ def test_a_quiet_dead_input_does_not_condemn_the_supply() -> None:
     state = session.state()
     assert state.stop is None
     assert state.p_live >= 0.5
-    assert state.next[0].action in {a.id for a in controls(session.case)}
+    assert {n.action for n in state.next} & {a.id for a in controls(session.case)}
     session.update(parse_evidence(("fresh_cell", "0.001 V dc")))
     state = session.state()
     assert state.causes[0].id == "meter_input_damaged"
