@@ -41,6 +41,11 @@ class Role(StrEnum):
     SCATTER = "scatter"
     MODEL = "model"
     MATERIAL = "material"
+    OTHER = "other"  # of a later version
+
+    @classmethod
+    def _missing_(cls, value: object) -> Role:
+        return cls.OTHER
 
     @property
     def relative(self) -> bool:

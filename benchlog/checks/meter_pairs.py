@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.node_values import NodeValues
+from benchlog.checks.outliers import explains_all
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
@@ -59,10 +60,6 @@ class MeterPair:
     second: NodeMeter
     difference: Uncertain
     e_n: float
-
-    def has(self, tag: str) -> bool:
-        """Whether the meter of this tag is one of the two."""
-        return tag in (self.first.tag, self.second.tag)
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for a result's details."""
@@ -127,9 +124,10 @@ def odd_one_out(
     if all(pair.e_n <= 1 for pair in pairs):
         return None, ""
     candidates: list[tuple[str, float, float, float]] = []
+    strong = [(pair.first.tag, pair.second.tag) for pair in pairs if pair.e_n > 1]
     for meter in meters:
         rest = [m for m in meters if m is not meter]
-        if any(pair.e_n > 1 for pair in pairs if not pair.has(meter.tag)):
+        if not explains_all(meter.tag, strong):
             continue
         # Weighted by what each claims; exact meters would divide by zero.
         weights = [1 / max(m.u, 1e-12 * abs(m.value), 1e-300) ** 2 for m in rest]

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from benchlog.cli.context import Context
     from benchlog.logbook.clock_steps import ClockDoubt
+    from benchlog.logbook.verify import Verification
 
 
 __all__ = ["certificate", "export", "import_record", "verify"]
@@ -46,32 +49,37 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
             signers=Path(args.signers) if args.signers else None,
             progress=progress,
         )
-    code = 0 if found.ok else 5
     clock = _clock_doubts(ctx) if found.ok else ()
     if ctx.json:
-        first = found.first
-        ctx.print_json(
-            {
-                "schema": "benchlog.verification/1",
-                "logbook": str(found.path),
-                "ok": found.ok,
-                "entries": found.entries,
-                "head": f"sha256:{found.head}" if found.head else None,
-                "noted": found.noted or None,
-                "beside": list(found.beside),
-                "clock": [c.words for c in clock],
-                "witnesses": [
-                    {"entry": w.entry, "upto": w.upto, "trust": str(w.trust), "words": w.words}
-                    for w in found.witnesses
-                ],
-                "first": {"entry": first.entry, "what": first.what} if first else None,
-                "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
-            }
-        )
-        return code
+        ctx.print_json(_verification_json(found, clock))
+    else:
+        _show_verification(ctx.console, found, clock)
+    return 0 if found.ok else 5
+
+
+def _verification_json(found: Verification, clock: Sequence[ClockDoubt]) -> dict[str, Any]:
+    first = found.first
+    return {
+        "schema": "benchlog.verification/1",
+        "logbook": str(found.path),
+        "ok": found.ok,
+        "entries": found.entries,
+        "head": f"sha256:{found.head}" if found.head else None,
+        "noted": found.noted or None,
+        "beside": list(found.beside),
+        "clock": [c.words for c in clock],
+        "witnesses": [
+            {"entry": w.entry, "upto": w.upto, "trust": str(w.trust), "words": w.words}
+            for w in found.witnesses
+        ],
+        "first": {"entry": first.entry, "what": first.what} if first else None,
+        "faults": [{"entry": f.entry, "what": f.what} for f in found.faults],
+    }
+
+
+def _show_verification(console: Console, found: Verification, clock: Sequence[ClockDoubt]) -> None:
     from rich.text import Text
 
-    console = ctx.console
     if found.first is not None:
         console.print(Text(f"▲ not as written: {strip_controls(found.first.what)}", style="bold red"))
         for fault in [f for f in found.faults if f is not found.first][:20]:
@@ -102,7 +110,6 @@ def verify(args: argparse.Namespace, ctx: Context) -> int:
         console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
     if found.head:
         console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
-    return code
 
 
 def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:

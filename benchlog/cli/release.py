@@ -29,8 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     from benchlog.errors import HoldRefusedError, UsageError
-    from benchlog.guide.run import note_plan
     from benchlog.plan import read_plan
+    from benchlog.project.evidence import record_plan
     from benchlog.project.release import release_hold, take_step
     from benchlog.project.state import HoldState
 
@@ -39,7 +39,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.taken and args.concession is not None:
         raise UsageError("--taken records a step, --concession releases it: one at a time")
     with ctx.open_logbook() as book:
-        note_plan(plan, book)
+        record_plan(plan, book)
         try:
             if args.taken:
                 ref, word = take_step(plan, book, hold.id, ctx.clock.utc_ns(), by=args.by), HoldState.TAKEN

@@ -10,10 +10,10 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from benchlog.checks.outliers import outliers
 from benchlog.dashboard.agreement import Agreement, agreement_of
 from benchlog.dashboard.comparisons import Comparisons
 from benchlog.dashboard.group_rules import frozen, functions, overloads, unsteady, zeros
-from benchlog.dashboard.outliers import outliers
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.reasons import (
     describe,

@@ -27,9 +27,10 @@ from benchlog.demo.sim_hands import AtTheKeyboard
 from benchlog.files import write_whole
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Person
-from benchlog.guide.run import Guide, note_plan
+from benchlog.guide.run import Guide
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan, read_plan
+from benchlog.project.evidence import record_plan
 from benchlog.reading import Function
 from benchlog.registry import make_adapter
 from benchlog.result import Result, Verdict
@@ -183,7 +184,7 @@ class Story:
     def _guide(self) -> Iterator[tuple[Guide, Acquisition, Logbook]]:
         plan = read_plan(self.plan_path)
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
-            note_plan(plan, book)
+            record_plan(plan, book)
             guide = Guide(plan, self.bench, book, clock=self.clock, person=self.person, show=self._show)
             yield guide, self.links, book
 

@@ -24,7 +24,7 @@ from benchlog.registry import make_adapter
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["Acquisition", "SkippedError", "StoppedError", "UndoneError"]
+__all__ = ["Acquisition", "SkippedError", "StoppedError", "TakenBackError", "UndoneError"]
 
 _NO_UNDO = "  nothing to undo in this session"
 
@@ -43,6 +43,10 @@ class UndoneError(Exception):
 
 def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
     """Outside a guided run nobody is told."""
+
+
+class TakenBackError(Exception):
+    """The person took back what was read in this check; it begins again."""
 
 
 def _nothing_to_undo() -> bool:
@@ -96,6 +100,7 @@ class Acquisition:
         self.cards = False
         self._keep: Callable[[Reading], str] = _not_kept
         self._undo: Callable[[], bool] = _nothing_to_undo
+        self._take_back: Callable[[], bool] | None = None
         self.fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
         self._adapters: dict[str, Adapter] = {}
         self._in_current_jack: set[str] = set()
@@ -119,6 +124,7 @@ class Acquisition:
         mains_referenced: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
         undo: Callable[[], bool] = _nothing_to_undo,
+        take_back: Callable[[], bool] | None = None,
         fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
     ) -> None:
         """Begin a check: nothing taken yet.
@@ -131,6 +137,8 @@ class Acquisition:
             Writes a reading down before anybody is told that it was taken; returns a reference to it.
         undo : callable, optional
             Takes the last result back; tells whether there was one and it was.
+        take_back : callable, optional
+            Takes back what was read since now, where there is something; tells whether it was.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
         """
@@ -138,7 +146,8 @@ class Acquisition:
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
-        self._keep, self._undo, self.fix_limits = keep, undo, fix_limits
+        self._keep, self._undo, self._take_back = keep, undo, take_back
+        self.fix_limits = fix_limits
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up to who has no eyes for it, and show its card with the dangers, where cards are wanted."""
@@ -193,11 +202,15 @@ class Acquisition:
             self.wish(low, prompt.key)
 
     def wish(self, key: str, step: str) -> None:
-        """Do what s, u or q asks for; comes back only when there was nothing to undo."""
+        """Do what s, u or q asks for; comes back only when nothing was undone."""
         if key == "q":
             raise StoppedError
         if key == "s":
             raise SkippedError(self._why_skipped(step))
+        if self.kept and self._take_back is not None:
+            if self._take_back():
+                raise TakenBackError
+            return
         if self._undo():
             raise UndoneError
         self.person.show(_NO_UNDO)

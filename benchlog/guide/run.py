@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from pathlib import Path
 
 import msgspec
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
-from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
+from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, TakenBackError, UndoneError
 from benchlog.guide.cards import danger_lines
+from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
@@ -20,27 +19,14 @@ from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
-from benchlog.project.evidence import record_result
+from benchlog.project.evidence import record_plan, record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Verdict, worst_verdict
 from benchlog.wording import all_limits_words
 
-__all__ = ["Guide", "note_plan"]
-
-
-def note_plan(plan: Plan, book: Logbook) -> None:
-    """Write down the plan's digest when it changed, and substitutions that are not in the logbook yet."""
-    digest = hashlib.sha256(Path(plan.path).read_bytes()).hexdigest()
-    revisions = {c.id: c.revision for c in plan.checks.values()}
-    last = next(iter(book.entries("plan", newest_first=True, limit=1)), None)
-    if last is None or last.body.get("sha256") != digest:
-        book.append("plan", {"project": plan.project.name, "sha256": digest, "checks": revisions})
-    known = [(e.body["part"], e.body["what"]) for e in book.entries("substitution")]
-    for substitution in plan.substitutions:
-        if (substitution.part, substitution.what) not in known:
-            book.append("substitution", msgspec.to_builtins(substitution))
+__all__ = ["Guide"]
 
 
 class Guide:
@@ -93,7 +79,7 @@ class Guide:
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
-        note_plan(self.plan, self.book)
+        record_plan(self.plan, self.book)
         todo = [self.plan.check(check_id) for check_id in only]
         for line in misspelt_meters(todo or self.plan.checks.values(), self.bench):
             self.person.show(f"  ! {line}", style="bold")
@@ -196,18 +182,8 @@ class Guide:
         person = self.person
         acquisition.cards = self.cards
         self._introduce(check, acquisition)
-        acquisition.begin(
-            mains_referenced=check.mains_referenced,
-            keep=self._keep,
-            undo=self._undo,
-            fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
-        )
         try:
-            if check.hookup:
-                acquisition.do(check.hookup, f"{check.id}/hookup")
-            elif person.interactive and check.wiring() is not None:
-                acquisition.do("connected as on the card?", f"{check.id}/hookup")
-            measured = measure(check, self.plan, acquisition)
+            measured = self._measured(check, acquisition)
         except SkippedError as skipped:
             self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
             person.show(f"  skipped: {skipped}")
@@ -237,6 +213,38 @@ class Guide:
         )
         self.show(result)
         return result
+
+    def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
+        """Do the steps of a check, from its hook-up again where the person takes back what was read."""
+        while True:
+            acquisition.begin(
+                mains_referenced=check.mains_referenced,
+                keep=self._keep,
+                undo=self._undo,
+                take_back=lambda: self._take_back(check, acquisition),
+                fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+            )
+            try:
+                if check.hookup:
+                    acquisition.do(check.hookup, f"{check.id}/hookup")
+                elif self.person.interactive and check.wiring() is not None:
+                    acquisition.do("connected as on the card?", f"{check.id}/hookup")
+                return measure(check, self.plan, acquisition)
+            except TakenBackError:
+                continue
+
+    def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
+        """Supersede what was read in a check so far, with a reason."""
+        shown = ", ".join(reading.displayed for reading, _ in acquisition.kept)
+        question = f"take back {shown} and begin {check.id} again: what was wrong?"
+        reason = self.person.answer(Prompt("text", question, f"{check.id}/undo")).strip()
+        if not reason:
+            self.person.show("  not taken back: that needs a reason")
+            return False
+        for reference in dict.fromkeys(reference for _, reference in acquisition.kept if reference):
+            self.book.supersede(int(reference.partition(":")[2]), reason)
+        self.person.show(f"  {shown} no longer counts: {reason}; {check.id} again from its hook-up")
+        return True
 
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
         """Say what comes, show the card, freeze expectation and limits."""
@@ -318,6 +326,7 @@ class Guide:
         """After the last check nothing more would be asked: give a person the chance to take it back."""
         if not self.person.interactive or (todo if named else self._more_to_do()):
             return False
+        acquisition.begin(undo=self._undo)
         try:
             acquisition.do("last check done", "close/last")
         except UndoneError:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
+from pathlib import Path
 
 import msgspec
 
 from benchlog.capture import Capture
 from benchlog.clock import Clock, rfc3339
 from benchlog.logbook import Logbook
+from benchlog.plan import Plan
 from benchlog.reading import Reading
 from benchlog.result import Record, Result
 
-__all__ = ["record_result"]
+__all__ = ["record_plan", "record_result"]
 
 
 def record_result(
@@ -34,3 +37,16 @@ def record_result(
         result = msgspec.structs.replace(result, time=result.time or rfc3339(now), evidence=tuple(evidence))
         entry = book.append_result(result)
     return msgspec.structs.replace(result, record=Record(str(book.path), entry.seq, f"sha256:{entry.digest}"))
+
+
+def record_plan(plan: Plan, book: Logbook) -> None:
+    """Write down the plan's digest when it changed, and substitutions that are not in the logbook yet."""
+    digest = hashlib.sha256(Path(plan.path).read_bytes()).hexdigest()
+    revisions = {c.id: c.revision for c in plan.checks.values()}
+    last = next(iter(book.entries("plan", newest_first=True, limit=1)), None)
+    if last is None or last.body.get("sha256") != digest:
+        book.append("plan", {"project": plan.project.name, "sha256": digest, "checks": revisions})
+    known = [(e.body["part"], e.body["what"]) for e in book.entries("substitution")]
+    for substitution in plan.substitutions:
+        if (substitution.part, substitution.what) not in known:
+            book.append("substitution", msgspec.to_builtins(substitution))

@@ -63,7 +63,7 @@ class Doubt(Blamed, frozen=True):
     def happened(self) -> str:
         """What happened to the meter: it failed its check standard, or was found bad."""
         if self.passed_on:
-            return f"passed only on {self.passed_on}, which was wrong"
+            return f"passed only on {self.passed_on}, found wrong"
         return "failed its check standard" if self.standard else "was found bad"
 
     @property

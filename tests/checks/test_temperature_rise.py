@@ -172,7 +172,7 @@ def test_a_person_is_guided_through_it(tmp_path: Path) -> None:
         assert project.run(person) is Verdict.PASS
         assert project.states == ["passed"]
         (tested,) = gather(project.book, project.plan, project.clock.utc_ns()).tested
-    assert "expected: temperature rise at most 60 K" in person.said
+    assert "limits: temperature rise ≤ 60 K" in person.said
     assert any("2 h at 1.65 A; then power off" in prompt.text for prompt in person.asked)
     assert [row.quantity for row in tested.rows] == ["temperature rise", "hot temperature"]
     assert tested.instruments == "TH-05, MA-01"

@@ -87,18 +87,23 @@ def _measure(
     return entries
 
 
-def test_a_scope_found_bad_recalls_both_ratios_on_screen_in_status_and_on_paper(desk: Desk) -> None:
-    """Either channel may be the bad one: 59.78 was really 57.5 to 62.2, and the half turn is left."""
+@pytest.mark.parametrize(
+    ("name", "really"), [("SC-03", "57.48 to 62.17"), ("60:1 divider", "59.78 to 62.17")]
+)
+def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
+    desk: Desk, name: str, really: str
+) -> None:
+    """Either channel may be the bad one: 59.78 was really 57.5 to 62.2, and the half turn is left; or the divider."""
     plan = _ratio_plan(desk)
     entries = _measure(desk, plan)
-    said = desk.run("standard", "SC-03", "--bad", "channel 2 reads 4 % high", "--error", "4 %")
+    said = desk.run("standard", name, "--bad", "channel 2 reads 4 % high", "--error", "4 %")
     assert said.code == 0
     assert said.words.count("measure again") == 2
-    assert "57.48 to 62.17" in said.words
+    assert really in said.words
     status = desk.status(plan)
     assert {c["state"] for c in status["checks"]} == {"recalled"}
-    assert status["check"]["C01"]["recall"] == "recalled with SC-03: measure again"
-    assert any("SC-03" in m["tag"] and m["trust"] == "do not trust" for m in status["meters"])
+    assert status["check"]["C01"]["recall"] == f"recalled with {name}: measure again"
+    assert any(m["tag"] == name and m["trust"] == "do not trust" for m in status["meters"])
     page = desk.folder / "page.html"
     desk.run("record", "certificate", "--plan", plan, "--out", page)
     text = page.read_text(encoding="utf-8")
@@ -177,9 +182,14 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
         ("MA-1", "stands with wider uncertainty")
     ]
     assert "MA-1 passed on CS-3 only; no-load voltage 27.9 was really 27.46 to 27.9 V" in said.words
+    desk.run("record", "certificate", "--out", desk.folder / "page.html")
+    page = (desk.folder / "page.html").read_text(encoding="utf-8")
+    assert "CS-3 recalled (2026-03-02, entry" in page
+    assert "stands with wider uncertainty: a result (entry" in page
+    assert "MA-1: do not trust (passed only on CS-3, found wrong today)" in page
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
-    assert "passed only on CS-3, which was wrong" in again.json["reason"]
+    assert "passed only on CS-3, found wrong" in again.json["reason"]
     desk.run("standard", "MA-1", "CS-3", "4.95 V dc")  # says nothing: the standard is in doubt
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] != "pass"
     desk.run("standard", "MA-1", "CS-9", "9.00 V dc")

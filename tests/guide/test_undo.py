@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from helpers.guided_project import ALL, GuidedProject
+from helpers.plan_text import part, plan_text
 from helpers.scripted_person import ScriptedPerson
 
+from benchlog.bench import AccuracyLine, Bench, Instrument
+from benchlog.reading import Function
 from benchlog.result import Verdict
 
 
@@ -60,3 +65,42 @@ def test_the_last_check_can_be_undone_at_a_terminal(rig: GuidedProject) -> None:
     )
     rig.run(person, "C01", standards=False)
     assert [r.quantities["voltage"].value for r in rig.results] == [5.10, 5.00]
+
+
+SUPPLY = """
+[[check]]
+id = "C01"
+kind = "supply"
+part = "T1"
+nameplate = "24 V ac 40 VA"
+mains = "230 V"
+meter = "MB-02"
+load = "15 ohm"
+"""
+
+
+def test_u_within_a_check_takes_its_readings_back_and_begins_it_again(tmp_path: Path) -> None:
+    """231 was typed for 27.1: the slip leaves no trace in the result, and stays in the record, marked with a reason."""
+    meter = Instrument(tag="MB-02", accuracy=(AccuracyLine(Function.AC_VOLTS, "1 % + 5"),))
+    person = ScriptedPerson(
+        {"C01/no_load": ["27.9", "27.1"], "C01/load": ["u", ""], "C01/undo": "misread", "C01/loaded": "24.7"}
+    )
+    with GuidedProject(tmp_path, plan_text(part("T1"), SUPPLY, mains="230 V"), Bench([meter])) as rig:
+        rig.run(person)
+        (superseded,) = rig.bodies("supersede")
+        assert superseded["reason"] == "misread"
+        (result,) = rig.results
+        assert result.quantities["no_load_voltage"].value == 27.1
+        assert len(result.evidence) == 2
+        assert "27.9 V no longer counts: misread" in person.said
+
+
+def test_nothing_is_taken_back_without_a_reason(tmp_path: Path) -> None:
+    meter = Instrument(tag="MB-02", accuracy=(AccuracyLine(Function.AC_VOLTS, "1 % + 5"),))
+    person = ScriptedPerson(
+        {"C01/no_load": "27.1", "C01/load": ["u", ""], "C01/undo": "", "C01/loaded": "24.7"}
+    )
+    with GuidedProject(tmp_path, plan_text(part("T1"), SUPPLY, mains="230 V"), Bench([meter])) as rig:
+        rig.run(person)
+        assert rig.bodies("supersede") == []
+        assert "not taken back" in person.said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 
+import msgspec
 import numpy as np
 import pytest
 from GTC import cos, multiple_ureal, sin, type_a
@@ -125,3 +126,8 @@ def test_a_thing_whose_gain_cancels_is_not_in_the_budget():
     gain = uniform(1.0, 0.03, label="g", influence=Influence(Role.GAIN, "SC-03", "capture", "CH1"), scale=1.0)
     ratio = to_uncertain(uncertain(2.0, 0.01, label="n") * gain / gain, "1")
     assert [line.label for line in ratio.budget] == ["n"]
+
+
+def test_a_role_of_a_later_version_is_read():
+    plain = {"role": "humidity", "instrument": "H-1"}
+    assert msgspec.convert(plain, Influence) == Influence(Role.OTHER, "H-1")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchlog.dashboard.outliers import outliers
+from benchlog.checks.outliers import outliers
 
 
 @pytest.mark.parametrize(

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-__all__ = ["Edge", "outliers"]
+__all__ = ["Edge", "explains_all", "outliers"]
 
 Edge = tuple[str, str]
+
+
+def explains_all(tag: str, strong: Collection[Edge]) -> bool:
+    """Whether all others agree: a meter has a part in every pair that disagrees."""
+    return all(tag in edge for edge in strong)
 
 
 def outliers(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edge] = ()) -> tuple[str, ...]:
@@ -39,7 +44,7 @@ def outliers(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edg
     if not strong:
         return ()
     concerned = tuple(tag for tag in tags if any(tag in edge for edge in strong))
-    alone = tuple(tag for tag in concerned if all(tag in edge for edge in strong))
+    alone = tuple(tag for tag in concerned if explains_all(tag, strong))
     if not alone:
         return concerned
     leaning = {tag: sum(tag in edge for edge in {*weak, *strong}) for tag in alone}
