@@ -78,11 +78,11 @@ class Belief:
         self._kept = _PAIR_KEPT if pairs else _KEPT
         drawn = _PAIR_DRAWN if pairs else _DRAWN
         self.particles = _prior(case.kind, self.hypotheses, drawn, seed).copy()
-        self.log_weight = self.log_weight + as_displayed(self)
+        self.log_weight = self.log_weight + as_displayed(case, self.model, self.particles)
         self.take_in(FIRST_READING, case.reading)
         self._reading_is_not_right()
         self.particles.resample(self._kept, self.rng("resample"), 0.0, set())
-        move_onto_reading(self)
+        move_onto_reading(case, self.model, self.particles, self.rng)
 
     def rng(self, purpose: str) -> np.random.Generator:
         """Return the generator of one purpose at this point of the evidence."""

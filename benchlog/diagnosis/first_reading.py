@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.forward import FIRST_READING
-from benchlog.diagnosis.hidden import Hidden, Noise
-
-if TYPE_CHECKING:
-    from benchlog.diagnosis.belief import Belief
+from benchlog.diagnosis.case import Case
+from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.diagnosis.forward import FIRST_READING, BenchModel
+from benchlog.diagnosis.hidden import Hidden, Noise, Particles
 
 __all__ = ["as_displayed", "move_onto_reading"]
 
 Floats = npt.NDArray[np.float64]
+Draws = Callable[[str], np.random.Generator]
+"""Returns the generator of a purpose."""
 
 _PUSH = 1.01  # relative step of the secant that moves particles onto the first reading
 _REACH = 0.4  # and how far they are moved at most
@@ -23,7 +24,7 @@ _PRESENT_V = 1.0  # volts on points that should be dead; less may be pick-up: ju
 _WORD_SLIP = 0.1  # share of readings in the other coupling where only the word is wrong: judgement
 
 
-def as_displayed(belief: Belief) -> Floats:
+def as_displayed(case: Case, model: BenchModel, particles: Particles) -> Floats:
     """Take the function that the first reading was displayed in as the one the dial is at.
 
     Where it is not the expected one, the dial is wrong, or an output that is DC was reason to turn it; any other
@@ -34,11 +35,10 @@ def as_displayed(belief: Belief) -> Floats:
     array
         What it adds to the logarithm of each hypothesis' weight.
     """
-    case, hidden = belief.case, belief.particles.hidden
+    hidden, shape = particles.hidden, particles.weight.shape
     said, meant = case.reading, case.expect
-    shape = belief.particles.weight.shape
     nothing = np.zeros(shape[0])
-    if belief.model.other_unit:
+    if model.other_unit:
         if case.kind == "ohms" and said.unit == "V":
             live = np.ones(shape)
             if said.value is not None and abs(said.value) < _PRESENT_V:
@@ -48,46 +48,50 @@ def as_displayed(belief: Belief) -> Floats:
     if not (said.coupling and meant.coupling and said.coupling != meant.coupling):
         return nothing
     dial = hidden["wrong_function"].copy()
-    for row, hypothesis in enumerate(belief.hypotheses):
+    has_dial = ("wrong_function",) in particles.hypotheses
+    for row, hypothesis in enumerate(particles.hypotheses):
         if "wrong_function" in hypothesis:
             # Or the wrong word was typed or read for the right function: nothing but the display tells.
             dial[row, : round(_WORD_SLIP * shape[1])] = 0.0
-        if "part_dc" in hypothesis and "wrong_function" in belief.causes:
+        if "part_dc" in hypothesis and has_dial:
             dial[row] = 1.0
     hidden["wrong_function"] = dial
     likely = [
         any(c in ("wrong_function", "part_dc", "scope_coupling") for c in hypothesis)
-        for hypothesis in belief.hypotheses
+        for hypothesis in particles.hypotheses
     ]
-    return np.where(likely, 0.0, np.log(belief.catalogue.engine["lapse"]))
+    return np.where(likely, 0.0, np.log(load_catalogue().engine["lapse"]))
 
 
-def move_onto_reading(belief: Belief) -> None:
+def move_onto_reading(case: Case, model: BenchModel, particles: Particles, draws: Draws) -> None:
     """Move particles near the first reading onto it, each hypothesis by the `free` quantity of its causes.
 
     Where a cause allows anything, few particles lie within the repeatability of the reading; moved by a secant
     step they all do, and a second reading of the same thing is then expected to be the same.
     """
-    shown = belief.case.reading.value
+    shown = case.reading.value
     if shown is None:
         return
-    free = {c.id: c.free for c in belief.catalogue.causes}
-    names = [[name for c in hypothesis for name in free[c]] for hypothesis in belief.hypotheses]
-    spread = belief.catalogue.engine["repeatability"] * abs(shown) + 0.3 * belief.case.reading.resolution
-    noise = belief.rng("target").standard_normal(belief.particles.weight.shape)
+    free = {c.id: c.free for c in load_catalogue().causes}
+    names = [[name for c in hypothesis for name in free[c]] for hypothesis in particles.hypotheses]
+    spread = load_catalogue().engine["repeatability"] * abs(shown) + 0.3 * case.reading.resolution
+    noise = draws("target").standard_normal(particles.weight.shape)
     target = shown + 0.5 * spread * noise
     for turn in range(max(map(len, names))):
-        _move(belief, {row: own[turn] for row, own in enumerate(names) if len(own) > turn}, target)
+        moving = {row: own[turn] for row, own in enumerate(names) if len(own) > turn}
+        _move(model, particles, moving, target, draws)
 
 
-def _move(belief: Belief, names: dict[int, str], target: Floats) -> None:
-    h = belief.particles.hidden
+def _move(
+    model: BenchModel, particles: Particles, names: dict[int, str], target: Floats, draws: Draws
+) -> None:
+    h = particles.hidden
     pushed = dict(h)
     for row, name in names.items():
         if pushed[name] is h[name]:
             pushed[name] = h[name].copy()
         pushed[name][row] *= _PUSH
-    before, after = _again(belief, h), _again(belief, pushed)
+    before, after = (_again(model, particles, each, draws) for each in (h, pushed))
     moved = {name: h[name].copy() for name in set(names.values())}
     for row, name in names.items():
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -97,6 +101,6 @@ def _move(belief: Belief, names: dict[int, str], target: Floats) -> None:
     h.update(moved)
 
 
-def _again(belief: Belief, h: Hidden) -> Floats:
-    noise = Noise.like(belief.particles.weight, belief.rng("again"))
-    return belief.model.predict(FIRST_READING, h, noise).value
+def _again(model: BenchModel, particles: Particles, h: Hidden, draws: Draws) -> Floats:
+    noise = Noise.like(particles.weight, draws("again"))
+    return model.predict(FIRST_READING, h, noise).value
