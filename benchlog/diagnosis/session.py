@@ -166,7 +166,7 @@ class Session:
         belief, engine = self.belief, self.catalogue.engine
         p = belief.probabilities
         marginal = belief.membership() @ p
-        order = np.argsort(-marginal, kind="stable")
+        order = self._order(p, marginal)
         labels = {c.id: c.label for c in self.catalogue.causes}
         causes = tuple(
             RankedCause(name, labels[name], float(marginal[i]), self._families[name])
@@ -193,6 +193,16 @@ class Session:
             read_again=self._card_again(causes[0]) if stop == "decided" else None,
             put_right=self.put_right,
         )
+
+    def _order(self, p: Floats, marginal: Floats) -> list[int]:
+        """Return the causes, most probable first; of two that are there at once, the one that can be put right."""
+        order = [int(i) for i in np.argsort(-marginal, kind="stable")]
+        leading = self.belief.hypotheses[int(np.argmax(p))]
+        first = self.belief.causes.index(leading[0])
+        if len(leading) > 1 and marginal[first] >= self.catalogue.engine["decided"]:
+            order.remove(first)
+            order.insert(0, first)
+        return order
 
     def _ending(
         self, top: RankedCause, *, known: bool, hazard: bool
