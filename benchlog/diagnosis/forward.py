@@ -27,6 +27,7 @@ Booleans = npt.NDArray[np.bool_]
 FIRST_READING = "read"
 _STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
 _RESTS = 0.9  # and one that rests and was not moved: judgement
+_JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
@@ -157,12 +158,26 @@ class BenchModel:
             ]
             return np.stack([np.clip(1.0 - sum(columns), 0.0, 1.0), *columns], axis=-1)
         second = {
-            "wiggle_leads": h["lead_wiggle"],
-            "wiggle_part": h["part_wiggle"],
+            "wiggle_leads": self._jumps(h, "lead_wiggle", ("output_open",)),
+            "wiggle_part": self._jumps(h, "part_wiggle", ("lead_open", "contact_open")),
             "lamp_in_outlet": h["lamp_dark"],
             "reread_nameplate": h["nameplate_differs"],
         }[action]
         return np.stack([1.0 - second, second], axis=-1)
+
+    def _jumps(self, h: Hidden, name: str, elsewhere: tuple[str, ...]) -> Floats:
+        """Return the chance of a jump: a joint shows only where the rest of the path, and the display, would."""
+        hidden_by = (
+            *elsewhere,
+            "primary_open",
+            "hold",
+            "frozen",
+            "converter_dead",
+            "fuse_blown",
+            "in_current_jack",
+        )
+        blocked = (h["mains_on"] == 0) | np.any([h[state] > 0 for state in hidden_by], axis=0)
+        return np.where(blocked, np.minimum(h[name], _JUMPS_ANYWAY), h[name])
 
     def _value(self, action: str, h: Hidden, opened: bool, noise: Noise) -> Floats:
         lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
