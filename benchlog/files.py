@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-__all__ = ["read_bounded", "special_file", "sync_folder", "whole_file", "write_whole"]
+__all__ = ["folder_writable", "read_bounded", "special_file", "sync_folder", "whole_file", "write_whole"]
 
 _KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
     (stat.S_ISDIR, "a folder"),
@@ -104,6 +104,21 @@ def write_whole(path: Path, content: str | bytes) -> None:
     """Write a text or bytes as `whole_file` does."""
     with whole_file(path, "w" if isinstance(content, str) else "wb") as file:
         file.write(content)
+
+
+def folder_writable(folder: Path) -> bool:
+    """Tell whether a file can be made in a folder; nothing stays there."""
+    if not os.access(folder, os.W_OK | os.X_OK):
+        return False
+    if os.name != "nt":
+        return True
+    import tempfile
+
+    try:  # Windows says yes for every folder
+        with tempfile.TemporaryFile(dir=folder):
+            return True
+    except OSError:
+        return False
 
 
 def sync_folder(folder: Path) -> None:

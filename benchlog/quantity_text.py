@@ -94,7 +94,7 @@ class _Measure(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         """See `ValueText.read`; a text without a unit is taken in the field's unit."""
-        value = parse_quantity(text, cls.unit, what="value").value
+        value = parse_quantity(text, cls.unit, what=cls.about).value
         if not value > 0:
             raise UsageError(f"{text!r} must be above zero", hint=f'write it like "{cls.example}"')
         return value
@@ -165,7 +165,7 @@ class Celsius(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         """See `ValueText.read`."""
-        return parse_quantity(text, "degC", what="value").value
+        return parse_quantity(text, "degC", what=cls.about).value
 
 
 class Number(_Measure):

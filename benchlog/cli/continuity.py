@@ -50,8 +50,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     import msgspec
 
     from benchlog.checks.continuity import check_continuity
-    from benchlog.cli.doubts import with_doubts
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
+    from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
@@ -109,5 +109,5 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if expected is not None and result.verdict is Verdict.FAIL:
         wanted = expected if current is None else expected * current.value
-        result = with_doubts(result, reading, wanted)
+        result = with_questions(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])

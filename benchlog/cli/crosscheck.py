@@ -88,7 +88,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.checks.crosscheck import check_crosscheck
     from benchlog.cli.context import keyed
-    from benchlog.cli.doubts import with_doubts
+    from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
     from benchlog.result import Verdict
 
@@ -111,7 +111,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
         surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
         for other in readings:
             if other.reading.instrument != surest.reading.instrument:
-                result = with_doubts(result, other, surest.value)
+                result = with_questions(result, other, surest.value)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
 
 

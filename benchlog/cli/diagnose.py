@@ -342,7 +342,7 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
         if check is None:
             return state
         try:
-            answer = _answer(check.action)
+            answer = _answer(session, check.action)
         except EOFError:
             return state
         if answer in ("q", "quit"):
@@ -379,14 +379,19 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
         _show(ctx, state, [])
 
 
-def _answer(action: str) -> str:
-    return input(f"{action.replace('_', ' ')} (? for the answers)> ").strip()
+def _answer(session: Session, action: str) -> str:
+    """Ask for an answer; the number of a word stands for it, as in a guided run."""
+    answer = input(f"{action.replace('_', ' ')} (? for the answers)> ").strip()
+    words = session.catalogue.actions[action].words
+    chosen = int(answer) if answer.isdecimal() else 0
+    return words[chosen - 1] if 0 < chosen <= len(words) else answer
 
 
 def _answers(session: Session, action: str) -> str:
     """What can be typed at a question."""
     words = session.catalogue.actions[action].words
-    shown = f"one of: {', '.join(words)}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"
+    numbered = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
+    shown = f"one of: {numbered}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"
     return f'answer with {shown}; or "skip", "undo", "quit", or another check as NAME = ANSWER'
 
 

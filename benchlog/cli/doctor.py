@@ -100,12 +100,14 @@ def _logbook(path: Path) -> dict[str, Any]:
     """Whether the logbook, there or to be, can be written; nothing is created."""
     import shutil
 
+    from benchlog.files import folder_writable
+
     folder = path.absolute().parent
     there = path.exists()
     problem = ""
     if not folder.is_dir():
         problem = f"the folder {folder} does not exist"
-    elif not os.access(folder, os.W_OK | os.X_OK):
+    elif not folder_writable(folder):
         problem = f"the folder {folder} can't be written by you"
     elif there and not os.access(path, os.R_OK | os.W_OK):
         problem = f"{path} can't be written by you"

@@ -81,6 +81,7 @@ def _session_end(body: Mapping[str, Any]) -> str:
 
 
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "anchor": lambda b: f"entry {b['entry']} was there on {b['time'][:19]}Z, said by {b['authority']}",
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
     "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
@@ -94,6 +95,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "release": _hold,
     "result": _result,
     "session end": _session_end,
+    "signature": lambda b: f"entries 1 to {b['entry']} signed by {b['key']}",
     "standard": _standard,
     "step": _hold,
     "substitution": lambda b: f"{b['part']}: {b['what']} ({b['reason']})",

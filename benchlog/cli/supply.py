@@ -76,8 +76,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     from benchlog.checks.supply import LoadPoint, check_supply
     from benchlog.checks.supply_model import expected_supply
-    from benchlog.cli.doubts import diagnose_line, with_doubts
     from benchlog.cli.manual_entry import accuracy_findings
+    from benchlog.cli.questioned import diagnose_line, with_questions
     from benchlog.errors import AnalysisError, UsageError
     from benchlog.units import parse_nameplate, parse_quantity
 
@@ -158,7 +158,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         findings=(*result.findings, *accuracy_findings(ctx, *typed)),
     )
     if not captures:
-        result = with_doubts(
+        result = with_questions(
             result,
             no_load,
             result.quantities["expected_no_load"].value,

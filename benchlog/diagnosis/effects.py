@@ -13,8 +13,8 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 _MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
-_OTHERWISE = 0.6  # share of clips fitted again that lie otherwise than before: judgement
 _PICKS_UP = 0.9  # log spread of the pick-up when clips, leads or hands are moved: judgement
+_PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 REDONE = frozenset(
     {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
@@ -44,8 +44,8 @@ _CLIPPED_AGAIN = (
 def move(action: str, h: Hidden, noise: Noise) -> None:
     """Change what `action` moves before it is read, in place: clips fitted again pick up something else."""
     if action in _CLIPPED_AGAIN:
-        moved = noise.random() < _OTHERWISE
-        h["ghost"] = h["ghost"] * np.exp(np.where(moved, _PICKS_UP * noise.normal(0.0, 1.0), 0.0))
+        spread = np.where(h["clips_vary"] > 0, _PICKS_UP, _PICKS_UP_ALIKE)
+        h["ghost"] = h["ghost"] * np.exp(spread * noise.normal(0.0, 1.0))
 
 
 def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:

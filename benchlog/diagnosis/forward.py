@@ -27,6 +27,7 @@ Booleans = npt.NDArray[np.bool_]
 FIRST_READING = "read"
 _STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
 _RESTS = 0.9  # and one that rests and was not moved: judgement
+_OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
 _JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
@@ -289,6 +290,7 @@ class BenchModel:
         own = {
             **h,
             "source_loading": loading,
+            "ghost": h["ghost"] * np.exp(_OTHER_INPUT * noise.normal(0.0, 1.0)),
             "polarity": refitted(h, corrected=h["polarity_place"] < 2),
             "contact_share": h["contact_share"] * h["added_at_points"],
         }

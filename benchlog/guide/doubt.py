@@ -22,7 +22,7 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 from benchlog.units import Quantity, format_quantity
 
-__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_doubt"]
+__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_diagnosis"]
 
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is put right and read again before it is left as it is
@@ -261,7 +261,7 @@ def look_into(
     return Resolved(better, second if better is again else again, doubt, tuple(readings))
 
 
-def with_doubt(result: Result, resolved: Resolved) -> Result:
+def with_diagnosis(result: Result, resolved: Resolved) -> Result:
     """Write the path of a diagnosis into a result."""
     if resolved.doubt is None:
         return result

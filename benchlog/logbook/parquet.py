@@ -100,8 +100,14 @@ def export_parquet(
 
 
 def _safe(name: str) -> str:
-    """Name of a partition as one folder name: percent-encoded, as readers of such data sets undo."""
+    """Name of a partition as one folder name: percent-encoded, as readers of such data sets undo.
+
+    >>> _safe("KC-1"), _safe("kiln 2..")
+    ('KC-1', 'kiln%202%2E%2E')
+    """
     encoded = quote(name, safe="") or "unnamed"
+    kept = encoded.rstrip(".")
+    encoded = kept + "%2E" * (len(encoded) - len(kept))  # Windows drops dots at the end
     return encoded if len(encoded) <= _MAX_NAME else encoded[:_MAX_NAME].rsplit("%", 1)[0]
 
 

@@ -17,6 +17,7 @@ from benchlog.adapter import Reader
 from benchlog.address import build_options
 from benchlog.clock import Clock
 from benchlog.errors import CaptureFileError, OpenError, OpenReason
+from benchlog.files import special_file
 from benchlog.reading import Origin, Reading
 from benchlog_drivers.decoders import Decoder, FrameOptions, make_decoder
 from benchlog_drivers.wiretap import MAGIC, read_about, read_wiretap, reading_from_json
@@ -86,6 +87,12 @@ class ReplayReader(Reader):
         return f"recorded in {self._path.name}"
 
     def _open(self) -> None:
+        if what := special_file(self._path):  # a pipe would be waited for, a device may never end
+            raise OpenError(
+                f"{self._path} is {what}, not a file",
+                hint="give a recorded file",
+                reason=OpenReason.WRONG_DEVICE,
+            )
         try:
             with self._path.open("rb") as file:
                 head = file.read(len(MAGIC) + 2)

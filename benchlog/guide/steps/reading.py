@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.checks.plain import check_reading
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
-from benchlog.guide.doubt import Resolved, believed, look_into, with_doubt
+from benchlog.guide.doubt import Resolved, believed, look_into, with_diagnosis
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import ReadingItem
@@ -65,4 +65,4 @@ def take_reading(
         judged = MeterReading(judged.reading, place.accuracy.value)
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(judged, limits, expected=expected)
-    return CheckOutcome(with_doubt(result, resolved), resolved.readings)
+    return CheckOutcome(with_diagnosis(result, resolved), resolved.readings)

@@ -10,7 +10,7 @@ from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
-from benchlog.guide.doubt import Resolved, look_into, with_doubt
+from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.guide.person import Prompt
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck, SupplyCheck
@@ -101,7 +101,7 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
         tolerance=tolerance,
         limits=planned or None,
     )
-    return CheckOutcome(with_doubt(result, resolved), tuple(readings))
+    return CheckOutcome(with_diagnosis(result, resolved), tuple(readings))
 
 
 def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:

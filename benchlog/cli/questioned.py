@@ -9,10 +9,10 @@ if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
-__all__ = ["diagnose_line", "with_doubts"]
+__all__ = ["diagnose_line", "with_questions"]
 
 
-def with_doubts(
+def with_questions(
     result: Result,
     reading: MeterReading,
     expect: float | None,
