@@ -16,7 +16,7 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, no_number_hint
 from benchlog.reading import Function, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
@@ -153,7 +153,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         if shown.state is not State.OK:
             raise AnalysisError(
                 f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
-                hint="choose a higher range on it, or check its leads, and read both again",
+                hint=f"{no_number_hint(shown)}; then read both again",
             )
         held = sorted(flag for flag in shown.flags if flag.misleads)
         if held:

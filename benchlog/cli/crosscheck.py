@@ -16,6 +16,8 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+from benchlog.cli.manual_entry import add_wait_option
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
+    add_wait_option(parser)
     parser.add_argument(
         "--reading", action="append", metavar="ID=TEXT", help="what a meter shows; repeat, in the order taken"
     )

@@ -22,6 +22,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from benchlog.cli.manual_entry import add_wait_option
+
 if TYPE_CHECKING:
     from benchlog.bench import Standard
     from benchlog.cli.context import Context
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
+    add_wait_option(parser)
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"

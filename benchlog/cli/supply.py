@@ -79,6 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.cli.manual_entry import accuracy_findings
     from benchlog.cli.questioned import diagnose_line, with_questions
     from benchlog.errors import AnalysisError, UsageError
+    from benchlog.metrology.meter_reading import no_number_hint
     from benchlog.units import parse_nameplate, parse_quantity
 
     nameplate = parse_nameplate(args.nameplate)
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if no_load.reading.value is None:
             raise AnalysisError(
                 f"the display shows {no_load.reading.displayed!r}: no number to work with",
-                hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
+                hint=f"{no_number_hint(no_load.reading)}; if it stays: {diagnose_line(no_load, expected, nominal)}",
             )
     second = None
     if args.second:

@@ -11,10 +11,21 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
-from benchlog.reading import Flag, Reading
+from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
 
-__all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
+__all__ = ["MeterReading", "misleading_flags", "no_number_hint", "same_meter_and_range"]
+
+
+_NO_NUMBER = {
+    State.INVALID: "the meter says that this is not a number: look at its screen, then read again",
+    State.UNDERLOAD: "choose a lower range",
+}
+
+
+def no_number_hint(reading: Reading) -> str:
+    """What to do about a display that shows no number."""
+    return _NO_NUMBER.get(reading.state, "choose a higher range, or check leads and connection")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +47,7 @@ class MeterReading:
         if self.reading.value is None:
             raise AnalysisError(
                 f"the display shows {self.reading.displayed!r}: no number to work with",
-                hint="choose a higher range, or check leads and connection",
+                hint=no_number_hint(self.reading),
             )
         return self.reading.value
 
