@@ -3,7 +3,7 @@
 Examples:
   benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"
   benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
-  benchlog diagnose --cases faults.jsonl          one case a line in, one answer a line out ("-" reads stdin)
+  benchlog diagnose --cases faults.jsonl          one case per input line, one answer per line ("-" reads stdin)
 
 On a terminal it goes on asking, one check at a time. It never says that anything is safe to touch.
 """
@@ -63,9 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--frequency", metavar="TEXT", default="", help="of the signal, where it is not the mains"
     )
     parser.add_argument("--cases", metavar="FILE", help="JSON lines, one case each; '-' for standard input")
-    parser.add_argument(
-        "--ask", action="store_true", help="ask for the next checks although this is not a terminal"
-    )
+    parser.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
     parser.add_argument(
         "--counts",
         metavar="FILE",

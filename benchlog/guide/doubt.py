@@ -215,7 +215,7 @@ def look_into(
     """
     shown = first.reading
     acquisition.person.show(
-        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: part or meter?",
+        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: Part or meter?",
         style="bold",
     )
     if acquisition.mains_referenced:
@@ -233,7 +233,7 @@ def look_into(
         if doubt.decided and doubt.family not in _READ_AGAIN:
             break
         step = key if turn == 0 else f"{key}/{turn + 1}"
-        right = f"put that right ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
+        right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
         acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended")
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
         repeated.append(again.reading)
