@@ -14,6 +14,7 @@ __all__ = ["SETTLE_S", "Watch", "read_settled"]
 SETTLE_S = 20.0
 _LOOK_S = 0.25  # a silent meter's watcher is called so often
 _MOST_READINGS = 2000
+_SLOW_READINGS = 4  # three agree when steady, and one that was begun before may be off
 
 #: Sees each reading with what it does to the settling, and None each quarter second that a meter is silent.
 Watch = Callable[[Reading | None, Settle, Settling], None]
@@ -33,7 +34,7 @@ def read_settled(
     reader : Reader
         An open meter; what waits in its link from before is thrown away.
     timeout_s : float
-        Seconds for all of it.
+        Seconds for all of it; a meter that takes long over the first reading gets as long for each that is needed.
     expect : float, optional
         What is expected, in the SI unit: near zero is then held longer.
     watch : callable, optional
@@ -63,7 +64,8 @@ def _readings(reader: Reader, timeout_s: float) -> Iterator[Reading | None]:
     """Yield what comes within the time, nothing that was sent before it; None while nothing comes."""
     yield from _drain(reader)
     clock = reader.clock
-    end_ns = clock.monotonic_ns() + round(timeout_s * 1e9)
+    start_ns, first = clock.monotonic_ns(), True
+    end_ns = start_ns + round(timeout_s * 1e9)
     silent_s = 0.0  # waited for in vain, for clocks that only move by hand
     for _ in range(_MOST_READINGS):
         left_s = min((end_ns - clock.monotonic_ns()) / 1e9, timeout_s - silent_s)
@@ -71,6 +73,9 @@ def _readings(reader: Reader, timeout_s: float) -> Iterator[Reading | None]:
             return
         reading = reader.read(min(_LOOK_S, left_s))
         silent_s = 0.0 if reading is not None else silent_s + min(_LOOK_S, left_s)
+        if reading is not None and first:
+            first, now_ns = False, clock.monotonic_ns()
+            end_ns = max(end_ns, now_ns + _SLOW_READINGS * (now_ns - start_ns))
         yield reading
 
 
@@ -89,7 +94,7 @@ def _unsettled(reader: Reader, timeout_s: float, shown: list[str], word: Settle)
     if not shown:
         message, hint = (
             f"no reading within {timeout_s:g} s",
-            "check that the meter is on and its link is switched on",
+            "check that the meter is on and its link is switched on; give one that is slow longer with --wait",
         )
     elif word is Settle.DROP_OUT:
         message, hint = (

@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="PLACE",
         action="append",
         default=[],
-        help="also look there: a port, socket://HOST:PORT, or TCPIP::HOST::5025::SOCKET; may be given again",
+        help="also look there: a port, socket://HOST:PORT, rfc2217://HOST:PORT, or TCPIP::HOST::5025::SOCKET; may be given again",
     )
     parser.add_argument("--write", action="store_true", help="append the proposed entries to the bench file")
 
@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.errors import UsageError
 
     for place in args.at:
-        if not ("::" in place or place.startswith(("/dev/", "socket://", "COM"))):
+        if not ("::" in place or place.startswith(("/dev/", "socket://", "rfc2217://", "COM"))):
             raise UsageError(
                 f"--at {place!r} is not a place to look",
                 hint="write it like /dev/ttyUSB0, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",

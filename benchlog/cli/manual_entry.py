@@ -13,7 +13,14 @@ if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Function, Reading
 
-__all__ = ["accuracy_findings", "add_meter_options", "live_reading", "metered", "reading_or_live"]
+__all__ = [
+    "accuracy_findings",
+    "add_meter_options",
+    "add_wait_option",
+    "live_reading",
+    "metered",
+    "reading_or_live",
+]
 
 
 def add_meter_options(parser: argparse.ArgumentParser) -> None:
@@ -24,6 +31,17 @@ def add_meter_options(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
+    )
+    add_wait_option(parser)
+
+
+def add_wait_option(parser: argparse.ArgumentParser) -> None:
+    """Add the option for meters that take long over a reading."""
+    parser.add_argument(
+        "--wait",
+        metavar="TIME",
+        default="20 s",
+        help="give a linked meter so long to read steadily, e.g. '60 s'",
     )
 
 
@@ -116,10 +134,17 @@ def live_reading(
         If the meter has no link, or is set to another function.
     """
     from benchlog.adapter import Reader
+    from benchlog.errors import BadFrameError
+    from benchlog.metrology.meter_reading import no_number_hint
+    from benchlog.reading import State
     from benchlog.registry import make_adapter
     from benchlog.simulation import set_up_for
-    from benchlog.stable_reading import SETTLE_S, read_settled
+    from benchlog.stable_reading import read_settled
+    from benchlog.units import parse_quantity
 
+    wait_s = parse_quantity(ctx.args.wait, "s", what="--wait").value
+    if wait_s <= 0:
+        raise UsageError(f"--wait {ctx.args.wait!r} must be above zero", hint="write it like --wait '60 s'")
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
         raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')
@@ -130,7 +155,11 @@ def live_reading(
         raise UsageError(f"{meter} is not a meter", hint="name a meter of the bench file")
     with adapter:
         set_up_for(adapter, function, point)
-        reading = read_settled(adapter, SETTLE_S, expect=expect)
+        reading = read_settled(adapter, wait_s, expect=expect)
+    if reading.state is State.INVALID:
+        raise BadFrameError(
+            f"{meter} answers that there is no number to give", hint=no_number_hint(reading), raw=reading.raw
+        )
     if function is not None and reading.function is not function:
         raise UsageError(
             f"{meter} is set to {reading.function}, not to {function}",

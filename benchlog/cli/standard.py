@@ -22,6 +22,8 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+from benchlog.cli.manual_entry import add_wait_option
+
 if TYPE_CHECKING:
     from benchlog.bench import Standard
     from benchlog.cli.context import Context
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
+    add_wait_option(parser)
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
@@ -44,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
     parser.add_argument(
-        "--as-read", action="store_true", help="the display was read again: a value powers of ten off stands"
+        "--as-read", action="store_true", help="the display was read again: accept it although it is 10x off"
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")

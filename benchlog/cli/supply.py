@@ -4,7 +4,7 @@ Example:
   benchlog supply --nameplate "24 V ac 40 VA" --mains "236 V" --mains-nominal "230 V" \\
       --reading "27.75 V ac" --meter MA-01 --load "15 ohm" --loaded "24.70 V ac" --capacitor "35 V"
 
-Mains is inside the case: leave it closed, fit clips with the plug out, and keep to local rules.
+Mains is inside the case: leave it closed, attach clips with the plug out, and keep to local rules.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument(
-        "--load-tolerance", metavar="TEXT", default="1 %", help="of the load resistor (default 1 %%)"
+        "--load-tolerance", metavar="TEXT", default="1 %", help="load resistor tolerance (default 1 %%)"
     )
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
     parser.add_argument(
@@ -79,6 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.cli.manual_entry import accuracy_findings
     from benchlog.cli.questioned import diagnose_line, with_questions
     from benchlog.errors import AnalysisError, UsageError
+    from benchlog.metrology.meter_reading import no_number_hint
     from benchlog.units import parse_nameplate, parse_quantity
 
     nameplate = parse_nameplate(args.nameplate)
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if no_load.reading.value is None:
             raise AnalysisError(
                 f"the display shows {no_load.reading.displayed!r}: no number to work with",
-                hint=f"choose a higher range; if it stays: {diagnose_line(no_load, expected, nominal)}",
+                hint=f"{no_number_hint(no_load.reading)}; if it stays: {diagnose_line(no_load, expected, nominal)}",
             )
     second = None
     if args.second:

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="meters whose tips are on one node and must agree (may be repeated)",
     )
-    parser.add_argument("--plain", action="store_true", help="changes as lines instead of a picture")
+    parser.add_argument("--plain", action="store_true", help="print changes as text")
     parser.add_argument("--once", action="store_true", help="show one picture and end")
     parser.add_argument("--for", metavar="TIME", dest="span", help="end after that long, e.g. '60 s'")
 
@@ -97,6 +97,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
                 last = session.once() if args.once else session.follow()
         except KeyboardInterrupt:  # the usual way to end it where keys can't be read
             last = session.picture()
+        if recorder is not None:
+            recorder.stop()  # what is told at the end is what the logbook has
         session.finish(last)
     return exit_code(last)
 
@@ -400,5 +402,5 @@ class _Session:
         else:
             lines = [f"at the end, {group.undecided}" for group in last.groups if group.undecided]
         if self._ctx.recording:
-            lines.append(f"{last.health.received} readings in {self._ctx.logbook_path}")
+            lines.append(f"{self.picture().health.written} readings in {self._ctx.logbook_path}")
         self._say(lines)

@@ -11,10 +11,25 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
-from benchlog.reading import Flag, Reading
+from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
 
-__all__ = ["MeterReading", "misleading_flags", "same_meter_and_range"]
+__all__ = ["MeterReading", "misleading_flags", "no_number_hint", "same_meter_and_range"]
+
+
+_NO_NUMBER = {
+    State.INVALID: "the meter says that this is not a number: look at its screen, then read again",
+    State.UNDERLOAD: "choose a lower range",
+}
+
+
+def no_number_hint(reading: Reading) -> str:
+    """What to do about a display that shows no number."""
+    return _NO_NUMBER.get(reading.state, "choose a higher range, or check leads and connection")
+
+
+#: Scatter of a handheld's settled display before it is rounded, in counts (standard deviation; common practice).
+_AT_REST = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +51,7 @@ class MeterReading:
         if self.reading.value is None:
             raise AnalysisError(
                 f"the display shows {self.reading.displayed!r}: no number to work with",
-                hint="choose a higher range, or check leads and connection",
+                hint=no_number_hint(self.reading),
             )
         return self.reading.value
 
@@ -90,16 +105,31 @@ class MeterReading:
         factor = uniform(sine, off, label="crest factor of the mains", influence=Influence(Role.MODEL))
         return (self.uncertain() if gain is None else self.with_gain(gain)) * factor
 
-    def with_gain(self, gain: Any) -> Any:
-        """Uncertain number of a reading whose gain error is `gain`; the counts part is its own.
-
-        For ratios and differences, where a gain error shared by two readings cancels.
-        """
+    def zero_error(self) -> Any:
+        """Error of the counts part, in the reading's unit: common to readings on one meter and range, like a null."""
         half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
-        counts = uniform(
-            0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS)
+        return uniform(0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS))
+
+    def with_gain(self, gain: Any, zero: Any = None) -> Any:
+        """Uncertain number of a reading whose gain error is `gain`, for ratios and differences in which it cancels.
+
+        Parameters
+        ----------
+        gain : GTC uncertain real
+            Relative, shared by readings on one meter and range.
+        zero : GTC uncertain real, optional
+            Zero error shared in the same way, as where tips are shorted first: what is then left of each reading is
+            the rounding and the scatter of a display at rest. Without it the whole counts part is the reading's own.
+        """
+        if zero is None:
+            return self.value * (1 + gain) + self.zero_error()
+        rest = uncertain(
+            0.0,
+            math.hypot(1 / math.sqrt(12), _AT_REST) * self.reading.resolution,
+            label=f"rounding and scatter of {self.name}",
+            influence=self.influence(Role.SCATTER),
         )
-        return self.value * (1 + gain) + counts
+        return self.value * (1 + gain) + zero + rest
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:

@@ -51,7 +51,7 @@ def candidates() -> list[Candidate]:
 
 def find(request: Request) -> Report:
     """Listen at the serial ports of a request, all at once; see `benchlog.discovery`."""
-    named = [p for p in request.places if p.startswith(("/dev/", "socket://", "COM"))]
+    named = [p for p in request.places if p.startswith(("/dev/", "socket://", "rfc2217://", "COM"))]
     ports = [*request.ports, *(Port(p) for p in named if p not in {q.device for q in request.ports})]
     settings = ", ".join(dict.fromkeys(str(c.settings) for c in candidates()))
     names = ", ".join(name for name in FAMILIES if name != "pattern")

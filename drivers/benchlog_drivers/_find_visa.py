@@ -12,6 +12,7 @@ from benchlog.errors import AdapterUnavailableError, BenchlogError, InstrumentEr
 from benchlog.usb_devices import INSTALL_HINT, UsbInstrument, list_usb_instruments, usb_backend
 from benchlog_drivers._session import LinkOptions, ScpiSession
 from benchlog_drivers._visa import VisaLink
+from benchlog_drivers._visa_ports import visa_library
 from benchlog_drivers.dialects import (
     Dialect,
     GeneratorDialect,
@@ -127,6 +128,9 @@ def _found(
 
 def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
     """Resource names of the USB instruments that can be asked; of the others, what stands in the way."""
+    library = visa_library("USB")
+    if library != "@py":
+        return _listed_by(library)
     there: tuple[UsbInstrument, ...] = ()
     try:
         there = list_usb_instruments()
@@ -142,6 +146,22 @@ def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
         )
         for i in closed
     ]
+
+
+def _listed_by(library: str) -> tuple[list[str], list[Unrecognised]]:
+    """USB instruments as a vendor's VISA library lists them; what it raises is told and stops nothing."""
+    import pyvisa
+
+    try:
+        return list(pyvisa.ResourceManager(library).list_resources("USB?*INSTR")), []
+    except (OSError, ValueError, pyvisa.Error) as error:
+        return [], [
+            Unrecognised(
+                "USB",
+                f"the VISA library {library!r} can't list USB instruments: {' '.join(str(error).split())}",
+                "install it again, or name another with PYVISA_LIBRARY (@py is benchlog's own way)",
+            )
+        ]
 
 
 def _on_lan() -> list[str]:

@@ -14,6 +14,8 @@ import os
 import select
 import socket
 import sys
+import time
+import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Protocol
@@ -45,6 +47,7 @@ else:
 # TypeError and AttributeError come out of pyserial when another thread closes the port during a read.
 FOREIGN_ERRORS = (OSError, serial.SerialException, TerminalError, TypeError, AttributeError)
 MAX_CHUNK = 4096
+_SLICE_S = 0.05
 _LOST_HINT = "it was unplugged or switched off, or another program has the port too: check both"
 
 
@@ -96,7 +99,7 @@ def find_port(
 
 
 def open_port(port: str, settings: LineSettings) -> serial.Serial:
-    """Open a tty or a ``socket://host:port`` URL.
+    """Open a tty, or a port served over the network: ``socket://host:port`` or ``rfc2217://host:port``.
 
     Raises
     ------
@@ -122,6 +125,7 @@ def _seven_bits(link: serial.Serial) -> bool:
 
 
 def _open(port: str, settings: LineSettings) -> serial.Serial:
+    served = port.startswith("rfc2217://")
     link = serial.serial_for_url(
         port,
         do_not_open=True,
@@ -129,15 +133,19 @@ def _open(port: str, settings: LineSettings) -> serial.Serial:
         bytesize=settings.bits,
         parity=settings.parity,
         stopbits=settings.stop_bits,
-        timeout=0,
-        write_timeout=1.0,
+        # For a port served by RFC 2217 the library has no limit for writing, and sets the whole line anew over the
+        # network whenever the limit for reading changes.
+        timeout=_SLICE_S if served else 0,
+        write_timeout=None if served else 1.0,
     )
     try:
         if "://" not in port:
             link.exclusive = True
         link.dtr = settings.dtr
         link.rts = settings.rts
-        link.open()
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # pyserial's, about itself
+            link.open()
     except BaseException:
         close_port(link)
         raise
@@ -164,11 +172,8 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     """
     try:
         descriptor = link.fileno()
-    except io.UnsupportedOperation:  # a port in another process or machine, which has no descriptor
-        if link.timeout != wait_s:
-            link.timeout = wait_s
-        data = bytes(link.read(1))
-        return data + bytes(link.read(link.in_waiting)) if data else data
+    except io.UnsupportedOperation:  # a port on another machine, which has no descriptor
+        return _read_served(link, wait_s)
     # Waiting by pyserial's own time-out would set the whole line anew whenever it changes.
     if not select.select([descriptor], [], [], wait_s)[0]:
         return b""
@@ -181,6 +186,16 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     if not data:
         raise serial.SerialException("the other end has closed it")
     return data
+
+
+def _read_served(link: serial.Serial, wait_s: float) -> bytes:
+    end = time.monotonic() + wait_s
+    data = b""
+    while not data and (link.in_waiting or wait_s > 0):
+        data = bytes(link.read(1))  # waits for a slice
+        if time.monotonic() >= end:
+            break
+    return data + bytes(link.read(link.in_waiting)) if data else data
 
 
 def open_error(port: str, error: BaseException) -> OpenError:

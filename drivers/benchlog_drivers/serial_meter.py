@@ -1,6 +1,7 @@
-"""Handheld meters on a serial line: one adapter for all frame families, over a tty or a ``socket://`` URL.
+"""Handheld meters on a serial line: one adapter for all frame families, over a tty or a port on the network.
 
-Addresses: ``serial:/dev/ttyUSB0?frames=segment14``, ``serial:socket://127.0.0.1:5021?frames=digitcode14``, and by
+Addresses: ``serial:/dev/ttyUSB0?frames=segment14``, ``serial:socket://127.0.0.1:5021?frames=digitcode14``,
+``serial:rfc2217://192.168.1.9:2217?frames=digitcode14``, and by
 identity, whatever name the port got this time: ``serial:usb?serial=NUMBER&frames=...`` or
 ``serial:usb?description=TEXT&frames=...``.
 """
@@ -65,7 +66,7 @@ class SerialMeter(Reader):
     instrument : str
         Tag.
     port : str
-        Device, ``socket://`` URL, or ``usb`` with an identity in the options.
+        Device, ``socket://`` or ``rfc2217://`` URL, or ``usb`` with an identity in the options.
     options : SerialOptions
     clock : Clock, optional
     ports : callable, optional
@@ -199,7 +200,7 @@ class SerialMeter(Reader):
         """Abandon a frame that has not gone on for a while, however short the single reads are."""
         self._idle_s += waited_s
         since_s = (self.clock.monotonic_ns() - self._last_data_ns) / 1e9
-        if self.decoder.pending and max(self._idle_s, since_s) >= SLICE_S:
+        if self.decoder.pending and max(self._idle_s, since_s) >= self.decoder.pause_s:
             self.decoder.abandon()
             self._note("!", b"pause")
 
@@ -243,16 +244,21 @@ class SerialMeter(Reader):
         if len(self._garbage) >= GARBAGE_BYTES:
             data, self._garbage = self._garbage, b""
             message, hint = explain_garbage(
-                data, self.decoder.family, self._settings, self.decoder.last_reject
+                data, self.decoder.family, self._settings, self.decoder.explain_reject()
             )
             raise BadFrameError(message, hint, raw=data)
 
 
 def explain_garbage(
-    data: bytes, family: str, settings: LineSettings, last_reject: tuple[str, str, bytes] | None
+    data: bytes, family: str, settings: LineSettings, last_reject: tuple[str, str] | None
 ) -> tuple[str, str]:
     """Return message and hint for bytes of which not one frame could be made."""
     what = f"{len(data)} bytes came, but no {family} frame"
+    if family == "pattern" and last_reject and last_reject[0] != "broken off":
+        return (
+            f"{what}: {last_reject[1]}",
+            "correct that part of the pattern, or the table it uses, in the bench file",
+        )
     others = recognise(data)
     if others:
         best = max(others, key=lambda name: others[name])

@@ -201,7 +201,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     def _fetch(self, channel: str, word: str) -> tuple[ChannelRecord, float]:
         session, dialect = self._session, self._session.dialect
         wave, vertical = dialect.waveform, dialect.vertical
-        coupling = session.ask(vertical.coupling_query, channel=word)
+        coupling = session.ask(vertical.coupling_query, channel=word) if vertical.coupling_query else ""
         probe = self._probe(word)
         full_scale = self._full_scale(word, probe)
         session.tell(wave.setup, channel=word)
@@ -210,6 +210,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
             if wave.preamble
             else {}
         )
+        fields |= wave.constants
         for name, question in wave.fields.items():
             fields[name] = parse_number(session.ask(question, channel=word))[0]
         scale, offset = volts_line(fields, wave.scale, wave.subtract_codes, wave.add_volts)

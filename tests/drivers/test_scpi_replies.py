@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -188,3 +191,28 @@ def test_a_preamble_without_scale_is_refused() -> None:
         volts_line({"yoff": 0.0}, "ymult", ("yoff",), ())
     with pytest.raises(BadFrameError, match="ymult = 0"):
         volts_line({"ymult": 0.0}, "ymult", (), ())
+
+
+@pytest.mark.parametrize(
+    ("parse", "text"),
+    [
+        (parse_number, "1" * 60_000 + "x"),
+        (parse_number, "1" * 60_000),
+        (parse_error, "-" + "1" * 60_000),
+        (parse_error, "-113," + " " * 60_000 + "x" + " " * 60_000),
+        (parse_error, "0 " * 30_000),
+    ],
+)
+def test_a_hostile_reply_costs_no_more_than_its_length(parse: Callable[[str], object], text: str) -> None:
+    """Sixty thousand characters are answered at once, rejected or not."""
+    start = time.process_time()
+    with contextlib.suppress(BadFrameError):
+        parse(text)
+    assert time.process_time() - start < 0.5
+
+
+def test_a_late_reading_is_not_an_error_line() -> None:
+    """A number with a fraction or an exponent is never an error number (SCPI-99, 21.8: an integer)."""
+    for line in ("2.77500000E+01", "0.00E+00", "+27.75"):
+        with pytest.raises(BadFrameError):
+            parse_error(line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from benchlog.clock import ManualClock
 from benchlog.errors import (
     BadFrameError,
     ConfigError,
+    InstrumentError,
     InstrumentRefusedError,
     LinkLostError,
     OpenError,
@@ -24,6 +26,7 @@ from benchlog.errors import (
 )
 from benchlog.reading import Function, State
 from benchlog.registry import make_adapter
+from benchlog_drivers import _visa, visa_meter
 from benchlog_drivers._session import LinkOptions
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
@@ -350,3 +353,100 @@ def test_an_option_from_the_command_line_or_bench_file_is_checked() -> None:
     with pytest.raises(ConfigError):
         make_adapter("visa:ASRL/dev/x::INSTR?parity=maybe", "M", kind="meter")
     assert MeterOptions(function=Function.OHMS).function is Function.OHMS
+
+
+def test_a_dialect_may_have_constants_and_no_coupling_question(tmp_path: Path) -> None:
+    """A scope whose zero code is fixed and that can't be asked for its coupling needs only a table."""
+    (tmp_path / "mine.toml").write_text(
+        'name = "mine"\nextends = "preamble_ten"\n[vertical]\ncoupling_query = ""\n'
+        '[waveform]\nsubtract_codes = ["yorigin", "zero"]\n[waveform.constants]\nzero = 128\n',
+        encoding="utf-8",
+    )
+    model = PreambleScope()
+    with ScpiServer(model.instrument()) as server:
+        scope = VisaScope("S", server.resource, LinkOptions(dialect="mine", dialects=str(tmp_path)))
+        with scope:
+            scope.set_timebase(n_samples=1000, span_s=0.01)
+            record = scope.capture(["CH1"]).channels[0]
+        assert not any(":COUPling?" in command for command in server.received)
+    assert record.coupling == ""
+    assert record.offset == pytest.approx(-128 * record.scale)
+
+
+def test_an_instrument_that_hangs_up_on_idle_links_is_opened_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between two captures the person moved leads; the connection is gone, the scope is the same: go on."""
+    monkeypatch.setattr(_visa, "_IDLE_S", 0.1)
+    model = PreambleScope()
+    with ScpiServer(model.instrument()) as server, VisaScope("S", server.resource) as scope:
+        scope.set_timebase(n_samples=1000, span_s=0.01)
+        assert len(scope.capture(["CH1"]).channels[0].codes) == 1000
+        server.hang_up()
+        time.sleep(0.3)
+        model.busy_polls = 0
+        assert len(scope.capture(["CH1"]).channels[0].codes) == 1000
+        assert server.connections == 2
+
+
+def test_another_instrument_at_the_same_address_is_no_continuation(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Opened again after idling, the link checks who answers."""
+    monkeypatch.setattr(_visa, "_IDLE_S", 0.1)
+    monkeypatch.setattr(_visa, "_PATIENCE_S", 0.5)
+    model = PreambleScope()
+    script = model.instrument()
+    with ScpiServer(script) as server, VisaScope("S", server.resource, LinkOptions(timeout_s=0.2)) as scope:
+        script.table[re.escape("*IDN?")] = "Other,Scope,2,1.0"
+        server.hang_up()
+        time.sleep(0.3)
+        with pytest.raises(InstrumentError):
+            scope.capture(["CH1"])
+
+
+def test_probing_leaves_no_errors_behind() -> None:
+    """An instrument that fits no dialect has an empty error queue afterwards."""
+    script = Scripted({}, identity="Some,Thing,1,1")
+    with ScpiServer(script) as server, pytest.raises(OpenError, match="fits no"):
+        VisaScope("S", server.resource, LinkOptions(timeout_s=0.2)).open()
+    assert script.errors == []
+
+
+def test_a_scope_that_has_recorded_nothing_is_recognised() -> None:
+    """Its preamble question is answered by -230 in the queue until the first record."""
+    script = PreambleScope().instrument()
+    script.table[re.escape("*IDN?")] = "Maker,Model,1,1.0"
+
+    def empty(_match: re.Match[str]) -> None:
+        script.errors.append('-230,"Data corrupt or stale"')
+
+    script.table[r":WAVeform:PREamble\?"] = empty
+    with ScpiServer(script) as server, VisaScope("S", server.resource, LinkOptions(timeout_s=0.3)) as scope:
+        assert "preamble_ten" in scope.identity()
+
+
+def test_probing_waits_as_long_as_the_address_says() -> None:
+    """Answers later than half a second fit their dialect all the same; a line may dribble in byte by byte."""
+    script = PreambleScope().instrument()
+    script.table[re.escape("*IDN?")] = [b for c in "Maker,Model,1,1.0\n" for b in (0.05, c.encode())]  # type: ignore[assignment]
+    preamble = script.table[r":WAVeform:PREamble\?"]
+    script.table[r":WAVeform:PREamble\?"] = lambda m: [0.9, f"{preamble(m)}\n".encode()]  # type: ignore[operator]
+    with ScpiServer(script) as server, VisaScope("S", server.resource, LinkOptions(timeout_s=1.5)) as scope:
+        assert "preamble_ten" in scope.identity()
+
+
+def test_a_late_reading_is_never_told_as_a_refusal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A meter slower than the give-up time: no refusal, and its old answer is not the next reading."""
+    monkeypatch.setattr(visa_meter, "_GIVE_UP_S", 0.2)
+    monkeypatch.setattr(visa_meter, "_GIVE_UP_TIMEOUTS", 0)
+    asked = [0]
+
+    def slow(_match: re.Match[str]) -> Answer:
+        asked[0] += 1
+        return [0.6 if asked[0] == 1 else 0.0, f"+{asked[0]}.0E+00\n".encode()]
+
+    script = _meter()
+    script.table[r"READ\?"] = slow
+    with ScpiServer(script) as server, VisaMeter("M", server.resource) as meter:
+        assert meter.read(0.1) is None
+        assert meter.read(0.3) is None
+        reading = meter.read(2.0)
+        assert reading is not None
+        assert reading.value == 2.0

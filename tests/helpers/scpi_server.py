@@ -33,6 +33,7 @@ class ScpiServer:
         self._instrument = instrument
         self.received: list[str] = []
         self.connections = 0
+        self._peers: list[socket.socket] = []
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         self._stop = threading.Event()
@@ -62,11 +63,18 @@ class ScpiServer:
             thread.join(5)
         self._listener.close()
 
+    def hang_up(self) -> None:
+        """End the connections there are."""
+        for peer in self._peers:
+            with contextlib.suppress(OSError):
+                peer.shutdown(socket.SHUT_RDWR)
+
     def _accept(self) -> None:
         while not self._stop.is_set():
             if not select.select([self._listener], [], [], 0.02)[0]:
                 continue
             peer, _ = self._listener.accept()
+            self._peers.append(peer)
             self.connections += 1
             thread = threading.Thread(target=self._serve, args=(peer,), daemon=True)
             self._threads.append(thread)

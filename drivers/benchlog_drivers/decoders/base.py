@@ -144,6 +144,8 @@ class Decoder(ABC):
     line: ClassVar[LineSettings]
     checks_parity: ClassVar[bool] = False
     """Whether it wants the parity bit as the top bit of each byte, and checks it."""
+    pause_s: ClassVar[float] = 0.1
+    """Longest pause inside a frame: after it, the rest would belong to another moment."""
     repeats: ClassVar[bool] = True
     """Whether equal frames always make equal readings, so that those of a display at rest are decoded once."""
 
@@ -185,6 +187,10 @@ class Decoder(ABC):
                 self._reject(reject.reason, reject.detail, frame)
         self.accepted += len(readings)
         return readings
+
+    def explain_reject(self) -> tuple[str, str] | None:
+        """Reason and detail of the latest rejected frame, in as much detail as can be had for the asking."""
+        return None if self.last_reject is None else self.last_reject[:2]
 
     def abandon(self) -> None:
         """Forget a begun frame: the link paused inside it, so its rest would belong to another moment."""

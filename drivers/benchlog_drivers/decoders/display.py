@@ -234,8 +234,7 @@ _UNIT_WORDS = {
     "a": "ampere",
     "ohm": "ohm",
     "ohms": "ohm",
-    "\u03a9": "ohm",
-    "\u2126": "ohm",
+    "\u03c9": "ohm",  # what both signs for ohm are in small letters
     "f": "farad",
     "hz": "hertz",
     "%": "percent",

@@ -19,25 +19,28 @@
     H = "hold"
     B = "low_battery"
 
-The part ``value`` must be there. Without a part ``function``, ``function = "V="`` says what the meter is set to.
-Without a part ``unit``, values are in the function's SI unit. The pattern must fit the whole line; a line that it
+The part ``value`` must be there; a comma in it is a decimal comma. Without a part ``function``, ``function = "V="`` says what the meter is set to.
+Without a part ``unit``, values are in the function's SI unit. Lines are UTF-8, else Latin-1. The pattern must fit the whole line; a line that it
 does not fit, a word that no table knows and a unit that does not belong to the function are rejected and counted.
 """
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Mapping
 from typing import ClassVar
 
-from benchlog.errors import ConfigError
+from benchlog.errors import BadFrameError, ConfigError
 from benchlog.reading import Function, Reading
+from benchlog_drivers._patterns import Pattern
 from benchlog_drivers.decoders.base import SEVEN_BITS, FrameOptions, LineDecoder, LineSettings, RejectedFrame
 from benchlog_drivers.decoders.display import FLAG_SYMBOLS, Mode, mode_of, overload, shown, split_unit
 
 __all__ = ["PatternLine"]
 
-_NUMBER = re.compile(r"([+-]?)\s*(\d+(?:\.\d*)?|\.\d+)(?:[eE]([+-]?\d{1,2}))?")
+_NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?")
+_MAX_EXPONENT = 99
 _OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
 _PARTS = frozenset({"value", "unit", "function", "flags"})
 # Symbols that a function stands for beside its unit, and the unit's symbol.
@@ -62,13 +65,14 @@ class PatternLine(LineDecoder):
 
     family = "pattern"
     line: ClassVar[LineSettings] = LineSettings(9600)
+    pause_s: ClassVar[float] = 5.0  # a program in the meter may print a label, measure, and print the rest
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
         given = self.options
         self.end = _control(given.end)
-        self._pattern = _compiled(given.pattern, "pattern")
-        named = set(self._pattern.groupindex)
+        self._pattern = Pattern(given.pattern)
+        named = self._pattern.parts
         if "value" not in named or named - _PARTS:
             raise ConfigError(
                 f"pattern {given.pattern!r} has the named parts {', '.join(sorted(named)) or 'none'}",
@@ -79,7 +83,7 @@ class PatternLine(LineDecoder):
                 "the function must come either from the pattern's part 'function' or from function=",
                 hint='add (?P<function>...) or function = "V="',
             )
-        self._overload = _compiled(given.overload or _OVERLOAD, "overload")
+        self._overload = Pattern(given.overload or _OVERLOAD, "overload")
         self._function = _function(given.function) if given.function else None
         self._functions = {word: _function(name) for word, name in given.functions.items()}
         self._units = {word: _unit(word, name) for word, name in given.units.items()}
@@ -90,23 +94,36 @@ class PatternLine(LineDecoder):
 
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""
-        text = frame.removesuffix(self.end).decode("latin-1").strip("\r\n")
-        match = self._pattern.fullmatch(text)
-        if not match:
-            raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
-        parts = {name: (value or "").strip() for name, value in match.groupdict().items()}
+        text = self._line(frame)
+        try:
+            found = self._pattern.fullmatch(text)
+            if found is None:
+                raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
+        except BadFrameError as error:
+            raise RejectedFrame("too long", error.message) from None
+        parts = {name: (value or "").strip() for name, value in found.items()}
         mode = self._mode(parts)
         value = parts["value"]
-        if self._overload.fullmatch(value):
+        if self._overload.fullmatch(value) is not None:
             return overload(mode, "-" if value.startswith("-") else "", frame)
         number = _NUMBER.fullmatch(value)
-        if not number:
-            raise RejectedFrame("digit", f"value {value!r}")
+        if not number or abs(int(number[3] or 0)) > _MAX_EXPONENT:
+            raise RejectedFrame("digit", f"part value is {value!r} in line {text!r}, which is not a number")
         sign, digits, exponent = number.groups()
+        digits = digits.replace(",", ".")
         if self.options.counts and int(digits.replace(".", "")) > self.options.counts:
             raise RejectedFrame("counts", f"{value} on a display of {self.options.counts} counts")
         text = ("-" if sign == "-" else "") + digits.removesuffix(".")
         return shown(mode, text, raw=frame, power_of_ten=int(exponent or 0), signed=True)
+
+    def explain_reject(self) -> tuple[str, str] | None:
+        """See `Decoder.explain_reject`: which part of the pattern fails, which takes too long to find for every line."""
+        if self.last_reject is None or self.last_reject[0] != "format":
+            return super().explain_reject()
+        return "format", misfit(self._pattern.text, self._line(self.last_reject[2]))
+
+    def _line(self, frame: bytes) -> str:
+        return _text(frame.removesuffix(self.end)).strip("\r\n")
 
     def _mode(self, parts: Mapping[str, str]) -> Mode:
         function = self._function
@@ -147,13 +164,45 @@ def _flag_parts(text: str, known: Mapping[str, str]) -> list[str]:
     return found
 
 
-def _compiled(text: str, what: str) -> re.Pattern[str]:
+def misfit(pattern: str, line: str) -> str:
+    """Say how far a pattern fits a line, and which part of it fails there.
+
+    >>> misfit(r"U = (?P<value>[0-9.]+) (?P<unit>V)", "U = 27,75 V")
+    "in line 'U = 27,75 V' the part value fits up to 'U = 27' and then ' ' does not fit ',75 V'"
+    """
+    best, at = 0, 0
+    for cut in range(
+        len(pattern), 0, -1
+    ):  # the longest beginning of the pattern that is one by itself and fits
+        with contextlib.suppress(ConfigError):
+            fits = Pattern(pattern[:cut]).fitting(line)
+            if fits is not None:
+                best, at = cut, fits
+                break
+    if best == len(pattern):
+        return f"in line {line!r} the pattern ends before {line[at:]!r}"
+    rest = pattern[best:]
+    named = re.match(r"\(\?P<(\w+)>", rest)
+    failing = f"the part {named[1]}" if named else repr(_one_item(rest))
+    before = [m[1] for m in re.finditer(r"\(\?P<(\w+)>", pattern[:best])]
+    so_far = f"the part {before[-1]} fits" if before else "the pattern fits"
+    return f"in line {line!r} {so_far} up to {line[:at]!r} and then {failing} does not fit {line[at:]!r}"
+
+
+def _one_item(pattern: str) -> str:
+    """First piece of a pattern that is a pattern by itself."""
+    for cut in range(1, len(pattern) + 1):
+        with contextlib.suppress(ConfigError):
+            Pattern(pattern[:cut])
+            return pattern[:cut]
+    return pattern
+
+
+def _text(line: bytes) -> str:
     try:
-        return re.compile(text)
-    except re.error as error:
-        raise ConfigError(
-            f"{what} {text!r} is not a regular expression: {error}", hint="correct it"
-        ) from None
+        return line.decode("utf-8")
+    except UnicodeDecodeError:
+        return line.decode("latin-1")
 
 
 def _control(text: str) -> bytes:

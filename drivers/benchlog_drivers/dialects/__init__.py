@@ -177,7 +177,7 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
         patterns["probe.reply"] = (dialect.probe.reply,)
     if isinstance(dialect, ScopeDialect):
         patterns["acquisition.done"] = (dialect.acquisition.done,)
-        known = {*dialect.waveform.preamble_fields, *dialect.waveform.fields}
+        known = {*dialect.waveform.preamble_fields, *dialect.waveform.fields, *dialect.waveform.constants}
         wave = dialect.waveform
         for name in (wave.points, wave.interval, wave.scale, *wave.subtract_codes, *wave.add_volts):
             if name not in known:

@@ -36,11 +36,11 @@ class Commands(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
 
 
 class Vertical(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Vertical range: commands, and what full scale means."""
+    """Vertical range: commands, and what full scale means; a scope may have no question for coupling or probe."""
 
     set: tuple[str, ...]
     scale_query: str
-    coupling_query: str
+    coupling_query: str = ""
     probe_query: str = ""
     couplings: Mapping[Literal["dc", "ac"], str]
     divisions: float
@@ -67,12 +67,16 @@ class Acquisition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
 
 class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How a record is fetched and how its codes become volts."""
+    """How a record is fetched and how its codes become volts.
+
+    Fields come from one preamble, from a question each, or are constants of this make.
+    """
 
     setup: tuple[str, ...] = ()
     preamble: str = ""
     preamble_fields: tuple[str, ...] = ()
     fields: Mapping[str, str] = {}
+    constants: Mapping[str, float] = {}
     points: str
     interval: str
     window: tuple[str, ...] = ()

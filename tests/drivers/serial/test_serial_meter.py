@@ -119,3 +119,15 @@ def test_opening_and_closing_leaves_nothing_open(meter: PtyMeter) -> None:
         adapter.open()
         adapter.close()
     assert len(os.listdir("/proc/self/fd")) == before
+
+
+def test_a_text_line_may_pause_in_the_middle(meter: PtyMeter) -> None:
+    """A program prints a label, measures, and prints the rest: the line is whole all the same."""
+    options = {"pattern": r"U = (?P<value>\S+) (?P<unit>\S+)", "function": "V="}
+    with adapter_on(meter.path, "pattern", **options) as adapter:
+        meter.send(b"U = ")
+        assert adapter.read(0.4) is None
+        meter.send(b"27.75 V\n")
+        reading = adapter.read(1.0)
+        assert reading is not None
+        assert reading.displayed == "27.75 V"

@@ -29,7 +29,7 @@ def test_text_that_fits_no_pattern_is_shown(meter: PtyMeter) -> None:
     options = {"pattern": r"(?P<value>\d+) (?P<unit>\S+)", "function": "V="}
     with adapter_on(meter.path, "pattern", **options) as adapter:
         meter.send(b"VOLT 27.75\r\n" * 6)
-        with pytest.raises(BadFrameError, match=r"such as 'VOLT 27\.75'") as error:
+        with pytest.raises(BadFrameError, match=r"the part value does not fit 'VOLT 27\.75'") as error:
             adapter.read(0.2)
     assert "pattern" in error.value.hint
 

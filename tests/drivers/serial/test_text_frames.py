@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 from helpers.frames import statusbits14
 
@@ -282,3 +284,70 @@ def test_an_endless_line_does_not_grow_the_memory() -> None:
 
 def test_nothing_is_recognised_in_nothing() -> None:
     assert recognise(b"") == {}
+
+
+# What text lines may hold beyond plain numbers.
+
+
+@pytest.mark.parametrize(
+    ("line", "value", "resolution"),
+    [
+        ("U = 27,75 V\n", 27.75, 0.01),
+        ("U = +2.775E+001 V\n", 27.75, 0.01),
+        ("U = 4,70E-003 V\n", 0.0047, 1e-5),
+        ("U = 12.5 mV\n", 0.0125, 1e-4),
+        ("U = 12.5 \u00b5V\n", 12.5e-6, 1e-7),
+        ("U = 12.5 \u03bcV\n", 12.5e-6, 1e-7),
+    ],
+)
+def test_decimal_commas_long_exponents_and_utf_8_prefixes(line: str, value: float, resolution: float) -> None:
+    """As programs on small boards and meters of other countries print them."""
+    options = {"pattern": r"U = (?P<value>\S+) (?P<unit>\S+)", "function": "V="}
+    reading = only("pattern", line.encode(), **options)
+    assert reading.value == pytest.approx(value, rel=1e-12)
+    assert reading.resolution == pytest.approx(resolution, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("line", "function", "value"),
+    [
+        ("R 4.70 k\u03a9\n", "ohm", 4700.0),
+        ("R 4.70 k\u2126\n", "ohm", 4700.0),
+        ("T 21,5 \u00b0C\n", "degC", 21.5),
+    ],
+)
+def test_units_in_utf_8(line: str, function: str, value: float) -> None:
+    """Omega by either code point, and degrees; the same in Latin-1 where the line is not UTF-8."""
+    options = {"pattern": r"\w (?P<value>\S+) (?P<unit>\S+)", "function": function}
+    assert only("pattern", line.encode(), **options).value == pytest.approx(value)
+    if line.isascii() or "\u00b0" in line:
+        assert only("pattern", line.encode("latin-1"), **options).value == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "line", "words"),
+    [
+        (r"U = (?P<value>[0-9.]+) (?P<unit>V)", "U = 27,75 V", "' ' does not fit ',75 V'"),
+        (r"U = (?P<value>[0-9.]+) (?P<unit>V)", "U = 27.75 A", "the part unit does not fit 'A'"),
+        (r"U = (?P<value>[0-9.]+)", "U = 27.75 V", "the pattern ends before ' V'"),
+        (r"(?P<value>\d+)", "volts", "the part value does not fit 'volts'"),
+    ],
+)
+def test_a_pattern_that_does_not_fit_says_where(pattern: str, line: str, words: str) -> None:
+    """The line, how far it fits, and the part that fails."""
+    decoder = decoder_of("pattern", pattern=pattern, function="V=")
+    assert decoder.feed(line.encode() + b"\n") == []
+    explained = decoder.explain_reject()
+    assert explained is not None
+    assert words in explained[1]
+    assert repr(line) in explained[1]
+
+
+def test_a_pattern_that_explodes_stops_nobody() -> None:
+    """Nested repeats on a line that almost fits: rejected within a moment, told as the pattern's fault."""
+    decoder = decoder_of("pattern", pattern=r"(?P<value>(\d|\d\d)+) V", function="V=")
+    start = time.monotonic()
+    assert decoder.feed(b"1" * 60 + b"! V\n") == []
+    assert time.monotonic() - start < 2.0
+    assert decoder.last_reject is not None
+    assert "takes too long" in decoder.last_reject[1]
