@@ -21,7 +21,9 @@ __all__ = ["RESOLVABLE", "check_continuity", "copper_resistance", "resistance_li
 
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
-FOUR_WIRE = "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at the winding's own ends"
+FOUR_WIRE = (
+    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+)
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
@@ -113,7 +115,7 @@ def check_continuity(
         functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
         hookup=in_words(wiring),
         wiring=wiring,
-        cautions=("unplug and discharge first: ohms on a live point harms the meter and misleads",),
+        cautions=("Unplug and discharge first. Ohms on a live point damages the meter and reads wrong",),
         findings=tuple(findings),
     )
 
