@@ -73,7 +73,7 @@ class Danger(StrEnum):
 
 
 DANGER_WORDS = {
-    Danger.MAINS_INSIDE: "mains inside the case: leave it closed, fit clips with the plug out, then plug in",
+    Danger.MAINS_INSIDE: "mains inside the case: leave it closed, attach clips with the plug out, then plug in",
     Danger.CHARGED: "the capacitor stays charged: wait, measure, then discharge it through a resistor",
     Danger.UNPLUGGED: "unplugged and discharged before ohms; a meter on ohms is damaged by voltage",
     Danger.LIVE_NODE: "clips fitted dead, power on, read, power off; treat the node as live",

@@ -113,7 +113,7 @@ def continuity(
     max: Value | None = None,  # noqa: A002 - as the command's option
     wire: str | None = None,
     length: Value | None = None,
-    temperature: Value = "20 degC",
+    temperature: Value | None = None,
     tolerance: Value = "6 %",
 ) -> Result:
     """Check a lead, joint or winding resistance; parameters as of ``benchlog continuity``.
@@ -127,7 +127,8 @@ def continuity(
     max : str or float, optional
         Highest resistance allowed; or
     wire, length, temperature : str or float, optional
-        Wire (``"AWG 24"``), its length (m) and temperature (degC), from which the resistance is computed.
+        Wire (``"AWG 24"``), its length (m) and temperature (degC), from which the resistance is computed;
+        a temperature not stated is 20 degC, give or take 10 K.
     tolerance : str or float
         Half-width of the limits about the computed resistance.
 
@@ -140,7 +141,7 @@ def continuity(
     UsageError
         If a value can't be read or does not fit the others.
     """
-    from benchlog.checks.continuity import check_continuity
+    from benchlog.checks.continuity import check_continuity, copper_resistance
 
     if (wire is None) != (length is None):
         raise UsageError("wire and length go together", hint='wire="AWG 24", length="2.4 m"')
@@ -148,15 +149,14 @@ def continuity(
     if wire is not None and length is not None:
         from benchlog.magnetics.wire import parse_wire
 
-        celsius = _number(temperature, "degC", "temperature")
-        expected = parse_wire(wire).resistance_per_m(celsius) * _positive(length, "m", "length")
-        source = f"{length} of {wire} copper at {celsius:g} °C"
+        celsius = None if temperature is None else _number(temperature, "degC", "temperature")
+        expected, source = copper_resistance(parse_wire(wire), _positive(length, "m", "length"), celsius)
     null = None if lead_null is None else _meter_reading(lead_null, Function.OHMS, accuracy, resolution)
     return check_continuity(
         _meter_reading(reading, Function.OHMS, accuracy, resolution),
         lead_null=null,
         max_ohm=None if max is None else _positive(max, "ohm", "highest resistance"),
-        expected_ohm=expected,
+        expected=expected,
         expected_source=source,
         tolerance=_positive(tolerance, "1", "tolerance"),
     )

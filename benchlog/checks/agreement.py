@@ -4,157 +4,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.checks.alignment import Alignment, align, pair
+from benchlog.checks.log_series import Series
 from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, expanded_at_2
-from benchlog.checks.settled import Step, count_size, settled_steps
+from benchlog.checks.series_comparison import LEAST_READINGS, Agreement, compare_series
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
-from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
-from benchlog.metrology.statistics import (
-    Line,
-    Summary,
-    effective_number,
-    lag1_autocorrelation,
-    least_squares_line,
-    summarize,
-    theil_sen_slope,
-)
-from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["Agreement", "Series", "check_agreement", "compare_series"]
+__all__ = ["check_agreement"]
 
 FloatArray = npt.NDArray[np.float64]
-_LEAST = 3
 _HOUR_S = 3600.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Series:
-    """One instrument's log.
-
-    Attributes
-    ----------
-    name : str
-    time_s, values : array of shape (n,)
-        Second and `unit`; NaN where there was no number.
-    unit : str
-        Empty when unknown.
-    accuracy : Accuracy or None
-        Its statement, when known.
-    resolution : float
-        One count; 0: taken from the values.
-    """
-
-    name: str
-    time_s: FloatArray
-    values: FloatArray
-    unit: str = ""
-    accuracy: Accuracy | None = None
-    resolution: float = 0.0
-
-    def finite(self) -> Series:
-        """The same without rows that have no number, in order of time."""
-        keep = np.flatnonzero(np.isfinite(self.values) & np.isfinite(self.time_s))
-        keep = keep[np.argsort(self.time_s[keep], kind="stable")]
-        return Series(
-            self.name, self.time_s[keep], self.values[keep], self.unit, self.accuracy, self.resolution
-        )
-
-    def standard_uncertainty(self, value: float) -> float | None:
-        """Standard uncertainty of a reading by the accuracy statement; None when there is none."""
-        if self.accuracy is None:
-            return None
-        return self.accuracy.standard_uncertainty(value, self.resolution or count_size(self.values))
-
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """How two instruments agree; differences are first minus second.
-
-    Attributes
-    ----------
-    difference : Summary
-        Mean (the bias), spread, memory and so on of the differences.
-    limits_low, limits_high, u_limits : float
-        Limits of agreement, mean plus-minus 1.96 sd, and their standard uncertainty (Bland and Altman 1999,
-        Stat. Methods Med. Res. 8, 135-160; from memory).
-    regression : Line
-        first = intercept + slope second.
-    drift : Line
-        Of the difference against time, per second; its uncertainties take the memory into account.
-    robust_drift : float
-        Theil-Sen slope of the same, per second.
-    largest : float
-        Largest absolute difference.
-    steps : tuple of Step
-        Steady stretches, with the difference at the end of each.
-    """
-
-    difference: Summary
-    limits_low: float
-    limits_high: float
-    u_limits: float
-    regression: Line
-    drift: Line
-    u_drift: float
-    robust_drift: float
-    largest: float
-    steps: tuple[Step, ...]
-
-    @property
-    def drifts(self) -> bool:
-        """Whether the drift is more than twice its standard uncertainty, by either slope."""
-        return abs(self.drift.slope) > 2 * self.u_drift and abs(self.robust_drift) > 2 * self.u_drift
-
-
-def compare_series(time_s: FloatArray, first: FloatArray, second: FloatArray) -> Agreement:
-    """Compare readings taken at the same moments.
-
-    Parameters
-    ----------
-    time_s, first, second : array of shape (n,)
-        Finite, in order of time, at least three.
-    """
-    if not time_s.size == first.size == second.size:
-        raise AnalysisError(f"{first.size} and {second.size} readings can't be paired")
-    if time_s.size < _LEAST:
-        raise AnalysisError(
-            f"{time_s.size} common readings are too few", hint=f"at least {_LEAST} are needed"
-        )
-    off = first - second
-    summary = summarize(off)
-    drift = least_squares_line(time_s, off)
-    residual = off - drift.intercept - drift.slope * time_s
-    memory = off.size / effective_number(off.size, lag1_autocorrelation(residual))
-    n = summary.n_effective
-    return Agreement(
-        difference=summary,
-        limits_low=summary.mean - 1.96 * summary.sd,
-        limits_high=summary.mean + 1.96 * summary.sd,
-        u_limits=summary.sd * math.sqrt(1 / n + 1.96**2 / (2 * max(n - 1, 1.0))),
-        regression=_regression(second, first),
-        drift=drift,
-        u_drift=drift.u_slope * math.sqrt(memory),
-        robust_drift=theil_sen_slope(time_s, off),
-        largest=float(np.abs(off).max()),
-        steps=settled_steps(time_s, first, second),
-    )
-
-
-def _regression(x: FloatArray, y: FloatArray) -> Line:
-    """Fit y on x; a constant x has no slope."""
-    if np.ptp(x) == 0:
-        return Line(math.nan, math.nan, math.nan, math.nan, math.nan, 0.0)
-    return least_squares_line(x, y)
 
 
 def check_agreement(
@@ -196,9 +65,15 @@ def check_agreement(
         raise UsageError(f"both are called {first.name!r}", hint="give them different names with --columns")
     unit = first.unit or second.unit or "1"
     findings = [Finding(FindingKind.CLOCKS, words) for words in notes]
+    clock_doubt = ""
+    if not same_clock:
+        (first, at_first), (second, at_second) = first.with_one_clock(), second.with_one_clock()
+        clock_doubt = "; ".join(filter(None, (at_first, at_second)))
+        if clock_doubt:
+            findings.append(Finding(FindingKind.CLOCKS, f"{clock_doubt}: taken as running on evenly"))
     a, b = first.finite(), second.finite()
     for series, whole in ((a, first), (b, second)):
-        if series.values.size < _LEAST:
+        if series.values.size < LEAST_READINGS:
             raise AnalysisError(
                 f"{whole.name} has {series.values.size} readings with a number", hint="at least 3 are needed"
             )
@@ -220,13 +95,25 @@ def check_agreement(
     quantities = {"difference": difference}
     limits: dict[str, Limits] = {}
     verdict, judged = _judge(found, a, b, float(u.mean()), float(v.mean()))
+    reason = _reason(found, a, b, unit, judged)
+    if judged is not None:
+        # A lag is believed only of two that follow each other.
+        lagging = same_clock and alignment.significant and found.regression.correlation**2 >= 0.5
+        singles, words = _single_readings(found, a, b, u, v, unit, moving=lagging)
+        if worst_verdict([verdict, singles]) is not verdict:
+            verdict, reason = singles, f"{words}; {reason}"
+        if verdict is Verdict.FAIL and clock_doubt:
+            verdict, reason = (
+                Verdict.INDETERMINATE,
+                f"{clock_doubt}, so the differences may be in time; {reason}",
+            )
     if judged is not None:
         quantities = {"e_n": Uncertain(judged, 0.0, 0.0, "1"), **quantities}
         limits["e_n"] = E_N_LIMITS
     return Result(
         check="crosscheck",
         verdict=verdict,
-        reason=_reason(found, a, b, unit, judged),
+        reason=reason,
         quantities=quantities,
         limits=limits,
         rule=E_N_RULE if judged is not None else "limits of agreement: mean ± 1.96 sd, stated, not judged",
@@ -245,7 +132,7 @@ def _paired(
         common = np.isfinite(first.values) & np.isfinite(second.values) & np.isfinite(first.time_s)
         rows = np.flatnonzero(common)
         rows = rows[np.argsort(first.time_s[rows], kind="stable")]
-        if rows.size < _LEAST:
+        if rows.size < LEAST_READINGS:
             raise AnalysisError(
                 f"only {rows.size} rows have a number of both {first.name} and {second.name}",
                 hint="log both together",
@@ -259,7 +146,7 @@ def _paired(
     else:
         v, valid = pair(a.time_s, time_b, b.values)
         times, u = a.time_s, a.values
-    if valid.sum() < _LEAST:
+    if valid.sum() < LEAST_READINGS:
         raise AnalysisError(
             f"{a.name} and {b.name} have hardly any common time ({int(valid.sum())} readings)",
             hint="log both together; times of both files must be of the same day",
@@ -348,6 +235,42 @@ def _judge(
             return Verdict.INDETERMINATE, None
         worst = max(worst, abs(value_a - value_b) / expanded_at_2(u_a, u_b))
     return (Verdict.FAIL if worst > 1 else Verdict.PASS), worst
+
+
+def _single_readings(
+    found: Agreement, a: Series, b: Series, u: FloatArray, v: FloatArray, unit: str, *, moving: bool
+) -> tuple[Verdict, str]:
+    """Judge the limits of agreement: single readings must agree, not only their mean.
+
+    Each steady stretch by itself, or the whole log where there are not two. It fails where the limits leave what both
+    claim by twice their own uncertainty; while the quantity moves and one lags, that proves nothing.
+    """
+    off = u - v
+    stretches = [slice(s.first, s.last + 1) for s in found.steps]
+    if len(stretches) < 2:
+        stretches = [slice(None)]
+    worst, words = Verdict.PASS, ""
+    for rows in stretches:
+        u_a, u_b = (
+            a.standard_uncertainty(float(u[rows].mean())),
+            b.standard_uncertainty(float(v[rows].mean())),
+        )
+        if u_a is None or u_b is None or off[rows].size < LEAST_READINGS:
+            continue
+        mean, spread = float(off[rows].mean()), 1.96 * float(off[rows].std(ddof=1))
+        claimed = expanded_at_2(u_a, u_b)
+        reach = abs(mean) + spread
+        if reach <= claimed:
+            continue
+        unsure = 2 * spread / math.sqrt(2 * max(found.difference.n_effective - 1, 1.0))
+        verdict = Verdict.FAIL if reach - unsure > claimed and not moving else Verdict.INDETERMINATE
+        if worst_verdict([worst, verdict]) is not worst:
+            worst = verdict
+            words = (
+                f"single readings of {a.name} and {b.name} differ by up to {format_quantity(reach, unit)} "
+                f"(95 %), both claim {format_quantity(claimed, unit)} together"
+            )
+    return worst, words
 
 
 def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | None) -> str:

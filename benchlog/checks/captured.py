@@ -31,6 +31,10 @@ _SPOILING = (
 )
 
 
+#: Correlation with itself a period later from which a record counts as repeating; a sine in as much noise has 0.5.
+_ALIKE = 0.5
+
+
 @dataclass(frozen=True, slots=True)
 class Captured(MeterReading):
     """A voltage from a record.
@@ -39,9 +43,12 @@ class Captured(MeterReading):
     ----------
     waveform : Waveform
         Where it comes from.
+    repeats : bool
+        Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
     """
 
     waveform: Waveform
+    repeats: bool = True
 
     @property
     def name(self) -> str:
@@ -67,14 +74,20 @@ class Captured(MeterReading):
         blocks = [
             f.message for f in self.waveform.findings if f.severity is Severity.BLOCKS and f.kind in _SPOILING
         ]
+        if not self.repeats:
+            blocks.append(
+                "it does not repeat, a single pulse or less than two cycles: no whole cycles to take an rms over; record "
+                "two cycles or more"
+            )
         return blocks[0] if blocks else ""
 
     def uncertain(self) -> Any:
         """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
-    def with_gain(self, gain: Any) -> Any:
+    def with_gain(self, gain: Any, zero: Any = None) -> Any:
         """See `MeterReading.with_gain`; noise and steps of the record are its own."""
+        del zero  # a record has an offset of its own
         direct = self.reading.function is Function.DC_VOLTS
         return self._own(self.waveform.mean if direct else self.waveform.ac_rms, "record") * (1 + gain)
 
@@ -144,4 +157,19 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
         origin=Origin.FILE,
     )
     accuracy = Accuracy(gain_accuracy, 0.0, "gain of the scope's channel")
-    return Captured(reading, accuracy, wave)
+    alternating = function is not Function.DC_VOLTS
+    return Captured(reading, accuracy, wave, not alternating or _repeats(capture, channel, wave))
+
+
+def _repeats(capture: Capture, channel: str, wave: Waveform) -> bool:
+    """Whether a record resembles itself one period later; with less than two periods it can't be told."""
+    if wave.frequency is None:
+        return False
+    lag = round(1 / (wave.frequency.value * capture.interval_s))
+    values = capture.channel(channel).values()
+    values -= values.mean()
+    if not 0 < lag <= len(values) // 2:
+        return False
+    later, before = values[lag:], values[:-lag]
+    energy = math.sqrt(float(later @ later) * float(before @ before))
+    return float(later @ before) > _ALIKE * energy

@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from benchlog.circuits import across, four_wire
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
+from benchlog.magnetics.wire import COPPER_PER_K, Wire
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RESOLVABLE", "check_continuity", "resistance_limits"]
+__all__ = ["RESOLVABLE", "check_continuity", "copper_resistance", "resistance_limits"]
 
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
-FOUR_WIRE = "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at the winding's own ends"
+FOUR_WIRE = (
+    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+)
+#: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
+UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
 
 def check_continuity(
@@ -28,7 +34,7 @@ def check_continuity(
     lead_null: MeterReading | None = None,
     current: MeterReading | None = None,
     max_ohm: float | None = None,
-    expected_ohm: float | None = None,
+    expected: Uncertain | None = None,
     expected_source: str = "",
     tolerance: float = 0.06,
     limits: Limits | None = None,
@@ -45,8 +51,8 @@ def check_continuity(
         Test current of a four-wire measurement.
     max_ohm : float, optional
         Highest resistance allowed.
-    expected_ohm : float, optional
-        Resistance computed from wire and length; limits lie `tolerance` about it.
+    expected : Uncertain, optional
+        Resistance computed from wire and length (see `copper_resistance`); limits lie `tolerance` about it.
     expected_source : str
         Where it comes from.
     tolerance : float, default 0.06
@@ -59,12 +65,12 @@ def check_continuity(
     A value below 4 U against a two-sided expectation is indeterminate whatever it is: the meter can't
     resolve it. An open circuit counts as a fail only when the leads were proven by a null.
     """
-    _refuse_wrong_function(reading, lead_null, current)
-    used = limits or resistance_limits(max_ohm, expected_ohm, expected_source, tolerance)
+    _refuse_wrong_function(reading, lead_null, current, winding=expected is not None)
+    used = limits or resistance_limits(max_ohm, expected, expected_source, tolerance)
     metered = [m for m in (reading, lead_null, current) if m is not None]
     quantities: dict[str, Uncertain] = {}
-    if expected_ohm is not None:
-        quantities["expected_resistance"] = Uncertain(expected_ohm, 0.0, 0.0, "ohm")
+    if expected is not None:
+        quantities["expected_resistance"] = expected
     findings = misleading_flags(*metered)
     if reading.reading.state is State.OVERLOAD:
         judgement = _open_circuit(lead_null)
@@ -100,7 +106,7 @@ def check_continuity(
         verdict=judgement.verdict,
         reason=judgement.reason,
         quantities=quantities,
-        expectations={} if expected_ohm is None else {"resistance": "expected_resistance"},
+        expectations={} if expected is None else {"resistance": "expected_resistance"},
         limits={"resistance": used} if used else {},
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
@@ -109,13 +115,13 @@ def check_continuity(
         functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
         hookup=in_words(wiring),
         wiring=wiring,
-        cautions=("unplug and discharge first: ohms on a live point harms the meter and misleads",),
+        cautions=("Unplug and discharge first. Ohms on a live point damages the meter and reads wrong",),
         findings=tuple(findings),
     )
 
 
 def _refuse_wrong_function(
-    reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None
+    reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None, *, winding: bool
 ) -> None:
     used = reading.reading.function
     if not (used.is_ohms if current is None else used.is_volts):
@@ -131,23 +137,55 @@ def _refuse_wrong_function(
             raise UsageError(
                 f"the test current was read on {current.reading.function}", hint="write it like '0.500 A dc'"
             )
+        if (current.reading.function is Function.AC_CURRENT) is not (
+            reading.reading.function is Function.AC_VOLTS
+        ):
+            raise UsageError(
+                f"{reading.reading.function} over {current.reading.function} is no resistance",
+                hint="take both on DC, voltage and current of the same loop",
+            )
+        if reading.reading.function is Function.AC_VOLTS and winding:
+            raise UsageError(
+                "AC gives a winding's impedance, not its resistance", hint="take voltage and current on DC"
+            )
         if current.value == 0:
             raise UsageError("the test current is zero", hint="check the current loop")
 
 
+def copper_resistance(wire: Wire, length_m: float, celsius: float | None) -> tuple[Uncertain, str]:
+    """Resistance of a length of copper wire, and where it comes from.
+
+    Parameters
+    ----------
+    wire : Wire
+    length_m : float
+    celsius : float or None
+        Temperature of the copper; None where nobody stated it: 20 °C, give or take 10 K.
+    """
+    ohm = wire.resistance_per_m(UNSTATED_DEGC if celsius is None else celsius) * length_m
+    length = f"{format_quantity(length_m, 'm')} of {wire.name} copper"
+    if celsius is not None:
+        return Uncertain(ohm, 0.0, 0.0, "ohm"), f"{length} at {celsius:g} °C"
+    u = wire.resistance_per_m() * length_m * COPPER_PER_K * UNSTATED_K / math.sqrt(3)
+    return Uncertain(ohm, u, 2 * u, "ohm"), (
+        f"{length} at {UNSTATED_DEGC:g} ± {UNSTATED_K:g} °C, since no temperature was stated"
+    )
+
+
 def resistance_limits(
-    max_ohm: float | None, expected_ohm: float | None, source: str, tolerance: float
+    max_ohm: float | None, expected: Uncertain | None, source: str, tolerance: float
 ) -> Limits | None:
     """Limits about an expected resistance, and at most the highest allowed; None where neither is given."""
-    if expected_ohm is not None:
-        high = expected_ohm * (1 + tolerance)
+    if expected is not None:
+        high = expected.value * (1 + tolerance)
         if max_ohm is not None:
             high = min(high, max_ohm)
         return Limits(
-            expected_ohm * (1 - tolerance),
+            expected.value * (1 - tolerance),
             high,
             "ohm",
             f"computed: {source or 'expected'} ±{tolerance * 100:g} %",
+            expected.standard_uncertainty,
         )
     if max_ohm is not None:
         return Limits(None, max_ohm, "ohm", "highest allowed, as given")
@@ -160,8 +198,10 @@ def _resistance(reading: MeterReading, lead_null: MeterReading | None, current: 
         return resistance if resistance.x >= 0 else -resistance  # abs() would drop the uncertainty
     if lead_null is None:
         return reading.uncertain()
-    gain = reading.gain_error()
-    return reading.with_gain(gain) - lead_null.with_gain(gain)
+    if not same_meter_and_range(reading, lead_null):
+        return reading.uncertain() - lead_null.uncertain()
+    gain, zero = reading.gain_error(), reading.zero_error()
+    return reading.with_gain(gain, zero) - lead_null.with_gain(gain, zero)
 
 
 def _open_circuit(lead_null: MeterReading | None) -> Judgement:

@@ -7,7 +7,16 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchlog.checks.average_responding import as_rms
-from benchlog.checks.meter_pairs import E_N_LIMITS, E_N_RULE, MeterPair, NodeMeter, compare, odd_one_out
+from benchlog.checks.meter_pairs import (
+    E_N_LIMITS,
+    E_N_RULE,
+    JOINT_RULE,
+    MeterPair,
+    NodeMeter,
+    compare,
+    joint_e_n,
+    odd_one_out,
+)
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
@@ -51,8 +60,9 @@ def check_crosscheck(
     Returns
     -------
     Result
-        Quantities `e_n` (largest of all pairs) and `difference` (first minus second meter of that pair). It
-        fails above E_n 1. `details` has every pair, every meter, and with three or more the odd one out.
+        Quantities `e_n` (of two meters, or of all jointly) and `difference` (first minus second meter of the pair
+        that differs most). It fails above E_n 1, but is indeterminate where only meters of unlike response differ
+        and the waveform is not known. `details` has every pair, every meter, and with three or more the odd one out.
 
     Raises
     ------
@@ -100,16 +110,18 @@ def check_crosscheck(
     if fit.drift is not None:
         details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
     findings += _about_drift(fit, readings)
-    failed = worst.e_n > 1
+    joint = worst.e_n if len(meters) == 2 else joint_e_n(list(meters.values()), fit)
+    failed = joint > 1
+    blind = _unlike_response(pairs, responses or {}, waveform) if failed else ""
     moved = _moved_more(worst, readings, unit)
     if moved:
         findings.append(Finding(FindingKind.DRIFT, moved))
     if len(meters) > 2:
-        odd, words = odd_one_out(list(meters.values()), pairs, fit, unit)
-        details["odd_one_out"] = odd
-        if words:
+        details["odd_one_out"] = None
+        if failed and not blind:
+            details["odd_one_out"], words = odd_one_out(list(meters.values()), pairs, fit, unit)
             findings.append(Finding(FindingKind.ODD_ONE_OUT, words))
-    elif failed and not moved:
+    elif failed and not moved and not blind:
         findings.append(Finding(FindingKind.ADVICE, DECIDERS))
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
@@ -124,11 +136,11 @@ def check_crosscheck(
     wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
     return Result(
         check="crosscheck",
-        verdict=Verdict.INDETERMINATE if moved else Verdict.FAIL if failed else Verdict.PASS,
-        reason=moved or _reason(worst, unit, len(meters)),
-        quantities={"e_n": Uncertain(worst.e_n, 0.0, 0.0, "1"), "difference": worst.difference},
+        verdict=Verdict.INDETERMINATE if moved or blind else Verdict.FAIL if failed else Verdict.PASS,
+        reason=moved or blind or _reason(worst, joint, unit, len(meters)),
+        quantities={"e_n": Uncertain(joint, 0.0, 0.0, "1"), "difference": worst.difference},
         limits={"e_n": E_N_LIMITS},
-        rule=E_N_RULE,
+        rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
         instruments=tuple(meters),
         functions={tag: str(function) for tag in meters},
         hookup=in_words(wiring),
@@ -224,12 +236,31 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
     return []
 
 
-def _reason(worst: MeterPair, unit: str, n_meters: int) -> str:
+def _unlike_response(
+    pairs: Sequence[MeterPair], responses: Mapping[str, str], waveform: Waveform | None
+) -> str:
+    """Say so when all meters that differ respond unlike, to a waveform nobody captured."""
+    if waveform is not None:
+        return ""
+    averaging = {tag for tag, kind in responses.items() if kind == "average"}
+    apart = [pair for pair in pairs if pair.e_n > 1]
+    if not apart or any((p.first.tag in averaging) is (p.second.tag in averaging) for p in apart):
+        return ""
+    worst = max(apart, key=lambda pair: pair.e_n)
+    return (
+        f"{worst.first.tag} and {worst.second.tag} differ (E_n {worst.e_n:.2f}), but one responds to the average and the "
+        "waveform is not known: they agree on a sine only; capture it (--waveform FILE --channel CH)"
+    )
+
+
+def _reason(worst: MeterPair, joint: float, unit: str, n_meters: int) -> str:
     a, b = worst.first, worst.second
     apart = format_quantity(abs(a.value - b.value), unit)
-    most = "largest E_n " if n_meters > 2 else "E_n "
-    claim = "more than both claim together" if worst.e_n > 1 else "within what both claim together"
+    of_all = f"all {n_meters} meters jointly: " if n_meters > 2 else ""
+    claim = f"more than {'all' if n_meters > 2 else 'both'} claim together"
+    if joint <= 1:
+        claim = claim.replace("more than", "within what")
     return (
         f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
-        f"{apart}, {claim} ({most}{worst.e_n:.2f})"
+        f"{apart}, {claim} ({of_all}E_n {joint:.2f})"
     )

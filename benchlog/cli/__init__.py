@@ -131,7 +131,7 @@ def _add_common(parser: argparse.ArgumentParser) -> None:
     group.add_argument(
         "--long", action="store_true", help="show all of a result: quantities, sources, remarks"
     )
-    group.add_argument("--no-record", action="store_true", help="write nothing into the logbook")
+    group.add_argument("--no-record", action="store_true", help="don't save to the logbook")
     group.add_argument("--debug", action="store_true", help="show the traceback of an error")
 
 

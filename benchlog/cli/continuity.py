@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
     parser.add_argument(
-        "--temperature", metavar="TEXT", default="20 degC", help="of the copper (default 20 degC)"
+        "--temperature", metavar="TEXT", help="of the copper (not stated: 20 degC, give or take 10 K)"
     )
     parser.add_argument(
         "--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)"
@@ -49,14 +49,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
-    from benchlog.checks.continuity import check_continuity
+    from benchlog.checks.continuity import check_continuity, copper_resistance
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
     from benchlog.result import Verdict
-    from benchlog.units import format_quantity, parse_quantity
+    from benchlog.units import parse_quantity
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
@@ -64,16 +64,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.wire:
         wire = parse_wire(args.wire)
         length = parse_quantity(args.length, "m", what="length").value
-        celsius = parse_quantity(args.temperature, "degC", what="temperature").value
+        celsius = None
+        if args.temperature is not None:
+            celsius = parse_quantity(args.temperature, "degC", what="temperature").value
         if length <= 0:
             raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
-        if not -60 <= celsius <= 250:
+        if celsius is not None and not -60 <= celsius <= 250:
             raise UsageError(
                 f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
                 hint="check the temperature",
             )
-        expected = wire.resistance_per_m(celsius) * length
-        source = f"{format_quantity(length, 'm')} of {args.wire} copper at {celsius:g} °C"
+        expected, source = copper_resistance(wire, length, celsius)
     highest = parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None
     if highest is not None and highest <= 0:
         raise UsageError(f"highest resistance {args.max!r} must be above zero", hint="write it like '1 ohm'")
@@ -97,7 +98,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         lead_null=null,
         current=current,
         max_ohm=highest,
-        expected_ohm=expected,
+        expected=expected,
         expected_source=source,
         tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
     )
@@ -108,6 +109,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         findings=(*result.findings, *accuracy_findings(ctx, reading, null, current)),
     )
     if expected is not None and result.verdict is Verdict.FAIL:
-        wanted = expected if current is None else expected * current.value
+        wanted = expected.value * (1.0 if current is None else current.value)
         result = with_questions(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])

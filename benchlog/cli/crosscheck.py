@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from benchlog.capture import Capture
     from benchlog.capture_files import Log
-    from benchlog.checks.agreement import Series
+    from benchlog.checks.log_series import Series
     from benchlog.cli.context import Context
     from benchlog.metrology.accuracy import Accuracy
     from benchlog.metrology.meter_reading import MeterReading
@@ -212,7 +212,7 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
     from pathlib import Path
 
     from benchlog.capture_files import load_log
-    from benchlog.checks.agreement import Series
+    from benchlog.checks.log_series import Series
     from benchlog.errors import UsageError
 
     names = _names(args)
@@ -234,7 +234,7 @@ def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
     """Take one column of each log, both timed from one moment where both logs say which."""
     from pathlib import Path
 
-    from benchlog.checks.agreement import Series
+    from benchlog.checks.log_series import Series
     from benchlog.errors import UsageError
 
     out = []

@@ -32,13 +32,13 @@ def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True)
     parser.add_argument(
         "--gain-accuracy",
         metavar="TEXT",
-        help="half-width of each channel's gain error, probe included (default from the bench file, else 3 %%)",
+        help="channel gain error, ±, probe included (default from the bench file, else 3 %%)",
     )
     if ranges:
         parser.add_argument(
             "--range-gain",
             metavar="TEXT",
-            help="half-width of the gain error between two ranges (default from the bench file, else 0.5 %%)",
+            help="gain error between two ranges, ± (default from the bench file, else 0.5 %%)",
         )
     else:
         parser.set_defaults(range_gain=None)

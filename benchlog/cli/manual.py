@@ -117,7 +117,8 @@ def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
     for heading, rows in SECTIONS.items():
         page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
     # A line that begins with a quotation mark would be an order to man, and be lost.
-    return re.sub(r"(?m)^'", r"\\&'", str(page))
+    text = re.sub(r"(?m)^'", r"\\&'", str(page))
+    return re.sub(r"[^\x00-\x7f]", lambda sign: f"\\[u{ord(sign[0]):04X}]", text)
 
 
 def _write_all(folder: Path) -> list[str]:

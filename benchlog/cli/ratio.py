@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--divider-tolerance",
         metavar="TEXT",
         default="0.1 %",
-        help="half-width of its error (default 0.1 %%)",
+        help="its error, ± (default 0.1 %%)",
     )
     parser.add_argument(
         "--opposed-turns",
@@ -96,7 +96,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     live.add_argument(
         "--sweep", metavar="POINTS", help="points of the sweep, 5 to 61 (default 13), or 0 for none"
     )
-    live.add_argument("--no-swap", action="store_true", help="leave the swap of probes and channels out")
+    live.add_argument("--no-swap", action="store_true", help="skip the swap of probes and channels")
     known = parser.add_argument_group("what is known of the winding, for correction")
     known.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
     known.add_argument("--winding-resistance", metavar="TEXT", help="e.g. '201 mohm'")

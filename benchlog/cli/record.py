@@ -96,13 +96,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("text", metavar="TEXT", help="what to note")
     sub.add_argument("--about", metavar="TAG", default="", help="part or instrument it is about")
 
-    sub = action("attach", "keep a photo or file, by its SHA-256", "record_write.attach")
+    sub = action("attach", "store a photo or file", "record_write.attach")
     sub.add_argument("file", metavar="FILE", help="file to keep a copy of")
     sub.add_argument("--name", metavar="NAME", default="", help="name to show (default: the file's)")
     sub.add_argument("--about", metavar="TEXT", default="", help="what it shows, or the tag of the part")
 
-    sub = action("supersede", "declare an entry wrong; it stays, marked", "record_write.supersede")
-    sub.add_argument("entry", type=int, metavar="ENTRY", help="number of the entry that no longer counts")
+    sub = action("supersede", "mark an entry as wrong (it is kept)", "record_write.supersede")
+    sub.add_argument("entry", type=int, metavar="ENTRY", help="number of the entry that is withdrawn")
     sub.add_argument("--reason", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that stands in its place")
 

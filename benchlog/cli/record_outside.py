@@ -33,7 +33,7 @@ def anchor(args: argparse.Namespace, ctx: Context) -> int:
     """Have the head digest time-stamped, or prepare that; write the digest and a signature of it into files."""
     if not (args.request or args.sign or args.authority or args.answer):
         raise UsageError(
-            "nothing to make", hint="--authority URL; offline --request FILE.tsq, later --answer FILE.tsr"
+            "say what to write", hint="--authority URL; offline --request FILE.tsq, later --answer FILE.tsr"
         )
     if args.sign and not args.key:
         raise UsageError("--sign needs a key", hint="--key ~/.ssh/id_ed25519")

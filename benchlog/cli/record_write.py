@@ -48,5 +48,5 @@ def supersede(args: argparse.Namespace, ctx: Context) -> int:
         return _done(
             ctx,
             book.supersede(args.entry, args.reason, replacement=args.by),
-            f"entry {args.entry} no longer counts",
+            f"entry {args.entry} is withdrawn",
         )

@@ -71,7 +71,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.result import Result
 
     if not ctx.recording:
-        raise UsageError("a guided run without a record proves nothing", hint="leave --no-record out")
+        raise UsageError("`run` always records", hint="leave --no-record out")
     plan = read_plan(Path(args.plan))
     for check_id in args.check:
         plan.check(check_id)

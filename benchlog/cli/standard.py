@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
     parser.add_argument(
-        "--as-read", action="store_true", help="the display was read again: a value powers of ten off stands"
+        "--as-read", action="store_true", help="the display was read again: accept it although it is 10x off"
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")

@@ -115,7 +115,7 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
     out.line(f"next: {seen.next_action}", "bold")
-    out.line(f"left at the last session: {seen.left}")
+    out.line(f"left powered or charged after the last session: {seen.left}")
     for line in seen.stored_energy:
         out.line(f"! stored energy: {line}", "bold")
     for doubt in seen.clock:

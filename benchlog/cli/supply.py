@@ -4,7 +4,7 @@ Example:
   benchlog supply --nameplate "24 V ac 40 VA" --mains "236 V" --mains-nominal "230 V" \\
       --reading "27.75 V ac" --meter MA-01 --load "15 ohm" --loaded "24.70 V ac" --capacitor "35 V"
 
-Mains is inside the case: leave it closed, fit clips with the plug out, and keep to local rules.
+Mains is inside the case: leave it closed, attach clips with the plug out, and keep to local rules.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument(
-        "--load-tolerance", metavar="TEXT", default="1 %", help="of the load resistor (default 1 %%)"
+        "--load-tolerance", metavar="TEXT", default="1 %", help="load resistor tolerance (default 1 %%)"
     )
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
     parser.add_argument(

@@ -41,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="meters whose tips are on one node and must agree (may be repeated)",
     )
-    parser.add_argument("--plain", action="store_true", help="changes as lines instead of a picture")
+    parser.add_argument("--plain", action="store_true", help="print changes as text")
     parser.add_argument("--once", action="store_true", help="show one picture and end")
     parser.add_argument("--for", metavar="TIME", dest="span", help="end after that long, e.g. '60 s'")
 

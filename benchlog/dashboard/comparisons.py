@@ -53,7 +53,7 @@ class Comparisons:
         ----------
         track : Track
         new_function, new_size : bool
-            Whether this reading changed its function or count size: then what was compared before no longer counts.
+            Whether this reading changed its function or count size: then what was compared before is withdrawn.
         """
         peers = [self._tracks[p] for p in self._peers.get(track.tag, ()) if p in self._tracks]
         if new_function or new_size:

@@ -83,7 +83,7 @@ def parse_outcome(action: Action, text: str) -> Outcome:
         if plain in action.words:
             return Outcome(word=plain)
         raise UsageError(
-            f"{action.id}: {text!r} is none of its answers",
+            f"{action.id}: {text!r} is not one of the answers",
             hint=f"answer with one of: {', '.join(action.words)}",
         )
     try:

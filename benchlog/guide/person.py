@@ -121,7 +121,7 @@ class ScriptedPerson(Person):
         if self._next >= len(self._lines):
             raise InputEndedError(
                 f"the file has no answer left for {prompt.text!r} ({prompt.key})",
-                hint=f"add a line like '{prompt.key}: ...'; what was done is recorded, the same command goes on",
+                hint=f"add a line like '{prompt.key}: ...'; what was done is saved; run the same command to continue",
             )
         line = self._lines[self._next]
         key, named, rest = _split_key(line)

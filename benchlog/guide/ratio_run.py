@@ -26,7 +26,9 @@ from benchlog.units import format_quantity
 
 __all__ = ["SWAP_PROMPT", "SWEEP_POINTS", "RatioRun", "run_ratio"]
 
-SWAP_PROMPT = "swap: exchange probes and channels, so that each channel with its probe sees the other winding"
+SWAP_PROMPT = (
+    "swap: exchange probes and channels, so that each channel with its probe is on the other winding"
+)
 
 
 def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:

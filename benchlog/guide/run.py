@@ -228,7 +228,7 @@ class Guide:
                 if check.hookup:
                     acquisition.do(check.hookup, f"{check.id}/hookup")
                 elif self.person.interactive and check.wiring() is not None:
-                    acquisition.do("connected as on the card?", f"{check.id}/hookup")
+                    acquisition.do("connected as drawn?", f"{check.id}/hookup")
                 return measure(check, self.plan, acquisition)
             except TakenBackError:
                 continue
@@ -243,7 +243,7 @@ class Guide:
             return False
         for reference in dict.fromkeys(reference for _, reference in acquisition.kept if reference):
             self.book.supersede(int(reference.partition(":")[2]), reason)
-        self.person.show(f"  {shown} no longer counts: {reason}; {check.id} again from its hook-up")
+        self.person.show(f"  {shown} is withdrawn: {reason}; {check.id} again from its hook-up")
         return True
 
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
@@ -317,7 +317,7 @@ class Guide:
             self.person.show("  not undone: a result is only taken back with a reason")
             return False
         self.book.supersede(last.seq, reason)
-        self.person.show(f"  {check_id}, entry {last.seq}, no longer counts: {reason}")
+        self.person.show(f"  {check_id}, entry {last.seq}, is withdrawn: {reason}")
         self._verdicts.pop(check_id, None)
         self._tried.discard(check_id)
         return True
@@ -347,7 +347,7 @@ class Guide:
     def _stop(self, check: Check) -> None:
         self.stopped = True
         self.book.append("stop", {"check_id": check.id, "part": check.part})
-        self.person.show(f"  stopped at {check.id}; what was taken is recorded, the same command goes on")
+        self.person.show(f"  stopped at {check.id}; Saved. Run the same command to continue")
 
     def _left(self) -> str:
         """Ask what is left; a person sees what will be written, and may write it anew."""

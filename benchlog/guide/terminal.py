@@ -335,5 +335,5 @@ def _meaning(prompt: Prompt, key: str) -> str | None:
 def _ended() -> InputEndedError:
     return InputEndedError(
         "the input ended before the run did",
-        hint="what was done is recorded; the same command goes on from there",
+        hint="what was done is saved; run the same command to continue",
     )

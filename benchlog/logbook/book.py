@@ -324,7 +324,7 @@ class Logbook(LogbookWriter):
         Parameters
         ----------
         seq : int
-            Entry that no longer counts.
+            Entry that is withdrawn.
         reason : str
             Why, in words.
         replacement : int, optional

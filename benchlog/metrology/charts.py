@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.errors import AnalysisError
+from benchlog.metrology.budget import coverage_factor
 
 __all__ = [
     "ACT_SIGMA",
@@ -40,6 +41,9 @@ BASELINE_READINGS = 5
 BASELINE_MOST = 20
 BASELINE_COUNTS = 0.6
 """Repeatability of a handheld in counts, before five readings show its own: common practice, no source."""
+BASELINE_FIRMNESS = 3
+"""Degrees of freedom that is worth: few, since meters differ and a noisy one would cause false alarms for long."""
+_ACT_PROBABILITY = 0.9973  # within three standard deviations
 
 _SETTLED = 5  # readings without action after which an earlier one joins the base line
 
@@ -84,7 +88,7 @@ class ChartPoint:
     Attributes
     ----------
     deviation : float
-        Reading minus centre, in standard deviations.
+        Reading minus centre, in standard deviations; in wider ones while few readings tell them, so that 3 is as seldom.
     smoothed : float
         EWMA of the deviations, in its own standard deviations.
     centre, sigma : float
@@ -112,10 +116,11 @@ def repeatability_chart(
 
     The centre is the mean of the first five readings, refined up to `BASELINE_MOST`, since a base line of five makes
     false alarms about twice as frequent; a reading joins it when the next five have not acted, or a shift would be
-    learnt as it begins. The standard deviation begins as `BASELINE_COUNTS` counts, as
-    firm as five readings, and what the readings show is pooled with it. A reading is compared with a mean of n:
-    sigma sqrt(1 + 1/n). Warn beyond 2, act beyond 3 of these; from the sixth reading also act when the EWMA (0.3)
-    leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
+    learnt as it begins. The standard deviation begins as `BASELINE_COUNTS` counts, and what the readings
+    show is pooled with it. A reading is compared with a mean of n: sigma sqrt(1 + 1/n). From the sixth reading deviations
+    are counted so that 3 is as seldom as 3 standard deviations are: by Student t, since the standard deviation is itself
+    known from few readings. Warn beyond 2, act beyond 3 of these; from the sixth
+    reading also act when the EWMA (0.3) leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
 
     Parameters
     ----------
@@ -146,10 +151,7 @@ def repeatability_chart(
             points.append(ChartPoint(0.0, 0.0, value, BASELINE_COUNTS * resolution, ChartSignal.QUIET))
             continue
         n, centre = len(base), sum(base) / len(base)
-        squares = BASELINE_READINGS * (BASELINE_COUNTS * resolution) ** 2 + sum(
-            (b - centre) ** 2 for b in base
-        )
-        own = math.sqrt(squares / (BASELINE_READINGS + n - 1))
+        own = _repeatability(base, centre, resolution)
         sigma = own * math.sqrt(1.0 + 1.0 / n)
         deviation, smoothed = (value - centre) / sigma, 0.0
         if n >= BASELINE_READINGS:
@@ -158,13 +160,25 @@ def repeatability_chart(
             smoothed = (float(ewma(after, centre)[-1]) - centre) / width
         signal, why = _signal(deviation, smoothed)
         points.append(ChartPoint(deviation, smoothed, centre, sigma, signal, why, n))
-        if signal is ChartSignal.ACT:
+        if signal is ChartSignal.ACT and n >= BASELINE_READINGS:
             waiting = []
             continue
         waiting.append(value)
         if n < BASELINE_READINGS or (n < BASELINE_MOST and len(waiting) > _SETTLED):
             base.append(waiting.pop(0))
     return points
+
+
+def _repeatability(base: Sequence[float], centre: float, resolution: float) -> float:
+    """Standard deviation to count deviations in: assumed for the first readings, then by Student t from those seen."""
+    n = len(base)
+    seen = sum((b - centre) ** 2 for b in base)
+    assumed = (BASELINE_COUNTS * resolution) ** 2
+    if n < BASELINE_READINGS:
+        return math.sqrt((BASELINE_READINGS * assumed + seen) / (BASELINE_READINGS + n - 1))
+    freedom = BASELINE_FIRMNESS + n - 1
+    pooled = math.sqrt((BASELINE_FIRMNESS * assumed + seen) / freedom)
+    return pooled * coverage_factor(freedom, _ACT_PROBABILITY) / ACT_SIGMA
 
 
 def _signal(deviation: float, smoothed: float) -> tuple[ChartSignal, str]:

@@ -28,6 +28,10 @@ def no_number_hint(reading: Reading) -> str:
     return _NO_NUMBER.get(reading.state, "choose a higher range, or check leads and connection")
 
 
+#: Scatter of a handheld's settled display before it is rounded, in counts (standard deviation; common practice).
+_AT_REST = 0.3
+
+
 @dataclass(frozen=True, slots=True)
 class MeterReading:
     """One reading and the accuracy of the meter that gave it."""
@@ -101,16 +105,31 @@ class MeterReading:
         factor = uniform(sine, off, label="crest factor of the mains", influence=Influence(Role.MODEL))
         return (self.uncertain() if gain is None else self.with_gain(gain)) * factor
 
-    def with_gain(self, gain: Any) -> Any:
-        """Uncertain number of a reading whose gain error is `gain`; the counts part is its own.
-
-        For ratios and differences, where a gain error shared by two readings cancels.
-        """
+    def zero_error(self) -> Any:
+        """Error of the counts part, in the reading's unit: common to readings on one meter and range, like a null."""
         half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
-        counts = uniform(
-            0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS)
+        return uniform(0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS))
+
+    def with_gain(self, gain: Any, zero: Any = None) -> Any:
+        """Uncertain number of a reading whose gain error is `gain`, for ratios and differences in which it cancels.
+
+        Parameters
+        ----------
+        gain : GTC uncertain real
+            Relative, shared by readings on one meter and range.
+        zero : GTC uncertain real, optional
+            Zero error shared in the same way, as where tips are shorted first: what is then left of each reading is
+            the rounding and the scatter of a display at rest. Without it the whole counts part is the reading's own.
+        """
+        if zero is None:
+            return self.value * (1 + gain) + self.zero_error()
+        rest = uncertain(
+            0.0,
+            math.hypot(1 / math.sqrt(12), _AT_REST) * self.reading.resolution,
+            label=f"rounding and scatter of {self.name}",
+            influence=self.influence(Role.SCATTER),
         )
-        return self.value * (1 + gain) + counts
+        return self.value * (1 + gain) + zero + rest
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:

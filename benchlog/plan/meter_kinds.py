@@ -70,6 +70,10 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
         return supply_output(f"{self.part} output", self.meter or "meter", dc=dc)
 
 
+#: The one text that stands where no temperature was stated; it is hashed like one that was, so that revisions keep.
+_NOT_STATED = Celsius("20 degC")
+
+
 class ContinuityCheck(Check, frozen=True, tag="continuity"):
     """A resistance, two-wire with lead null or four-wire."""
 
@@ -77,7 +81,9 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     max: Annotated[Ohms | None, about("highest resistance allowed")] = None
     wire: Annotated[WireText | None, about("wire size; with length it gives the expected resistance")] = None
     length: Annotated[Metres | None, about("length of the wire, leads included")] = None
-    temperature: Annotated[Celsius, about("of the wire")] = field(default_factory=lambda: Celsius("20 degC"))
+    temperature: Annotated[Celsius, about("of the wire; not stated: 20 degC, give or take 10 K")] = field(
+        default_factory=lambda: _NOT_STATED
+    )
     tolerance: Annotated[Share, about("half-width of the limits computed from the wire")] = field(
         default_factory=lambda: Share("6 %")
     )
@@ -86,6 +92,11 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     current_accuracy: Annotated[AccuracyText | None, about("of the stated test current")] = None
     current_meter: Annotated[str | None, about("what shows or reads the test current")] = None
     lead_null: Annotated[bool, about("take the test leads' own resistance off")] = True
+
+    @property
+    def temperature_stated(self) -> bool:
+        """Whether the file says how warm the wire is."""
+        return self.temperature is not _NOT_STATED
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""

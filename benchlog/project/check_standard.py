@@ -238,7 +238,7 @@ def _findings(
         found.append(
             Finding(
                 FindingKind.TREND,
-                f"at this rate it leaves its specification in about {left:.0f} days: battery, then check again",
+                f"at this rate out of spec in about {left:.0f} days: change the battery, recheck",
             )
         )
     return found

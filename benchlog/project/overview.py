@@ -17,7 +17,7 @@ from benchlog.result import Verdict, worst_verdict
 
 __all__ = ["MeterTrust", "Overview", "Trust", "meter_trust", "overview"]
 
-_REST_NS = 61 * 86_400_000_000_000  # cells run down in a drawer; common practice, no source
+_REST_NS = 61 * 86_400_000_000_000  # batteries may have run down; common practice, no source
 
 
 class Trust(StrEnum):
@@ -69,7 +69,7 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     state = read_state(plan, book, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
     left = str(last_end.body.get("left", "not said")) if last_end else "not said"
-    left = "nothing noted" if left == "not said" else left
+    left = "not stated" if left == "not said" else left
     noted = str(last_end.body.get("next", "")) if last_end else ""
     meters = meter_trust(book.entries(DOUBT_KINDS), now_utc_ns)
     action = _next_action(plan, state, noted)
@@ -106,7 +106,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         if after_now(when, now_utc_ns):
             found.append(MeterTrust(tag, Trust.CHECK_FIRST, f"last check standard {ago_words}", dated))
         elif now_utc_ns - when > _REST_NS:
-            why = f"last check standard {ago_words}; cells run down in a drawer"
+            why = f"last check standard {ago_words}; batteries may have run down"
             found.append(MeterTrust(tag, Trust.CHECK_FIRST, why, dated))
         else:
             found.append(MeterTrust(tag, Trust.GOOD, f"agreed with its check standard {ago_words}", dated))

@@ -262,7 +262,7 @@ def _judged(
             wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
         )
     if wider:
-        return answer(RecallClass.WIDER, f"{'; '.join(spans)}: inside the limits all the same")
+        return answer(RecallClass.WIDER, f"{'; '.join(spans)}: still within limits")
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
 
 

@@ -54,7 +54,7 @@ def release_hold(
         return book.append("release", body), HoldState.RELEASED
     if concession is None:
         raise HoldRefusedError(
-            f"{hold_id} stays shut: {hold.step}",
+            f"{hold_id} is not released: {hold.step}",
             status.missing,
             hint='do what is missing; --concession "reason" releases it against the rule and shows on the certificate',
         )
@@ -79,7 +79,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
     state = read_state(plan, book, now_utc_ns)
     status = state.holds[hold_id]
     if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
-        raise UsageError(f"{hold_id}: its step is written down as taken already (entry {_seq(status.entry)})")
+        raise UsageError(f"{hold_id}: its step is already marked as taken (entry {_seq(status.entry)})")
     if status.state not in (HoldState.RELEASED, HoldState.CONCESSION):
         raise HoldRefusedError(
             f"{hold_id} is not released ({status.state}): {hold.step}",

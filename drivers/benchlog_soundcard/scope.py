@@ -2,7 +2,7 @@
 
 What it can and can't do, which holds for nearly every sound card: inputs are AC coupled, so nothing below about
 20 Hz is true and a DC part is never seen; nothing above 0.45 of the sampling rate is seen; inputs take about 1 V and
-are damaged by a few volts more. Nothing that has to do with mains or with a charged capacitor belongs on such an
+are damaged by a few volts more. Nothing that is connected to mains or with a charged capacitor belongs on such an
 input, not even through a divider: the shield is the computer's earth.
 
 Gains are unknown until calibrated. Two channels of one stereo input are alike within about a per cent and share

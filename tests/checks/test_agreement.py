@@ -15,13 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.capture_files import load_log
-from benchlog.checks.agreement import Series, check_agreement, compare_series
+from benchlog.checks.agreement import check_agreement
 from benchlog.checks.alignment import align, pair
+from benchlog.checks.log_series import Series
 from benchlog.checks.probe_bias import check_probe_bias, probe_biases
+from benchlog.checks.series_comparison import compare_series
 from benchlog.checks.settled import count_size, settled_steps
 from benchlog.cli import main
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.result import Verdict
 
 FloatArray = npt.NDArray[np.float64]
@@ -379,3 +381,46 @@ def test_command_on_a_log_in_long_form(capsys: pytest.CaptureFixture[str], datas
     code, out = _json(capsys, "--log", file, "--columns", "AVERAGE", "--by", "PROBE", "--item", "RUN,WAFER")
     assert code == 3
     assert out["reason"].startswith("2362 differs most")  # type: ignore[attr-defined]
+
+
+ACCURACIES = {"A": parse_accuracy("0.5 % + 2"), "B": parse_accuracy("0.8 % + 2")}
+
+
+def _series(name: str, time_s: np.ndarray, values: np.ndarray) -> Series:
+    return Series(name, time_s, np.round(values, 2), "V", ACCURACIES[name], 0.01)
+
+
+def test_a_meter_that_jumps_does_not_pass_by_its_mean() -> None:
+    """±1 V about 5 V, where both claim 0.1 V together: the mean is right, no single reading is."""
+    rng = np.random.default_rng(1)
+    t = np.arange(200.0)
+    jumping = _series("A", t, 5 + rng.choice([-1.0, 1.0], 200))
+    steady = _series("B", t, 5 + 0.003 * rng.normal(size=200))
+    result = check_agreement(jumping, steady, same_clock=True)
+    assert result.quantities["e_n"].value < 1
+    assert result.verdict is Verdict.FAIL
+    assert "single readings" in result.reason
+
+
+def test_a_clock_set_back_fails_no_good_meter() -> None:
+    """Two good meters on a moving voltage; one logger's clock goes back by a minute half way."""
+    rng = np.random.default_rng(2)
+    t = np.arange(0.0, 600.0)
+    volts = 5 + np.sin(t / 40) + t / 300
+    a = _series("A", t, volts + 0.003 * rng.normal(size=600))
+    back = t - 60.0 * (t >= 300)
+    b = _series("B", back, 1.002 * volts + 0.003 * rng.normal(size=600))
+    result = check_agreement(a, b, same_clock=False)
+    assert result.verdict is not Verdict.FAIL
+    assert any("set back once, at most by 59 s" in f for f in result.findings)
+
+
+def test_doubled_stamps_are_said() -> None:
+    """Every stamp written twice: nothing fails on that."""
+    t = np.repeat(np.arange(0.0, 300.0), 2)
+    volts = 5 + np.sin(t / 40)
+    result = check_agreement(
+        _series("A", t, volts), _series("B", np.arange(t.size) / 2, volts), same_clock=False
+    )
+    assert result.verdict is not Verdict.FAIL
+    assert any("300 stamps of A are doubled" in f for f in result.findings)

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
-from benchlog.checks.continuity import check_continuity
+from benchlog.checks.continuity import check_continuity, copper_resistance
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.magnetics.wire import parse_wire
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function
-from benchlog.result import Verdict
+from benchlog.result import Uncertain, Verdict
 
 
 def ohms(text, accuracy="1 % + 5"):
     """Typed ohms on a 0.1 ohm digit unless the text says otherwise."""
     return MeterReading(parse_displayed(text, Function.OHMS, instrument="MA-01"), parse_accuracy(accuracy))
+
+
+def shown(text, accuracy):
+    """What a meter shows, function and all."""
+    return MeterReading(parse_displayed(text, instrument="MA-01"), parse_accuracy(accuracy))
 
 
 def winding():
@@ -26,7 +33,7 @@ def winding():
 
 def test_handheld_cannot_resolve_a_winding():
     """0.2 ohm on a 0.1 ohm digit, 1 % + 5: U = 0.58 ohm; not resolvable, use four-wire."""
-    result = check_continuity(ohms("0.2 ohm"), expected_ohm=winding())
+    result = check_continuity(ohms("0.2 ohm"), expected=Uncertain(winding(), 0.0, 0.0, "ohm"))
     assert result.verdict is Verdict.INDETERMINATE
     assert "not resolvable" in result.reason
     assert "four-wire" in result.reason
@@ -37,7 +44,7 @@ def test_four_wire_resolves_it():
     """0.500 A and 100.6 mV at the winding's ends: 201 mohm, pass against 202 +- 6 %."""
     drop = MeterReading(parse_displayed("100.6 mV dc", instrument="MA-01"), parse_accuracy("0.5 % + 2"))
     current = MeterReading(parse_displayed("0.500 A dc", instrument="MB-02"), parse_accuracy("1 % + 2"))
-    result = check_continuity(drop, current=current, expected_ohm=winding())
+    result = check_continuity(drop, current=current, expected=Uncertain(winding(), 0.0, 0.0, "ohm"))
     resistance = result.quantities["resistance"]
     assert resistance.value == pytest.approx(0.2012, abs=1e-4)
     # 0.5 % + 2 counts of 0.1 mV and 1 % + 2 counts of 1 mA, as uniform half-widths: 0.70 % and 1.40 %.
@@ -51,7 +58,7 @@ def test_lead_null_is_subtracted_and_shares_the_gain():
     assert result.quantities["resistance"].value == pytest.approx(0.7)
     assert result.verdict is Verdict.PASS
     labels = [line.label for line in result.quantities["resistance"].budget]
-    assert labels == ["counts of MA-01", "gain of MA-01"]
+    assert labels == ["rounding and scatter of MA-01", "gain of MA-01"]
 
 
 def test_open_circuit_is_a_fail_only_with_proven_leads():
@@ -63,7 +70,7 @@ def test_open_circuit_is_a_fail_only_with_proven_leads():
 
 def test_far_off_is_a_fail_without_four_wire():
     """A winding of hundreds of ohms where 67 is expected is wrong beyond any doubt."""
-    result = check_continuity(ohms("412.0 ohm"), expected_ohm=67.0)
+    result = check_continuity(ohms("412.0 ohm"), expected=Uncertain(67.0, 0.0, 0.0, "ohm"))
     assert result.verdict is Verdict.FAIL
 
 
@@ -100,3 +107,45 @@ def test_a_lead_null_above_the_reading_is_doubted():
     assert result.verdict is Verdict.INDETERMINATE
     assert "doubt the null" in result.reason
     assert result.reason in result.findings
+
+
+def test_copper_of_unstated_temperature_is_uncertain() -> None:
+    """±10 K are ±3.9 % of the resistance: 2.27 % standard, 4.5 % expanded, beside ±6 % of limits."""
+    wire = parse_wire("AWG 24")
+    stated, _ = copper_resistance(wire, 2.4, 20.0)
+    unstated, source = copper_resistance(wire, 2.4, None)
+    assert stated.expanded_uncertainty == 0
+    assert unstated.value == stated.value
+    assert unstated.expanded_uncertainty / unstated.value == pytest.approx(0.0454, abs=2e-4)
+    assert "no temperature was stated" in source
+    volts, current = shown("104.0 mV dc", "0.1 % + 1"), shown("0.500 A dc", "0.1 % + 1")
+    near = [check_continuity(volts, current=current, expected=e).verdict for e in (stated, unstated)]
+    assert near == [Verdict.PASS, Verdict.INDETERMINATE]
+
+
+@pytest.mark.parametrize(("volts", "current"), [("0.100 V ac", "0.500 A dc"), ("0.100 V dc", "0.500 A ac")])
+def test_unlike_couplings_give_no_resistance(volts: str, current: str) -> None:
+    """AC volts over DC current is a slip of the dial, not 0.2 ohm."""
+    with pytest.raises(UsageError, match="is no resistance"):
+        check_continuity(shown(volts, "0.5 % + 2"), current=shown(current, "1 % + 2"), max_ohm=1.0)
+
+
+def test_ac_never_for_a_winding() -> None:
+    """Its inductance counts too."""
+    with pytest.raises(UsageError, match="impedance"):
+        check_continuity(
+            shown("0.100 V ac", "0.5 % + 2"),
+            current=shown("0.500 A ac", "1 % + 2"),
+            expected=Uncertain(0.2, 0.0, 0.0, "ohm"),
+        )
+
+
+def test_a_null_takes_the_zero_error_off() -> None:
+    """0.5 % + 5 at 0.1 ohm: the five counts are one zero error, gone with the null; rounding and scatter stay."""
+    one = check_continuity(ohms("1.2 ohm", "0.5 % + 5"), lead_null=ohms("0.2 ohm", "0.5 % + 5"), max_ohm=5.0)
+    u = one.quantities["resistance"].standard_uncertainty
+    assert u == pytest.approx(0.1 * math.hypot(1 / math.sqrt(12), 0.3) * math.sqrt(2), rel=0.01)
+    other = check_continuity(
+        ohms("1.20 ohm", "0.5 % + 5"), lead_null=ohms("0.2 ohm", "0.5 % + 5"), max_ohm=5.0
+    )
+    assert other.quantities["resistance"].standard_uncertainty > 3 * u

@@ -272,7 +272,8 @@ def test_average_responding_meter_is_explained_by_the_waveform() -> None:
     readings = [meter("MA-01", "10.00 V ac"), meter("MB-02", "11.11 V ac")]
     kinds = {"MA-01": "true rms", "MB-02": "average"}
     blind = check_crosscheck(readings, responses=kinds)
-    assert blind.verdict is Verdict.FAIL
+    assert blind.verdict is Verdict.INDETERMINATE  # neither is blamed before the waveform is known
+    assert "the waveform is not known" in blind.reason
     assert any("capture the waveform" in f for f in blind.findings)
     seen = check_crosscheck(readings, responses=kinds, waveform=measure_waveform(_square(), 1e-5))
     assert seen.verdict is Verdict.PASS
@@ -388,3 +389,25 @@ def test_a_node_that_moved_more_than_the_difference_decides_nothing() -> None:
     assert result.reason in result.findings
     calm = check_crosscheck([meter("A", "12.31 V dc"), meter("B", "12.31 V dc"), meter("A", "12.33 V dc")])
     assert calm.verdict is Verdict.PASS
+
+
+def test_average_responding_meters_do_not_blame_the_true_rms_one() -> None:
+    """Two that respond to the average agree with each other and not with the third, on a waveform nobody captured."""
+    readings = [meter("A", "10.00 V ac", "0.5 % + 5"), meter("B", "8.92 V ac"), meter("C", "8.95 V ac")]
+    kinds = {"A": "true rms", "B": "average", "C": "average"}
+    result = check_crosscheck(readings, responses=kinds)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert result.details["odd_one_out"] is None
+    # Two of one kind that differ are wrong whatever the waveform is.
+    apart = [meter("A", "10.00 V ac", "0.5 % + 5"), meter("B", "8.92 V ac"), meter("C", "9.95 V ac")]
+    assert check_crosscheck(apart, responses=kinds).verdict is Verdict.FAIL
+
+
+def test_more_meters_do_not_alarm_more_often() -> None:
+    """Four values of one variance 2.1 standard uncertainties apart at most: a pair is above 1, all together are not."""
+    spread = [meter(tag, text) for tag, text in (("A", "27.00 V ac"), ("B", "27.20 V ac"), ("C", "27.20 V ac"),
+                                                 ("D", "27.56 V ac"))]  # fmt: skip
+    result = check_crosscheck(spread)
+    assert max(pair["e_n"] for pair in result.details["pairs"]) > 1
+    assert result.quantities["e_n"].value < 1
+    assert result.verdict is Verdict.PASS

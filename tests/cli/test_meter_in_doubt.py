@@ -74,5 +74,5 @@ def test_status_names_meters_never_checked(desk: StandardsDesk) -> None:
     said = desk.run("status", desk.plan)
     assert "meter MA-01: never checked against a standard" in said.words
     assert "MB-02: never checked" not in said.words
-    assert "left at the last session: nothing noted" in said.words
+    assert "after the last session: not stated" in said.words
     assert desk.status(desk.plan)["never_checked"] == ["MA-01"]

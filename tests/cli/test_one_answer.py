@@ -79,7 +79,7 @@ def test_a_step_is_taken_once(desk: Desk, tmp_path: Path) -> None:
     assert desk.run("release", path, "H1", "--taken").code == 0
     again = desk.run("release", path, "H1", "--taken")
     assert again.code == 2
-    assert "taken already" in again.err
+    assert "marked as taken" in again.err
 
 
 def test_meters_that_agree_on_zero_prove_nothing(desk: Desk) -> None:

@@ -105,7 +105,7 @@ def test_input_that_ends_exits_2_and_goes_on(
 ) -> None:
     piped(monkeypatch, "", "0.500")
     assert main(["run", "plan.toml"]) == 2
-    assert "same command goes on" in capsys.readouterr().err
+    assert "run the same command to continue" in capsys.readouterr().err
     piped(monkeypatch, "y", "5.02", "", "")
     assert main(["run", "plan.toml"]) == 0
 
@@ -129,7 +129,7 @@ def test_a_slip_is_a_finding_for_a_script(folder: Path, capsys: pytest.CaptureFi
     main(["run", "plan.toml", "--check", "C02", "--answers", answered(folder, *lines)])
     shown = capsys.readouterr().out
     assert "a tenth of the expected value" in shown
-    assert "part or meter?" in shown
+    assert "Part or meter?" in shown
 
 
 def test_no_cards_is_shorter(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -141,7 +141,7 @@ def test_no_cards_is_shorter(folder: Path, capsys: pytest.CaptureFixture[str]) -
     ("words", "code", "said", "hinted"),
     [
         (("run", "plan.toml", "--check", "C99"), 2, "C99", "C01, C02"),
-        (("run", "plan.toml", "--no-record"), 2, "without a record", "leave --no-record out"),
+        (("run", "plan.toml", "--no-record"), 2, "always records", "leave --no-record out"),
         (("run", "other.toml"), 2, "does not exist", "benchlog new"),
         (("run", "plan.toml", "--answers", "none.txt"), 2, "none.txt", "path"),
         (("run", "plan.toml", "--answers", "picture.png"), 2, "not text", "UTF-8"),

@@ -87,7 +87,7 @@ def test_a_second_failure_in_a_round_points_to_the_list_above(desk: StandardsDes
     said = desk.run("standard", "MB-02", stdin="5.50\n9.90\n\n")
     assert said.code == 1
     assert "nothing more than listed above" in said.words
-    assert "nothing in the logbook rested on it" not in said.words
+    assert "no result in the logbook used it" not in said.words
 
 
 def test_no_chart_alarm_before_there_is_a_base_line(desk: StandardsDesk) -> None:

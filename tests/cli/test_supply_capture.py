@@ -210,3 +210,17 @@ def test_copper_far_from_any_bench_is_refused(call: Call) -> None:
     wire = ("--wire", "AWG 24", "--length", "2 m", "--temperature", "900 degC")
     code, answer = call("continuity", "--reading", "0.2 ohm", *wire)
     assert (code, "250 degC" in answer["error"]) == (2, True)
+
+
+@pytest.mark.parametrize("width_s", [1e-3, 10e-3])
+def test_a_single_pulse_gives_no_verdict(call: Call, folder: Path, width_s: float) -> None:
+    """One pulse in the record is no alternating voltage, whatever the fit takes for its cycles."""
+    t = np.arange(10_000) * 1e-5
+    pulse = np.where((t > 0.03) & (t < 0.03 + width_s), np.sin(np.pi * (t - 0.03) / width_s), 0.0)
+    noise = 0.02 * np.random.default_rng(1).normal(size=t.size)
+    code, result = call(*SUPPLY, "--capture", save(folder, CH1=39 * pulse + noise))
+    assert code == 3
+    assert result["verdict"] == "indeterminate"
+    assert "nothing can rest on this record" in result["reason"]
+    if width_s > 5e-3:  # shorter ones are taken for a tone that comes and goes
+        assert "does not repeat" in result["reason"]

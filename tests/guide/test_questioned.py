@@ -41,7 +41,7 @@ def test_an_implausible_reading_is_looked_into(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, plan, bench) as rig:
         assert rig.run(person, "C01") is Verdict.PASS
     (result,) = rig.results
-    assert "part or meter?" in person.said
+    assert "Part or meter?" in person.said
     assert result.details["diagnosis"]["path"]
     assert "looked into" in result.findings[-1]
 

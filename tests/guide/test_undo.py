@@ -14,7 +14,7 @@ from benchlog.result import Verdict
 
 
 def test_undo_supersedes_the_last_result_and_does_it_again(rig: GuidedProject) -> None:
-    """u at the next question: the reason is asked, the result no longer counts, its check comes again first."""
+    """u at the next question: the reason is asked, the result is withdrawn, its check comes again first."""
     person = ScriptedPerson(
         ALL
         | {
@@ -92,7 +92,7 @@ def test_u_within_a_check_takes_its_readings_back_and_begins_it_again(tmp_path: 
         (result,) = rig.results
         assert result.quantities["no_load_voltage"].value == 27.1
         assert len(result.evidence) == 2
-        assert "27.9 V no longer counts: misread" in person.said
+        assert "27.9 V is withdrawn: misread" in person.said
 
 
 def test_nothing_is_taken_back_without_a_reason(tmp_path: Path) -> None:

@@ -24,12 +24,15 @@ class ScoredRow:
     verdicts : counter of (verdict, whether the truth is within limits)
     deciles : dict of int to [int, float, int]
         Per tenth of stated probability: cases, sum of what was stated, how often it was so.
+    most_rejected : float
+        False rejects that are allowed: 5 % of all comparisons of meters, 25 % of charts of 30 readings.
     """
 
     name: str
     covered: dict[str, list[int]] = field(default_factory=dict)
     verdicts: Counter[tuple[Verdict, bool]] = field(default_factory=Counter)
     deciles: dict[int, list[float]] = field(default_factory=dict)
+    most_rejected: float = 0.01
 
     def interval(self, name: str, quantity: Uncertain, true: float) -> None:
         """Count whether value ± expanded uncertainty holds the truth."""
@@ -82,7 +85,7 @@ class ScoredRow:
         ]
         if (accepted := self.share(Verdict.PASS, False)) > 0.01:
             found.append(f"false accept {accepted:.2%}")
-        if (rejected := self.share(Verdict.FAIL, True)) > 0.01:
+        if (rejected := self.share(Verdict.FAIL, True)) > self.most_rejected:
             found.append(f"false reject {rejected:.2%}")
         if (worst := self.unreliable()) is not None and _beyond_chance(*worst) > 0.05:
             found.append(f"said {worst[0]:.2f}, true {worst[1]:.2f} of {worst[2]:.0f}")

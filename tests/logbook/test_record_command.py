@@ -221,7 +221,7 @@ def test_an_anchor_is_made_by_the_tools_there_are(record: Command, tmp_path: Pat
             check=True,
         )
     assert "exists" in record.text("anchor", "--request", str(request), code=2)
-    assert "nothing to make" in record.text("anchor", code=2)
+    assert "say what to write" in record.text("anchor", code=2)
 
 
 def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -33,7 +33,7 @@ def project(tmp_path):
 
 
 def test_nothing_done_nothing_released(project):
-    """Checks are due, later ones blocked, the hold stays shut and says why."""
+    """Checks are due, later ones blocked, the hold is not released and says why."""
     assert project.state.checks["C03"].state is CheckState.DUE
     assert project.state.checks["C04"].state is CheckState.BLOCKED
     with pytest.raises(HoldRefusedError) as caught:

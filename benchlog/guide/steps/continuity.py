@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from benchlog.checks.continuity import check_continuity, resistance_limits
+from benchlog.checks.continuity import check_continuity, copper_resistance, resistance_limits
 from benchlog.displayed import parse_displayed
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
@@ -12,35 +12,31 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import ContinuityCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
-from benchlog.result import Limits
-from benchlog.units import format_quantity
+from benchlog.result import Limits, Uncertain
 
 __all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ContinuityCheck, plan: Plan) -> str:
     """The wire's resistance."""
-    ohm = _wire_resistance(check)
-    return "" if ohm is None else f"{format_quantity(ohm, 'ohm')} ({_source(check)})"
+    expected, source = _wire_resistance(check)
+    return "" if expected is None else f"{expected} ({source})"
 
 
 def limits(check: ContinuityCheck, plan: Plan) -> dict[str, Limits]:
     """Those of the plan, else about the wire's resistance, else the highest allowed."""
     used = check.parsed_limits().get("resistance") or resistance_limits(
-        value_of(check.max), _wire_resistance(check), _source(check), check.tolerance.value
+        value_of(check.max), *_wire_resistance(check), check.tolerance.value
     )
     return {} if used is None else {"resistance": used}
-
-
-def _source(check: ContinuityCheck) -> str:
-    return f"{check.length} of {check.wire} copper at {check.temperature}" if check.wire else ""
 
 
 def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a resistance check with a person."""
     lead_null: MeterReading | None = None
     current: MeterReading | None = None
-    expected_ohm = _wire_resistance(check)
+    expected, source = _wire_resistance(check)
+    expected_ohm = None if expected is None else expected.value
     if check.four_wire:
         current = _test_current(check, acquisition)
         acquisition.do(
@@ -63,18 +59,20 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
         lead_null=lead_null,
         current=current,
         max_ohm=value_of(check.max),
-        expected_ohm=expected_ohm,
-        expected_source=_source(check),
+        expected=expected,
+        expected_source=source,
         tolerance=check.tolerance.value,
         limits=check.parsed_limits().get("resistance"),
     )
     return CheckOutcome(result, tuple(m.reading for m in (lead_null, current, reading) if m is not None))
 
 
-def _wire_resistance(check: ContinuityCheck) -> float | None:
+def _wire_resistance(check: ContinuityCheck) -> tuple[Uncertain | None, str]:
+    """What the wire should have, and where that comes from."""
     if check.wire is None or check.length is None:
-        return None
-    return check.wire.value.resistance_per_m(check.temperature.value) * check.length.value
+        return None, ""
+    celsius = check.temperature.value if check.temperature_stated else None
+    return copper_resistance(check.wire.value, check.length.value, celsius)
 
 
 def _test_current(check: ContinuityCheck, acquisition: Acquisition) -> MeterReading:

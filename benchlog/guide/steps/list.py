@@ -44,7 +44,7 @@ def measure(check: ListCheck, plan: Plan, acquisition: Acquisition) -> CheckOutc
         if item.hookup:
             acquisition.do(item.hookup, f"{key}/hookup")
         elif acquisition.person.interactive and wiring is not None:
-            acquisition.do("connected as on the card?", f"{key}/hookup")
+            acquisition.do("connected as drawn?", f"{key}/hookup")
         if isinstance(item, ReadingItem):
             taken = take_reading(item, item.name, limits[item.name], plan, acquisition, key, f"{key}/doubt")
             parts[item.name] = taken.result

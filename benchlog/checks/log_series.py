@@ -1,0 +1,87 @@
+"""One instrument's log as it is compared: its readings in order of a clock that may have been set."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.checks.settled import count_size
+from benchlog.metrology.accuracy import Accuracy
+
+__all__ = ["Series"]
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """One instrument's log.
+
+    Attributes
+    ----------
+    name : str
+    time_s, values : array of shape (n,)
+        Second and `unit`; NaN where there was no number.
+    unit : str
+        Empty when unknown.
+    accuracy : Accuracy or None
+        Its statement, when known.
+    resolution : float
+        One count; 0: taken from the values.
+    """
+
+    name: str
+    time_s: FloatArray
+    values: FloatArray
+    unit: str = ""
+    accuracy: Accuracy | None = None
+    resolution: float = 0.0
+
+    def finite(self) -> Series:
+        """The same without rows that have no number, in order of time."""
+        keep = np.flatnonzero(np.isfinite(self.values) & np.isfinite(self.time_s))
+        keep = keep[np.argsort(self.time_s[keep], kind="stable")]
+        return Series(
+            self.name, self.time_s[keep], self.values[keep], self.unit, self.accuracy, self.resolution
+        )
+
+    def with_one_clock(self) -> tuple[Series, str]:
+        """The same with its clock made to run on where it was set back, and what was found; empty where nothing was.
+
+        Readings come in the order they were taken. Where a stamp lies before the one before it, all after it are moved
+        so that they go on at the usual interval. Readings under one stamp are spread over the time to the next.
+        """
+        time_s = self.time_s.copy()
+        known = np.flatnonzero(np.isfinite(time_s))
+        steps = np.diff(time_s[known])
+        forward = steps[steps > 0]
+        usual = float(np.median(forward)) if forward.size else 1.0
+        back = np.flatnonzero(steps < 0)
+        for at in back:
+            time_s[known[at + 1 :]] += usual - steps[at]
+        doubled = int(np.count_nonzero(steps == 0))
+        if doubled:
+            time_s[known] = _spread(time_s[known], usual)
+        found = []
+        if back.size:
+            times = "once" if back.size == 1 else f"{back.size} times"
+            found.append(f"the clock of {self.name} was set back {times}, at most by {-steps.min():.3g} s")
+        if doubled:
+            found.append(f"{doubled} stamps of {self.name} are doubled")
+        return replace(self, time_s=time_s), "; ".join(found)
+
+    def standard_uncertainty(self, value: float) -> float | None:
+        """Standard uncertainty of a reading by the accuracy statement; None when there is none."""
+        if self.accuracy is None:
+            return None
+        return self.accuracy.standard_uncertainty(value, self.resolution or count_size(self.values))
+
+
+def _spread(time_s: FloatArray, usual: float) -> FloatArray:
+    """Times that climb: readings of one stamp evenly over the time to the next stamp, at most the usual interval."""
+    stamps, first, count = np.unique(time_s, return_index=True, return_counts=True)
+    room = np.minimum(np.diff(stamps, append=stamps[-1] + usual), usual)
+    place = np.arange(time_s.size) - np.repeat(first, count)
+    return np.asarray(time_s + place * np.repeat(room / count, count), dtype=np.float64)

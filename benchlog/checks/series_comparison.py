@@ -1,0 +1,107 @@
+"""Numbers of two series of readings taken at the same moments: bias, spread, limits of agreement, drift."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.checks.settled import Step, settled_steps
+from benchlog.errors import AnalysisError
+from benchlog.metrology.statistics import (
+    Line,
+    Summary,
+    effective_number,
+    lag1_autocorrelation,
+    least_squares_line,
+    summarize,
+    theil_sen_slope,
+)
+
+__all__ = ["LEAST_READINGS", "Agreement", "compare_series"]
+
+FloatArray = npt.NDArray[np.float64]
+LEAST_READINGS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How two instruments agree; differences are first minus second.
+
+    Attributes
+    ----------
+    difference : Summary
+        Mean (the bias), spread, memory and so on of the differences.
+    limits_low, limits_high, u_limits : float
+        Limits of agreement, mean plus-minus 1.96 sd, and their standard uncertainty (Bland and Altman 1999,
+        Stat. Methods Med. Res. 8, 135-160; from memory).
+    regression : Line
+        first = intercept + slope second.
+    drift : Line
+        Of the difference against time, per second; its uncertainties take the memory into account.
+    robust_drift : float
+        Theil-Sen slope of the same, per second.
+    largest : float
+        Largest absolute difference.
+    steps : tuple of Step
+        Steady stretches, with the difference at the end of each.
+    """
+
+    difference: Summary
+    limits_low: float
+    limits_high: float
+    u_limits: float
+    regression: Line
+    drift: Line
+    u_drift: float
+    robust_drift: float
+    largest: float
+    steps: tuple[Step, ...]
+
+    @property
+    def drifts(self) -> bool:
+        """Whether the drift is more than twice its standard uncertainty, by either slope."""
+        return abs(self.drift.slope) > 2 * self.u_drift and abs(self.robust_drift) > 2 * self.u_drift
+
+
+def compare_series(time_s: FloatArray, first: FloatArray, second: FloatArray) -> Agreement:
+    """Compare readings taken at the same moments.
+
+    Parameters
+    ----------
+    time_s, first, second : array of shape (n,)
+        Finite, in order of time, at least three.
+    """
+    if not time_s.size == first.size == second.size:
+        raise AnalysisError(f"{first.size} and {second.size} readings can't be paired")
+    if time_s.size < LEAST_READINGS:
+        raise AnalysisError(
+            f"{time_s.size} common readings are too few", hint=f"at least {LEAST_READINGS} are needed"
+        )
+    off = first - second
+    summary = summarize(off)
+    drift = least_squares_line(time_s, off)
+    residual = off - drift.intercept - drift.slope * time_s
+    memory = off.size / effective_number(off.size, lag1_autocorrelation(residual))
+    n = summary.n_effective
+    return Agreement(
+        difference=summary,
+        limits_low=summary.mean - 1.96 * summary.sd,
+        limits_high=summary.mean + 1.96 * summary.sd,
+        u_limits=summary.sd * math.sqrt(1 / n + 1.96**2 / (2 * max(n - 1, 1.0))),
+        regression=_regression(second, first),
+        drift=drift,
+        u_drift=drift.u_slope * math.sqrt(memory),
+        robust_drift=theil_sen_slope(time_s, off),
+        largest=float(np.abs(off).max()),
+        steps=settled_steps(time_s, first, second),
+    )
+
+
+def _regression(x: FloatArray, y: FloatArray) -> Line:
+    """Fit y on x; a constant x has no slope."""
+    if np.ptp(x) == 0:
+        return Line(math.nan, math.nan, math.nan, math.nan, math.nan, 0.0)
+    return least_squares_line(x, y)
