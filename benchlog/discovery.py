@@ -80,6 +80,8 @@ class Found:
         What it said of itself; empty for meters that only send readings.
     reading : Reading or None
         A live one, to compare with the display.
+    options : mapping of str to str
+        For the entry's own table of options: a guess at how its lines read.
     """
 
     kind: Kind
@@ -88,6 +90,7 @@ class Found:
     family: str
     identity: str = ""
     reading: Reading | None = None
+    options: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +240,11 @@ def bench_entry(found: Found, tag: str) -> str:
         ]
     if found.kind == "scope":
         lines.append('# gain = "3 %"                  # accuracy of the vertical gain, from the manual')
+    if found.options:
+        lines += [
+            "[instrument.options]  # guessed from its lines; function may be V= where it should be V~",
+            *(f"{key} = {_quoted(value)}" for key, value in found.options.items()),
+        ]
     return "\n".join(lines) + "\n"
 
 

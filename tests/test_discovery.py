@@ -277,3 +277,19 @@ def test_a_wrong_bench_file_is_left_as_it_is(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="twice"):
         append_entries(path, [bench_entry(FOUND[0], "M1")])
     assert read_bench(path).instruments.keys() == {"M1"}
+
+
+def test_a_pattern_is_proposed_for_lines_that_can_be_guessed(
+    usb_clean: None, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Label, number and unit: the entry has the pattern, decodes what came, and is a valid bench file."""
+    monkeypatch.setattr(_find_serial, "_LISTEN_S", 0.5)
+    with PtyMeter(b"volts: 27,75 mV ok\r\n") as line:
+        report = search(Request(places=(line.path,)))
+    found = report.found[0]
+    assert found.family == "pattern"
+    assert found.reading is not None
+    assert found.reading.value == pytest.approx(0.02775)
+    append_entries(tmp_path / "bench.toml", [bench_entry(found, "M1")])
+    options = read_bench(tmp_path / "bench.toml").instrument("M1").options
+    assert options["function"] == "V="

@@ -13,9 +13,19 @@ from benchlog.magnetics.turns_posterior import (
     needed_relative_uncertainty,
     rounding_right,
 )
+from benchlog.metrology.next_best import by_chance_per_minute
 from benchlog.result import Verdict
 
 __all__ = ["method_findings", "methods_that_settle"]
+
+#: What each way takes a person with the parts at hand (judgement).
+_MINUTES = {
+    "swap": 2.0,
+    "longer record": 3.0,
+    "series opposition": 15.0,
+    "more sense turns": 15.0,
+    "divider": 20.0,
+}
 
 #: Up to here the turns left of two opposing windings are so few that no gain error hides one (common practice, no source).
 FEW_TURNS = 40
@@ -95,8 +105,8 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
                 math.hypot(noise / 3, circuit, setup.divider_tolerance * third if divided else ranges),
             )
         )
-    methods = [Method(name, how, u, rounding_right(expected, u)) for name, how, u in ways]
-    return tuple(sorted(methods, key=lambda method: method.relative_uncertainty))
+    methods = [Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, how, u in ways]
+    return by_chance_per_minute(methods)
 
 
 def method_findings(
@@ -110,7 +120,7 @@ def method_findings(
     words = (
         f"to tell {expected:g} from {near:g} turns the standard uncertainty must be at most {needed * 100:.2g} %",
         *(
-            f"would settle it, {number}. {m.action}: u {m.relative_uncertainty * 100:.2g} %, "
+            f"would settle it, {number}. {m.action}: {m.minutes:g} min, u {m.relative_uncertainty * 100:.2g} %, "
             f"rounds right in {m.rounding_right * 100:.3g} %"
             for number, m in enumerate(methods, 1)
         ),

@@ -381,6 +381,8 @@ def _details(
                 "action": m.action,
                 "relative_uncertainty": m.relative_uncertainty,
                 "rounding_right": m.rounding_right,
+                "probability": m.probability,
+                "minutes": m.minutes,
             }
             for m in methods
         ]

@@ -120,7 +120,9 @@ class Context:
         show : callable, optional
             Prints more than the usual form does.
         """
-        result = self._doubted(result)
+        from benchlog.metrology.next_best import with_next_best
+
+        result = with_next_best(self._doubted(result))
         if self.recording:
             result = self.record(result, readings=readings, captures=captures)
         if self.json:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _BAR = 24
 _SHOWN = 6
+_PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +45,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="WORDS",
         action="append",
         default=[],
-        help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter'; repeat",
+        help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
+        "'standard passed', 'standard failed'; repeat",
+    )
+    parser.add_argument(
+        "--meter", metavar="TAG", help="which meter it was: what the record knows of it is taken in"
+    )
+    parser.add_argument(
+        "--source",
+        choices=("mains", "bench", "battery", "none"),
+        default="",
+        help="what feeds the points: mains (default for volts and amperes), a bench supply or reference, a battery, "
+        "or nothing (default for ohms)",
     )
     parser.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
     parser.add_argument(
@@ -86,7 +98,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         context=args.context,
         instrument="scope" if args.scope else "meter",
         frequency=args.frequency,
+        source=args.source,
     )
+    case = _with_meter(case, args.meter, ctx)
     session = Session(case, seed=args.seed, counts=counts)
     for pair in args.evidence:
         ((action, outcome),) = keyed([pair], "--evidence", 'fresh_cell="1.839 V dc"').items()
@@ -104,6 +118,20 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         answer["questions"] = _questions(args)
         ctx.print_json(answer)
     return 0
+
+
+def _with_meter(case: Case, tag: str | None, ctx: Context) -> Case:
+    """Add what the record knows of the meter."""
+    if not tag or not ctx.logbook_path.exists():
+        return case
+    import dataclasses
+
+    from benchlog.project.meter_doubt import DOUBT_KINDS
+    from benchlog.project.meter_known import known_of_meter
+
+    with ctx.open_logbook("ro", create=False) as book:
+        known = known_of_meter(book.entries(DOUBT_KINDS), tag, case.function, ctx.clock.utc_ns())
+    return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known))))
 
 
 def _counts(path: str | None) -> dict[str, float] | None:
@@ -216,13 +244,14 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from benchlog.diagnosis.session import HAZARD
+    from benchlog.diagnosis.answer import HAZARD
 
     console = ctx.console
     if HAZARD in state.cautions:
         console.print(Text(f"! {HAZARD}", style="bold"))
     for question in questions:
         console.print(Text(f"? {question}", style="yellow"))
+    names = {c.id: c.label for c in state.causes}
     table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
     for cause in state.causes[:_SHOWN]:
         if cause.probability < 0.005:
@@ -235,7 +264,13 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
             Text(cause.family, style="dim"),
         )
     console.print(table)
-    console.print(Text(f"P(output live) {state.p_live:.2f}"))
+    for name in state.put_right:
+        console.print(Text(f"put right before: {names.get(name, name)}"))
+    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
+        one, other = (names.get(c, c) for c in state.pairs[0].causes)
+        console.print(Text(f"two at once: {one}, and {other} ({_band(state.pairs[0].probability)})"))
+    unproven = "" if state.proven else ", the instrument is not proven on a known source yet"
+    console.print(Text(f"P(output live) {state.p_live:.2f}{unproven}"))
     for caution in state.cautions:
         if caution != HAZARD:
             console.print(Text(f"! caution: {caution}", style="bold"))
@@ -244,7 +279,7 @@ def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
 def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
     from rich.text import Text
 
-    from benchlog.diagnosis.session import HAZARD
+    from benchlog.diagnosis.answer import HAZARD
 
     if check is not None:
         text = f"({_in_words(check.minutes)}): {check.card}"
@@ -271,13 +306,18 @@ def _in_words(minutes: float) -> str:
 def _ending(state: Diagnosis) -> str:
     names = {c.id: c.label for c in state.causes}
     if state.stop == "decided":
-        top = state.causes[0]
-        ending = f"decided: {top.label}"
+        top, again = state.causes[0], state.read_again
+        said = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
         if top.family == "meter":
-            ending += f'. To recall what rested on it: benchlog standard METER --bad "{top.label}"'
-        return ending
+            said.append(f'To recall what rested on it: benchlog standard METER --bad "{top.label}"')
+        if again is not None:
+            said.append(f"To confirm it: {again.card}")
+        return ". ".join(said)
     if state.stop == "no single cause fits":
-        return "no single cause fits: two faults at once, or a slip in what was noted. Start again as found."
+        return (
+            "neither one cause nor two fit what was noted: more than two faults, or a slip. Take back the last answer, "
+            "or start again as found."
+        )
     left = " or ".join(names[name] for name in state.survivors)
     return (
         f"nothing splits further: {left}. What could: dimensions, mass or winding resistance against the data sheet, "
@@ -295,6 +335,8 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
     while True:
         check = next((n for n in state.next if n.action not in left_out), None)
         _show_next(ctx, state, check)
+        if check is None and state.read_again is not None and state.read_again.action not in left_out:
+            check = state.read_again
         if check is None:
             return state
         try:
@@ -304,7 +346,17 @@ def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argpars
         if answer in ("q", "quit"):
             return state
         if not answer:
-            ctx.console.print("? shows the answers, skip leaves this check out, q ends", markup=False)
+            ctx.console.print(
+                "? shows the answers, undo takes the last one back, skip leaves this out, q ends",
+                markup=False,
+            )
+            continue
+        if answer in ("u", "undo"):
+            taken = session.undo()
+            ctx.console.print(
+                "nothing to take back" if taken is None else f"taken back: {taken.text}", markup=False
+            )
+            state = session.state()
             continue
         if answer == "skip":
             left_out.add(check.action)
@@ -338,7 +390,7 @@ def _answers(session: Session, action: str) -> str:
     words = session.catalogue.actions[action].words
     numbered = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
     shown = f"one of: {numbered}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"
-    return f'answer with {shown}; or "skip", "quit", or another check as NAME = ANSWER'
+    return f'answer with {shown}; or "skip", "undo", "quit", or another check as NAME = ANSWER'
 
 
 def _record(ctx: Context, args: argparse.Namespace, session: Session, state: Diagnosis) -> None:

@@ -390,10 +390,10 @@ def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:
         return {}
     from benchlog.diagnosis.catalogue import load_catalogue  # numpy comes with it
 
-    actions = load_catalogue().actions
+    catalogue = load_catalogue()
     found = {}
     for suspect in suspects:
-        if suspect.next_check in actions:
-            action = actions[suspect.next_check]
-            found[action.id] = Next(action.id, action.minutes, action.card)
+        if suspect.next_check in catalogue.actions:
+            action = catalogue.actions[suspect.next_check]
+            found[action.id] = Next(action.id, action.minutes, catalogue.card(action.card))
     return found

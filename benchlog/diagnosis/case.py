@@ -14,7 +14,7 @@ from benchlog.units import Quantity, parse_quantity
 __all__ = ["MAINS_NOMINAL_V", "Case", "Evidence", "plausible"]
 
 MAINS_NOMINAL_V = 230.0
-_KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency")
+_KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency", "source")
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +42,14 @@ class Case:
         Nominal mains voltage.
     context : tuple of str
         What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
-        ``"after current"``, ``"linked meter"``.
+        ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``.
     scope : bool
         The reading was taken with a scope.
     frequency_hz : float
         Of the signal, when it is not the mains frequency; 0 otherwise.
+    fed_by : str
+        What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"`` or
+        ``"none"``; empty where nobody said, which is the mains for volts and amperes and nothing for ohms.
     """
 
     expect: Quantity
@@ -56,6 +59,7 @@ class Case:
     context: tuple[str, ...] = ()
     scope: bool = False
     frequency_hz: float = 0.0
+    fed_by: str = ""
 
     def __post_init__(self) -> None:
         if self.expect.unit not in ("V", "ohm", "A") or self.expect.value == 0:
@@ -73,6 +77,15 @@ class Case:
             raise UsageError(
                 f"unknown context {unknown[0]!r}", hint=f"one of: {', '.join(load_catalogue().contexts)}"
             )
+        if self.fed_by and self.fed_by not in load_catalogue().sources:
+            raise UsageError(
+                f"unknown source {self.fed_by!r}", hint=f"one of: {', '.join(load_catalogue().sources)}"
+            )
+
+    @property
+    def source(self) -> str:
+        """What feeds the points, a key of the catalogue's `sources`."""
+        return self.fed_by or ("none" if self.expect.unit == "ohm" else "mains")
 
     @property
     def kind(self) -> str:
@@ -82,6 +95,13 @@ class Case:
         if self.expect.unit == "V":
             return "dc_volts" if self.expect.coupling == "dc" else "ac_volts"
         return "ohms" if self.expect.unit == "ohm" else "current"
+
+    @property
+    def function(self) -> str:
+        """Function of the meter, as readings name it."""
+        if self.expect.unit == "ohm":
+            return "ohm"
+        return f"{self.expect.unit}{'=' if self.expect.coupling == 'dc' else '~'}"
 
     @classmethod
     def from_text(
@@ -94,6 +114,7 @@ class Case:
         context: Sequence[str] = (),
         instrument: str = "meter",
         frequency: str = "",
+        source: str = "",
     ) -> Case:
         """Build a case from what people type.
 
@@ -118,6 +139,7 @@ class Case:
             tuple(context),
             instrument == "scope",
             parse_quantity(frequency, "Hz", what="frequency").value if frequency else 0.0,
+            source,
         )
 
     @classmethod
@@ -135,7 +157,7 @@ class Case:
         for key in ("expect", "reading"):
             if not isinstance(plain.get(key), str):
                 raise UsageError(f"case has no text for {key!r}", hint=example)
-        for key in ("mains_nominal", "instrument", "frequency"):
+        for key in ("mains_nominal", "instrument", "frequency", "source"):
             if not isinstance(plain.get(key, ""), str):
                 raise UsageError(f"case: {key!r} must be text, not {plain[key]!r}", hint=example)
         evidence = plain.get("evidence", [])
@@ -155,6 +177,7 @@ class Case:
             context=context,
             instrument=plain.get("instrument", "meter"),
             frequency=plain.get("frequency", ""),
+            source=plain.get("source", ""),
         )
 
 

@@ -75,7 +75,9 @@ class Distribution:
 class Cause:
     """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs.
 
-    `free` names the hidden quantity that the first reading settles most, if there is one.
+    `free` names the hidden quantities that the first reading settles most; `coupling` is ``"ac"`` or ``"dc"`` where it shows
+    only on that; `lasting` marks what can't be
+    put right at the bench, `mains` what needs an outlet.
     """
 
     id: str
@@ -84,12 +86,19 @@ class Cause:
     weight: Mapping[str, float]
     hidden: Mapping[str, Distribution]
     reason: str
-    free: str = ""
+    free: tuple[str, ...] = ()
+    coupling: str = ""
+    lasting: bool = False
+    mains: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """One check that can be asked for."""
+    """One check that can be asked for.
+
+    `card` says what to do, with places for the words of a source; `proves` holds, per kind of reading, what this check
+    must show within the share `within` to be a positive control; `mains` marks what needs an outlet.
+    """
 
     id: str
     minutes: float
@@ -99,6 +108,9 @@ class Action:
     card: str
     words: tuple[str, ...]
     repeats: int
+    proves: Mapping[str, tuple[float | str, ...]]
+    within: float
+    mains: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +118,27 @@ class Catalogue:
     """All of it; see ``catalogue.toml``."""
 
     engine: Mapping[str, float]
+    loss: Mapping[str, float]
+    again: Mapping[str, str]
     hidden: Mapping[str, Mapping[str, Distribution]]
     look: Mapping[str, tuple[str, float]]
     contexts: Mapping[str, Mapping[str, float]]
     causes: tuple[Cause, ...]
     actions: Mapping[str, Action]
+    sources: Mapping[str, Mapping[str, str]]
+
+    def card(self, text: str, source: str = "mains") -> str:
+        """Return the text of a card in the words of what feeds the points, a key of `sources`."""
+        return text.format(**self.sources[source])
 
     def weights(
-        self, kind: str, contexts: tuple[str, ...] = (), counts: Mapping[str, float] | None = None
+        self,
+        kind: str,
+        contexts: tuple[str, ...] = (),
+        counts: Mapping[str, float] | None = None,
+        *,
+        source: str = "mains",
+        coupling: str = "",
     ) -> dict[str, float]:
         """Return prior probabilities of the causes of this kind of reading.
 
@@ -125,13 +150,23 @@ class Catalogue:
             Keys of `contexts`, whose factors multiply the weights.
         counts : mapping of str to float, optional
             How often each cause was the real one here; Dirichlet update with `PSEUDO_COUNT`.
+        source : str
+            What feeds the points, a key of `sources`: only the mains has an outlet and a primary.
+        coupling : {"", "ac", "dc"}
+            Of the expected value.
 
         Raises
         ------
         UsageError
             For a context or a counted cause that does not exist.
         """
-        base = {c.id: c.weight[kind] for c in self.causes if c.weight[kind] > 0}
+        base = {
+            c.id: c.weight[kind]
+            for c in self.causes
+            if c.weight[kind] > 0
+            and (source == "mains" or not c.mains)
+            and (not coupling or not c.coupling or c.coupling == coupling)
+        }
         total = sum(base.values())
         shares = {name: weight / total for name, weight in base.items()}
         if counts:
@@ -202,7 +237,7 @@ def load_catalogue() -> Catalogue:
     for table in data["cause"]:
         own = {name: _distribution(f"{table['id']}.{name}", t) for name, t in table.get("hidden", {}).items()}
         unknown = set(own) - set(default)
-        unknown |= {table.get("free", "ghost")} - set(default)
+        unknown |= set(table.get("free", ())) - set(default)
         if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
             raise ConfigError(f"catalogue.toml: cause {table['id']}: {unknown or 'family or weights'} wrong")
         causes.append(
@@ -213,7 +248,10 @@ def load_catalogue() -> Catalogue:
                 table["weight"],
                 own,
                 table["reason"],
-                table.get("free", ""),
+                tuple(table.get("free", ())),
+                table.get("coupling", ""),
+                bool(table.get("lasting", False)),
+                bool(table.get("mains", False)),
             )
         )
     actions = {
@@ -226,14 +264,20 @@ def load_catalogue() -> Catalogue:
             t["card"],
             tuple(t.get("expects", ())),
             int(t.get("repeats", 1)),
+            {kind: tuple(known) for kind, known in t.get("proves", {}).items()},
+            float(t.get("within", 0.0)),
+            bool(t.get("mains", False)),
         )
         for t in data["action"]
     }
     return Catalogue(
         {name: float(t["value"]) for name, t in data["engine"].items()},
+        {family: float(t["value"]) for family, t in data["loss"].items()},
+        {family: t["card"] for family, t in data["again"].items()},
         hidden,
         {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
         {name: t["factors"] for name, t in data["context"].items()},
         tuple(causes),
         actions,
+        data["source"],
     )

@@ -50,7 +50,7 @@ class Circuit:
         alive = level != 0
         scale = 0.0 if self.is_current else 1.0
         hum = np.abs(noise.normal(0, 0.004)) * scale
-        wandering = noise.normal(0, 0.008) * scale
+        wandering = h["wander"] * noise.normal(0, 1.0) * scale
         if self.direct:
             return np.where(alive, np.abs(h["ripple"]), hum), np.where(alive, level, wandering)
         rectified, half = h["dc_output"] > 0, h["half_wave"] > 0
@@ -59,9 +59,9 @@ class Circuit:
         dc = np.where(alive, dc, wandering)
         return ac, dc
 
-    def ghost(self, h: Hidden, noise: Noise, *, touched: bool = False) -> Floats:
-        """Return what a 10 Mohm input picks up on a floating conductor; other hands or leads move it for sure."""
-        spread = np.maximum(h["ghost_moves"], 0.5) if touched else h["ghost_moves"]
+    def ghost(self, h: Hidden, noise: Noise) -> Floats:
+        """Return what a 10 Mohm input picks up on a floating conductor."""
+        spread = h["ghost_moves"]
         moved = h["ghost"] * np.exp(spread * noise.normal(0.0, 1.0))
         gone = noise.random() < 0.08
         return np.where(gone & (spread > 0.05), np.abs(noise.normal(0, 0.004)), moved)
@@ -72,25 +72,23 @@ class Circuit:
         path: Path,
         noise: Noise,
         divider: Floats | float = 1.0,
-        *,
-        touched: bool = False,
     ) -> tuple[Floats, Floats]:
-        """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open.
-
-        `touched` when other leads or hands are on the points.
-        """
+        """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open."""
         ac, dc = self.source(h, noise)
         ac, dc = ac * divider * h["source_loading"], dc * divider * h["source_loading"]
+        dc = dc * h["polarity"]
         loose = path.part | path.contact
         if self.is_current:
+            # What is added in the loop takes its share of the current.
+            passed = 1.0 / (1.0 + h["contact_share"] * h["added_scale"])
+            ac, dc = ac * passed, dc * passed
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
-        ghost = self.ghost(h, noise, touched=touched)
-        wandering = noise.normal(0, 0.01)
+        ghost = self.ghost(h, noise)
+        wandering = h["wander"] * noise.normal(0, 1.0)
         ac = np.select([path.lead, loose], [0.5 * ghost, ghost], ac)
         return ac, np.where(path.lead | loose, wandering, dc)
 
     def live(self, h: Hidden) -> Booleans:
-        """Tell where the output is live; an intermittent joint counts as live."""
-        fed = (h["mains_on"] > 0) & (h["primary_open"] == 0)
-        return np.asarray(fed & (h["output_open"] == 0))
+        """Tell where the output is live: where it is fed, since an open joint may close at a touch."""
+        return np.asarray((h["mains_on"] > 0) & (h["primary_open"] == 0))

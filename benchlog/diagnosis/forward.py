@@ -15,6 +15,7 @@ import numpy.typing as npt
 from benchlog.diagnosis.case import Case
 from benchlog.diagnosis.catalogue import Catalogue
 from benchlog.diagnosis.circuit import Circuit, Path
+from benchlog.diagnosis.effects import REDONE, refitted, tried
 from benchlog.diagnosis.hidden import Hidden, Noise
 from benchlog.diagnosis.instrument import Instrument
 
@@ -24,13 +25,14 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 FIRST_READING = "read"
-_STAY_OPEN = 0.1  # share of readings at which an intermittent joint is still as it was: judgement
-_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
+_RESTS = 0.9  # and one that rests and was not moved: judgement
+_OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
+_JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
-_REDONE = frozenset({"reread", "reselect_function", "other_leads", "remake_contact", "new_battery"})
-_TOUCHING = frozenset({"other_leads", "remake_contact"})
+_UNMOVED = frozenset({"reread"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,7 @@ _NONE = np.empty(0)
 
 
 class BenchModel:
-    """The situation of one case: predicts checks, and changes hidden states as the checks do."""
+    """The situation of one case: predicts what each check would show."""
 
     def __init__(self, case: Case, catalogue: Catalogue) -> None:
         self.kind = case.kind
@@ -118,41 +120,25 @@ class BenchModel:
         """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""
         if action in ("look", "wiggle_leads", "wiggle_part", "lamp_in_outlet", "reread_nameplate"):
             return Prediction(_NONE, _NONE, _NONE, self._in_words(action, h), 0.0)
-        value = self._value(action, h, False, noise)
-        drop = h["part_drop"] + h["lead_drop"]
+        # The same draws for a joint that is closed and one that is open: only the joint may make a difference.
+        seed = int(noise.rng.integers(2**62))
+        value = self._value(action, h, False, noise.seeded(seed))
+        drop = 1.0 - (1.0 - h["part_drop"]) * (1.0 - h["lead_drop"])
         loose = drop > 0
-        p_other = np.where(loose, _STAY_OPEN * h["open_now"] + (1.0 - _STAY_OPEN) * drop, 0.0)
+        stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, _STAYS)
+        p_other = np.where(loose, stays * h["open_now"] + (1.0 - stays) * drop, 0.0)
         other = value.copy()
         if np.any(loose):
-            part = {name: values[loose] for name, values in h.items()}
-            other[loose] = self._value(action, part, True, Noise.like(part["gain"], noise.rng))
+            if loose.ndim > 1:
+                rows = loose.any(axis=-1)
+                part = {name: values[rows] for name, values in h.items()}
+                other[rows] = self._value(action, part, True, noise.seeded(seed))
+            else:
+                other = np.where(loose, self._value(action, h, True, noise.seeded(seed)), value)
         if action == "scope_output":
             both = self._scope_with_dc(h, value)
             other, p_other = np.where(loose, other, both), np.where(loose, p_other, 0.5)
         return Prediction(value, other, p_other, _NONE, self.floor(action))
-
-    def change(self, action: str, h: Hidden, noise: Noise) -> None:
-        """Change the hidden states as `action` does, in place."""
-        if action in _REDONE or action in ("load_150", "wiggle_leads", "wiggle_part", "look"):
-            h["settling"] = np.ones_like(h["settling"])
-        if action in ("reselect_function", "remake_contact", "new_battery", "other_leads"):
-            tried = self._tried(action, h)
-            back = h["put_back"] > 0
-            for name in ("wrong_function", "decade", "range_short", "hold", "relative", "mode"):
-                h[name] = np.where(back, h[name], tried[name])
-            for name in ("frozen", "battery", "contact_open"):
-                h[name] = tried[name]
-        if action in (
-            "short_tips_ohms",
-            "dc_same_points",
-            "fresh_cell",
-            "known_resistor",
-            "reselect_function",
-        ):
-            h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
-        elif action != "look":
-            moved = noise.random() < _MOVES
-            h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
 
     # -- from check to reading ----------------------------------------------------------------------------
 
@@ -173,12 +159,26 @@ class BenchModel:
             ]
             return np.stack([np.clip(1.0 - sum(columns), 0.0, 1.0), *columns], axis=-1)
         second = {
-            "wiggle_leads": h["lead_wiggle"],
-            "wiggle_part": h["part_wiggle"],
+            "wiggle_leads": self._jumps(h, "lead_wiggle", ("output_open",)),
+            "wiggle_part": self._jumps(h, "part_wiggle", ("lead_open", "contact_open")),
             "lamp_in_outlet": h["lamp_dark"],
             "reread_nameplate": h["nameplate_differs"],
         }[action]
         return np.stack([1.0 - second, second], axis=-1)
+
+    def _jumps(self, h: Hidden, name: str, elsewhere: tuple[str, ...]) -> Floats:
+        """Return the chance of a jump: a joint shows only where the rest of the path, and the display, would."""
+        hidden_by = (
+            *elsewhere,
+            "primary_open",
+            "hold",
+            "frozen",
+            "converter_dead",
+            "fuse_blown",
+            "in_current_jack",
+        )
+        blocked = (h["mains_on"] == 0) | np.any([h[state] > 0 for state in hidden_by], axis=0)
+        return np.where(blocked, np.minimum(h[name], _JUMPS_ANYWAY), h[name])
 
     def _value(self, action: str, h: Hidden, opened: bool, noise: Noise) -> Floats:
         lead = (h["lead_open"] > 0) | (opened & (h["lead_drop"] > 0))
@@ -187,30 +187,16 @@ class BenchModel:
         if action == FIRST_READING:
             return self._as_found(h, path, noise)
         settled = {**h, "settling": np.ones_like(h["settling"])}
-        if action in _REDONE:
-            tried = self._tried(action, settled)
+        if action in REDONE:
+            now = tried(action, settled)
             if action == "other_leads":
                 lead = np.zeros_like(lead)
-            return self._as_found(
-                tried, Path(lead, part, tried["contact_open"] > 0), noise, touched=action in _TOUCHING
-            )
+            return self._as_found(now, Path(lead, part, now["contact_open"] > 0), noise)
         return self._checks[action](settled, path, noise)
 
-    def _tried(self, action: str, h: Hidden) -> Hidden:
-        """Return the hidden states as they are while `action` is being tried."""
-        off = np.zeros_like(h["gain"])
-        cleared = {"hold": off, "relative": off, "mode": off}
-        woken = h["frozen"] * (1.0 - h["frozen_wakes"])
-        if action == "reselect_function":
-            setting = {"wrong_function": off, "decade": off, "range_short": off}
-            return {**h, **cleared, **setting, "frozen": woken}
-        if action == "new_battery":
-            return {**h, **cleared, "range_short": off, "frozen": woken, "battery": np.ones_like(off)}
-        if action == "remake_contact":
-            return {**h, "contact_open": h["contact_open"] * (1.0 - h["remake_works"])}
-        if action == "other_leads":
-            return {**h, "in_current_jack": off, "added_r": off}
-        return h
+    def _at_points(self, h: Hidden) -> Floats:
+        """Return the ohms added where the tips touch."""
+        return h["contact_share"] * h["added_scale"] * h["added_at_points"] * abs(self.expected)
 
     def _as_found(
         self,
@@ -218,13 +204,11 @@ class BenchModel:
         path: Path,
         noise: Noise,
         divider: Floats | float = 1.0,
-        *,
-        touched: bool = False,
     ) -> Floats:
         """Read the points with the meter as it is set."""
         if self.kind == "ohms":
             return self._resistance_as_found(h, path, noise)
-        ac, dc = self.circuit.at_jacks(h, path, noise, divider, touched=touched)
+        ac, dc = self.circuit.at_jacks(h, path, noise, divider)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, ac, dc, noise)
         if self.kind == "current":
@@ -234,7 +218,8 @@ class BenchModel:
         return self.instrument.shown(h, value * h["settling"], noise, turned=False)
 
     def _resistance_as_found(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        value = self.instrument.ohms(h, self.circuit.level(h), path.lead | path.part | path.contact, noise)
+        there = self.circuit.level(h) + self._at_points(h)
+        value = self.instrument.ohms(h, there, path.lead | path.part | path.contact, noise)
         anything = np.where(noise.random() < 0.5, np.inf, np.exp(noise.normal(5.0, 4.0)))
         value = np.where(h["left_live"] > 0, anything, value)
         near_zero = np.abs(noise.normal(0, 0.3))
@@ -252,9 +237,7 @@ class BenchModel:
         # An open lead goes on picking up, or not: where the break is and how the stub lies decide.
         kind = noise.random()
         still = 0.5 * h["ghost"]
-        stub = np.select(
-            [kind < 0.4, kind < 0.6], [still, 0.5 * self.circuit.ghost(h, noise, touched=True)], 0.0
-        )
+        stub = np.select([kind < 0.4, kind < 0.6], [still, 0.5 * self.circuit.ghost(h, noise)], 0.0)
         picked = np.where(path.lead, stub, 0.0) * (0.0 if self.kind == "current" else 1.0)
         dc_function = (h["wrong_function"] > 0) != self.direct
         value = self.instrument.converted(h, dc_function, picked, zero, noise)
@@ -267,9 +250,13 @@ class BenchModel:
 
     def _fresh_cell(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shape = h["gain"].shape
-        cell = np.where(path.lead, noise.normal(0, 0.01), h["cell"])
+        sign = np.where(h["polarity_place"] == 1, h["polarity"], 1.0)
+        cell = np.where(path.lead, h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
-        value = meter.converted(h, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
+        one = np.ones(shape)
+        # The ohms function owes nothing to the voltage reference, nor the other way round.
+        own = {**h, "gain": one, "drift": one} if self.kind == "ohms" else h
+        value = meter.converted(own, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
         return self.instrument.shown(h, value, noise, turned=True)
 
     def _generator_50hz(self, h: Hidden, path: Path, noise: Noise) -> Floats:
@@ -293,21 +280,28 @@ class BenchModel:
         contact = path.contact & (h["touch_works"] == 0)
         if self.kind == "ohms":
             broken = path.part | contact
-            value = np.where(broken, np.inf, self.circuit.level(h) * h["second_gain"] + h["lead_r"])
+            there = self.circuit.level(h) + self._at_points(h)
+            value = np.where(broken, np.inf, there * h["second_gain"] + h["lead_r"])
             return np.where(h["left_live"] > 0, np.inf, value)
         # An input of ten times the resistance, or of the same: l = Z / (Z + R) becomes 10 l / (9 l + 1).
-        own = h["source_loading"]
-        lighter = 10.0 * own / (9.0 * own + 1.0)
-        loading = np.where(h["second_higher"] > 0, lighter, own)
-        there = Path(np.zeros_like(path.lead), path.part, contact)
-        ac, dc = self.circuit.at_jacks({**h, "source_loading": loading}, there, noise, touched=True)
+        first = h["source_loading"]
+        lighter = 10.0 * first / (9.0 * first + 1.0)
+        loading = np.where(h["second_higher"] > 0, lighter, first)
+        own = {
+            **h,
+            "source_loading": loading,
+            "ghost": h["ghost"] * np.exp(_OTHER_INPUT * noise.normal(0.0, 1.0)),
+            "polarity": refitted(h, corrected=h["polarity_place"] < 2),
+            "contact_share": h["contact_share"] * h["added_at_points"],
+        }
+        points = Path(np.zeros_like(path.lead), path.part, contact)
+        ac, dc = self.circuit.at_jacks(own, points, noise)
         return np.where(self.direct, dc, np.abs(ac)) * h["second_gain"]
 
     def _scope_output(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)
-        ac, dc = self.circuit.at_jacks(
-            h, Path(np.zeros_like(path.lead), path.part, contact), noise, touched=True
-        )
+        own = {**h, "polarity": refitted(h, corrected=h["polarity_place"] < 2)}
+        ac, dc = self.circuit.at_jacks(own, Path(np.zeros_like(path.lead), path.part, contact), noise)
         return np.where(self.direct, dc, ac) * h["scope_gain"]
 
     def _scope_with_dc(self, h: Hidden, value: Floats) -> Floats:
@@ -329,12 +323,12 @@ class BenchModel:
         return np.asarray(self.mains_nominal_v * h["mains_on"] * h["mains_factor"] * h["monitor_gain"])
 
     def _probe_on_calibrator(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        level = np.where(path.lead, 0.0, h["calibrator"] * h["gain"] * h["drift"] * h["damage"])
+        seen = h["calibrator"] * h["gain"] * h["drift"] * h["damage"]
+        level = np.where(path.lead, self.circuit.ghost(h, noise), seen)
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        trace = np.abs(h["trace_offset"] * self.expected + h["offset"])
-        return self.instrument.shown(h, h["probe"] * trace, noise, turned=True)
+        return self.instrument.shown(h, h["probe"] * np.abs(self.instrument.trace(h)), noise, turned=True)
 
     # -- on ohms ------------------------------------------------------------------------------------------
 
@@ -362,4 +356,5 @@ class BenchModel:
 
     def _ohms_jack_to_jack(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shunt = np.exp(noise.normal(-0.5, 1.0))
-        return self._on_ohms(h, shunt, path.lead | (h["fuse_blown"] > 0), noise)
+        tested = path.lead & ((h["lead_at_jack"] > 0) | (h["lead_drop"] > 0))
+        return self._on_ohms(h, shunt, tested | (h["fuse_blown"] > 0), noise)

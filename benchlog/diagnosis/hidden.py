@@ -8,17 +8,20 @@ from __future__ import annotations
 import dataclasses
 import zlib
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
-__all__ = ["Hidden", "Noise", "Particles", "draw_particles"]
+__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles"]
 
 Floats = npt.NDArray[np.float64]
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
+Hypothesis = tuple[str, ...]
+"""Causes that are there at once: one, or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +35,13 @@ class Noise:
     n: int
 
     @classmethod
-    def like(cls, values: Floats, rng: np.random.Generator) -> Noise:
+    def like(cls, values: npt.NDArray[Any], rng: np.random.Generator) -> Noise:
         """Return noise that broadcasts against these values, along their last axis."""
         return cls(rng, values.shape[-1])
+
+    def seeded(self, seed: int) -> Noise:
+        """Return noise of the same size that draws the same whenever it is made from this seed."""
+        return Noise(np.random.default_rng(seed), self.n)
 
     def normal(self, mean: float, sd: float) -> Floats:
         """Draw from a normal distribution."""
@@ -51,14 +58,14 @@ class Noise:
 
 @dataclass(slots=True)
 class Particles:
-    """Hidden quantities of shape (n_causes, n), their weights within each cause, and how clean they are.
+    """Hidden quantities of shape (n_hypotheses, n), their weights within each, and how clean they are.
 
     `weight` sums to 1 over each row. `clean` is the probability that nothing seen so far was a slip of the
-    pen, given the particle. `jitter` holds relative jitter by quantity, shape (n_causes,); `first_used` the
-    checks before which nothing can be known of a quantity, by quantity and cause.
+    pen, given the particle. `jitter` holds relative jitter by quantity, shape (n_hypotheses,); `first_used` the
+    checks before which nothing can be known of a quantity, by quantity and hypothesis.
     """
 
-    causes: tuple[str, ...]
+    hypotheses: tuple[Hypothesis, ...]
     hidden: Hidden
     weight: Floats
     clean: Floats
@@ -73,7 +80,7 @@ class Particles:
         """Tell for which causes nothing is known of a quantity yet."""
         checks = self.first_used.get(name)
         if checks is None:
-            return np.zeros(len(self.causes), dtype=bool)
+            return np.zeros(len(self.hypotheses), dtype=bool)
         return np.array([bool(first) and not done & set(first) for first in checks])
 
     def gather(self, rows: npt.NDArray[np.intp], columns: npt.NDArray[np.intp]) -> Hidden:
@@ -89,23 +96,27 @@ class Particles:
         """
         effective = 1.0 / np.sum(self.weight**2, axis=1)
         everywhere = self.weight.shape[1] != n
-        rows = np.arange(len(self.causes)) if everywhere else np.flatnonzero(effective < below * n)
+        rows = np.arange(len(self.hypotheses)) if everywhere else np.flatnonzero(effective < below * n)
         if not len(rows):
             return
         picks = np.empty((len(rows), n), dtype=np.intp)
+        points = (rng.random() + np.arange(n)) / n  # the same for all: equal weights stay equal
         for i, row in enumerate(rows):
             edges = np.cumsum(self.weight[row])
-            points = (rng.random() + np.arange(n)) / n * edges[-1]
-            picks[i] = np.minimum(np.searchsorted(edges, points), len(edges) - 1)
+            picks[i] = np.minimum(np.searchsorted(edges, points * edges[-1]), len(edges) - 1)
+        all_rows = len(rows) == len(self.hypotheses)
         for name, values in self.hidden.items():
-            self.hidden[name] = fresh = values[:, :n].copy()
-            # Most quantities are the same for all particles of a cause: nothing to draw again.
-            moving = rows[(values[rows] != values[rows, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
+            here = values if all_rows else values[rows]
+            # Most quantities are the same for all particles of a hypothesis: nothing to draw again.
+            noise = rng.standard_normal(n)
+            moving = rows[(here != here[:, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
             if not len(moving):
+                self.hidden[name] = values[:, :n]
                 continue
+            self.hidden[name] = fresh = values[:, :n].copy()
             drawn = values[moving[:, None], picks[np.searchsorted(rows, moving)]]
             if name in self.jitter and np.any(self.jitter[name][moving]):
-                drawn *= 1.0 + self.jitter[name][moving, None] * rng.standard_normal(drawn.shape)
+                drawn *= 1.0 + self.jitter[name][moving, None] * noise
             fresh[moving] = drawn
         clean = self.clean[rows[:, None], picks]
         if everywhere:
@@ -114,36 +125,41 @@ class Particles:
             self.weight[rows], self.clean[rows] = 1.0 / n, clean
 
 
-def draw_particles(catalogue: Catalogue, kind: str, causes: tuple[str, ...], n: int, seed: int) -> Particles:
-    """Draw `n` particles for each cause of this kind of reading.
+def draw_particles(
+    catalogue: Catalogue, kind: str, hypotheses: tuple[Hypothesis, ...], n: int, seed: int
+) -> Particles:
+    """Draw `n` particles for each hypothesis on this kind of reading.
 
-    Quantities of which nothing is known before some check are drawn alike for all causes: what tells nothing about
-    the cause then weighs the same for each of them.
+    What a cause leaves as it is, is drawn alike for all hypotheses: what tells nothing about the cause then weighs the
+    same for each of them. Of a pair, the second cause says what both would change.
     """
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
-    hidden: Hidden = {name: np.empty((len(causes), n)) for name in (*defaults, "open_now")}
-    hidden["open_now"][:] = 0.0
-    jitter = {name: np.zeros(len(causes)) for name in defaults}
+    shape = (len(hypotheses), n)
+    hidden: Hidden = {"open_now": np.zeros(shape)}
+    jitter: dict[str, Floats] = {}
     first_used: dict[str, tuple[tuple[str, ...], ...]] = {}
+    owned = [{name: d for cause in h for name, d in by_id[cause].hidden.items()} for h in hypotheses]
     for name, default in defaults.items():
-        used = []
         common = _stream(seed, f"{kind}/{name}", default, n)
-        for row, cause in enumerate(causes):
-            own = by_id[cause].hidden.get(name)
+        values = np.empty(shape)
+        used, moved = [], np.zeros(len(hypotheses))
+        for row, hypothesis in enumerate(hypotheses):
+            own = owned[row].get(name)
             distribution = own or default
             # A stream per cause and quantity: a new line in the file leaves all other draws alone.
-            if own is None and (default.first_used or default.kind == "constant"):
-                hidden[name][row] = common
+            if own is None:
+                values[row] = common
             else:
-                hidden[name][row] = _stream(seed, f"{kind}/{cause}/{name}", distribution, n)
-            jitter[name][row] = distribution.jitter
+                values[row] = _stream(seed, f"{kind}/{'+'.join(hypothesis)}/{name}", distribution, n)
+            moved[row] = distribution.jitter
             used.append(distribution.first_used)
+        hidden[name] = values
+        if np.any(moved):
+            jitter[name] = moved
         if any(used):
             first_used[name] = tuple(used)
-    shape = (len(causes), n)
-    moving = {name: values for name, values in jitter.items() if np.any(values)}
-    return Particles(causes, hidden, np.full(shape, 1.0 / n), np.ones(shape), moving, first_used)
+    return Particles(hypotheses, hidden, np.full(shape, 1.0 / n), np.ones(shape), jitter, first_used)
 
 
 def _stream(seed: int, label: str, distribution: Distribution, n: int) -> Floats:

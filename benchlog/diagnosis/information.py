@@ -1,14 +1,17 @@
-"""How much a check would tell about the cause, in bits."""
+"""How much a check would tell about the cause, in bits and in minutes of loss saved."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from benchlog.diagnosis.decision import loss_saved
 from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.likelihood import compressed
 
-__all__ = ["expected_information", "mutual_information"]
+__all__ = ["Gain", "expected_gain", "joint_table", "mutual_information"]
 
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -16,24 +19,35 @@ Indices = npt.NDArray[np.intp]
 _BINS = 24
 
 
-def mutual_information(cause: Indices, outcome: Indices, n_causes: int, n_outcomes: int) -> float:
-    """Return the mutual information of two columns of labels, in bits.
+def joint_table(cause: Indices, outcome: Indices, n_causes: int, n_outcomes: int) -> Floats:
+    """Return how often each label of one column meets each of the other, as shares."""
+    joint = np.bincount(cause * n_outcomes + outcome, minlength=n_causes * n_outcomes).astype(float)
+    return joint.reshape(n_causes, n_outcomes) / len(cause)
 
-    >>> two = np.array([0, 0, 1, 1])
-    >>> mutual_information(two, two, 2, 2)
+
+def mutual_information(joint: Floats) -> float:
+    """Return the mutual information of rows and columns of a table of shares, in bits.
+
+    >>> mutual_information(np.array([[0.5, 0.0], [0.0, 0.5]]))
     1.0
     """
-    joint = np.bincount(cause * n_outcomes + outcome, minlength=n_causes * n_outcomes).astype(float)
-    p = joint.reshape(n_causes, n_outcomes) / len(cause)
-    independent = p.sum(axis=1, keepdims=True) * p.sum(axis=0, keepdims=True)
-    filled = p > 0
-    return float(np.sum(p[filled] * np.log2(p[filled] / independent[filled])))
+    independent = joint.sum(axis=1, keepdims=True) * joint.sum(axis=0, keepdims=True)
+    filled = joint > 0
+    return float(np.sum(joint[filled] * np.log2(joint[filled] / independent[filled])))
 
 
-def expected_information(
-    cause: Indices, n_causes: int, prediction: Prediction, repeatability: float, rng: np.random.Generator
-) -> float:
-    """Return the expected information of a check about the cause, in bits.
+@dataclass(frozen=True, slots=True)
+class Gain:
+    """What a check can be expected to bring: information in bits, and minutes of loss saved."""
+
+    bits: float
+    saved: float
+
+
+def expected_gain(
+    cause: Indices, table: Floats, prediction: Prediction, repeatability: float, rng: np.random.Generator
+) -> Gain:
+    """Return what a check can be expected to bring.
 
     Equally weighted particles; outcomes are drawn from the prediction, readings are put into bins between
     quantiles of what is predicted (fixed bins would put 4.6 V and 5.0 V together), and what a shuffled column
@@ -42,6 +56,9 @@ def expected_information(
     Parameters
     ----------
     cause : array of int, shape (n,)
+        Hypothesis of each particle.
+    table : array of shape (causes, hypotheses)
+        What it costs to name one where the other is true.
     prediction : Prediction
         For the same particles.
     """
@@ -53,9 +70,12 @@ def expected_information(
         opened = rng.random(len(cause)) < prediction.p_other
         value = np.where(opened, prediction.other, prediction.value)
         outcome, n_outcomes = _binned(value, prediction.floor, repeatability, rng)
-    found = mutual_information(cause, outcome, n_causes, n_outcomes)
-    by_chance = mutual_information(cause, rng.permutation(outcome), n_causes, n_outcomes)
-    return max(0.0, found - by_chance)
+    found = joint_table(cause, outcome, table.shape[1], n_outcomes)
+    chance = joint_table(cause, rng.permutation(outcome), table.shape[1], n_outcomes)
+    return Gain(
+        max(0.0, mutual_information(found) - mutual_information(chance)),
+        max(0.0, loss_saved(table, found) - loss_saved(table, chance)),
+    )
 
 
 def _binned(

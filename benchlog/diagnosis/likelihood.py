@@ -53,11 +53,18 @@ def _bandwidth(distance: Floats, numeric: npt.NDArray[np.bool_]) -> Floats:
     count = numeric.sum(axis=1)
     nearest = np.partition(np.where(numeric, np.abs(distance), np.inf), _NEIGHBOURS, axis=1)[:, _NEIGHBOURS]
     spread = np.zeros(len(distance))
-    for row in np.flatnonzero((count > n // 20) & (nearest > _NARROW)):
-        q = distance[row][numeric[row]]
-        low, high = np.percentile(q, (25, 75))
-        spread[row] = 0.9 * min(float(q.std()), (high - low) / 1.34) * len(q) ** -0.2
+    wide = (count > n // 20) & (nearest > _NARROW)
+    complete = np.flatnonzero(wide & (count == n))
+    if len(complete):
+        spread[complete] = _silverman(distance[complete])
+    for row in np.flatnonzero(wide & (count < n)):
+        spread[row] = _silverman(distance[row][numeric[row]])
     return np.asarray(np.minimum(nearest, spread))
+
+
+def _silverman(q: Floats) -> Floats:
+    low, high = np.percentile(q, (25, 75), axis=-1)
+    return np.asarray(0.9 * np.minimum(q.std(axis=-1), (high - low) / 1.34) * q.shape[-1] ** -0.2)
 
 
 def likelihood(

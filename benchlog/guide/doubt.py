@@ -8,14 +8,15 @@ from typing import Any
 import msgspec
 
 from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
+from benchlog.diagnosis.answer import HAZARD
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import parse_shown
-from benchlog.diagnosis.session import HAZARD
+from benchlog.diagnosis.session import READ_AGAIN
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
-from benchlog.guide.manual_reading import expected_quantity, shown_text
 from benchlog.guide.person import Prompt
+from benchlog.guide.typed_display import expected_quantity, shown_text
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
@@ -24,6 +25,8 @@ from benchlog.units import Quantity, format_quantity
 __all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_diagnosis"]
 
 MAX_CHECKS = 10
+_ROUNDS = 2  # how often something is put right and read again before it is left as it is
+_READ_AGAIN = ("lead", "setting", "supply", "none")
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
 _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
@@ -33,12 +36,14 @@ _SCOPE = ("scope_output",)
 
 @dataclass(slots=True)
 class Doubt:
-    """Outcome of a diagnosis.
+    """A diagnosis and what it came to.
 
     Attributes
     ----------
+    session : Session
+        The engine's side of it.
     last : Diagnosis
-        The final answer of the engine.
+        Its latest answer.
     path : list of (action, outcome as shown)
         What was done, in order.
     readings : list of Reading
@@ -47,10 +52,22 @@ class Doubt:
         What the second meter showed, if it was asked.
     """
 
+    session: Session
     last: Diagnosis
     path: list[tuple[str, str]] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     second: MeterReading | None = None
+
+    def take(self, action: str, shown: str) -> None:
+        """Take in what a check showed."""
+        self.session.update(parse_evidence((action, shown)))
+        self.path.append((action, shown))
+        self.last = self.session.state()
+
+    def read_again(self, reading: Reading) -> None:
+        """Take in the reading after what was decided was put right: it is confirmed, or more is wrong."""
+        if self.decided and not self.last.confirmed:
+            self.take(READ_AGAIN, shown_text(reading))
 
     @property
     def decided(self) -> bool:
@@ -110,7 +127,13 @@ def diagnose_with(
         context=acquisition.context(reading.instrument),
     )
     session = Session(case, seed=seed)
-    doubt = Doubt(session.state())
+    doubt = Doubt(session, session.state())
+    _ask_on(acquisition, doubt, reading, key)
+    return doubt
+
+
+def _ask_on(acquisition: Acquisition, doubt: Doubt, reading: Reading, key: str) -> None:
+    """Have the checks done that the engine asks for, until it stops."""
     unavailable: set[str] = set()
     while doubt.last.stop is None and len(doubt.path) < MAX_CHECKS:
         action = next((n for n in doubt.last.next if n.action not in unavailable), None)
@@ -129,13 +152,10 @@ def diagnose_with(
             acquisition.person.show(f"  left out: {reason}")
             unavailable.add(action.action)
             continue
-        session.update(parse_evidence((action.action, shown)))
-        doubt.path.append((action.action, shown))
-        doubt.last = session.state()
+        doubt.take(action.action, shown)
     acquisition.person.show(f"  diagnosis: {doubt.in_words()}", style="bold")
     for caution in doubt.last.cautions:
         acquisition.person.show(f"  ! {caution}", style="bold")
-    return doubt
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,15 +227,21 @@ def look_into(
     if shown.unit not in ("V", "ohm", "A"):
         return Resolved(first, None, None, (shown,))
     doubt = diagnose_with(acquisition, first, expect_value, key, mains_nominal_v=mains_nominal_v)
-    readings = [shown, *doubt.readings]
     function, tag = shown.function, shown.instrument
-    if not doubt.decided or doubt.family in ("lead", "setting", "supply", "none"):
+    again, repeated = first, []
+    for turn in range(_ROUNDS):
+        if doubt.decided and doubt.family not in _READ_AGAIN:
+            break
+        step = key if turn == 0 else f"{key}/{turn + 1}"
         right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
-        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{key}/mended")
-        again = acquisition.reading(tag or None, function, what, f"{key}/again")
-        readings.append(again.reading)
-    else:
-        again = first
+        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended")
+        again = acquisition.reading(tag or None, function, what, f"{step}/again")
+        repeated.append(again.reading)
+        doubt.read_again(again.reading)
+        if doubt.last.stop is not None:
+            break
+        _ask_on(acquisition, doubt, again.reading, f"{step}/more")
+    readings = [shown, *doubt.readings, *repeated]
     second = doubt.second
     if second is None:
         others = [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
@@ -226,6 +252,7 @@ def look_into(
         )
         second = acquisition.reading(others[0], function, what, f"{key}/second_reading")
         readings.append(second.reading)
+        doubt.read_again(second.reading)
     if doubt.decided and doubt.family == "meter":
         return Resolved(second, None, doubt, tuple(readings))
     if again.reading.value is None or second.reading.value is None:

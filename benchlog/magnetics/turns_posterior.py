@@ -142,12 +142,18 @@ class TurnsPosterior:
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """A way to measure better: what to do, the relative standard uncertainty it would give, the chance it decides."""
+    """A way to measure better: what to do, the relative standard uncertainty and chance to decide, the time it takes."""
 
     name: str
     action: str
     relative_uncertainty: float
     rounding_right: float
+    minutes: float
+
+    @property
+    def probability(self) -> float:
+        """That it settles the count."""
+        return self.rounding_right
 
 
 def _either(words: list[str]) -> str:

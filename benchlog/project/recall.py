@@ -8,7 +8,7 @@ Pure: the logbook's entries and what is known of the failure in, a list of affec
 - a quantity that does not follow the failed gain (a ratio on one range, a null, a swap) is not affected: its budget
   says by how much it follows each thing;
 - the true value lies between the value corrected by the error at the last good check and by that found now; where
-  the verdict is the same over all of it, the result is still valid; a comparison of meters is done again with the bad one's
+  the verdict is the same over all of it, the result is still valid; meters are compared again with the bad one's
   reading so corrected.
 """
 

@@ -13,6 +13,7 @@ from benchlog.errors import OpenError
 from benchlog.reading import Reading
 from benchlog_drivers import _lines
 from benchlog_drivers.decoders import FAMILIES, FrameOptions, LineSettings
+from benchlog_drivers.decoders.pattern import PatternLine
 
 __all__ = ["Candidate", "candidates", "find", "listen"]
 
@@ -21,6 +22,11 @@ _LISTEN_S = 1.3
 _ANSWER_S = 0.6
 _FRAMES = 2
 _SLICE_S = 0.05
+_LABELLED = re.compile(
+    r"(?P<label>[^0-9+-]*)[-+]?[0-9]+(?:[.,][0-9]+)?(?:[eE][-+]?[0-9]{1,3})?"
+    r"\s*[pnu\u00b5\u03bcmkMG]?(?P<unit>V|A|F|Hz|[Oo]hm|\u03a9|\u2126)(?P<rest>(?:\W.*)?)"
+)
+_FUNCTIONS = {"F": "F", "Hz": "Hz", "ohm": "ohm", "Ohm": "ohm", "\u03a9": "ohm", "\u2126": "ohm"}
 #: Baud rates at which a text question is tried: the two most common of instruments and of USB boards.
 _TEXT_BAUDS = (9600, 115200)
 
@@ -106,7 +112,7 @@ def listen(port: Port, *, address: str) -> Found | Unrecognised:
     OpenError
         If the port can't be opened.
     """
-    heard = b""
+    heard, guess = b"", None
     for candidate in candidates():
         data = _receive(port.device, candidate)
         match = _recognised(data, candidate)
@@ -117,10 +123,11 @@ def listen(port: Port, *, address: str) -> Found | Unrecognised:
                 options += f"&baud={candidate.settings.baud}"
             joiner = "&" if "?" in address else "?"
             return Found("meter", f"{address}{joiner}{options}", port.device, family, reading=reading)
-        if not candidate.request and len(data) > len(heard):
-            heard = data
+        if not candidate.request:
+            heard = max(heard, data, key=len)
+            guess = guess or _guessed_pattern(port, address, data, candidate.settings.baud)
     if heard:
-        return _unknown_talk(port, heard)
+        return guess or _unknown_talk(port, heard)
     return _ask_identity(port)
 
 
@@ -158,6 +165,34 @@ def _recognised(data: bytes, candidate: Candidate) -> tuple[str, Reading] | None
         if len(readings) >= _FRAMES and (best is None or len(readings) > best[0]):
             best = (len(readings), name, readings[-1])
     return best[1:] if best is not None else None
+
+
+def _guessed_pattern(port: Port, address: str, data: bytes, baud: int) -> Found | None:
+    """A pattern for text lines that all have the same words before a number and a unit; None if they don't."""
+    lines = [line.strip() for line in re.split(r"[\r\n]+", data.decode("utf-8", "replace"))[1:-1]]
+    matches = [_LABELLED.fullmatch(line) for line in lines if line]
+    labels = {m["label"] for m in matches if m is not None}
+    if len(matches) < _FRAMES or None in matches or len(labels) != 1:
+        return None
+    first = matches[0]
+    assert first is not None
+    words = f"{first['label']} {first['rest']}"
+    alternating = re.search(r"\bac\b|~", words, re.IGNORECASE) is not None
+    function = _FUNCTIONS.get(first["unit"], first["unit"] + ("~" if alternating else "="))
+    options = {
+        "pattern": re.escape(first["label"]) + r"(?P<value>[-+0-9.,eE]+)\s*(?P<unit>\S+).*",
+        "function": function,
+        "end": "\\n" if b"\n" in data else "\\r",
+    }
+    decoder = PatternLine(
+        FrameOptions(frames="pattern", pattern=options["pattern"], function=function, end=options["end"])
+    )
+    readings = decoder.feed(data)
+    if len(readings) < _FRAMES:
+        return None
+    joiner = "&" if "?" in address else "?"
+    full = f"{address}{joiner}frames=pattern&baud={baud}"
+    return Found("meter", full, port.device, "pattern", reading=readings[-1], options=options)
 
 
 def _unknown_talk(port: Port, data: bytes) -> Unrecognised:

@@ -60,13 +60,13 @@ def test_plan_100_measured_101_with_default_gains_cannot_be_told() -> None:
     }
 
 
-def test_what_would_settle_it_is_ranked_by_uncertainty() -> None:
+def test_what_would_settle_it_is_ranked_by_chance_per_minute() -> None:
     normal, swapped = _captures(101)
     ways = check_turns_ratio(normal, PLAIN, expected_turns=100).details["would_settle"]
-    assert [way["method"] for way in ways] == ["divider", "more sense turns", "swap"]
-    uncertainties = [way["relative_uncertainty"] for way in ways]
-    assert uncertainties == sorted(uncertainties)
-    assert uncertainties[0] == pytest.approx(0.0009, abs=2e-4)
+    assert [way["method"] for way in ways] == ["swap", "more sense turns", "divider"]
+    gain = [way["probability"] / (way["minutes"] + 1) for way in ways]
+    assert gain == sorted(gain, reverse=True)
+    assert ways[-1]["relative_uncertainty"] == pytest.approx(0.0009, abs=2e-4)
     after = check_turns_ratio(normal, PLAIN, expected_turns=100, swapped=swapped).details["would_settle"]
     assert "swap" not in [way["method"] for way in after]
 
@@ -132,7 +132,7 @@ def test_exchanged_channels_are_asked_about(loop: int, words: str) -> None:
 def test_each_way_to_settle_is_a_finding_and_names_the_same_neighbour() -> None:
     result = check_turns_ratio(_captures(31.2, scope=Scope())[0], PLAIN, expected_turns=32)
     assert "cannot tell 32 from 31" in result.reason
-    assert "would bring the uncertainty to 0.0" in result.reason
+    assert "would bring the uncertainty to 0." in result.reason
     needed = [f for f in result.findings if f.startswith("to tell")]
     assert needed == [f for f in needed if f.startswith("to tell 32 from 31 turns")]
     assert len(needed) == 1

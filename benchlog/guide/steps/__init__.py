@@ -16,6 +16,7 @@ import msgspec
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.hookup import in_words
+from benchlog.metrology.next_best import with_next_best
 from benchlog.plan import Check, Plan, kind_of
 from benchlog.result import Limits
 
@@ -62,4 +63,4 @@ def measure(check: Check, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
         wiring=wiring,
         cautions=tuple(dict.fromkeys([*([check.caution] if check.caution else []), *result.cautions])),
     )
-    return CheckOutcome(result, outcome.readings, outcome.captures)
+    return CheckOutcome(with_next_best(result), outcome.readings, outcome.captures)

@@ -1,0 +1,101 @@
+"""What the engine answers: ranked causes, P(output live), the next checks, and how it ends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+__all__ = ["CAUTION_LIVE", "HAZARD", "Diagnosis", "NextCheck", "RankedCause", "RankedPair"]
+
+CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
+HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off, then look."
+
+
+@dataclass(frozen=True, slots=True)
+class RankedCause:
+    """A cause with its probability."""
+
+    id: str
+    label: str
+    probability: float
+    family: str
+
+
+@dataclass(frozen=True, slots=True)
+class RankedPair:
+    """Two causes at once, with the probability that it is just these two."""
+
+    causes: tuple[str, str]
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class NextCheck:
+    """A check worth doing, its expected information and its time."""
+
+    action: str
+    bits: float
+    minutes: float
+    card: str
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """What is known now.
+
+    Attributes
+    ----------
+    causes : tuple of RankedCause
+        Most probable first. Where pairs are weighed, the probability that a cause is there, alone or beside another: the
+        sum is then above 1.
+    p_live : float
+        Probability that the output is live; never a licence to touch, and at least 0.5 until the meter is proven.
+    next : tuple of NextCheck
+        Best first; empty after a stop.
+    stop : {None, "decided", "nothing splits further", "no single cause fits"}
+    survivors : tuple of str
+        Causes that together hold 95 %.
+    cautions : tuple of str
+    proven : bool
+        A positive control has shown that the doubted instrument reads a known source.
+    pairs : tuple of RankedPair
+        Most probable first; empty as long as one cause fits.
+    read_again : NextCheck or None
+        After "decided": what to put right and read again, so that the answer is confirmed.
+    confirmed : bool
+        The reading taken again agrees with what was decided; only then is the matter closed.
+    put_right : tuple of str
+        Causes that were decided and put right before; `causes` are what is left.
+    """
+
+    causes: tuple[RankedCause, ...]
+    p_live: float
+    next: tuple[NextCheck, ...]
+    stop: str | None
+    survivors: tuple[str, ...]
+    cautions: tuple[str, ...]
+    proven: bool = False
+    pairs: tuple[RankedPair, ...] = ()
+    read_again: NextCheck | None = None
+    confirmed: bool = False
+    put_right: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain JSON values, in the words scripts rely on."""
+        again = self.read_again
+        return {
+            "causes": [
+                {"id": c.id, "label": c.label, "probability": round(c.probability, 4), "family": c.family}
+                for c in self.causes
+            ],
+            "p_live": round(self.p_live, 4),
+            "next": [{"action": n.action, "bits": round(n.bits, 4), "minutes": n.minutes} for n in self.next],
+            "stop": self.stop,
+            "survivors": list(self.survivors),
+            "cautions": list(self.cautions),
+            "proven": self.proven,
+            "pairs": [{"causes": list(p.causes), "probability": round(p.probability, 4)} for p in self.pairs],
+            "read_again": None if again is None else {"action": again.action, "minutes": again.minutes},
+            "confirmed": self.confirmed,
+            "put_right": list(self.put_right),
+        }

@@ -1,0 +1,222 @@
+"""What is believed: weighted particles for every hypothesis, brought up to date by one outcome at a time.
+
+A hypothesis is one cause, or two at once; its particles are sets of hidden quantities that hold over all checks.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.case import Case, Evidence
+from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.diagnosis.effects import change, move
+from benchlog.diagnosis.first_reading import as_displayed, move_onto_reading
+from benchlog.diagnosis.forward import FIRST_READING, BenchModel
+from benchlog.diagnosis.hidden import Hidden, Hypothesis, Noise, Particles, draw_particles
+from benchlog.diagnosis.likelihood import likelihood
+from benchlog.diagnosis.outcome import Outcome
+
+__all__ = ["Belief", "pairs_of"]
+
+Floats = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+_NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
+_DRAWN, _KEPT = 2400, 800  # particles per cause before and after the first reading
+_PAIR_DRAWN, _PAIR_KEPT = 900, 300  # the same where pairs are weighed, which are many
+_WITH = ("lead", "setting", "meter")
+_BESIDE = ("part", "supply", "plan")
+ALL_GOOD = "all_good"
+
+
+def pairs_of(weights: Mapping[str, float]) -> dict[Hypothesis, float]:
+    """Return the prior of every pair of a lead, setting or meter with a part, supply or plan.
+
+    Two faults are taken to be independent: a pair is as many times as likely as its second cause as its first is
+    as likely as none.
+    """
+    families = {c.id: c.family for c in load_catalogue().causes}
+    good = weights[ALL_GOOD]
+    return {
+        (one, other): weights[one] * weights[other] / good
+        for one in weights
+        if families[one] in _WITH
+        for other in weights
+        if families[other] in _BESIDE
+    }
+
+
+class Belief:
+    """Probabilities of hypotheses and of what is hidden.
+
+    Parameters
+    ----------
+    case : Case
+        Its first reading is taken in at once, its evidence is not.
+    weights : mapping of str to float
+        Prior of each cause.
+    pairs : bool
+        Weigh two causes at once, too.
+    seed : int
+    """
+
+    def __init__(self, case: Case, weights: Mapping[str, float], *, pairs: bool, seed: int) -> None:
+        self.case, self.seed, self.pairs = case, seed, pairs
+        self.catalogue = load_catalogue()
+        self.model = BenchModel(case, self.catalogue)
+        prior: dict[Hypothesis, float] = {(name,): weight for name, weight in weights.items()}
+        if pairs:
+            prior |= pairs_of(weights)
+        self.causes = tuple(weights)
+        self.hypotheses = tuple(prior)
+        self.log_weight = np.log(np.array(list(prior.values())))
+        self.done: list[Evidence] = []
+        self._kept = _PAIR_KEPT if pairs else _KEPT
+        drawn = _PAIR_DRAWN if pairs else _DRAWN
+        self.particles = _prior(case.kind, self.hypotheses, drawn, seed).copy()
+        self.log_weight = self.log_weight + as_displayed(case, self.model, self.particles)
+        self.take_in(FIRST_READING, case.reading)
+        self._reading_is_not_right()
+        self.particles.resample(self._kept, self.rng("resample"), 0.0, set())
+        move_onto_reading(case, self.model, self.particles, self.rng)
+
+    def rng(self, purpose: str) -> np.random.Generator:
+        """Return the generator of one purpose at this point of the evidence."""
+        return np.random.default_rng([self.seed, len(self.done), *purpose.encode()])
+
+    @property
+    def probabilities(self) -> Floats:
+        """Posterior probability of each of `hypotheses`."""
+        p = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(p / p.sum())
+
+    @property
+    def share(self) -> Floats:
+        """Posterior probability of each particle."""
+        return np.asarray(self.probabilities[:, None] * self.particles.weight)
+
+    @property
+    def p_live(self) -> float:
+        """Probability that the output is live, without any floor."""
+        return float(np.sum(self.share * self.model.live(self.particles.hidden)))
+
+    @property
+    def p_clean(self) -> float:
+        """Probability that nothing seen so far was a slip of the pen."""
+        return float(np.sum(self.share * self.particles.clean))
+
+    def membership(self) -> Floats:
+        """Return 1 where a cause is part of a hypothesis, shape (causes, hypotheses)."""
+        return np.array([[float(c in h) for h in self.hypotheses] for c in self.causes])
+
+    def sample(self, rng: np.random.Generator, n: int) -> tuple[Indices, Hidden]:
+        """Draw `n` particles by their probability: hypothesis and hidden quantities of each."""
+        joint = np.cumsum(self.share.ravel())
+        points = (rng.random() + np.arange(n)) / n * joint[-1]
+        flat = np.minimum(np.searchsorted(joint, points), joint.size - 1)
+        rows, columns = np.divmod(flat, self.particles.weight.shape[1])
+        return rows, self.particles.gather(rows, columns)
+
+    # -- learning -----------------------------------------------------------------------------------------
+
+    def learn(self, evidence: Evidence, *, seen_by: str = "") -> None:
+        """Take in one check and what it showed; `seen_by` is the check whose reading it is, if another."""
+        action = seen_by or evidence.action
+        before = Noise.like(self.particles.weight, self.rng("before"))
+        move(action, self.particles.hidden, before)
+        self.take_in(action, evidence.outcome)
+        noise = Noise.like(self.particles.weight, self.rng("change"))
+        change(action, self.particles.hidden, noise, on_ohms=self.case.kind == "ohms")
+        self.done.append(evidence)
+        self.particles.resample(self._kept, self.rng("resample"), 0.5, {e.action for e in self.done})
+
+    def mend(self, cause: str) -> None:
+        """Let a cause be put right: where it was there, what it had changed is as usual again."""
+        rng = self.rng("mend")
+        by_id = {c.id: c for c in self.catalogue.causes}
+        usual = self.catalogue.hidden[self.case.kind]
+        rows = [row for row, hypothesis in enumerate(self.hypotheses) if cause in hypothesis]
+        hidden = self.particles.hidden
+        for name in by_id[cause].hidden:
+            hidden[name] = hidden[name].copy()
+            for row in rows:
+                left = [
+                    by_id[c].hidden[name]
+                    for c in self.hypotheses[row]
+                    if c != cause and name in by_id[c].hidden
+                ]
+                hidden[name][row] = (left or [usual[name]])[0].draw(rng, self._kept)
+        self.hypotheses = tuple(
+            tuple(c for c in h if c != cause) or (ALL_GOOD,) if cause in h else h for h in self.hypotheses
+        )
+
+    def take_in(self, action: str, outcome: Outcome) -> None:
+        """Weigh every particle by how likely it made this outcome."""
+        particles = self.particles
+        rng = self.rng("outcome")
+        prediction = self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng))
+        words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
+        lapse = self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"]
+        total, clean, opened = likelihood(
+            outcome,
+            words,
+            prediction,
+            unit=self.model.unit(action),
+            coupling=self.model.coupling(action),
+            repeatability=self.catalogue.engine["repeatability"],
+            lapse=lapse,
+        )
+        if self._steady_repeat(action, outcome):
+            # Points that lie still show the same again whatever the cause; only a slip would hardly come twice.
+            total = clean + lapse * (1.0 - clean)
+            clean = clean / total
+        weight = particles.weight * total
+        marginal = weight.sum(axis=1)
+        self.log_weight = self.log_weight + np.log(marginal)
+        particles.weight = weight / marginal[:, None]
+        particles.clean = particles.clean * clean
+        if not words:
+            loose = particles.hidden["part_drop"] + particles.hidden["lead_drop"] > 0
+            now = (rng.random(opened.shape) < opened) & loose
+            particles.hidden["open_now"] = now.astype(float)
+
+    def _steady_repeat(self, action: str, outcome: Outcome) -> bool:
+        """Tell whether the points were read again before and showed the same, with nothing touched in between."""
+        before = self.last_reread() if action == "reread" else None
+        if before is None or outcome.overload or before.overload:
+            return before is not None and outcome.overload and before.overload
+        if outcome.value is None or before.value is None:
+            return False
+        engine = self.catalogue.engine
+        floor = 3.0 * engine["repeatability"] * abs(before.value) + self.model.floor("reread")
+        return abs(outcome.value - before.value) <= floor
+
+    def last_reread(self) -> Outcome | None:
+        """Return what the points showed when read again, if nothing was touched since."""
+        for evidence in reversed(self.done):
+            if evidence.action == "reread":
+                return evidence.outcome
+            if self.catalogue.actions[evidence.action].alters in ("slightly", "state"):
+                return None
+        return None
+
+    def _reading_is_not_right(self) -> None:
+        """Rule out "reading right" where the reading is of another function, or nothing that a right one shows."""
+        if (ALL_GOOD,) not in self.hypotheses:
+            return
+        row = self.hypotheses.index((ALL_GOOD,))
+        said, meant = self.case.reading, self.case.expect
+        other = self.model.other_unit or bool(
+            said.coupling and meant.coupling and said.coupling != meant.coupling
+        )
+        right = 0.0 if other else float(np.sum(self.particles.weight[row] * self.particles.clean[row]))
+        self.log_weight[row] += np.log(max(right, _NEVER))
+
+
+@functools.lru_cache(maxsize=8)
+def _prior(kind: str, hypotheses: tuple[Hypothesis, ...], drawn: int, seed: int) -> Particles:
+    return draw_particles(load_catalogue(), kind, hypotheses, drawn, seed)

@@ -1,0 +1,59 @@
+"""The positive control: has the doubted instrument shown a known source right, in this function, in this session?
+
+A dead meter and a dead circuit read the same. Until a known source, or a second instrument on the same points, has
+spoken for the doubted one, no part is condemned by it and no output is called probably dead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchlog.diagnosis.case import Case, Evidence
+from benchlog.diagnosis.catalogue import Action, load_catalogue
+from benchlog.diagnosis.outcome import Outcome
+
+__all__ = ["STANDARD_PASSED", "controls", "proven"]
+
+STANDARD_PASSED = "standard passed"
+"""Context of a case whose meter read a check standard right in this function in this sitting."""
+
+_NOTHING = 0.1  # share of the expected value below which both show nothing, pick-up apart: judgement
+_SHORT_OHM = 1.0  # tips held together read less than this with sound leads: common practice, no source
+
+
+def controls(case: Case) -> tuple[Action, ...]:
+    """Return the checks that can prove the instrument for this kind of reading."""
+    return tuple(a for a in load_catalogue().actions.values() if case.kind in a.proves)
+
+
+def proven(case: Case, evidence: Sequence[Evidence]) -> bool:
+    """Tell whether one of the checks done proved the doubted instrument for the reading in question."""
+    return STANDARD_PASSED in case.context or any(_proves(case, e) for e in evidence)
+
+
+def _proves(case: Case, evidence: Evidence) -> bool:
+    shown = evidence.outcome
+    action = load_catalogue().actions[evidence.action]
+    if case.kind == "ohms" and action.id == "short_tips_ohms":
+        # An open circuit is believed of a meter that shows its own leads.
+        return case.reading.overload and shown.value is not None and abs(shown.value) <= _SHORT_OHM
+    return any(_shows(case, shown, known, action.within) for known in action.proves.get(case.kind, ()))
+
+
+def _shows(case: Case, shown: Outcome, known: float | str, within: float) -> bool:
+    if known == "same":
+        return _same(case, shown, within)
+    value = case.expect.value if isinstance(known, str) else known
+    return shown.value is not None and abs(abs(shown.value) - abs(value)) <= within * abs(value)
+
+
+def _same(case: Case, second: Outcome, within: float) -> bool:
+    first = case.reading
+    if first.overload or second.overload:
+        return first.overload and second.overload
+    if first.value is None or second.value is None or first.unit != second.unit:
+        return False
+    a, b, little = abs(first.value), abs(second.value), _NOTHING * abs(case.expect.value)
+    if a < little and b < little:
+        return True
+    return abs(a - b) <= within * max(a, b) + first.resolution + second.resolution

@@ -1,0 +1,102 @@
+"""What a check changes on the bench: clips fitted again, the dial turned, points scraped, a setting cleared."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.hidden import Hidden, Noise
+
+__all__ = ["REDONE", "change", "move", "refitted", "tried"]
+
+Floats = npt.NDArray[np.float64]
+Booleans = npt.NDArray[np.bool_]
+
+_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_PICKS_UP = 0.9  # log spread of the pick-up when clips, leads or hands are moved: judgement
+_PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
+_MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
+REDONE = frozenset(
+    {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
+)
+"""Checks that read the same points again with the same instrument."""
+_SET_AGAIN = frozenset({"reselect_function", "remake_contact", "new_battery", "other_leads"})
+_COMES_TO_REST = REDONE | {"load_150", "wiggle_leads", "wiggle_part", "look"}
+_DIAL_TURNED = frozenset(
+    {
+        "short_tips_ohms",
+        "dc_same_points",
+        "fresh_cell",
+        "known_resistor",
+        "ohms_output",
+        "ohms_plug",
+        "generator_50hz",
+    }
+)
+_TURNED_FROM_OHMS = frozenset({"fresh_cell"})
+_CLIPPED_AGAIN = (
+    _DIAL_TURNED
+    | {"reselect_function", "remake_contact", "reading_again", "other_leads", "load_150", "short_tips"}
+    | {"second_meter", "scope_output", "new_battery", "wiggle_leads", "wiggle_part"}
+)
+
+
+def move(action: str, h: Hidden, noise: Noise) -> None:
+    """Change what `action` moves before it is read, in place: clips fitted again pick up something else."""
+    if action in _CLIPPED_AGAIN:
+        spread = np.where(h["clips_vary"] > 0, _PICKS_UP, _PICKS_UP_ALIKE)
+        h["ghost"] = h["ghost"] * np.exp(spread * noise.normal(0.0, 1.0))
+
+
+def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:
+    """Change the hidden states as `action` does, in place; `on_ohms` where the dial is on ohms already."""
+    turned = action in (_TURNED_FROM_OHMS if on_ohms else _DIAL_TURNED)
+    if action in _COMES_TO_REST:
+        h["settling"] = np.ones_like(h["settling"])
+    if action in _SET_AGAIN:
+        now = tried(action, h)
+        back = h["put_back"] > 0
+        for name in ("wrong_function", "decade", "range_short", "hold", "relative", "mode"):
+            h[name] = np.where(back, h[name], now[name])
+        for name in ("frozen", "battery", "contact_open", "contact_share"):
+            h[name] = now[name]
+        if action == "remake_contact":
+            h["polarity"] = now["polarity"]
+    if action in _CLIPPED_AGAIN:
+        h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
+    if turned:
+        # What most designs drop when the dial turns is gone when it is turned back.
+        h["hold"] = h["hold"] * h["hold_sticks"]
+        h["relative"] = h["relative"] * h["relative_sticks"]
+    if turned or action == "reselect_function":
+        h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
+    elif action != "look":
+        moved = noise.random() < _MOVES
+        h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
+
+
+def tried(action: str, h: Hidden) -> Hidden:
+    """Return the hidden states as they are while `action` is being tried."""
+    off = np.zeros_like(h["gain"])
+    cleared = {"hold": off, "relative": off, "mode": off}
+    woken = h["frozen"] * (1.0 - h["frozen_wakes"])
+    if action == "reselect_function":
+        setting = {"wrong_function": off, "decade": off, "range_short": off}
+        return {**h, **cleared, **setting, "frozen": woken}
+    if action == "new_battery":
+        return {**h, **cleared, "range_short": off, "frozen": woken, "battery": np.ones_like(off)}
+    if action == "remake_contact":
+        scraped = {
+            "contact_open": h["contact_open"] * (1.0 - h["remake_works"]),
+            "contact_share": h["contact_share"] * (1.0 - h["remake_works"] * h["added_at_points"]),
+        }
+        return {**h, **scraped, "polarity": refitted(h, corrected=h["polarity_place"] == 0)}
+    if action == "other_leads":
+        turned = refitted(h, corrected=h["polarity_place"] < 2)
+        return {**h, "in_current_jack": off, "added_r": off, "polarity": turned}
+    return h
+
+
+def refitted(h: Hidden, *, corrected: Booleans) -> Floats:
+    """Return the polarity after somebody fitted the leads again where that can have mended it."""
+    return np.where(corrected & (h["polarity_seen"] > 0), 1.0, h["polarity"])

@@ -1,0 +1,66 @@
+"""Which check to do next: the most information per minute, then what saves the most loss, then a positive control."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.diagnosis.belief import Belief
+from benchlog.diagnosis.catalogue import Action
+from benchlog.diagnosis.effects import move
+from benchlog.diagnosis.hidden import Noise
+from benchlog.diagnosis.information import Gain, expected_gain
+
+__all__ = ["Offer", "offers", "ranked"]
+
+Floats = npt.NDArray[np.float64]
+
+_SAMPLED = 3000
+_CLOSE = 0.8  # within this share of the best score, a check that alters nothing goes first: judgement
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """A check that could be done, and what it would bring."""
+
+    action: Action
+    gain: Gain
+    minutes: float
+
+    @property
+    def profit(self) -> float:
+        """Minutes of loss saved beyond those it takes."""
+        return self.gain.saved - self.minutes
+
+
+def offers(belief: Belief, table: Floats, actions: list[Action]) -> list[Offer]:
+    """Return what each of these checks would bring now."""
+    rng = belief.rng("next")
+    rows, hidden = belief.sample(rng, _SAMPLED)
+    engine = belief.catalogue.engine
+    found = []
+    for action in actions:
+        moved = dict(hidden)
+        move(action.id, moved, Noise.like(rows, rng))
+        prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
+        gain = expected_gain(rows, table, prediction, engine["repeatability"], rng)
+        found.append(Offer(action, gain, action.minutes + engine["overhead_min"]))
+    return found
+
+
+def ranked(found: list[Offer], *, by_profit: bool) -> list[Offer]:
+    """Put offers in order, the best first: by information per minute, or by the loss saved per minute.
+
+    The latter is for being sure enough of a cause that leads already.
+    """
+    scores = {o.action.id: (o.gain.saved if by_profit else o.gain.bits) / o.minutes for o in found}
+    best = max(scores.values(), default=0.0)
+
+    def rank(offer: Offer) -> tuple[bool, bool, float]:
+        score = scores[offer.action.id]
+        close = score >= _CLOSE * best
+        return not close, close and offer.action.alters != "nothing", -score
+
+    return sorted(found, key=rank)

@@ -1,0 +1,156 @@
+"""What to measure next when a result is indeterminate: which way settles it, how likely, in how many minutes.
+
+Pure: each line of an uncertainty budget says what its input is; a way removes most of one such line. What is then known
+follows from what is known now: the true value is about the measured one, and a sharper reading falls about it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Protocol, TypeVar
+
+import msgspec
+
+from benchlog.finding import Finding, FindingKind
+from benchlog.influence import Role
+from benchlog.result import Limits, Result, Uncertain, Verdict
+
+__all__ = ["Way", "by_chance_per_minute", "chance_to_settle", "ways_to_settle", "with_next_best"]
+
+#: What reduces an input: words, to which part of it, minutes (common practice, no source).
+_WAYS: Mapping[Role, tuple[str, float, float]] = {
+    Role.READING: ("read it with a meter of a quarter of this uncertainty", 0.25, 3.0),
+    Role.GAIN: (
+        "take the gain off: compare with a known value on the same range, or swap the channels",
+        0.1,
+        5.0,
+    ),
+    Role.COUNTS: ("read it on the next finer range", 0.2, 1.0),
+    Role.SCATTER: ("take four readings instead of one and average them", 0.5, 2.0),
+    Role.NOISE: ("take a record four times as long", 0.5, 2.0),
+    Role.MAINS: ("read the mains at the very moment of the reading", 0.3, 1.0),
+    Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
+    Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
+    Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
+    Role.MODEL: ("capture the waveform", 0.1, 5.0),
+}
+_LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
+_WORTH = 0.05  # a way that settles less often than this is not worth its minutes
+
+
+class Way(msgspec.Struct, frozen=True):
+    """One way to settle a result.
+
+    Attributes
+    ----------
+    action : str
+    probability : float
+        That it ends in a pass or a fail.
+    minutes : float
+    quantity : str
+        What it sharpens.
+    """
+
+    action: str
+    probability: float
+    minutes: float
+    quantity: str = ""
+
+    @property
+    def words(self) -> str:
+        """One line for a person."""
+        return f"{self.action}: settles it in {self.probability * 100:.0f} % of cases, {self.minutes:g} min"
+
+
+class _Ranked(Protocol):
+    @property
+    def probability(self) -> float: ...
+
+    @property
+    def minutes(self) -> float: ...
+
+
+T = TypeVar("T", bound=_Ranked)
+
+
+def by_chance_per_minute(ways: Iterable[T]) -> tuple[T, ...]:
+    """Best first: the chance to settle it per minute, one minute of getting started with each."""
+    return tuple(sorted(ways, key=lambda way: -way.probability / (way.minutes + 1.0)))
+
+
+def chance_to_settle(value: float, u: float, u_new: float, limits: Limits) -> float:
+    """Probability that another reading of uncertainty `u_new` ends in a pass or a fail.
+
+    >>> round(chance_to_settle(10.0, 1.0, 0.0, Limits(None, 10.0)), 3)
+    1.0
+    >>> round(chance_to_settle(10.0, 1.0, 1.0, Limits(None, 10.0)), 2)
+    0.16
+    """
+    spread = math.hypot(u, u_new)
+    if not spread > 0:
+        return 1.0
+
+    def below(limit: float) -> float:
+        return 0.5 * math.erfc(-(limit - value) / (spread * math.sqrt(2)))
+
+    guard = 2 * u_new
+    failed = (below(limits.low - guard) if limits.low is not None else 0.0) + (
+        1 - below(limits.high + guard) if limits.high is not None else 0.0
+    )
+    top = below(limits.high - guard) if limits.high is not None else 1.0
+    bottom = below(limits.low + guard) if limits.low is not None else 0.0
+    return min(1.0, failed + max(0.0, top - bottom))
+
+
+def ways_to_settle(result: Result) -> tuple[Way, ...]:
+    """Ways to settle an indeterminate result, best first; empty where none is known or it is decided.
+
+    Every quantity with limits counts that lies within its guard band of one of them.
+    """
+    if result.verdict is not Verdict.INDETERMINATE:
+        return ()
+    found: dict[str, Way] = {}
+    for name, limits in result.limits.items():
+        quantity = result.quantities.get(name)
+        if quantity is None or not _near(quantity, limits):
+            continue
+        for way in _ways(name, quantity, limits):
+            if way.probability >= _WORTH:
+                found.setdefault(way.action, way)
+    return by_chance_per_minute(found.values())
+
+
+def with_next_best(result: Result) -> Result:
+    """Add to an indeterminate result what would settle it; what the check itself found out is left."""
+    if "would_settle" in result.details:
+        return result
+    ways = ways_to_settle(result)
+    if not ways:
+        return result
+    return msgspec.structs.replace(
+        result,
+        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next: {ways[0].words}")),
+        details={**result.details, "would_settle": [msgspec.to_builtins(way) for way in ways]},
+    )
+
+
+def _near(quantity: Uncertain, limits: Limits) -> bool:
+    guard = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
+    return any(
+        abs(quantity.value - limit) < guard for limit in (limits.low, limits.high) if limit is not None
+    )
+
+
+def _ways(name: str, quantity: Uncertain, limits: Limits) -> Iterable[Way]:
+    u = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
+    lines: dict[Role, float] = {}
+    for line in quantity.budget:
+        if line.influence is not None:
+            lines[line.influence.role] = math.hypot(lines.get(line.influence.role, 0.0), line.contribution)
+    parts = [(_WAYS[role], part) for role, part in lines.items() if role in _WAYS]
+    if limits.standard_uncertainty > 0:
+        parts.append((_LIMITS_WAY, limits.standard_uncertainty))
+    for (action, factor, minutes), part in parts:
+        u_new = math.sqrt(max(u * u - part * part * (1 - factor * factor), 0.0))
+        yield Way(action, chance_to_settle(quantity.value, u, u_new, limits), minutes, name)

@@ -1,0 +1,47 @@
+"""What the record knows of a meter, in the words that a diagnosis takes as context."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from benchlog.logbook.chain import Entry
+from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
+
+__all__ = ["STANDARD_FAILED", "STANDARD_PASSED", "known_of_meter"]
+
+STANDARD_FAILED, STANDARD_PASSED = "standard failed", "standard passed"
+_SITTING_NS = (
+    12 * 3600 * 1_000_000_000
+)  # a check standard read within these hours belongs to this sitting: judgement
+
+
+def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_ns: int) -> tuple[str, ...]:
+    """Return the context that the record gives for a reading of a meter.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        In order; kinds of `DOUBT_KINDS` matter.
+    meter : str
+    function : str
+        Of the reading, like ``"V="``.
+    now_utc_ns : int
+
+    Returns
+    -------
+    tuple of str
+        ``"standard failed"`` while a failed check standard, or a recall, holds against the meter in this function;
+        ``"standard passed"`` when it read a check standard right in just this function in this sitting.
+    """
+    known = [e for e in entries if e.kind in DOUBT_KINDS]
+    if MeterDoubts(known).of(meter, function) is not None:
+        return (STANDARD_FAILED,)
+    passed = any(
+        e.kind == "standard"
+        and e.body.get("meter") == meter
+        and e.body.get("function") == function
+        and e.body.get("verdict") == "pass"
+        and 0 <= now_utc_ns - e.utc_ns <= _SITTING_NS
+        for e in known
+    )
+    return (STANDARD_PASSED,) if passed else ()

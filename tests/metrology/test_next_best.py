@@ -1,0 +1,74 @@
+"""What would settle an indeterminate result, and whether it does so as often as is said."""
+
+from __future__ import annotations
+
+import math
+import random
+
+import pytest
+
+from benchlog.checks.continuity import check_continuity
+from benchlog.checks.mains import Mains
+from benchlog.checks.supply import check_supply
+from benchlog.displayed import parse_displayed
+from benchlog.metrology.accuracy import Accuracy, parse_accuracy
+from benchlog.metrology.conformity import judge
+from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.next_best import (
+    Way,
+    by_chance_per_minute,
+    chance_to_settle,
+    ways_to_settle,
+    with_next_best,
+)
+from benchlog.result import Limits, Uncertain, Verdict
+from benchlog.units import parse_nameplate
+
+
+def shown(text: str, accuracy: str = "1 % + 5") -> MeterReading:
+    return MeterReading(parse_displayed(text, instrument="MA-01"), parse_accuracy(accuracy))
+
+
+@pytest.mark.parametrize("value", [9.0, 9.8, 10.5])
+@pytest.mark.parametrize("u_new", [0.1, 0.3, 0.6])
+def test_it_settles_as_often_as_is_said(value: float, u_new: float) -> None:
+    """Truth about the first reading (u 0.6), a second reading about the truth, judged by the guard band: 4000 draws."""
+    limits, rng, u = Limits(8.0, 10.0), random.Random(1), 0.6
+    settled = 0
+    for _ in range(4000):
+        again = rng.gauss(rng.gauss(value, u), u_new)
+        settled += judge(Uncertain(again, u_new, 2 * u_new, "1"), limits).verdict is not Verdict.INDETERMINATE
+    assert chance_to_settle(value, u, u_new, limits) == pytest.approx(settled / 4000, abs=0.03)
+
+
+def test_the_way_follows_the_largest_part_of_the_budget() -> None:
+    """A good meter and a bad mains reading: the mains; the reverse: the meter."""
+    plate = parse_nameplate("24 V ac 40 VA")
+    bad_mains = check_supply(
+        plate, shown("26.45 V ac", "0.2 % + 2"), mains=Mains.typed("236 V", 230.0, Accuracy(0.03, 1))
+    )
+    bad_meter = check_supply(
+        plate, shown("26.45 V ac", "3 % + 2"), mains=Mains.typed("236.0 V", 230.0, Accuracy(0.001, 1))
+    )
+    assert bad_mains.verdict is bad_meter.verdict is Verdict.INDETERMINATE
+    assert "what the limits follow" in ways_to_settle(bad_mains)[0].action
+    assert "with a meter" in ways_to_settle(bad_meter)[0].action
+
+
+def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> None:
+    """With probability and minutes, as data and as a line for a person."""
+    near = with_next_best(check_continuity(shown("0.98 ohm"), max_ohm=1.0))
+    assert near.verdict is Verdict.INDETERMINATE
+    best = near.details["would_settle"][0]
+    assert 0 < best["probability"] <= 1
+    assert best["minutes"] > 0
+    assert any(f.startswith("next: ") for f in near.findings)
+    clear = check_continuity(shown("0.30 ohm"), max_ohm=1.0)
+    assert with_next_best(clear) == clear
+
+
+def test_ways_are_ranked_by_chance_per_minute() -> None:
+    """A sure way of an hour comes after a likely one of two minutes."""
+    ways = by_chance_per_minute([Way("buy", 1.0, 60.0), Way("swap", 0.9, 2.0), Way("hope", 0.06, 1.0)])
+    assert [way.action for way in ways] == ["swap", "hope", "buy"]
+    assert math.isclose(ways[0].probability, 0.9)
