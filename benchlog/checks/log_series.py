@@ -13,6 +13,8 @@ from benchlog.metrology.accuracy import Accuracy
 __all__ = ["Series"]
 
 FloatArray = npt.NDArray[np.float64]
+_FEW_LEVELS = 4
+_LEAST_COUNTS = 200.0  # that a display shows of a quantity on a fitting range (judgement)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,7 +78,14 @@ class Series:
         """Standard uncertainty of a reading by the accuracy statement; None when there is none."""
         if self.accuracy is None:
             return None
-        return self.accuracy.standard_uncertainty(value, self.resolution or count_size(self.values))
+        return self.accuracy.standard_uncertainty(value, self.resolution or self._count())
+
+    def _count(self) -> float:
+        """One count by the values; of a few levels only, a jump between two of them is not taken for it."""
+        count = count_size(self.values)
+        if np.unique(self.values).size < _FEW_LEVELS:
+            count = min(count, float(np.abs(self.values).max()) / _LEAST_COUNTS)
+        return count
 
 
 def _spread(time_s: FloatArray, usual: float) -> FloatArray:
