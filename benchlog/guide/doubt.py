@@ -15,8 +15,8 @@ from benchlog.diagnosis.session import READ_AGAIN
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition, SkippedError
+from benchlog.guide.manual_reading import expected_quantity, shown_text
 from benchlog.guide.person import Prompt
-from benchlog.guide.typed_display import expected_quantity, shown_text
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
