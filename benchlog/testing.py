@@ -104,7 +104,7 @@ def check_adapter(
         adapter.close()
     assert not adapter.is_open, "is_open says that it is closed"
     adapter.close()
-    # From the first close on: what a library keeps open for the whole process (as libusb does) is not an adapter's leak.
+    # Counted after the first use: a library keeps what it opens once a process, such as its list of USB devices.
     descriptors = _open_descriptors()
     _check_refuses_closed(adapter, channels)
     _check_with_statement(make_adapter)

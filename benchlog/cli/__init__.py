@@ -44,8 +44,8 @@ COMMANDS = {
 
 def _terminal_columns() -> int:
     """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
-    if (told := os.environ.get("COLUMNS", "")).isdecimal() and int(told) > 0:
-        return int(told)
+    if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
+        return int(columns)
     try:
         return os.get_terminal_size(1).columns or 80
     except OSError:
@@ -87,7 +87,7 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
 
     def _explained(self, message: str) -> tuple[str, str]:
-        """Put argparse's words plainly; the hint names what was probably meant."""
+        """Reword argparse's message plainly; the hint names what was probably meant."""
         import re
 
         from benchlog.errors import did_you_mean
@@ -142,7 +142,7 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="benchlog",
         description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
-        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help tells a command's options.",
+        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's options.",
         formatter_class=_Help,
     )
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
@@ -198,7 +198,7 @@ _ASKING = ("supply", "continuity", "ratio", "crosscheck")
 
 
 def _asked(words: list[str]) -> int | None:
-    """Fill in a command's words by questions; an exit code where that was broken off."""
+    """Complete a command by asking questions; returns an exit code where that was broken off."""
     from benchlog.cli.ask import ask
     from benchlog.errors import UsageError
 
@@ -212,7 +212,7 @@ def _asked(words: list[str]) -> int | None:
 
 
 def _first_steps() -> str:
-    """What to do first, and next where a project is here."""
+    """Say what to do first, and next where a project is in this folder."""
     steps = [
         ("benchlog demo", "see the main jobs on a simulated bench"),
         ("benchlog supply", "check a wall transformer: four questions"),

@@ -1,4 +1,4 @@
-"""The four one-shot checks without options: a few questions, then the command that would have asked none."""
+"""Questions of the four one-shot checks called without options; shows the full command at the end."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Question:
     check : callable
         Raises `BenchlogError` for an answer that can't be used.
     needed : bool
-        Whether Enter alone is no answer.
+        Whether Enter alone is refused.
     prefix : str
         Put before the answer, such as a meter's tag.
     """
@@ -112,7 +112,7 @@ QUESTIONS: dict[str, Sequence[Question]] = {
 
 
 def ask(command: str, read: Callable[[str], str] = input, show: Callable[[str], object] = print) -> list[str]:
-    """Ask a command's questions; returns its words as they would be typed.
+    """Ask a command's questions; returns the arguments as they would be typed.
 
     Parameters
     ----------

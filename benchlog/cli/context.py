@@ -1,4 +1,4 @@
-"""What every command is given: options, clock, consoles, bench, logbook; and how it answers."""
+"""Context of every command: options, clock, consoles, bench, logbook, and how results are shown."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ DEFAULT_BENCH = "bench.toml"
 
 
 class Context:
-    """One command's surroundings.
+    """Context of one command.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ class Context:
 
     @cached_property
     def listing(self) -> Listing:
-        """Plain lines and tables on standard output, for commands that are to answer at once."""
+        """Plain lines and tables on standard output, for commands that must answer fast."""
         from benchlog.cli.listing import on_console, on_stream
 
         return on_console(self.console) if self.shares_console else on_stream(sys.stdout, self.env)
@@ -139,7 +139,7 @@ class Context:
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:
-        """Say so, and take the verdict back, where a meter of the result has failed its check standard."""
+        """Make the verdict indeterminate, and say so, where a meter of the result failed its check standard."""
         from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 
         if not self.logbook_path.exists():

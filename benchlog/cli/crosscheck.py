@@ -53,7 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--waveform", metavar="FILE", help="capture of the point, for average-responding meters"
     )
     parser.add_argument("--channel", metavar="CH", help="channel of the capture")
-    parser.add_argument("--sample-interval", metavar="TEXT", help="where the capture does not tell it")
+    parser.add_argument(
+        "--sample-interval", metavar="TEXT", help="time between samples, if the capture does not contain it"
+    )
     parser.add_argument(
         "--log", action="append", metavar="FILE", help="log of both instruments, or repeat for one each"
     )
@@ -64,11 +66,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--function", metavar="NAME", help="meter function of the log, e.g. V~ (for the bench file)"
     )
     parser.add_argument(
-        "--by", metavar="COLUMN", help="column that tells instruments apart, in a log in long form"
+        "--by", metavar="COLUMN", help="column that names the instrument, in a log in long form"
     )
-    parser.add_argument(
-        "--item", metavar="COLUMN", help="column that tells the things measured apart, with --by"
-    )
+    parser.add_argument("--item", metavar="COLUMN", help="column that names the item measured, with --by")
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
 
 
@@ -119,7 +119,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _response(ctx: Context, tag: str, stated: str | None) -> str:
-    """How a meter makes its AC reading: as stated, else by the bench file; empty where nobody says."""
+    """Return how a meter makes its AC reading: as stated, else by the bench file; empty if unknown."""
     from benchlog.errors import UsageError
 
     known = ctx.bench().instruments.get(tag)
@@ -231,7 +231,7 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
 
 
 def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
-    """Take one column of each log, both timed from one moment where both logs say which."""
+    """Take one column of each log, with a common time zero where both logs are dated."""
     from pathlib import Path
 
     from benchlog.checks.log_series import Series
@@ -239,7 +239,7 @@ def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
 
     out = []
     starts = [log.utc_ns or 0 for log in logs]
-    # Times of both files count from one moment where both tell it; else their offset is left to be found.
+    # Times of both files count from one moment where both are dated; else their offset is left to be found.
     shift = (starts[1] - starts[0]) / 1e9 if all(starts) else _local_shift(logs[0].start, logs[1].start)
     for i, log in enumerate(logs):
         if len(log.columns) != 1:
@@ -266,7 +266,7 @@ def _local_shift(first: str, second: str) -> float:
 
 
 def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Series:
-    """Add accuracy and count: typed, else from the bench file where the column is called like a meter."""
+    """Add accuracy and count: typed, else from the bench file where the column has a meter's name."""
     import dataclasses
 
     from benchlog.cli.context import keyed

@@ -200,7 +200,7 @@ def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | No
 
 
 def _continued(last: Session | None, case: Case) -> Session | None:
-    """Return the last session brought up to date, when the case only adds to it."""
+    """Return the last session with the new answers added, when the case only extends it."""
     import dataclasses
 
     if last is None:
@@ -234,7 +234,7 @@ def _questions(args: argparse.Namespace) -> list[str]:
 
 
 def _band(probability: float) -> str:
-    """Two bands, not decimals: what the trials bear out."""
+    """Put a probability into one of two bands: trials do not support decimals."""
     if probability >= 0.97:
         return "almost certain"
     return "likely" if probability >= 0.9 else f"{probability:.0%}"
@@ -291,7 +291,7 @@ def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
 
 
 def _in_words(minutes: float) -> str:
-    """Say a time as people do.
+    """Say a time in everyday units.
 
     >>> [_in_words(m) for m in (0.2, 0.5, 1.0, 1.5, 4.0)]
     ['a few seconds', 'half a minute', 'a minute', '1.5 minutes', '4 minutes']
@@ -386,7 +386,7 @@ def _answer(session: Session, action: str) -> str:
 
 
 def _answers(session: Session, action: str) -> str:
-    """What can be typed at a question."""
+    """Answers that can be typed at a question."""
     words = session.catalogue.actions[action].words
     numbered = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
     shown = f"one of: {numbered}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"

@@ -1,4 +1,4 @@
-"""What is installed, which adapters are unavailable and why, which ports are seen, and whether the logbook can be written.
+"""Check the installation: libraries, adapters, ports found, whether the logbook can be written.
 
 Everything on one screen; --json gives the same to scripts. Exits with 0 when benchlog is usable here: optional
 libraries and single adapters may be missing. Exits with 4 when a library it needs is missing, else with 5 when the
@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Look at everything, show it, and tell whether benchlog is usable."""
+    """Check everything, show it, and report whether benchlog is usable."""
     from benchlog.discovery import list_ports
     from benchlog.registry import Registry
 
@@ -83,7 +83,7 @@ def _versions() -> dict[str, str | None]:
 
 
 def _usb() -> dict[str, Any]:
-    """USB instruments there are, and what stands in the way of using any."""
+    """USB instruments found, and what prevents using any of them."""
     from benchlog.errors import AdapterUnavailableError
     from benchlog.usb_devices import list_usb_instruments, usb_backend
 
@@ -97,7 +97,7 @@ def _usb() -> dict[str, Any]:
 
 
 def _logbook(path: Path) -> dict[str, Any]:
-    """Whether the logbook, there or to be, can be written; nothing is created."""
+    """Check whether the logbook can be written or created; nothing is created."""
     import shutil
 
     from benchlog.files import folder_writable

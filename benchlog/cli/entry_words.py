@@ -1,4 +1,4 @@
-"""Entries in words: one line for a list, all lines for one entry looked at."""
+"""Describe entries in words: one line for a list, all lines for a single entry."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "concession": _hold,
     "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected']}",
     "part": lambda b: f"{b['part']}: {b['state']}",
-    "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they stand, sha256:{b['sha256'][:12]}",
+    "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they are now, sha256:{b['sha256'][:12]}",
     "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
     "recall": _recall,
     "repair": lambda b: f"{b['meter']}: {b['reason']}",

@@ -1,4 +1,4 @@
-"""``benchlog standard X --bad``: recall by hand what rests on an instrument or a thing, and take it back."""
+"""``benchlog standard X --bad``: recall by hand what rests on an instrument or part, and undo a recall."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]]:
-    """Name of a thing as the record has it, and what it was used for there.
+    """Return the name of an instrument or part as recorded, and what it was used for.
 
     Raises
     ------
@@ -99,7 +99,7 @@ def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]
 
 
 def _resistor(text: str) -> str:
-    """Name of a resistor as budgets have it: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
+    """Return the name of a resistor as it is in budgets: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
     from benchlog.errors import UsageError
     from benchlog.influence import Role
     from benchlog.units import parse_quantity
@@ -115,7 +115,7 @@ def _resistor(text: str) -> str:
 
 
 def _function(asked: str | None, used: list[Influence]) -> str:
-    """Function found bad: as asked, else V= where anything used shares its reference, else all."""
+    """Return the function found bad: as given, else V= where a function used shares its reference, else all."""
     from benchlog.project.provenance import SHARED_REFERENCE
 
     if asked is not None:
@@ -124,7 +124,7 @@ def _function(asked: str | None, used: list[Influence]) -> str:
 
 
 def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_scale: float | None) -> None:
-    """Refuse a channel or range that nothing was measured on: a slip there would recall nothing."""
+    """Refuse a channel or range that nothing was measured on: a typing slip would recall nothing."""
     import math
 
     from benchlog.errors import UsageError
@@ -145,7 +145,7 @@ def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_s
 
 
 def repaired(args: argparse.Namespace, ctx: Context) -> int:
-    """Write down that something found bad was repaired, adjusted or replaced."""
+    """Record that something found bad was repaired, adjusted or replaced."""
     from benchlog.errors import UsageError
 
     if not args.repaired.strip():
@@ -163,7 +163,7 @@ def repaired(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def undo_recall(args: argparse.Namespace, ctx: Context) -> int:
-    """Take a recall back by a new entry."""
+    """Undo a recall by a new entry."""
     from benchlog.errors import UsageError
 
     if not args.reason.strip():
@@ -189,7 +189,7 @@ def undo_recall(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    """Show what becomes of the results that rested on it."""
+    """Show the class of each result that rested on it."""
     from rich.table import Table
     from rich.text import Text
 

@@ -16,14 +16,14 @@ __all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", 
 
 
 def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True) -> None:
-    """Add the options that tell how a capture file is read and what its channels are worth.
+    """Add the options that say how a capture file is read and how accurate its channels are.
 
     Without `ranges` there is nothing to say about gains between ranges: one channel is measured alone.
     """
     parser.add_argument(
         "--sample-interval",
         metavar="TEXT",
-        help="time between samples where the file does not tell, e.g. '1 us'",
+        help="time between samples, if the file does not contain it, e.g. '1 us'",
     )
     parser.add_argument("--columns", metavar="A,B", help="names of the columns where the file has none")
     parser.add_argument(
@@ -47,7 +47,7 @@ def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True)
 
 
 def number(text: str | None, unit: str, what: str, *, example: str = "") -> float | None:
-    """Read a quantity that may be absent, in its SI unit; `example` stands in the hint."""
+    """Read a quantity that may be absent, in its SI unit; `example` is shown in the hint."""
     from benchlog.units import parse_quantity
 
     if text is None:

@@ -88,7 +88,7 @@ class Listing:
 
 
 def on_stream(stream: TextIO, env: Mapping[str, str]) -> Listing:
-    """Lay out for a terminal or pipe: styles on a terminal only, width as it tells or COLUMNS says, else 80."""
+    """Lay out for a terminal or pipe: styles on a terminal only; width of the terminal or COLUMNS, else 80."""
     columns = env.get("COLUMNS", "")
     width = int(columns) if columns.isdecimal() and int(columns) else 0
     with suppress(OSError, ValueError):

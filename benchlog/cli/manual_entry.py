@@ -99,7 +99,7 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
 
 
 def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
-    """Say which meters' accuracy was assumed because neither the command nor a bench file tells it."""
+    """Say which meters' accuracy was assumed because neither the command nor a bench file states it."""
     from benchlog.finding import Finding, FindingKind, unique
     from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 

@@ -1,4 +1,4 @@
-"""What a one-shot command says about a reading that looks wrong: the questions of a slip, and how to go on."""
+"""Advice of a one-shot command on a reading that looks wrong: questions about slips, and how to continue."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def with_questions(
     limits: Limits | None = None,
     mains_nominal_v: float | None = None,
 ) -> Result:
-    """Add slip questions and a ready command line to a result whose reading can't stand as it is.
+    """Add slip questions and a ready command line to a result whose reading can't be accepted as it is.
 
     A reading that looks like one with a prefix left out or put in condemns nothing: its fail becomes indeterminate.
 
@@ -31,7 +31,7 @@ def with_questions(
     expect : float or None
         What was expected, in the reading's unit; None adds nothing.
     limits : Limits, optional
-        Within them a reading stands, whatever it is like.
+        A reading within them is accepted without questions.
     mains_nominal_v : float, optional
         Nominal mains, where it was said.
     """
@@ -59,7 +59,7 @@ def with_questions(
 
 
 def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float | None = None) -> str:
-    """Command line that looks into a reading.
+    """Return the command line that looks into a reading.
 
     Parameters
     ----------

@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             name, help=what, description=what[:1].upper() + what[1:] + ".", allow_abbrev=False
         )
         sub.set_defaults(act=act)
-        # The common options may stand before or after the action; SUPPRESS keeps what stood before.
+        # The common options may be given before or after the action; SUPPRESS keeps those given before.
         for option in ("--json", "--no-record", "--debug"):
             sub.add_argument(option, action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
         sub.add_argument("--bench", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
@@ -89,7 +89,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument(
         "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
     )
-    sub.add_argument("--plan", metavar="PLAN", help="plan file; tells what was not tested")
+    sub.add_argument("--plan", metavar="PLAN", help="plan file; adds what was not tested")
     sub.add_argument("--pdf", action="store_true", help="also as PDF, by an installed Chromium")
 
     sub = action("note", "write a note down", "record_write.note")
@@ -104,7 +104,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub = action("supersede", "mark an entry as wrong (it is kept)", "record_write.supersede")
     sub.add_argument("entry", type=int, metavar="ENTRY", help="number of the entry that is withdrawn")
     sub.add_argument("--reason", required=True, help="what was wrong with it")
-    sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that stands in its place")
+    sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that replaces it")
 
     sub = action(
         "anchor", "have the head digest time-stamped by an authority (RFC 3161)", "record_outside.anchor"

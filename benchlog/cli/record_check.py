@@ -1,4 +1,4 @@
-"""The record for others: verified, exported, made again, certified, anchored outside."""
+"""Commands that show the record to others: verify, export, import, certificate, anchor."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def _progress(ctx: Context, what: str) -> Iterator[Callable[[int, int], None] | 
 
 
 def verify(args: argparse.Namespace, ctx: Context) -> int:
-    """Tell whether anything was altered, is missing or reordered."""
+    """Report whether anything was altered, is missing or was reordered."""
     from benchlog.logbook.verify import verify as verify_file
 
     with _progress(ctx, "verifying") as progress:
@@ -182,7 +182,7 @@ def _exporter(name: str) -> Callable[..., list[Path]]:
 
 
 def import_record(args: argparse.Namespace, ctx: Context) -> int:
-    """Make a logbook again from its JSON lines."""
+    """Restore a logbook from its JSON lines."""
     from benchlog.logbook.restore import restore
 
     made = restore(Path(args.folder), ctx.logbook_path)

@@ -1,4 +1,4 @@
-"""What makes a record believable to others: time stamps, signatures, copies elsewhere."""
+"""Commands that let others trust a record: time stamps, signatures, copies elsewhere."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
         Relation.SAME: f"the same, {found.common} entries",
         Relation.FIRST_LONGER: f"{paths[0]} goes on from {paths[1]} with {more} entries more",
         Relation.SECOND_LONGER: f"{paths[1]} goes on from {paths[0]} with {more} entries more",
-        Relation.FORKED: f"the same up to entry {found.common}; then they part, and no digest tells which is true:",
+        Relation.FORKED: f"the same up to entry {found.common}; then they part, and no digest shows which is true:",
         Relation.STRANGERS: "no entry in common: logbooks of different projects",
     }[found.relation]
     facts = {
@@ -170,7 +170,7 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def secure(ctx: Context, book: Logbook) -> None:
-    """Do at the end of a session what the bench file asks for: sign, time-stamp, copy; tell what can't be done.
+    """Do at the end of a session what the bench file asks for: sign, time-stamp, copy; report what can't be done.
 
     Nothing of this may stop a session from ending.
     """

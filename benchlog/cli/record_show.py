@@ -1,4 +1,4 @@
-"""The record on a screen: entries in a list, one entry, the logbook at a glance."""
+"""The record on a screen: entries in a list, one entry, a summary of the logbook."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show(args: argparse.Namespace, ctx: Context) -> int:
-    """Show the logbook at a glance, or one entry whole."""
+    """Show a summary of the logbook, or one entry in full."""
     with ctx.open_logbook("ro", create=False) as book:
         if args.entry is None:
             return _show_logbook(ctx, book)

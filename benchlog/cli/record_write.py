@@ -24,7 +24,7 @@ def _done(ctx: Context, ref: EntryRef, what: str) -> int:
 
 
 def note(args: argparse.Namespace, ctx: Context) -> int:
-    """Write a note down."""
+    """Record a note."""
     from benchlog.errors import UsageError
 
     if not args.text.strip():

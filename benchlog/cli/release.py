@@ -81,5 +81,5 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if hold.caution:
             ctx.console.print(f"! caution: {hold.caution}", style="bold")
         if word is HoldState.CONCESSION:
-            ctx.console.print("The reason stands on the certificate.")
+            ctx.console.print("The reason is printed on the certificate.")
     return 0

@@ -87,7 +87,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if ctx.json:
             ctx.print_json(result.to_json())
         else:
-            # The cautions stood before the hook-up, where they were needed.
+            # The cautions were shown before the hook-up, where they were needed.
             show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
         if desk is not None:
             desk.show(f"{result.check_id} {result.overall}: {result.overall_reason}")
@@ -176,7 +176,7 @@ def _lines(name: str) -> list[str]:
 def _at_simulated_bench(
     stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, person: Person
 ) -> KeyboardOperator:
-    """Set the simulated bench up for as long as the run lasts; what the person says is done is done on it."""
+    """Set up the simulated bench for the run; what the person confirms as done is carried out on it."""
     from benchlog.demo.plan_operator import PlanOperator
     from benchlog.demo.simulated_operator import KeyboardOperator
     from benchlog.simulation import shared_bench

@@ -1,4 +1,4 @@
-"""The console of every command: whatever text it is given, it only shows it."""
+"""The console of every command: shows any text without obeying control codes in it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["Screen"]
 
 
 class Screen(Console):
-    """A console that passes on its own control codes, and none that stand in a text.
+    """A console that passes on its own control codes, but none from the texts it shows.
 
     Plans, entries and files of others are shown on it; a terminal obeys some characters.
     """

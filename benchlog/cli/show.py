@@ -1,4 +1,4 @@
-"""A result as people read it on a terminal: the answer first, the rest when asked for."""
+"""A result on a terminal: the answer first, the rest when asked for."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ def _first_sentence(text: str) -> str:
 
 
 def _few_findings(result: Result) -> list[str]:
-    """Findings that the reader must have with the answer, and what to do about one that is not a pass."""
+    """Findings that must be shown with the answer, and what to do if it is not a pass."""
     wanted = set(_ALWAYS)
     if result.overall is not Verdict.PASS:
         wanted.add(FindingKind.ADVICE)
@@ -144,7 +144,7 @@ def _few_findings(result: Result) -> list[str]:
 
 
 def show_result(console: Console, result: Result) -> None:
-    """Print a result whole."""
+    """Print a result in full."""
     title = result.check.replace("_", " ")
     if result.check_id:
         title = f"{result.check_id} {title}"

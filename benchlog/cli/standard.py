@@ -191,7 +191,7 @@ def _check(
     while not args.as_read and (slip := prefix_slip(reading, standard[0])):
         if not sys.stdin.isatty():
             return _exploratory(ctx, standard[0], reading, slip)
-        answer = _asked(f"{slip}\nwhat does the display show (empty: it stands as read)? ")
+        answer = _asked(f"{slip}\nwhat does the display show (empty: it was read correctly)? ")
         if answer is None:
             return _exploratory(ctx, standard[0], reading, slip)
         if not answer:
@@ -233,7 +233,7 @@ def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, s
         findings=(
             Finding(
                 FindingKind.ENTRY,
-                "read the display again; if it stands, --as-read holds it against the meter",
+                "read the display again; if it is the same, --as-read holds it against the meter",
             ),
         ),
         details={"standard": standard.tag, "exploratory": True},

@@ -1,4 +1,4 @@
-"""Where a project stands, on one screen: what next, what is proven, which meter to trust, what is charged.
+"""State of a project on one screen: what next, what is proven, which meter to trust, what is charged.
 
 Exit code: that of the worst check (0 all passed, 1 a fail, 3 something is not known).
 """

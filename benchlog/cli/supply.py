@@ -172,20 +172,20 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _with_regulation(nameplate: Nameplate, word: str) -> Nameplate:
-    """The nameplate with what --regulation says."""
+    """Return the nameplate with the regulation from --regulation."""
     import msgspec
 
     from benchlog.errors import UsageError
     from benchlog.units import Regulation
 
-    told = Regulation(word)
+    stated = Regulation(word)
     if nameplate.coupling != "dc":
-        raise UsageError(f"an AC output can't be {told}", hint="--regulation goes with a DC nameplate")
-    if nameplate.regulation not in (told, Regulation.UNKNOWN):
+        raise UsageError(f"an AC output can't be {stated}", hint="--regulation goes with a DC nameplate")
+    if nameplate.regulation not in (stated, Regulation.UNKNOWN):
         raise UsageError(
-            f"the nameplate says {nameplate.regulation}, --regulation {told}", hint="leave one of them out"
+            f"the nameplate says {nameplate.regulation}, --regulation {stated}", hint="leave one of them out"
         )
-    return msgspec.structs.replace(nameplate, regulation=told)
+    return msgspec.structs.replace(nameplate, regulation=stated)
 
 
 def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> Mains | None:

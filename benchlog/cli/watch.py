@@ -105,7 +105,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 @contextmanager
 def _ended_by_a_signal() -> Iterator[None]:
-    """Let a request to end be like Ctrl-C, so that terminal and logbook are left in order."""
+    """Treat a termination signal like Ctrl-C, so that terminal and logbook are left in order."""
     import signal
     import threading
 
@@ -132,7 +132,7 @@ def exit_code(snapshot: Snapshot) -> int:
 
 @contextmanager
 def _logbook(ctx: Context) -> Iterator[Logbook]:
-    """The logbook, or with --no-record one that is thrown away: the recorder's path stays the same."""
+    """Open the logbook; with --no-record a temporary one, so that the recorder's path stays the same."""
     import tempfile
 
     from benchlog.logbook import Logbook
@@ -173,7 +173,7 @@ class _Session:
         self._refused: list[str] = []
 
     def picture(self, note: str = "") -> Snapshot:
-        """Snapshot now; doubts that came or went are written down."""
+        """Snapshot now; doubts that appeared or ended are recorded."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
         snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
         now = {(s.kind.value, s.group, *s.tags): s.reason for s in snapshot.suspects}
@@ -236,7 +236,7 @@ class _Session:
         )
 
     def follow(self) -> Snapshot:
-        """Show pictures until told to stop."""
+        """Show pictures until asked to stop."""
         from benchlog.dashboard.live import can_show
 
         if self._ctx.json:
@@ -287,21 +287,21 @@ class _Session:
     def _follow_plain(self) -> Snapshot:
         from benchlog.dashboard.plain import Changes
 
-        changes, told = Changes(), 0
+        changes, printed = Changes(), 0
 
-        def tell() -> Snapshot:
-            nonlocal told
+        def report() -> Snapshot:
+            nonlocal printed
             snapshot = self.picture()
             lines = [*changes.lines(snapshot), *self._refused]
-            told += len(lines)
+            printed += len(lines)
             self._say(lines)
             self._refused.clear()
             return snapshot
 
         for _ in self._turns():
-            tell()
-        last = tell()
-        if not told:  # ended before anything was due to be said
+            report()
+        last = report()
+        if not printed:  # ended before anything was due to be said
             statuses = self._recorder.statuses() if self._recorder is not None else ()
             self._say(
                 [f"{s.instrument}: {s.error or 'no reading came'}" for s in statuses] or ["no reading came"]
@@ -311,7 +311,7 @@ class _Session:
     def _follow_json(self) -> Snapshot:
         next_s = time.monotonic() + 1.0
 
-        def tell(snapshot: Snapshot) -> Snapshot:
+        def report(snapshot: Snapshot) -> Snapshot:
             note = "; ".join(self._refused)
             self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
             self._refused.clear()
@@ -322,11 +322,11 @@ class _Session:
             snapshot = self.picture()
             if time.monotonic() >= next_s or set(self._doubts) != before:
                 next_s = time.monotonic() + 1.0
-                tell(snapshot)
-        return tell(self.picture())
+                report(snapshot)
+        return report(self.picture())
 
     def _turns(self) -> Iterator[None]:
-        """A turn every quarter second, lines from standard input taken in between, until the end."""
+        """Yield every quarter second until the end, taking lines from standard input in between."""
         import sys
 
         from benchlog.keyboard import Lines
@@ -355,7 +355,7 @@ class _Session:
         console.file.flush()
 
     def _typed_in(self, line: str) -> None:
-        """Take a typed reading ``TAG=27.8 V ac``, with the same record as any other."""
+        """Record a typed reading ``TAG=27.8 V ac`` like any other."""
 
         from benchlog.displayed import parse_displayed
         from benchlog.errors import UsageError
@@ -380,8 +380,8 @@ class _Session:
             reading = shown.stamped(tag, clock.utc_ns(), clock.monotonic_ns())
         except UsageError as error:
             why = str(error).removeprefix("reading: ")
-            told = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")
-            self._refused.append(told)
+            complaint = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")
+            self._refused.append(complaint)
             return
         if self._ctx.recording:
             ref = self._book.append_readings([reading])

@@ -1,4 +1,4 @@
-"""What ``watch`` watches: meters by tag or address, groups on one node, meters that are in doubt already."""
+"""Meters that ``watch`` follows: by tag or address, groups on one node, meters already in doubt."""
 
 from __future__ import annotations
 

@@ -57,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     service.add_argument("--frequency", metavar="TEXT", help="e.g. '50 Hz'")
     service.add_argument("--pulse", metavar="TEXT", help="flat pulse for the droop (default half a period)")
     service.add_argument("--area", metavar="TEXT", help="magnetic cross-section (default: solid core)")
-    service.add_argument("--saturation", metavar="TEXT", help="flux density the core stands, e.g. '1.2 T'")
+    service.add_argument("--saturation", metavar="TEXT", help="flux density the core tolerates, e.g. '1.2 T'")
     second = parser.add_argument_group(
         "a second stage, whose core this secondary threads; the burden is then on it"
     )

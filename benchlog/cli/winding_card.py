@@ -31,7 +31,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class TallyBox:
-    """One box to tick: the count it stands for, the strokes in it, and the layer that ends within."""
+    """One box to tick: the count it marks, the strokes in it, and the layer that ends within."""
 
     upto: int
     strokes: int
@@ -51,7 +51,7 @@ def _mm(length_m: float, decimals: int = 2) -> str:
 
 
 def facts(result: Result, design: ToroidDesign) -> list[Fact]:
-    """What the plan says, in the order it is needed."""
+    """Lines of the plan, in the order they are needed."""
     details, quantities = result.details, result.quantities
     core, wire = design.core, design.wire
 
@@ -137,7 +137,7 @@ def tally(turns: int, layer_turns: list[int]) -> list[TallyBox]:
 
 
 def _wires(design: ToroidDesign, layer_turns: list[int]) -> list[_Wire]:
-    """Where the wires lie in the hole, in millimetres about the centre, from the top, clockwise."""
+    """Positions of the wires in the hole, in millimetres about the centre, from the top, clockwise."""
     thickness = design.wire.over_enamel_m() * 1e3
     wires = []
     for number, count in enumerate(layer_turns, 1):

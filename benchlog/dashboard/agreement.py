@@ -1,4 +1,4 @@
-"""How the meters on one node stand to each other now: agreeing, apart, not settled yet, or not compared."""
+"""Agreement of the meters on one node at present: agreeing, apart, not settled yet, or not compared."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ Edge = tuple[tuple[str, str], Pair]
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How the meters on one node stand to each other.
+    """Agreement of the meters on one node.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class Agreement:
 def agreement_of(
     group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], now_ns: int
 ) -> Agreement:
-    """How the meters of a group stand to each other now.
+    """Work out whether the meters of a group agree now.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def _just_ended(live: Sequence[Edge], now_ns: int) -> bool:
 def _coverage(
     group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], live: Sequence[Edge]
 ) -> Agreement:
-    """Which meters are compared at all, without a word on how they stand."""
+    """Say which meters are compared, without their agreement."""
     compared = {tag for edge, _ in live for tag in edge}
     missing = tuple(tag for tag in group.tags if tag not in compared)
     return Agreement(
@@ -124,7 +124,7 @@ def _coverage(
 
 
 def _is_latest(edge: tuple[str, str], pair: Pair, tracks: Mapping[str, Track], now_ns: int) -> bool:
-    """Whether what was compared is what the two meters show now."""
+    """Whether the values compared are those the two meters show now."""
     for tag, compared in zip(edge, pair.readings, strict=True):
         track = tracks[tag]
         if track.by_hand:

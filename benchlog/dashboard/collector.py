@@ -1,4 +1,4 @@
-"""Gathers readings from several threads and gives a picture of the bench whenever one is wanted."""
+"""Collects readings from several threads and gives a snapshot of the bench on request."""
 
 from __future__ import annotations
 
@@ -47,14 +47,14 @@ _FUNCTION_WORDS = {
 
 @dataclass(slots=True)
 class _Seen:
-    """What is kept of one meter for its line."""
+    """Data kept for the line of one meter."""
 
     last: Reading | None = None
     history: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=TRACE_S))
     _traced: tuple[int, int, Trace] = (-1, -1, Trace())
 
     def trace(self, now_ns: int) -> Trace:
-        """The last minutes, laid out anew once a second though pictures come ten times as often."""
+        """The last minutes, laid out once a second, though pictures are drawn ten times as often."""
         if self.last is None or not self.history:
             return Trace()
         latest, second = self.history[-1][0], now_ns // _SECOND_NS
@@ -146,7 +146,7 @@ class Collector:
             self._written += len(readings)
 
     def error(self, error: BenchlogError) -> None:
-        """Keep the latest complaint; a sink for the recorder."""
+        """Keep the latest link error; a sink for the recorder."""
         with self._lock:
             self._trouble = str(error)
 
@@ -161,7 +161,7 @@ class Collector:
             return next((g.function for g in self._groups if tag in g.tags), None)
 
     def snapshot(self, statuses: Sequence[LinkStatus] = (), *, note: str = "") -> Snapshot:
-        """Picture of the bench now.
+        """Return a picture of the bench now.
 
         Parameters
         ----------
@@ -288,7 +288,7 @@ class Collector:
 
 
 def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
-    """Word of the gravest doubt about each meter; "one of" where it shares the doubt with others."""
+    """Word for the gravest doubt about each meter; "one of" where it shares the doubt with others."""
     found: dict[str, str] = {}
     for suspect in suspects:
         for tag in suspect.tags:
@@ -324,7 +324,7 @@ def _agreement_words(agreement: Agreement) -> str:
 
 
 def _digits(difference: float) -> int:
-    """Two digits tell a difference, three a large one, as of a meter that shows zero."""
+    """Write a difference in two digits, a large one (a meter that shows zero) in three."""
     return 3 if abs(difference) >= 10 else 2
 
 
@@ -333,7 +333,7 @@ def _typed_once(agreement: Agreement) -> bool:
 
 
 def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
-    """What a comparison still lacks."""
+    """Say what a comparison still needs."""
     if agreement.word == "set differently":
         return "not on the same function"
     lacks = []
@@ -385,7 +385,7 @@ def _on_scale(meter: MeterLine) -> bool:
 
 
 def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:
-    """Cards of the checks that the doubts ask for."""
+    """Cards of the checks that would settle the doubts."""
     if not suspects:
         return {}
     from benchlog.diagnosis.catalogue import load_catalogue  # numpy comes with it

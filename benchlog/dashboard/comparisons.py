@@ -1,4 +1,4 @@
-"""Who on a node is compared with whom, reading against reading, and which of the comparisons still count."""
+"""Comparisons between meters on one node, reading by reading, and which of them still count."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Comparisons:
         return not self._peers.get(tag)
 
     def pair(self, a: str, b: str) -> Pair:
-        """What was compared of two meters that share a node."""
+        """Comparison of two meters that share a node."""
         return self._pair(a, b)[0]
 
     def take(self, track: Track, *, new_function: bool, new_size: bool) -> None:
@@ -139,7 +139,7 @@ def _near_zero(track: Track, peers: Sequence[Track]) -> None:
 
 
 def _median_beside(reading: Reading, peers: Sequence[Track]) -> float:
-    """Median size of what the others show on the same function now (the lower of two), 0 without any."""
+    """Median magnitude of what the others show now on the same function (the lower of two), 0 without any."""
     values = sorted(
         abs(p.side.value)
         for p in peers

@@ -1,4 +1,4 @@
-"""Doubts about meters that share a node: each rule looks at one way of being unlike the others."""
+"""Doubts about meters that share a node: each rule looks for one kind of difference from the others."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
 
 
 def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
-    """Displays that stand still while others move."""
+    """Displays that don't change while others move."""
     for track in tracks:
         still = track.still
         if track.by_hand or not still.long_enough or track.near_zero.count:
@@ -77,7 +77,7 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
             )
             if len(moved) == 1 and not still.was_lively:
                 others = (moved[0].tag,)
-                text += ": one stands still or the other drifts"
+                text += ": one is stuck or the other drifts"
             yield doubt(track, Kind.FROZEN, text, others, group.name)
         elif still.out_of_character and not any(p.still.was_lively for p in peers):
             text = describe_stillness(track) + "; it used to change all the time"
@@ -85,7 +85,7 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
 
 
 def _moved_beside(track: Track, peers: Sequence[Track]) -> tuple[list[Track], float]:
-    """Which other displays moved while this one stood still, and how far; none where as many stood still too."""
+    """Other displays that moved while this one did not, and how far; none where as many stayed still too."""
     neighbours = track.still.neighbours
     seen = {p.tag: neighbours[p.tag] for p in peers if p.tag in neighbours}
     moved = [p for p in peers if p.tag in seen and seen[p.tag].sure and not p.noise.growing]

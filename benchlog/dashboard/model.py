@@ -1,4 +1,4 @@
-"""What the dashboard shows, as one frozen picture: all numbers worked out, nothing left to the drawing."""
+"""Contents of the dashboard as one frozen picture: all numbers computed, so that drawing only formats them."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ class MeterLine:
 
 @dataclass(frozen=True, slots=True)
 class GroupLine:
-    """Meters on one node, or (with an empty name) those that stand alone.
+    """Meters on one node, or (with an empty name) those that share no node.
 
     Attributes
     ----------
@@ -114,11 +114,11 @@ class GroupLine:
 
     @property
     def undecided(self) -> str:
-        """Why nobody can be cleared by this group; empty when somebody can."""
+        """Why this group can't clear any meter; empty when it can."""
         if not self.pending:
             return ""
-        told = self.word in ("agree", "disagree")
-        return f"{self.name}: {self.pending}" if told else f"{self.name}: {self.verdict}, {self.pending}"
+        decided = self.word in ("agree", "disagree")
+        return f"{self.name}: {self.pending}" if decided else f"{self.name}: {self.verdict}, {self.pending}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ class Next:
 
 @dataclass(frozen=True, slots=True)
 class Health:
-    """How the recorder does.
+    """State of the recorder.
 
     `target` is the logbook; empty when nothing is recorded.
     """

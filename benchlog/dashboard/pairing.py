@@ -110,11 +110,11 @@ class Drift:
 
     @property
     def weak(self) -> bool:
-        """Whether it leans that way."""
+        """Whether it may be drifting."""
         return self.blocks > BASE_BLOCKS and abs(self.change) > PART_OF_BOUND / 4
 
     def forget(self) -> None:
-        """Start anew."""
+        """Start again."""
         self.blocks = self._count = 0
         self.base = self.up = self.down = self.change = self._sum = 0.0
 
@@ -166,7 +166,7 @@ class Pair:
             second.value,
             second.expanded,
         )
-        # A typed number is looked at: it stands for itself.
+        # A typed number was read by a person and needs no second one.
         gain = SMOOTH if self.pairs and not by_hand and abs(number - self.e_n) < 1 else 1.0
         self.e_n += gain * (number - self.e_n)
         self.difference += gain * (first.value - second.value - self.difference)
@@ -197,7 +197,7 @@ class Pair:
             self.drift.take(first.value - second.value, bound, (first.value + second.value) / 2, now_ns)
 
     def forget(self) -> None:
-        """Start anew: one of them was set to something else."""
+        """Start again: one of them was set to something else."""
         self.pairs = self.walk = 0
         self.e_n = self.difference = 0.0
         self.disagree = False

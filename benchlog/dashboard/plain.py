@@ -11,14 +11,14 @@ from benchlog.dashboard.suspect import Suspect
 
 __all__ = ["Changes", "summary"]
 
-_SAY_AGAIN_NS = 5 * 10**9  # one meter's number is not told more often
+_SAY_AGAIN_NS = 5 * 10**9  # one meter's number is not repeated more often
 _STILL_THERE_NS = 60 * 10**9
-_ARRIVING_S = 3.0  # so long the first readings may take before it is told that they lack
+_ARRIVING_S = 3.0  # time allowed for the first readings before they are reported missing
 
 
 @dataclass
 class Changes:
-    """Tells what changed since the last snapshot it was given."""
+    """Finds what changed since the last snapshot it was given."""
 
     _said: dict[str, tuple[int, MeterLine]] = field(default_factory=dict)
     _groups: dict[str, str] = field(default_factory=dict)
@@ -27,7 +27,7 @@ class Changes:
     _lost: int = 0
 
     def lines(self, snapshot: Snapshot) -> Iterator[str]:
-        """Lines to be said now, oldest matter first."""
+        """Lines to print now, oldest first."""
         lines = [
             *self._doubts(snapshot),
             *(m for meter in snapshot.meters for m in self._meter(meter, snapshot.utc_ns)),

@@ -1,4 +1,4 @@
-"""Doubts in words: what a meter shows, how long it has stood, what it did while others did something else."""
+"""Describe doubts in words: what a meter shows, for how long, and what the others did meanwhile."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def names(tracks: Sequence[Track]) -> str:
 
 
 def describe_stillness(track: Track) -> str:
-    """How long a display has stood."""
+    """How long a display has not changed."""
     shown = display(track.last) if track.last is not None else ""
     return f"{shown} unchanged for {track.still.run_ns / 1e9:.0f} s"
 

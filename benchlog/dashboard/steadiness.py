@@ -1,4 +1,4 @@
-"""A display whose own noise has grown: second differences against their earlier size.
+"""Detect a display whose noise has grown: second differences compared with their earlier size.
 
 Second differences leave ramps out (somebody turning a knob) and make of a step only two of them. The test is a
 random walk: up by two for a second difference far beyond the earlier ones, down by one for any other, so that
@@ -61,6 +61,6 @@ class Steadiness:
         return self.walk >= FULL // 2
 
     def forget(self) -> None:
-        """Start anew: other function, range or level."""
+        """Start again: other function, range or level."""
         self.seen = self.walk = 0
         self.usual = self.now = 0.0

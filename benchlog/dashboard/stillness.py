@@ -1,9 +1,9 @@
-"""A display that stands still: is the source steady, or is the display dead?
+"""A display that doesn't change: is the source steady, or is the display stuck?
 
 Two kinds of evidence. The display's own: it used to wander over several counts, and now one number has been
 standing far longer than any before. The neighbours': meters on the same node have moved by several counts of this
 one. A steady source on a coarse display gives neither: its flicker is between two adjacent counts, and neighbours
-stand still too.
+stay still too.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ CONFIRM = 3  # readings of the neighbour in a row, so that a single wrong frame 
 
 @dataclass(slots=True)
 class Moved:
-    """How far one neighbour has gone since this display's number began to stand; it stays gone when it comes back."""
+    """How far one neighbour has gone since this display stopped changing; a move is remembered when the value returns."""
 
     start: float
     beyond: int = 0
@@ -105,13 +105,13 @@ class Stillness:
             moved.take(value, MOVE_COUNTS * own_step + 2 * their_step)
 
     def forget(self) -> None:
-        """Start anew: other function or range."""
+        """Start again: other function or range."""
         self.counts, self.run, self.longest, self.changes = None, 0, 0, 0
         self.neighbours.clear()
 
     @property
     def run_ns(self) -> int:
-        """How long the number has been standing."""
+        """How long the number has not changed."""
         return self.last_ns - self.run_start_ns
 
     @property
@@ -121,12 +121,12 @@ class Stillness:
 
     @property
     def was_lively(self) -> bool:
-        """Whether the number used to change much sooner than now."""
+        """Whether the number used to change much more often."""
         return self.changes >= MIN_RUN and self.run >= 5 * self.longest
 
     @property
     def out_of_character(self) -> bool:
-        """Whether the run is beyond anything this display's own past explains."""
+        """Whether the run is longer than anything in this display's history."""
         return (
             self.counts != 0
             and self.changes >= LONE_CHANGES

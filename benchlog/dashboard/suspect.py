@@ -1,4 +1,4 @@
-"""What a doubt about a meter is: which meter, what kind, why, and the cheapest check that settles it."""
+"""A doubt about a meter: which meter, what kind, why, and the cheapest check that settles it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["Kind", "NodeGroup", "Suspect", "next_check"]
 
 
 class Kind(StrEnum):
-    """What is doubtful. The value is the word on the screen; the order is that of the list of suspects."""
+    """Kind of doubt. The value is the word on the screen; the order is that of the list of suspects."""
 
     SILENT = "silent"
     FUNCTION = "wrong function"
@@ -81,11 +81,11 @@ class Suspect:
 
     @property
     def who(self) -> str:
-        """The meters in words: ``"MA-01"``, ``"MA-01 or MB-02"``."""
+        """The meters' names: ``"MA-01"``, ``"MA-01 or MB-02"``."""
         return " or ".join(self.tags)
 
 
-# Kind -> action on volts, on ohms, on anything else. The cheapest action whose outcomes tell the likely causes apart.
+# Kind -> action on volts, on ohms, on anything else. The cheapest action whose outcomes separate the likely causes.
 _NEXT: Mapping[Kind, tuple[str, str, str]] = {
     Kind.SILENT: ("look", "look", "look"),
     Kind.FUNCTION: ("look", "look", "look"),

@@ -1,4 +1,4 @@
-"""Whom to doubt, from live readings: meters on one node against each other, each display against its own past.
+"""Find which meter to doubt, from live readings: meters on one node compared, each display with its own history.
 
 Readings go in one by one, doubts come out; no clock, no input or output. Every test is sequential and needs
 evidence that lasts, so that neither a damaged frame nor a change of the source raises a doubt.
@@ -40,7 +40,7 @@ _TIPS_THE_SCALES = frozenset({Kind.LOW_BATTERY, Kind.STANDARD})
 
 
 class Watchdog:
-    """Follows meters and tells which to doubt.
+    """Follows meters and reports which to doubt.
 
     Parameters
     ----------
@@ -69,12 +69,12 @@ class Watchdog:
     # ---- in ----
 
     def expect(self, tag: str, now_ns: int) -> None:
-        """Say that a linked meter is being read from now on, so that its silence is noticed."""
+        """Expect readings of a linked meter from now on, so that its silence is noticed."""
         self._links[tag] = ""
         self._track(tag).started_ns = now_ns
 
     def link_trouble(self, tag: str, error: str) -> None:
-        """Say what the link to a meter complains of; an empty text ends it."""
+        """Set the error of the link to a meter; an empty text clears it."""
         self._links[tag] = error
 
     def take(self, reading: Reading) -> None:
@@ -108,7 +108,7 @@ class Watchdog:
         return tuple(replace(s, since_utc_ns=self._since[s.kind, s.group, *s.tags]) for s in found)
 
     def agreement(self, group: NodeGroup, now_ns: int) -> Agreement:
-        """How the meters of a group stand to each other now."""
+        """Agreement of the meters of a group at present."""
         return agreement_of(group, self._comparisons, self._tracks, now_ns)
 
     def _of(self, group: NodeGroup) -> list[Track]:
@@ -218,7 +218,7 @@ def _e_n_words(pair: Pair) -> str:
 
 
 def _without_explained(found: Sequence[Suspect]) -> list[Suspect]:
-    """Leave out what a more telling doubt about the same meter explains already."""
+    """Leave out doubts that a more specific one about the same meter explains already."""
     explained: dict[str, set[Kind]] = {}
     tipped: set[str] = set()
     for s in found:

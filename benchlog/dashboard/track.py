@@ -1,4 +1,4 @@
-"""One meter as it is followed: latest readings, symbols that stay, its display's stillness and noise."""
+"""State of one meter as it is followed: latest readings, symbols that stay, its display's stillness and noise."""
 
 from __future__ import annotations
 
@@ -114,7 +114,7 @@ class Track:
         return self.before.value is not None and self.side.moved <= self.side.expanded / 2
 
     def fresh(self, now_ns: int) -> bool:
-        """Whether the latest reading still tells what the meter shows."""
+        """Whether the latest reading is recent enough to be what the meter shows."""
         if self.last is None:
             return False
         limit = HAND_FRESH_NS if self.by_hand else max(FRESH_NS, 3 * self.interval_ns)

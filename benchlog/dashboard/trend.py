@@ -25,9 +25,9 @@ class Trace:
     Attributes
     ----------
     points : tuple of float or None
-        One a second, scaled to 0...1; None where nothing was read. All 0.5 where the display stands.
+        One a second, scaled to 0...1; None where nothing was read. All 0.5 where the display doesn't change.
     top, bottom : str
-        What 1 and 0 stand for.
+        Values at 1 and 0.
     words : str
         The span in words.
     """
@@ -39,7 +39,7 @@ class Trace:
 
     @property
     def flat(self) -> bool:
-        """Whether the display stands."""
+        """Whether the display doesn't change."""
         return len({p for p in self.points if p is not None}) < 2
 
 
@@ -96,7 +96,7 @@ def _by_second(recent: Sequence[tuple[int, float]], now_ns: int) -> list[float |
 
 
 def strip(found: Trace, width: int) -> str:
-    """The latest points in one line; a display that stands is a line in the middle."""
+    """The latest points in one line; an unchanging display is a line in the middle."""
     if found.flat:
         return "".join(" " if p is None else "─" for p in found.points[-width:])
     top = len(_BARS) - 1

@@ -1,4 +1,4 @@
-"""A snapshot drawn for a terminal: lines of text, no arithmetic on readings.
+"""Draw a snapshot for a terminal: lines of text, no arithmetic on readings.
 
 Every state has a shape and a word; colour only repeats them. Terminals without the shapes get letters instead.
 """
@@ -229,8 +229,8 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
         shape, colour = SHAPES["ok" if busy else "waiting"]
         return [Text.assemble(" ", (f"{shape} {words}", colour))]
     for k, suspect in enumerate(snapshot.suspects):
-        told = {s.next_check for s in snapshot.suspects[:k]}
-        block = _suspect(suspect, snapshot, width, again=suspect.next_check in told)
+        shown = {s.next_check for s in snapshot.suspects[:k]}
+        block = _suspect(suspect, snapshot, width, again=suspect.next_check in shown)
         left = len(snapshot.suspects) - k
         # One line is kept for "and more" unless this is the last.
         free = room - len(lines) - (1 if left > 1 else 0)

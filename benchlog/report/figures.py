@@ -1,4 +1,4 @@
-"""One figure of a result, for notebooks: the picture that says more than its numbers."""
+"""The most informative figure of a result, for notebooks."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def _recorded(seq: int, view: LogbookView | None) -> Result:
 
 
 def _capture(result: Result, view: LogbookView | None) -> Capture | None:
-    """First record among a result's evidence, None where there is none to be had."""
+    """First capture among a result's evidence, None where there is none."""
     numbers = [int(n) for kind, _, n in (e.partition(":") for e in result.evidence) if kind == "capture"]
     if not numbers:
         return None

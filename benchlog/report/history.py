@@ -1,4 +1,4 @@
-"""What the listed results do not show: those that failed, were withdrawn or skipped before, and what was done then."""
+"""History behind the listed results: earlier failures, withdrawals, skipped checks, and what was done."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int
 def _done(
     entries: Sequence[Entry], seq: int, check_id: str, part: str, results: dict[int, Result]
 ) -> list[str]:
-    """What happened to the part until its next result of the same check, and that result."""
+    """Describe what was done to the part before its next result of the same check, and that result."""
     words = []
     for later in (e for e in entries if e.seq > seq):
         body = later.body

@@ -17,7 +17,7 @@ _LABEL = 16  # characters that fit above an element
 
 
 def hookup_drawing(hookup: Hookup) -> str | None:
-    """Draw a hook-up; None where a picture says no more than its words: leads on a bare part, a sensor."""
+    """Draw a hook-up; None where a picture adds nothing to the words: leads on a bare part, a sensor."""
     if not _worth_a_picture(hookup):
         return None
     taps = [tap for tap in hookup.taps if not hookup.in_the_path(tap)]

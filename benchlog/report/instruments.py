@@ -1,4 +1,4 @@
-"""Instruments on paper: what each claims, and when it was last held against a check standard, by date."""
+"""Instruments on the certificate: the accuracy of each, and the date of its last check against a standard."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ __all__ = ["instrument_lines"]
 
 
 def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> tuple[str, ...]:
-    """One line for each instrument that the listed results were got with, or that is in doubt."""
+    """One line for each instrument that the listed results were measured with, or that is in doubt."""
     known = {meter.tag: meter for meter in trust}
     claims = _claims(results)
     tags = dict.fromkeys([*(tag for result in results for tag in result.instruments), *known])
@@ -26,7 +26,7 @@ def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> 
 
 
 def _claims(results: Sequence[Result]) -> dict[str, dict[str, None]]:
-    """Accuracy of each instrument as the uncertainty budgets have it, by function."""
+    """Accuracy of each instrument as in the uncertainty budgets, by function."""
     found: dict[str, dict[str, None]] = {}
     for result in results:
         for quantity in result.quantities.values():

@@ -1,4 +1,4 @@
-"""How a result was got, in words: hook-up, conditions, ranges and displays, so that somebody else can repeat it."""
+"""Method of a measurement in words: hook-up, conditions, ranges and displays, enough to repeat it."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def _evidence(result: Result, kind: str) -> Iterator[int]:
 
 
 def _displays(book: Logbook, result: Result) -> list[str]:
-    """What was displayed, digits kept, with function and range; typed ones are marked."""
+    """Displayed values with all their digits, function and range; typed ones are marked."""
     found: dict[str, None] = {}
     for seq in _evidence(result, "readings"):
         for reading in _kept(book.readings_of, seq) or ():
@@ -104,7 +104,7 @@ def _capture_words(body: Mapping[str, Any]) -> str:
 
 
 def _kept(read: Callable[[int], Any], seq: int) -> Any:
-    """What an entry holds, None where it is damaged or another kind than its reference says."""
+    """Return the body of an entry; None where it is damaged or of another kind than its reference says."""
     try:
         return read(seq)
     except BenchlogError:

@@ -1,4 +1,4 @@
-"""A page printed to PDF by a browser of this computer."""
+"""Printing of a page to PDF by a browser installed on this computer."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def find_browser(
 
 
 def print_pdf(path: Path) -> Path:
-    """Print a page to a PDF beside it, by an installed browser.
+    """Print a page to a PDF in the same folder, by an installed browser.
 
     Raises
     ------
