@@ -135,6 +135,8 @@ class Nameplate(msgspec.Struct, frozen=True):
         As typed.
     regulation : Regulation
         Of a DC output.
+    coupling_assumed : bool
+        Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
     """
 
     voltage_v: float
@@ -142,6 +144,7 @@ class Nameplate(msgspec.Struct, frozen=True):
     power_va: float | None
     text: str = ""
     regulation: Regulation = Regulation.UNKNOWN
+    coupling_assumed: bool = False
 
     @property
     def current_a(self) -> float | None:
@@ -314,9 +317,10 @@ def parse_nameplate(text: str) -> Nameplate:
             raise UsageError(f"nameplate {text!r}: the rating must be positive", hint=hint)
         power = rating.value * voltage.value if rating.unit == "A" else rating.value
     coupling = voltage.coupling or "ac"
+    assumed = not voltage.coupling
     if regulation is not Regulation.UNKNOWN and coupling != "dc":
         raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
-    return Nameplate(voltage.value, coupling, power, text.strip(), regulation)
+    return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
 
 #: Words of nameplates; a switching supply regulates its output.

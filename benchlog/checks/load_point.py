@@ -99,7 +99,7 @@ def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) ->
             )
         elif (
             nameplate.coupling == "dc"
-            and no_load.value / load.resistance_ohm > _OVERLOAD * nameplate.current_a
+            and nameplate.voltage_v / load.resistance_ohm > _OVERLOAD * nameplate.current_a
         ):
             doubts.append(
                 Finding(

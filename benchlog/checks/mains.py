@@ -28,6 +28,8 @@ __all__ = [
 MAINS_TOLERANCE = 0.10
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
 MAINS_DRIFT = 0.003
+#: A reading further off its nominal value is of another mains, or a slip (judgement).
+_MAINS_PLAUSIBLE = 0.25
 #: What a plug-in mains monitor may be off where nothing is stated (common practice, no source).
 PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor: 1 % + 1 count assumed")
 
@@ -84,7 +86,7 @@ class Mains:
             If the reading can't be the mains of that nominal voltage.
         """
         nominal = nominal_mains(reading.value) if nominal_v is None else nominal_v
-        if not 0.5 < reading.value / nominal < 1.5:
+        if abs(reading.value / nominal - 1) > _MAINS_PLAUSIBLE:
             raise UsageError(
                 f"mains of {reading.value:g} V on a nominal {nominal:g} V can't be", hint="check both numbers"
             )

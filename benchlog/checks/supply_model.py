@@ -249,8 +249,8 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
         assumptions=(
             (
-                "a DC nameplate does not tell whether the supply is regulated: say it (--regulation), or show it by a "
-                "load point"
+                "the nameplate does not say whether the supply is regulated: a load point shows it, or say it "
+                "(--regulation)"
             ),
             *unregulated.assumptions,
         ),

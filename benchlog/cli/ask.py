@@ -12,6 +12,7 @@ from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.reading import Function
 from benchlog.units import parse_nameplate, parse_quantity
 
+AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
 __all__ = ["QUESTIONS", "Question", "ask"]
 
 
@@ -68,6 +69,11 @@ def _volts(text: str) -> None:
     parse_quantity(text, "V", what="mains")
 
 
+def _nameplate(text: str) -> None:
+    if parse_nameplate(text).coupling_assumed:
+        raise UsageError(f"{text!r} does not say ac or dc", hint=AC_OR_DC)
+
+
 def _turns(text: str) -> None:
     if parse_quantity(text, "1", what="turns").value <= 0:
         raise UsageError("turns must be above zero")
@@ -81,7 +87,7 @@ _ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
 #: What each command asks when it is called without options, on a terminal.
 QUESTIONS: dict[str, Sequence[Question]] = {
     "supply": (
-        Question("--nameplate", "What is printed on the supply?", "24 V ac 40 VA", parse_nameplate),
+        Question("--nameplate", "What is printed on the supply?", "24 V ac 40 VA", _nameplate),
         Question("--reading", "What does your meter show at its output, nothing connected?", "27.75 V ac", parse_displayed),
         Question("--accuracy", _ACCURACY, "1 % + 5", parse_accuracy, needed=False),
         Question("--mains", "Mains voltage right now, from a plug-in monitor", "229 V", _volts, needed=False),
@@ -134,7 +140,8 @@ def ask(command: str, read: Callable[[str], str] = input, show: Callable[[str], 
         skip = "" if question.needed else "; Enter if you don't know"
         while True:
             try:
-                answer = read(f"{question.text} (e.g. {question.example}{skip}): ").strip()
+                show(f"{question.text}\n  e.g. {question.example}{skip}")
+                answer = read("> ").strip()
             except EOFError:
                 raise UsageError(
                     "the input ended before all questions were answered", hint=f"benchlog {command} --help"

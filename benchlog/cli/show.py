@@ -13,6 +13,7 @@ from rich.text import Text
 from benchlog.cli.scale import scale_line
 from benchlog.finding import FindingKind
 from benchlog.result import DesignCheck, Result, Verdict
+from benchlog.units import format_quantity
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result"]
@@ -33,11 +34,13 @@ _WORDS = {
 _ALWAYS = frozenset(
     {
         FindingKind.ACCURACY,
+        FindingKind.ASSUMPTION,
         FindingKind.CLIPPING,
         FindingKind.DISPLAY,
         FindingKind.ENTRY,
         FindingKind.HOOKUP,
         FindingKind.METER_IN_DOUBT,
+        FindingKind.ODD_ONE_OUT,
         FindingKind.POLARITY,
         FindingKind.SECOND_METER,
     }
@@ -121,7 +124,10 @@ def _headline(
 def _value(result: Result, name: str, *, named: bool) -> str:
     """Value and limits; with its name where the unit alone does not say what it is."""
     quantity = result.quantities[name]
-    words = f"{value_words(quantity)}   allowed {limits_words(result.limits[name])}"
+    limits = result.limits[name]
+    words = f"{value_words(quantity)}   allowed {limits_words(limits)}"
+    if limits.standard_uncertainty > 0:
+        words += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
 
 
@@ -140,6 +146,9 @@ def _few_findings(result: Result) -> list[str]:
     if result.overall is not Verdict.PASS:
         wanted.add(FindingKind.ADVICE)
     found = [f for f in result.findings if f.kind in wanted and f not in result.reason]
+    found.sort(
+        key=lambda f: f.kind is FindingKind.ASSUMPTION
+    )  # what may be wrong comes before what was assumed
     return [str(f) for f in found[:_MOST_FINDINGS]]
 
 

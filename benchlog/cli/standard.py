@@ -78,6 +78,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.cli.found_bad import recall_by_hand, repaired, undo_recall
     from benchlog.errors import UsageError
 
+    changes = {"--undo-recall": args.undo_recall, "--bad": args.bad, "--repaired": args.repaired}
+    if not ctx.recording and (given := [option for option, value in changes.items() if value is not None]):
+        raise UsageError(f"{given[0]} changes the record", hint="leave --no-record out")
     if args.undo_recall is not None:
         return undo_recall(args, ctx)
     if args.bad is not None:

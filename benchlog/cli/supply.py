@@ -83,6 +83,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.units import parse_nameplate, parse_quantity
 
     nameplate = parse_nameplate(args.nameplate)
+    if nameplate.coupling_assumed:
+        from benchlog.cli.ask import AC_OR_DC
+
+        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
     if args.regulation is not None:
         nameplate = _with_regulation(nameplate, args.regulation)
     nominal = _positive(args.mains_nominal, "V", "nominal mains")

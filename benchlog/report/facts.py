@@ -217,7 +217,12 @@ def _latest_each(
         if entry.seq in superseded:
             continue
         result = Result.from_json(entry.body)
-        key = (result.check_id, result.check, result.part)
+        # Results that name neither part nor check of a plan are each a thing of their own.
+        key = (
+            result.check_id,
+            result.check,
+            result.part or ("" if result.check_id else f"entry {entry.seq}"),
+        )
         latest.pop(key, None)
         counted = with_doubt(result, doubts.behind(result, at=entry.seq))
         state = states.get(counted.overall, CheckState.INDETERMINATE)
@@ -364,7 +369,7 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
 
 #: Names that a reader of the page alone would not understand.
 _ON_PAPER = {
-    "e_n": "E_n: difference over both U together",
+    "e_n": "E_n: difference over its uncertainty, all meters judged together",
     "rectified_peak_worst": "highest rectified peak (mains +10 %)",
 }
 
