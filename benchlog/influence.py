@@ -1,4 +1,4 @@
-"""What a line of an uncertainty budget stands for: which thing, and what of it.
+"""Source of a budget line's uncertainty: an instrument or part, and which property of it.
 
 A recall, a chart or an export asks these fields; the label of the line is for people only.
 """
