@@ -470,4 +470,4 @@ def test_three_phase_motor_currents(capsys: pytest.CaptureFixture[str]) -> None:
     assert quantities["turns_ratio"]["value"] == pytest.approx(0.9934, abs=0.002)
     assert quantities["phase"]["value"] == pytest.approx(-120.9, abs=0.1)
     assert quantities["frequency"]["value"] == pytest.approx(59.982, abs=0.002)
-    assert code == 0
+    assert code == 3  # a phase that no transformer has is no pass

@@ -116,7 +116,7 @@ def test_enter_leaves_no_check_out(
     main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
     out = capsys.readouterr().out
     assert out.count("look (? for the answers)>") == 3
-    assert "skip leaves this check out" in out
+    assert "skip leaves this out" in out
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
