@@ -19,7 +19,7 @@ OUTPUT = "output"
 
 
 class Role(StrEnum):
-    """What of a thing, or of the method, an input quantity is."""
+    """Property of an instrument or part, or of the method, that an input quantity is."""
 
     READING = "reading"  # one reading alone: the meter's whole accuracy statement
     GAIN = "gain"  # the part in proportion to the reading, of a meter or of a scope's channel
