@@ -60,7 +60,7 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A check standard: a thing of stable known value."""
+    """A check standard: a source or part of stable known value."""
 
     tag: str
     value: str

@@ -1,4 +1,4 @@
-"""What a line of an uncertainty budget stands for: which thing, and what of it.
+"""Source of a budget line's uncertainty: an instrument or part, and which property of it.
 
 A recall, a chart or an export asks these fields; the label of the line is for people only.
 """
@@ -19,7 +19,7 @@ OUTPUT = "output"
 
 
 class Role(StrEnum):
-    """What of a thing, or of the method, an input quantity is."""
+    """Property of an instrument or part, or of the method, that an input quantity is."""
 
     READING = "reading"  # one reading alone: the meter's whole accuracy statement
     GAIN = "gain"  # the part in proportion to the reading, of a meter or of a scope's channel

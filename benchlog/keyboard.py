@@ -227,7 +227,7 @@ class Entry:
     Attributes
     ----------
     text : str
-        What stands there so far.
+        Text typed so far.
     """
 
     def __init__(self) -> None:

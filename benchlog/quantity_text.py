@@ -65,7 +65,7 @@ class ValueText(str, Generic[T]):
 
     @classmethod
     def from_toml(cls, given: object) -> Self:
-        """Read what stands in a file: a text; a bare number only where no unit can be missing."""
+        """Read a value from a file: a text; a bare number only where no unit can be missing."""
         if isinstance(given, str):
             return cls(given)
         if isinstance(given, int | float) and not isinstance(given, bool):
@@ -74,7 +74,7 @@ class ValueText(str, Generic[T]):
 
     @classmethod
     def from_number(cls, number: float) -> Self:
-        """Read a number that stands in a file without quotes."""
+        """Read a number written in a file without quotes."""
         raise UsageError(
             f"{number} is a bare number", hint=f'write it with its unit, in quotes, like "{cls.example}"'
         )

@@ -129,7 +129,7 @@ class Settling:
             self._held_since, self._held = reading.mono_ns, 0
         self._held += 1
         held_ns = reading.mono_ns - self._held_since
-        # A clock that is moved by hand may stand still while readings come: then they count instead.
+        # A clock that is moved by hand may not advance while readings come: then they count instead.
         long_enough = held_ns >= HELD_S * 1e9 or (held_ns == 0 and self._held >= _HELD_READINGS)
         if steady and long_enough:
             return Settle.STEADY

@@ -338,7 +338,7 @@ _REGULATION_WORDS = {
 
 
 def _regulation(text: str) -> tuple[str, Regulation]:
-    """Split a last word that tells the regulation from the rest of a nameplate."""
+    """Split off the last word of a nameplate where it names the regulation."""
     rest, _, last = text.rpartition(" ")
     found = _REGULATION_WORDS.get(last.strip(",").lower())
     return (text, Regulation.UNKNOWN) if found is None else (rest.rstrip(" ,"), found)

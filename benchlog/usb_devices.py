@@ -36,7 +36,7 @@ class UsbInstrument:
     vendor, product : int
         USB identification.
     serial : str
-        Serial number; empty when the instrument tells none, or none that this user may read.
+        Serial number; empty when the instrument has none, or none that this user may read.
     interface : int
         Number of its USB interface.
     description : str
@@ -54,7 +54,7 @@ class UsbInstrument:
 
     @property
     def resource(self) -> str:
-        """VISA resource name; ``0`` stands for a serial number that is not told."""
+        """VISA resource name; ``0`` is used for an unknown serial number."""
         return (
             f"USB0::0x{self.vendor:04X}::0x{self.product:04X}::{self.serial or '0'}::{self.interface}::INSTR"
         )

@@ -96,8 +96,8 @@ def read_mat(path: Path) -> Arrays:
     import scipy.io
 
     try:
-        told = scipy.io.whosmat(str(path), appendmat=False)  # names and shapes, nothing unpacked yet
-        sizes = (math.prod(shape) * _MAT_BYTES.get(kind, 8) for _, shape, kind in told)
+        listed = scipy.io.whosmat(str(path), appendmat=False)  # names and shapes, nothing unpacked yet
+        sizes = (math.prod(shape) * _MAT_BYTES.get(kind, 8) for _, shape, kind in listed)
         _refuse_bomb(sum(sizes), path.stat().st_size, path)
         found = scipy.io.loadmat(str(path), appendmat=False)
     except CaptureFileError:

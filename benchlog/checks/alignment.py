@@ -27,7 +27,7 @@ class Alignment:
     ----------
     offset_s, u_offset_s : float
         What the second clock shows more than the first, middle of the common time, second; and its standard
-        uncertainty, infinite when the logs do not tell.
+        uncertainty, infinite when the logs do not determine it.
     rate, u_rate : float
         Seconds per second by which the second clock is faster.
     correlation : float
@@ -134,7 +134,7 @@ def _coarse_offset(
     begin, end = np.maximum(lags, 0), np.minimum(lags + a.size, b.size)
     overlap = end - begin
     shared = (energy_b[end] - energy_b[begin]) * (energy_a[end - lags] - energy_a[begin - lags])
-    # An offset at which hardly anything changes in the common part tells nothing.
+    # An offset at which hardly anything changes in the common part is no evidence.
     enough = (overlap >= max(8, min(a.size, b.size) // 3)) & (shared > 0.04 * energy_a[-1] * energy_b[-1])
     values = np.where(enough, products / np.sqrt(np.maximum(shared, 1e-300)), 0.0)
     best = int(np.argmax(values))
@@ -189,7 +189,7 @@ def _refine(
         if abs(move) < 1e-4 * step and abs(turn) * length < 1e-4 * step:
             break
     covariance = np.linalg.pinv(design.T @ design)
-    # Part of the slope is the second log's own noise, which tells nothing about time.
+    # Part of the slope is the second log's own noise, which says nothing about time.
     noise = robust_sd(np.diff(second, 2)) / math.sqrt(6)
     steepness = float((slope**2).mean())
     real = steepness - 2 * noise**2 / step**2

@@ -1,4 +1,4 @@
-"""Turn what an average-responding meter shows into rms by a capture of the waveform, or say that it can't be told."""
+"""Convert the display of an average-responding meter to rms by a capture of the waveform, where possible."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def check_core_set(
     turns: int | None = None,
     at_higher_level: Mapping[str, Capture] | None = None,
 ) -> Result:
-    """Compare cores from one capture each, all wound and measured alike.
+    """Compare cores from one capture each, all wound and measured in the same way.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def check_core_set(
     turns : int, optional
         Of each winding; then AL is given.
     at_higher_level : mapping of str to Capture, optional
-        The same at about three times the level, which tells a crack from another material.
+        The same at about three times the level, which distinguishes a crack from another material.
 
     Notes
     -----

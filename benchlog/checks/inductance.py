@@ -1,6 +1,6 @@
 """Inductance of a winding by a series resistor: AL, shorted turns, and a second, independent count of the turns.
 
-How the winding is measured stands in `benchlog.checks.series_resistor`; here it is judged.
+The measurement is in `benchlog.checks.series_resistor`; here it is judged.
 """
 
 from __future__ import annotations

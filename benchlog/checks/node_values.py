@@ -29,7 +29,7 @@ class NodeValues:
     spread : mapping of (str, str) to float
         Standard uncertainty of the difference of two meters' values, in units of the scatter.
     drift, u_drift : float or None, float
-        Of the node, with its standard uncertainty; None and infinite where it can't be told from a difference.
+        Of the node, with its standard uncertainty; None and infinite where it can't be separated from a difference.
     duration : float
         From the first reading to the last.
     per_second : bool

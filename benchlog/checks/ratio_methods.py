@@ -1,4 +1,4 @@
-"""What would tell a number of turns from its neighbours when a measurement did not."""
+"""Ways to separate a number of turns from its neighbours when a measurement could not."""
 
 from __future__ import annotations
 

@@ -176,7 +176,7 @@ def turns_number(
 def on_one_range(pairs: list[ChannelPair], setup: RatioSetup) -> bool:
     """Whether both channels were on one vertical range: surely, or as somebody who uses a divider says.
 
-    What the captures tell of their ranges outweighs what a divider is meant for.
+    The ranges found in the captures outweigh the divider's nominal value.
     """
     if setup.divider is not None:
         return all(pair.same_range is not False for pair in pairs)
@@ -216,7 +216,7 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
 
 
 def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding, bool]:
-    """Compare the two channels' gains, which a swap shows, with what was stated; and tell whether they fit."""
+    """Compare the two channels' gains, which a swap shows, with what was stated, and report whether they fit."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1
     a, b = pairs[0].numerator, pairs[0].denominator

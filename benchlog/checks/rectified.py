@@ -1,4 +1,4 @@
-"""DC voltage behind a bridge and a reservoir capacitor without load, and what the capacitor must stand."""
+"""DC voltage behind a bridge and a reservoir capacitor without load, and the voltage the capacitor must withstand."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ class ScopeGains:
         return self.accuracy
 
     def influence(self, role: Role, channel: str = "", range_max: float | None = None) -> Influence:
-        """What an input from this scope stands for in a budget."""
+        """Influence of an input from this scope in a budget."""
         return Influence(role, self.instrument, CAPTURE, channel, range_max)
 
     def gain(self, name: str, range_max: float | None = None) -> Any:
@@ -143,7 +143,7 @@ class ScopeGains:
         return noise * (1 + self._gains["time base"])
 
     def between_ranges(self) -> Any:
-        """Gain between two ranges, fully alike in both channels (the careful assumption)."""
+        """Gain between two ranges, the same in both channels (the careful assumption)."""
         if "range" not in self._gains:
             self._gains["range"] = uniform(
                 1.0, self.range_gain, label="gain between ranges", influence=self.influence(Role.RANGE_GAIN)
@@ -162,7 +162,7 @@ class ChannelPair:
     numerator, denominator : str
         Channel names.
     same_range : bool or None
-        Whether both channels were on one vertical range; None when the capture does not tell.
+        Whether both channels were on one vertical range; None when the capture does not say.
     findings : tuple of Finding
         What is odd: what warns and what blocks.
     blocking : tuple of Finding

@@ -312,7 +312,7 @@ def _as_noun(method: Method, planned: int) -> str:
 
 
 def _wiring(setup: RatioSetup, scope: str) -> Hookup | None:
-    """How it was connected; current injection is told in words only."""
+    """Hook-up of the measurement; current injection is described in words only."""
     if setup.injection:
         return None
     return turns_ratio(

@@ -1,4 +1,4 @@
-"""Plan a toroid winding: does it fit, what wire to cut, what to expect of it, will the core stand the flux?
+"""Plan a toroid winding: does it fit, what wire to cut, what to expect of it, will the core saturate?
 
 Nothing is measured here; the numbers are what the checks of the finished winding are judged by.
 """
@@ -58,7 +58,7 @@ class ToroidDesign:
 def plan_toroid(design: ToroidDesign, service: Service | None = None) -> Result:
     """Work out a winding.
 
-    Passes when the winding fits and the core stands the flux; fails by a design check.
+    Passes when the winding fits and the core does not saturate; fails by a design check.
 
     Raises
     ------

@@ -75,7 +75,7 @@ class Service:
     area_m2 : float
         Magnetic cross-section; that of the solid core by default.
     saturation_t : float
-        Flux density the core stands.
+        Flux density the core tolerates.
     passes : int
         Turns of the primary.
     second : SecondStage
@@ -267,7 +267,7 @@ def _add_flux(
 
 
 def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: list[Finding]) -> None:
-    """Without the core's own limit only what no usual material stands can be judged."""
+    """Judge flux without the core's own limit: only what saturates every usual material can fail."""
     material, most = max(SATURATION_T.items(), key=lambda item: item[1])
     shown = format_quantity(density_t, "T", 3)
     if density_t > most:

@@ -88,7 +88,7 @@ class Particles:
         return {name: values[rows, columns] for name, values in self.hidden.items()}
 
     def resample(self, n: int, rng: np.random.Generator, below: float, done: set[str]) -> None:
-        """Draw `n` particles anew for each cause whose effective number of particles is below a share of `n`.
+        """Resample `n` particles for each cause whose effective number of particles is below a share of `n`.
 
         Systematic resampling within the cause; multiplicative jitter keeps copies apart. Quantities of which the
         checks `done` say nothing are independent of the weights: their draws stay as they are, or an irrelevant

@@ -1,4 +1,4 @@
-"""How much a check would tell about the cause, in bits and in minutes of loss saved."""
+"""Expected information of a check about the cause, in bits and in minutes of loss saved."""
 
 from __future__ import annotations
 

@@ -109,7 +109,7 @@ class Instrument:
             short = (h["range_short"] > 0) & (h["decade"] == 0) & (np.abs(value) > 0.3 * abs(self.expected))
             value = np.where(short, np.inf, value)
         stuck = (h["frozen"] > 0) | held
-        # A display that stands still keeps the unit and coupling of the old function; mostly that is what is typed.
+        # A stuck display keeps the unit and coupling of the old function; mostly that is what is typed.
         old_unit = h["unit_typed"] > 0 if turned else np.zeros(value.shape, dtype=bool)
         kept = np.where(h["held_overload"] > 0, np.inf, h["held"])
         return np.where(stuck, np.where(old_unit, np.nan, kept), value)

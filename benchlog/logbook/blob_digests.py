@@ -1,6 +1,6 @@
 """Does what hangs off the entries, and what follows from them, agree with what the chain says of it?
 
-Samples of captures, attached files and blocks of readings against their SHA-256; rollup and tables computed anew.
+Samples of captures, attached files and blocks of readings against their SHA-256; rollup and tables recomputed.
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ class BlockCheck:
     Attributes
     ----------
     rollup : dict
-        Summaries computed anew.
+        Recomputed summaries.
     whole : bool
         Whether all blocks so far could be used for them.
     """
@@ -49,7 +49,7 @@ class BlockCheck:
         self.whole = True
 
     def add(self, entry: Entry, columns: tuple[Any, ...], data: bytes) -> None:
-        """Take one block: its entry, what stands beside it, its bytes."""
+        """Take one block: its entry, its row in the file, its bytes."""
         body = entry.body
         if hashlib.sha256(data).hexdigest() != body["sha256"]:
             self._faults.add(entry.seq, f"entry {entry.seq}: its readings were altered")

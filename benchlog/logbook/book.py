@@ -328,7 +328,7 @@ class Logbook(LogbookWriter):
         reason : str
             Why, in words.
         replacement : int, optional
-            Entry that stands in its place.
+            Entry that replaces it.
 
         Raises
         ------

@@ -86,7 +86,7 @@ class Entry(msgspec.Struct, frozen=True):
 
     @property
     def ref(self) -> EntryRef:
-        """Where it stands."""
+        """Position in the chain."""
         return EntryRef(self.seq, self.digest)
 
     @property

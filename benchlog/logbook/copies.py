@@ -1,7 +1,7 @@
-"""Copies of a logbook in other places, and whether two of them still tell the same story.
+"""Copies of a logbook in other places, and whether two of them still agree.
 
 A copy is sealed: whole, read-only, its head digest beside it. It is only ever replaced by a logbook that goes on from
-it; two that went different ways are told apart and never merged.
+it; two that went different ways are reported and never merged.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ __all__ = ["Comparison", "Relation", "compare", "copy_path", "copy_state", "make
 
 
 class Relation(StrEnum):
-    """How two logbooks stand to each other."""
+    """Relation between two logbooks."""
 
     SAME = "same"
     FIRST_LONGER = "the first goes on"

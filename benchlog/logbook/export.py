@@ -218,7 +218,7 @@ def flags_of(code: int) -> list[str]:
 def export_jsonl(
     book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
 ) -> list[Path]:
-    """Write the whole chain: entries.jsonl, readings.jsonl, blobs/ and a page that tells how to check them.
+    """Write the whole chain: entries.jsonl, readings.jsonl, blobs/ and a page that explains how to check them.
 
     See `export_csv` for the parameters and errors.
     """

@@ -127,7 +127,7 @@ def intact_blocks(book: LogbookReader, entries: Sequence[int], on_damage: OnDama
 
 
 def _vouched(first: object, count: object, data: object, text: object, digest: object) -> bool:
-    """Whether an entry's text gives its digest and says of a block what stands there."""
+    """Whether an entry's text gives its digest and agrees with the block it describes."""
     if not isinstance(text, str) or not isinstance(data, bytes):
         return False
     said = (

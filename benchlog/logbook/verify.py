@@ -2,7 +2,7 @@
 
 What this can and can't tell: any change to what was recorded shows, unless somebody computed the whole rest of the
 chain anew. That, and a tail cut off, show only against a digest noted outside (a print, a mail, a time stamp): with a
-noted digest, everything up to its entry is not altered since it was noted. That the readings were true, no digest tells.
+noted digest, everything up to its entry is not altered since it was noted. No digest shows that the readings were true.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Verification:
     faults : tuple of Fault
         In the order found; those of the chain first.
     noted : str
-        What each noted head tells, one a line, ``""`` when none was given.
+        What each noted head shows, one a line, ``""`` when none was given.
     chain_faults : int
         How many of `faults` concern the chain of entries itself.
     beside : tuple of str
@@ -128,9 +128,9 @@ def verify(
             except LogbookDamagedError as error:
                 faults.add(None, error.message)
         witnesses = _check_witnesses(db, chain, faults, roots, signers)
-    told = "\n".join(_tell_noted(digest, chain, faults) for digest in noted)
+    noted_words = "\n".join(_describe_noted(digest, chain, faults) for digest in noted)
     return Verification(
-        path, chain.count, chain.head, tuple(faults.found), told, chain.faults, waiting, witnesses
+        path, chain.count, chain.head, tuple(faults.found), noted_words, chain.faults, waiting, witnesses
     )
 
 
@@ -168,7 +168,7 @@ def _noted_digest(text: str) -> str:
     return digest
 
 
-def _tell_noted(noted: str, chain: Walked, faults: Faults) -> str:
+def _describe_noted(noted: str, chain: Walked, faults: Faults) -> str:
     noted_at = chain.noted_at.get(noted)
     if noted_at is None:
         faults.add(

@@ -159,7 +159,7 @@ class LogbookView:
         proved : bool
             Prove every block against its entry's digest on the way, as exports do.
         on_damage : callable, optional
-            With `proved`: told of each damaged block, which is left out; without it the first one is an error.
+            With `proved`: called for each damaged block, which is left out; without it the first one is an error.
         """
         channels = intact_channels(self.book, on_damage) if proved else self.book.channels()
         wanted = [
@@ -205,7 +205,7 @@ class LogbookView:
             where.append("session=?")
             values.append(session)
         with self.book.querying() as db:
-            # The small indexes tell where to begin; the walk itself goes along the table, block after block.
+            # The small indexes give the place to begin; the walk itself goes along the table, block after block.
             # Each condition is one of the fixed texts above, values go in as parameters.
             bounds = [
                 db.execute(f"SELECT min(entry), max(entry) FROM block WHERE {condition}", (value,)).fetchone()  # noqa: S608

@@ -110,10 +110,10 @@ class LogbookWriter(LogbookReader):
                 self._depth = 0
 
     def _begin(self) -> None:
-        """Begin a transaction, waiting for another program to end its own; `on_wait` is told after a second."""
+        """Begin a transaction, waiting for another program to end its own; `on_wait` is called after a second."""
         self._db.execute(f"PRAGMA busy_timeout={min(1000, int(self.busy_timeout_s * 1000))}")
         give_up = monotonic() + self.busy_timeout_s
-        told = False
+        notified = False
         while True:
             try:
                 self._db.execute("BEGIN IMMEDIATE")
@@ -122,8 +122,8 @@ class LogbookWriter(LogbookReader):
                 busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
                 if not busy or monotonic() >= give_up:
                     raise
-            if not told:
-                told = True
+            if not notified:
+                notified = True
                 self.on_wait()
 
     def _read_tail(self) -> None:

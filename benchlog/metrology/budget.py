@@ -40,7 +40,7 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
 
 
 class _Input(str):
-    """Label of an input that also knows what it stands for; GTC hands labels back with the budget."""
+    """Label of an input that carries its influence; GTC returns labels with the budget."""
 
     __slots__ = ("influence", "number", "scale")
     influence: Influence | None

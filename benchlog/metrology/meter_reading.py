@@ -72,7 +72,7 @@ class MeterReading:
         )
 
     def influence(self, role: Role) -> Influence:
-        """What an input taken from this reading stands for in a budget."""
+        """Return the influence of an input taken from this reading."""
         shown = self.reading
         return Influence(role, shown.instrument, str(shown.function), range_max=shown.range_max)
 
@@ -91,7 +91,7 @@ class MeterReading:
         )
 
     def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
-        """Uncertain number of the peak of a sine that may be flattened: all that an rms reading tells of it.
+        """Uncertain number of the peak of a sine that may be flattened: all that an rms reading determines.
 
         Parameters
         ----------

@@ -57,7 +57,7 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
     part: Annotated[str, about("tag of the part it is on")]
     title: Annotated[str, about("what it is about, for screens and the certificate")] = ""
     state: Annotated[str, about("state the part must be in: as received, wound, fitted...")] = ""
-    hookup: Annotated[str, about("how to connect it, in your own words; stands in the record")] = ""
+    hookup: Annotated[str, about("how to connect it, in your own words; kept in the record")] = ""
     caution: Annotated[str, about("what can hurt here; shown before the hook-up")] = ""
     valid_days: Annotated[int | None, about("days after which a result is stale")] = None
     after: Annotated[tuple[str, ...], about("checks that must have passed before")] = ()
@@ -123,7 +123,7 @@ class Kind(msgspec.Struct, frozen=True):
     result : str
         Name its results go by, where that is not the tag.
     shown : mapping
-        Quantities that stand on the certificate, each with the one that says what was expected; empty: all.
+        Quantities shown on the certificate, each with the one that says what was expected; empty: all.
     limits : mapping
         Unit of each quantity that a plan may limit.
     needs : tuple of str

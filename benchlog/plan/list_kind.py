@@ -26,7 +26,7 @@ __all__ = [
 
 
 _Name = Annotated[str, about("what is taken; a name of its own within the list")]
-_Hookup = Annotated[str, about("how to connect it, in your own words; stands in the record")]
+_Hookup = Annotated[str, about("how to connect it, in your own words; kept in the record")]
 
 
 class Item(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take"):

@@ -50,7 +50,7 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     opposed_turns: Annotated[int | None, about("temporary turns in series opposition")] = None
     al: Annotated[Henries | None, about("inductance of one turn; makes the run automatic")] = None
     area: Annotated[SquareMetres | None, about("cross-section of the core")] = None
-    saturation: Annotated[Teslas | None, about("flux density the core stands")] = None
+    saturation: Annotated[Teslas | None, about("flux density the core tolerates")] = None
     generator_resistance: Annotated[Ohms | None, about("of the generator's output; 50 ohm without it")] = None
     sweep: Annotated[int | None, about("points of the automatic sweep, 5 to 61; 0 for none")] = None
 

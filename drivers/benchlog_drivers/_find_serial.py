@@ -1,4 +1,4 @@
-"""Finding meters on serial ports: listen at every family's line setting, then ask, then tell what was seen."""
+"""Finding meters on serial ports: listen at every family's line setting, then ask, then report what was found."""
 
 from __future__ import annotations
 

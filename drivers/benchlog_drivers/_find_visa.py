@@ -127,7 +127,7 @@ def _found(
 
 
 def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
-    """Resource names of the USB instruments that can be asked; of the others, what stands in the way."""
+    """Resource names of the USB instruments that can be asked; for the others, what prevents that."""
     library = visa_library("USB")
     if library != "@py":
         return _listed_by(library)

@@ -52,7 +52,7 @@ _LOST_HINT = "it was unplugged or switched off, or another program has the port 
 
 
 class PortInfo(Protocol):
-    """What pyserial's port list tells of a port."""
+    """Properties of a port from pyserial's port list."""
 
     device: str
     description: str
@@ -174,7 +174,7 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
         descriptor = link.fileno()
     except io.UnsupportedOperation:  # a port on another machine, which has no descriptor
         return _read_served(link, wait_s)
-    # Waiting by pyserial's own time-out would set the whole line anew whenever it changes.
+    # Waiting by pyserial's own time-out would configure the whole line again whenever it changes.
     if not select.select([descriptor], [], [], wait_s)[0]:
         return b""
     # With time-out 0 one system call takes what is there; asking byte by byte loses what came before an end.

@@ -55,7 +55,7 @@ class Sentinels:
     not_a_number: tuple[float, ...] = (9.91e37,)
 
     def state(self, value: float) -> State:
-        """Tell whether a replied number is a value or stands for something else."""
+        """Return whether a replied number is a value or a code for something else."""
         size = abs(value)
         if any(abs(size - s) <= _HALF_STEP * s for s in self.not_a_number):
             return State.INVALID
@@ -94,7 +94,7 @@ class ErrorReply:
 
     @property
     def about_exchange(self) -> bool:
-        """Whether it tells of question and answer out of step, not of what was asked."""
+        """Whether it reports question and answer out of step, not an error in the question."""
         return self.family == "query error"
 
     def __str__(self) -> str:
@@ -135,7 +135,7 @@ def parse_number(text: str) -> tuple[float, float]:
 def parse_measurement(text: str, sentinels: Sentinels) -> tuple[float | None, float, State]:
     """Read a measured value: value (None unless ok), step of its last digit, state.
 
-    The words ``INF``, ``NINF`` and ``NAN`` are understood beside the numbers that stand for them.
+    The words ``INF``, ``NINF`` and ``NAN`` are understood as well as the numbers used for them.
     """
     word = text.strip().strip('"').upper()
     if word in ("INF", "+INF", "-INF", "NINF", "INFINITY"):
@@ -208,7 +208,7 @@ _REFUSAL_HINTS = {
 
 
 def refusal(errors: Sequence[ErrorReply], sent: str) -> InstrumentRefusedError:
-    """Make the error that tells what the instrument refused."""
+    """Make the error that says what the instrument refused."""
     said = "; ".join(str(e) for e in errors)
     return InstrumentRefusedError(
         f"refused {sent!r}: {said}", hint=_REFUSAL_HINTS.get(errors[0].family, "look at the instrument")
@@ -283,9 +283,7 @@ def volts_line(
     """
     missing = [name for name in (scale, *subtract_codes, *add_volts) if name not in fields]
     if missing:
-        raise BadFrameError(
-            f"the preamble tells no number for {', '.join(missing)}", hint="check the dialect"
-        )
+        raise BadFrameError(f"the preamble has no number for {', '.join(missing)}", hint="check the dialect")
     step = fields[scale]
     if step == 0:
         raise BadFrameError(f"the preamble gives {scale} = 0", hint="is the channel switched on?")

@@ -1,4 +1,4 @@
-"""A SCPI conversation: connect, learn who answers, pick the dialect, send commands and heed the error queue."""
+"""A SCPI conversation: connect, learn who answers, pick the dialect, send commands and check the error queue."""
 
 from __future__ import annotations
 
@@ -91,7 +91,7 @@ class ScpiSession(Generic[D]):
         )
         self._dialect: D | None = None
         self._prepared = 0
-        #: Called when the link has been opened anew by itself: what was set then may be gone.
+        #: Called when the link has reopened itself: what was set then may be gone.
         self.on_reopened: Callable[[], None] = lambda: None
 
     @property
@@ -112,7 +112,7 @@ class ScpiSession(Generic[D]):
         Raises
         ------
         OpenError
-            When nobody is there, nobody answers, or no dialect fits; `reason` tells which.
+            When nobody is there, nobody answers, or no dialect fits; `reason` says which.
         ConfigError
             When a dialect file is wrong or the named dialect does not exist.
         """
@@ -136,7 +136,7 @@ class ScpiSession(Generic[D]):
         self.link.close()
 
     def send(self, commands: tuple[str, ...], **values: object) -> None:
-        """Fill in and send commands that have no answer, then heed the error queue.
+        """Fill in and send commands that have no answer, then check the error queue.
 
         Raises
         ------
@@ -203,15 +203,15 @@ class ScpiSession(Generic[D]):
             raise
 
     def explain_silence(self, question: str) -> None:
-        """After a question without an answer: raise the refusal if the error queue tells of one.
+        """After a question without an answer: raise the refusal if the error queue reports one.
 
-        A query error tells of the time-out itself and is not a refusal.
+        A query error reports the time-out itself and is not a refusal.
         """
         try:
             self.link.clear()
             errors = [e for e in self._queued_errors() if not e.about_exchange]
         except (ReadTimeoutError, BadFrameError, LinkLostError):
-            return  # silent altogether: the first time-out tells more
+            return  # silent altogether: the first time-out says more
         if errors:
             raise refusal(errors, question)
 

@@ -1,7 +1,7 @@
 """One USB interface of a test instrument through PyUSB: found by its name, claimed, and given back.
 
 PyVISA-py's own USB session is not used: it has no device clear, never clears a halted endpoint, keeps the kernel's
-driver, throws away what had come when a time-out strikes, and tells a missing permission as a missing instrument.
+driver, throws away what had come when a time-out strikes, and reports a missing permission as a missing instrument.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class UsbInterface:
 
         for endpoint in (self._in, self._out):
             halted = False
-            with contextlib.suppress(_usb_error()):  # an instrument that does not tell is not halted
+            with contextlib.suppress(_usb_error()):  # an instrument that does not answer is not halted
                 halted = bool(usb.control.get_status(self._device, endpoint) & 1)
             if halted or (out and endpoint is self._out):
                 self._device.clear_halt(endpoint)
@@ -111,7 +111,7 @@ def open_interface(name: str) -> UsbInterface:
     Raises
     ------
     OpenError
-        When it is not plugged in, may not be opened, or is in use; `reason` tells which.
+        When it is not plugged in, may not be opened, or is in use; `reason` says which.
     AdapterUnavailableError
         When PyUSB or libusb is missing.
     """
@@ -162,7 +162,7 @@ def open_interface(name: str) -> UsbInterface:
 
 
 def _serial_number(device: usb.core.Device) -> str:
-    """Serial number, empty if it tells none; opens the device."""
+    """Serial number, empty if it has none; opens the device."""
     import usb.core
     import usb.util
 
@@ -174,7 +174,7 @@ def _serial_number(device: usb.core.Device) -> str:
         device.set_configuration()  # nobody has configured it yet
     try:
         return usb.util.get_string(device, device.iSerialNumber) or "" if device.iSerialNumber else ""
-    except ValueError:  # it tells no language for its texts
+    except ValueError:  # it reports no language for its texts
         return ""
 
 

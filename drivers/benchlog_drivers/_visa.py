@@ -1,7 +1,7 @@
 """One instrument behind a VISA resource: questions and answers in step, one lock, deadlines in seconds.
 
 The rule about late answers: once an answer has failed to come, nothing is asked before question and answer are in
-step again. A device clear does that where the link has one. Elsewhere the connection is opened anew, and ``*IDN?`` is
+step again. A device clear does that where the link has one. Elsewhere the connection is opened again, and ``*IDN?`` is
 asked until the known identity comes back: what came before it was late.
 """
 
@@ -64,7 +64,7 @@ class VisaLink:
     identity : str
         Answer to ``*IDN?``, once `identify` has asked for it.
     openings : int
-        How often the link has been opened; it opens itself anew where that is needed, and what was set then may be
+        How often the link has been opened; it reopens itself where that is needed, and what was set then may be
         gone.
     """
 
@@ -138,7 +138,7 @@ class VisaLink:
             yield self
 
     def identify(self) -> str:
-        """Ask ``*IDN?`` and keep the answer as the mark by which late answers are told.
+        """Ask ``*IDN?`` and keep the answer, by which late answers are recognised.
 
         On a stream it is asked twice: a program broken off before this one may have left an answer under way.
 
@@ -344,7 +344,7 @@ class VisaLink:
         self._step = _Step.IN
 
     def _reopen(self, deadline: float) -> None:
-        """Open the link anew and see that the same instrument answers."""
+        """Reopen the link and make sure that the same instrument answers."""
         while True:
             port, self._port = self._port, None
             if port is not None:

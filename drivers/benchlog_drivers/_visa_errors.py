@@ -75,7 +75,7 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
         ):
             return AdapterUnavailableError(
                 f"{where}: the library for this kind of link is missing: {said}",
-                hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor tells what is there",
+                hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor shows what is there",
             )
         if number in _BY_ERRNO:
             reason, hint = _BY_ERRNO[number]

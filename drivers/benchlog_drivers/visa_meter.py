@@ -32,7 +32,7 @@ class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only
     function : Function or None
         What to set the meter to at opening; None leaves it as it is and asks.
     resolution : float
-        One count, in the SI unit; 0 takes what the meter tells of its range, else the last digit of the answer.
+        One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the answer.
     """
 
     function: Function | None = None

@@ -125,7 +125,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         """Choose the record: at least that long, of that many samples.
 
         The time base steps in 1, 2, 5, so the record may be up to 2.5 times longer than asked, with the interval
-        longer by as much; `Capture.interval_s` tells what the scope really took.
+        longer by as much; `Capture.interval_s` is what the scope really took.
 
         Parameters
         ----------
@@ -218,7 +218,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         points, interval = fields.get(wave.points, 0.0), fields.get(wave.interval, 0.0)
         if not (points >= 1 and interval > 0):
             raise BadFrameError(
-                f"{channel}: the scope tells a record of {points:g} samples {interval:g} s apart",
+                f"{channel}: the scope reports a record of {points:g} samples {interval:g} s apart",
                 hint="is the channel on, and has a record been taken?",
             )
         record = ChannelRecord(
@@ -258,7 +258,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         factor, _ = parse_number(self._session.ask(question, channel=word))
         if not factor > 0:
             raise BadFrameError(
-                f"{word}: the scope tells a probe factor of {factor!r}", hint="check the dialect"
+                f"{word}: the scope reports a probe factor of {factor!r}", hint="check the dialect"
             )
         return factor
 

@@ -1,6 +1,6 @@
 """Digit-code frames: range, digits, function, status and option bytes, ended by CR LF (19200 baud 7O1).
 
-Layout from memory of common practice among handheld meters; no data sheet stands behind it, so symbols, function
+Layout from memory of common practice among handheld meters; not checked against a data sheet, so symbols, function
 codes and ranges are data that the bench file may override. Every byte but the end is 30 (hex) plus a nibble.
 
 Long form, 14 bytes: range, digit 1 to 5, function, status, option 1 to 4, CR, LF.
@@ -118,7 +118,7 @@ class _DigitCode(LineDecoder):
         """Decode one line with its end, or raise `RejectedFrame`."""
         if self._parity_end == self.end or not frame.endswith(self._parity_end):
             reading = self._decode(frame, frame)
-            self._heed_lost_parity()
+            self._check_lost_parity()
             return reading
         self._without = 0
         checked = frame.translate(_CHECKED[self._parity])
@@ -128,7 +128,7 @@ class _DigitCode(LineDecoder):
         self._has_parity = True
         return reading
 
-    def _heed_lost_parity(self) -> None:
+    def _check_lost_parity(self) -> None:
         """Reject a line that is right but for its missing parity, unless the whole stream has lost it."""
         if self._has_parity:
             self._without += 1

@@ -190,7 +190,7 @@ def shown(
     state : State
         With another state than ok there is no value, and `digits` is what is shown instead (``"OL"``).
     range_max : float, optional
-        Full scale in the SI unit, when the frame tells the range.
+        Full scale in the SI unit, when the frame contains the range.
     power_of_ten : int
         Exponent shown beside the digits.
     signed : bool

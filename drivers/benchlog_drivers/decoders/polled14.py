@@ -1,6 +1,6 @@
 """Polled ASCII lines of 14 characters: one request character out, one line back (1200 baud 7N2).
 
-Layout from memory of common practice among handheld meters; no data sheet stands behind it. Request ``D``; some
+Layout from memory of common practice among handheld meters; not checked against a data sheet. Request ``D``; some
 meters are set to 600 baud. Characters: two letters of function (``DC``, ``AC``, ``OH``, ``CA``, ``FR``, ``DI``,
 ``TE``); minus or space; six of number, that is up to five digits with a point, padded with spaces, where overload
 shows as ``OL`` with or without a point; four of unit, padded; CR. There are no symbol bits: hold, relative and

@@ -1,7 +1,7 @@
 """LCD-mirroring frames of 14 bytes: each bit is one segment or symbol of the display.
 
 Layout from memory of common practice among handheld meters (2400 baud 8N1, DTR set, RTS cleared, two to four
-frames a second); no data sheet stands behind it, so every symbol bit is data that the bench file may override.
+frames a second); not checked against a data sheet, so every symbol bit is data that the bench file may override.
 
 The upper nibble of byte k is k, 1 to 14. Lower nibbles, bit 3 to bit 0:
 

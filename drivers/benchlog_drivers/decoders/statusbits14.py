@@ -1,6 +1,6 @@
 """ASCII frames of 14 bytes with status bits: sign, four digits, point position, four status bytes, bar, CR LF.
 
-Layout from memory of common practice among handheld meters (2400 baud 8N1); no data sheet stands behind it, so
+Layout from memory of common practice among handheld meters (2400 baud 8N1); not checked against a data sheet, so
 every status bit is data that the bench file may override.
 
 Bytes: sign ``+`` or ``-``; four ASCII digits, or ``?0:?`` for overload; space; point ``0`` none, ``1`` d.ddd,

@@ -48,4 +48,4 @@ class Battery:
 
 
 FRESH = Battery(((0.0, 9.3),))
-"""A new battery; its decline is slower than any story told here."""
+"""A new battery; its decline is slower than any story here."""

@@ -16,7 +16,7 @@ __all__ = ["MeterUpdates"]
 class MeterUpdates:
     """Gives the next display each time it is asked.
 
-    On a clock that runs that is the display now. On a clock that is moved by hand time may stand still; there
+    On a clock that runs that is the display now. On a clock that is moved by hand time may not advance; there
     each display counts as one update period later than the one before, until the clock moves or the scene
     changes.
     """

@@ -37,9 +37,9 @@ class ScopeChannel:
     Attributes
     ----------
     volts_per_division : float
-        At the probe tip, as the scope was told.
+        At the probe tip, as the scope is set.
     probe : float
-        Attenuation the scope was told; need not be what the probe has.
+        Attenuation set on the scope; need not be that of the probe.
     """
 
     clip: Clip | None = None
@@ -123,12 +123,12 @@ class Scope:
         }
 
     def _at_input(self, scene: Scene, name: str, t_s: float) -> dict[float, complex]:
-        """Phasors the channel's amplifier sees, in volts at the tip as the scope was told."""
+        """Phasors the channel's amplifier sees, in volts at the tip as the scope is set."""
         channel = self.channels[name]
         if channel.clip is None:
             return {}
-        told = channel.probe / channel.clip.attenuation
-        seen = {f: x * told for f, x in scene.spectrum(channel.clip.tip, EARTH, t_s).items()}
+        factor = channel.probe / channel.clip.attenuation
+        seen = {f: x * factor for f, x in scene.spectrum(channel.clip.tip, EARTH, t_s).items()}
         if channel.coupling == "AC":
             seen = {f: x * (1j * f / _AC_CORNER_HZ) / (1 + 1j * f / _AC_CORNER_HZ) for f, x in seen.items()}
         return {f: x for f, x in seen.items() if abs(x) > 1e-9}
