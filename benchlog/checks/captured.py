@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from benchlog.capture import Capture
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import CAPTURE, Influence, Role
 from benchlog.metrology.accuracy import Accuracy
@@ -15,8 +14,11 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
 from benchlog.signal.findings import Severity
-from benchlog.signal.waveform import Waveform, measure_channel
 from benchlog.units import format_quantity
+
+if TYPE_CHECKING:
+    from benchlog.capture import Capture
+    from benchlog.signal.waveform import Waveform
 
 __all__ = ["Captured", "read_capture"]
 
@@ -143,6 +145,8 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
     AnalysisError
         If the record can't be measured.
     """
+    from benchlog.signal.waveform import measure_channel  # what a meter's reading has no use for
+
     wave = measure_channel(capture, channel)
     shown = wave.mean if function is Function.DC_VOLTS else wave.ac_rms
     reading = Reading(
