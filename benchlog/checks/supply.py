@@ -198,7 +198,7 @@ def _cautions(
         cautions.append(DEAD_CAUTION)
     if load is not None and load.power_w > HOT_W:
         cautions.append(
-            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that stands heat"
+            f"load of {format_quantity(load.power_w, 'W')}: keep it under 10 s, on a surface that can take the heat"
         )
     if abs(no_load.value) > (50 if nameplate.coupling == "ac" else 120):
         cautions.append(

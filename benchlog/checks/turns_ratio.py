@@ -242,7 +242,7 @@ def _opposition_findings(turns: Uncertain, setup: RatioSetup) -> tuple[Finding, 
         return (
             Finding(
                 FindingKind.CONDITIONS,
-                f"nothing is left of two windings of {setup.opposed_turns} turns: the phase of nothing tells no sign; "
+                f"nothing is left of two windings of {setup.opposed_turns} turns: the residual is too small for its sign; "
                 "repeat with one turn more or fewer on the temporary winding",
             ),
         )

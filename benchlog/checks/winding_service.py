@@ -278,7 +278,7 @@ def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: l
                 density_t,
                 most,
                 "T",
-                f"{shown} peak is more than any usual core stands ({material}: {most:g} T): lower the burden or "
+                f"{shown} peak is more than any usual core can take ({material}: {most:g} T): lower the burden or "
                 "the current, or take more turns or core",
             )
         )

@@ -224,7 +224,7 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != digest:
         raise LogbookDamagedError(
             f"{where} was altered: its text does not give its digest",
-            hint="`benchlog record verify` tells what else; a copy made earlier may have it intact",
+            hint="`benchlog record verify` shows what else is damaged; a copy made earlier may have it intact",
         )
     try:
         fields = _DECODER.decode(text)

@@ -151,7 +151,7 @@ def _check_link(entry: Entry, previous: str, faults: Faults) -> None:
     if entry.previous == previous:
         return
     if entry.previous == ZERO_DIGEST or entry.seq == 1:
-        faults.add(entry.seq, f"entry {entry.seq} rests on nothing: the chain begins anew")
+        faults.add(entry.seq, f"entry {entry.seq} names no entry before it: a second chain begins here")
         return
     before = entry.seq - 1
     faults.add(before, f"entry {before} was altered or exchanged: entry {entry.seq} rests on another digest")

@@ -29,7 +29,11 @@ class EntryRules:
         yield from self._in_time(entry)
         yield from self._in_session(entry)
         if (entry.kind == "logbook") is not (entry.seq == 1):
-            yield "is a second beginning" if entry.kind == "logbook" else "stands where a logbook begins"
+            yield (
+                "is a second beginning"
+                if entry.kind == "logbook"
+                else "is where the first entry of a logbook belongs"
+            )
         if entry.kind in NOT_SUPERSEDED:
             self._fixed.add(entry.seq)
         if entry.kind == "supersede":

@@ -73,7 +73,7 @@ The next line gives it as "previous"; the first line's "previous" is 64 zeros. S
 2. see that "seq" counts 1, 2, 3... without a gap;
 3. compare the SHA-256 of the last line with the head digest that was noted elsewhere (certificate, mail, photo).
    Entries up to a noted digest are not altered since it was noted. Without a noted digest the chain shows
-   accidents, not honesty: its owner could have written all of it anew.
+   accidents, not honesty: its owner could have written all of it again.
 4. blobs/ holds samples and attachments; each file's SHA-256 is its name, and stands in the entry that has it.
 
 readings.jsonl holds the readings, one a line, with the number of their entry; `benchlog record import` makes the
@@ -308,6 +308,6 @@ def stored_pieces(book: LogbookReader, on_damage: OnDamage | None) -> Iterator[t
         if good:
             yield digest, row[0]
         elif on_damage is None:
-            raise LogbookDamagedError(fault, hint="`benchlog record verify` tells what else")
+            raise LogbookDamagedError(fault, hint="`benchlog record verify` shows what else is damaged")
         else:
             on_damage(seq, fault)

@@ -121,7 +121,7 @@ def intact_blocks(book: LogbookReader, entries: Sequence[int], on_damage: OnDama
     for seq in sorted(left):
         fault = f"the readings of entry {seq} are missing or were altered"
         if on_damage is None:
-            raise LogbookDamagedError(fault, hint="`benchlog record verify` tells what else")
+            raise LogbookDamagedError(fault, hint="`benchlog record verify` shows what else is damaged")
         on_damage(seq, fault)
     return found
 
