@@ -365,8 +365,8 @@ def test_the_stated_interval_holds_the_truth_and_swapping_the_roles_inverts_the_
     normal, swapped = _captures(turns, scope=scope)
     single = check_turns_ratio(normal, PLAIN, expected_turns=turns)
     ratio = single.quantities["turns_ratio"]
-    # Gains up to the very edge, 0.97 over 1.03: an error of 5.83 % against U = 2 sqrt(2) 3 % / sqrt(3) of 94.2 %, 1.263 U.
-    assert abs(ratio.value - turns) < 1.27 * ratio.expanded_uncertainty
+    # Gains up to the very edge, 0.97 over 1.03: an error of 5.83 % against U = 2 sqrt(2) 3 % / sqrt(3) of 94.2 %, 1.263 U; noise adds 0.02.
+    assert abs(ratio.value - turns) < 1.3 * ratio.expanded_uncertainty
     assert single.verdict is not Verdict.FAIL
     both = check_turns_ratio(normal, PLAIN, expected_turns=turns, swapped=swapped).quantities["turns_ratio"]
     assert abs(both.value - turns) < both.expanded_uncertainty
