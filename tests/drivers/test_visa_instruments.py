@@ -404,9 +404,13 @@ def test_another_instrument_at_the_same_address_is_no_continuation(monkeypatch: 
 def test_probing_leaves_no_errors_behind() -> None:
     """An instrument that fits no dialect has an empty error queue afterwards."""
     script = Scripted({}, identity="Some,Thing,1,1")
-    with ScpiServer(script) as server, pytest.raises(OpenError, match="fits no"):
-        VisaScope("S", server.resource, LinkOptions(timeout_s=0.2)).open()
-    assert script.errors == []
+    with ScpiServer(script) as server:
+        with pytest.raises(OpenError, match="fits no"):
+            VisaScope("S", server.resource, LinkOptions(timeout_s=0.2)).open()
+        end_s = time.monotonic() + 5  # the last command was sent, but need not have been read yet
+        while script.errors and time.monotonic() < end_s:
+            time.sleep(0.01)
+        assert script.errors == []
 
 
 def test_a_scope_that_has_recorded_nothing_is_recognised() -> None:
