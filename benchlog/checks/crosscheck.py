@@ -20,12 +20,12 @@ from benchlog.checks.meter_pairs import (
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.finding import Finding, FindingKind
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, no_number_hint
+from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags, no_number_hint
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
@@ -73,43 +73,39 @@ def check_crosscheck(
         If a display shows overload, hold or the like: there is no value of now to compare.
     """
     _refuse(readings)
+    responses = responses or {}
     function, unit = readings[0].reading.function, readings[0].reading.unit
     fit = values_at_once(readings)
     as_read = _as_read(readings, fit)
     meters, told = as_read, list[str]()
     if function in _AC:
-        meters, told = as_rms(as_read, responses or {}, waveform, unit)
+        meters, told = as_rms(as_read, responses, waveform, unit)
     compared = compare_all(list(meters.values()), fit, unit)
+    moved = _moved_more(compared.worst, readings, unit)
+    blind = _unlike_response(compared, responses, waveform)
+    odd, advice = _which_is_wrong(compared, moved, blind)
     details = _details(compared)
     if meters is not as_read:
         details["e_n_as_read"] = compare_all(list(as_read.values()), fit, unit).worst.e_n
-    if fit.drift is not None:
-        details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
-    moved = _moved_more(compared.worst, readings, unit)
-    blind = _unlike_response(compared, responses or {}, waveform)
-    advice: list[Finding] = []
     if len(meters) > 2:
-        odd, advice = _odd_one_out(compared, blind)
         details["odd_one_out"] = odd
-    elif compared.failed and not moved and not blind:
-        advice = [Finding(FindingKind.ADVICE, DECIDERS)]
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
-    verdict = Verdict.FAIL if compared.failed else Verdict.PASS
+    doubt = moved or blind
     return Result(
         check="crosscheck",
-        verdict=Verdict.INDETERMINATE if moved or blind else verdict,
-        reason=moved or blind or _reason(compared),
+        verdict=Verdict.INDETERMINATE if doubt else compared.verdict,
+        reason=doubt or _reason(compared),
         quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
         instruments=tuple(meters),
-        functions={tag: str(function) for tag in meters},
+        functions=functions_used(*readings),
         hookup=in_words(wiring),
         wiring=wiring,
         cautions=_cautions(compared, readings),
         findings=(
-            *dict.fromkeys(misleading_flags(*readings)),
+            *unique(misleading_flags(*readings)),
             *(Finding(FindingKind.RESPONSE, words) for words in told),
             *_about_drift(fit, readings),
             *([Finding(FindingKind.DRIFT, moved)] if moved else []),
@@ -129,7 +125,7 @@ def _as_read(readings: Sequence[MeterReading], fit: NodeValues) -> Mapping[str, 
 
 
 def _details(compared: Comparison) -> dict[str, Any]:
-    return {
+    details: dict[str, Any] = {
         "pairs": [pair.to_json() for pair in compared.pairs],
         "meters": {
             m.tag: {
@@ -141,14 +137,20 @@ def _details(compared: Comparison) -> dict[str, Any]:
             for m in compared.meters
         },
     }
+    fit = compared.fit
+    if fit.drift is not None:
+        details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
+    return details
 
 
-def _odd_one_out(compared: Comparison, blind: str) -> tuple[str | None, list[Finding]]:
-    """Which of three or more meters disagrees with the others, where that can be told."""
+def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str | None, list[Finding]]:
+    """Tag of the odd one out, where that can be told, and what to do."""
     if not compared.failed or blind:
         return None, []
-    tag, words = odd_one_out(compared)
-    return tag, [Finding(FindingKind.ODD_ONE_OUT, words)]
+    if len(compared.meters) > 2:
+        tag, words = odd_one_out(compared)
+        return tag, [Finding(FindingKind.ODD_ONE_OUT, words)]
+    return None, [] if moved else [Finding(FindingKind.ADVICE, DECIDERS)]
 
 
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:

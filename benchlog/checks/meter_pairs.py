@@ -15,7 +15,7 @@ from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import COVERAGE_PROBABILITY, to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.result import Limits, Uncertain
+from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
 __all__ = [
@@ -116,6 +116,11 @@ class Comparison:
     def failed(self) -> bool:
         """Whether they differ by more than they claim."""
         return self.joint > 1
+
+    @property
+    def verdict(self) -> Verdict:
+        """What follows where nothing else makes them differ."""
+        return Verdict.FAIL if self.failed else Verdict.PASS
 
 
 def compare_all(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> Comparison:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from benchlog.capture import Capture
-from benchlog.checks.scope_channels import ScopeGains, fit_pair
+from benchlog.checks.scope_channels import ScopeGains, fit_pair, scopes_used
 from benchlog.finding import Finding, FindingKind
-from benchlog.influence import CAPTURE
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict
@@ -26,6 +25,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         judgement = Judgement(
             Verdict.INDETERMINATE, 0.0, f"the record can't carry a verdict: {pair.blocking[0]}"
         )
+    scopes = scopes_used(capture)
     return Result(
         check="phase",
         verdict=judgement.verdict,
@@ -38,8 +38,8 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         limits_set="plan",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: CAPTURE} if capture.instrument else {},
+        instruments=tuple(scopes),
+        functions=scopes,
         findings=pair.findings,
         details={"notes": list(pair.notes)} if pair.notes else {},
     )

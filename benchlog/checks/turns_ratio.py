@@ -27,13 +27,12 @@ from benchlog.checks.ratio_model import (
     swap_mismatch,
     turns_number,
 )
-from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, with_probes
+from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, scopes_used, with_probes
 from benchlog.checks.whole_turns import WHOLE_TURNS_RULE, judge_turns, posterior_of, turns_limits
 from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import Hookup, in_words
-from benchlog.influence import CAPTURE
 from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
@@ -95,7 +94,7 @@ def check_turns_ratio(
     used = limits or turns_limits(expected_turns, tolerance)
     ratio = _measure([c for c in (capture, swapped) if c is not None], setup, expected_turns)
     judged = _judge(ratio, used, prior)
-    wiring = _wiring(setup, capture.instrument)
+    wiring, scopes = _wiring(setup, capture.instrument), scopes_used(*ratio.captures)
     return Result(
         check="turns_ratio",
         verdict=judged.verdict,
@@ -106,8 +105,8 @@ def check_turns_ratio(
         conformance_probability=judged.judgement.conformance_probability,
         rule=RULE if judged.posterior is None else WHOLE_TURNS_RULE,
         turns=judged.posterior.as_json() if judged.posterior else None,
-        instruments=ratio.scopes,
-        functions={capture.instrument: CAPTURE} if capture.instrument else {},
+        instruments=tuple(scopes),
+        functions=scopes,
         hookup=_hookup_words(setup, wiring, ratio.swapped),
         wiring=wiring,
         conditions=_conditions(ratio),
@@ -134,10 +133,6 @@ class _Ratio:
     @property
     def swapped(self) -> bool:
         return len(self.pairs) == 2
-
-    @property
-    def scopes(self) -> tuple[str, ...]:
-        return tuple(dict.fromkeys(c.instrument for c in self.captures if c.instrument))
 
 
 @dataclass(frozen=True, slots=True)
