@@ -147,7 +147,7 @@ def test_commands_that_look_up_import_nothing_heavy(
         [sys.executable, "-c", program, *words, "--logbook", "kc1.logbook"],
         cwd=demo[0],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
     )
     assert done.stdout.strip()

@@ -22,7 +22,7 @@ def test_no_traceback_whenever_it_is_pressed(tmp_path, delay_ms: int) -> None:
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
     ) as program:
         assert program.stdout is not None
         assert program.stderr is not None
