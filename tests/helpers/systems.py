@@ -11,12 +11,14 @@ import pytest
 
 __all__ = [
     "NO_TERMINALS",
-    "ORDINARY_USER",
+    "make_device_link",
+    "make_link",
     "make_pipe",
     "make_socket",
+    "needs_file_modes",
+    "needs_open_files",
     "needs_processor_times",
     "needs_terminals",
-    "null_device",
     "skip_without_terminals",
 ]
 
@@ -27,11 +29,13 @@ needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason=NO_TERMI
 needs_processor_times = pytest.mark.skipif(
     sys.platform == "win32", reason="this system does not tell the processor time of programs that ended"
 )
-
-#: Whether what a file's mode forbids is forbidden to us.
-ORDINARY_USER = hasattr(os, "geteuid") and os.geteuid() != 0
-
-null_device = Path(os.devnull)
+needs_file_modes = pytest.mark.skipif(
+    sys.platform == "win32",
+    reason="on this system a folder's mode forbids nothing, and nobody can be another user",
+)
+needs_open_files = pytest.mark.skipif(
+    sys.platform != "linux", reason="this system does not tell which files a program has open"
+)
 
 
 def skip_without_terminals() -> None:
@@ -45,6 +49,23 @@ def make_pipe(path: Path) -> None:
     if not hasattr(os, "mkfifo"):
         pytest.skip("this system has no named pipes in folders")
     os.mkfifo(path)
+
+
+def make_link(path: Path, target: Path) -> None:
+    """Make a symbolic link, or skip the test: Windows gives them only to some users."""
+    try:
+        path.symlink_to(target)
+    except OSError:
+        pytest.skip("symbolic links can't be made here")
+    if not path.is_symlink():  # so under Wine
+        pytest.skip("this system does not tell links from what they lead to")
+
+
+def make_device_link(path: Path) -> None:
+    """Make a link to a device that never ends, or skip the test."""
+    if not Path("/dev/zero").is_char_device():
+        pytest.skip("this system has no devices in folders")
+    make_link(path, Path("/dev/zero"))
 
 
 def make_socket(path: Path) -> None:

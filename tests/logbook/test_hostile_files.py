@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
-from helpers.systems import make_pipe, make_socket
+from helpers.systems import make_device_link, make_link, make_pipe, make_socket
 
 import benchlog
 from benchlog.cli import main
@@ -117,9 +117,9 @@ def special(path: Path, kind: str) -> None:
     elif kind == "folder":
         path.mkdir()
     elif kind == "link that leads nowhere":
-        path.symlink_to(path.with_name("elsewhere.logbook"))
+        make_link(path, path.with_name("elsewhere.logbook"))
     elif kind == "device":
-        path.symlink_to("/dev/zero")
+        make_device_link(path)
     else:
         make_socket(path)
 
