@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import select
 import signal
 import struct
 import subprocess
@@ -94,6 +95,8 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
             finally:
                 os._exit(1)
         os.close(write_end)
+        if rng.random() < 0.5:  # a busy machine may not get that far otherwise
+            select.select([read_end], [], [], 10)
         time.sleep(rng.uniform(0.001, longest_s))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
