@@ -262,6 +262,16 @@ def _first_steps() -> str:
     return f"Is the part right, can I trust the meter, what was measured when?\n\n{listing}\n\nbenchlog --help lists all commands."
 
 
+def _import_msgspec() -> None:
+    """Import it without `typing_extensions`, which takes longer and adds nothing to `typing` of Python 3.11."""
+    missing = "typing_extensions" not in sys.modules
+    if missing:
+        sys.modules["typing_extensions"] = None  # type: ignore[assignment]  # how Python marks what can't be imported
+    importlib.import_module("msgspec")
+    if missing:
+        del sys.modules["typing_extensions"]
+
+
 def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None] | None = None) -> int:
     """Run one command; returns the exit code.
 
@@ -302,6 +312,7 @@ def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
         return 2
     from benchlog.cli.context import run_command
 
+    _import_msgspec()
     if interruptible is not None:
         interruptible()
     return run_command(args)

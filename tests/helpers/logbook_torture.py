@@ -106,10 +106,13 @@ def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0
         assert child.stdout.readline().strip() == b"ready"
         child.stdin.write(f"{path}\t{position}\t{rng.random()}\n".encode())
         child.stdin.flush()
+        first = b""
+        if rng.random() < 0.5:  # a busy machine may not get that far otherwise
+            first = child.stdout.readline()
         time.sleep(rng.uniform(0.001, longest_s))
         child.kill()
         told, _ = child.communicate()
-        for line in told.decode().split("\n")[:-1]:
+        for line in (first + told).decode().split("\n")[:-1]:
             text, digest = line.split()
             position = int(text)
             digests.append(digest)

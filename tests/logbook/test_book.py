@@ -120,14 +120,14 @@ def test_what_is_appended_is_read_back(book: Logbook, clock: ManualClock) -> Non
 def test_entries_can_be_chosen(book: Logbook) -> None:
     """By kind, place, session, from either end."""
     for number in range(6):
-        book.append("note" if number % 2 else "skip", {"n": number})
+        book.append("note" if number % 2 else "remark", {"n": number})
     session = book.begin_session()
     book.append("note", {"n": 6})
     assert [e.body["n"] for e in book.entries("note")] == [1, 3, 5, 6]
     assert [e.body["n"] for e in book.entries("note", newest_first=True, limit=2)] == [6, 5]
-    assert [e.body["n"] for e in book.entries(("note", "skip"), after=5)] == [4, 5, 6]
+    assert [e.body["n"] for e in book.entries(("note", "remark"), after=5)] == [4, 5, 6]
     assert [e.body.get("n") for e in book.entries(session=session)] == [None, 6]
-    assert book.kinds() == ["logbook", "note", "session begin", "skip"]
+    assert book.kinds() == ["logbook", "note", "remark", "session begin"]
     assert book.counts()["note"] == 4
 
 
