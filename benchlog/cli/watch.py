@@ -17,9 +17,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from benchlog.adapter import Reader
     from benchlog.cli.context import Context
+    from benchlog.dashboard.collector import Collector
     from benchlog.dashboard.model import Snapshot
     from benchlog.logbook import Logbook
+    from benchlog.recorder import Recorder
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,23 +47,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.cli.watch_meters import groups_of, instruments, known_doubts, readers
     from benchlog.cli.watch_session import WatchSession
     from benchlog.dashboard.collector import Collector
-    from benchlog.errors import UsageError
-    from benchlog.recorder import Recorder
-    from benchlog.units import parse_quantity
 
-    span_s = parse_quantity(args.span, "s", what="--for").value if args.span else None
-    if span_s is not None and span_s <= 0:
-        raise UsageError(
-            f"--for {args.span!r} must be longer than nothing", hint="write it like --for '60 s'"
-        )
+    span_s = _span_s(args.span)
     bench, linked, typed = instruments(args.instrument, ctx)
     groups = groups_of(args.group, bench, [*linked, *typed])
-    for tag in [tag for group in groups for tag in group.tags if tag not in (*linked, *typed)]:
-        instrument = bench.instrument(tag)  # named in a group: watched too
-        if instrument.linked:
-            linked[tag] = (instrument.address, dict(instrument.options))
-        else:
-            typed.append(tag)
+    for tag in [tag for group in groups for tag in group.tags]:  # watched too
+        if tag not in (*linked, *typed):
+            instrument = bench.instrument(tag)
+            if instrument.linked:
+                linked[tag] = (instrument.address, dict(instrument.options))
+            else:
+                typed.append(tag)
     meters = readers(linked, ctx)
     with ExitStack() as stack:
         book = stack.enter_context(_logbook(ctx))
@@ -73,18 +70,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             known={t: r for t, r in known_doubts(ctx).items() if t in (*linked, *typed)},
             target=str(ctx.logbook_path) if ctx.recording else "",
         )
-        recorder = None
-        if meters:
-            recorder = stack.enter_context(
-                Recorder(
-                    book,
-                    meters,
-                    clock=ctx.clock,
-                    on_reading=collector.take,
-                    on_commit=collector.committed,
-                    on_error=collector.error,
-                )
-            )
+        recorder = stack.enter_context(_recorder(meters, book, collector, ctx)) if meters else None
         session = WatchSession(args, ctx, collector, recorder, book, typed, span_s)
         try:
             with _ended_by_a_signal():
@@ -95,6 +81,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             recorder.stop()  # what is told at the end is what the logbook has
         session.finish(last)
     return exit_code(last)
+
+
+def _span_s(text: str | None) -> float | None:
+    """How long to watch, second; None for until it is stopped."""
+    if text is None:
+        return None
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    span_s = parse_quantity(text, "s", what="--for").value
+    if span_s <= 0:
+        raise UsageError(f"--for {text!r} must be longer than nothing", hint="write it like --for '60 s'")
+    return span_s
+
+
+def _recorder(meters: list[Reader], book: Logbook, collector: Collector, ctx: Context) -> Recorder:
+    from benchlog.recorder import Recorder
+
+    return Recorder(
+        book,
+        meters,
+        clock=ctx.clock,
+        on_reading=collector.take,
+        on_commit=collector.committed,
+        on_error=collector.error,
+    )
 
 
 @contextmanager

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.dashboard.collector import Collector
+    from benchlog.dashboard.keyboard import Keyboard
     from benchlog.dashboard.model import Snapshot
+    from benchlog.keyboard import Lines
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
 
@@ -74,13 +76,18 @@ class WatchSession:
         lines = Lines(sys.stdin) if self._typed else None
         end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
         while time.monotonic() < end_s:
-            for line in lines.take(0.1) if lines is not None and not lines.ended else ():
-                self._typed_in(line)
-            if lines is None or lines.ended:
-                time.sleep(0.1)
-            if self._span_s is None and self._all_judged() and (lines is None or lines.ended):
+            if lines is not None and not lines.ended:
+                for line in lines.take(0.1):
+                    self._typed_in(line)
+                continue
+            time.sleep(0.1)
+            if self._span_s is None and self._all_judged():
                 break
         snapshot = self.picture()
+        self._show_once(snapshot)
+        return snapshot
+
+    def _show_once(self, snapshot: Snapshot) -> None:
         if self._ctx.json:
             note = "; ".join(self._refused)
             self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
@@ -94,7 +101,6 @@ class WatchSession:
 
             console = self._ctx.console
             console.print(view(snapshot, console.width, 0, keys="", plain=needs_ascii(console)))
-        return snapshot
 
     def _all_judged(self) -> bool:
         """Whether each link gave enough readings, or has been out of reach for a while."""
@@ -127,9 +133,8 @@ class WatchSession:
             keyboard = None
             if pressed is not None:
                 keyboard = Keyboard(pressed, typing=bool(self._typed), on_clear=self._collector.clear_plots)
-            lines = (
-                Lines(sys.stdin) if keyboard is None else None
-            )  # readings may come over a pipe all the same
+            # Readings may come over a pipe all the same.
+            lines = Lines(sys.stdin) if keyboard is None else None
             keys = (KEYS if self._typed else KEYS.rpartition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
                 next_s = time.monotonic()
@@ -140,19 +145,22 @@ class WatchSession:
                         self.picture("" if entry is None else self._prompt(entry)),
                         explained=keyboard is not None and keyboard.explained,
                     )
-                    left_s = max(0.0, next_s - time.monotonic())
-                    typed: Iterable[str] = ()
-                    if keyboard is not None:
-                        typed = keyboard.entries(left_s)
-                    elif lines is not None and not lines.ended:
-                        typed = lines.take(left_s)
-                    else:
-                        time.sleep(left_s)
-                    for k, line in enumerate(typed):
-                        if k == 0:
-                            self._refused.clear()
-                        self._typed_in(line)
+                    self._take_typed(keyboard, lines, max(0.0, next_s - time.monotonic()))
         return self.picture()
+
+    def _take_typed(self, keyboard: Keyboard | None, lines: Lines | None, for_s: float) -> None:
+        """Wait that long, or until the next reading is typed, and take it."""
+        typed: Iterable[str] = ()
+        if keyboard is not None:
+            typed = keyboard.entries(for_s)
+        elif lines is not None and not lines.ended:
+            typed = lines.take(for_s)
+        else:
+            time.sleep(for_s)
+        for k, line in enumerate(typed):
+            if k == 0:
+                self._refused.clear()
+            self._typed_in(line)
 
     def _prompt(self, entry: str) -> str:
         form = "like 27.8 V ac" if len(self._typed) == 1 else f"like {self._typed[-1]}=27.8 V ac"

@@ -232,8 +232,9 @@ class Collector:
         old = by_hand and age_ns > HAND_FRESH_NS
         state, words = _state(doubt, reading, age_ns if old else 0)
         slope = None if by_hand or state == "silent" or value is None else self._trends.get(tag)
-        if slope is not None and state == "ok":
-            words = "moving" if slope else "steady"
+        direction, speed = _trend_words(slope, unit)
+        if direction and state == "ok":
+            words = "steady" if direction == "steady" else "moving"
         return MeterLine(
             tag,
             display(reading),
@@ -244,8 +245,8 @@ class Collector:
             unit,
             state,
             words,
-            "" if slope is None else "up" if slope > 0 else "down" if slope < 0 else "steady",
-            f"{'+' if slope > 0 else '-'}{format_quantity(60 * abs(slope), unit, 2)}/min" if slope else "",
+            direction,
+            speed,
             None,
             width,
             by_hand,
@@ -293,6 +294,13 @@ class Collector:
         return tuple(plot for plot in plots if plot is not None)
 
 
+def _trend_words(slope: float | None, unit: str) -> tuple[str, str]:
+    if not slope:
+        return ("" if slope is None else "steady"), ""
+    speed = f"{format_quantity(60 * abs(slope), unit, 2)}/min"
+    return ("up", f"+{speed}") if slope > 0 else ("down", f"-{speed}")
+
+
 def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
     """Word for the gravest doubt about each meter; "one of" where it shares the doubt with others."""
     found: dict[str, str] = {}
@@ -317,26 +325,24 @@ def _state(doubt: str, reading: Reading, old_ns: int) -> tuple[str, str]:
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
-    """Put meters of one unit on one scale, their uncertainty intervals just inside it."""
-    shown = [m for m in meters if m.value is not None and m.expanded is not None and _on_scale(m)]
-    functions = [m.function for m in shown]
-    if not shown:
-        return meters
-    usual = max(functions, key=functions.count)
-    shown = [m for m in shown if m.function == usual]
-    low = min((m.value or 0.0) - (m.expanded or 0.0) for m in shown)
-    high = max((m.value or 0.0) + (m.expanded or 0.0) for m in shown)
-    span = high - low
+    """Put meters of one function on one scale, their uncertainty intervals just inside it."""
+    ends = {
+        m.tag: (m.value - m.expanded, m.value + m.expanded)
+        for m in meters
+        if m.value is not None and m.expanded is not None and _on_scale(m)
+    }
+    functions = [m.function for m in meters if m.tag in ends]
+    usual = max(functions, key=functions.count, default="")
+    shown = {m.tag: ends[m.tag] for m in meters if m.tag in ends and m.function == usual}
+    bottom = min((low for low, _ in shown.values()), default=0.0)
+    span = max((high for _, high in shown.values()), default=0.0) - bottom
     if span <= 0:
         return meters
-    placed = []
-    for meter in meters:
-        if meter in shown:
-            value, width = meter.value or 0.0, meter.expanded or 0.0
-            at = Place((value - width - low) / span, (value - low) / span, (value + width - low) / span)
-            meter = replace(meter, place=at)
-        placed.append(meter)
-    return tuple(placed)
+
+    def place(low: float, high: float) -> Place:
+        return Place((low - bottom) / span, ((low + high) / 2 - bottom) / span, (high - bottom) / span)
+
+    return tuple(replace(m, place=place(*shown[m.tag])) if m.tag in shown else m for m in meters)
 
 
 def _on_scale(meter: MeterLine) -> bool:

@@ -54,15 +54,12 @@ class History:
             return
         if old is None or old.value is None or now - old.mono_ns > _GAP_NS or self._until_ns == _NOT_BEGUN:
             self._unsettle(now + _FIRST_WAIT_NS)
-        elif self._until_ns is None and (
-            abs(reading.value - old.value) > expanded or old.resolution != reading.resolution
-        ):
+        elif self._until_ns is None and _stepped(old, reading, expanded):
             self._unsettle(now + _STEP_WAIT_NS)
-        if self._until_ns is not None and not self._settled(
-            reading.value, reading.resolution, now, self._until_ns
-        ):
-            return
-        self._until_ns = None
+        if self._until_ns is not None:
+            if not self._settled(reading.value, reading.resolution, now, self._until_ns):
+                return
+            self._until_ns = None
         if not self.values or now - self.values[-1][0] >= _SECOND_NS:
             self.values.append((now, reading.value))
 
@@ -88,3 +85,10 @@ class History:
         first, second, third = self._coming
         within = max(self._coming) - min(self._coming) <= (_STEADY_COUNTS + 0.5) * count
         return within or (second - first) * (third - second) < 0
+
+
+def _stepped(old: Reading, new: Reading, expanded: float) -> bool:
+    """Whether a display went further than its uncertainty, or to another range."""
+    if old.value is None or new.value is None:
+        return False
+    return abs(new.value - old.value) > expanded or old.resolution != new.resolution

@@ -105,18 +105,15 @@ def plot_of(name: str, series: Sequence[Series], unit: str, now_ns: int) -> Plot
     if sum(len(one.values) for one in series) < 2:
         return None
     on_scale = [one for one in series if one.fits] or series
-    values = [v for one in on_scale for _, v in one.values]
-    low, high = min(values), max(values)
-    finest = min(one.count for one in on_scale)
-    span = max(high - low, _LEAST_COUNTS * finest, 1e-12)
-    bottom = (low + high - span) / 2
+    bottom, span = _scale(on_scale)
+    finest = min(one.count for one in on_scale) or span / 100
     oldest_s = (now_ns - min(one.values[0][0] for one in series)) / 1e9
     return Plot(
         name,
         SHORT_S if oldest_s <= SHORT_S else KEPT_S,
         now_ns / 1e9,
-        _number(bottom + span, finest or span / 100, unit),
-        _number(bottom, finest or span / 100, unit),
+        _number(bottom + span, finest, unit),
+        _number(bottom, finest, unit),
         tuple(
             Curve(
                 letter,
@@ -128,6 +125,14 @@ def plot_of(name: str, series: Sequence[Series], unit: str, now_ns: int) -> Plot
             for letter, one in zip(_LETTERS, series, strict=False)
         ),
     )
+
+
+def _scale(series: Sequence[Series]) -> tuple[float, float]:
+    """Bottom and span of a scale that holds these series."""
+    values = [v for one in series for _, v in one.values]
+    low, high = min(values), max(values)
+    span = max(high - low, _LEAST_COUNTS * min(one.count for one in series), 1e-12)
+    return (low + high - span) / 2, span
 
 
 def _hold_s(values: Sequence[tuple[int, float]]) -> float:

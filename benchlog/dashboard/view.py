@@ -5,7 +5,7 @@ Every state has a shape and a word; colour only repeats them. Terminals without 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
 from rich.console import Group
@@ -52,6 +52,7 @@ SHAPES = {
     "waiting": ("○", "dim"),
     "no comparison": ("○", "dim"),
 }
+_FADED = ("silent", "old")
 _ARROWS = {"up": "↗", "down": "↘"}
 _PLOT_ROWS = (5, 19)  # least and most, with the time axis
 _PLOT_INDENT = 2
@@ -182,14 +183,31 @@ def _group(group: GroupLine, width: int) -> Iterable[Text]:
         yield from _meter(meter, width, min(tags, 14), trends=trends)
 
 
-def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> Iterator[Text]:
+def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> list[Text]:
     """One line of a meter, two on a narrow screen where its state finds no room."""
-    shape, colour = SHAPES[meter.state]
-    faded = "dim" if meter.state in ("silent", "old") else ""
     narrow = width < _NARROW
+    line, trend = _display(meter, tag_width, narrow=narrow)
+    colour = SHAPES[meter.state][1]
+    words = "  ".join(part for part in (meter.words, trend) if part)
+    if narrow and line.cell_len + 1 + len(words) <= width:
+        return [line.append(f" {words}", style=colour)]
+    if narrow:
+        return [line, Text(f"   {words}", style=colour)]
+    line.append(f" {meter.words:<14.14}", style=colour)
+    if trends:
+        line.append(f" {trend:<13.13}")
+    left = width - line.cell_len - 2
+    if meter.place is not None and left >= 9:
+        line.append(" " + _interval(meter.place, min(left, 60)), style=colour)
+    return [line]
+
+
+def _display(meter: MeterLine, tag_width: int, *, narrow: bool) -> tuple[Text, str]:
+    """What a meter shows with its uncertainty, and its trend in words."""
+    shape, colour = SHAPES[meter.state]
+    faded = "dim" if meter.state in _FADED else ""
     spread = f"± {meter.uncertainty_words}" if meter.uncertainty_words else ""
-    arrow = _ARROWS.get(meter.trend, "")
-    trend = f"{arrow} {meter.trend_words}" if arrow else ""
+    trend = f"{_ARROWS[meter.trend]} {meter.trend_words}" if meter.trend in _ARROWS else ""
     line = Text.assemble(
         " " if narrow else "  ",
         (f"{shape} ", colour),
@@ -198,21 +216,7 @@ def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> Ite
         f" {meter.kind:<{0 if narrow else 5}.5}",
         f" {spread:<{0 if narrow else 9}}",
     )
-    if narrow:
-        words = "  ".join(part for part in (meter.words, trend) if part)
-        if line.cell_len + 1 + len(words) <= width:
-            yield line.append(f" {words}", style=colour)
-        else:
-            yield line
-            yield Text(f"   {words}", style=colour)
-        return
-    line.append(f" {meter.words:<14.14}", style=colour)
-    if trends:
-        line.append(f" {trend:<13.13}", style=faded)
-    left = width - line.cell_len - 2
-    if meter.place is not None and left >= 9:
-        line.append(" " + _interval(meter.place, min(left, 60)), style=faded or colour)
-    yield line
+    return line, trend
 
 
 def _plots(plots: Sequence[Plot], width: int, room: int) -> list[Text]:
@@ -272,18 +276,9 @@ def _interval(place: Place, width: int, base: str = " ") -> str:
 
 
 def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
-    lines: list[Text] = []
-    undecided = [g for g in snapshot.groups if g.undecided]
-    if not snapshot.suspects and undecided:
-        for group in undecided:
-            shape, colour = SHAPES["unsettled" if group.word == "unsettled" else "waiting"]
-            lines += _wrapped(f"{shape} {group.undecided}", width, " ", style=colour)
-        return lines
     if not snapshot.suspects:
-        busy = any(m.shown for m in snapshot.meters)
-        words = "no meter is in doubt" if busy else "no reading yet"
-        shape, colour = SHAPES["ok" if busy else "waiting"]
-        return [Text.assemble(" ", (f"{shape} {words}", colour))]
+        return _no_suspect(snapshot, width)
+    lines: list[Text] = []
     for k, suspect in enumerate(snapshot.suspects):
         shown = {s.next_check for s in snapshot.suspects[:k]}
         block = _suspect(suspect, snapshot, width, again=suspect.next_check in shown)
@@ -297,6 +292,20 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
             break
         lines += block
     return lines
+
+
+def _no_suspect(snapshot: Snapshot, width: int) -> list[Text]:
+    lines: list[Text] = []
+    for group in snapshot.groups:
+        if group.undecided:
+            shape, colour = SHAPES["unsettled" if group.word == "unsettled" else "waiting"]
+            lines += _wrapped(f"{shape} {group.undecided}", width, " ", style=colour)
+    if lines:
+        return lines
+    busy = any(m.shown for m in snapshot.meters)
+    words = "no meter is in doubt" if busy else "no reading yet"
+    shape, colour = SHAPES["ok" if busy else "waiting"]
+    return [Text.assemble(" ", (f"{shape} {words}", colour))]
 
 
 def _suspect(suspect: Suspect, snapshot: Snapshot, width: int, *, again: bool) -> list[Text]:

@@ -18,6 +18,7 @@ import pytest
 from helpers.field_edits import alter
 from helpers.logbook_torture import fill_up, small_file_system
 from helpers.small_logbook import START, a_result, some_readings
+from helpers.systems import needs_file_modes
 
 from benchlog.clock import ManualClock
 from benchlog.errors import (
@@ -383,6 +384,7 @@ def as_nobody(folder: Path) -> Iterator[None]:
         os.setresuid(0, 0, 0)
 
 
+@needs_file_modes
 def test_a_read_only_folder_can_be_read_and_not_written(small: Path) -> None:
     """A logbook on a write-protected disk or in another's folder is read; writing is refused in words."""
     small.chmod(0o444)
@@ -403,6 +405,7 @@ def test_a_read_only_folder_can_be_read_and_not_written(small: Path) -> None:
     assert [p.name for p in small.parent.iterdir()] == [small.name]
 
 
+@needs_file_modes
 def test_writes_waiting_in_a_read_only_folder_are_not_passed_over(small: Path) -> None:
     """A write-ahead log that can't be replayed is an error that tells how to read it, not old data."""
     book = Logbook.open(small)
