@@ -27,7 +27,7 @@ def test_no_traceback_whenever_it_is_pressed(tmp_path, delay_ms: int) -> None:
         cwd=tmp_path,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
-        text=True,
+        encoding="utf-8",
     ) as program:
         assert program.stdout is not None
         assert program.stderr is not None
@@ -62,7 +62,7 @@ def test_quick_commands_import_nothing_heavy_but_what_they_need(
         [sys.executable, "-c", program, *words],
         cwd=demo[0],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
     )
     assert done.stdout.strip()
