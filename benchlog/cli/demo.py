@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from benchlog.clock import ManualClock
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")

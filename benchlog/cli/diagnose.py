@@ -24,6 +24,10 @@ _SHOWN = 6
 _PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument(
@@ -309,7 +313,7 @@ def _ending(state: Diagnosis) -> str:
         top, again = state.causes[0], state.read_again
         said = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
         if top.family == "meter":
-            said.append(f'To recall what rested on it: benchlog standard METER --bad "{top.label}"')
+            said.append(f'To recall what rested on it: benchlog recall METER --reason "{top.label}"')
         if again is not None:
             said.append(f"To confirm it: {again.card}")
         return ". ".join(said)
