@@ -99,6 +99,8 @@ def check_crosscheck(
                 "expanded_uncertainty": 2 * m.u,
                 "readings": len(m.readings),
                 "accuracy": str(m.readings[0].accuracy),
+                "resolution": max(r.reading.resolution for r in m.readings),
+                "response": (responses or {}).get(m.tag, ""),
             }
             for m in meters.values()
         },

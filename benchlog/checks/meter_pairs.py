@@ -66,12 +66,13 @@ class NodeMeter:
 
 @dataclass(frozen=True, slots=True)
 class MeterPair:
-    """Two meters compared; the difference is first minus second, E_n without its sign."""
+    """Two meters compared; the difference is first minus second, E_n without its sign, `scatter` that of the readings."""
 
     first: NodeMeter
     second: NodeMeter
     difference: Uncertain
     e_n: float
+    scatter: float
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for a result's details."""
@@ -81,6 +82,7 @@ class MeterPair:
             "difference": self.difference.value,
             "expanded_uncertainty": self.difference.expanded_uncertainty,
             "e_n": self.e_n,
+            "scatter": self.scatter,
         }
 
 
@@ -109,7 +111,7 @@ def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair
             influence=Influence(Role.SCATTER),
         )
     e_n = abs(a.value - b.value) / expanded_at_2(a.u, b.u, scatter)
-    return MeterPair(a, b, to_uncertain(difference, unit), e_n)
+    return MeterPair(a, b, to_uncertain(difference, unit), e_n, scatter)
 
 
 def joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:

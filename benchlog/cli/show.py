@@ -36,6 +36,7 @@ _ALWAYS = frozenset(
         FindingKind.ACCURACY,
         FindingKind.ASSUMPTION,
         FindingKind.CLIPPING,
+        FindingKind.CORRECTED,
         FindingKind.DISPLAY,
         FindingKind.ENTRY,
         FindingKind.HOOKUP,
