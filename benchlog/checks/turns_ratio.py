@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from benchlog.capture import Capture
+from benchlog.checks.forgotten_factor import forgotten_factor
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.ratio_methods import method_findings, methods_that_settle
 from benchlog.checks.ratio_model import (
@@ -194,6 +195,7 @@ def _hookup_doubts(
                 else f"the other way round it is {exchanged:.3g}"
             )
             doubts.append(Finding(FindingKind.HOOKUP, f"{sum_}: are primary and secondary exchanged?"))
+        doubts += forgotten_factor(turns, expected, setup.divider)
     return tuple(doubts)
 
 
