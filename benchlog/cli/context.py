@@ -214,10 +214,8 @@ def run_command(
         return _report(ctx, str(error), error.hint, error.exit_code)
     except KeyboardInterrupt:
         return _report(ctx, "stopped from the keyboard", "", 130)
-    except BrokenPipeError:
-        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except BrokenPipeError:  # no fault of a file: see `benchlog.cli.main`
+        raise
     except UnicodeDecodeError as error:  # files are read with care; this is standard input
         if args.debug:
             raise
