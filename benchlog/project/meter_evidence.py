@@ -1,6 +1,6 @@
 """What the record shows of a meter's error: readings of check standards, and cross-checks that agreed.
 
-Pure: entries in, observations out; `benchlog.metrology.known_error` makes an estimate of them. The rules:
+Pure: entries in, observations out; `benchlog.metrology.error_estimate` makes an estimate of them. The rules:
 
 - only what was taken before the reading, and after the meter's last new battery, adjustment or repair;
 - nothing from before the end of a doubt about the meter, the other meter or the check standard (failed, found bad);
@@ -16,7 +16,7 @@ from typing import Any
 
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
-from benchlog.metrology.known_error import MeterRange, Observation, known_error
+from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 from benchlog.project.provenance import shares
@@ -46,6 +46,10 @@ def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: i
     on = MeterRange(shown.instrument, str(shown.function), shown.resolution)
     claims = {on: metered.accuracy}
     seen = list(_observations(known, on.function, now_utc_ns, claims))
+    if not seen:
+        return metered
+    from benchlog.metrology.error_estimate import known_error  # numpy, which a reading alone does without
+
     claims[on] = metered.accuracy
     return MeterReading(shown, metered.accuracy, known=known_error(on, shown.value, claims, seen))
 

@@ -42,7 +42,7 @@ class FunctionCheck(msgspec.Struct, frozen=True):
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
-    """Whether a meter may be trusted, and why; `dated` is the same text with the date, for paper.
+    """Whether a meter may be trusted, and why; `dated` is why it is in doubt, with the date, for paper; else empty.
 
     `functions` has those it was ever checked in.
     """
@@ -60,16 +60,18 @@ class MeterTrust(msgspec.Struct, frozen=True):
 
 
 def checked_words(checks: Iterable[FunctionCheck], *, dated: bool = False) -> str:
-    """Checks by function in one line, with dates for paper: ``V dc: CS-3 2 days ago; V ac, ohm: never checked``."""
+    """Checks by function in one line, with dates for paper: ``V dc checked with CS-3 2 days ago; ohm never checked``."""
     found, never = [], []
     for check in checks:
         if not check.standard:
             never.append(check.name)
         elif dated:
-            found.append(f"{check.name}: {check.standard} on {check.date}, E_n {abs(check.e_n):.2f}")
+            found.append(
+                f"{check.name} checked with {check.standard} on {check.date} (E_n {abs(check.e_n):.2f})"
+            )
         else:
-            found.append(f"{check.name}: {check.standard} {check.ago}")
-    return "; ".join([*found, *([f"{', '.join(never)}: never checked"] if never else [])])
+            found.append(f"{check.name} checked with {check.standard} {check.ago}")
+    return "; ".join([*found, *([f"{', '.join(never)} never checked"] if never else [])])
 
 
 def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, ...]:
@@ -114,7 +116,6 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
 
 
 def _by_standard(tag: str, last: Entry, checked: tuple[FunctionCheck, ...], now_utc_ns: int) -> MeterTrust:
-    dated = f"agreed with check standard {last.body['standard']} on {last.time[:10]}"
     ago_words = ago(last.utc_ns, now_utc_ns)
     if after_now(last.utc_ns, now_utc_ns):
         word, why = Trust.CHECK_FIRST, f"last check standard {ago_words}"
@@ -122,4 +123,4 @@ def _by_standard(tag: str, last: Entry, checked: tuple[FunctionCheck, ...], now_
         word, why = Trust.CHECK_FIRST, f"last check standard {ago_words}; batteries may have run down"
     else:
         word, why = Trust.GOOD, f"agreed with its check standard {ago_words}"
-    return MeterTrust(tag, word, why, dated, checked)
+    return MeterTrust(tag, word, why, "", checked)

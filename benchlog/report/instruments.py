@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from benchlog.influence import Role
 from benchlog.project.meter_trust import MeterTrust, checked_words
+from benchlog.project.provenance import uses
 from benchlog.result import Result
 
 __all__ = ["instrument_lines"]
@@ -23,7 +24,7 @@ def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> 
     for tag in tags:
         if tag in known:
             checked = known[tag].checked(_functions(results, tag))
-            said = [known[tag].dated, *filter(None, [checked_words(checked, dated=True)])]
+            said = list(filter(None, [known[tag].dated, checked_words(checked, dated=True)]))
         else:
             said = ["not held against a check standard"]
         if claims.get(tag):
@@ -34,8 +35,7 @@ def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> 
 
 def _functions(results: Sequence[Result], tag: str) -> dict[str, None]:
     """Functions that an instrument was used on."""
-    used = (result.functions.get(tag, "").split(",") for result in results)
-    return dict.fromkeys(function.strip() for some in used for function in some if function.strip())
+    return dict.fromkeys(u.function for result in results for u in uses(result) if u.instrument == tag)
 
 
 def _claims(results: Sequence[Result]) -> dict[str, dict[str, None]]:

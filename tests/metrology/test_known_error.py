@@ -9,6 +9,7 @@ import pytest
 
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.error_estimate import known_error
 from benchlog.metrology.known_error import (
     AT_REST,
     DAY_TO_DAY,
@@ -16,7 +17,6 @@ from benchlog.metrology.known_error import (
     KnownError,
     MeterRange,
     Observation,
-    known_error,
 )
 
 M = MeterRange("M", "V~", 0.01)

@@ -39,7 +39,8 @@ from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.charts import ChartSignal, repeatability_chart
-from benchlog.metrology.known_error import MeterRange, Observation, known_error
+from benchlog.metrology.error_estimate import known_error
+from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Uncertain, Verdict
