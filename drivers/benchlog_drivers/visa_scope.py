@@ -14,11 +14,14 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ReadTimeoutError, UsageError
 from benchlog_drivers._patterns import search
-from benchlog_drivers._scpi import parse_fields, parse_number, volts_line
+from benchlog_drivers._replies import MAX_LINE
+from benchlog_drivers._scpi import parse_fields, parse_number, parse_samples, volts_line
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import ScopeDialect
 
 __all__ = ["VisaScope", "step_125"]
+
+_LONGEST_NUMBER = 32  # byte of a sample in text, with its comma
 
 
 class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
@@ -230,24 +233,28 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
             coupling=next(
                 (k for k, v in vertical.couplings.items() if v.lower() == coupling.strip().lower()), ""
             ),
-            code_limits=wave.code_limits,
+            code_limits=(wave.code_limits[0], wave.code_limits[1]) if wave.code_limits else None,
             range_max=full_scale,
         )
         return record, interval
 
     def _codes(self, word: str, n_samples: int) -> npt.NDArray[np.generic]:
         wave = self._session.dialect.waveform
-        dtype = np.dtype(wave.code_type).newbyteorder("<" if wave.byte_order == "little" else ">")
         step = wave.chunk_samples or n_samples
         parts = []
         for first in range(1, n_samples + 1, step):
             last = min(first + step - 1, n_samples)
             self._session.tell(wave.window, channel=word, first=first, last=last)
-            block = self._session.link.query_block(
-                wave.data.format(channel=word), expected=(last - first + 1) * dtype.itemsize
-            )
-            parts.append(block.view(dtype))
-        codes = parts[0] if len(parts) == 1 else np.concatenate(parts)
+            parts.append(self._samples(wave.data.format(channel=word), last - first + 1))
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+    def _samples(self, question: str, count: int) -> npt.NDArray[np.generic]:
+        """Ask for a piece of a record."""
+        wave, link = self._session.dialect.waveform, self._session.link
+        if wave.code_type == "ascii":
+            return parse_samples(link.query_text(question, MAX_LINE + count * _LONGEST_NUMBER), count)
+        dtype = np.dtype(wave.code_type).newbyteorder("<" if wave.byte_order == "little" else ">")
+        codes = link.query_block(question, expected=count * dtype.itemsize).view(dtype)
         return codes.astype(dtype.newbyteorder("="), copy=False)
 
     def _probe(self, word: str) -> float:

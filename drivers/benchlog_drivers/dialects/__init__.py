@@ -179,6 +179,11 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
         patterns["acquisition.done"] = (dialect.acquisition.done,)
         known = {*dialect.waveform.preamble_fields, *dialect.waveform.fields, *dialect.waveform.constants}
         wave = dialect.waveform
+        if len(wave.code_limits) not in (0, 2):
+            raise ConfigError(
+                f"dialect file {source}: waveform.code_limits: {list(wave.code_limits)} is not a lowest and a highest code",
+                hint="write two numbers, or [] where they are not known",
+            )
         for name in (wave.points, wave.interval, wave.scale, *wave.subtract_codes, *wave.add_volts):
             if name not in known:
                 raise ConfigError(

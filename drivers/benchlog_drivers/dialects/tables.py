@@ -69,7 +69,8 @@ class Acquisition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How a record is fetched and how its codes become volts.
 
-    Fields come from one preamble, from a question each, or are constants of this make.
+    Fields come from one preamble, from a question each, or are constants of this make. With the type ``ascii`` the
+    samples are numbers in text, codes or volts. `code_limits` is empty where the converter's end codes are not known.
     """
 
     setup: tuple[str, ...] = ()
@@ -82,9 +83,9 @@ class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     window: tuple[str, ...] = ()
     chunk_samples: int = 0
     data: str
-    code_type: Literal["int8", "uint8", "int16", "uint16"]
+    code_type: Literal["int8", "uint8", "int16", "uint16", "ascii"]
     byte_order: Literal["little", "big"] = "little"
-    code_limits: tuple[float, float]
+    code_limits: tuple[float, ...]
     scale: str
     subtract_codes: tuple[str, ...] = ()
     add_volts: tuple[str, ...] = ()
