@@ -331,13 +331,39 @@ INSTRUMENTS: dict[str, Callable[[], Any]] = {
 # -- trials --
 
 
+class Standstill:
+    """Longest time for which this process got no turn: a thread that sleeps a little notes by how much it overslept."""
+
+    def __enter__(self) -> Standstill:
+        self.longest_s = 0.0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        before = time.monotonic()
+        while not self._stop.wait(0.01):
+            now = time.monotonic()
+            self.longest_s = max(self.longest_s, now - before - 0.01)
+            before = now
+
+
 @dataclass
 class Count:
-    """Outcomes of many trials."""
+    """Outcomes of many trials; `stood_still` of them failed at the first retry while the computer stood still.
+
+    Those say nothing of the program, since the retry's own answers were late too; a wrong outcome counts all the same.
+    """
 
     late: int = 0
     wrong: int = 0
     at_first_retry: int = 0
+    stood_still: int = 0
     notes: list[str] = field(default_factory=list)
 
     def __add__(self, other: Count) -> Count:
@@ -345,6 +371,7 @@ class Count:
             self.late + other.late,
             self.wrong + other.wrong,
             self.at_first_retry + other.at_first_retry,
+            self.stood_still + other.stood_still,
             self.notes + other.notes,
         )
 
@@ -367,9 +394,15 @@ def trials(link: str, kind: str, n: int, seed: int = 1) -> Count:
                 time.sleep(float(rng.uniform(0, 1.5)) * late.delay_s)
             trial.change()
             where = f"{link}, {kind}, after question {number % trial.questions} by {late.delay_s:.2f} s"
-            if _attempt(count, trial, adapter, where):
+            with Standstill() as pause:
+                right = _attempt(count, trial, adapter, where)
+            if right:
                 count.at_first_retry += 1
-            elif not _attempt(count, trial, adapter, where + ", second retry"):
+                continue
+            if pause.longest_s > TIMEOUT_S / 4:  # an answer goes through four threads
+                count.stood_still += 1
+                count.notes.append(f"{where}: the computer stood still for {pause.longest_s:.2f} s")
+            if not _attempt(count, trial, adapter, where + ", second retry"):
                 adapter.close()
                 adapter.open()
     return count
