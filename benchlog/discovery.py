@@ -97,7 +97,7 @@ class Found:
 class Unrecognised:
     """A place where something is, but nothing that could be used: what was seen, what to do.
 
-    `answered` says that an instrument did answer, in a way nobody here knows.
+    `answered` says that an instrument did answer, in a way that is not known here.
     """
 
     place: str
@@ -177,7 +177,7 @@ def group_of(device: str) -> str:
 
 
 def access_hint(group: str) -> str:
-    """What gives the user a serial port that belongs to a group; nobody is ever advised to join root's."""
+    """How the user gets access to a serial port that belongs to a group; joining root's is never advised."""
     if group in ("root", "wheel"):
         return (
             'give access by a udev rule: echo \'SUBSYSTEM=="tty", KERNEL=="ttyUSB*|ttyACM*", MODE="0660",'

@@ -61,7 +61,7 @@ class UsbInstrument:
 
     @property
     def permission_hint(self) -> str:
-        """What gives the user at this computer access: one udev rule, and how to put it in place."""
+        """How the user at this computer gets access: one udev rule, and how to install it."""
         rule = (
             f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{self.vendor:04x}", ATTR{{idProduct}}=="{self.product:04x}",'
             ' MODE="0660", GROUP="plugdev", TAG+="uaccess"'

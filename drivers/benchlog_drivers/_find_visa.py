@@ -148,7 +148,7 @@ def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
 
 
 def _listed_by(library: str) -> tuple[list[str], list[Unrecognised]]:
-    """USB instruments as a vendor's VISA library lists them; what it raises is told and stops nothing."""
+    """USB instruments as a vendor's VISA library lists them; its errors are reported and stop nothing."""
     import pyvisa
 
     try:
@@ -158,13 +158,13 @@ def _listed_by(library: str) -> tuple[list[str], list[Unrecognised]]:
             Unrecognised(
                 "USB",
                 f"the VISA library {library!r} can't list USB instruments: {' '.join(str(error).split())}",
-                "install it again, or name another with PYVISA_LIBRARY (@py is benchlog's own way)",
+                "install it again, or name another with PYVISA_LIBRARY (@py is benchlog's default)",
             )
         ]
 
 
 def _on_lan() -> list[str]:
-    """Resources that answer a broadcast; the library leaves sockets and warnings behind, which is none of ours."""
+    """Resources that answer a broadcast; warnings about sockets that the library leaves open are ignored."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:

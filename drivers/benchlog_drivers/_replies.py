@@ -1,6 +1,6 @@
 """Answers out of the bytes that a port delivers: lines, and binary blocks of IEEE 488.2.
 
-A message that has an end of its own is read to that end, since an instrument by the letter of IEEE 488.2 takes the
+A message whose end the protocol marks is read to that end, since a strict IEEE 488.2 instrument takes the
 next command for an interruption otherwise. Waiting uses the real monotonic clock: bytes come from outside.
 """
 

@@ -38,7 +38,7 @@ __all__ = [
 # No two repeats here can take the same character, so that a hostile reply costs no more than its length.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)
-_MAX_DIGITS = 400  # a number of more is none
+_MAX_DIGITS = 400  # more are not taken for a number
 #: 9.90E37 and 9.91E37 differ by one part in a thousand; half of it tells them apart however they are rounded.
 _HALF_STEP = 5e-4
 

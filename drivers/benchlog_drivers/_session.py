@@ -117,7 +117,7 @@ class ScpiSession(Generic[D]):
         Raises
         ------
         OpenError
-            When nobody is there, nobody answers, or no dialect fits; `reason` says which.
+            When no instrument is there, none answers, or no dialect fits; `reason` says which.
         ConfigError
             When a dialect file is wrong or the named dialect does not exist.
         """
@@ -154,7 +154,7 @@ class ScpiSession(Generic[D]):
             When the instrument put anything into its error queue.
         """
         with self.link.exclusive():
-            sent = self.tell(commands, **values)
+            sent = self.write(commands, **values)
             self.check(sent)
 
     def prepare(self) -> None:
@@ -175,7 +175,7 @@ class ScpiSession(Generic[D]):
         for command in self.dialect.start.set:
             self.link.write(command)
 
-    def tell(self, commands: tuple[str, ...], **values: object) -> str:
+    def write(self, commands: tuple[str, ...], **values: object) -> str:
         """Fill in and send commands without reading the error queue; returns them for a message."""
         filled = [command.format(**values) for command in commands]
         self.prepare()

@@ -1,4 +1,4 @@
-"""One USB interface of a test instrument through PyUSB: found by its name, claimed, and given back.
+"""One USB interface of a test instrument through PyUSB: found by its name, claimed, and released.
 
 PyVISA-py's own USB session is not used: it has no device clear, never clears a halted endpoint, keeps the kernel's
 driver, throws away what had come when a time-out strikes, and reports a missing permission as a missing instrument.
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["UsbInterface", "open_interface"]
 
 _CONTROL_MS = 2000
-_MAX_PACKET = 0x07FF  # of wMaxPacketSize; the bits above tell transactions per microframe
+_MAX_PACKET = 0x07FF  # of wMaxPacketSize; the bits above are the transactions per microframe
 _TYPE, _BULK, _INTERRUPT, _IN = 0x03, 0x02, 0x03, 0x80
 _USB488 = 1  # bInterfaceProtocol
 
@@ -36,7 +36,7 @@ class UsbInterface:
     packet : int
         Largest packet of Bulk-IN, byte.
     usb488 : bool
-        Whether it has the USB488 subclass, which tells a status byte.
+        Whether it has the USB488 subclass, which has a status byte.
     notifies : bool
         Whether it has an interrupt endpoint: then the status byte comes there.
     """
@@ -121,10 +121,10 @@ class UsbInterface:
                 self._device.clear_halt(endpoint)
 
     def close(self) -> None:
-        """Give the interface back, to the kernel's driver if that had it."""
+        """Release the interface, to the kernel's driver if that had it."""
         import usb.util
 
-        with contextlib.suppress(_usb_error(), NotImplementedError):  # unplugged: nothing left to give back
+        with contextlib.suppress(_usb_error(), NotImplementedError):  # unplugged: nothing left to release
             usb.util.release_interface(self._device, self.number)
             if self._kernel_driver:
                 self._device.attach_kernel_driver(self.number)
@@ -199,7 +199,7 @@ def _serial_number(device: usb.core.Device) -> str:
     except usb.core.USBError as error:
         if error.errno is not None:
             raise
-        device.set_configuration()  # nobody has configured it yet
+        device.set_configuration()  # it is not configured yet
     try:
         return usb.util.get_string(device, device.iSerialNumber) or "" if device.iSerialNumber else ""
     except ValueError:  # it reports no language for its texts

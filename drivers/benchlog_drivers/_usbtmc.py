@@ -25,7 +25,7 @@ _MAX_OUT = 4096 - _HEADER
 _MAX_REQUEST = 1 << 24
 _SLICE_S = 0.2
 _STATUS_S = 0.1
-#: First piece of a long transfer; its time tells how long the next ones may be.
+#: First piece of a long transfer; the time it takes decides the size of the next ones.
 _FIRST_PIECE = 1 << 14
 _MAX_PIECE = 1 << 22
 
@@ -34,7 +34,7 @@ class UsbtmcPort:
     """A USB instrument, as `benchlog_drivers._visa_ports.Port`.
 
     A wait that runs out leaves the request for data with the instrument, so that the next `receive` goes on waiting
-    for the same answer. The first packet of a transfer is read alone: its header tells exactly what will come, so an
+    for the same answer. The first packet of a transfer is read alone: its header says exactly what will come, so an
     empty packet at the end is needed from no instrument, and forgiven where it comes.
     """
 
@@ -86,7 +86,7 @@ class UsbtmcPort:
     def send(self, data: bytes, timeout_s: float) -> None:
         """See `Port.send`."""
         if self._requested:
-            self.clear(timeout_s)  # an answer nobody waits for any more
+            self.clear(timeout_s)  # an answer that is no longer waited for
         for start in range(0, len(data), _MAX_OUT):
             part = data[start : start + _MAX_OUT]
             last = start + _MAX_OUT >= len(data)
@@ -200,9 +200,9 @@ class UsbtmcPort:
             time.sleep(0.01)
 
     def _answer_waits(self) -> bool:
-        """Whether the status byte tells of an answer (USB488, 4.3.1): after a clear there may be none.
+        """Whether the status byte says that an answer waits (USB488, 4.3.1): after a clear none may.
 
-        An instrument that does not tell is believed to have cleared itself.
+        An instrument without a status byte is taken to have cleared itself.
         """
         if not self._usb.usb488:
             return False

@@ -28,7 +28,7 @@ _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.
 _PATIENCE_S = 10.0
 _RETRY_S = 0.2
-#: Instruments hang up on a client that is silent for a while; one that hangs up at once has another reason.
+#: Some instruments close a connection that is idle for a while; one that closes it at once has another reason.
 _IDLE_S = 1.0
 _SILENCE_S = 0.1
 _MAX_STALE = 20
@@ -166,7 +166,7 @@ class VisaLink:
             )
 
     def prepare(self) -> None:
-        """Get ready to ask: back in step after an answer that failed, open again after the other end hung up.
+        """Get ready to ask: back in step after an answer that failed, open again after the other end closed the connection.
 
         Raises
         ------

@@ -42,7 +42,10 @@ _BY_ERRNO = {
     errno.EHOSTUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ENETUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
-    errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
+    errno.ECONNRESET: (
+        OpenReason.REFUSED,
+        "the instrument closed the connection at once; is another program connected?",
+    ),
 }
 _USB_WORDS = {
     errno.EPIPE: "the instrument halted the transfer (STALL)",
@@ -90,7 +93,7 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
             return OpenError(f"{where} is not a VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
         silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
         if silent or status == "VI_ERROR_RSRC_NFOUND":
-            said = "nobody answers there"
+            said = "nothing answers there"
         return OpenError(
             f"{where} can't be opened: {said}",
             hint="is it switched on, plugged in and on this network?",

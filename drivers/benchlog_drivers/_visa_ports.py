@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Port", "open_port", "visa_library"]
 
-# PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry names what lacks.
+# PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry says what is missing.
 for _library in ("pyvisa", "pyvisa_py"):
     if find_spec(_library) is None:
         raise ModuleNotFoundError(f"No module named {_library!r}", name=_library)
@@ -37,7 +37,7 @@ _manager_lock = threading.Lock()
 class Port(Protocol):
     """Bytes in and out of one open resource. Library exceptions may leave it; the caller translates them."""
 
-    #: Whether a message has an end of its own (USBTMC, LAN instrument protocols).
+    #: Whether the protocol marks the end of a message (USBTMC, LAN instrument protocols).
     framed: bool
     #: Whether `interrupt` ends a wait at once.
     wakes: bool
@@ -58,7 +58,7 @@ class Port(Protocol):
         ...
 
     def ended(self) -> bool:
-        """Whether the other end has closed the connection, as far as can be told without asking."""
+        """Whether the other end has closed the connection, as far as is known without asking."""
         ...
 
     def interrupt(self) -> None:
@@ -118,7 +118,7 @@ def open_port(
     Raises
     ------
     OpenError
-        `reason` tells refused, missing, busy and permission apart.
+        `reason` says whether it was refused, missing, busy or not permitted.
     AdapterUnavailableError
         When the library for this kind of resource is not installed.
     """

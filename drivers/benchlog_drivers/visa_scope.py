@@ -150,7 +150,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
                 )
             span = span_s if span_s is not None else (interval_s or 0.0) * n_samples
             if not (math.isfinite(span) and span > 0):
-                raise UsageError(f"a record of {span!r} s is none", hint="give a positive time")
+                raise UsageError(f"a record can't be {span!r} s long", hint="give a positive time")
             timebase = self._session.dialect.timebase
             self._session.send(timebase.set, scale=step_125(span / timebase.divisions), samples=n_samples)
 
@@ -187,7 +187,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     def _acquire(self, timeout_s: float) -> None:
         """Take one record; the wait runs on the adapter's clock, since a simulated scope lives on it too."""
         rules = self._session.dialect.acquisition
-        self._session.tell(rules.start)
+        self._session.write(rules.start)
         deadline_ns = self.clock.monotonic_ns() + round((timeout_s + rules.settle_s) * 1e9)
         self.clock.sleep(rules.settle_s)
         while True:
@@ -207,7 +207,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         coupling = session.ask(vertical.coupling_query, channel=word) if vertical.coupling_query else ""
         probe = self._probe(word)
         full_scale = self._full_scale(word, probe)
-        session.tell(wave.setup, channel=word)
+        session.write(wave.setup, channel=word)
         fields = (
             parse_fields(session.ask(wave.preamble, channel=word), wave.preamble_fields)
             if wave.preamble
@@ -244,7 +244,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         parts = []
         for first in range(1, n_samples + 1, step):
             last = min(first + step - 1, n_samples)
-            self._session.tell(wave.window, channel=word, first=first, last=last)
+            self._session.write(wave.window, channel=word, first=first, last=last)
             parts.append(self._samples(wave.data.format(channel=word), last - first + 1))
         return parts[0] if len(parts) == 1 else np.concatenate(parts)
 

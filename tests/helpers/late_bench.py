@@ -13,7 +13,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from helpers.hislip_server import HislipServer
@@ -334,7 +334,7 @@ INSTRUMENTS: dict[str, Callable[[], Any]] = {
 class Standstill:
     """Longest time for which this process got no turn: a thread that sleeps a little notes by how much it overslept."""
 
-    def __enter__(self) -> Standstill:
+    def __enter__(self) -> Self:
         self.longest_s = 0.0
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, daemon=True)

@@ -13,7 +13,7 @@ __all__ = ["Dialect", "Errors", "GeneratorDialect", "MeterDialect", "Probe", "Sc
 
 
 class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A harmless question, the pattern of its answer, and errors that tell the family where it can't answer yet."""
+    """A harmless question, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""
 
     query: str
     reply: str
@@ -113,7 +113,7 @@ class MeterFunction(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
 
 
 class MeterReading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How a value is asked for and what stands for no value.
+    """How a value is asked for, and which numbers mean "no value".
 
     `setting_query` asks what the meter is set to; `setting` is the pattern of the answer with the named parts
     function, range and resolution, of which the last two may be missing.
