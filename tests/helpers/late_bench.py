@@ -17,6 +17,7 @@ from typing import Any, Self
 
 import numpy as np
 from helpers.hislip_server import HislipServer
+from helpers.loopback_server import LoopbackServer
 from helpers.message_exchange import Exchange
 from helpers.scpi_scopes import FieldScope, PreambleScope, generator
 from helpers.scpi_server import Answer, ScpiServer, Scripted, pty_server
@@ -62,40 +63,33 @@ class Late:
 # -- links --
 
 
-class BridgeServer:
+class BridgeServer(LoopbackServer):
     """A serial line behind a TCP port: one instrument, whose late answer goes to whoever is connected then."""
 
     def __init__(self, instrument: Callable[[str], Answer]) -> None:
         self._instrument = instrument
-        self._listener = socket.create_server(("127.0.0.1", 0))
         self._commands: list[str] = []
         self._news = threading.Condition()
         self._peer: socket.socket | None = None
         self._stopped = False
-        for work in (self._accept, self._work):
-            threading.Thread(target=work, daemon=True).start()
+        super().__init__()
+        threading.Thread(target=self._work, daemon=True).start()
 
     def close(self) -> None:
-        self._stopped = True
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        if self._peer is not None:
-            self._peer.close()
+        """See `LoopbackServer.close`."""
         with self._news:
+            self._stopped = True
             self._news.notify_all()
+        super().close()
 
     @property
     def resource(self) -> str:
-        return f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+        return f"TCPIP::127.0.0.1::{self.port}::SOCKET"
 
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                self._peer, _ = self._listener.accept()
-                threading.Thread(target=self._listen, args=(self._peer,), daemon=True).start()
-
-    def _listen(self, peer: socket.socket) -> None:
-        with contextlib.suppress(OSError), peer, peer.makefile("rb") as lines:
+    def serve(self, peer: socket.socket) -> None:
+        """Pass lines on, in the order in which they come."""
+        self._peer = peer
+        with peer.makefile("rb") as lines:
             for line in lines:
                 with self._news:
                     self._commands.append(line.decode("latin-1").strip())
@@ -150,11 +144,8 @@ def raw_socket(instrument: Late) -> Iterator[str]:
 
 @contextlib.contextmanager
 def serial_bridge(instrument: Late) -> Iterator[str]:
-    server = BridgeServer(instrument)
-    try:
+    with BridgeServer(instrument) as server:
         yield server.resource
-    finally:
-        server.close()
 
 
 @contextlib.contextmanager
