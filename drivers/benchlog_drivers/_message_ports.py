@@ -7,7 +7,7 @@ import socket
 from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import LinkLostError
-from benchlog_drivers._stream_ports import socket_ended
+from benchlog_drivers._stream_ports import library_session, socket_ended
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
@@ -112,7 +112,7 @@ class Vxi11Port(MessagePort):
 
     def __init__(self, resource: MessageBasedResource, where: str) -> None:
         super().__init__(resource, where)
-        self._session: Any = resource.visalib.sessions[resource.session]  # type: ignore[attr-defined]
+        self._session = library_session(resource)
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
         """See `Port.receive`."""

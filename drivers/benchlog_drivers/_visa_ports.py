@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from benchlog.errors import BenchlogError, OpenError, OpenReason
 from benchlog_drivers._message_ports import MessagePort, Vxi11Port
-from benchlog_drivers._stream_ports import SerialPort, SocketPort
+from benchlog_drivers._stream_ports import SerialPort, SocketPort, library_session
 from benchlog_drivers._visa_errors import NAMES_HINT, translate
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
             port = SocketPort(resource, name)
             port.check_connected()
             return port
-        if own and type(resource.visalib.sessions[resource.session]).__name__ == "TCPIPInstrVxi11":
+        if own and type(library_session(resource)).__name__ == "TCPIPInstrVxi11":
             return Vxi11Port(resource, name)
         return MessagePort(resource, name)
     except BaseException:
@@ -197,6 +197,6 @@ def _configure_serial(resource: Any, settings: dict[str, object], *, exclusive: 
             value = {1: constants.StopBits.one, 2: constants.StopBits.two}[int(str(value))]
         setattr(resource, names[key], value)
     if exclusive:
-        port = resource.visalib.sessions[resource.session].interface
+        port = library_session(resource).interface
         if hasattr(type(port), "exclusive"):
             port.exclusive = True  # else a second program would take half of the bytes, silently
