@@ -147,7 +147,11 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
-    return ctx.emit(result, captures=captures)
+    from benchlog.cli.thumbnail import Waveforms
+
+    frequency = result.quantities["frequency"].value if "frequency" in result.quantities else None
+    waveforms = Waveforms(captures[0], (args.primary, args.secondary), frequency)
+    return ctx.emit(result, captures=captures, waveforms=waveforms)
 
 
 def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:

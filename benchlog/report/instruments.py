@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchlog.influence import Role
+from benchlog.logbook import Entry
 from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.result import Result
@@ -12,14 +13,21 @@ from benchlog.result import Result
 __all__ = ["instrument_lines"]
 
 
-def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> tuple[str, ...]:
+def instrument_lines(
+    results: Sequence[Result], trust: Sequence[MeterTrust], standards: Sequence[Entry]
+) -> tuple[str, ...]:
     """One line for each instrument that the listed results were measured with, or that is in doubt.
 
-    A meter that was given no tag is among them by its accuracy.
+    Accuracies are those in the results' budgets; of a meter in none of them, those of its checks on a standard. A meter
+    that was given no tag is there by its accuracy.
     """
     known = {meter.tag: meter for meter in trust}
     claims = _claims(results)
-    tags = dict.fromkeys([*(tag for result in results for tag in result.instruments), *claims, *known])
+    used = [*(tag for result in results for tag in result.instruments), *claims]
+    for meter in {str(entry.body["meter"]) for entry in standards} - claims.keys():
+        mine = [entry.body for entry in standards if entry.body["meter"] == meter]
+        claims[meter] = dict.fromkeys(f"{body['function']} {body['accuracy']}" for body in mine)
+    tags = dict.fromkeys([*used, *known])
     lines = []
     for tag in tags:
         if tag in known:

@@ -12,7 +12,7 @@ import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace as dataclass_replace
-from typing import Literal
+from typing import Any, Literal
 
 import serial
 
@@ -295,7 +295,7 @@ def explain_garbage(
 
 
 def _line_settings(family: LineSettings, options: SerialOptions) -> LineSettings:
-    changes = {
+    changes: dict[str, Any] = {
         "baud": options.baud,
         "bits": options.bits,
         "parity": options.parity,
@@ -303,7 +303,7 @@ def _line_settings(family: LineSettings, options: SerialOptions) -> LineSettings
         "dtr": options.dtr,
         "rts": options.rts,
     }
-    return dataclass_replace(family, **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
+    return dataclass_replace(family, **{k: v for k, v in changes.items() if v is not None})
 
 
 def _request(family: bytes, options: SerialOptions) -> bytes:

@@ -265,7 +265,7 @@ def inductance(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> Sc
 
 def crosscheck(style: ErrorStyle, n: int, rng: random.Random, *, meters: int) -> ScoredRow:
     """Healthy meters on one node, and as often one of them 5 % off."""
-    row = ScoredRow(f"crosscheck, {meters} meters", most_rejected=0.05)
+    row = ScoredRow(f"crosscheck, {meters} meters")
     for case in range(n):
         true = rng.uniform(20, 30)
         readings = [

@@ -1,27 +1,6 @@
 """Any other text line, described in the bench file by a pattern with named parts: a new meter needs no Python.
 
-::
-
-    [instrument.options]
-    frames = "pattern"
-    pattern = '(?P<function>DCV|ACV|RES)\\s+(?P<value>[-+0-9.]+|OVER)\\s*(?P<unit>\\S*)(?:\\s+(?P<flags>\\S+))?'
-    overload = "OVER"            # what the value part reads on overload
-    end = "\\r\\n"                # line end; the pattern sees the line without it
-    request = "READ?\\r\\n"       # sent for each line; leave it out for meters that talk by themselves
-    baud = 9600
-    [instrument.options.functions]
-    DCV = "V="
-    ACV = "V~"
-    RES = "ohm"
-    [instrument.options.units]   # only where the meter's word is not plain
-    kR = "kohm"
-    [instrument.options.flags]
-    H = "hold"
-    B = "low_battery"
-
-The part ``value`` must be there; a comma in it is a decimal comma. Without a part ``function``, ``function = "V="`` says what the meter is set to.
-Without a part ``unit``, values are in the function's SI unit. Lines are UTF-8, else Latin-1. The pattern must fit the whole line; a line that it
-does not fit, a word that no table knows and a unit that does not belong to the function are rejected and counted.
+``pattern.txt`` beside this module is the page that ``benchlog manual pattern`` prints: every option with an example.
 """
 
 from __future__ import annotations
@@ -43,7 +22,7 @@ _NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))
 _MAX_EXPONENT = 99
 _OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
 _PARTS = frozenset({"value", "unit", "function", "flags"})
-# Symbols that a function stands for beside its unit, and the unit's symbol.
+# Symbols that a function implies, and the symbol of its unit.
 _SYMBOLS = {
     Function.AC_VOLTS: ("ac", "volt"),
     Function.DC_VOLTS: ("dc", "volt"),
@@ -219,7 +198,7 @@ def _function(name: str) -> Function:
         function = Function.FOUR_WIRE_OHMS
     if function not in _SYMBOLS:
         names = ", ".join(f.value for f in _SYMBOLS)
-        raise ConfigError(f"function {name!r} is none that a line can carry", hint=f"one of: {names}")
+        raise ConfigError(f"function {name!r} can't come from a text line", hint=f"one of: {names}")
     return function
 
 
