@@ -192,7 +192,7 @@ class SerialMeter(Reader):
                 self._ask()
             wait_s = min(SLICE_S, max(0.0, left_s))
             data = self._receive(link, wait_s)
-            if data:
+            if data and (left_s > 0 or self._ready):  # what never stops coming must not hold up the caller
                 continue
             self._drop_stale_frame(wait_s)
             waited_s += wait_s

@@ -374,24 +374,17 @@ def test_a_dialect_may_have_constants_and_no_coupling_question(tmp_path: Path) -
     assert record.offset == pytest.approx(-128 * record.scale)
 
 
-VOLTS_IN_TEXT = """name = "mine"
-extends = "preamble_ten"
-[waveform]
-code_type = "ascii"
-code_limits = []
-scale = "one"
-subtract_codes = []
-[waveform.constants]
-one = 1
-"""
+GUIDE = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+EXAMPLE = re.findall(r"```toml\n(name = .*?)```", GUIDE, re.DOTALL)[0]
 
 
 @pytest.mark.parametrize("form", ["{}", "#9{size:09d}{}", "{},"])
 def test_samples_in_text_are_volts(tmp_path: Path, form: str) -> None:
-    """Numbers apart by commas, bare, in a block, or with a comma at the end; longer than any other answer."""
-    (tmp_path / "mine.toml").write_text(VOLTS_IN_TEXT, encoding="utf-8")
+    """The dialect that DEVELOPERS.md has as its example; bare numbers, in a block, or with a comma at the end."""
+    (tmp_path / "mine.toml").write_text(EXAMPLE, encoding="utf-8")
     model = PreambleScope()
     script = model.instrument()
+    script.table[re.escape("*IDN?")] = "Some Maker,Model 12,0,1.0"
 
     def data(_match: object) -> str:
         text = ",".join(f"{v:.6e}" for v in model._signal("CH1")[model.first - 1 : model.last])
@@ -399,7 +392,7 @@ def test_samples_in_text_are_volts(tmp_path: Path, form: str) -> None:
 
     script.table[r":WAVeform:DATA\?"] = data
     with ScpiServer(script) as server:
-        scope = VisaScope("S", server.resource, LinkOptions(dialect="mine", dialects=str(tmp_path)))
+        scope = VisaScope("S", server.resource, LinkOptions(dialects=str(tmp_path)))
         with scope:
             scope.set_timebase(n_samples=10_000, span_s=0.01)
             record = scope.capture(["CH1"]).channels[0]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import re
+import time
 from collections.abc import Mapping
 from typing import ClassVar
 
@@ -20,6 +21,8 @@ __all__ = ["PatternLine"]
 
 _NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?")
 _MAX_EXPONENT = 99
+#: After a line that took too long the next ones are rejected unread for so long: other meters need the processor.
+_REST_S = 1.0
 _OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
 _PARTS = frozenset({"value", "unit", "function", "flags"})
 # Symbols that a function implies, and the symbol of its unit.
@@ -62,6 +65,7 @@ class PatternLine(LineDecoder):
                 "the function must come either from the pattern's part 'function' or from function=",
                 hint='add (?P<function>...) or function = "V="',
             )
+        self._resting_until_s, self._too_long = 0.0, ""
         self._overload = Pattern(given.overload or _OVERLOAD, "overload")
         self._function = _function(given.function) if given.function else None
         self._functions = {word: _function(name) for word, name in given.functions.items()}
@@ -74,12 +78,15 @@ class PatternLine(LineDecoder):
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""
         text = self._line(frame)
+        if time.monotonic() < self._resting_until_s:
+            raise RejectedFrame("too long", self._too_long)
         try:
             found = self._pattern.fullmatch(text)
-            if found is None:
-                raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
         except BadFrameError as error:
+            self._resting_until_s, self._too_long = time.monotonic() + _REST_S, error.message
             raise RejectedFrame("too long", error.message) from None
+        if found is None:
+            raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
         parts = {name: (value or "").strip() for name, value in found.items()}
         mode = self._mode(parts)
         value = parts["value"]
