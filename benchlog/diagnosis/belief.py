@@ -26,8 +26,9 @@ Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
-_DRAWN, _KEPT = 2400, 800  # particles per cause before and after the first reading
-_PAIR_DRAWN, _PAIR_KEPT = 900, 300  # the same where pairs are weighed, which are many
+_DRAWN = 600  # particles of each hypothesis before the first reading
+_ALL, _MOST = 48_000, 600  # particles of all hypotheses that are left, and of one at most
+_GONE = 1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
 _WITH = ("lead", "setting", "meter")
 _BESIDE = ("part", "supply", "plan")
 ALL_GOOD = "all_good"
@@ -58,30 +59,25 @@ class Belief:
     case : Case
         Its first reading is taken in at once, its evidence is not.
     weights : mapping of str to float
-        Prior of each cause.
-    pairs : bool
-        Weigh two causes at once, too.
+        Prior of each cause; pairs have the product of their rates.
     seed : int
     """
 
-    def __init__(self, case: Case, weights: Mapping[str, float], *, pairs: bool, seed: int) -> None:
-        self.case, self.seed, self.pairs = case, seed, pairs
+    def __init__(self, case: Case, weights: Mapping[str, float], *, seed: int) -> None:
+        self.case, self.seed = case, seed
         self.catalogue = load_catalogue()
         self.model = BenchModel(case, self.catalogue)
         prior: dict[Hypothesis, float] = {(name,): weight for name, weight in weights.items()}
-        if pairs:
-            prior |= pairs_of(weights)
+        prior |= pairs_of(weights)
         self.causes = tuple(weights)
         self.hypotheses = tuple(prior)
         self.log_weight = np.log(np.array(list(prior.values())))
         self.done: list[Evidence] = []
-        self._kept = _PAIR_KEPT if pairs else _KEPT
-        drawn = _PAIR_DRAWN if pairs else _DRAWN
-        self.particles = _prior(case.kind, self.hypotheses, drawn, seed).copy()
+        self.particles = _prior(case.kind, self.hypotheses, _DRAWN, seed).copy()
         self.log_weight = self.log_weight + as_displayed(case, self.model, self.particles)
         self.take_in(FIRST_READING, case.reading)
         self._reading_is_not_right()
-        self.particles.resample(self._kept, self.rng("resample"), 0.0, set())
+        self._drop_and_resample(0.0)
         move_onto_reading(case, self.model, self.particles, self.rng)
 
     def rng(self, purpose: str) -> np.random.Generator:
@@ -132,7 +128,21 @@ class Belief:
         noise = Noise.like(self.particles.weight, self.rng("change"))
         change(action, self.particles.hidden, noise, on_ohms=self.case.kind == "ohms")
         self.done.append(evidence)
-        self.particles.resample(self._kept, self.rng("resample"), 0.5, {e.action for e in self.done})
+        self._drop_and_resample(0.5)
+
+    def _drop_and_resample(self, below: float) -> None:
+        """Drop hypotheses that are out of the question, and share their particles among the rest."""
+        left = np.flatnonzero(self.probabilities >= _GONE)
+        if len(left) < len(self.hypotheses):
+            self.hypotheses = tuple(self.hypotheses[row] for row in left)
+            self.log_weight = self.log_weight[left]
+            self.particles = self.particles.only(left)
+        now = self.particles.weight.shape[1]
+        most = min(_MOST, _ALL // len(left))
+        enough = now == _DRAWN or most >= 1.4 * now  # drawing anew loses a little each time
+        self.particles.resample(
+            most if enough else now, self.rng("resample"), below, {e.action for e in self.done}
+        )
 
     def mend(self, cause: str) -> None:
         """Let a cause be put right: where it was there, what it had changed is as usual again."""
@@ -149,7 +159,7 @@ class Belief:
                     for c in self.hypotheses[row]
                     if c != cause and name in by_id[c].hidden
                 ]
-                hidden[name][row] = (left or [usual[name]])[0].draw(rng, self._kept)
+                hidden[name][row] = (left or [usual[name]])[0].draw(rng, hidden[name].shape[1])
         self.hypotheses = tuple(
             tuple(c for c in h if c != cause) or (ALL_GOOD,) if cause in h else h for h in self.hypotheses
         )

@@ -54,21 +54,24 @@ class Distribution:
         """Draw `size` values."""
         if self.kind == "constant":
             return np.full(size, float(self.values[0]))
+        # Strata instead of independent draws: each part of the range gets its share whatever the seed.
+        u = rng.permutation((np.arange(size) + rng.random(size)) / max(1, size))
         if self.kind == "uniform":
-            return rng.uniform(self.values[0], self.values[1], size)
+            return np.asarray(self.values[0] + (self.values[1] - self.values[0]) * u)
         if self.kind == "normal":
             return rng.normal(self.values[0], self.values[1], size)
         if self.kind == "lognormal":
             return rng.lognormal(np.log(self.values[0]), self.values[1], size)
         if self.kind == "chance":
-            return np.asarray(rng.random(size) < self.values[0], dtype=float)
-        # Strata instead of independent draws: each alternative gets its share whatever the seed.
-        u = rng.permutation((np.arange(size) + rng.random()) / size)
+            return np.asarray(u < self.values[0], dtype=float)
         which = np.minimum(np.searchsorted(np.cumsum(self.p), u), len(self.p) - 1)
         if self.kind == "choice":
             return np.asarray(self.values, dtype=float)[which]
-        parts = np.stack([part.draw(rng, size) for part in self.values])
-        return np.asarray(parts[which, np.arange(size)])
+        mixed = np.empty(size)
+        for alternative, part in enumerate(self.values):
+            mine = which == alternative
+            mixed[mine] = part.draw(rng, int(mine.sum()))
+        return mixed
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +129,12 @@ class Catalogue:
     causes: tuple[Cause, ...]
     actions: Mapping[str, Action]
     sources: Mapping[str, Mapping[str, str]]
+
+    @property
+    def pick_up(self) -> tuple[float, float]:
+        """Median in volts, and spread of the logarithm, of what a floating input picks up."""
+        median, spread = self.hidden["ac_volts"]["ghost"].values
+        return median, spread
 
     def card(self, text: str, source: str = "mains") -> str:
         """Return the text of a card in the words of what feeds the points, a key of `sources`."""
