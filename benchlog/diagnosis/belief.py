@@ -27,7 +27,8 @@ Indices = npt.NDArray[np.intp]
 
 _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
 _DRAWN = 600  # particles of each hypothesis before the first reading
-_ALL, _MOST = 48_000, 600  # particles of all hypotheses that are left, and of one at most
+_ALL, _MOST = 48_000, 1000  # particles of all hypotheses that are left, and of one at most
+_NOISE_DRAWN = 4  # what moves between two readings of the same thing is averaged over so many draws
 _GONE = 1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
 _WITH = ("lead", "setting", "meter")
 _BESIDE = ("part", "supply", "plan")
@@ -168,18 +169,26 @@ class Belief:
         """Weigh every particle by how likely it made this outcome."""
         particles = self.particles
         rng = self.rng("outcome")
-        prediction = self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng))
         words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
         lapse = self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"]
-        total, clean, opened = likelihood(
-            outcome,
-            words,
-            prediction,
-            unit=self.model.unit(action),
-            coupling=self.model.coupling(action),
-            repeatability=self.catalogue.engine["repeatability"],
-            lapse=lapse,
-        )
+        total, right, opened = (np.zeros(particles.weight.shape) for _ in range(3))
+        draws = 1 if words or action == FIRST_READING else _NOISE_DRAWN
+        for _ in range(draws):
+            noise = Noise.like(particles.weight, rng)
+            weighed = likelihood(
+                outcome,
+                words,
+                self.model.predict(action, particles.hidden, noise),
+                unit=self.model.unit(action),
+                coupling=self.model.coupling(action),
+                repeatability=self.catalogue.engine["repeatability"],
+                lapse=lapse,
+            )
+            total += weighed.total / draws
+            right += weighed.right / draws
+            opened += weighed.opened / draws
+        clean = right / total
+        opened = np.divide(opened, right, out=np.zeros_like(right), where=right > 0)
         if self._steady_repeat(action, outcome):
             # Points that lie still show the same again whatever the cause; only a slip would hardly come twice.
             total = clean + lapse * (1.0 - clean)

@@ -103,4 +103,5 @@ def _move(
 
 def _again(model: BenchModel, particles: Particles, h: Hidden, draws: Draws) -> Floats:
     noise = Noise.like(particles.weight, draws("again"))
-    return model.predict(FIRST_READING, h, noise).value
+    found = model.predict(FIRST_READING, h, noise)
+    return np.where(h["open_now"] > 0, found.other, found.value)
