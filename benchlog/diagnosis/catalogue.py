@@ -74,6 +74,43 @@ class Distribution:
         return mixed
 
 
+    def density(self, x: Floats) -> Floats:
+        """Return the probability density at `x`; what has a probability of its own at a point adds nothing."""
+        if self.kind == "mix":
+            return np.asarray(sum(p * part.density(x) for p, part in zip(self.p, self.values, strict=True)))
+        if self.kind == "uniform":
+            low, high = self.values
+            return np.asarray(((x >= low) & (x <= high)) / (high - low))
+        if self.kind not in ("normal", "lognormal"):
+            return np.zeros(x.shape)
+        middle, sd = self.values
+        positive = np.maximum(x, 1e-300)
+        z = (x - middle if self.kind == "normal" else np.log(positive / middle)) / sd
+        bell = np.exp(-0.5 * z**2) / (sd * np.sqrt(2.0 * np.pi))
+        return np.asarray(bell if self.kind == "normal" else np.where(x > 0, bell / positive, 0.0))
+
+    @property
+    def points(self) -> tuple[float, ...]:
+        """Values that have a probability of their own."""
+        if self.kind == "mix":
+            return tuple(point for part in self.values for point in part.points)
+        return tuple(self.values) if self.kind in ("constant", "choice") else ()
+
+    @property
+    def at_points(self) -> float:
+        """Return the probability of all `points` together."""
+        if self.kind == "mix":
+            return float(sum(p * part.at_points for p, part in zip(self.p, self.values, strict=True)))
+        return 1.0 if self.points else 0.0
+
+    @property
+    def spreads(self) -> bool:
+        """Whether it can be anything within a range."""
+        if self.kind == "mix":
+            return any(part.spreads for part in self.values)
+        return self.kind in ("uniform", "normal", "lognormal")
+
+
 @dataclass(frozen=True, slots=True)
 class Cause:
     """One thing that can be behind the reading; `weight` per kind of reading, `hidden` what differs.

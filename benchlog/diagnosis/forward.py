@@ -125,6 +125,7 @@ class BenchModel:
         drop = 1.0 - (1.0 - h["part_drop"]) * (1.0 - h["lead_drop"])
         loose = drop > 0
         stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, h["joint_stays"])
+        stays = np.where(action == FIRST_READING, 1.0, stays)
         p_other = np.where(loose, stays * h["open_now"] + (1.0 - stays) * drop, 0.0)
         other = value.copy()
         if np.any(loose):
