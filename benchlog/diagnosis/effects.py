@@ -40,6 +40,7 @@ _CLIPPED_AGAIN = (
     _DIAL_TURNED
     | {"reselect_function", "remake_contact", "reading_again", "other_leads", "load_150", "short_tips"}
     | {"second_meter", "scope_output", "new_battery", "wiggle_leads", "wiggle_part"}
+    | {"probe_on_calibrator", "ground_input", "generator_at_frequency"}
 )
 
 

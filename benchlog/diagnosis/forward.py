@@ -325,7 +325,7 @@ class BenchModel:
 
     def _probe_on_calibrator(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         seen = h["calibrator"] * h["gain"] * h["drift"] * h["damage"]
-        level = np.where(path.lead, self.circuit.ghost(h, noise), seen)
+        level = np.where(path.lead, 0.5 * self.circuit.ghost(h, noise), seen)
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:
