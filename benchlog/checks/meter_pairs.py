@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,22 +15,22 @@ from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import COVERAGE_PROBABILITY, to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.result import Limits, Uncertain
+from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
 __all__ = [
     "E_N_LIMITS",
     "E_N_RULE",
     "JOINT_RULE",
+    "Comparison",
     "MeterPair",
     "NodeMeter",
-    "compare",
+    "compare_all",
     "expanded_at_2",
-    "joint_e_n",
     "odd_one_out",
 ]
 
-E_N_RULE = "E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528)"
+E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: not all within their data sheets"
 JOINT_RULE = f"{E_N_RULE}; of more than two meters jointly, so that all together alarm as seldom as two"
 E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
 
@@ -66,12 +67,13 @@ class NodeMeter:
 
 @dataclass(frozen=True, slots=True)
 class MeterPair:
-    """Two meters compared; the difference is first minus second, E_n without its sign."""
+    """Two meters compared; the difference is first minus second, E_n without its sign, `scatter` that of the readings."""
 
     first: NodeMeter
     second: NodeMeter
     difference: Uncertain
     e_n: float
+    scatter: float
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for a result's details."""
@@ -81,7 +83,53 @@ class MeterPair:
             "difference": self.difference.value,
             "expanded_uncertainty": self.difference.expanded_uncertainty,
             "e_n": self.e_n,
+            "scatter": self.scatter,
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All meters on a node held against each other.
+
+    Attributes
+    ----------
+    meters : tuple of NodeMeter
+        Two or more.
+    pairs : tuple of MeterPair
+        All pairs of them.
+    joint : float
+        E_n of the two, or one number for all: more than 1 is more than their claims allow.
+    fit : NodeValues
+    unit : str
+    """
+
+    meters: tuple[NodeMeter, ...]
+    pairs: tuple[MeterPair, ...]
+    joint: float
+    fit: NodeValues
+    unit: str
+
+    @property
+    def worst(self) -> MeterPair:
+        """The pair that differs most."""
+        return max(self.pairs, key=lambda pair: pair.e_n)
+
+    @property
+    def failed(self) -> bool:
+        """Whether they differ by more than they claim."""
+        return self.joint > 1
+
+    @property
+    def verdict(self) -> Verdict:
+        """What follows where nothing else makes them differ."""
+        return Verdict.FAIL if self.failed else Verdict.PASS
+
+
+def compare_all(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> Comparison:
+    """Hold meters against each other, pair by pair and jointly."""
+    pairs = tuple(_compare(a, b, fit, unit) for a, b in itertools.combinations(meters, 2))
+    joint = pairs[0].e_n if len(pairs) == 1 else _joint_e_n(meters, fit)
+    return Comparison(tuple(meters), pairs, joint, fit, unit)
 
 
 def expanded_at_2(u_first: float, u_second: float, u_scatter: float = 0.0) -> float:
@@ -96,7 +144,7 @@ def _scatter(a: NodeMeter, b: NodeMeter, fit: NodeValues) -> float:
     return fit.scatter * fit.spread.get((a.tag, b.tag), fit.spread.get((b.tag, a.tag), 0.0))
 
 
-def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair:
+def _compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair:
     """Difference and E_n of two meters, with the scatter of the readings about the node's line."""
     scatter = _scatter(a, b, fit)
     difference = a.number - b.number
@@ -109,10 +157,10 @@ def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair
             influence=Influence(Role.SCATTER),
         )
     e_n = abs(a.value - b.value) / expanded_at_2(a.u, b.u, scatter)
-    return MeterPair(a, b, to_uncertain(difference, unit), e_n)
+    return MeterPair(a, b, to_uncertain(difference, unit), e_n, scatter)
 
 
-def joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
+def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
     """One number for all meters together: E_n of two, and for more what keeps false alarms as seldom.
 
     Root of the weighted sum of squares about their weighted mean, over its 95.45 % point by chi square. Pair by pair
@@ -146,19 +194,13 @@ def _chi_square_95(freedom: int) -> float:
     return float(chdtri(freedom, 1 - COVERAGE_PROBABILITY))
 
 
-def odd_one_out(
-    meters: Sequence[NodeMeter], pairs: Sequence[MeterPair], fit: NodeValues, unit: str
-) -> tuple[str | None, str]:
+def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
     """Exclude each meter in turn: it is the odd one out when only the others agree, and it not with them.
 
     Parameters
     ----------
-    meters : sequence of NodeMeter
-        Three or more that do not all agree.
-    pairs : sequence of MeterPair
-        All pairs of them.
-    fit : NodeValues
-    unit : str
+    compared : Comparison
+        Three or more meters that do not all agree.
 
     Returns
     -------
@@ -167,11 +209,12 @@ def odd_one_out(
     words : str
         What to tell.
     """
+    meters, fit, unit = compared.meters, compared.fit, compared.unit
     candidates: list[tuple[str, float, float, float]] = []
-    strong = [(pair.first.tag, pair.second.tag) for pair in pairs if pair.e_n > 1]
+    strong = [(pair.first.tag, pair.second.tag) for pair in compared.pairs if pair.e_n > 1]
     for meter in meters:
         rest = [m for m in meters if m is not meter]
-        if not explains_all(meter.tag, strong) or joint_e_n(rest, fit) > 1:
+        if not explains_all(meter.tag, strong) or _joint_e_n(rest, fit) > 1:
             continue
         weights = [1 / _variance(m, fit) for m in rest]
         consensus = sum(w * m.value for w, m in zip(weights, rest, strict=True)) / sum(weights)

@@ -20,7 +20,9 @@ if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.capture import Capture
     from benchlog.cli.listing import Listing
+    from benchlog.cli.thumbnail import Waveforms
     from benchlog.logbook import Logbook
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Reading
     from benchlog.result import Result
 
@@ -107,6 +109,7 @@ class Context:
         *,
         readings: Sequence[Reading] = (),
         captures: Sequence[Capture] = (),
+        waveforms: Waveforms | None = None,
         show: Callable[[Console, Result], None] | None = None,
     ) -> int:
         """Record a result with its evidence, show it, and return the exit code.
@@ -117,6 +120,8 @@ class Context:
             What the check concluded.
         readings, captures : sequence
             Evidence that is not in the logbook yet.
+        waveforms : Waveforms, optional
+            To draw with the answer.
         show : callable, optional
             Prints more than the usual form does.
         """
@@ -128,14 +133,16 @@ class Context:
         if self.json:
             self.print_json(result.to_json())
         else:
-            from benchlog.cli.show import show_answer, show_result
+            from benchlog.cli.show import show_answer, show_result, show_waveforms
 
             if self.long:
                 show_result(self.console, result)
                 if show is not None:
                     show(self.console, result)
+                if waveforms is not None:
+                    show_waveforms(self.console, result, waveforms)
             else:
-                show_answer(self.console, result)
+                show_answer(self.console, result, waveforms=waveforms)
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:
@@ -147,6 +154,17 @@ class Context:
         with self.open_logbook("ro", create=False) as book:
             doubts = MeterDoubts(book.entries(DOUBT_KINDS))
         return with_doubt(result, doubts.behind(result))
+
+    def with_evidence(self, metered: MeterReading) -> MeterReading:
+        """Add what the record knows of the meter, for commands that use it."""
+        instrument = self.bench().instruments.get(metered.reading.instrument)
+        aside = getattr(self.args, "data_sheet_only", True) or (instrument and instrument.data_sheet_only)
+        if aside or not metered.reading.instrument or not self.logbook_path.exists():
+            return metered
+        from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+
+        with self.open_logbook("ro", create=False) as book:
+            return with_evidence(metered, book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def record(
         self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()
@@ -202,10 +220,8 @@ def run_command(
         return _report(ctx, str(error), error.hint, error.exit_code)
     except KeyboardInterrupt:
         return _report(ctx, "stopped from the keyboard", "", 130)
-    except BrokenPipeError:
-        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except BrokenPipeError:  # no fault of a file: see `benchlog.cli.main`
+        raise
     except UnicodeDecodeError as error:  # files are read with care; this is standard input
         if args.debug:
             raise

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
@@ -12,7 +12,19 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
 
-__all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", "scope_tag", "whole_turns"]
+__all__ = [
+    "add_capture_options",
+    "gains",
+    "number",
+    "prior",
+    "probes",
+    "read_captures",
+    "scope_tag",
+    "whole_turns",
+]
+
+#: Options that name a channel of a capture.
+_CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
 
 
 def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True) -> None:
@@ -102,7 +114,10 @@ def probes(args: argparse.Namespace) -> dict[str, float]:
 
 
 def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) -> Capture:
-    """Read one capture, from one file or from one file a channel."""
+    """Read one capture, from one file or from one file a channel.
+
+    Channels that `args` call as the file writes them, with the unit, are called by their names there from then on.
+    """
     from dataclasses import replace
 
     from benchlog.capture_files import load_captures
@@ -112,4 +127,23 @@ def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) 
         paths, sample_interval_s=number(args.sample_interval, "s", "sample interval"), columns=columns
     )
     tag = scope_tag(ctx, args)
+    _by_own_names(args, capture)
     return replace(capture, instrument=tag) if tag else capture
+
+
+def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
+    """Shares of miscounted windings that --prior says; None where it is not given."""
+    from benchlog.magnetics.turns_posterior import counting_prior
+
+    right = number(args.prior, "1", "prior")
+    return None if right is None else counting_prior(right)
+
+
+def _by_own_names(args: argparse.Namespace, capture: Capture) -> None:
+    names = {alias: c.name for c in capture.channels for alias in c.aliases if alias not in capture.names}
+    for option in _CHANNELS:
+        if (called := getattr(args, option, None)) in names:
+            setattr(args, option, names[called])
+    for k, pair in enumerate(args.probe or ()):
+        called, equals, factor = pair.partition("=")
+        args.probe[k] = names.get(called, called) + equals + factor

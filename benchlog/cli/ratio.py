@@ -24,7 +24,6 @@ flat over 3:1 in frequency and level, then swept and fitted to a model; you are 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
@@ -137,26 +136,27 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         )
     if args.capture and args.generator:
         raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
-    setup = _setup(args, ctx)
     expected = number(args.expect, "1", "expected turns", example="like 60")
     assert expected is not None
     if args.generator:
         from benchlog.cli.ratio_live import measure_live
 
-        result, captures = measure_live(args, ctx, setup, expected)
+        result, captures = measure_live(args, ctx, _setup(args, ctx), expected)
     else:
-        result, captures = _from_files(args, ctx, setup, expected)
+        result, captures = _from_files(args, ctx, expected)
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
-    return ctx.emit(result, captures=captures)
+    from benchlog.cli.thumbnail import Waveforms
+
+    frequency = result.quantities["frequency"].value if "frequency" in result.quantities else None
+    waveforms = Waveforms(captures[0], (args.primary, args.secondary), frequency)
+    return ctx.emit(result, captures=captures, waveforms=waveforms)
 
 
-def _from_files(
-    args: argparse.Namespace, ctx: Context, setup: RatioSetup, expected: float
-) -> tuple[Result, list[Capture]]:
+def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:
     from benchlog.checks.turns_ratio import check_turns_ratio
-    from benchlog.cli.from_captures import number, read_captures
+    from benchlog.cli.from_captures import number, prior, read_captures
 
     rated = number(args.rated_current, "1", "part of rated current")
     captures = [read_captures(ctx, args, args.capture)]
@@ -164,7 +164,7 @@ def _from_files(
         captures.append(read_captures(ctx, args, args.swapped))
     result = check_turns_ratio(
         captures[0],
-        setup,
+        _setup(args, ctx),
         expected_turns=expected,
         tolerance=number(args.tolerance, "1", "tolerance"),
         swapped=captures[1] if args.swapped else None,
@@ -172,15 +172,6 @@ def _from_files(
         rated_current_percent=None if rated is None else rated * 100,
     )
     return result, captures
-
-
-def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
-    """Shares of miscounted windings that --prior says; None where it is not given."""
-    from benchlog.cli.from_captures import number
-    from benchlog.magnetics.turns_posterior import counting_prior
-
-    right = number(args.prior, "1", "prior")
-    return None if right is None else counting_prior(right)
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:

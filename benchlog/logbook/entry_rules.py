@@ -1,15 +1,17 @@
 """What must hold between entries: one beginning, time that goes back only with a clock entry, sessions and streams in
-order, corrections of something that is there."""
+order, corrections and grounds that are there."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from benchlog.clock import parse_rfc3339
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.kinds import NOT_SUPERSEDED
 
-__all__ = ["CLOCK_STEP_NS", "EntryRules"]
+__all__ = ["CLOCK_STEP_NS", "EntryRules", "named_entries"]
 
 CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
@@ -22,6 +24,7 @@ class EntryRules:
         self._session = 0
         self._fixed: set[int] = set()  # entries that can't be superseded
         self._superseded: set[int] = set()
+        self._recalls: set[int] = set()
         self._streams: dict[str, int] = {}
 
     def broken(self, entry: Entry) -> Iterator[str]:
@@ -36,8 +39,15 @@ class EntryRules:
             )
         if entry.kind in NOT_SUPERSEDED:
             self._fixed.add(entry.seq)
+        for number in named_entries(entry.kind, entry.body):
+            if not 0 < number < entry.seq:
+                yield f"names entry {number}, which is not there before it"
         if entry.kind == "supersede":
             yield from self._corrects(entry)
+        if entry.kind == "recall":
+            self._recalls.add(entry.seq)
+        if entry.kind == "recall undone" and entry.body["entry"] not in self._recalls:
+            yield f"undoes entry {entry.body['entry']}, which is not a recall"
         if entry.kind == "readings" and "stream" in entry.body:
             name, position = entry.body["stream"], entry.body["position"]
             if position != self._streams.get(name, 0):
@@ -47,8 +57,12 @@ class EntryRules:
     def _in_time(self, entry: Entry) -> Iterator[str]:
         before, self._time = self._time, entry.time
         if entry.kind == "clock" and entry.body["before"] != before:
-            yield "says another time before it than there is"
-        elif entry.kind != "clock" and entry.time < before:
+            yield "gives a wrong time for the entry before it"
+        elif entry.kind == "clock":
+            step_s = (parse_rfc3339(before) - parse_rfc3339(entry.time)) / 1e9
+            if not math.isclose(step_s, entry.body["set_back_s"], rel_tol=1e-9):
+                yield f"gives a step of {entry.body['set_back_s']:g} s for one of {step_s:g} s"
+        elif entry.time < before:
             step = parse_rfc3339(before) - parse_rfc3339(entry.time)
             if step > CLOCK_STEP_NS:
                 yield f"is {step / 1e9:g} s older than the one before, and no clock entry says so"
@@ -70,3 +84,14 @@ class EntryRules:
         if right is not None and not right < entry.seq:
             yield f"puts entry {right} in its place, which is not there"
         self._superseded.add(wrong)
+
+
+def named_entries(kind: str, body: Mapping[str, Any]) -> Iterator[int]:
+    """Other entries that one rests on or is about: they must be there before it."""
+    match kind:
+        case "release" | "concession" | "step":
+            yield from (ground["entry"] for ground in body.get("rests_on", ()))
+        case "recall":
+            yield from (result["entry"] for result in body["results"])
+        case "recall undone" | "anchor" | "signature":
+            yield body["entry"]

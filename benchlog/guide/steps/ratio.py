@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
-from benchlog.checks.turns_ratio import check_turns_ratio, turns_limits
+from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.checks.whole_turns import turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
@@ -53,6 +54,7 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
         tolerance=value_of(check.tolerance),
         limits=check.parsed_limits().get("turns_ratio"),
         swapped=captures[1] if check.swap else None,
+        prior=check.miscounts(),
     )
     return CheckOutcome(result, (), tuple(captures))
 
@@ -97,5 +99,6 @@ def _automatic(check: RatioCheck, acquisition: Acquisition) -> RatioRun:
         tolerance=value_of(check.tolerance),
         limits=check.parsed_limits().get("turns_ratio"),
         swap=check.swap,
+        prior=check.miscounts(),
         sweep_points=SWEEP_POINTS if check.sweep is None else check.sweep,
     )
