@@ -29,7 +29,9 @@ _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
 _DRAWN = 600  # particles of each hypothesis before the first reading
 _ALL, _MOST = 48_000, 1000  # particles of all hypotheses that are left, and of one at most
 _NOISE_DRAWN = 4  # what moves between two readings of the same thing is averaged over so many draws
-_GONE = 1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
+_GONE = (
+    1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
+)
 _WITH = ("lead", "setting", "meter")
 _BESIDE = ("part", "supply", "plan")
 ALL_GOOD = "all_good"
@@ -124,7 +126,9 @@ class Belief:
         weighed = self._weigh(FIRST_READING, case.reading)
         right = np.where(moved, (1.0 - self.catalogue.engine["lapse_first"]) * density, weighed.right)
         opened = np.where(moved, right * self.particles.hidden["open_now"], weighed.opened)
-        self._apply(FIRST_READING, case.reading, Weighed(weighed.total - weighed.right + right, right, opened))
+        self._apply(
+            FIRST_READING, case.reading, Weighed(weighed.total - weighed.right + right, right, opened)
+        )
 
     # -- learning -----------------------------------------------------------------------------------------
 
@@ -217,7 +221,9 @@ class Belief:
         particles.clean = particles.clean * clean
         if action == FIRST_READING or not self.catalogue.actions[action].words:
             loose = particles.hidden["part_drop"] + particles.hidden["lead_drop"] > 0
-            opened = np.divide(weighed.opened, weighed.right, out=np.zeros(total.shape), where=weighed.right > 0)
+            opened = np.divide(
+                weighed.opened, weighed.right, out=np.zeros(total.shape), where=weighed.right > 0
+            )
             now = (self.rng("opened").random(opened.shape) < opened) & loose
             particles.hidden["open_now"] = now.astype(float)
 

@@ -73,7 +73,6 @@ class Distribution:
             mixed[mine] = part.draw(rng, int(mine.sum()))
         return mixed
 
-
     def density(self, x: Floats) -> Floats:
         """Return the probability density at `x`; what has a probability of its own at a point adds nothing."""
         if self.kind == "mix":

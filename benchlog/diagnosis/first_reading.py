@@ -133,7 +133,11 @@ class _Solved(NamedTuple):
 
 
 def _solve(
-    model: BenchModel, h: Hidden, names: list[tuple[str, Distribution]], target: Floats, noise: Callable[[], Noise]
+    model: BenchModel,
+    h: Hidden,
+    names: list[tuple[str, Distribution]],
+    target: Floats,
+    noise: Callable[[], Noise],
 ) -> _Solved:
     start = x = np.array([h[name][i] for i, (name, _) in enumerate(names)])
     slope = y = np.full(start.shape, np.nan)

@@ -25,7 +25,9 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 FIRST_READING = "read"
-_RESTS = 0.9  # share of readings at which a loose joint that rests, and was not moved, is as it was: judgement
+_RESTS = (
+    0.9  # share of readings at which a loose joint that rests, and was not moved, is as it was: judgement
+)
 _OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
 _JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement

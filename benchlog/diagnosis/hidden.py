@@ -181,9 +181,9 @@ def draw_particles(
             first_used[name] = tuple(used)
     # Whether a loose joint is open when it begins; of two that are, one is enough.
     closed = (1.0 - hidden["part_drop"]) * (1.0 - hidden["lead_drop"])
-    hidden["open_now"] = (
-        np.random.default_rng([seed, zlib.crc32(b"open_now")]).random(n) > closed
-    ).astype(float)
+    hidden["open_now"] = (np.random.default_rng([seed, zlib.crc32(b"open_now")]).random(n) > closed).astype(
+        float
+    )
     return Particles(hypotheses, hidden, np.full(shape, 1.0 / n), np.ones(shape), jitter, first_used)
 
 
