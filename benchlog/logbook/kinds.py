@@ -153,6 +153,21 @@ class _Repair(msgspec.Struct):
     reason: str
 
 
+class _Doubt(msgspec.Struct):
+    meter: str
+    function: str
+    cause: str
+    check_id: str = ""
+
+
+class _Adoption(msgspec.Struct):
+    check_id: str
+    revision: str
+    part: str
+    entry: _Number
+    digest: _Sha256
+
+
 class _RecallUndone(msgspec.Struct):
     entry: int
 
@@ -219,6 +234,8 @@ _SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "recall": _Recall,
     "recall undone": _RecallUndone,
     "repair": _Repair,
+    "doubt": _Doubt,
+    "adoption": _Adoption,
     "substitution": _Substitution,
     "part": _Part,
     "release": _Hold,

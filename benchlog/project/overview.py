@@ -93,7 +93,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         doubt = doubts.of(tag)
         if doubt is not None:
             ago_words = ago(doubt.utc_ns, now_utc_ns)
-            told = doubt.standard or doubt.passed_on
+            told = doubt.standard or doubt.passed_on or doubt.cause
             why = f"{doubt.happened} {ago_words}" if told else f"recalled in entry {doubt.entry}"
             dated = f"in doubt since {doubt.time[:10]}: {doubt.happened or why}"
             found.append(MeterTrust(tag, Trust.NONE, why, dated))
