@@ -199,7 +199,7 @@ class MeterDiagnosis:
             self.acquisition.doubt_found(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
                 f"  {self.first.instrument} is in doubt from now on: {cause}. Its readings count as can't tell "
-                "until it passes a check standard.",
+                "until it is put right and passes a check standard.",
                 style="bold",
             )
 

@@ -54,6 +54,7 @@ class Inquiry:
         self.perform = perform
         self.taken_back = taken_back
         self.rows = rows
+        self._shown = False
 
     def go_on(self, *, most: int | None = None, confirm: bool = False) -> Diagnosis:
         """Ask for checks until it is decided, or nothing more can be done.
@@ -99,8 +100,9 @@ class Inquiry:
     def show(self) -> None:
         """Show what is likely now."""
         person = self.dialogue.person
-        for line, style in state_lines(self.session.state(), person.columns, self.rows):
+        for line, style in state_lines(self.session.state(), person.columns, self.rows, brief=self._shown):
             person.show(line, style=style)
+        self._shown = True
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
         state = self.session.state()
@@ -118,7 +120,9 @@ class Inquiry:
         return True
 
 
-def state_lines(state: Diagnosis, columns: int, rows: int = _ROWS) -> Iterator[tuple[str, str]]:
+def state_lines(
+    state: Diagnosis, columns: int, rows: int = _ROWS, *, brief: bool = False
+) -> Iterator[tuple[str, str]]:
     """Yield lines that show where a diagnosis stands, each with its style.
 
     Parameters
@@ -128,6 +132,8 @@ def state_lines(state: Diagnosis, columns: int, rows: int = _ROWS) -> Iterator[t
         Width to fit them in.
     rows : int
         Causes shown, as far as they are likely at all.
+    brief : bool
+        The cautions were shown before, so that a reminder will do.
     """
     names = {c.id: c.label for c in state.causes}
     if HAZARD in state.cautions:
@@ -147,6 +153,9 @@ def state_lines(state: Diagnosis, columns: int, rows: int = _ROWS) -> Iterator[t
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
         yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})", ""
     unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
+    if brief:
+        yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
+        return
     yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:

@@ -141,7 +141,7 @@ class OneCheck:
         person.show()
         name = f"{part.tag} {part.name}".strip()
         person.show(
-            f"== {check.id}  {title}  ({name})  check {number} of {len(self.plan.checks)}", style="bold"
+            f"== {check.id}  check {number} of {len(self.plan.checks)}: {title}  ({name})", style="bold"
         )
         dangers = [check.caution] if check.caution else []
         if check.mains_referenced:

@@ -117,14 +117,10 @@ class Guide:
                     again = [self.plan.check(undone)] if undone and undone != check.id else []
                     todo[:0] = [*again, check]
                 self._tried.discard(check.id)
-            except StoppedError:
-                self._stop(check)
-                return
-            except KeyboardInterrupt:
-                self.interrupted = True
-                self._stop(check)
-                if not self.person.interactive:
-                    raise
+            except (StoppedError, KeyboardInterrupt) as stop:
+                if check.id not in self._verdicts:
+                    self.book.append("stop", {"check_id": check.id, "part": check.part})
+                self._stop(check.id, stop)
                 return
 
     def _until_settled(self, check: Check, todo: list[Check], named: bool, acquisition: Acquisition) -> None:
@@ -177,9 +173,7 @@ class Guide:
         except SkippedError:
             pass
         except (StoppedError, KeyboardInterrupt) as stop:
-            if isinstance(stop, KeyboardInterrupt) and not self.person.interactive:
-                raise
-            self.stopped, self.interrupted = True, isinstance(stop, KeyboardInterrupt)
+            self._stop("the check standards", stop)
             return False
         return True
 
@@ -246,12 +240,13 @@ class Guide:
             for s in state.checks.values()
         )
 
-    def _stop(self, check: Check) -> None:
-        self.stopped = True
-        if check.id not in self._verdicts:
-            self.book.append("stop", {"check_id": check.id, "part": check.part})
+    def _stop(self, where: str, stop: BaseException) -> None:
+        """Stop here; Ctrl-C ends a script at once, a person is asked what is left first."""
+        self.stopped, self.interrupted = True, isinstance(stop, KeyboardInterrupt)
+        if self.interrupted and not self.person.interactive:
+            raise stop
         self.person.show()
-        self.person.show(f"  Stopped at {check.id}. Saved; run the same command to continue.")
+        self.person.show(f"  Stopped at {where}. Saved; run the same command to continue.")
 
     def _left(self) -> str:
         """Ask what is left; a person sees what will be recorded, and may type it again."""

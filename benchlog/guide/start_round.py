@@ -97,10 +97,10 @@ class _Round:
     def run(self) -> list[str]:
         """Do the round; returns the tags of meters that failed."""
         with self.acquisition.going_back(self._take_back):
-            while self.next < len(self.steps):
-                before = self.book.head().seq
+            going_on = True
+            while going_on:
                 try:
-                    passed = self._step(*self.steps[self.next])
+                    going_on = self._go_on()
                 except SkippedError as skipped:
                     tag = self.steps[self.next][0]
                     self.acquisition.person.show(f"  {tag} left out: {skipped}")
@@ -108,10 +108,19 @@ class _Round:
                         self.next += 1
                 except TakenBackError:
                     pass
-                else:
-                    self.done.append((self.next, before, passed))
-                    self.next += 1
         return list(dict.fromkeys(self.steps[step][0] for step, _, passed in self.done if not passed))
+
+    def _go_on(self) -> bool:
+        """Do the next step; after the last one a person may still take it back. False when all is done."""
+        if self.next == len(self.steps):
+            if self.acquisition.person.interactive:
+                self.acquisition.go_on("Check standards done.", "start/next")
+            return False
+        before = self.book.head().seq
+        passed = self._step(*self.steps[self.next])
+        self.done.append((self.next, before, passed))
+        self.next += 1
+        return True
 
     def _step(self, tag: str, standard: Standard | None) -> bool:
         if standard is not None:

@@ -34,6 +34,9 @@ _KEY_TAIL = {
 }
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
+#: Columns kept for an answer behind its question: a word that a key stands for, or what is typed.
+_KEY_ROOM, _LINE_ROOM = 6, 12
+_MANY = 4  # so many choices have a line each
 #: How often the phone's buttons are looked at while a key is awaited.
 _PHONE_S = 0.1
 _SKIPPED_ON_PHONE = "skipped on the phone"
@@ -211,35 +214,50 @@ class Terminal(Person):
             prompt.choices and len(prompt.choices) < 10
         )
         tail = _tail(prompt, keys=self._keys is not None, numbered=bool(one_key))
+        text = self._wrapped(prompt, tail, _KEY_ROOM if one_key else _LINE_ROOM)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
             if self._keys is None:
-                answer = _numbered(prompt, self._line(f"{prompt.text} {tail}"))
+                answer = _numbered(prompt, self._line(text))
             elif one_key:
-                answer = self._by_key(prompt, tail, self._keys)
+                answer = self._by_key(prompt, text, self._keys)
             else:
-                answer = self._typed(f"{prompt.text} {tail}", self._keys)
+                answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
             for line in _help(prompt):
                 self.show(f"  {line}")
 
-    def _ask(self, text: str, *, drop: bool = True) -> None:
-        """Write a question, broken between words where the terminal is too narrow for it.
+    def _wrapped(self, prompt: Prompt, tail: str, room: int) -> str:
+        """A question with its possible answers, broken between words where the terminal is too narrow for it.
+
+        Where there are many answers, each has a line.
+        """
+        text = f"? {strip_controls(prompt.text.rstrip())}"
+        if not self._out.isatty():
+            return f"{text} {tail}".rstrip()
+        width = max(self.columns - room, 20)
+        listed = []
+        if self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10:
+            listed = [f"    {number} {word}" for number, word in enumerate(prompt.choices, 1)]
+            tail = f"[1 to {len(listed)}, s skip, u undo, q stop]"
+        lines = [text, *listed, f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
+        return "\n".join(
+            textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False) for line in lines
+        )
+
+    def _ask(self, question: str, *, drop: bool = True) -> None:
+        """Write a question.
 
         What was typed before is dropped right before the question is written, not after it: a program at the other
         end may answer within microseconds.
         """
-        line = f"? {strip_controls(text.rstrip())}"
-        if self._out.isatty():
-            width = self.columns - 12  # room for the answer
-            line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)
         if drop and self._keys is not None:
             self._keys.drop()
         elif self._lines is not None:
             self._lines.drop_empty()
-        self._out.write(f"{line} ")
+        self._out.write(f"{question} ")
         self._out.flush()
 
     def _line(self, question: str) -> str:
@@ -277,9 +295,9 @@ class Terminal(Person):
         self._out.flush()
         return entry.text.strip()
 
-    def _by_key(self, prompt: Prompt, tail: str, keys: Keys) -> str:
+    def _by_key(self, prompt: Prompt, question: str, keys: Keys) -> str:
         """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
-        self._ask(f"{prompt.text} {tail}")
+        self._ask(question)
         while True:
             key = self._pressed_key(keys)
             if key == ENTER and self._habit():

@@ -194,6 +194,7 @@ class _Sorted:
         self.substitutions: list[Entry] = []
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
+        self.broken_off: dict[str, Entry] = {}
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
         kept = list(entries)
         for entry in kept:
@@ -234,6 +235,8 @@ class _Sorted:
                 self.releases[str(body["hold"])] = entry
             case "step":
                 self.steps[str(body["hold"])] = entry
+            case "stop":
+                self.broken_off[str(body.get("check_id", ""))] = entry
 
 
 def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
@@ -250,6 +253,9 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
             notes.append("a result has limits typed with the reading; it proves nothing here")
             continue
         return _judged(check, found, entry, result, now_utc_ns)
+    stop = found.broken_off.get(check.id)
+    if stop is not None and all(entry.seq < stop.seq for entry in found.results.get(check.id, ())):
+        notes.append(f"broken off {ago(stop.utc_ns, now_utc_ns)}")
     return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
 
 
