@@ -41,6 +41,8 @@ class ChannelRecord:
         Lowest and highest code the converter can give, when known; needed to see clipping surely.
     range_max : float or None
         Full scale of the vertical range in `unit` at the input, when known.
+    aliases : tuple of str
+        Other texts that mean this channel: its name with the unit, as in the file.
     """
 
     name: str
@@ -52,6 +54,7 @@ class ChannelRecord:
     coupling: str = ""
     code_limits: tuple[float, float] | None = None
     range_max: float | None = None
+    aliases: tuple[str, ...] = ()
 
     def values(self) -> npt.NDArray[np.float64]:
         """Samples in `unit` at the probe tip, array of shape (n_samples,)."""
@@ -145,16 +148,18 @@ class Capture:
         return tuple(c.name for c in self.channels)
 
     def channel(self, name: str) -> ChannelRecord:
-        """Return the channel of that name.
+        """Return the channel of that name, or whose name with its unit in the file is this.
 
         Raises
         ------
         UsageError
             If there is none; the hint lists those there are.
         """
-        for channel in self.channels:
-            if channel.name == name:
-                return channel
+        called = [c for c in self.channels if c.name == name] or [
+            c for c in self.channels if name in c.aliases
+        ]
+        if len(called) == 1:
+            return called[0]
         raise UsageError(
             f"no channel {name!r} in the capture", hint=f"channels here: {', '.join(self.names)}"
         )

@@ -7,7 +7,6 @@ takes a `Request` and returns a `Report`.
 from __future__ import annotations
 
 import importlib
-import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -18,48 +17,22 @@ from benchlog.clock import Clock, SystemClock
 from benchlog.errors import ConfigError
 from benchlog.files import whole_file
 from benchlog.reading import Reading
+from benchlog.serial_ports import Port
 
 __all__ = [
     "Finder",
     "Found",
-    "Port",
     "Report",
     "Request",
     "Unrecognised",
-    "access_hint",
     "append_entries",
     "bench_entry",
-    "group_of",
-    "list_ports",
     "search",
     "tags_for",
 ]
 
 Kind = Literal["meter", "scope", "generator"]
 _PACKAGE = "benchlog_drivers"
-
-
-@dataclass(frozen=True, slots=True)
-class Port:
-    """One serial port of this computer.
-
-    Attributes
-    ----------
-    device, description : str
-        Its name, and what the USB device says of itself.
-    serial_number : str
-        Of the USB device; empty when it gives none.
-    access : {"ok", "no permission", "gone"}
-        Whether this user may open it.
-    group : str
-        Group that owns the device file.
-    """
-
-    device: str
-    description: str = ""
-    serial_number: str = ""
-    access: Literal["ok", "no permission", "gone"] = "ok"
-    group: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,55 +118,6 @@ class Report:
 
 
 Finder = Callable[[Request], Report]
-
-
-def list_ports() -> tuple[Port, ...]:
-    """Serial ports there are, with what this user may do; opens none of them."""
-    from serial.tools.list_ports import comports
-
-    ports = []
-    for info in sorted(comports(), key=lambda p: p.device):
-        description = "" if info.description in (None, "n/a") else info.description
-        ports.append(
-            Port(
-                info.device,
-                description,
-                info.serial_number or "",
-                _access(info.device),
-                group_of(info.device),
-            )
-        )
-    return tuple(ports)
-
-
-def group_of(device: str) -> str:
-    """Name of the group that owns a device file; empty where there are no such groups."""
-    try:
-        import grp
-
-        return grp.getgrgid(os.stat(device).st_gid).gr_name
-    except (ImportError, OSError, KeyError):
-        return ""
-
-
-def access_hint(group: str) -> str:
-    """What gives the user a serial port that belongs to a group; nobody is ever advised to join root's."""
-    if group in ("root", "wheel"):
-        return (
-            'give access by a udev rule: echo \'SUBSYSTEM=="tty", KERNEL=="ttyUSB*|ttyACM*", MODE="0660",'
-            ' TAG+="uaccess"\' | sudo tee /etc/udev/rules.d/70-benchlog-serial.rules'
-            " && sudo udevadm control --reload, then plug it in again"
-        )
-    group = group or "dialout"
-    return f"join the group {group}: sudo usermod -aG {group} $USER, then log in again"
-
-
-def _access(device: str) -> Literal["ok", "no permission", "gone"]:
-    if os.name != "posix":
-        return "ok"
-    if not os.path.exists(device):
-        return "gone"
-    return "ok" if os.access(device, os.R_OK | os.W_OK) else "no permission"
 
 
 def search(request: Request, finders: Mapping[str, Finder] | None = None) -> Report:

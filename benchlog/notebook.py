@@ -213,8 +213,8 @@ def turns_ratio(
 
     ratio, error = _divider(divider)
     setup = RatioSetup(
-        primary=primary,
-        secondary=secondary,
+        primary=capture.channel(primary).name,
+        secondary=capture.channel(secondary).name,
         loop_turns=loop_turns,
         gain_accuracy=GAIN_ACCURACY
         if gain_accuracy is None

@@ -292,6 +292,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
         """
         data = {k: v for k, v in plain.items() if k not in ("schema", "budget", "finding_kinds")}
         budgets = plain.get("budget", {})
+        if stray := budgets.keys() - plain.get("quantities", {}).keys():
+            raise msgspec.ValidationError(f"it has a budget of {min(stray)!r}, but no such quantity")
         data["quantities"] = {
             name: {**q, "budget": budgets.get(name, ())} for name, q in plain.get("quantities", {}).items()
         }

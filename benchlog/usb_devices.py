@@ -61,7 +61,14 @@ class UsbInstrument:
 
     @property
     def permission_hint(self) -> str:
-        """What gives the user at this computer access: one udev rule, and how to put it in place."""
+        """What gives the user at this computer access: on Linux one udev rule, and how to put it in place."""
+        if sys.platform == "win32":
+            return (
+                "give it its maker's driver (install the maker's VISA library) or a WinUSB one, and close other"
+                " programs that use it"
+            )
+        if sys.platform == "darwin":
+            return "close other programs that use it, and plug it in again"
         rule = (
             f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{self.vendor:04x}", ATTR{{idProduct}}=="{self.product:04x}",'
             ' MODE="0660", GROUP="plugdev", TAG+="uaccess"'
@@ -109,7 +116,8 @@ def usb_backend() -> IBackend:
     if backend is None:
         raise AdapterUnavailableError(
             "PyUSB is there, but not the library libusb that it needs",
-            hint="pip install libusb-package, or the system's own: sudo apt install libusb-1.0-0",
+            hint="pip install libusb-package"
+            + (", or the system's own: sudo apt install libusb-1.0-0" if sys.platform == "linux" else ""),
         )
     return backend
 

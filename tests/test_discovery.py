@@ -17,16 +17,15 @@ from benchlog import usb_devices
 from benchlog.bench import read_bench
 from benchlog.discovery import (
     Found,
-    Port,
     Report,
     Request,
     append_entries,
     bench_entry,
-    list_ports,
     search,
     tags_for,
 )
 from benchlog.errors import ConfigError
+from benchlog.serial_ports import Port, list_ports
 from benchlog_drivers import _find_serial, _find_visa
 
 

@@ -9,6 +9,7 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from helpers.systems import skip_without_terminals
 
 from benchlog.errors import UsageError
 from benchlog.keyboard import BACKSPACE, END, ENTER, ESCAPE, ConsoleKeys, Entry, Lines, single_keys
@@ -68,8 +69,8 @@ def test_typed_before_is_dropped_on_a_windows_console() -> None:
     ],
 )
 def test_keys_of_a_terminal(pressed: str, keys: list[str]) -> None:
-    pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
-    master, slave = pty.openpty()
+    skip_without_terminals()
+    master, slave = os.openpty()
     with os.fdopen(slave, "r") as stream, single_keys(stream) as terminal:
         assert terminal is not None
         os.write(master, pressed.encode())

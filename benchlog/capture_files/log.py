@@ -41,6 +41,8 @@ class Log:
         What was left out or settled.
     source : str
         Path of the file.
+    aliases : mapping of str to str
+        Names with their units as in the file, to names of columns.
     """
 
     time_s: npt.NDArray[np.float64]
@@ -51,6 +53,7 @@ class Log:
     utc_ns: int = 0
     notes: tuple[str, ...] = ()
     source: str = ""
+    aliases: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def n_rows(self) -> int:
@@ -58,7 +61,7 @@ class Log:
         return self.time_s.size
 
     def column(self, name: str) -> npt.NDArray[np.float64]:
-        """Return a column.
+        """Return a column by its name, or its name with the unit as in the file.
 
         Raises
         ------
@@ -66,7 +69,7 @@ class Log:
             If there is none of that name; the hint lists those there are.
         """
         try:
-            return self.columns[name]
+            return self.columns[self.aliases.get(name, name)]
         except KeyError:
             raise UsageError(
                 f"no column {name!r} in {Path(self.source).name}",
@@ -117,10 +120,12 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
         notes.append(f"{int((~keep).sum())} rows without a time left out")
     values: dict[str, npt.NDArray[np.float64]] = {}
     units: dict[str, str] = {}
+    aliases: dict[str, str] = {}
     for i, column in enumerate(chosen, start=1):
         name = column.name or f"column {i}"
         values[name] = column.values[keep] * column.factor if column.factor != 1.0 else column.values[keep]
         units[name] = column.unit
+        aliases |= {alias: name for alias in column.aliases if alias != name}
         empty = int(np.isnan(values[name]).sum())
         if empty:
             notes.append(f"{empty} of {keep.sum()} cells of {name!r} hold no number")
@@ -129,7 +134,7 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
         raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.layout))
     if back := int((np.diff(time_s) < 0).sum()):
         notes.append(f"time steps back {back} times")
-    return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path))
+    return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path), aliases)
 
 
 def _row_times(time: Column | None, n_rows: int) -> tuple[npt.NDArray[np.float64], str, int]:

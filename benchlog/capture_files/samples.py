@@ -169,6 +169,7 @@ def _channels(
             np.ascontiguousarray(v if keep.all() else v[keep]),
             scale=c.factor,
             unit=c.unit or "V",
+            aliases=c.aliases,
         )
         for i, (c, v) in enumerate(zip(columns, values, strict=True), start=1)
     )

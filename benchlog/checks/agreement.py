@@ -17,7 +17,7 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
-from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
+from benchlog.result import Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["check_agreement"]
@@ -56,13 +56,7 @@ def check_agreement(
     AnalysisError
         If hardly anything is common to both.
     """
-    if first.unit and second.unit and first.unit != second.unit:
-        raise UsageError(
-            f"{first.name} is in {first.unit} and {second.name} in {second.unit}: different quantities",
-            hint="choose columns of one quantity with --columns",
-        )
-    if first.name == second.name:
-        raise UsageError(f"both are called {first.name!r}", hint="give them different names with --columns")
+    _refuse_unlike(first, second)
     unit = first.unit or second.unit or "1"
     findings = [Finding(FindingKind.CLOCKS, words) for words in notes]
     clock_doubt = ""
@@ -71,31 +65,14 @@ def check_agreement(
         clock_doubt = "; ".join(filter(None, (at_first, at_second)))
         if clock_doubt:
             findings.append(Finding(FindingKind.CLOCKS, f"{clock_doubt}: taken as running on evenly"))
-    a, b = first.finite(), second.finite()
-    for series, whole in ((a, first), (b, second)):
-        if series.values.size < LEAST_READINGS:
-            raise AnalysisError(
-                f"{whole.name} has {series.values.size} readings with a number", hint="at least 3 are needed"
-            )
+    a, b = _finite(first), _finite(second)
     time_s, u, v, alignment = _paired(first, second, a, b, same_clock)
     found = compare_series(time_s, u, v)
     findings += _about_clock(alignment, a, b, same_clock, index_only)
     findings += _about_shape(found, a, b, unit, index_only)
-    bias = found.difference
-    difference = to_uncertain(
-        uncertain(
-            bias.mean,
-            bias.u_mean,
-            max(1.0, bias.n_effective - 1),
-            label="scatter of the differences",
-            influence=Influence(Role.SCATTER),
-        ),
-        unit,
-    )
-    quantities = {"difference": difference}
-    limits: dict[str, Limits] = {}
     verdict, judged = _judge(found, a, b, float(u.mean()), float(v.mean()))
     reason = _reason(found, a, b, unit, judged)
+    quantities = {"difference": _mean_difference(found, unit)}
     if judged is not None:
         # A lag is believed only of two that follow each other.
         lagging = same_clock and alignment.significant and found.regression.correlation**2 >= 0.5
@@ -103,24 +80,52 @@ def check_agreement(
         if worst_verdict([verdict, singles]) is not verdict:
             verdict, reason = singles, f"{words}; {reason}"
         if verdict is Verdict.FAIL and clock_doubt:
-            verdict, reason = (
-                Verdict.INDETERMINATE,
-                f"{clock_doubt}, so the differences may be in time; {reason}",
-            )
-    if judged is not None:
+            verdict = Verdict.INDETERMINATE
+            reason = f"{clock_doubt}, so the differences may be in time; {reason}"
         quantities = {"e_n": Uncertain(judged, 0.0, 0.0, "1"), **quantities}
-        limits["e_n"] = E_N_LIMITS
     return Result(
         check="crosscheck",
         verdict=verdict,
         reason=reason,
         quantities=quantities,
-        limits=limits,
+        limits={"e_n": E_N_LIMITS} if judged is not None else {},
         rule=E_N_RULE if judged is not None else "limits of agreement: mean ± 1.96 sd, stated, not judged",
         instruments=(first.name, second.name),
         findings=tuple(findings),
         details=_details(found, a, b, alignment, same_clock, unit),
     )
+
+
+def _refuse_unlike(first: Series, second: Series) -> None:
+    if first.unit and second.unit and first.unit != second.unit:
+        raise UsageError(
+            f"{first.name} is in {first.unit} and {second.name} in {second.unit}: different quantities",
+            hint="choose columns of one quantity with --columns",
+        )
+    if first.name == second.name:
+        raise UsageError(f"both are called {first.name!r}", hint="give them different names with --columns")
+
+
+def _finite(series: Series) -> Series:
+    """The readings that are numbers; `AnalysisError` if hardly any are."""
+    finite = series.finite()
+    if finite.values.size < LEAST_READINGS:
+        raise AnalysisError(
+            f"{series.name} has {finite.values.size} readings with a number", hint="at least 3 are needed"
+        )
+    return finite
+
+
+def _mean_difference(found: Agreement, unit: str) -> Uncertain:
+    bias = found.difference
+    scatter = uncertain(
+        bias.mean,
+        bias.u_mean,
+        max(1.0, bias.n_effective - 1),
+        label="scatter of the differences",
+        influence=Influence(Role.SCATTER),
+    )
+    return to_uncertain(scatter, unit)
 
 
 def _paired(

@@ -10,7 +10,12 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    same_meter_and_range,
+)
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
 
@@ -44,7 +49,7 @@ def check_compare(
     ratio = to_uncertain(over * known / reference_ohm, "1")
     resistance = to_uncertain(over * known, "ohm")
     judgement = judge(ratio, limits, "ratio to the known resistor")
-    meters = dict.fromkeys(m.reading.instrument for m in (part, reference) if m.reading.instrument)
+    meters = functions_used(part, reference)
     findings = misleading_flags(part, reference)
     if not shared:
         findings.append(Finding(FindingKind.GAINS, "two meters or ranges: their gains do not cancel"))
@@ -63,7 +68,7 @@ def check_compare(
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
         instruments=tuple(meters),
-        functions={tag: str(part.reading.function) for tag in meters},
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         findings=tuple(findings),

@@ -12,7 +12,12 @@ from benchlog.hookup import in_words
 from benchlog.magnetics.wire import COPPER_PER_K, Wire
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    same_meter_and_range,
+)
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -67,36 +72,20 @@ def check_continuity(
     """
     _refuse_wrong_function(reading, lead_null, current, winding=expected is not None)
     used = limits or resistance_limits(max_ohm, expected, expected_source, tolerance)
-    metered = [m for m in (reading, lead_null, current) if m is not None]
-    quantities: dict[str, Uncertain] = {}
-    if expected is not None:
-        quantities["expected_resistance"] = expected
-    findings = misleading_flags(*metered)
+    taken = [m for m in (reading, lead_null, current) if m is not None]
+    quantities = {} if expected is None else {"expected_resistance": expected}
+    findings = misleading_flags(*taken)
     if reading.reading.state is State.OVERLOAD:
         judgement = _open_circuit(lead_null)
     else:
         resistance = to_uncertain(_resistance(reading, lead_null, current), "ohm")
         quantities = {"resistance": resistance, **quantities}
-        if reading.reading.function is Function.CONTINUITY:
-            findings.append(
-                Finding(
-                    FindingKind.ADVICE,
-                    "a continuity beeper says nothing of joint quality: its threshold is tens of ohms",
-                )
-            )
-        if lead_null is None and current is None:
-            findings.append(
-                Finding(FindingKind.LEADS, "no lead null: the reading holds the test leads' 0.1 to 0.5 Ω")
-            )
         judgement = _judge(resistance, used, two_wire=current is None)
-        if lead_null is not None and lead_null.value > reading.value:
-            doubt = Finding(
-                FindingKind.LEADS,
-                f"lead null {lead_null.reading.displayed} is above the reading {reading.reading.displayed}: "
-                "doubt the null, take it again with the tips pressed together",
-            )
+        findings += _about_leads(reading, lead_null, current)
+        if (doubt := _doubtful_null(reading, lead_null)) is not None:
             findings.append(doubt)
             judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)
+    meters = functions_used(*taken)
     if current is not None:
         wiring = four_wire("the object", reading.name)
     else:
@@ -111,12 +100,36 @@ def check_continuity(
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=tuple(dict.fromkeys(m.reading.instrument for m in metered if m.reading.instrument)),
-        functions={m.reading.instrument: str(m.reading.function) for m in metered if m.reading.instrument},
+        instruments=tuple(meters),
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         cautions=("Unplug and discharge first. Ohms on a live point damages the meter and reads wrong",),
         findings=tuple(findings),
+    )
+
+
+def _about_leads(
+    reading: MeterReading, lead_null: MeterReading | None, current: MeterReading | None
+) -> list[Finding]:
+    found = []
+    if reading.reading.function is Function.CONTINUITY:
+        words = "a continuity beeper says nothing of joint quality: its threshold is tens of ohms"
+        found.append(Finding(FindingKind.ADVICE, words))
+    if lead_null is None and current is None:
+        words = "no lead null: the reading holds the test leads' 0.1 to 0.5 Ω"
+        found.append(Finding(FindingKind.LEADS, words))
+    return found
+
+
+def _doubtful_null(reading: MeterReading, lead_null: MeterReading | None) -> Finding | None:
+    """Say so where the tips alone show more than tips and object."""
+    if lead_null is None or lead_null.value <= reading.value:
+        return None
+    return Finding(
+        FindingKind.LEADS,
+        f"lead null {lead_null.reading.displayed} is above the reading {reading.reading.displayed}: "
+        "doubt the null, take it again with the tips pressed together",
     )
 
 

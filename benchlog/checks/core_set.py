@@ -6,10 +6,10 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from benchlog.capture import Capture
+from benchlog.checks.scope_channels import scopes_used
 from benchlog.checks.series_resistor import SeriesSetup, measure_inductance
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
-from benchlog.influence import CAPTURE
 from benchlog.magnetics.core_comparison import CoreGroup, CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
@@ -99,6 +99,7 @@ def _result(
     details: Mapping[str, object],
     capture: Capture,
 ) -> Result:
+    scopes = scopes_used(capture)
     return Result(
         check="core_comparison",
         verdict=verdict,
@@ -107,7 +108,7 @@ def _result(
         findings=unique(findings),
         details=details,
         rule="within 0.75 to 1.33 one lot, at 2 and more another material (common practice, no source)",
-        instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: CAPTURE} if capture.instrument else {},
+        instruments=tuple(scopes),
+        functions=scopes,
         hookup="equal turns on every core, series resistor, same frequency and volts per turn",
     )

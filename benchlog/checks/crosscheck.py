@@ -11,22 +11,22 @@ from benchlog.checks.meter_pairs import (
     E_N_LIMITS,
     E_N_RULE,
     JOINT_RULE,
+    Comparison,
     MeterPair,
     NodeMeter,
-    compare,
-    joint_e_n,
+    compare_all,
     odd_one_out,
 )
 from benchlog.checks.node_values import NodeValues, values_at_once
 from benchlog.circuits import same_points
 from benchlog.errors import AnalysisError, UsageError
-from benchlog.finding import Finding, FindingKind
+from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, no_number_hint
-from benchlog.reading import Function, State
+from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags, no_number_hint
+from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
@@ -34,6 +34,7 @@ from benchlog.units import format_quantity
 __all__ = ["check_crosscheck"]
 
 _NEAR_ZERO_COUNTS = 10
+_AC = (Function.AC_VOLTS, Function.AC_CURRENT)
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
 )
@@ -72,27 +73,60 @@ def check_crosscheck(
         If a display shows overload, hold or the like: there is no value of now to compare.
     """
     _refuse(readings)
-    function = readings[0].reading.function
-    unit = readings[0].reading.unit
+    responses = responses or {}
+    function, unit = readings[0].reading.function, readings[0].reading.unit
     fit = values_at_once(readings)
-    findings = list(dict.fromkeys(misleading_flags(*readings)))
-    as_read = {
-        tag: NodeMeter(
-            tag,
-            value,
-            _systematic([m for m in readings if m.reading.instrument == tag], value),
-            tuple(m for m in readings if m.reading.instrument == tag),
-        )
-        for tag, value in fit.values.items()
-    }
-    meters: Mapping[str, NodeMeter] = as_read
-    if function is Function.AC_VOLTS or function is Function.AC_CURRENT:
-        meters, told = as_rms(as_read, responses or {}, waveform, unit)
-        findings += [Finding(FindingKind.RESPONSE, words) for words in told]
-    pairs = [compare(a, b, fit, unit) for a, b in itertools.combinations(meters.values(), 2)]
-    worst = max(pairs, key=lambda pair: pair.e_n)
+    as_read = _as_read(readings, fit)
+    meters, told = as_read, list[str]()
+    if function in _AC:
+        meters, told = as_rms(as_read, responses, waveform, unit)
+    compared = compare_all(list(meters.values()), fit, unit)
+    moved = _moved_more(compared.worst, readings, unit)
+    blind = _unlike_response(compared, responses, waveform)
+    odd, advice = _which_is_wrong(compared, moved, blind)
+    details = _details(compared)
+    if meters is not as_read:
+        details["e_n_as_read"] = compare_all(list(as_read.values()), fit, unit).worst.e_n
+    if len(meters) > 2:
+        details["odd_one_out"] = odd
+    in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
+    wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
+    doubt = moved or blind
+    return Result(
+        check="crosscheck",
+        verdict=Verdict.INDETERMINATE if doubt else compared.verdict,
+        reason=doubt or _reason(compared),
+        quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
+        limits={"e_n": E_N_LIMITS},
+        rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
+        instruments=tuple(meters),
+        functions=functions_used(*readings),
+        hookup=in_words(wiring),
+        wiring=wiring,
+        cautions=_cautions(compared, readings),
+        findings=(
+            *unique(misleading_flags(*readings)),
+            *(Finding(FindingKind.RESPONSE, words) for words in told),
+            *_about_drift(fit, readings),
+            *([Finding(FindingKind.DRIFT, moved)] if moved else []),
+            *advice,
+        ),
+        details=details,
+    )
+
+
+def _as_read(readings: Sequence[MeterReading], fit: NodeValues) -> Mapping[str, NodeMeter]:
+    """Each meter's value on the node and its own readings, by tag."""
+    found = {}
+    for tag, value in fit.values.items():
+        own = tuple(m for m in readings if m.reading.instrument == tag)
+        found[tag] = NodeMeter(tag, value, _systematic(own, value), own)
+    return found
+
+
+def _details(compared: Comparison) -> dict[str, Any]:
     details: dict[str, Any] = {
-        "pairs": [pair.to_json() for pair in pairs],
+        "pairs": [pair.to_json() for pair in compared.pairs],
         "meters": {
             m.tag: {
                 "value": m.value,
@@ -100,55 +134,35 @@ def check_crosscheck(
                 "readings": len(m.readings),
                 "accuracy": str(m.readings[0].accuracy),
             }
-            for m in meters.values()
+            for m in compared.meters
         },
     }
-    if meters is not as_read:
-        details["e_n_as_read"] = max(
-            compare(a, b, fit, unit).e_n for a, b in itertools.combinations(as_read.values(), 2)
-        )
+    fit = compared.fit
     if fit.drift is not None:
         details["drift"] = {"value": fit.drift, "per": "second" if fit.per_second else "reading"}
-    findings += _about_drift(fit, readings)
-    joint = worst.e_n if len(meters) == 2 else joint_e_n(list(meters.values()), fit)
-    failed = joint > 1
-    blind = _unlike_response(pairs, responses or {}, waveform) if failed else ""
-    moved = _moved_more(worst, readings, unit)
-    if moved:
-        findings.append(Finding(FindingKind.DRIFT, moved))
-    if len(meters) > 2:
-        details["odd_one_out"] = None
-        if failed and not blind:
-            details["odd_one_out"], words = odd_one_out(list(meters.values()), pairs, fit, unit)
-            findings.append(Finding(FindingKind.ODD_ONE_OUT, words))
-    elif failed and not moved and not blind:
-        findings.append(Finding(FindingKind.ADVICE, DECIDERS))
-    in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
-    assumed = [m.tag for m in meters.values() if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    return details
+
+
+def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str | None, list[Finding]]:
+    """Tag of the odd one out, where that can be told, and what to do."""
+    if not compared.failed or blind:
+        return None, []
+    if len(compared.meters) > 2:
+        tag, words = odd_one_out(compared)
+        return tag, [Finding(FindingKind.ODD_ONE_OUT, words)]
+    return None, [] if moved else [Finding(FindingKind.ADVICE, DECIDERS)]
+
+
+def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:
+    assumed = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
-    if function.unit == "V" and all(
-        abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings
-    ):
+    near_zero = all(abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings)
+    if near_zero and compared.unit == "V":
         cautions.append(
             "all near zero: that meters agree on it proves nothing about a dead circuit; try each on a known live "
             "source before and after"
         )
-    wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
-    return Result(
-        check="crosscheck",
-        verdict=Verdict.INDETERMINATE if moved or blind else Verdict.FAIL if failed else Verdict.PASS,
-        reason=moved or blind or _reason(worst, joint, unit, len(meters)),
-        quantities={"e_n": Uncertain(joint, 0.0, 0.0, "1"), "difference": worst.difference},
-        limits={"e_n": E_N_LIMITS},
-        rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
-        instruments=tuple(meters),
-        functions={tag: str(function) for tag in meters},
-        hookup=in_words(wiring),
-        wiring=wiring,
-        cautions=tuple(cautions),
-        findings=tuple(findings),
-        details=details,
-    )
+    return tuple(cautions)
 
 
 def _refuse(readings: Sequence[MeterReading]) -> None:
@@ -161,18 +175,7 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
             hint="read the node with a second meter",
         )
     for m in readings:
-        shown = m.reading
-        if shown.state is not State.OK:
-            raise AnalysisError(
-                f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
-                hint=f"{no_number_hint(shown)}; then read both again",
-            )
-        held = sorted(flag for flag in shown.flags if flag.misleads)
-        if held:
-            raise AnalysisError(
-                f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",
-                hint=f"clear {held[0].value} and read both again",
-            )
+        _refuse_display(m.reading)
     first = readings[0].reading
     for m in readings[1:]:
         if m.reading.function is not first.function:
@@ -181,6 +184,21 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
                 "these are different quantities",
                 hint=f"set both to {first.function} and read again",
             )
+
+
+def _refuse_display(shown: Reading) -> None:
+    """Refuse a display that shows no current number."""
+    if shown.state is not State.OK:
+        raise AnalysisError(
+            f"{shown.instrument} shows {shown.displayed!r} ({shown.state}): there is no value to compare",
+            hint=f"{no_number_hint(shown)}; then read both again",
+        )
+    held = sorted(flag for flag in shown.flags if flag.misleads)
+    if held:
+        raise AnalysisError(
+            f"{shown.instrument} shows {held[0].value!r}: that is not a current reading",
+            hint=f"clear {held[0].value} and read both again",
+        )
 
 
 def _systematic(readings: Sequence[MeterReading], value: float) -> Any:
@@ -236,14 +254,12 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
     return []
 
 
-def _unlike_response(
-    pairs: Sequence[MeterPair], responses: Mapping[str, str], waveform: Waveform | None
-) -> str:
+def _unlike_response(compared: Comparison, responses: Mapping[str, str], waveform: Waveform | None) -> str:
     """Say so when all meters that differ respond unlike, to a waveform nobody captured."""
-    if waveform is not None:
+    if waveform is not None or not compared.failed:
         return ""
     averaging = {tag for tag, kind in responses.items() if kind == "average"}
-    apart = [pair for pair in pairs if pair.e_n > 1]
+    apart = [pair for pair in compared.pairs if pair.e_n > 1]
     if not apart or any((p.first.tag in averaging) is (p.second.tag in averaging) for p in apart):
         return ""
     worst = max(apart, key=lambda pair: pair.e_n)
@@ -253,14 +269,13 @@ def _unlike_response(
     )
 
 
-def _reason(worst: MeterPair, joint: float, unit: str, n_meters: int) -> str:
-    a, b = worst.first, worst.second
+def _reason(compared: Comparison) -> str:
+    a, b, unit = compared.worst.first, compared.worst.second, compared.unit
     apart = format_quantity(abs(a.value - b.value), unit)
-    of_all = f"all {n_meters} meters jointly: " if n_meters > 2 else ""
-    claim = f"more than {'all' if n_meters > 2 else 'both'} claim together"
-    if joint <= 1:
-        claim = claim.replace("more than", "within what")
+    of_two = len(compared.meters) == 2
+    extent = "more than" if compared.failed else "within what"
+    of_all = "" if of_two else f"all {len(compared.meters)} meters jointly: "
     return (
         f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
-        f"{apart}, {claim} ({of_all}E_n {joint:.2f})"
+        f"{apart}, {extent} {'both' if of_two else 'all'} claim together ({of_all}E_n {compared.joint:.2f})"
     )

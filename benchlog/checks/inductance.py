@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.capture import Capture
-from benchlog.checks.scope_channels import ScopeGains
+from benchlog.checks.scope_channels import ScopeGains, scopes_used
 from benchlog.checks.series_resistor import (
     MeasuredCoil,
     SeriesSetup,
@@ -25,7 +25,7 @@ from benchlog.circuits import winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import Hookup, in_words
-from benchlog.influence import CAPTURE, Role
+from benchlog.influence import Role
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.shorted_turn import ShortedTurn, find_shorted_turn
 from benchlog.magnetics.turns_posterior import TurnsPosterior
@@ -107,38 +107,24 @@ def check_inductance(
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain, capture.instrument)
     resistor = series_resistor(setup.resistor_ohm, setup.resistor_tolerance)
     coil = coil_of(capture, setup, gains, resistor, swapped)
-    quantities = {"inductance": to_uncertain(coil.inductance, "H")}
-    if turns is not None:
-        quantities["al"] = to_uncertain(coil.inductance / turns**2, "H")
-    quantities["phase"] = coil.phase
-    quantities["resistance"] = to_uncertain(coil.series_ohm, "ohm")
-    quantities["frequency"] = coil.frequency
-    findings = [*coil.findings]
-    if turns is not None and setup.area_m2 is not None:
-        quantities["flux_density"] = Uncertain(
-            peak_flux_density_t(coil.voltage_peak_v, coil.frequency_hz, turns, setup.area_m2), 0.0, 0.0, "T"
-        )
-    posterior = None
+    quantities = _quantities(coil, turns, setup.area_m2)
+    findings, posterior = [*coil.findings], None
     if test_winding is not None and turns is not None:
         count, words = _independent_count(coil, setup, gains, resistor, test_winding, turns)
         quantities["turns_ratio"] = to_uncertain(count, "1")
         posterior = posterior_of(quantities["turns_ratio"], turns)
         findings += words
     used = dict(limits) if limits else _limits(turns, al_h, tolerance, with_count=posterior is not None)
-    short = _shorted(coil, turns, al_h)
     judgement = _judge(quantities, used, posterior)
-    verdict = Verdict.INDETERMINATE if coil.blocked else judgement.verdict
-    reason = f"the record can't carry a verdict: {coil.blocked[0]}" if coil.blocked else judgement.reason
-    if in_phase(coil.phase_deg) and verdict is not Verdict.NOT_DONE:
-        verdict = Verdict.INDETERMINATE
-        reason = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+    verdict, reason = _believed(judgement, coil)
+    short = _shorted(coil, turns, al_h)
     if short is not None:
         findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
         if verdict is Verdict.FAIL:
             reason = f"{short.words}; {reason}"
     if posterior is not None:
         reason = f"{posterior.words} by inductance; {reason}"
-    wiring = _wiring(setup, capture.instrument)
+    wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
     return Result(
         check="inductance",
         verdict=verdict,
@@ -149,8 +135,8 @@ def check_inductance(
         conformance_probability=judgement.conformance_probability if used else None,
         rule=RULE if used else "",
         turns=posterior.as_json() if posterior else None,
-        instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: CAPTURE} if capture.instrument else {},
+        instruments=tuple(scopes),
+        functions=scopes,
         hookup=in_words(wiring),
         wiring=wiring,
         cautions=(HOOKUP_CAUTION,),
@@ -166,6 +152,28 @@ def check_inductance(
         }
         | ({"notes": list(coil.notes)} if coil.notes else {}),
     )
+
+
+def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) -> dict[str, Uncertain]:
+    found = {"inductance": to_uncertain(coil.inductance, "H")}
+    if turns is not None:
+        found["al"] = to_uncertain(coil.inductance / turns**2, "H")
+    found["phase"] = coil.phase
+    found["resistance"] = to_uncertain(coil.series_ohm, "ohm")
+    found["frequency"] = coil.frequency
+    if turns is not None and area_m2 is not None:
+        flux_density_t = peak_flux_density_t(coil.voltage_peak_v, coil.frequency_hz, turns, area_m2)
+        found["flux_density"] = Uncertain(flux_density_t, 0.0, 0.0, "T")
+    return found
+
+
+def _believed(judgement: Judgement, coil: MeasuredCoil) -> tuple[Verdict, str]:
+    """Verdict and reason; no verdict on a record that can't carry one, or a hook-up that shows no winding."""
+    if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
+        return Verdict.INDETERMINATE, next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+    if coil.blocked:
+        return Verdict.INDETERMINATE, f"the record can't carry a verdict: {coil.blocked[0]}"
+    return judgement.verdict, judgement.reason
 
 
 def _check_arguments(

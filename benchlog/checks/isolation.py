@@ -8,7 +8,7 @@ from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
@@ -70,6 +70,7 @@ def check_isolation(
     )
     resistance = to_uncertain(own * (supply / volts - 1), "ohm")
     judgement = judge(resistance, used, "leakage resistance")
+    meters = functions_used(reading)
     wiring = leakage("the barrier", reading.name, format_quantity(supply_v, "V"), supply_v)
     return Result(
         check="isolation",
@@ -79,10 +80,8 @@ def check_isolation(
         limits={"resistance": used},
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
-        functions={reading.reading.instrument: str(reading.reading.function)}
-        if reading.reading.instrument
-        else {},
+        instruments=tuple(meters),
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         cautions=(SCREEN_ONLY,),

@@ -17,7 +17,7 @@ from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words
 
-__all__ = ["HOT_W", "LoadPoint", "judge_load", "load_doubts", "load_quantities"]
+__all__ = ["HOT_W", "LoadPoint", "gains_left", "judge_load", "load_doubts", "load_quantities"]
 
 #: Above this a load resistor gets hot within seconds (judgement).
 HOT_W = 2.0
@@ -119,6 +119,14 @@ def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) ->
             )
         )
     return doubts
+
+
+def gains_left(no_load: MeterReading, load: LoadPoint) -> list[Finding]:
+    """Say so where both readings do not share their gain."""
+    if same_meter_and_range(no_load, load.loaded):
+        return []
+    words = "open and loaded voltage come from different meters or ranges: their gains do not cancel"
+    return [Finding(FindingKind.GAINS, words)]
 
 
 def judge_load(

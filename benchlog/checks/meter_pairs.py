@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,18 +15,18 @@ from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import COVERAGE_PROBABILITY, to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.result import Limits, Uncertain
+from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
 __all__ = [
     "E_N_LIMITS",
     "E_N_RULE",
     "JOINT_RULE",
+    "Comparison",
     "MeterPair",
     "NodeMeter",
-    "compare",
+    "compare_all",
     "expanded_at_2",
-    "joint_e_n",
     "odd_one_out",
 ]
 
@@ -84,6 +85,51 @@ class MeterPair:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All meters on a node held against each other.
+
+    Attributes
+    ----------
+    meters : tuple of NodeMeter
+        Two or more.
+    pairs : tuple of MeterPair
+        All pairs of them.
+    joint : float
+        E_n of the two, or one number for all: more than 1 is more than their claims allow.
+    fit : NodeValues
+    unit : str
+    """
+
+    meters: tuple[NodeMeter, ...]
+    pairs: tuple[MeterPair, ...]
+    joint: float
+    fit: NodeValues
+    unit: str
+
+    @property
+    def worst(self) -> MeterPair:
+        """The pair that differs most."""
+        return max(self.pairs, key=lambda pair: pair.e_n)
+
+    @property
+    def failed(self) -> bool:
+        """Whether they differ by more than they claim."""
+        return self.joint > 1
+
+    @property
+    def verdict(self) -> Verdict:
+        """What follows where nothing else makes them differ."""
+        return Verdict.FAIL if self.failed else Verdict.PASS
+
+
+def compare_all(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> Comparison:
+    """Hold meters against each other, pair by pair and jointly."""
+    pairs = tuple(_compare(a, b, fit, unit) for a, b in itertools.combinations(meters, 2))
+    joint = pairs[0].e_n if len(pairs) == 1 else _joint_e_n(meters, fit)
+    return Comparison(tuple(meters), pairs, joint, fit, unit)
+
+
 def expanded_at_2(u_first: float, u_second: float, u_scatter: float = 0.0) -> float:
     """Expanded uncertainty (k = 2) of a difference, the width E_n is counted in."""
     width = 2.0 * math.sqrt(u_first**2 + u_second**2 + u_scatter**2)
@@ -96,7 +142,7 @@ def _scatter(a: NodeMeter, b: NodeMeter, fit: NodeValues) -> float:
     return fit.scatter * fit.spread.get((a.tag, b.tag), fit.spread.get((b.tag, a.tag), 0.0))
 
 
-def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair:
+def _compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair:
     """Difference and E_n of two meters, with the scatter of the readings about the node's line."""
     scatter = _scatter(a, b, fit)
     difference = a.number - b.number
@@ -112,7 +158,7 @@ def compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPair
     return MeterPair(a, b, to_uncertain(difference, unit), e_n)
 
 
-def joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
+def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
     """One number for all meters together: E_n of two, and for more what keeps false alarms as seldom.
 
     Root of the weighted sum of squares about their weighted mean, over its 95.45 % point by chi square. Pair by pair
@@ -146,19 +192,13 @@ def _chi_square_95(freedom: int) -> float:
     return float(chdtri(freedom, 1 - COVERAGE_PROBABILITY))
 
 
-def odd_one_out(
-    meters: Sequence[NodeMeter], pairs: Sequence[MeterPair], fit: NodeValues, unit: str
-) -> tuple[str | None, str]:
+def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
     """Exclude each meter in turn: it is the odd one out when only the others agree, and it not with them.
 
     Parameters
     ----------
-    meters : sequence of NodeMeter
-        Three or more that do not all agree.
-    pairs : sequence of MeterPair
-        All pairs of them.
-    fit : NodeValues
-    unit : str
+    compared : Comparison
+        Three or more meters that do not all agree.
 
     Returns
     -------
@@ -167,11 +207,12 @@ def odd_one_out(
     words : str
         What to tell.
     """
+    meters, fit, unit = compared.meters, compared.fit, compared.unit
     candidates: list[tuple[str, float, float, float]] = []
-    strong = [(pair.first.tag, pair.second.tag) for pair in pairs if pair.e_n > 1]
+    strong = [(pair.first.tag, pair.second.tag) for pair in compared.pairs if pair.e_n > 1]
     for meter in meters:
         rest = [m for m in meters if m is not meter]
-        if not explains_all(meter.tag, strong) or joint_e_n(rest, fit) > 1:
+        if not explains_all(meter.tag, strong) or _joint_e_n(rest, fit) > 1:
             continue
         weights = [1 / _variance(m, fit) for m in rest]
         consensus = sum(w * m.value for w, m in zip(weights, rest, strict=True)) / sum(weights)

@@ -1,15 +1,18 @@
-"""Phase between two scope channels."""
+"""Phase between two scope channels, and what it tells of two windings on one core."""
 
 from __future__ import annotations
 
 from benchlog.capture import Capture
-from benchlog.checks.scope_channels import ScopeGains, fit_pair
-from benchlog.influence import CAPTURE
+from benchlog.checks.scope_channels import ScopeGains, fit_pair, scopes_used
+from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.result import Limits, Result, Verdict
+from benchlog.result import Limits, Result, Uncertain, Verdict
 
-__all__ = ["check_phase"]
+__all__ = ["check_phase", "polarity_finding"]
+
+#: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
+PHASE_ALLOWED_DEG = 15.0
 
 
 def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) -> Result:
@@ -22,6 +25,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         judgement = Judgement(
             Verdict.INDETERMINATE, 0.0, f"the record can't carry a verdict: {pair.blocking[0]}"
         )
+    scopes = scopes_used(capture)
     return Result(
         check="phase",
         verdict=judgement.verdict,
@@ -34,8 +38,30 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         limits_set="plan",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=(capture.instrument,) if capture.instrument else (),
-        functions={capture.instrument: CAPTURE} if capture.instrument else {},
+        instruments=tuple(scopes),
+        functions=scopes,
         findings=pair.findings,
         details={"notes": list(pair.notes)} if pair.notes else {},
     )
+
+
+def polarity_finding(phase: Uncertain) -> tuple[Finding, ...]:
+    """Say what the phase between two windings of one core means, nothing when they are in phase."""
+    off = abs(phase.value)
+    if 180 - off <= PHASE_ALLOWED_DEG:
+        return (
+            Finding(
+                FindingKind.POLARITY,
+                f"polarity: the secondary is inverted ({phase.value:.1f}°): winding or sense loop is reversed, "
+                "or a probe has its tip and clip exchanged",
+            ),
+        )
+    if off > PHASE_ALLOWED_DEG:
+        return (
+            Finding(
+                FindingKind.PHASE,
+                f"the phase of {phase.value:.1f}° is neither 0 nor 180°: not two windings of one core, or a "
+                "frequency outside the window",
+            ),
+        )
+    return ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -49,6 +49,7 @@ def check_reading(
             )
         else:
             judgement = judge(quantities[name], limits, name)
+    meters = functions_used(reading)
     return Result(
         check="reading",
         verdict=judgement.verdict,
@@ -59,8 +60,8 @@ def check_reading(
         limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
-        functions={reading.reading.instrument: str(function)} if reading.reading.instrument else {},
+        instruments=tuple(meters),
+        functions=meters,
         findings=tuple(misleading_flags(reading)),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
 from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
@@ -16,7 +17,7 @@ from benchlog.magnetics.turns_posterior import (
 from benchlog.metrology.next_best import by_chance_per_minute
 from benchlog.result import Verdict
 
-__all__ = ["method_findings", "methods_that_settle"]
+__all__ = ["as_noun", "method_findings", "methods_that_settle"]
 
 #: What each way takes a person with the parts at hand (judgement).
 _MINUTES = {
@@ -27,86 +28,129 @@ _MINUTES = {
     "divider": 20.0,
 }
 
+_THIRD = 1 / math.sqrt(3)
+
 #: Up to here the turns left of two opposing windings are so few that no gain error hides one (common practice, no source).
 FEW_TURNS = 40
 
 
-def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Method, ...]:
-    """Ways to measure better than was done, best first, with the uncertainty each would give."""
-    third = 1 / math.sqrt(3)
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio.
+
+    Attributes
+    ----------
+    noise : float
+        Of a record, whatever the way.
+    circuit : float
+        Of the winding's unknown resistance and leakage.
+    ranges : float
+        Of the gain between two ranges.
+    """
+
+    setup: RatioSetup
+    expected: float
+    swapped: bool
+    one_range: bool
+    noise: float
+    circuit: float
+    ranges: float
+
+    @property
+    def divider(self) -> float:
+        return 0.0 if self.setup.divider is None else self.setup.divider_tolerance * _THIRD
+
+    @property
+    def plain(self) -> bool:
+        """Driven at the winding, nothing wound against it."""
+        return self.setup.opposed_turns is None and not self.setup.injection
+
+    @property
+    def loop(self) -> int:
+        """Turns of a sense loop that brings both channels onto one range: the smaller signal a quarter of the larger."""
+        return max(2, round(self.expected / 4))
+
+
+def _done(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> _Done:
     noise = min(pair.fit.ratio(0, 1).u_ratio / pair.fit.ratio(0, 1).ratio for pair in pairs) * math.sqrt(0.5)
     if setup.opposed_turns is not None:  # noise of the few turns left
         noise *= abs(expected - setup.opposed_turns) / expected
-    circuit = UNKNOWN_WINDING * third
-    own = math.hypot(noise, circuit)
-    ranges = setup.range_gain * third
-    swapped, divided = len(pairs) == 2, setup.divider is not None
-    # A sense loop of N/4 turns: both channels on one range, the smaller signal a quarter of the larger.
-    loop = max(2, round(expected / 4))
+    return _Done(
+        setup,
+        expected,
+        swapped=len(pairs) == 2,
+        one_range=on_one_range(pairs, setup),
+        noise=noise,
+        circuit=UNKNOWN_WINDING * _THIRD,
+        ranges=setup.range_gain * _THIRD,
+    )
+
+
+# Each way: how it is done, and the uncertainty it would give; None where it is no help.
+
+
+def _series_opposition(done: _Done) -> tuple[str, float] | None:
+    if done.expected > FEW_TURNS or not done.plain:
+        return None
+    left = 2 if done.expected > 3 else 1
+    wound = f"{done.expected - left:g}"
+    gain = GAIN_ACCURACY * math.sqrt(2) * _THIRD * left / done.expected
+    how = f"wind {wound} temporary turns in series opposition to the winding: {left:g} turns must be left"
+    return f"{how} (--opposed-turns {wound})", math.hypot(gain, done.circuit)
+
+
+def _swap(done: _Done) -> tuple[str, float] | None:
+    how = "swap probes and channels, capture again (--swapped)"
+    if done.setup.opposed_turns is not None:
+        left = abs(done.expected - done.setup.opposed_turns) / done.expected
+        return how, math.hypot(done.noise, done.circuit, done.ranges * left)
+    if done.swapped:
+        return None
+    gap = 0.0 if done.one_range else done.ranges
+    return how, math.hypot(math.hypot(done.noise, done.circuit), gap, done.divider)
+
+
+def _divide(done: _Done) -> tuple[str, float] | None:
+    divided_and_swapped = done.setup.divider is not None and done.swapped
+    if done.setup.opposed_turns is not None or divided_and_swapped:
+        return None
+    tolerance = min(done.setup.divider_tolerance, 0.001)
+    resistors = f"a {done.expected:g}:1 divider of {tolerance * 100:g} % resistors"
+    how = f"see the winding through {resistors}, both channels on one range, and swap (--divider, --swapped)"
+    return how, math.hypot(math.hypot(done.noise, done.circuit), tolerance * _THIRD)
+
+
+def _more_sense_turns(done: _Done) -> tuple[str, float] | None:
+    if done.setup.loop_turns >= done.loop or not done.plain:
+        return None
     # Converter steps then take 0.2 A^-1.5 of its amplitude of A steps, 90 being 70 % of an 8-bit range.
-    loop_steps = 0.2 * (max(expected, loop) / loop / 90) ** 1.5
-    one_range = on_one_range(pairs, setup)
-    ways: list[tuple[str, str, float]] = []
-    if expected <= FEW_TURNS and setup.opposed_turns is None and not setup.injection:
-        left = 2 if expected > 3 else 1
-        gain = GAIN_ACCURACY * math.sqrt(2) * third * left / expected
-        ways.append(
-            (
-                "series opposition",
-                (
-                    f"wind {expected - left:g} temporary turns in series opposition to the winding: {left:g} turns must "
-                    f"be left (--opposed-turns {expected - left:g})"
-                ),
-                math.hypot(gain, circuit),
-            )
-        )
-    if setup.opposed_turns is not None:
-        ways.append(
-            (
-                "swap",
-                "swap probes and channels, capture again (--swapped)",
-                math.hypot(noise, circuit, ranges * abs(expected - setup.opposed_turns) / expected),
-            )
-        )
-    elif not swapped:
-        gap = 0.0 if one_range else ranges
-        divider = setup.divider_tolerance * third if divided else 0.0
-        ways.append(
-            ("swap", "swap probes and channels, capture again (--swapped)", math.hypot(own, gap, divider))
-        )
-    if setup.opposed_turns is None and not (divided and swapped):
-        tolerance = min(setup.divider_tolerance, 0.001)
-        ways.append(
-            (
-                "divider",
-                (
-                    f"see the winding through a {expected:g}:1 divider of {tolerance * 100:g} % resistors, both channels "
-                    "on one range, and swap (--divider, --swapped)"
-                ),
-                math.hypot(own, tolerance * third),
-            )
-        )
-    if setup.loop_turns < loop and setup.opposed_turns is None and not setup.injection:
-        ways.append(
-            (
-                "more sense turns",
-                (
-                    f"wind {loop} sense turns, count them twice, both channels on one range, and swap "
-                    f"(--loop-turns {loop}, --swapped)"
-                ),
-                math.hypot(noise, loop_steps, circuit),
-            )
-        )
+    steps = 0.2 * (max(done.expected, done.loop) / done.loop / 90) ** 1.5
+    how = f"wind {done.loop} sense turns, count them twice, both channels on one range, and swap"
+    return f"{how} (--loop-turns {done.loop}, --swapped)", math.hypot(done.noise, steps, done.circuit)
+
+
+def _longer_record(done: _Done) -> tuple[str, float]:
+    how = "average: a longer record or several captures, both signals at 70 % of the range or more"
+    return how, math.hypot(done.noise / 3, done.circuit, done.divider or done.ranges)
+
+
+def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Method, ...]:
+    """Ways to measure better than was done, best first, with the uncertainty each would give."""
+    done = _done(pairs, setup, expected)
+    ways = {name: way for name, find in _WAYS.items() if (way := find(done)) is not None}
     if not ways:
-        ways.append(
-            (
-                "longer record",
-                "average: a longer record or several captures, both signals at 70 % of the range or more",
-                math.hypot(noise / 3, circuit, setup.divider_tolerance * third if divided else ranges),
-            )
-        )
-    methods = [Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, how, u in ways]
-    return by_chance_per_minute(methods)
+        ways = {"longer record": _longer_record(done)}
+    return by_chance_per_minute(
+        [Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, (how, u) in ways.items()]
+    )
+
+
+_WAYS = {
+    "series opposition": _series_opposition,
+    "swap": _swap,
+    "divider": _divide,
+    "more sense turns": _more_sense_turns,
+}
 
 
 def method_findings(
@@ -132,3 +176,10 @@ def _neighbour(posterior: TurnsPosterior) -> int:
     """The most probable count beside the planned one."""
     others = {n: p for n, p in posterior.probabilities.items() if n != posterior.planned}
     return max(others, key=others.__getitem__, default=posterior.planned + 1)
+
+
+def as_noun(method: Method, planned: int) -> str:
+    """Name a method as the subject of a sentence."""
+    return {"swap": "swapping", "divider": f"a {planned}:1 divider", "longer record": "a longer record"}.get(
+        method.name, method.name
+    )

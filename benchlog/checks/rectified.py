@@ -9,7 +9,7 @@ from benchlog.errors import UsageError
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags
+from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -49,6 +49,7 @@ def check_rectified(
     design: tuple[DesignCheck, ...] = ()
     if capacitor_v is not None:
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
+    meters = functions_used(reading)
     wiring = rectifier(reading.name)
     return Result(
         check="rectified",
@@ -60,10 +61,8 @@ def check_rectified(
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
         design_checks=design,
-        instruments=(reading.reading.instrument,) if reading.reading.instrument else (),
-        functions={reading.reading.instrument: str(reading.reading.function)}
-        if reading.reading.instrument
-        else {},
+        instruments=tuple(meters),
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         conditions={"mains": mains.reading.reading.displayed} if mains is not None else {},

@@ -30,6 +30,7 @@ __all__ = [
     "ScopeGains",
     "fit_pair",
     "same_range",
+    "scopes_used",
     "with_probes",
 ]
 
@@ -214,6 +215,11 @@ def with_probes(capture: Capture, probes: Mapping[str, float]) -> Capture:
             raise UsageError(f"probe factor {factor:g} of channel {name}", hint="write it like --probe B=10")
     channels = tuple(replace(c, probe=probes[c.name]) if c.name in probes else c for c in capture.channels)
     return replace(capture, channels=channels)
+
+
+def scopes_used(*captures: Capture) -> dict[str, str]:
+    """Function of each scope that took a capture, by its tag."""
+    return {capture.instrument: CAPTURE for capture in captures if capture.instrument}
 
 
 def same_range(a: ChannelRecord, b: ChannelRecord) -> bool | None:

@@ -17,6 +17,7 @@ from benchlog.checks.known_resistor import known_resistor
 from benchlog.checks.scope_channels import (
     GAIN_ACCURACY,
     RANGE_GAIN,
+    ChannelPair,
     ScopeGains,
     fit_pair,
     with_probes,
@@ -147,17 +148,7 @@ def coil_of(
     pairs = [fit_pair(capture, setup.across, setup.resistor_channel)]
     if swapped is not None:
         pairs.append(fit_pair(with_probes(swapped, setup.probes), setup.resistor_channel, setup.across))
-    seen, phases = [], []
-    for pair in pairs:
-        label = where if pair is pairs[0] else f"{where}, swapped"
-        seen.append(pair.ratio(label) * gains.correction(pair))
-        phases.append(pair.phase_deg(label) + gains.delay_deg(pair))
-    ratio, phase = seen[0], phases[0]
-    if len(pairs) == 2:
-        ratio = GTC.sqrt(seen[0] * seen[1])
-        if not all(pair.same_range for pair in pairs):
-            ratio = ratio * gains.between_ranges()
-        phase = (phases[0] + phases[1]) / 2
+    ratio, phase = _ratio_and_phase(pairs, gains, where)
     angle = phase * (math.pi / 180)
     fit = pairs[0].fit
     reactance = resistor * ratio * GTC.sin(angle)
@@ -188,6 +179,21 @@ def coil_of(
         notes=(*(text for pair in pairs for text in pair.notes), *_coil_notes(float(phase.x), setup)),
         ranges=(first, second),
     )
+
+
+def _ratio_and_phase(pairs: list[ChannelPair], gains: ScopeGains, where: str) -> tuple[Any, Any]:
+    """Ratio and phase of both channels; the means of a capture and a swapped one are free of the channels' gains."""
+    seen, phases = [], []
+    for pair in pairs:
+        label = where if pair is pairs[0] else f"{where}, swapped"
+        seen.append(pair.ratio(label) * gains.correction(pair))
+        phases.append(pair.phase_deg(label) + gains.delay_deg(pair))
+    if len(pairs) == 1:
+        return seen[0], phases[0]
+    ratio = GTC.sqrt(seen[0] * seen[1])
+    if not all(pair.same_range for pair in pairs):
+        ratio = ratio * gains.between_ranges()
+    return ratio, (phases[0] + phases[1]) / 2
 
 
 def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: SeriesSetup) -> list[Finding]:

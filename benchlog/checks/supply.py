@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchlog.checks.captured import Captured
-from benchlog.checks.load_point import HOT_W, LoadPoint, judge_load, load_doubts, load_quantities
+from benchlog.checks.load_point import HOT_W, LoadPoint, gains_left, judge_load, load_doubts, load_quantities
 from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
@@ -17,7 +17,12 @@ from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.comparison import e_n
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    same_meter_and_range,
+)
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
@@ -81,9 +86,8 @@ def check_supply(
     readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     _refuse_wrong_function(nameplate, *readings)
     expected = expected_supply(nameplate, mains, tolerance)
-    voltage = no_load.settled()
     quantities = {
-        "no_load_voltage": voltage,
+        "no_load_voltage": no_load.settled(),
         "expected_no_load": expected.no_load(no_load),
     }
     findings = [
@@ -97,14 +101,7 @@ def check_supply(
     if load is not None:
         quantities |= load_quantities(nameplate, no_load, load)
         doubts = load_doubts(nameplate, no_load, load)
-        findings += doubts
-        if not same_meter_and_range(no_load, load.loaded):
-            findings.append(
-                Finding(
-                    FindingKind.GAINS,
-                    "open and loaded voltage come from different meters or ranges: their gains do not cancel",
-                )
-            )
+        findings += [*doubts, *gains_left(no_load, load)]
     used, judgements = _judge_outputs(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
     )
@@ -121,6 +118,7 @@ def check_supply(
         )
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
+    meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     return Result(
         check="supply",
@@ -133,8 +131,8 @@ def check_supply(
         conformance_probability=judgements[0].conformance_probability,
         rule=RULE,
         design_checks=tuple(design),
-        instruments=tuple(dict.fromkeys(m.reading.instrument for m in readings if m.reading.instrument)),
-        functions={m.reading.instrument: str(m.reading.function) for m in readings if m.reading.instrument},
+        instruments=tuple(meters),
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         conditions=_conditions(mains, load),
@@ -173,21 +171,26 @@ def _judge_outputs(
     if nameplate.coupling == "ac" or nameplate.regulation is not Regulation.UNKNOWN or planned:
         return judged(Regulation.UNKNOWN)
     kinds = (Regulation.REGULATED, Regulation.UNREGULATED)
-    as_either = {kind: judged(kind) for kind in kinds}
-    worst = {kind: worst_verdict([j.verdict for j in as_either[kind][1]]) for kind in kinds}
-    if load is not None and not doubtful and Verdict.PASS in worst.values():
-        return as_either[next(kind for kind in kinds if worst[kind] is Verdict.PASS)]
+    as_either = [judged(kind) for kind in kinds]
+    verdicts = [worst_verdict([j.verdict for j in found]) for _, found in as_either]
+    if load is not None and not doubtful and Verdict.PASS in verdicts:
+        return as_either[verdicts.index(Verdict.PASS)]
     used, found = judged(Regulation.UNKNOWN)
-    if all(verdict is Verdict.FAIL for verdict in worst.values()):
-        reasons = [next(j for j in as_either[k][1] if j.verdict is Verdict.FAIL).reason for k in kinds]
-        reason = f"neither regulated ({reasons[0]}) nor unregulated ({reasons[1]})"
-        return used, [Judgement(Verdict.FAIL, found[0].conformance_probability, reason)]
-    shown = quantities["no_load_voltage"]
-    reason = (
-        f"{shown} is judged by whether the output is regulated, which nobody said: {worst[kinds[0]]} if it is, "
-        f"{worst[kinds[1]]} if not; say --regulation, or measure it under load"
+    verdict, reason = _of_either(quantities["no_load_voltage"], verdicts, [found for _, found in as_either])
+    return used, [Judgement(verdict, found[0].conformance_probability, reason)]
+
+
+def _of_either(
+    shown: Uncertain, verdicts: list[Verdict], as_either: list[list[Judgement]]
+) -> tuple[Verdict, str]:
+    """Verdict and reason of a DC output that may be regulated, the first of both, or not."""
+    if all(verdict is Verdict.FAIL for verdict in verdicts):
+        regulated, unregulated = (next(j for j in js if j.verdict is Verdict.FAIL).reason for js in as_either)
+        return Verdict.FAIL, f"neither regulated ({regulated}) nor unregulated ({unregulated})"
+    return Verdict.INDETERMINATE, (
+        f"{shown} is judged by whether the output is regulated, which nobody said: {verdicts[0]} if it is, "
+        f"{verdicts[1]} if not; say --regulation, or measure it under load"
     )
-    return used, [Judgement(Verdict.INDETERMINATE, found[0].conformance_probability, reason)]
 
 
 def _cautions(

@@ -7,7 +7,6 @@ its surface does not.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 from benchlog.circuits import four_wire, on_part
@@ -17,7 +16,12 @@ from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
-from benchlog.metrology.meter_reading import MeterReading, misleading_flags, same_meter_and_range
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    same_meter_and_range,
+)
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
@@ -76,6 +80,7 @@ def check_temperature_rise(
     taken = [m for m in (lead_null, cold_air, cold, hot, air) if m is not None]
     quantities: dict[str, Uncertain] = {}
     findings = misleading_flags(*taken)
+    meters = functions_used(*taken)
     if cold is None or cold_air is None:
         warm, cool = _pair(hot, air)
         rise = warm - cool
@@ -112,8 +117,8 @@ def check_temperature_rise(
         limits_set="plan",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
-        instruments=tuple(dict.fromkeys(m.reading.instrument for m in taken if m.reading.instrument)),
-        functions=_functions(taken),
+        instruments=tuple(meters),
+        functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
         conditions={"method": "thermometer" if cold is None else "winding resistance, copper"},
@@ -169,11 +174,3 @@ def _resistance_ratio(
         )
         after = after * (1 + moved)
     return after / before
-
-
-def _functions(taken: Sequence[MeterReading]) -> dict[str, str]:
-    """What each meter was set to; a meter used on two functions has both."""
-    found: dict[str, dict[str, None]] = {}
-    for metered in taken:
-        found.setdefault(metered.reading.instrument, {})[str(metered.reading.function)] = None
-    return {tag: ", ".join(functions) for tag, functions in found.items() if tag}

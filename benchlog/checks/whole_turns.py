@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
+from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import DECIDED, TurnsPosterior, turns_posterior
 from benchlog.metrology.conformity import Judgement, judge
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = ["WHOLE_TURNS_RULE", "half_turn_limits", "judge_turns", "posterior_of"]
+__all__ = ["WHOLE_TURNS_RULE", "half_turn_limits", "judge_turns", "posterior_of", "turns_limits"]
 
 WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
@@ -37,6 +38,21 @@ def half_turn_limits(expected: float) -> Limits:
     """Half a turn either way of a whole number."""
     return Limits(
         expected - 0.5, expected + 0.5, "1", f"computed: half a turn either way of the {expected:g} expected"
+    )
+
+
+def turns_limits(expected: float, tolerance: float | None) -> Limits | None:
+    """Limits about the expected ratio; half a turn only where it is a whole number of turns."""
+    if tolerance is None:
+        whole = expected >= 1 and math.isclose(expected, round(expected), abs_tol=1e-9)
+        return half_turn_limits(expected) if whole else None
+    if not 0 < tolerance < 1:
+        raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="--tolerance '0.5 %'")
+    return Limits(
+        expected * (1 - tolerance),
+        expected * (1 + tolerance),
+        "1",
+        f"computed: ±{tolerance * 100:g} % of the {expected:g} expected",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import gc
 import importlib
 import io
@@ -16,7 +17,12 @@ TYPE_CHECKING = False  # importing typing is a good part of a bare start
 if TYPE_CHECKING:
     from typing import NoReturn
 
-__all__ = ["COMMANDS", "build_parser", "main"]
+    from _typeshed import ReadableBuffer
+
+__all__ = ["COMMANDS", "READER_GONE", "build_parser", "main"]
+
+#: Exit code when nobody reads our output any more, as of a program that the system ends for it (128 + SIGPIPE).
+READER_GONE = 141
 
 #: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
 COMMANDS = {
@@ -169,6 +175,30 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
+class _Output(io.FileIO):
+    """Standard output of Windows, where a reader that went away shows as an invalid argument."""
+
+    def write(self, data: ReadableBuffer, /) -> int:
+        """Write, and name that error as other systems do."""
+        try:
+            return super().write(data)
+        except OSError as error:
+            if error.errno == errno.EINVAL:
+                raise BrokenPipeError(errno.EPIPE, "the reader went away") from None
+            raise
+
+
+def _name_broken_pipes() -> None:
+    """Put `_Output` under a standard output that is a pipe or file; Python run with -u has no buffer there."""
+    out = sys.stdout
+    if not isinstance(out, io.TextIOWrapper):
+        return
+    if type(getattr(out.buffer, "raw", out.buffer)) is io.FileIO:
+        raw = _Output(out.fileno(), "w", closefd=False)
+        through = raw if isinstance(out.buffer, io.FileIO) else io.BufferedWriter(raw)
+        sys.stdout = io.TextIOWrapper(through, out.encoding, out.errors, write_through=out.write_through)
+
+
 def _set_up_streams() -> None:
     """Make pipes and files UTF-8 both ways on every system; a terminal keeps its own encoding.
 
@@ -183,6 +213,8 @@ def _set_up_streams() -> None:
             stream.reconfigure(
                 errors="replace"
             )  # a mark that this terminal has no character for is not an error
+    if sys.platform == "win32":
+        _name_broken_pipes()
     if sys.platform == "win32" and "WT_SESSION" in os.environ:
         # Windows Terminal obeys escape sequences once it is asked to; on the older console none are sent.
         import ctypes
@@ -230,6 +262,16 @@ def _first_steps() -> str:
     return f"Is the part right, can I trust the meter, what was measured when?\n\n{listing}\n\nbenchlog --help lists all commands."
 
 
+def _import_msgspec() -> None:
+    """Import it without `typing_extensions`, which takes longer and adds nothing to `typing` of Python 3.11."""
+    missing = "typing_extensions" not in sys.modules
+    if missing:
+        sys.modules["typing_extensions"] = None  # type: ignore[assignment]  # how Python marks what can't be imported
+    importlib.import_module("msgspec")
+    if missing:
+        del sys.modules["typing_extensions"]
+
+
 def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None] | None = None) -> int:
     """Run one command; returns the exit code.
 
@@ -243,7 +285,17 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
     # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
     gc.set_threshold(50_000)
     _set_up_streams()
-    words = list(sys.argv[1:] if argv is None else argv)
+    try:
+        code = _run(list(sys.argv[1:] if argv is None else argv), interruptible)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
+
+
+def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
     if not words:
         print(_first_steps())
         return 2
@@ -260,6 +312,7 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
         return 2
     from benchlog.cli.context import run_command
 
+    _import_msgspec()
     if interruptible is not None:
         interruptible()
     return run_command(args)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.capture import Capture
     from benchlog.cli.listing import Listing
+    from benchlog.cli.thumbnail import Waveforms
     from benchlog.logbook import Logbook
     from benchlog.reading import Reading
     from benchlog.result import Result
@@ -107,6 +108,7 @@ class Context:
         *,
         readings: Sequence[Reading] = (),
         captures: Sequence[Capture] = (),
+        waveforms: Waveforms | None = None,
         show: Callable[[Console, Result], None] | None = None,
     ) -> int:
         """Record a result with its evidence, show it, and return the exit code.
@@ -117,6 +119,8 @@ class Context:
             What the check concluded.
         readings, captures : sequence
             Evidence that is not in the logbook yet.
+        waveforms : Waveforms, optional
+            To draw with the answer.
         show : callable, optional
             Prints more than the usual form does.
         """
@@ -128,14 +132,16 @@ class Context:
         if self.json:
             self.print_json(result.to_json())
         else:
-            from benchlog.cli.show import show_answer, show_result
+            from benchlog.cli.show import show_answer, show_result, show_waveforms
 
             if self.long:
                 show_result(self.console, result)
                 if show is not None:
                     show(self.console, result)
+                if waveforms is not None:
+                    show_waveforms(self.console, result, waveforms)
             else:
-                show_answer(self.console, result)
+                show_answer(self.console, result, waveforms=waveforms)
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:
@@ -202,10 +208,8 @@ def run_command(
         return _report(ctx, str(error), error.hint, error.exit_code)
     except KeyboardInterrupt:
         return _report(ctx, "stopped from the keyboard", "", 130)
-    except BrokenPipeError:
-        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+    except BrokenPipeError:  # no fault of a file: see `benchlog.cli.main`
+        raise
     except UnicodeDecodeError as error:  # files are read with care; this is standard input
         if args.debug:
             raise

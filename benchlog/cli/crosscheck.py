@@ -157,7 +157,8 @@ def _waveform(args: argparse.Namespace) -> tuple[Waveform | None, list[Capture]]
         raise UsageError(
             "which channel of the capture?", hint=f"--channel, one of {', '.join(capture.names)}"
         )
-    return measure_channel(capture, args.channel or capture.names[0]), [capture]
+    channel = capture.channel(args.channel or capture.names[0])
+    return measure_channel(capture, channel.name), [capture]
 
 
 def _names(args: argparse.Namespace) -> list[str] | None:
@@ -329,8 +330,7 @@ def _long_form(args: argparse.Namespace, ctx: Context) -> int:
     items: Sequence[str] = [c.strip() for c in args.item.split(",")]
     log = load_log(args.log[0])
     values, by = log.column(names[0]), log.column(args.by)
+    unit = log.units[log.aliases.get(names[0], names[0])]
     keys = [tuple(f"{v:g}" for v in row) for row in zip(*(log.column(c) for c in items), strict=True)]
-    result = check_probe_bias(
-        values, [f"{v:g}" for v in by], ["/".join(k) for k in keys], log.units[names[0]]
-    )
+    result = check_probe_bias(values, [f"{v:g}" for v in by], ["/".join(k) for k in keys], unit)
     return ctx.emit(msgspec.structs.replace(result, part=args.part))

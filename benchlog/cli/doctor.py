@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from benchlog.cli.context import Context
-    from benchlog.discovery import Port
     from benchlog.registry import Unavailable
+    from benchlog.serial_ports import Port
     from benchlog.usb_devices import UsbInstrument
 
 #: Distribution, and what it is for, where it may be missing.
@@ -41,7 +41,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Check everything, show it, and report whether benchlog is usable."""
-    from benchlog.discovery import list_ports
     from benchlog.registry import Registry
 
     registry = Registry()
@@ -49,7 +48,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         "versions": _versions(),
         "schemes": registry.schemes(),
         "unavailable": registry.unavailable(),
-        "ports": list_ports(),
+        **_ports(),
         "usb": _usb(),
         "logbook": _logbook(ctx.logbook_path),
         "bench": _bench(ctx),
@@ -80,6 +79,17 @@ def _versions() -> dict[str, str | None]:
         except PackageNotFoundError:
             found[name] = None
     return found
+
+
+def _ports() -> dict[str, Any]:
+    """Serial ports, and what prevents listing them."""
+    from benchlog.errors import AdapterUnavailableError
+    from benchlog.serial_ports import list_ports
+
+    try:
+        return {"ports": list_ports(), "ports_problem": ""}
+    except AdapterUnavailableError as error:
+        return {"ports": (), "ports_problem": f"{error.message}; {error.hint}"}
 
 
 def _usb() -> dict[str, Any]:
@@ -161,6 +171,7 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
             }
             for p in report["ports"]
         ],
+        "ports_problem": report["ports_problem"],
         "usb": {
             "problem": report["usb"]["problem"],
             "hint": report["usb"]["hint"],
@@ -202,7 +213,10 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     # Kinds of one scheme that fail for one reason are one line.
     for item in {(u.name.partition(".")[0], u.hint): u for u in reversed(report["unavailable"])}.values():
         table.add_row("", _unavailable_text(item))
-    for label, line in (*_port_rows(report["ports"]), *_usb_rows(report["usb"]["instruments"])):
+    for label, line in (
+        *_port_rows(report["ports"], report["ports_problem"]),
+        *_usb_rows(report["usb"]["instruments"]),
+    ):
         table.add_row(label, line)
     bench = report["bench"]
     if bench["problem"]:
@@ -280,11 +294,13 @@ def _unavailable_text(item: Unavailable) -> Text:
     return text
 
 
-def _port_rows(ports: tuple[Port, ...]) -> list[tuple[str, Text]]:
+def _port_rows(ports: tuple[Port, ...], problem: str) -> list[tuple[str, Text]]:
     from rich.text import Text
 
-    from benchlog.discovery import access_hint
+    from benchlog.serial_ports import access_hint
 
+    if problem:
+        return [("serial ports", Text.assemble(("▲ ", "red"), problem))]
     if not ports:
         return [("serial ports", Text("none seen"))]
     rows = []

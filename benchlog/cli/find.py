@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from benchlog.cli.context import Context
-    from benchlog.discovery import Found, Port, Report
+    from benchlog.discovery import Found, Report
     from benchlog.reading import Reading
+    from benchlog.serial_ports import Port
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,21 +42,35 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Look, show, and maybe write; finding nothing is not a failure."""
     from benchlog.bench import Bench, read_bench
     from benchlog.cli.context import DEFAULT_BENCH
-    from benchlog.discovery import Request, append_entries, bench_entry, list_ports, search, tags_for
-    from benchlog.errors import UsageError
+    from benchlog.discovery import (
+        Report,
+        Request,
+        Unrecognised,
+        append_entries,
+        bench_entry,
+        search,
+        tags_for,
+    )
+    from benchlog.errors import AdapterUnavailableError, UsageError
+    from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
     for place in args.at:
-        if not ("::" in place or place.startswith(("/dev/", "socket://", "rfc2217://", "COM"))):
+        if not ("::" in place or is_port_name(place)):
             raise UsageError(
                 f"--at {place!r} is not a place to look",
-                hint="write it like /dev/ttyUSB0, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
+                hint=f"write it like {port_advice().example}, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
             )
     path = Path(args.bench or DEFAULT_BENCH)
     bench = read_bench(path) if path.exists() else Bench()
-    ports = list_ports()
+    ports: tuple[Port, ...] = ()
+    report = Report()
+    try:
+        ports = list_ports()
+    except AdapterUnavailableError as error:
+        report = Report(unrecognised=(Unrecognised("serial ports", error.message, error.hint),))
     if not ctx.json:
         ctx.console.print(_announcement(ports, args.lan, args.at), style="dim", markup=False)
-    report = search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
+    report += search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
     known = {i.address: i.tag for i in bench.instruments.values()}
     new = [f for f in report.found if f.address not in known]
     tags = tags_for(new, bench.instruments)

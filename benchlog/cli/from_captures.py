@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", "scope_tag", "whole_turns"]
 
+#: Options that name a channel of a capture.
+_CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
+
 
 def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True) -> None:
     """Add the options that say how a capture file is read and how accurate its channels are.
@@ -102,7 +105,10 @@ def probes(args: argparse.Namespace) -> dict[str, float]:
 
 
 def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) -> Capture:
-    """Read one capture, from one file or from one file a channel."""
+    """Read one capture, from one file or from one file a channel.
+
+    Channels that `args` call as the file writes them, with the unit, are called by their names there from then on.
+    """
     from dataclasses import replace
 
     from benchlog.capture_files import load_captures
@@ -112,4 +118,15 @@ def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) 
         paths, sample_interval_s=number(args.sample_interval, "s", "sample interval"), columns=columns
     )
     tag = scope_tag(ctx, args)
+    _by_own_names(args, capture)
     return replace(capture, instrument=tag) if tag else capture
+
+
+def _by_own_names(args: argparse.Namespace, capture: Capture) -> None:
+    names = {alias: c.name for c in capture.channels for alias in c.aliases if alias not in capture.names}
+    for option in _CHANNELS:
+        if (called := getattr(args, option, None)) in names:
+            setattr(args, option, names[called])
+    for k, pair in enumerate(args.probe or ()):
+        called, equals, factor = pair.partition("=")
+        args.probe[k] = names.get(called, called) + equals + factor

@@ -82,8 +82,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         raise UsageError(
             "one of --capture and --compare is needed", hint="--capture ct1.csv, or --compare K1=k1.csv ..."
         )
-    setup = _setup(args, ctx)
-    result, captures = (_compare if args.compare else _measure)(args, ctx, setup)
+    result, captures = (_compare if args.compare else _measure)(args, ctx)
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
@@ -108,7 +107,7 @@ def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
     )
 
 
-def _measure(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tuple[Result, list[Capture]]:
+def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.inductance import check_inductance
     from benchlog.cli.from_captures import number, read_captures, whole_turns
 
@@ -118,7 +117,7 @@ def _measure(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tupl
     captures += [c for c in (swapped, test.capture if test else None) if c is not None]
     result = check_inductance(
         captures[0],
-        setup,
+        _setup(args, ctx),
         turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
         al_h=number(args.al, "H", "AL"),
         tolerance=number(args.tolerance, "1", "tolerance") or 0.0,
@@ -146,7 +145,7 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
     )
 
 
-def _compare(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tuple[Result, list[Capture]]:
+def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
     from benchlog.cli.context import keyed
     from benchlog.cli.from_captures import read_captures, whole_turns
@@ -160,7 +159,7 @@ def _compare(args: argparse.Namespace, ctx: Context, setup: SeriesSetup) -> tupl
     }
     result = check_core_set(
         usual,
-        setup,
+        _setup(args, ctx),
         turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
         at_higher_level=higher,
     )

@@ -137,24 +137,25 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         )
     if args.capture and args.generator:
         raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
-    setup = _setup(args, ctx)
     expected = number(args.expect, "1", "expected turns", example="like 60")
     assert expected is not None
     if args.generator:
         from benchlog.cli.ratio_live import measure_live
 
-        result, captures = measure_live(args, ctx, setup, expected)
+        result, captures = measure_live(args, ctx, _setup(args, ctx), expected)
     else:
-        result, captures = _from_files(args, ctx, setup, expected)
+        result, captures = _from_files(args, ctx, expected)
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
-    return ctx.emit(result, captures=captures)
+    from benchlog.cli.thumbnail import Waveforms
+
+    frequency = result.quantities["frequency"].value if "frequency" in result.quantities else None
+    waveforms = Waveforms(captures[0], (args.primary, args.secondary), frequency)
+    return ctx.emit(result, captures=captures, waveforms=waveforms)
 
 
-def _from_files(
-    args: argparse.Namespace, ctx: Context, setup: RatioSetup, expected: float
-) -> tuple[Result, list[Capture]]:
+def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:
     from benchlog.checks.turns_ratio import check_turns_ratio
     from benchlog.cli.from_captures import number, read_captures
 
@@ -164,7 +165,7 @@ def _from_files(
         captures.append(read_captures(ctx, args, args.swapped))
     result = check_turns_ratio(
         captures[0],
-        setup,
+        _setup(args, ctx),
         expected_turns=expected,
         tolerance=number(args.tolerance, "1", "tolerance"),
         swapped=captures[1] if args.swapped else None,

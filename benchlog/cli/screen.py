@@ -26,3 +26,7 @@ class Screen(Console):
             else:
                 text = "\n".join(map(strip_controls, segment.text.split("\n")))
                 yield Segment(text, segment.style)
+
+    def on_broken_pipe(self) -> None:
+        """Leave it to the program what happens when the reader went away; rich would exit with 1, a fail here."""
+        raise BrokenPipeError

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.padding import Padding
@@ -16,7 +17,10 @@ from benchlog.result import DesignCheck, Result, Verdict
 from benchlog.units import format_quantity
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
-__all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result"]
+if TYPE_CHECKING:
+    from benchlog.cli.thumbnail import Waveforms
+
+__all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result", "show_waveforms"]
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -63,44 +67,83 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
 
 
-def show_answer(console: Console, result: Result, *, more: bool = True) -> None:
+def show_answer(
+    console: Console, result: Result, *, waveforms: Waveforms | None = None, more: bool = True
+) -> None:
     """Print the answer in a few lines: verdict, value, limits, a scale, what to do.
 
     Parameters
     ----------
     console : Console
     result : Result
+    waveforms : Waveforms, optional
+        Drawn below the scale.
     more : bool
         Whether to say how to see the rest.
     """
-    judged = [name for name in result.quantities if limits_words(result.limits.get(name))]
+    judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
     show_line(console, _loud(result.overall), "  ", *_headline(result, judged, failed), indent=0)
     if judged:
-        plain = not (console.encoding or "").lower().startswith("utf")
-        width = min(_SCALE_COLUMNS, console.width - 4)
-        drawn = scale_line(result.quantities[judged[0]], result.limits[judged[0]], width, plain=plain)
-        if drawn:
-            show_line(console, (drawn.rstrip(), _COLOURS[result.verdict]))
+        _show_scale(console, result, judged[0])
+    if waveforms is not None:
+        show_waveforms(console, result, waveforms)
     for name in judged if result.overall is not result.verdict else judged[1:]:
         show_line(console, _value(result, name, named=True))
     if result.verdict is not Verdict.PASS:
         show_line(console, result.reason)
     for check in failed:
         show_line(console, f"{_check_words(check)}: {check.reason}")
-    rest = [n for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0]
-    if rest and result.verdict is Verdict.PASS:
-        show_line(
-            console,
-            ("; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in rest), "dim"),
-        )
+    if result.verdict is Verdict.PASS:
+        _show_rest(console, result, judged)
+    _show_remarks(console, result)
+    if result.record or more:
+        saved = f"Saved as entry {result.record.entry}." if result.record else "Not saved."
+        show_line(console, (f"{saved} --long shows more." if more else saved, "dim"))
+
+
+def _judged(result: Result) -> list[str]:
+    """Quantities with limits; none where clipping is why nothing can be said: such numbers only mislead."""
+    clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
+    if clipped and result.verdict is Verdict.INDETERMINATE:
+        return []
+    return [name for name in result.quantities if limits_words(result.limits.get(name))]
+
+
+def _show_remarks(console: Console, result: Result) -> None:
     for finding in _few_findings(result):
         show_line(console, finding)
     for caution in result.cautions:
         show_line(console, (f"! {_first_sentence(caution)}", "bold"))
-    if result.record or more:
-        saved = f"Saved as entry {result.record.entry}." if result.record else "Not saved."
-        show_line(console, (f"{saved} --long shows more." if more else saved, "dim"))
+
+
+def _show_scale(console: Console, result: Result, name: str) -> None:
+    width = min(_SCALE_COLUMNS, console.width - 4)
+    drawn = scale_line(result.quantities[name], result.limits[name], width, plain=_plain(console))
+    if drawn:
+        show_line(console, (drawn.rstrip(), _COLOURS[result.verdict]))
+
+
+def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
+    """The quantities that have no limits."""
+    rest = {n: q for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0}
+    if rest:
+        words = "; ".join(f"{quantity_words(name)} {value_words(q)}" for name, q in rest.items())
+        show_line(console, (words, "dim"))
+
+
+def _plain(console: Console) -> bool:
+    """Whether only ASCII signs can be shown."""
+    return console.legacy_windows or not (console.encoding or "").lower().startswith("utf")
+
+
+def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
+    """Draw channels of the capture that a result rests on, cut tops visible."""
+    from benchlog.cli.thumbnail import thumbnail
+
+    clipped = any(found.kind is FindingKind.CLIPPING for found in result.findings)
+    for line in thumbnail(waveforms, console.width - 6, clipped=clipped, plain=_plain(console)):
+        show_line(console, (line, "cyan"), indent=4)
 
 
 def _headline(

@@ -18,6 +18,7 @@ from benchlog.cli.manual_entry import add_meter_options
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.checks.mains import Mains
+    from benchlog.checks.supply import LoadPoint
     from benchlog.cli.context import Context
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.units import Nameplate
@@ -74,115 +75,129 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
-    from benchlog.checks.supply import LoadPoint, check_supply
+    from benchlog.checks.supply import check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.manual_entry import accuracy_findings
-    from benchlog.cli.questioned import diagnose_line, with_questions
-    from benchlog.errors import AnalysisError, UsageError
-    from benchlog.metrology.meter_reading import no_number_hint
-    from benchlog.units import parse_nameplate, parse_quantity
+    from benchlog.cli.questioned import with_questions
 
-    nameplate = parse_nameplate(args.nameplate)
-    if nameplate.coupling_assumed:
-        from benchlog.cli.ask import AC_OR_DC
-
-        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
-    if args.regulation is not None:
-        nameplate = _with_regulation(nameplate, args.regulation)
+    nameplate = _nameplate(args)
     nominal = _positive(args.mains_nominal, "V", "nominal mains")
     mains = _mains(args, ctx, nominal)
-    capacitor = _positive(args.capacitor, "V", "capacitor rating")
-    tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
-    if not 0 < tolerance < 1:
-        raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
-    if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
-        option = f"--{stray[0].replace('_', '-')}"
-        raise UsageError(
-            f"{option} says something about a capture", hint=f"{option} goes with --capture FILE"
-        )
-    if (args.load is None) != (args.loaded is None):
-        raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
-    captures = []
+    tolerance = _tolerance(args)
+    _refuse_stray_options(args)
+    capture = None
     if args.capture:
         no_load, capture = _from_capture(args, ctx, nameplate.coupling)
-        captures.append(capture)
     else:
-        expected = expected_supply(nameplate, mains, tolerance).no_load_v
-        no_load = _no_load(args, ctx, nameplate.coupling, expected)
-        if no_load.reading.value is None:
-            raise AnalysisError(
-                f"the display shows {no_load.reading.displayed!r}: no number to work with",
-                hint=f"{no_number_hint(no_load.reading)}; if it stays: {diagnose_line(no_load, expected, nominal)}",
-            )
-    second = None
-    if args.second:
-        from benchlog.cli.manual_entry import metered
-
-        second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
-        if second.reading.instrument and second.reading.instrument == no_load.reading.instrument:
-            raise UsageError("the second meter must be another one", hint="a meter can't confirm itself")
-    load = None
-    if args.load:
-        from benchlog.cli.manual_entry import metered
-
-        same = args.loaded_meter is None and args.loaded_accuracy is None
-        loaded = metered(
-            ctx,
-            args.loaded,
-            meter=args.meter if same else args.loaded_meter,
-            accuracy=args.accuracy if same else args.loaded_accuracy,
-            resolution=args.resolution if same else None,
+        no_load = _no_load(
+            args, ctx, nameplate.coupling, expected_supply(nameplate, mains, tolerance).no_load_v, nominal
         )
-        load = LoadPoint(
-            parse_quantity(args.load, "ohm", what="load").value,
-            loaded,
-            parse_quantity(args.load_tolerance, "1", what="load tolerance").value,
-        )
-        if load.resistance_ohm <= 0 or loaded.value <= 0:
-            raise UsageError(
-                "load resistance and loaded voltage must be positive",
-                hint='--load "15 ohm" --loaded "24.70 V ac"',
-            )
+    second = _second(args, ctx, no_load)
+    load = _load(args, ctx)
     result = check_supply(
         nameplate,
         no_load,
         mains=mains,
         second=second,
         load=load,
-        capacitor_v=capacitor,
+        capacitor_v=_positive(args.capacitor, "V", "capacitor rating"),
         tolerance=tolerance,
     )
-    used = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
-    typed = used[1:] if captures else list(used)
+    readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
+    findings = (*result.findings, *accuracy_findings(ctx, *readings))
+    result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
-        used.append(mains.reading)
-    result = msgspec.structs.replace(
+        readings.append(mains.reading)
+    shown = [m.reading for m in readings]
+    if capture is not None:
+        from benchlog.cli.thumbnail import Waveforms
+
+        waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
+        return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
+    result = with_questions(
         result,
-        part=args.part,
-        limits_set="typed",
-        findings=(*result.findings, *accuracy_findings(ctx, *typed)),
+        no_load,
+        result.quantities["expected_no_load"].value,
+        limits=result.limits["no_load_voltage"],
+        mains_nominal_v=nominal,
     )
-    if not captures:
-        result = with_questions(
-            result,
-            no_load,
-            result.quantities["expected_no_load"].value,
-            limits=result.limits["no_load_voltage"],
-            mains_nominal_v=nominal,
+    return ctx.emit(result, readings=shown)
+
+
+def _refuse_stray_options(args: argparse.Namespace) -> None:
+    from benchlog.errors import UsageError
+
+    if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
+        option = f"--{stray[0].replace('_', '-')}"
+        raise UsageError(f"{option} is for a capture", hint=f"{option} goes with --capture FILE")
+    if (args.load is None) != (args.loaded is None):
+        raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
+
+
+def _tolerance(args: argparse.Namespace) -> float:
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
+    if not 0 < tolerance < 1:
+        raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
+    return tolerance
+
+
+def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> MeterReading | None:
+    """What a second meter shows."""
+    from benchlog.cli.manual_entry import metered
+    from benchlog.errors import UsageError
+
+    if not args.second:
+        return None
+    second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
+    if second.reading.instrument and second.reading.instrument == no_load.reading.instrument:
+        raise UsageError("the second meter must be another one", hint="a meter can't confirm itself")
+    return second
+
+
+def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
+    """Load resistor and the voltage with it; the same meter unless another one is named."""
+    from benchlog.checks.supply import LoadPoint
+    from benchlog.cli.manual_entry import metered
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    if not args.load:
+        return None
+    same = args.loaded_meter is None and args.loaded_accuracy is None
+    loaded = metered(
+        ctx,
+        args.loaded,
+        meter=args.meter if same else args.loaded_meter,
+        accuracy=args.accuracy if same else args.loaded_accuracy,
+        resolution=args.resolution if same else None,
+    )
+    ohm = parse_quantity(args.load, "ohm", what="load").value
+    if ohm <= 0 or loaded.value <= 0:
+        raise UsageError(
+            "load resistance and loaded voltage must be positive",
+            hint='--load "15 ohm" --loaded "24.70 V ac"',
         )
-    return ctx.emit(
-        result, readings=[m.reading for m in used if not captures or m is not no_load], captures=captures
-    )
+    return LoadPoint(ohm, loaded, parse_quantity(args.load_tolerance, "1", what="load tolerance").value)
 
 
-def _with_regulation(nameplate: Nameplate, word: str) -> Nameplate:
-    """Return the nameplate with the regulation from --regulation."""
+def _nameplate(args: argparse.Namespace) -> Nameplate:
+    """The nameplate, with the regulation from --regulation."""
     import msgspec
 
     from benchlog.errors import UsageError
-    from benchlog.units import Regulation
+    from benchlog.units import Regulation, parse_nameplate
 
-    stated = Regulation(word)
+    nameplate = parse_nameplate(args.nameplate)
+    if nameplate.coupling_assumed:
+        from benchlog.cli.ask import AC_OR_DC
+
+        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
+    if args.regulation is None:
+        return nameplate
+    stated = Regulation(args.regulation)
     if nameplate.coupling != "dc":
         raise UsageError(f"an AC output can't be {stated}", hint="--regulation goes with a DC nameplate")
     if nameplate.regulation not in (stated, Regulation.UNKNOWN):
@@ -253,8 +268,25 @@ def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tupl
     return read_capture(capture, args.channel or capture.names[0], function, gain), capture
 
 
-def _no_load(args: argparse.Namespace, ctx: Context, coupling: str, expect: float) -> MeterReading:
+def _frequency_hz(reading: MeterReading) -> float | None:
+    waveform = getattr(reading, "waveform", None)
+    return waveform.frequency.value if waveform is not None and waveform.frequency is not None else None
+
+
+def _no_load(
+    args: argparse.Namespace, ctx: Context, coupling: str, expect: float, nominal: float | None
+) -> MeterReading:
+    """The reading, typed or live; one without a number is refused."""
     from benchlog.cli.manual_entry import reading_or_live
+    from benchlog.cli.questioned import diagnose_line
+    from benchlog.errors import AnalysisError
+    from benchlog.metrology.meter_reading import no_number_hint
     from benchlog.reading import Function
 
-    return reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)
+    no_load = reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)
+    if no_load.reading.value is None:
+        raise AnalysisError(
+            f"the display shows {no_load.reading.displayed!r}: no number to work with",
+            hint=f"{no_number_hint(no_load.reading)}; if it stays: {diagnose_line(no_load, expect, nominal)}",
+        )
+    return no_load

@@ -11,22 +11,18 @@ decided yet, so that their readings are indeterminate; 4 an instrument could not
 from __future__ import annotations
 
 import argparse
-import time
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from benchlog.adapter import Reader
     from benchlog.cli.context import Context
     from benchlog.dashboard.collector import Collector
     from benchlog.dashboard.model import Snapshot
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
-
-ONCE_S = 8.0
-_SETTLED_READINGS = 12
-_GIVE_UP_NS = 2 * 10**9
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,24 +45,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     from benchlog.cli.watch_meters import groups_of, instruments, known_doubts, readers
+    from benchlog.cli.watch_session import WatchSession
     from benchlog.dashboard.collector import Collector
-    from benchlog.errors import UsageError
-    from benchlog.recorder import Recorder
-    from benchlog.units import parse_quantity
 
-    span_s = parse_quantity(args.span, "s", what="--for").value if args.span else None
-    if span_s is not None and span_s <= 0:
-        raise UsageError(
-            f"--for {args.span!r} must be longer than nothing", hint="write it like --for '60 s'"
-        )
+    span_s = _span_s(args.span)
     bench, linked, typed = instruments(args.instrument, ctx)
     groups = groups_of(args.group, bench, [*linked, *typed])
-    for tag in [tag for group in groups for tag in group.tags if tag not in (*linked, *typed)]:
-        instrument = bench.instrument(tag)  # named in a group: watched too
-        if instrument.linked:
-            linked[tag] = (instrument.address, dict(instrument.options))
-        else:
-            typed.append(tag)
+    for tag in [tag for group in groups for tag in group.tags]:  # watched too
+        if tag not in (*linked, *typed):
+            instrument = bench.instrument(tag)
+            if instrument.linked:
+                linked[tag] = (instrument.address, dict(instrument.options))
+            else:
+                typed.append(tag)
     meters = readers(linked, ctx)
     with ExitStack() as stack:
         book = stack.enter_context(_logbook(ctx))
@@ -79,19 +70,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             known={t: r for t, r in known_doubts(ctx).items() if t in (*linked, *typed)},
             target=str(ctx.logbook_path) if ctx.recording else "",
         )
-        recorder = None
-        if meters:
-            recorder = stack.enter_context(
-                Recorder(
-                    book,
-                    meters,
-                    clock=ctx.clock,
-                    on_reading=collector.take,
-                    on_commit=collector.committed,
-                    on_error=collector.error,
-                )
-            )
-        session = _Session(args, ctx, collector, recorder, book, typed, span_s)
+        recorder = stack.enter_context(_recorder(meters, book, collector, ctx)) if meters else None
+        session = WatchSession(args, ctx, collector, recorder, book, typed, span_s)
         try:
             with _ended_by_a_signal():
                 last = session.once() if args.once else session.follow()
@@ -101,6 +81,32 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             recorder.stop()  # what is told at the end is what the logbook has
         session.finish(last)
     return exit_code(last)
+
+
+def _span_s(text: str | None) -> float | None:
+    """How long to watch, second; None for until it is stopped."""
+    if text is None:
+        return None
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    span_s = parse_quantity(text, "s", what="--for").value
+    if span_s <= 0:
+        raise UsageError(f"--for {text!r} must be longer than nothing", hint="write it like --for '60 s'")
+    return span_s
+
+
+def _recorder(meters: list[Reader], book: Logbook, collector: Collector, ctx: Context) -> Recorder:
+    from benchlog.recorder import Recorder
+
+    return Recorder(
+        book,
+        meters,
+        clock=ctx.clock,
+        on_reading=collector.take,
+        on_commit=collector.committed,
+        on_error=collector.error,
+    )
 
 
 @contextmanager
@@ -146,261 +152,3 @@ def _logbook(ctx: Context) -> Iterator[Logbook]:
             Logbook.open(Path(folder) / "unrecorded.logbook", clock=ctx.clock) as book,
         ):
             yield book
-
-
-# ---- how it is shown ----
-
-
-class _Session:
-    """One watch, from the first picture to the last."""
-
-    def __init__(
-        self,
-        args: argparse.Namespace,
-        ctx: Context,
-        collector: Collector,
-        recorder: Recorder | None,
-        book: Logbook,
-        typed: Sequence[str],
-        span_s: float | None,
-    ) -> None:
-        self._args, self._ctx = args, ctx
-        self._collector, self._recorder, self._book = collector, recorder, book
-        self._typed = list(typed)
-        self._end_s = time.monotonic() + (span_s if span_s is not None else float("inf"))
-        self._span_s = span_s
-        self._doubts: dict[tuple[str, ...], str] = {}
-        self._refused: list[str] = []
-
-    def picture(self, note: str = "") -> Snapshot:
-        """Snapshot now; doubts that appeared or ended are recorded."""
-        statuses = self._recorder.statuses() if self._recorder is not None else ()
-        snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
-        now = {(s.kind.value, s.group, *s.tags): s.reason for s in snapshot.suspects}
-        for key in self._doubts.keys() - now.keys():
-            self._write_down("ends", key, self._doubts[key], "")
-        for suspect in snapshot.suspects:
-            key = (suspect.kind.value, suspect.group, *suspect.tags)
-            if key not in self._doubts:
-                self._write_down("begins", key, suspect.reason, suspect.next_check)
-        self._doubts = now
-        return snapshot
-
-    def _write_down(self, event: str, key: tuple[str, ...], reason: str, action: str) -> None:
-        kind, group, *tags = key
-        if self._ctx.recording:
-            body = {"event": event, "instruments": tags, "kind": kind, "group": group, "reason": reason}
-            self._book.append("doubt", body | ({"next": action} if action else {}))
-
-    def _time_is_up(self) -> bool:
-        return time.monotonic() >= self._end_s
-
-    def once(self) -> Snapshot:
-        """Read until every linked meter was seen long enough to be judged, then show one picture."""
-        import sys
-
-        from benchlog.keyboard import Lines
-
-        lines = Lines(sys.stdin) if self._typed else None
-        end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
-        while time.monotonic() < end_s:
-            for line in lines.take(0.1) if lines is not None and not lines.ended else ():
-                self._typed_in(line)
-            if lines is None or lines.ended:
-                time.sleep(0.1)
-            if self._span_s is None and self._all_judged() and (lines is None or lines.ended):
-                break
-        snapshot = self.picture()
-        if self._ctx.json:
-            note = "; ".join(self._refused)
-            self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
-        elif self._args.plain:
-            from benchlog.dashboard.plain import Changes
-
-            self._say([*self._refused, *Changes().lines(snapshot)])
-        else:
-            from benchlog.dashboard.live import needs_ascii
-            from benchlog.dashboard.view import view
-
-            console = self._ctx.console
-            console.print(view(snapshot, console.width, 0, keys="", plain=needs_ascii(console)))
-        return snapshot
-
-    def _all_judged(self) -> bool:
-        """Whether each link gave enough readings, or has been out of reach for a while."""
-        statuses = self._recorder.statuses() if self._recorder is not None else ()
-        given_up_ns = self._ctx.clock.utc_ns() - _GIVE_UP_NS
-        return all(
-            s.readings >= _SETTLED_READINGS or (s.link == "lost" and s.since_utc_ns < given_up_ns)
-            for s in statuses
-        )
-
-    def follow(self) -> Snapshot:
-        """Show pictures until asked to stop."""
-        from benchlog.dashboard.live import can_show
-
-        if self._ctx.json:
-            return self._follow_json()
-        if self._args.plain or not can_show(self._ctx.console):
-            return self._follow_plain()
-        return self._follow_screen()
-
-    def _follow_screen(self) -> Snapshot:
-        import sys
-
-        from benchlog.dashboard.keyboard import Keyboard
-        from benchlog.dashboard.live import MAX_HZ, Screen
-        from benchlog.dashboard.view import KEYS
-        from benchlog.keyboard import Lines, single_keys
-
-        with single_keys(sys.stdin) as pressed:
-            keyboard = None if pressed is None else Keyboard(pressed, typing=bool(self._typed))
-            lines = (
-                Lines(sys.stdin) if keyboard is None else None
-            )  # readings may come over a pipe all the same
-            keys = (KEYS if self._typed else KEYS.partition("   ")[0]) if lines is None else "Ctrl-C stop"
-            with Screen(self._ctx.console, keys=keys) as screen:
-                next_s = time.monotonic()
-                while not (keyboard is not None and keyboard.stop) and not self._time_is_up():
-                    next_s = max(next_s + 1 / MAX_HZ, time.monotonic())
-                    entry = None if keyboard is None else keyboard.entry
-                    screen.show(self.picture("" if entry is None else self._prompt(entry)))
-                    left_s = max(0.0, next_s - time.monotonic())
-                    typed: Iterable[str] = ()
-                    if keyboard is not None:
-                        typed = keyboard.entries(left_s)
-                    elif lines is not None and not lines.ended:
-                        typed = lines.take(left_s)
-                    else:
-                        time.sleep(left_s)
-                    for k, line in enumerate(typed):
-                        if k == 0:
-                            self._refused.clear()
-                        self._typed_in(line)
-        return self.picture()
-
-    def _prompt(self, entry: str) -> str:
-        form = "like 27.8 V ac" if len(self._typed) == 1 else f"like {self._typed[-1]}=27.8 V ac"
-        whose = f"{self._typed[0]} shows" if len(self._typed) == 1 else "reading"
-        return f"{whose}: {entry}_   ({form}; Enter keeps it, Esc drops it)"
-
-    def _follow_plain(self) -> Snapshot:
-        from benchlog.dashboard.plain import Changes
-
-        changes, printed = Changes(), 0
-
-        def report() -> Snapshot:
-            nonlocal printed
-            snapshot = self.picture()
-            lines = [*changes.lines(snapshot), *self._refused]
-            printed += len(lines)
-            self._say(lines)
-            self._refused.clear()
-            return snapshot
-
-        for _ in self._turns():
-            report()
-        last = report()
-        if not printed:  # ended before anything was due to be said
-            statuses = self._recorder.statuses() if self._recorder is not None else ()
-            self._say(
-                [f"{s.instrument}: {s.error or 'no reading came'}" for s in statuses] or ["no reading came"]
-            )
-        return last
-
-    def _follow_json(self) -> Snapshot:
-        next_s = time.monotonic() + 1.0
-
-        def report(snapshot: Snapshot) -> Snapshot:
-            note = "; ".join(self._refused)
-            self._ctx.print_json(snapshot.to_json() | ({"note": note} if note else {}))
-            self._refused.clear()
-            return snapshot
-
-        for _ in self._turns():
-            before = set(self._doubts)
-            snapshot = self.picture()
-            if time.monotonic() >= next_s or set(self._doubts) != before:
-                next_s = time.monotonic() + 1.0
-                report(snapshot)
-        return report(self.picture())
-
-    def _turns(self) -> Iterator[None]:
-        """Yield every quarter second until the end, taking lines from standard input in between."""
-        import sys
-
-        from benchlog.keyboard import Lines
-
-        lines = Lines(sys.stdin)
-        while not self._time_is_up():
-            if lines.ended:
-                if self._recorder is None:
-                    break  # nothing more can come
-                time.sleep(0.25)
-            for line in lines.take(0.25):
-                if line == "q":
-                    return
-                self._typed_in(line)
-            yield
-
-    def _say(self, lines: Iterator[str] | Sequence[str]) -> None:
-        from benchlog.dashboard.live import needs_ascii
-        from benchlog.dashboard.view import to_ascii
-
-        console = self._ctx.console
-        for line in lines:
-            shown = to_ascii(line) if needs_ascii(console) else line
-            # Lines on a pipe stay whole, however long.
-            console.print(shown, markup=False, highlight=False, soft_wrap=not console.is_terminal)
-        console.file.flush()
-
-    def _typed_in(self, line: str) -> None:
-        """Record a typed reading ``TAG=27.8 V ac`` like any other."""
-
-        from benchlog.displayed import parse_displayed
-        from benchlog.errors import UsageError
-
-        tag, equals, text = (part.strip() for part in line.partition("="))
-        if not equals and len(self._typed) == 1:
-            tag, text = self._typed[0], line
-        try:
-            if not tag or not text:
-                raise UsageError(f"{line!r} is not TAG=READING", hint="write it like MB-02=27.8 V ac")
-            if tag not in self._typed:
-                known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
-                raise UsageError(f"{tag!r} is not a meter to be typed", hint=f"typed meters: {known}")
-            try:
-                shown = parse_displayed(text, instrument=tag)
-            except UsageError:
-                function = self._collector.function(tag)  # a bare number is on the function it was on before
-                if function is None:
-                    raise
-                shown = parse_displayed(text, function, instrument=tag)
-            clock = self._ctx.clock
-            reading = shown.stamped(tag, clock.utc_ns(), clock.monotonic_ns())
-        except UsageError as error:
-            why = str(error).removeprefix("reading: ")
-            complaint = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")
-            self._refused.append(complaint)
-            return
-        if self._ctx.recording:
-            ref = self._book.append_readings([reading])
-            self._collector.take(reading)
-            self._collector.committed(ref, [reading])
-        else:
-            self._collector.take(reading)
-
-    def finish(self, last: Snapshot) -> None:
-        """Leave a summary on the terminal once the screen is gone."""
-        from benchlog.dashboard.live import can_show
-        from benchlog.dashboard.plain import summary
-
-        if self._args.once or self._ctx.json:
-            return
-        if can_show(self._ctx.console) and not self._args.plain:
-            lines = [summary(last), *(f"{s.who}: {s.kind.value}. {s.reason}" for s in last.suspects)]
-        else:
-            lines = [f"at the end, {group.undecided}" for group in last.groups if group.undecided]
-        if self._ctx.recording:
-            lines.append(f"{self.picture().health.written} readings in {self._ctx.logbook_path}")
-        self._say(lines)

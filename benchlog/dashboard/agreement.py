@@ -79,21 +79,40 @@ def agreement_of(
         Monotonic time.
     """
     read = [tracks[tag] for tag in group.tags if tag in tracks]
-    functions = {t.settled_function for t in read if t.fresh(now_ns) and t.settled_function}
-    live = [(e, p) for e, p in comparisons.live(group, now_ns) if _is_latest(e, p, tracks, now_ns)]
+    live = _live(group, comparisons, tracks, now_ns)
     zeros = {t.tag for t in read if t.near_zero.on}
     apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
-    word = "disagree" if apart or zeros else "set differently" if len(functions) > 1 else ""
     whole = _coverage(group, comparisons, tracks, live)
-    if not live or (zeros and not apart):
-        return replace(whole, word=word or whole.word)
-    edge, pair = max(apart or live, key=lambda found: abs(found[1].e_n))
+    if live and (apart or not zeros):
+        whole = _largest(whole, apart or live, live, tracks, now_ns)
+    if apart or zeros:
+        return replace(whole, word="disagree")
+    return replace(whole, word="set differently") if _set_differently(read, now_ns) else whole
+
+
+def _live(group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], now_ns: int) -> list[Edge]:
+    return [(e, p) for e, p in comparisons.live(group, now_ns) if _is_latest(e, p, tracks, now_ns)]
+
+
+def _set_differently(tracks: Sequence[Track], now_ns: int) -> bool:
+    return len({t.settled_function for t in tracks if t.fresh(now_ns) and t.settled_function}) > 1
+
+
+def _largest(
+    whole: Agreement,
+    weighed: Sequence[Edge],
+    live: Sequence[Edge],
+    tracks: Mapping[str, Track],
+    now_ns: int,
+) -> Agreement:
+    """Add the largest difference of the pairs weighed, and what it says of the group."""
+    edge, pair = max(weighed, key=lambda found: abs(found[1].e_n))
     ending = any(p.disagree for _, p in live)
     within = abs(pair.e_n) <= 1
     last = tracks[edge[0]].last
     return replace(
         whole,
-        word=word or ("agree" if within and not ending else "unsettled"),
+        word="agree" if within and not ending else "unsettled",
         e_n=abs(pair.e_n),
         pair=edge,
         difference=pair.difference,

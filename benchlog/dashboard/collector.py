@@ -5,18 +5,19 @@ from __future__ import annotations
 import threading
 from collections import deque
 from collections.abc import Sequence
-from collections.abc import Set as AbstractSet
-from dataclasses import dataclass, field, replace
-from statistics import median
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
-from benchlog.dashboard.agreement import Agreement
+from benchlog.dashboard.comparison_words import agreement_words, pending, typed_once
+from benchlog.dashboard.history import KEPT_S, History
 from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
-from benchlog.dashboard.reasons import display
+from benchlog.dashboard.plot import Plot, Series, plot_of
+from benchlog.dashboard.reasons import age, display
 from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Watchdog
-from benchlog.dashboard.trend import TRACE_S, Trace, trace
+from benchlog.dashboard.track import HAND_FRESH_NS
+from benchlog.dashboard.trend import trend
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Function, Reading
@@ -30,8 +31,6 @@ __all__ = ["Collector"]
 
 _SECOND_NS = 10**9
 _RATE_NS = 5 * _SECOND_NS
-_LATELY_NS = 10 * _SECOND_NS
-_TREND_NS = 30 * _SECOND_NS
 _FUNCTION_WORDS = {
     Function.AC_VOLTS: "ac",
     Function.DC_VOLTS: "dc",
@@ -43,25 +42,6 @@ _FUNCTION_WORDS = {
     Function.DIODE: "diode",
     Function.DUTY: "duty",
 }
-
-
-@dataclass(slots=True)
-class _Seen:
-    """Data kept for the line of one meter."""
-
-    last: Reading | None = None
-    history: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=TRACE_S))
-    _traced: tuple[int, int, Trace] = (-1, -1, Trace())
-
-    def trace(self, now_ns: int) -> Trace:
-        """The last minutes, laid out once a second, though pictures are drawn ten times as often."""
-        if self.last is None or not self.history:
-            return Trace()
-        latest, second = self.history[-1][0], now_ns // _SECOND_NS
-        if self._traced[:2] != (latest, second):
-            found = trace(self.history, now_ns, self.last.resolution, self.last.unit)
-            self._traced = (latest, second, found)
-        return self._traced[2]
 
 
 class Collector:
@@ -102,7 +82,7 @@ class Collector:
         self._start_ns = clock.monotonic_ns()
         grouped = [tag for group in self._groups for tag in group.tags]
         self._linked = frozenset(linked)
-        self._seen = {tag: _Seen() for tag in (*grouped, *linked, *typed)}
+        self._seen = {tag: History() for tag in (*grouped, *linked, *typed)}
         for tag in linked:
             self._detector.expect(tag, self._start_ns)
         self._arrivals: deque[int] = deque(maxlen=4096)
@@ -110,6 +90,9 @@ class Collector:
         self._links: dict[str, Link] = {}
         self._trouble = ""
         self._target = target
+        self._trends: dict[str, float | None] = {}
+        self._plots: tuple[Plot, ...] | None = None
+        self._drawn_second = -1
 
     # ---- in ----
 
@@ -129,16 +112,14 @@ class Collector:
             self._received += 1
             self._arrivals.append(reading.mono_ns)
             self._detector.take(reading)
-            seen = self._seen.setdefault(reading.instrument, _Seen())
-            if seen.last is not None and (
-                seen.last.function is not reading.function or seen.last.resolution != reading.resolution
-            ):
-                seen.history.clear()
-            seen.last = reading
-            if reading.value is not None and (
-                not seen.history or reading.mono_ns - seen.history[-1][0] >= _SECOND_NS
-            ):
-                seen.history.append((reading.mono_ns, reading.value))
+            self._seen.setdefault(reading.instrument, History()).take(reading, self._expanded(reading) or 0.0)
+
+    def clear_plots(self) -> None:
+        """Begin the plots again; the comparisons go on."""
+        with self._lock:
+            for seen in self._seen.values():
+                seen.clear()
+            self._drawn_second = -1
 
     def committed(self, _entry: object, readings: Sequence[Reading]) -> None:
         """Count readings on the disk; a sink for the recorder."""
@@ -174,12 +155,15 @@ class Collector:
         with self._lock:
             self._follow_links(statuses)
             suspects = self._detector.suspects(now, utc)
+            self._look_back(now)
             doubts = _doubts(suspects)
             groups = [self._group(group, doubts, now) for group in self._groups]
             grouped = {tag for group in self._groups for tag in group.tags}
             alone = tuple(self._meter(tag, doubts, now) for tag in self._seen if tag not in grouped)
             if alone:
                 groups.append(GroupLine("", "", "", None, alone))
+            if self._plots is None:
+                self._plots = self._draw_plots(groups, now)
             while self._arrivals and now - self._arrivals[0] > _RATE_NS:
                 self._arrivals.popleft()
             span_s = max(1.0, min(_RATE_NS, now - self._start_ns) / 1e9)
@@ -203,6 +187,7 @@ class Collector:
                 _steps(suspects),
                 health,
                 note,
+                self._plots,
             )
 
     def _follow_links(self, statuses: Sequence[LinkStatus]) -> None:
@@ -221,16 +206,16 @@ class Collector:
         return GroupLine(
             group.name,
             agreement.word,
-            _agreement_words(agreement),
+            agreement_words(agreement),
             agreement.e_n,
             _placed(meters),
-            _pending(agreement, {m.tag for m in meters if m.by_hand}),
+            pending(agreement, {m.tag for m in meters if m.by_hand}),
             agreement.ever,
-            _typed_once(agreement),
+            typed_once(agreement),
         )
 
     def _meter(self, tag: str, doubts: dict[str, str], now_ns: int) -> MeterLine:
-        seen = self._seen.get(tag, _Seen())
+        seen = self._seen.get(tag, History())
         reading = seen.last
         doubt = doubts.get(tag, "")
         if reading is None:
@@ -238,53 +223,82 @@ class Collector:
             words = "to be typed" if tag not in self._linked and state != "silent" else state
             return MeterLine(tag, state=state, words=words, by_hand=tag not in self._linked)
         value, unit = reading.value, reading.unit
-        expanded = None
+        expanded = self._expanded(reading)
         width = ""
         if value is not None:
-            u = self.accuracy(reading).standard_uncertainty(value, reading.resolution)
-            expanded = 2 * u
-            width = format_uncertain(value, expanded, unit).partition("±")[2].strip()
-        trend, speed = self._trend(seen, now_ns)
-        state, words = _state(doubt, reading)
-        if state == "silent":
-            trend = speed = ""
-        elif not doubt and value is not None and trend:
-            words = "steady" if trend == "steady" else "moving"
+            width = format_uncertain(value, expanded or 0.0, unit).partition("±")[2].strip()
         by_hand = reading.origin.value == "hand"
-        kind = _FUNCTION_WORDS.get(reading.function, "")
+        age_ns = now_ns - reading.mono_ns
+        old = by_hand and age_ns > HAND_FRESH_NS
+        state, words = _state(doubt, reading, age_ns if old else 0)
+        slope = None if by_hand or state == "silent" or value is None else self._trends.get(tag)
+        direction, speed = _trend_words(slope, unit)
+        if direction and state == "ok":
+            words = "steady" if direction == "steady" else "moving"
         return MeterLine(
             tag,
             display(reading),
             reading.function.value,
-            kind,
+            _FUNCTION_WORDS.get(reading.function, ""),
             value,
             expanded,
             unit,
             state,
             words,
-            trend,
+            direction,
             speed,
-            Trace() if by_hand else seen.trace(now_ns),
             None,
             width,
             by_hand,
+            age_ns / 1e9,
         )
 
-    def _trend(self, seen: _Seen, now_ns: int) -> tuple[str, str]:
-        if seen.last is None or seen.last.value is None:
-            return "", ""
-        recent = [(t, v) for t, v in seen.history if now_ns - t <= _TREND_NS]
-        if len(recent) < 6:
-            return "", ""
-        half = len(recent) // 2
-        old, new = recent[:half], recent[-half:]
-        # Medians: one value caught while the display settled is not a trend.
-        change = median(v for _, v in new) - median(v for _, v in old)
-        if abs(change) < 1.5 * seen.last.resolution:
-            return "steady", ""
-        minutes = (median(t for t, _ in new) - median(t for t, _ in old)) / 60e9
-        per_minute = format_quantity(abs(change / minutes), seen.last.unit, 2)
-        return ("up", f"+{per_minute}/min") if change > 0 else ("down", f"-{per_minute}/min")
+    def _expanded(self, reading: Reading) -> float | None:
+        """Expanded uncertainty (k = 2) that the accuracy statement gives a reading, in its unit."""
+        if reading.value is None:
+            return None
+        return 2 * self.accuracy(reading).standard_uncertainty(reading.value, reading.resolution)
+
+    def _look_back(self, now_ns: int) -> None:
+        """Trends, anew each second though pictures are drawn ten times as often."""
+        if now_ns // _SECOND_NS == self._drawn_second:
+            return
+        self._drawn_second = now_ns // _SECOND_NS
+        self._plots = None
+        self._trends = {
+            tag: trend(seen.values, seen.last.resolution)
+            for tag, seen in self._seen.items()
+            if seen.last is not None
+        }
+
+    def _draw_plots(self, groups: Sequence[GroupLine], now_ns: int) -> tuple[Plot, ...]:
+        """One plot for each group and function; meters that share no node have one each."""
+        sets: dict[tuple[str, str], list[MeterLine]] = {}
+        for group in groups:
+            for meter in group.meters:
+                if meter.value is not None:
+                    sets.setdefault((group.name or meter.tag, meter.function), []).append(meter)
+        plots = []
+        for (name, _), meters in sets.items():
+            series = [
+                Series(
+                    m.tag,
+                    self._seen[m.tag].since(now_ns - KEPT_S * _SECOND_NS),
+                    getattr(self._seen[m.tag].last, "resolution", 0.0),
+                    m.by_hand,
+                    _on_scale(m),
+                )
+                for m in meters
+            ]
+            plots.append(plot_of(name, series, meters[0].unit, now_ns))
+        return tuple(plot for plot in plots if plot is not None)
+
+
+def _trend_words(slope: float | None, unit: str) -> tuple[str, str]:
+    if not slope:
+        return ("" if slope is None else "steady"), ""
+    speed = f"{format_quantity(60 * abs(slope), unit, 2)}/min"
+    return ("up", f"+{speed}") if slope > 0 else ("down", f"-{speed}")
 
 
 def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
@@ -298,7 +312,7 @@ def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
     return found
 
 
-def _state(doubt: str, reading: Reading) -> tuple[str, str]:
+def _state(doubt: str, reading: Reading, old_ns: int) -> tuple[str, str]:
     if doubt == "silent":
         return "silent", "silent"
     if doubt == "one of":
@@ -307,81 +321,37 @@ def _state(doubt: str, reading: Reading) -> tuple[str, str]:
         return "suspect", doubt
     if reading.value is None:
         return "no number", reading.state.value
-    return "ok", "ok"
-
-
-def _agreement_words(agreement: Agreement) -> str:
-    if agreement.e_n is None or agreement.pair is None or agreement.difference is None:
-        return "one is near zero, another is not" if agreement.word == "disagree" else ""
-    a, b = agreement.pair
-    apart = format_quantity(abs(agreement.difference), agreement.unit, _digits(agreement.difference))
-    words = f"E_n {agreement.e_n:.2f} (limit 1): {a} and {b} "
-    if len(agreement.typed) == 1 and agreement.age_ns > _LATELY_NS:
-        words += f"were {apart} apart when {agreement.typed[0]} was typed"
-    else:
-        words += f"are {apart} apart"
-    return f"{words}; the disagreement has ended" if agreement.word == "agree" and agreement.ended else words
-
-
-def _digits(difference: float) -> int:
-    """Write a difference in two digits, a large one (a meter that shows zero) in three."""
-    return 3 if abs(difference) >= 10 else 2
-
-
-def _typed_once(agreement: Agreement) -> bool:
-    return agreement.word == "unsettled" and not agreement.ended and bool(agreement.typed)
-
-
-def _pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
-    """Say what a comparison still needs."""
-    if agreement.word == "set differently":
-        return "not on the same function"
-    lacks = []
-    if agreement.word == "unsettled" and agreement.ended:
-        lacks.append("agreeing again, but not for long enough")
-    elif agreement.word == "unsettled":
-        lacks.append("waits for a second typed reading" if _typed_once(agreement) else "not for long enough")
-    if agreement.unread:
-        how = " typed" if by_hand >= set(agreement.unread) else ""
-        lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")
-    if late := [tag for tag in agreement.missing if tag not in agreement.unread]:
-        if agreement.word != "no comparison":
-            lacks.append(f"{', '.join(late)} not compared now")
-        elif not agreement.unread:
-            lacks.append(
-                "type the readings within a minute of each other"
-                if by_hand >= set(late)
-                else "needs a number from two meters that have come to rest"
-            )
-    return "; ".join(lacks)
+    return ("old", f"{age(old_ns // _SECOND_NS)} old") if old_ns else ("ok", "ok")
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
-    """Put meters of one unit on one scale, their uncertainty intervals just inside it."""
-    shown = [m for m in meters if m.value is not None and m.expanded is not None and _on_scale(m)]
-    functions = [m.function for m in shown]
-    if not shown:
-        return meters
-    usual = max(functions, key=functions.count)
-    shown = [m for m in shown if m.function == usual]
-    low = min((m.value or 0.0) - (m.expanded or 0.0) for m in shown)
-    high = max((m.value or 0.0) + (m.expanded or 0.0) for m in shown)
-    span = high - low
+    """Put meters of one function on one scale, their uncertainty intervals just inside it."""
+    ends = {
+        m.tag: (m.value - m.expanded, m.value + m.expanded)
+        for m in meters
+        if m.value is not None and m.expanded is not None and _on_scale(m)
+    }
+    functions = [m.function for m in meters if m.tag in ends]
+    usual = max(functions, key=functions.count, default="")
+    shown = {m.tag: ends[m.tag] for m in meters if m.tag in ends and m.function == usual}
+    bottom = min((low for low, _ in shown.values()), default=0.0)
+    span = max((high for _, high in shown.values()), default=0.0) - bottom
     if span <= 0:
         return meters
-    placed = []
-    for meter in meters:
-        if meter in shown:
-            value, width = meter.value or 0.0, meter.expanded or 0.0
-            at = Place((value - width - low) / span, (value - low) / span, (value + width - low) / span)
-            meter = replace(meter, place=at)
-        placed.append(meter)
-    return tuple(placed)
+
+    def place(low: float, high: float) -> Place:
+        return Place((low - bottom) / span, ((low + high) / 2 - bottom) / span, (high - bottom) / span)
+
+    return tuple(replace(m, place=place(*shown[m.tag])) if m.tag in shown else m for m in meters)
 
 
 def _on_scale(meter: MeterLine) -> bool:
     """Whether a meter's interval may widen the common scale: one near zero would press the others flat."""
-    return meter.state in ("ok", "one of") or meter.words in (Kind.DISAGREES, Kind.DRIFTS, Kind.LOW_BATTERY)
+    return meter.state in ("ok", "old", "one of") or meter.words in (
+        Kind.DISAGREES,
+        Kind.DRIFTS,
+        Kind.LOW_BATTERY,
+    )
 
 
 def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
 
-from benchlog.dashboard.pairing import Pair
+from benchlog.dashboard.pairing import Pair, Side
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
 from benchlog.reading import Reading
@@ -98,11 +98,7 @@ class Comparisons:
         if not peer.comparable:
             return
         pair, in_order = self._pair(track.tag, peer.tag)
-        if track.by_hand or peer.by_hand:
-            here = track.side if _may_compare_typed(pair, track, peer) else None
-        else:
-            here = track.side_at(theirs.mono_ns)
-        there = peer.side
+        here, there = _side_beside(pair, track, peer, theirs.mono_ns), peer.side
         if here is None or there is None:
             return
         # What is near zero beside others has a rule of its own, and no part in the disagreement.
@@ -113,6 +109,13 @@ class Comparisons:
         else:
             compare(there, here, mine.mono_ns)
             pair.readings = (theirs, mine)
+
+
+def _side_beside(pair: Pair, track: Track, peer: Track, moment_ns: int) -> Side | None:
+    """The meter's side of a comparison with its peer's latest reading, of that moment."""
+    if track.by_hand or peer.by_hand:
+        return track.side if _may_compare_typed(pair, track, peer) else None
+    return track.side_at(moment_ns)
 
 
 def _near_zero(track: Track, peers: Sequence[Track]) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from benchlog.keyboard import END, ENTER, ESCAPE, Entry, Keys
 
@@ -12,7 +12,8 @@ __all__ = ["Keyboard"]
 class Keyboard:
     """Makes entries of single keys.
 
-    ``t`` or Enter begins an entry; then Enter gives it, Escape drops it. Outside an entry ``q`` asks to stop.
+    ``t`` or Enter begins an entry; then Enter gives it, Escape drops it. Outside an entry ``q`` asks to stop, ``?``
+    shows or hides the keys, ``c`` clears the plots.
 
     Parameters
     ----------
@@ -24,11 +25,17 @@ class Keyboard:
     ----------
     stop : bool
         The person asked for the end.
+    explained : bool
+        The keys are to be shown.
     """
 
-    def __init__(self, keys: Keys, *, typing: bool = True) -> None:
+    def __init__(
+        self, keys: Keys, *, typing: bool = True, on_clear: Callable[[], object] = lambda: None
+    ) -> None:
         self._keys = keys
         self._typing = typing
+        self._on_clear = on_clear
+        self.explained = False
         self._entry: Entry | None = None
         self.stop = False
 
@@ -55,6 +62,10 @@ class Keyboard:
             self._entry.feed(key)
         elif key in "qQ":
             self.stop = True
+        elif key == "?":
+            self.explained = not self.explained
+        elif key in "cC":
+            self._on_clear()
         elif self._typing and key in ("t", "T", ENTER):
             self._entry = Entry()
         return ""

@@ -90,10 +90,17 @@ class Screen:
         """Move to a line's first column; rich counts from 0, but from 1 where it calls a Windows console."""
         return Control.move_to(1, y + 1) if self._console.legacy_windows else Control.move_to(0, y)
 
-    def show(self, snapshot: Snapshot) -> None:
-        """Draw a snapshot, for the terminal's size as it is now."""
+    def show(self, snapshot: Snapshot, *, explained: bool = False) -> None:
+        """Draw a snapshot, for the terminal's size as it is now; `explained` with keys and shapes explained."""
         width, height = self._console.size
-        lines = view_lines(snapshot, width, height, keys=self._keys, plain=needs_ascii(self._console))
+        lines = view_lines(
+            snapshot,
+            width,
+            height,
+            keys=self._keys,
+            explained=explained,
+            plain=needs_ascii(self._console),
+        )
         with self._console:  # all of it in one write
             if (width, height) != self._size or self._pictures % _WHOLE_EVERY == 0:
                 self._size, self._drawn = (width, height), []

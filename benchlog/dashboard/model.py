@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchlog.dashboard.plot import Plot
 from benchlog.dashboard.suspect import Suspect
-from benchlog.dashboard.trend import Trace
 
 __all__ = [
     "GroupLine",
@@ -17,8 +17,6 @@ __all__ = [
     "Place",
     "Snapshot",
 ]
-
-_NO_TRACE = Trace()
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,20 +40,21 @@ class MeterLine:
     value, expanded : float or None
         SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
     unit : str
-    state : {"ok", "suspect", "one of", "silent", "waiting", "no number"}
-        "one of": one of several of which one is wrong.
+    state : {"ok", "old", "suspect", "one of", "silent", "waiting", "no number"}
+        "one of": one of several of which one is wrong. "old": typed more than a minute ago.
     words : str
         The state in words.
     trend : {"", "steady", "up", "down"}
+        Empty while there is too little to say.
     trend_words : str
         How fast.
-    trace : Trace
-        Last values of a linked meter.
     place : Place or None
         On the scale its group shares.
     uncertainty_words : str
     by_hand : bool
         Read by eye and typed.
+    age_s : float or None
+        How long ago the latest reading came.
     """
 
     tag: str
@@ -69,10 +68,10 @@ class MeterLine:
     words: str = "waiting"
     trend: str = ""
     trend_words: str = ""
-    trace: Trace = _NO_TRACE
     place: Place | None = None
     uncertainty_words: str = ""
     by_hand: bool = False
+    age_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +128,11 @@ class Next:
     minutes: float
     card: str
 
+    @property
+    def duration(self) -> str:
+        """How long it takes, in words."""
+        return f"{60 * self.minutes:.0f} s" if self.minutes < 1 else f"{self.minutes:g} min"
+
 
 @dataclass(frozen=True, slots=True)
 class Health:
@@ -159,6 +163,7 @@ class Snapshot:
     next_steps: Mapping[str, Next] | None = None
     health: Health = Health()
     note: str = ""
+    plots: tuple[Plot, ...] = ()
 
     @property
     def meters(self) -> tuple[MeterLine, ...]:
@@ -185,6 +190,7 @@ class Snapshot:
                     "displayed": m.shown or None,
                     "state": m.state,
                     "trend": m.trend or None,
+                    "age_s": None if m.age_s is None else round(m.age_s, 3),
                 }
                 for m in self.meters
             ],

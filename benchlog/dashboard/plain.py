@@ -77,7 +77,7 @@ class Changes:
                 yield f"DOUBT {suspect.who}: {suspect.kind.value}. {suspect.reason}"
                 if suspect.next_check in steps:
                     step = steps[suspect.next_check]
-                    yield f"  next, {step.minutes:g} min: {step.card}"
+                    yield f"  Next ({step.duration}): {step.card}"
         self._suspects = now
 
 

@@ -12,6 +12,7 @@ from benchlog.reading import Origin, Reading
 from benchlog.units import format_quantity
 
 __all__ = [
+    "age",
     "describe",
     "describe_all",
     "describe_jitter",
@@ -27,6 +28,13 @@ def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), g
     """A doubt about a meter, with the check that fits its function."""
     function = track.last.function if track.last is not None else None
     return Suspect(track.tag, kind, reason, next_check(kind, function), 0, others, group)
+
+
+def age(seconds: int) -> str:
+    """How long ago, in the unit that fits: ``80 s``, ``4 min``, ``3 h``."""
+    if seconds < 120:
+        return f"{seconds} s"
+    return f"{seconds // 60} min" if seconds < 7200 else f"{seconds // 3600} h"
 
 
 _TYPED = re.compile(r"([+-]?[\d.,]+)\s*(.*?)\s*(?:ac|dc|~|=)?", re.IGNORECASE)

@@ -176,16 +176,21 @@ class Watchdog:
         if odd:
             text = self._disagreement(odd, strong, pairs)
             yield doubt(self._tracks[odd[0]], Kind.DISAGREES, text, odd[1:], group.name)
-        leaning = [e for e, p in live if p.drift.weak]
-        strong = [e for e, p in live if p.drift.strong]
-        odd = outliers(tags, strong, leaning)
-        if odd:
-            edge = max(strong, key=lambda e: abs(pairs[e].drift.change))
-            a, b = (self._tracks[t] for t in edge)
-            if a.side is not None and b.side is not None and a.last is not None:
-                scale = math.hypot(a.side.bound, b.side.bound)
-                text = drifted(odd, edge, pairs[edge].drift, scale, a.last.unit, now_ns)
-                yield doubt(self._tracks[odd[0]], Kind.DRIFTS, text, odd[1:], group.name)
+        yield from self._drifts(group, tags, pairs, now_ns)
+
+    def _drifts(
+        self, group: NodeGroup, tags: Sequence[str], pairs: Mapping[tuple[str, str], Pair], now_ns: int
+    ) -> Iterator[Suspect]:
+        strong = [e for e, p in pairs.items() if p.drift.strong]
+        odd = outliers(tags, strong, [e for e, p in pairs.items() if p.drift.weak])
+        if not odd:
+            return
+        edge = max(strong, key=lambda e: abs(pairs[e].drift.change))
+        a, b = (self._tracks[t] for t in edge)
+        if a.side is not None and b.side is not None and a.last is not None:
+            scale = math.hypot(a.side.bound, b.side.bound)
+            text = drifted(odd, edge, pairs[edge].drift, scale, a.last.unit, now_ns)
+            yield doubt(self._tracks[odd[0]], Kind.DRIFTS, text, odd[1:], group.name)
 
     def _disagreement(
         self,
@@ -204,8 +209,7 @@ class Watchdog:
             first, second = pairs[edge].readings
             wrong = ", one of them is wrong" if number > 1 else ""
             return (
-                f"{a} shows {display(first)} against {b} shows {display(second)}: "
-                f"{_e_n_words(pairs[edge])}{wrong}"
+                f"{a} shows {display(first)}, {b} shows {display(second)}: {_e_n_words(pairs[edge])}{wrong}"
             )
         all_shown = ", ".join(describe(self._tracks[t]) for t in odd)
         return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"

@@ -90,13 +90,7 @@ class Track:
             flag.misleads or flag is Flag.UNSTABLE for flag in reading.flags
         )
         self.side = self._make_side()
-        weight = LASTING if self.by_hand else 1
-        if self.symbols or reading.flags - _ORDINARY:
-            for flag in (reading.flags | self.symbols.keys()) - _ORDINARY:
-                self.symbols.setdefault(flag, Lasting()).take(flag in reading.flags, now, weight=weight)
-        self.overload.take(
-            reading.state is State.OVERLOAD, now, weight=weight, at_least_ns=0 if self.by_hand else LASTING_NS
-        )
+        self._follow_symbols(reading)
         if new_function or new_size:
             self.still.forget()
             self.noise.forget()
@@ -105,6 +99,15 @@ class Track:
             self.still.take(counts, now, max(_JUMP_COUNTS, _JUMP_PART * abs(counts)))
             self.noise.take(float(counts))
         return new_function, new_size
+
+    def _follow_symbols(self, reading: Reading) -> None:
+        now, weight = reading.mono_ns, LASTING if self.by_hand else 1
+        if self.symbols or reading.flags - _ORDINARY:
+            for flag in (reading.flags | self.symbols.keys()) - _ORDINARY:
+                self.symbols.setdefault(flag, Lasting()).take(flag in reading.flags, now, weight=weight)
+        self.overload.take(
+            reading.state is State.OVERLOAD, now, weight=weight, at_least_ns=0 if self.by_hand else LASTING_NS
+        )
 
     @property
     def at_rest(self) -> bool:

@@ -5,20 +5,34 @@ Every state has a shape and a word; colour only repeats them. Terminals without 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
 from rich.console import Group
 from rich.text import Text
 
 from benchlog.dashboard.model import GroupLine, Health, MeterLine, Place, Snapshot
+from benchlog.dashboard.plot import Plot, draw
+from benchlog.dashboard.reasons import age
 from benchlog.dashboard.suspect import Suspect
-from benchlog.dashboard.trend import graph, strip
 
 __all__ = ["KEYS", "SHAPES", "to_ascii", "view", "view_lines"]
 
-KEYS = "q stop   t type a reading"
-WIDE = 110
+KEYS = "? keys   q stop   t type a reading"
+#: What each key does, and what each shape means.
+HELP = (
+    "?  show or hide this",
+    "q  stop; what was read is kept",
+    "t  type the reading of a meter without a link: 27.8 V ac, or TAG=27.8 V ac; Enter keeps it, Esc drops it",
+    "c  clear the plots; comparisons and doubts go on",
+    "",
+    "● agrees, or nothing against it   ▲ in doubt   ◐ one of several, or not decided yet",
+    "◇ no number   ◌ silent   ○ waiting, or typed more than a minute ago",
+    "± and the bars: 95 % uncertainty from the meter's accuracy",
+    "The plots leave out what a display showed while it settled.",
+)
+_NARROW = 60
+_NAME = " Bench watch:"
 
 #: Shape and colour of each state of a meter or a group.
 SHAPES = {
@@ -34,12 +48,15 @@ SHAPES = {
     "unsettled": ("◐", "yellow"),
     "no number": ("◇", "yellow"),
     "silent": ("◌", "bold magenta"),
+    "old": ("○", "dim"),
     "waiting": ("○", "dim"),
     "no comparison": ("○", "dim"),
 }
-_ARROWS = {"steady": "→", "up": "↗", "down": "↘", "": " "}
-_GRAPH_ROWS = (3, 21)  # least and most of each meter
-_GRAPH_INDENT = 4
+_FADED = ("silent", "old")
+_ARROWS = {"up": "↗", "down": "↘"}
+_PLOT_ROWS = (5, 19)  # least and most, with the time axis
+_PLOT_INDENT = 2
+_CURVE_STYLES = ("cyan", "magenta", "green", "yellow", "blue", "red")
 _ASCII = str.maketrans(
     {
         "●": "*",
@@ -48,7 +65,6 @@ _ASCII = str.maketrans(
         "◇": "x",
         "◌": ".",
         "○": "o",
-        "→": ">",
         "↗": "/",
         "↘": "\\",
         "▸": ">",
@@ -63,11 +79,8 @@ _ASCII = str.maketrans(
         "┃": "|",
         "━": "=",
         "│": "|",
-        "╭": "+",
-        "╮": "+",
-        "╯": "+",
-        "╰": "+",
-        **dict(zip("▁▂▃▄▅▆▇█", "__..--==", strict=True)),
+        "└": "+",
+        "┬": "+",
     }
 )
 
@@ -83,7 +96,13 @@ def view(snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain
 
 
 def view_lines(
-    snapshot: Snapshot, width: int, height: int, *, keys: str = KEYS, plain: bool = False
+    snapshot: Snapshot,
+    width: int,
+    height: int,
+    *,
+    keys: str = KEYS,
+    explained: bool = False,
+    plain: bool = False,
 ) -> list[Text]:
     """Draw a snapshot as lines, none wider than `width`.
 
@@ -93,6 +112,8 @@ def view_lines(
     width, height : int
     keys : str
         Keys that do something; empty for none.
+    explained : bool
+        Whether keys and shapes are explained, where the plots would be.
     plain : bool
         ASCII only.
     """
@@ -100,19 +121,22 @@ def view_lines(
     body: list[Text] = []
     for group in snapshot.groups:
         body += [Text(""), *_group(group, width)]
-    graphs_at = len(body)
+    plots_at = len(body)
     bottom = [*_health(snapshot.health, width)]
     if snapshot.note:
         bottom += _wrapped(snapshot.note, width, " ", style="bold reverse")
-    else:
+    elif keys:
         target = f"into {snapshot.health.target} " if snapshot.health.target else ""
-        bottom.append(Text(f" {keys}" + target.rjust(width - len(keys) - 1), style="dim"))
+        foot = f" {keys}"
+        if len(foot) + 2 + len(target) <= width:
+            foot += target.rjust(width - len(foot))
+        bottom.append(Text(foot, style="dim"))
     room = height - len(top) - len(body) - len(bottom) - 1
     body += [Text(""), *_suspects(snapshot, width, max(2, room))]
     spare = height - len(top) - len(body) - len(bottom)
-    graphs = _graphs(snapshot, width, spare)
-    body[graphs_at:graphs_at] = graphs
-    spare -= len(graphs)
+    extra = _explained(width) if explained else _plots(snapshot.plots, width, spare)
+    body[plots_at:plots_at] = extra
+    spare -= len(extra)
     lines = [*top, *body, *[Text("")] * max(0, spare), *bottom][-height if spare < 0 else 0 :]
     for line in lines:
         line.no_wrap, line.overflow = True, "crop"
@@ -125,13 +149,15 @@ def view_lines(
 def _title(snapshot: Snapshot, width: int) -> Text:
     now = datetime.fromtimestamp(snapshot.utc_ns // 10**9, UTC)
     hours, rest = divmod(int(snapshot.running_s), 3600)
-    left = f" Bench watch: {_count(len(snapshot.meters), 'meter')}"
     doubts = len(snapshot.suspects)
-    if doubts:
-        left += f", {_count(doubts, 'doubt')}"
-    else:
-        left += ", not all compared" if any(g.undecided for g in snapshot.groups) else ", none in doubt"
+    undecided = any(g.undecided for g in snapshot.groups)
+    state = _count(doubts, "doubt") if doubts else "not all compared" if undecided else "none in doubt"
+    left = f" {_count(len(snapshot.meters), 'meter')}, {state}"
     right = f"{now:%H:%M:%S} UTC, watching {hours}:{rest // 60:02d}:{rest % 60:02d} "
+    if len(left) + len(right) + len(_NAME) <= width:
+        left = _NAME + left
+    elif len(left) + len(right) > width:
+        right = f"{now:%H:%M:%S} "
     return Text(left + right.rjust(max(1, width - len(left))), style="reverse")
 
 
@@ -151,55 +177,89 @@ def _group(group: GroupLine, width: int) -> Iterable[Text]:
             yield from _wrapped(words, width, "   ", style="dim")
     else:
         yield Text(" on their own", style="dim")
-    tags = max(6, *(len(m.tag) for m in group.meters))
+    tags = max(5 if width < _NARROW else 6, *(len(m.tag) for m in group.meters))
+    trends = any(m.trend in _ARROWS for m in group.meters)
     for meter in group.meters:
-        yield _meter(meter, width, min(tags, 14))
+        yield from _meter(meter, width, min(tags, 14), trends=trends)
 
 
-def _meter(meter: MeterLine, width: int, tag_width: int) -> Text:
-    shape, colour = SHAPES[meter.state]
-    faded = "dim" if meter.state == "silent" else ""
-    shown = meter.shown if meter.shown and meter.value is not None else meter.shown or "-"
-    line = Text.assemble(
-        "  ",
-        (f"{shape} ", colour),
-        (f"{meter.tag:<{tag_width}.{tag_width}} ", "bold"),
-        (f"{shown:>10.10}", f"bold {faded}"),
-        f" {meter.kind:<5.5}",
-        f" {'± ' + meter.uncertainty_words if meter.uncertainty_words else '':<9.9}",
-        (f" {meter.words:<14.14}", colour),
-    )
-    wide = width >= WIDE
-    trend = f"{_ARROWS[meter.trend]} {meter.trend_words}"
-    line.append(f" {trend:<14.14}" if wide else f" {trend:<13.13}", style=faded)
+def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> list[Text]:
+    """One line of a meter, two on a narrow screen where its state finds no room."""
+    narrow = width < _NARROW
+    line, trend = _display(meter, tag_width, narrow=narrow)
+    colour = SHAPES[meter.state][1]
+    words = "  ".join(part for part in (meter.words, trend) if part)
+    if narrow and line.cell_len + 1 + len(words) <= width:
+        return [line.append(f" {words}", style=colour)]
+    if narrow:
+        return [line, Text(f"   {words}", style=colour)]
+    line.append(f" {meter.words:<14.14}", style=colour)
+    if trends:
+        line.append(f" {trend:<13.13}")
     left = width - line.cell_len - 2
-    if wide:
-        bars = min(60, left // 2)
-        line.append(f" {strip(meter.trace, bars):<{bars}} ", style="cyan")
-        left = width - line.cell_len - 2
     if meter.place is not None and left >= 9:
         line.append(" " + _interval(meter.place, min(left, 60)), style=colour)
-    elif meter.by_hand and meter.shown and left >= 9:
-        line.append(" typed", style="dim")
-    return line
+    return [line]
 
 
-def _graphs(snapshot: Snapshot, width: int, room: int) -> list[Text]:
-    """A graph of each linked meter's last minutes, as many and as tall as there is room for."""
-    meters = [m for m in snapshot.meters if len(m.trace.points) > 1]
-    least, most = _GRAPH_ROWS
-    meters = meters[: max(0, room - 1) // (least + 2)]
-    if not meters:
+def _display(meter: MeterLine, tag_width: int, *, narrow: bool) -> tuple[Text, str]:
+    """What a meter shows with its uncertainty, and its trend in words."""
+    shape, colour = SHAPES[meter.state]
+    faded = "dim" if meter.state in _FADED else ""
+    spread = f"± {meter.uncertainty_words}" if meter.uncertainty_words else ""
+    trend = f"{_ARROWS[meter.trend]} {meter.trend_words}" if meter.trend in _ARROWS else ""
+    line = Text.assemble(
+        " " if narrow else "  ",
+        (f"{shape} ", colour),
+        (f"{meter.tag:<{tag_width}.{tag_width}} ", "bold"),
+        (f"{meter.shown or '-':>{8 if narrow else 10}}", f"bold {faded}"),
+        f" {meter.kind:<{0 if narrow else 5}.5}",
+        f" {spread:<{0 if narrow else 9}}",
+    )
+    return line, trend
+
+
+def _plots(plots: Sequence[Plot], width: int, room: int) -> list[Text]:
+    """As many plots as there is room for, and as tall."""
+    least, most = _PLOT_ROWS
+    heads = [_legend(plot, width) for plot in plots]
+    taken = 0
+    while taken < len(plots) and sum(len(h) + 1 + least for h in heads[: taken + 1]) <= room:
+        taken += 1
+    if not taken:
         return []
-    rows = min(most, (room - 1) // len(meters) - 2)
-    rows -= 1 - rows % 2  # odd: there is a middle
+    rows = min(most, (room - sum(len(h) + 1 for h in heads[:taken])) // taken)
     lines: list[Text] = []
-    for meter in meters:
-        lines += [Text(""), Text.assemble("  ", (meter.tag, "bold"), (f"  {meter.trace.words}", "dim"))]
-        lines += [
-            Text(" " * _GRAPH_INDENT + row, style="cyan")
-            for row in graph(meter.trace, width - _GRAPH_INDENT - 1, rows)
-        ]
+    for plot, head in zip(plots[:taken], heads, strict=False):
+        lines += [Text(""), *head]
+        for row in draw(plot, width - _PLOT_INDENT - 1, rows):
+            line = Text(" " * _PLOT_INDENT)
+            for piece, number in row:
+                line.append(piece, style="dim" if number < 0 else _style(number))
+            lines.append(line)
+    return lines
+
+
+def _style(number: int) -> str:
+    return _CURVE_STYLES[number % len(_CURVE_STYLES)]
+
+
+def _legend(plot: Plot, width: int) -> list[Text]:
+    """Whose curve each letter is, with the span of its values."""
+    lines = [Text(f"  {plot.name}:")]
+    for number, curve in enumerate(plot.curves):
+        words = curve.words if curve.tag == plot.name else f"{curve.tag} {curve.words}"
+        if lines[-1].cell_len + len(words) + 5 > width:
+            lines.append(Text("   "))
+        lines[-1].append(f"  {curve.letter} ", style=f"bold {_style(number)}").append(words, style="dim")
+    return lines
+
+
+def _explained(width: int) -> list[Text]:
+    lines = [Text("")]
+    for words in HELP:
+        hang = "      " if words[1:3] == "  " else "   "
+        lines += _wrapped(words, width, "   ", hang=hang)
     return lines
 
 
@@ -216,18 +276,9 @@ def _interval(place: Place, width: int, base: str = " ") -> str:
 
 
 def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
-    lines: list[Text] = []
-    undecided = [g for g in snapshot.groups if g.undecided]
-    if not snapshot.suspects and undecided:
-        for group in undecided:
-            shape, colour = SHAPES["unsettled" if group.word == "unsettled" else "waiting"]
-            lines += _wrapped(f"{shape} {group.undecided}", width, " ", style=colour)
-        return lines
     if not snapshot.suspects:
-        busy = any(m.shown for m in snapshot.meters)
-        words = "no meter is in doubt" if busy else "no reading yet"
-        shape, colour = SHAPES["ok" if busy else "waiting"]
-        return [Text.assemble(" ", (f"{shape} {words}", colour))]
+        return _no_suspect(snapshot, width)
+    lines: list[Text] = []
     for k, suspect in enumerate(snapshot.suspects):
         shown = {s.next_check for s in snapshot.suspects[:k]}
         block = _suspect(suspect, snapshot, width, again=suspect.next_check in shown)
@@ -243,44 +294,55 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
     return lines
 
 
+def _no_suspect(snapshot: Snapshot, width: int) -> list[Text]:
+    lines: list[Text] = []
+    for group in snapshot.groups:
+        if group.undecided:
+            shape, colour = SHAPES["unsettled" if group.word == "unsettled" else "waiting"]
+            lines += _wrapped(f"{shape} {group.undecided}", width, " ", style=colour)
+    if lines:
+        return lines
+    busy = any(m.shown for m in snapshot.meters)
+    words = "no meter is in doubt" if busy else "no reading yet"
+    shape, colour = SHAPES["ok" if busy else "waiting"]
+    return [Text.assemble(" ", (f"{shape} {words}", colour))]
+
+
 def _suspect(suspect: Suspect, snapshot: Snapshot, width: int, *, again: bool) -> list[Text]:
     state = "silent" if suspect.kind.value == "silent" else "one of" if suspect.others else "suspect"
     shape, colour = SHAPES[state]
-    age_s = max(0, snapshot.utc_ns - suspect.since_utc_ns) // 10**9
-    head = Text.assemble(
-        " ",
-        (f"{shape} {suspect.who}: {suspect.kind.value}", colour),
-        (f"  for {_age(age_s)}" + (f", on {suspect.group}" if suspect.group else ""), "dim"),
-    )
+    for_ns = max(0, snapshot.utc_ns - suspect.since_utc_ns)
+    words = f"for {age(for_ns // 10**9)}" + (f", on {suspect.group}" if suspect.group else "")
+    head = Text.assemble(" ", (f"{shape} {suspect.who}: {suspect.kind.value}", colour))
+    if head.cell_len + 2 + len(words) <= width:
+        head.append(f"  {words}", style="dim")
     lines = [head, *_wrapped(suspect.reason, width, "   ")]
     step = (snapshot.next_steps or {}).get(suspect.next_check)
     if step is not None and again:
-        lines.append(Text(f" ▸ next, {step.minutes:g} min: the same check as above", style="italic"))
+        lines.append(Text(f" ▸ Next ({step.duration}): the same check as above", style="italic"))
     elif step is not None:
-        lines += _wrapped(f"next, {step.minutes:g} min: {step.card}", width, " ▸ ", style="italic")
+        lines += _wrapped(f"Next ({step.duration}): {step.card}", width, " ▸ ", "italic", "   ")
     return lines
 
 
-def _age(seconds: int) -> str:
-    if seconds < 120:
-        return f"{seconds} s"
-    return f"{seconds // 60} min" if seconds < 7200 else f"{seconds // 3600} h"
-
-
-def _wrapped(text: str, width: int, indent: str, style: str = "") -> list[Text]:
+def _wrapped(text: str, width: int, indent: str, style: str = "", hang: str | None = None) -> list[Text]:
     import textwrap
 
-    parts = textwrap.wrap(text, max(20, min(width, 118) - 4)) or [""]
-    return [
-        Text((indent if k == 0 else " " * len(indent)) + part, style=style) for k, part in enumerate(parts)
-    ]
+    hang = " " * len(indent) if hang is None else hang
+    parts = textwrap.wrap(
+        text, max(20, min(width, 118) - 1), initial_indent=indent, subsequent_indent=hang
+    ) or [""]
+    return [Text(part, style=style) for part in parts]
 
 
 def _health(health: Health, width: int) -> list[Text]:
     fine = not health.lost and not health.trouble
     shape, colour = SHAPES["ok" if fine else "suspect"]
     words = f"{health.rate_hz:.1f} readings/s"
-    words += f", {health.written} on disk, {health.waiting} waiting" if health.target else ", not recorded"
+    if health.target:
+        words += f", {health.written} saved" + (f", {health.waiting} being saved" if health.waiting else "")
+    else:
+        words += ", not recorded"
     losses = [
         _count(number, what)
         for number, what in (
@@ -290,9 +352,9 @@ def _health(health: Health, width: int) -> list[Text]:
         )
         if number
     ]
-    words += f"; {', '.join(losses)}" if losses else "; nothing lost, no gaps"
-    line = Text.assemble(" ", (f"{shape} ", colour), "recorder: ", words)
-    lines = [line]
+    words += f"; {', '.join(losses)}" if losses else ", none lost"
+    lines = _wrapped(f"{shape} {words}", width, " ", hang="   ")
+    lines[0].stylize(colour, 1, 2)
     if health.trouble:
         lines += _wrapped(health.trouble, width, "   ")[:2]
     return lines

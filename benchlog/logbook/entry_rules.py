@@ -1,5 +1,5 @@
 """What must hold between entries: one beginning, time that goes back only with a clock entry, sessions and streams in
-order, corrections of something that is there."""
+order, corrections and grounds that are there."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ class EntryRules:
         self._session = 0
         self._fixed: set[int] = set()  # entries that can't be superseded
         self._superseded: set[int] = set()
+        self._recalls: set[int] = set()
         self._streams: dict[str, int] = {}
 
     def broken(self, entry: Entry) -> Iterator[str]:
@@ -36,8 +37,15 @@ class EntryRules:
             )
         if entry.kind in NOT_SUPERSEDED:
             self._fixed.add(entry.seq)
+        for number in _named(entry):
+            if not number < entry.seq:
+                yield f"names entry {number}, which was not there yet"
         if entry.kind == "supersede":
             yield from self._corrects(entry)
+        if entry.kind == "recall":
+            self._recalls.add(entry.seq)
+        if entry.kind == "recall undone" and entry.body["entry"] not in self._recalls:
+            yield f"undoes entry {entry.body['entry']}, which is not a recall"
         if entry.kind == "readings" and "stream" in entry.body:
             name, position = entry.body["stream"], entry.body["position"]
             if position != self._streams.get(name, 0):
@@ -70,3 +78,14 @@ class EntryRules:
         if right is not None and not right < entry.seq:
             yield f"puts entry {right} in its place, which is not there"
         self._superseded.add(wrong)
+
+
+def _named(entry: Entry) -> Iterator[int]:
+    """Other entries that one rests on or speaks of."""
+    match entry.kind:
+        case "release" | "concession" | "step":
+            yield from (ground["entry"] for ground in entry.body.get("rests_on", ()))
+        case "recall":
+            yield from (result["entry"] for result in entry.body["results"])
+        case "anchor" | "signature":
+            yield entry.body["entry"]

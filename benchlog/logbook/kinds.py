@@ -4,13 +4,14 @@ it is read, so that an entry of a wrong shape is named and never trips what uses
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Annotated, Any, cast
 
 import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "shape_fault"]
+__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "shape_fault"]
 
 #: What these entries say is also kept in tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
@@ -106,12 +107,18 @@ class _Attachment(msgspec.Struct):
     size: _Count
     sha256: _Sha256
     about: str = ""
+    media_type: str = ""
 
 
 class _Supersede(msgspec.Struct):
     entry: _Number
     reason: str
     replacement: _Number | None = None
+
+
+class _Chart(msgspec.Struct):
+    signal: str
+    why: str = ""
 
 
 class _Standard(msgspec.Struct):
@@ -127,7 +134,11 @@ class _Standard(msgspec.Struct):
     e_n: float
     verdict: str
     state: str = msgspec.field(name="as")
-    chart: dict[str, Any]
+    accuracy: str
+    chart: _Chart
+    findings: list[str] = []
+    finding_kinds: list[str] = []  # not in older ones
+    note: str = ""
 
 
 class _RecalledResult(msgspec.Struct):
@@ -135,6 +146,8 @@ class _RecalledResult(msgspec.Struct):
     check_id: str
     part: str
     what: str = msgspec.field(name="class")
+    reason: str = ""
+    holds: list[str] = []
 
 
 class _Recall(msgspec.Struct):
@@ -142,10 +155,14 @@ class _Recall(msgspec.Struct):
     function: str
     reason: str
     results: list[_RecalledResult]
+    after_entry: int = 0
     to_entry: int = 0
+    error: tuple[float, float] | None = None
     channel: str = ""
     range: float | None = None
+    holds: list[str] = []
     passed_on_it: dict[str, str] = {}
+    failed_on_it: list[int] = []
 
 
 class _Repair(msgspec.Struct):
@@ -176,6 +193,7 @@ class _Substitution(msgspec.Struct):
     part: str
     what: str
     reason: str
+    on: date | None = None
 
 
 class _Part(msgspec.Struct):
@@ -217,11 +235,26 @@ class _Signature(msgspec.Struct):
 
 class _Plan(msgspec.Struct):
     project: str
-    sha256: str
-    checks: dict[str, Any]
+    sha256: _Sha256
+    checks: dict[str, str]
 
 
-_SHAPES: Mapping[str, type[msgspec.Struct]] = {
+class _Expectation(msgspec.Struct):
+    check_id: str
+    part: str
+    revision: str
+    expected: str
+    limits: dict[str, dict[str, Any]]
+
+
+class _Skip(msgspec.Struct):
+    check_id: str
+    part: str
+    reason: str
+
+
+#: What others read of each kind; a result has its own reader.
+SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "logbook": _Logbook,
     "migration": _Logbook,
     "clock": _Clock,
@@ -242,6 +275,8 @@ _SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "concession": _Concession,
     "step": _Hold,
     "plan": _Plan,
+    "expectation": _Expectation,
+    "skip": _Skip,
     "anchor": _Anchor,
     "signature": _Signature,
 }
@@ -258,7 +293,7 @@ def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
             from benchlog.result import Result
 
             Result.from_json(body)
-        elif (shape := _SHAPES.get(kind)) is not None:
+        elif (shape := SHAPES.get(kind)) is not None:
             msgspec.convert(body, cast("type[object]", shape))
     except (msgspec.ValidationError, AttributeError, TypeError) as error:
         return f"a {kind} entry holds no such body: {error}"

@@ -104,11 +104,14 @@ def _safe(name: str) -> str:
 
     >>> _safe("KC-1"), _safe("kiln 2..")
     ('KC-1', 'kiln%202%2E%2E')
+    >>> _safe("../" * 30).endswith(".")  # also where it is cut
+    False
     """
     encoded = quote(name, safe="") or "unnamed"
+    if len(encoded) > _MAX_NAME:
+        encoded = encoded[:_MAX_NAME].rsplit("%", 1)[0]
     kept = encoded.rstrip(".")
-    encoded = kept + "%2E" * (len(encoded) - len(kept))  # Windows drops dots at the end
-    return encoded if len(encoded) <= _MAX_NAME else encoded[:_MAX_NAME].rsplit("%", 1)[0]
+    return kept + "%2E" * (len(encoded) - len(kept))  # Windows drops dots at the end
 
 
 def _reading_table(chunk: ReadingArrays, logbook: str) -> pa.Table:

@@ -57,8 +57,7 @@ def sign(digest: str, key: Path) -> tuple[str, str]:
         shown = _run(["-l", "-f", str(key)])
         if shown.returncode:
             raise UsageError(f"ssh-keygen can't read {key}: {_said(shown)}", hint="--key ~/.ssh/id_ed25519")
-        found = re.search(r"SHA256:[A-Za-z0-9+/=]+", shown.stdout)
-        return made.read_text(encoding="ascii"), found[0] if found else ""
+        return made.read_text(encoding="ascii"), _fingerprint(shown)
 
 
 def sign_into_files(digest: str, path: Path, key: Path) -> Path:
@@ -81,7 +80,7 @@ def sign_into_files(digest: str, path: Path, key: Path) -> Path:
     return made
 
 
-def check_signature(signature: str, digest: str, signers: Path | None) -> tuple[Signer, str]:
+def check_signature(signature: str, digest: str, signers: Path | None) -> tuple[Signer, str, str]:
     """Check a signature over a digest.
 
     Parameters
@@ -97,24 +96,30 @@ def check_signature(signature: str, digest: str, signers: Path | None) -> tuple[
     state : Signer
     name : str
         Who signed, by the file of signers; else what ssh-keygen says.
+    fingerprint : str
+        Of the key that made it; ``""`` where it is false or was not checked.
     """
     with tempfile.TemporaryDirectory() as folder:
         file = Path(folder) / "head.txt.sig"
         write_whole(file, signature)
+        name, words = "", ["-Y", "check-novalidate", "-n", NAMESPACE, "-s", str(file)]
         try:
-            names = []
             if signers is not None:
                 found = _run(["-Y", "find-principals", "-s", str(file), "-f", str(signers)])
-                names = found.stdout.split() if not found.returncode else []
-            for name in names:
+                name = next(iter(found.stdout.split()), "") if not found.returncode else ""
+            if name:
                 words = ["-Y", "verify", "-f", str(signers), "-I", name, "-n", NAMESPACE, "-s", str(file)]
-                if not (done := _run(words, signed_text(digest))).returncode:
-                    return Signer.KNOWN, name
-                return Signer.FALSE, _said(done)
-            done = _run(["-Y", "check-novalidate", "-n", NAMESPACE, "-s", str(file)], signed_text(digest))
+            done = _run(words, signed_text(digest))
         except UsageError as error:
-            return Signer.UNCHECKED, error.message
-    return (Signer.FALSE if done.returncode else Signer.UNKNOWN), _said(done)
+            return Signer.UNCHECKED, error.message, ""
+    if done.returncode:
+        return Signer.FALSE, _said(done), ""
+    return (Signer.KNOWN if name else Signer.UNKNOWN), name or _said(done), _fingerprint(done)
+
+
+def _fingerprint(done: subprocess.CompletedProcess[str]) -> str:
+    found = re.search(r"SHA256:[A-Za-z0-9+/=]+", done.stdout)
+    return found[0] if found else ""
 
 
 def _said(done: subprocess.CompletedProcess[str]) -> str:

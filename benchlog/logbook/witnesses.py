@@ -139,8 +139,10 @@ def _stamp(entry: Entry, roots: list, *, given: bool) -> tuple[Trust, str]:  # t
 
 def _signature(entry: Entry, signers: Path | None) -> Witness:
     body = entry.body
-    state, said = check_signature(body["signature"], body["digest"], signers)
+    state, said, made_with = check_signature(body["signature"], body["digest"], signers)
     upto = body["entry"]
+    if made_with and made_with != body["key"]:
+        state, said = Signer.FALSE, f"made with {made_with}, not with {body['key']}"
     words = {
         Signer.KNOWN: f"entries 1 to {upto} signed by {said}",
         Signer.UNKNOWN: f"entries 1 to {upto} signed by an unknown key, {body['key']}",

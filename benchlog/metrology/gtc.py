@@ -1,7 +1,7 @@
-"""GTC, imported without SciPy.
+"""GTC, imported without NumPy and SciPy.
 
-GTC's `reporting` imports SciPy's special functions and optimisers, half a second, for coverage factors that benchlog
-works out itself. They are put off until one is used, so that a typed check answers at once.
+GTC imports both for its arrays, its statistics and coverage factors; benchlog works these out itself or does without.
+They take longer to import than all that a typed check does, so they are put off until one of their names is used.
 """
 
 from __future__ import annotations
@@ -13,16 +13,23 @@ from typing import Any
 
 __all__ = ["GTC", "reporting"]
 
+#: What GTC imports for arrays and distributions; `linear_algebra` derives a class from NumPy's array.
+_PUT_OFF = ("numpy", "scipy", "scipy.special", "scipy.optimize", "GTC.linear_algebra")
+
 
 class _Deferred(ModuleType):
     """Stands in for a module until one of its names is asked for."""
 
     def __getattr__(self, name: str) -> Any:
+        if (inner := f"{self.__name__}.{name}") in _PUT_OFF:
+            return _Deferred(inner)
+        if name.startswith("__"):  # asked by the import system, of a module that it takes for this one
+            raise AttributeError(name)
         return getattr(importlib.import_module(self.__name__), name)
 
 
 def _import_gtc() -> ModuleType:
-    deferred = [name for name in ("scipy.special", "scipy.optimize") if name not in sys.modules]
+    deferred = [name for name in _PUT_OFF if name not in sys.modules]
     sys.modules.update({name: _Deferred(name) for name in deferred})
     try:
         return importlib.import_module("GTC")

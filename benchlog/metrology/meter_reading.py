@@ -14,7 +14,7 @@ from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
 
-__all__ = ["MeterReading", "misleading_flags", "no_number_hint", "same_meter_and_range"]
+__all__ = ["MeterReading", "functions_used", "misleading_flags", "no_number_hint", "same_meter_and_range"]
 
 
 _NO_NUMBER = {
@@ -141,6 +141,14 @@ def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
         and first.resolution == second.resolution
         and a.accuracy == b.accuracy
     )
+
+
+def functions_used(*metered: MeterReading) -> dict[str, str]:
+    """What each meter was set to, by its tag; a meter used on two functions has both."""
+    found: dict[str, dict[str, None]] = {}
+    for m in metered:
+        found.setdefault(m.reading.instrument, {})[str(m.reading.function)] = None
+    return {tag: ", ".join(functions) for tag, functions in found.items() if tag}
 
 
 def misleading_flags(*metered: MeterReading) -> list[Finding]:

@@ -10,7 +10,7 @@ from benchlog.errors import BenchlogError, UsageError
 from benchlog.logbook import Logbook
 from benchlog.logbook.view import LogbookView
 from benchlog.plan import kind_of_result
-from benchlog.report.pictures import bode_figure, load_line_figure, waveforms_figure
+from benchlog.report.pictures import LETTERS_PT, bode_figure, load_line_figure, waveforms_figure
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.wording import limits_words, quantity_words, value_words
 
@@ -114,7 +114,7 @@ def _against_limits(result: Result, title: str) -> Figure:
     figure = Figure(figsize=(4.6, 0.5 + 0.75 * len(shown)), layout="constrained")
     for name, axis in zip(shown, figure.subplots(len(shown), 1, squeeze=False)[:, 0], strict=True):
         _strip(axis, name, result.quantities[name], result.limits.get(name))
-    figure.axes[0].set_title(title, fontsize=8, color=_INK, loc="left")
+    figure.axes[0].set_title(title, fontsize=LETTERS_PT, color=_INK, loc="left")
     return figure
 
 
@@ -138,6 +138,6 @@ def _strip(axis: Axes, name: str, quantity: Uncertain, limits: Limits | None) ->
     words = f"{quantity_words(name)} {value_words(quantity)}"
     within = limits_words(limits)
     axis.set_xlabel(
-        f"{words}{f', limits {within}' if within else ''}{unit and f'  (scale{unit})'}", fontsize=7
+        f"{words}{f', limits {within}' if within else ''}{unit and f'  (scale{unit})'}", fontsize=LETTERS_PT
     )
-    axis.tick_params(labelsize=7)
+    axis.tick_params(labelsize=LETTERS_PT)

@@ -10,7 +10,9 @@ from benchlog.report.sanitise import label
 
 __all__ = ["hookup_drawing"]
 
-_LEFT, _TOP, _PITCH, _LANE, _RADIUS = 84.0, 30.0, 96.0, 40.0, 12.0
+_LEFT, _TOP, _PITCH, _LANE, _RADIUS = 62.0, 30.0, 96.0, 40.0, 12.0
+_SCALE_PT = 0.81  # a letter of 10 units is 8.1 pt on paper
+_LETTER = 5.8  # usual width of one
 _INK = "#222"
 _LETTERS = {"V": "V", "A": "A", "ohm": "Ω", "Hz": "Hz", "F": "F", "degC": "°C", "1": "%"}
 _LABEL = 16  # characters that fit above an element
@@ -34,12 +36,23 @@ def hookup_drawing(hookup: Hookup) -> str | None:
         parts.append(_source(hookup.source, points[0], points[-1], right, bottom))
     if hookup.loop is not None:
         parts.append(_loop(hookup.loop, (points[0] + points[1]) / 2, end))
-    width, height = right + 62.0, end + 44.0 if hookup.source is None or taps else end + 70.0
+    width, height = _width(hookup, points, right), end + 44.0 if hookup.source is None or taps else end + 70.0
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" '
-        f'font-family="sans-serif" font-size="10" fill="none" stroke="{_INK}" stroke-width="1.2">'
+        f'width="{width * _SCALE_PT:.4g}pt" height="{height * _SCALE_PT:.4g}pt" font-family="sans-serif" font-size="10" fill="none" stroke="{_INK}" stroke-width="1.2">'
         f"{''.join(parts)}</svg>"
     )
+
+
+def _width(hookup: Hookup, points: list[float], right: float) -> float:
+    """Where the drawing ends: at its wires, or at the end of a label."""
+    ends = [right]
+    ends += [(points[t.first] + points[t.last]) / 2 + 15 + _LETTER * len(_tap_label(t)) for t in hookup.taps]
+    if hookup.source is not None:
+        ends.append(points[0] - 52 + _LETTER * len(label(hookup.source.name)))
+    if hookup.loop is not None:
+        ends.append((points[0] + points[1]) / 2 + 30 + _LETTER * len(_turns(hookup.loop)))
+    return max(ends) + 8.0
 
 
 def _worth_a_picture(hookup: Hookup) -> bool:
@@ -167,18 +180,19 @@ def _tap(tap: Tap, points: list[float], y: float) -> str:
     first, last = points[tap.first], points[tap.last]
     middle = (first + last) / 2
     wires = _line((first, _TOP), (first, y), (last, y), (last, _TOP))
-    name = "" if tap.channel else tap.instrument
-    name += f" ({tap.step})" if tap.step else ""
-    through = f" ÷ {tap.through.removeprefix('the ').removesuffix(' divider')}" if tap.through else ""
     return (
-        wires
-        + _circle(middle, y, _letter(tap)[:3])
-        + _words(middle + 15, y + 12, name + through, "start", 24)
+        wires + _circle(middle, y, _letter(tap)[:3]) + _words(middle + 15, y + 12, _tap_label(tap), "start")
     )
 
 
+def _tap_label(tap: Tap) -> str:
+    name = "" if tap.channel else tap.instrument
+    name += f" ({tap.step})" if tap.step else ""
+    through = f" ÷ {tap.through.removeprefix('the ').removesuffix(' divider')}" if tap.through else ""
+    return label(name + through, 24)
+
+
 def _loop(loop: Loop, x: float, y: float) -> str:
-    turns = f"loop of {loop.turns} turn{'s' if loop.turns != 1 else ''}"
     wires = _line(
         (x - 11, y - 14),
         (x - 26, y - 14),
@@ -191,5 +205,9 @@ def _loop(loop: Loop, x: float, y: float) -> str:
         _arcs(x, y - 14, 2)
         + wires
         + _circle(x, y + 4, loop.channel[:3])
-        + _words(x + 30, y + 2, turns, "start")
+        + _words(x + 30, y + 2, _turns(loop), "start")
     )
+
+
+def _turns(loop: Loop) -> str:
+    return f"loop of {loop.turns} turn{'s' if loop.turns != 1 else ''}"

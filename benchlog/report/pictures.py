@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 __all__ = [
+    "LETTERS_PT",
     "bode",
     "bode_figure",
     "load_line",
@@ -28,6 +29,8 @@ __all__ = [
     "waveforms_figure",
 ]
 
+#: Size of the letters; on paper nothing is smaller than 8 pt.
+LETTERS_PT = 8.1
 _INK, _FIRST, _SECOND = "#222222", "#1f4e8c", "#b3541e"
 
 
@@ -71,18 +74,18 @@ def waveforms_figure(
     n = capture.n_samples
     if frequency_hz:
         n = min(n, max(16, round(cycles / frequency_hz / capture.interval_s)))
-    figure = Figure(figsize=(2.7, 1.35), layout="constrained")
+    figure = Figure(figsize=(3.2, 1.6), layout="constrained")
     axes = figure.subplots(len(capture.channels), 1, sharex=True, squeeze=False)[:, 0]
     for axis, channel, colour in zip(
         axes, capture.channels, [_FIRST, _SECOND] * len(capture.channels), strict=False
     ):
         index, values = thinned(channel.values()[:n], 400)
         axis.plot(index * capture.interval_s * 1e3, values, color=colour, linewidth=1.0)
-        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=7)
-        axis.tick_params(labelsize=7)
+        axis.set_ylabel(label(f"{channel.name} / {channel.unit}"), fontsize=LETTERS_PT)
+        axis.tick_params(labelsize=LETTERS_PT)
         axis.grid(True, linewidth=0.3)
-    axes[-1].set_xlabel("time / ms", fontsize=7)
-    axes[0].set_title(label(title), fontsize=7.5, color=_INK, loc="left")
+    axes[-1].set_xlabel("time / ms", fontsize=LETTERS_PT)
+    axes[0].set_title(label(title), fontsize=LETTERS_PT, color=_INK, loc="left")
     return figure
 
 
@@ -103,7 +106,7 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
     if source.value <= 0:
         return None
     current = (open_v.value - loaded_v.value) / source.value
-    figure = Figure(figsize=(2.7, 1.35), layout="constrained")
+    figure = Figure(figsize=(3.2, 1.6), layout="constrained")
     axis = figure.subplots()
     reach = 1.25 * current
     axis.plot([0, reach], [open_v.value, open_v.value - reach * source.value], color=_FIRST, linewidth=1.0)
@@ -119,15 +122,15 @@ def load_line_figure(result: Result, title: str) -> Figure | None:
     axis.annotate(
         f"source {format_quantity(source.value, 'ohm', 3)}",
         (0.5 * current, open_v.value - 0.5 * current * source.value),
-        fontsize=7,
+        fontsize=LETTERS_PT,
         xytext=(6, 6),
         textcoords="offset points",
     )
-    axis.set_xlabel("current / A", fontsize=7)
-    axis.set_ylabel("voltage / V", fontsize=7)
-    axis.tick_params(labelsize=7)
+    axis.set_xlabel("current / A", fontsize=LETTERS_PT)
+    axis.set_ylabel("voltage / V", fontsize=LETTERS_PT)
+    axis.tick_params(labelsize=LETTERS_PT)
     axis.grid(True, linewidth=0.3)
-    axis.set_title(label(title), fontsize=7.5, color=_INK, loc="left")
+    axis.set_title(label(title), fontsize=LETTERS_PT, color=_INK, loc="left")
     return figure
 
 
@@ -144,6 +147,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     the whole set-up, so that the scale reads in turns.
     """
     from matplotlib.figure import Figure
+    from matplotlib.ticker import EngFormatter, NullFormatter
 
     sweep = result.details.get("sweep")
     if not sweep:
@@ -152,7 +156,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     frequency = [p["frequency_hz"] for p in points]
     turns = np.array([p["ratio"] / p["range_gain"] / gain for p in points])
     k = result.quantities["turns_ratio"].coverage_factor
-    figure = Figure(figsize=(2.7, 1.5), layout="constrained")
+    figure = Figure(figsize=(3.2, 1.9), layout="constrained")
     upper, lower = figure.subplots(2, 1, sharex=True)
     upper.errorbar(
         frequency,
@@ -167,7 +171,7 @@ def bode_figure(result: Result, title: str) -> Figure | None:
     upper.plot(
         curve["frequency_hz"], np.asarray(curve["ratio"]) / gain, color=_FIRST, linewidth=1.0, label="model"
     )
-    upper.set_ylabel("turns ratio", fontsize=7)
+    upper.set_ylabel("turns ratio", fontsize=LETTERS_PT)
     upper.ticklabel_format(axis="y", useOffset=False)
     lower.errorbar(
         frequency,
@@ -180,16 +184,18 @@ def bode_figure(result: Result, title: str) -> Figure | None:
         linewidth=0.8,
     )
     lower.plot(curve["frequency_hz"], curve["phase_deg"], color=_FIRST, linewidth=1.0)
-    lower.set_ylabel("phase / °", fontsize=7)
-    lower.set_xlabel("frequency / Hz", fontsize=7)
+    lower.set_ylabel("phase / °", fontsize=LETTERS_PT)
+    lower.set_xlabel("frequency / Hz", fontsize=LETTERS_PT)
     drive = result.details.get("drive")
     for axis in (upper, lower):
         axis.set_xscale("log")
-        axis.tick_params(labelsize=7)
+        axis.xaxis.set_major_formatter(EngFormatter(sep=""))  # 10 k: no small exponents
+        axis.xaxis.set_minor_formatter(NullFormatter())
+        axis.tick_params(labelsize=LETTERS_PT)
         axis.grid(True, linewidth=0.3)
         if drive:
             axis.axvline(drive["frequency_hz"], color=_INK, linewidth=0.6, linestyle=":")
-    upper.set_title(label(title), fontsize=7.5, color=_INK, loc="left")
+    upper.set_title(label(title), fontsize=LETTERS_PT, color=_INK, loc="left")
     return figure
 
 

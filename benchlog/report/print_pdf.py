@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from benchlog.errors import AdapterUnavailableError, UsageError
+from benchlog.files import write_whole
 
 __all__ = ["find_browser", "print_pdf"]
 
@@ -66,7 +67,7 @@ def find_browser(
 
 
 def print_pdf(path: Path) -> Path:
-    """Print a page to a PDF in the same folder, by an installed browser.
+    """Print a page to a PDF in the same folder, by an installed browser; an older one stays where that fails.
 
     Raises
     ------
@@ -82,41 +83,46 @@ def print_pdf(path: Path) -> Path:
             hint="open the page in any browser and print it to PDF, or install Chromium",
         )
     target = path.with_suffix(".pdf")
-    target.unlink(missing_ok=True)  # or an older one would pass for this page's
-    try:
-        done = _browse(browser, path, target)
-    except subprocess.TimeoutExpired:
-        raise UsageError(
-            f"{browser} did not print {path} within 120 s", hint="print the page from a browser by hand"
-        ) from None
-    if done.returncode != 0 or not target.exists():
-        tail = re.sub(r"\s+", " ", done.stderr)[-200:]
-        raise UsageError(
-            f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
-        )
+    # Beside the page: a browser in a box of its own may see neither hidden nor temporary folders.
+    with (
+        tempfile.TemporaryDirectory(dir=path.parent, prefix="printing-") as folder,
+        tempfile.TemporaryDirectory() as profile,
+    ):
+        printed = Path(folder) / "page.pdf"
+        try:
+            done = _browse(browser, path, printed, profile)
+        except subprocess.TimeoutExpired:
+            raise UsageError(
+                f"{browser} did not print {path} within 120 s", hint="print the page from a browser by hand"
+            ) from None
+        if done.returncode != 0 or not printed.exists():
+            tail = re.sub(r"\s+", " ", done.stderr)[-200:]
+            raise UsageError(
+                f"{browser} could not print {path}: {tail}", hint="print the page from a browser by hand"
+            )
+        write_whole(target, printed.read_bytes())
     return target
 
 
-def _browse(browser: str, path: Path, target: Path) -> subprocess.CompletedProcess[str]:
-    with tempfile.TemporaryDirectory() as profile:
-        sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
-        return subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
-            [
-                browser,
-                "--headless",
-                *sandbox,
-                "--disable-gpu",
-                "--no-first-run",
-                "--disable-background-networking",
-                "--disable-component-update",
-                "--disable-sync",
-                f"--user-data-dir={profile}",
-                "--no-pdf-header-footer",
-                f"--print-to-pdf={target.resolve()}",
-                path.resolve().as_uri(),
-            ],
-            check=False,
-            capture_output=True,
-            text=True,
-            timeout=120,
-        )
+def _browse(browser: str, path: Path, printed: Path, profile: str) -> subprocess.CompletedProcess[str]:
+    sandbox = ["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []
+    return subprocess.run(  # noqa: S603 - a browser found on the path, arguments of our own
+        [
+            browser,
+            "--headless",
+            *sandbox,
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            f"--user-data-dir={profile}",
+            "--no-pdf-header-footer",
+            f"--print-to-pdf={printed.resolve()}",
+            path.resolve().as_uri(),
+        ],
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )

@@ -10,7 +10,7 @@ from benchlog.finding import FindingKind
 from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
 
-__all__ = ["find_clipping"]
+__all__ = ["cut_levels", "find_clipping"]
 
 _SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
 _SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
@@ -53,6 +53,29 @@ def find_clipping(
     if tops or bottoms:
         return [_clipped(channel, tops + bottoms, "share one extreme value: flat tops")]
     return []
+
+
+def cut_levels(
+    codes: RawArray, limits: tuple[float, float] | None, *, step: float = 0.0
+) -> tuple[float | None, float | None]:
+    """Lowest and highest code where samples of a clipped record are cut off; None at an end that is not.
+
+    Parameters
+    ----------
+    codes : array of shape (n_samples,)
+    limits : tuple of float or None
+        Lowest and highest code of the converter, where known.
+    step : float
+        Smallest step between codes, zero for continuous values.
+    """
+    low, high, near_low, near_high = _extremes(_parts(codes))
+    if limits is not None and (low <= limits[0] or high >= limits[1]):
+        return (low if low <= limits[0] else None), (high if high >= limits[1] else None)
+    width = step or 1e-3 * (high - low)
+    return (
+        low if _piled_up(near_low, low, width, -1.0) else None,
+        high if _piled_up(near_high, high, width, 1.0) else None,
+    )
 
 
 def _clipped(channel: int, count: int, what: str) -> RecordFinding:

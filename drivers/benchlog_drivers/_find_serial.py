@@ -8,10 +8,12 @@ from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
-from benchlog.discovery import Found, Port, Report, Request, Unrecognised
+from benchlog.discovery import Found, Report, Request, Unrecognised
 from benchlog.errors import OpenError
 from benchlog.reading import Reading
+from benchlog.serial_ports import Port, is_port_name
 from benchlog_drivers import _lines
+from benchlog_drivers._line_errors import FOREIGN_ERRORS
 from benchlog_drivers.decoders import FAMILIES, FrameOptions, LineSettings
 from benchlog_drivers.decoders.pattern import PatternLine
 
@@ -57,7 +59,7 @@ def candidates() -> list[Candidate]:
 
 def find(request: Request) -> Report:
     """Listen at the serial ports of a request, all at once; see `benchlog.discovery`."""
-    named = [p for p in request.places if p.startswith(("/dev/", "socket://", "rfc2217://", "COM"))]
+    named = [p for p in request.places if is_port_name(p)]
     ports = [*request.ports, *(Port(p) for p in named if p not in {q.device for q in request.ports})]
     settings = ", ".join(dict.fromkeys(str(c.settings) for c in candidates()))
     names = ", ".join(name for name in FAMILIES if name != "pattern")
@@ -151,7 +153,7 @@ def _receive(device: str, candidate: Candidate) -> bytes:
                     break
             if len(data) == before:
                 break
-    except _lines.FOREIGN_ERRORS:
+    except FOREIGN_ERRORS:
         return data  # unplugged while listening: what came before counts
     finally:
         _lines.close_port(link)

@@ -8,59 +8,38 @@ once as an exception on the next read.
 from __future__ import annotations
 
 import contextlib
-import errno
 import io
 import os
 import select
-import socket
 import sys
 import time
 import warnings
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import Protocol
 
 import serial
-from serial.tools.list_ports import comports
 
-from benchlog.discovery import access_hint, group_of
-from benchlog.errors import ConfigError, InstrumentError, LinkLostError, OpenError, OpenReason
+from benchlog.errors import ConfigError, OpenError, OpenReason
+from benchlog.serial_ports import PortInfo, listed_ports
+from benchlog_drivers._line_errors import FOREIGN_ERRORS, TerminalError, open_error
 from benchlog_drivers.decoders.base import LineSettings
 
 __all__ = [
-    "FOREIGN_ERRORS",
-    "PortInfo",
+    "close_port",
     "find_port",
-    "link_lost",
-    "open_error",
     "open_port",
     "read_available",
 ]
 
-if sys.platform == "win32":
-    TerminalError: type[Exception] = OSError
-else:
+if sys.platform != "win32":
     import termios
 
-    TerminalError = termios.error  # no OSError, and pyserial lets it through
-
-# TypeError and AttributeError come out of pyserial when another thread closes the port during a read.
-FOREIGN_ERRORS = (OSError, serial.SerialException, TerminalError, TypeError, AttributeError)
 MAX_CHUNK = 4096
 _SLICE_S = 0.05
-_LOST_HINT = "it was unplugged or switched off, or another program has the port too: check both"
-
-
-class PortInfo(Protocol):
-    """Properties of a port from pyserial's port list."""
-
-    device: str
-    description: str
-    serial_number: str | None
 
 
 def find_port(
-    serial_number: str = "", description: str = "", *, ports: Callable[[], Iterable[PortInfo]] = comports
+    serial_number: str = "", description: str = "", *, ports: Callable[[], Iterable[PortInfo]] = listed_ports
 ) -> PortInfo:
     """Return the one USB port with that serial number, or whose description holds that text.
 
@@ -125,7 +104,8 @@ def _seven_bits(link: serial.Serial) -> bool:
 
 
 def _open(port: str, settings: LineSettings) -> serial.Serial:
-    served = port.startswith("rfc2217://")
+    # What reading waits with: a descriptor where there is one, else the library's own time limit.
+    limited = port.startswith("rfc2217://") or (sys.platform == "win32" and "://" not in port)
     link = serial.serial_for_url(
         port,
         do_not_open=True,
@@ -133,10 +113,9 @@ def _open(port: str, settings: LineSettings) -> serial.Serial:
         bytesize=settings.bits,
         parity=settings.parity,
         stopbits=settings.stop_bits,
-        # For a port served by RFC 2217 the library has no limit for writing, and sets the whole line anew over the
-        # network whenever the limit for reading changes.
-        timeout=_SLICE_S if served else 0,
-        write_timeout=None if served else 1.0,
+        # It is set once, since the library configures the whole line anew whenever the limit changes.
+        timeout=_SLICE_S if limited else 0,
+        write_timeout=None if port.startswith("rfc2217://") else 1.0,  # which it has no limit for
     )
     try:
         if "://" not in port:
@@ -172,8 +151,8 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     """
     try:
         descriptor = link.fileno()
-    except io.UnsupportedOperation:  # a port on another machine, which has no descriptor
-        return _read_served(link, wait_s)
+    except io.UnsupportedOperation:  # a port of Windows or on another machine
+        return _read_in_slices(link, wait_s)
     # Waiting by pyserial's own time-out would configure the whole line again whenever it changes.
     if not select.select([descriptor], [], [], wait_s)[0]:
         return b""
@@ -188,7 +167,7 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     return data
 
 
-def _read_served(link: serial.Serial, wait_s: float) -> bytes:
+def _read_in_slices(link: serial.Serial, wait_s: float) -> bytes:
     end = time.monotonic() + wait_s
     data = b""
     while not data and (link.in_waiting or wait_s > 0):
@@ -196,49 +175,3 @@ def _read_served(link: serial.Serial, wait_s: float) -> bytes:
         if time.monotonic() >= end:
             break
     return data + bytes(link.read(link.in_waiting)) if data else data
-
-
-def open_error(port: str, error: BaseException) -> OpenError:
-    """Name the cause of a failed opening."""
-    origin: BaseException = error
-    while getattr(origin, "errno", None) is None and origin.__context__ is not None:
-        origin = origin.__context__
-    code = getattr(origin, "errno", None)
-    if isinstance(origin, socket.gaierror):
-        return OpenError(f"{port}: no such host", hint="check the address", reason=OpenReason.MISSING)
-    if code == errno.ECONNREFUSED:
-        return OpenError(
-            f"{port}: nothing listens there", hint="start the other end first", reason=OpenReason.REFUSED
-        )
-    if code in (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO):
-        return OpenError(
-            f"{port}: no such port",
-            hint="plug the meter's cable in; its port name may have changed, `benchlog find` lists them",
-            reason=OpenReason.MISSING,
-        )
-    if code in (errno.EACCES, errno.EPERM):
-        return OpenError(
-            f"{port}: permission denied",
-            hint=access_hint(group_of(port)),
-            reason=OpenReason.PERMISSION,
-        )
-    if code in (errno.EBUSY, errno.EAGAIN) or "lock" in str(error):
-        return OpenError(
-            f"{port}: another program has the port", hint="close that program", reason=OpenReason.BUSY
-        )
-    if (
-        isinstance(error, ValueError)
-        or code in (errno.ENOTTY, errno.EISDIR)
-        or "configure port" in str(error)
-    ):
-        return OpenError(
-            f"{port}: no serial port ({error})", hint="check the port's name", reason=OpenReason.WRONG_DEVICE
-        )
-    if isinstance(origin, TimeoutError):
-        return OpenError(f"{port}: no answer", hint="check the address", reason=OpenReason.MISSING)
-    return OpenError(f"{port}: {error}", hint="check cable and port name")
-
-
-def link_lost(port: str, error: BaseException) -> InstrumentError:
-    """Turn what pyserial raised on an open port into `LinkLostError`."""
-    return LinkLostError(f"{port}: the link ended ({error})", hint=_LOST_HINT)

@@ -15,25 +15,21 @@ from benchlog.errors import (
     OpenReason,
     ReadTimeoutError,
 )
+from benchlog.serial_ports import access_hint, port_advice
 
 __all__ = ["NAMES_HINT", "plain_cause", "translate"]
 
 NAMES_HINT = (
-    "resource names look like TCPIP::192.168.1.20::5025::SOCKET, ASRL/dev/ttyUSB0::INSTR or USB0::...::INSTR"
+    "resource names look like TCPIP::192.168.1.20::5025::SOCKET, USB0::...::INSTR"
+    f" or ASRL{port_advice().example.removeprefix('COM')}::INSTR"
 )
 _BY_ERRNO = {
     errno.ECONNREFUSED: (
         OpenReason.REFUSED,
         "is the port number right, and is LAN control switched on in the instrument's menu?",
     ),
-    errno.EACCES: (
-        OpenReason.PERMISSION,
-        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
-    ),
-    errno.EPERM: (
-        OpenReason.PERMISSION,
-        "your user may not open it: join the group that owns the port (often dialout), or add a udev rule",
-    ),
+    errno.EACCES: (OpenReason.PERMISSION, f"your user may not open it: {access_hint('')}"),
+    errno.EPERM: (OpenReason.PERMISSION, f"your user may not open it: {access_hint('')}"),
     errno.ENOENT: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
     errno.ENODEV: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),
     errno.ENXIO: (OpenReason.MISSING, "is it plugged in? benchlog find lists the ports there are"),

@@ -134,7 +134,7 @@ def open_port(
         raise
     except Exception as error:  # the library lets bare Exception, ValueError and OSError through as well
         if name.upper().startswith("ASRL") and isinstance(error, OSError):
-            from benchlog_drivers._lines import open_error
+            from benchlog_drivers._line_errors import open_error
 
             raise open_error(name[4:].partition("::")[0], error) from error
         raise translate(error, name, opening=True) from error

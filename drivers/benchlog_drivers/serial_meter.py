@@ -8,19 +8,21 @@ identity, whatever name the port got this time: ``serial:usb?serial=NUMBER&frame
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace as dataclass_replace
 from typing import Literal
 
 import serial
-from serial.tools.list_ports import comports
 
 from benchlog.adapter import Reader
 from benchlog.clock import Clock
-from benchlog.errors import BadFrameError, ConfigError, OpenError, OpenReason
+from benchlog.errors import AdapterUnavailableError, BadFrameError, ConfigError, OpenError, OpenReason
 from benchlog.reading import Reading
+from benchlog.serial_ports import PortInfo, listed_ports
 from benchlog_drivers import _lines
+from benchlog_drivers._line_errors import FOREIGN_ERRORS, link_lost
 from benchlog_drivers.decoders import SEVEN_BITS, FrameOptions, LineSettings, make_decoder, recognise
 from benchlog_drivers.wiretap import Wiretap
 
@@ -87,7 +89,7 @@ class SerialMeter(Reader):
         options: SerialOptions,
         *,
         clock: Clock | None = None,
-        ports: Callable[[], Iterable[_lines.PortInfo]] = comports,
+        ports: Callable[[], Iterable[PortInfo]] = listed_ports,
     ) -> None:
         super().__init__(instrument, clock=clock)
         self.decoder = make_decoder(options)
@@ -164,9 +166,12 @@ class SerialMeter(Reader):
 
     def _remember_identity(self) -> None:
         if self._usb_identity is None and "://" not in self._port:
-            for port in self._ports():
-                if port.device == self._port and port.serial_number:
-                    self._usb_identity = (port.serial_number, port.description)
+            with contextlib.suppress(
+                AdapterUnavailableError
+            ):  # where ports can't be listed it goes by its name
+                for port in self._ports():
+                    if port.device == self._port and port.serial_number:
+                        self._usb_identity = (port.serial_number, port.description)
 
     def _note(self, direction: str, data: bytes) -> None:
         if self.wiretap is not None:
@@ -207,10 +212,10 @@ class SerialMeter(Reader):
     def _receive(self, link: serial.Serial, wait_s: float) -> bytes:
         try:
             data = _lines.read_available(link, wait_s)
-        except _lines.FOREIGN_ERRORS as error:
+        except FOREIGN_ERRORS as error:
             if isinstance(error, (TypeError, AttributeError)) and self._link is link and link.is_open:
                 raise
-            raise _lines.link_lost(self._port, error) from error
+            raise link_lost(self._port, error) from error
         if data:
             times = self.clock.utc_ns(), self.clock.monotonic_ns()
             self._idle_s, self._last_data_ns = 0.0, times[1]
@@ -234,8 +239,8 @@ class SerialMeter(Reader):
                 return
         try:
             link.write(self._request)
-        except _lines.FOREIGN_ERRORS as error:
-            raise _lines.link_lost(self._port, error) from error
+        except FOREIGN_ERRORS as error:
+            raise link_lost(self._port, error) from error
         self._asked_ns, self._waiting = now_ns, True
         self._note(">", self._request)
 

@@ -30,7 +30,7 @@ class Engine:
             [sys.executable, "-m", "benchlog", "diagnose", "--cases", "-", "--no-record"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
-            text=True,
+            encoding="utf-8",
         )
 
     def ask(self, reading: str, evidence: list[list[str]]) -> dict[str, Any]:

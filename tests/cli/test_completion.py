@@ -59,7 +59,7 @@ def test_powershell_completes(tmp_path: Path) -> None:
         [program, "-NoProfile", "-ExecutionPolicy", "Bypass", "-File", str(script)],
         check=True,
         capture_output=True,
-        text=True,
+        encoding="utf-8",
     )
     assert done.stdout.split() == ["supply"]
 
@@ -88,7 +88,9 @@ def test_bash_completes(line: list[str], expected: set[str], tmp_path: Path) -> 
         f"{completion_script('bash')}\nCOMP_WORDS=({words}); COMP_CWORD={len(line) - 1}\n"
         f"_shtab_benchlog benchlog '{line[-1]}'\nprintf '%s\\n' \"${{COMPREPLY[@]}}\""
     )
-    done = subprocess.run([bash, "-c", asked], check=True, capture_output=True, text=True, cwd=tmp_path)
+    done = subprocess.run(
+        [bash, "-c", asked], check=True, capture_output=True, encoding="utf-8", cwd=tmp_path
+    )
     assert set(done.stdout.split()) == expected
 
 
@@ -135,7 +137,7 @@ def test_groff_has_no_complaint(tmp_path: Path) -> None:
     done = subprocess.run(
         [groff, "-man", "-Tascii", "-ww", "-z", *(str(tmp_path / n) for n in names)],
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
     )
     known = ("can't find special character", "cannot break line", "can't break line", "cannot adjust line")
@@ -155,5 +157,5 @@ def test_help_of_the_program_loads_none_of_it() -> None:
         "try: main(['--help'])\nexcept SystemExit: pass\n"
         "print([m for m in sys.modules if m.startswith('benchlog.cli.') or m == 'numpy'])"
     )
-    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, encoding="utf-8")
     assert done.stdout.splitlines()[-1] == "[]"

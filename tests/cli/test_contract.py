@@ -5,10 +5,7 @@ from __future__ import annotations
 import json
 import math
 import socket
-import subprocess
-import sys
 import wave
-from pathlib import Path
 
 import pytest
 from helpers.field_edits import alter
@@ -268,24 +265,3 @@ def test_any_changed_field_of_a_recorded_result_is_found(call, own_folder):
     code, answer = call("record", "verify")
     assert code == 5
     assert f"entry {seq}" in json.dumps(answer)
-
-
-@pytest.mark.slow
-def test_help_starts_fast(own_folder):
-    """--help within three times a bare Python: medians of interleaved runs, processor time, bytecode written beforehand."""
-    import os
-    import resource
-    import statistics
-
-    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
-    script = Path(sys.executable).with_name("benchlog")
-    help_call = [str(script), "--help"] if script.exists() else [sys.executable, "-m", "benchlog", "--help"]
-    times: dict[str, list[float]] = {"bare": [], "help": []}
-    for _ in range(15):
-        for name, command in (("bare", [sys.executable, "-c", "pass"]), ("help", help_call)):
-            before = resource.getrusage(resource.RUSAGE_CHILDREN)
-            subprocess.run(command, check=True, capture_output=True, env=environment, cwd=own_folder)
-            after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            times[name].append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
-    bare, helped = (statistics.median(times[name][2:]) for name in ("bare", "help"))
-    assert helped <= 3 * bare, f"help takes {helped / bare:.2f} times a bare start"

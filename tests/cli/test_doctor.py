@@ -9,17 +9,17 @@ from pathlib import Path
 
 import pytest
 
-from benchlog import discovery, registry
+from benchlog import registry, serial_ports
 from benchlog.cli import main
 from benchlog.cli.doctor import CORE
-from benchlog.discovery import Port
+from benchlog.serial_ports import Port
 
 
 @pytest.fixture(autouse=True)
 def empty_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """No bench file, no ports, a wide terminal."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(discovery, "list_ports", lambda: ())
+    monkeypatch.setattr(serial_ports, "list_ports", lambda: ())
     monkeypatch.setenv("COLUMNS", "250")
 
 
@@ -72,7 +72,7 @@ def test_a_port_without_permission_names_the_group(
 ) -> None:
     """What to type is on the screen."""
     port = Port("/dev/ttyUSB0", "USB-Serial", "A1", "no permission", "dialout")
-    monkeypatch.setattr(discovery, "list_ports", lambda: (port,))
+    monkeypatch.setattr(serial_ports, "list_ports", lambda: (port,))
     assert main(["doctor"]) == 0
     assert "sudo usermod -aG dialout $USER" in capsys.readouterr().out
     assert main(["doctor", "--json"]) == 0
@@ -124,7 +124,7 @@ def test_the_screen_fits_80_columns_and_24_lines(
 ) -> None:
     """Nothing is cut off and nothing scrolls away, whatever is missing."""
     monkeypatch.setenv("COLUMNS", "80")
-    monkeypatch.setattr(discovery, "list_ports", lambda: (Port("/dev/ttyUSB0", "USB-Serial", "A1"),))
+    monkeypatch.setattr(serial_ports, "list_ports", lambda: (Port("/dev/ttyUSB0", "USB-Serial", "A1"),))
     assert main(["doctor"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert max(map(len, lines)) <= 80

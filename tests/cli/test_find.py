@@ -11,7 +11,7 @@ from helpers.pty_meter import PtyMeter
 from helpers.scpi_scopes import PreambleScope
 from helpers.scpi_server import ScpiServer
 
-from benchlog import discovery
+from benchlog import serial_ports
 from benchlog.bench import read_bench
 from benchlog.cli import main
 from benchlog_drivers import _find_serial, _find_visa
@@ -20,7 +20,7 @@ from benchlog_drivers import _find_serial, _find_visa
 @pytest.fixture(autouse=True)
 def nothing_connected(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A machine with no ports and no USB instruments, in an empty folder."""
-    monkeypatch.setattr(discovery, "list_ports", lambda: ())
+    monkeypatch.setattr(serial_ports, "list_ports", lambda: ())
     monkeypatch.setattr(_find_visa, "usb_instruments", lambda: ([], []))
     monkeypatch.setattr(_find_serial, "_LISTEN_S", 0.25)
     monkeypatch.chdir(tmp_path)

@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import io
-import subprocess
-import sys
 import textwrap
-from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given
@@ -130,25 +126,3 @@ def test_the_same_lines_on_a_rich_console():
         "C01    [bold] :smile: stays as",
         "       it is, and folds",
     ]
-
-
-@pytest.mark.parametrize("words", [["status", "plan.toml"], ["record", "show"], ["record", "list"]])
-def test_commands_that_look_up_import_nothing_heavy(
-    demo: tuple[Path, dict[str, Any], float], words: list[str]
-):
-    """They are to answer at once, and most of a command's time is what it imports."""
-    program = (
-        "import sys; from benchlog.cli import main\n"
-        "main(sys.argv[1:])\n"
-        "heavy = {'rich', 'numpy', 'pandas', 'scipy', 'GTC', 'jinja2', 'matplotlib', 'quantiphy', 'pyvisa', 'serial'}\n"
-        "print(sorted(heavy & set(sys.modules)), file=sys.stderr)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", program, *words, "--logbook", "kc1.logbook"],
-        cwd=demo[0],
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    assert done.stdout.strip()
-    assert done.stderr == "[]\n"

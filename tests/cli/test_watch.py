@@ -81,7 +81,7 @@ def test_lines_for_a_screen_reader_tell_a_doubt_and_what_to_do(
     assert main(["watch", "--plain", "--for", "3.2 s", "--no-record"]) == 3
     text = capsys.readouterr().out
     assert "DOUBT MD-06: near zero." in text
-    assert any("  next, " in line and "turn to ohms" in line for line in text.splitlines())
+    assert any("  Next (" in line and "turn to ohms" in line for line in text.splitlines())
     assert "at the end, T1 output: no reading of MB-02 typed yet" in text
     assert "\x1b" not in text
     assert not Path("bench.logbook").exists()

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
-import pty
 import select
 import struct
 import subprocess
 import sys
-import termios
 import time
 from pathlib import Path
 
+import pytest
+from helpers.systems import NO_TERMINALS
+
 from benchlog_drivers.simbench.bench import SimulatedBench
+
+termios = pytest.importorskip("termios", reason=NO_TERMINALS)
 
 
 class Terminal:
     """``benchlog watch`` on a pseudo-terminal."""
 
     def __init__(self, folder: Path, *words: str) -> None:
-        self.master, slave = pty.openpty()
+        import fcntl
+
+        self.master, slave = os.openpty()
         fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
         env = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")} | {"TERM": "xterm"}
         self.child = subprocess.Popen(

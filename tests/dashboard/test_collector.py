@@ -64,14 +64,44 @@ def test_meters_on_one_node_share_a_scale_on_which_agreeing_intervals_overlap() 
 
 def test_a_trend_says_direction_and_speed_with_a_unit() -> None:
     rising = []
-    for reading in node_readings(40):
+    for reading in node_readings(60):
         value = 27.0 + 0.01 * round(reading.mono_ns / 1e9)  # 0.6 V a minute
         rising.append(msgspec.structs.replace(reading, value=value, displayed=f"{value:.2f} V"))
     collector, _ = collected(rising)
     line = collector.snapshot().groups[0].meters[0]
     assert line.trend == "up"
-    assert line.trend_words.startswith("+6") or line.trend_words.startswith("+5")
-    assert line.trend_words.endswith("mV/min")
+    assert line.trend_words == "+600 mV/min"
+    assert line.words == "moving"
+
+
+def test_a_settling_start_is_in_neither_plot_nor_trend() -> None:
+    readings = node_readings(60)
+    start = [msgspec.structs.replace(r, value=6.7, displayed="6.70 V") for r in readings[:2]]
+    picture = collected([*start, *readings[2:]])[0].snapshot()
+    (plot,) = picture.plots
+    assert [curve.tag for curve in plot.curves] == ["M1", "M3"]
+    assert float(plot.bottom.split()[0]) > 25
+    assert {m.trend for m in picture.meters} == {"steady"}
+
+
+def test_a_typed_reading_is_old_after_a_minute() -> None:
+    collector, clock = collected(node_readings(10))
+    typed = parse_displayed("27.3 V ac", instrument="M3")
+    collector.take(typed.stamped("M3", clock.utc_ns(), clock.monotonic_ns()))
+    line = {m.tag: m for m in collector.snapshot().meters}["M3"]
+    assert (line.state, line.age_s) == ("ok", 0.0)
+    clock.advance(240)
+    line = {m.tag: m for m in collector.snapshot().meters}["M3"]
+    assert (line.state, line.words) == ("old", "4 min old")
+    instruments = collector.snapshot().to_json()["instruments"]
+    assert [i["age_s"] for i in instruments if i["tag"] == "M3"] == [240.0]
+
+
+def test_clearing_begins_the_plots_again() -> None:
+    collector, _ = collected(node_readings(30))
+    assert collector.snapshot().plots
+    collector.clear_plots()
+    assert not collector.snapshot().plots
 
 
 def test_readings_that_wait_are_told_from_those_written_and_lost() -> None:
@@ -107,7 +137,7 @@ def test_lines_tell_changes_once() -> None:
     clock.advance(20)
     later = list(changes.lines(collector.snapshot()))
     assert any("DOUBT M1: silent" in line for line in later)
-    assert any("next, 0.3 min" in line for line in later)
+    assert any("Next (18 s)" in line for line in later)
     assert list(changes.lines(collector.snapshot())) == []
     now = round((clock.monotonic_ns() + 1e9) / 1e9)
     clock.advance(1)

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import io
 import os
-import pty
-import termios
 import time
 
 import pytest
 from helpers.meters_on_node import Node
+from helpers.systems import skip_without_terminals
 from rich.console import Console
 
 from benchlog.bench import Bench
@@ -100,7 +99,10 @@ def test_meters_are_watched_on_a_clock_moved_by_hand(drawn: bool) -> None:
 
 
 def test_keys_stop_enter_and_drop_and_the_terminal_s_mode_is_restored() -> None:
-    master, slave = pty.openpty()
+    skip_without_terminals()
+    import termios
+
+    master, slave = os.openpty()
     try:
         before = termios.tcgetattr(slave)
         with open(slave, closefd=False) as stream, single_keys(stream) as keys:

@@ -1,64 +1,76 @@
-"""The last minutes of a meter: laid on a grid of seconds, drawn as a line, told in words."""
+"""A trend is reported when it is significant, and only then."""
 
 from __future__ import annotations
 
-import pytest
+import math
 
-from benchlog.dashboard.trend import TRACE_S, Trace, graph, strip, trace
+import numpy as np
+import pytest
+from helpers.meters_on_node import Node, mains_wander
+
+from benchlog.dashboard.trend import LEAST_S, trend
 
 S = 10**9
+Values = list[tuple[int, float]]
 
 
-def test_gaps_stay_empty_and_slow_meters_do_not_look_like_gaps() -> None:
-    times = [0, 1, 2, 3, 30, 31, 32]
-    points = trace([(t * S, 1.0 + t) for t in times], 32 * S, 0.1, "V").points
-    assert len(points) == 33
-    assert points[3] is not None
-    assert points[10:30] == (None,) * 20
-    slow = trace([(t * S, 1.0 + t) for t in range(0, 60, 5)], 59 * S, 0.1, "V").points
-    assert None not in slow
+def series(values: np.ndarray, count: float = 0.01) -> Values:
+    """Values as displayed, one a second."""
+    return [(k * S, round(v / count) * count) for k, v in enumerate(values)]
 
 
-def test_only_the_last_minutes_are_kept() -> None:
-    found = trace([(t * S, float(t)) for t in range(400)], 399 * S, 0.1, "V")
-    assert len(found.points) == TRACE_S
-    assert found.words == "220.0 V to 399.0 V in 180 s"
-    assert found.points[0] == 0
-    assert found.points[-1] == 1
+@pytest.mark.parametrize("per_s", [0.01, -0.002, 0.0005])
+def test_a_ramp_beyond_the_noise_is_found_with_its_slope(per_s: float) -> None:
+    g = np.random.default_rng(7)
+    t = np.arange(180)
+    found = trend(series(27 + per_s * t + g.normal(0, 0.005, t.size)), 0.01)
+    assert found == pytest.approx(per_s, rel=0.1)
 
 
-@pytest.mark.parametrize(
-    ("wiggle", "words"),
-    [(0.0, "27.75 V, unchanged for 60 s"), (0.01, "27.75 V to 27.76 V in 60 s, one count")],
-)
-def test_a_display_that_stands_is_a_line_in_the_middle_with_its_span_in_words(
-    wiggle: float, words: str
-) -> None:
-    found = trace([(t * S, 27.75 + wiggle * (t % 2)) for t in range(60)], 59 * S, 0.01, "V")
-    assert found.flat
-    assert found.words == words
-    rows = graph(found, 80, 5)
-    assert [("─" * 60 in row) for row in rows] == [False, False, True, False, False]
-    assert strip(found, 20) == "─" * 20
+def test_white_noise_has_none_in_almost_all_cases() -> None:
+    g = np.random.default_rng(3)
+    found = [trend(series(27 + g.normal(0, 0.05, 120)), 0.01) for _ in range(500)]
+    assert np.count_nonzero(found) <= 3  # 0.1 % asked; 4 of 500 has a chance of 0.2 %
 
 
-def test_a_graph_has_its_scale_at_its_ends_and_fits() -> None:
-    found = trace([(t * S, 20.0 + t / 10) for t in range(100)], 99 * S, 0.01, "V")
-    for width in (30, 80, 200):
-        rows = graph(found, width, 7)
-        assert len(rows) == 7
-        assert max(map(len, rows)) <= width
-        assert rows[0].startswith("29.90 V ┤")
-        assert rows[-1].startswith("20.00 V ┤")
-        assert rows[0].rstrip()[-1] in "─╭"
-        assert rows[-1][9] == "─"
+def test_a_random_walk_with_memory_has_none_in_almost_all_cases() -> None:
+    g = np.random.default_rng(4)
+    hits = 0
+    for _ in range(300):
+        x = np.zeros(150)
+        for k in range(1, x.size):
+            x[k] = 0.95 * x[k - 1] + g.normal(0, 0.02)
+        hits += bool(trend(series(27 + x), 0.01))
+    assert hits <= 3
 
 
-def test_nothing_is_drawn_of_a_single_value() -> None:
-    assert trace([(0, 1.0)], 0, 0.1, "V") == Trace()
-    assert trace([], 0, 0.1, "V") == Trace()
+def test_a_step_is_not_a_trend() -> None:
+    assert trend(series(np.where(np.arange(120) < 60, 27.7, 24.7)), 0.01) == 0
 
 
-def test_zero_and_temperature_have_scales_too() -> None:
-    assert trace([(0, 0.0), (S, 0.0)], S, 0.01, "V").words == "0 V, unchanged for 2 s"
-    assert trace([(0, 22.0), (S, 26.0)], S, 1.0, "degC").words == "22 °C to 26 °C in 2 s"
+def test_flicker_between_two_counts_is_not_a_trend() -> None:
+    assert trend(series(np.where(np.arange(120) < 60, 27.7, 27.8), 0.1), 0.1) == 0
+    assert trend([(k * S, 27.7) for k in range(100)], 0.1) == 0
+
+
+def test_too_little_says_nothing() -> None:
+    assert trend([], 0.01) is None
+    assert trend(series(np.linspace(20, 27, 30)), 0.01) is None
+    assert trend(series(np.linspace(20, 27, math.ceil(LEAST_S) + 2)), 0.01) != 0
+
+
+def test_meters_on_the_wandering_mains_show_none_for_an_hour() -> None:
+    kept: dict[str, Values] = {}
+    counts: dict[str, float] = {}
+    wrong = asked = 0
+    for reading in Node(2, wander=mains_wander).readings(3600.0):
+        values = kept.setdefault(reading.instrument, [])
+        counts[reading.instrument] = reading.resolution
+        if reading.value is not None and (not values or reading.mono_ns - values[-1][0] >= S):
+            values.append((reading.mono_ns, reading.value))
+    for tag, values in kept.items():
+        for end in range(60, len(values), 60):
+            found = trend(values[max(0, end - 180) : end], counts[tag])
+            wrong, asked = wrong + bool(found), asked + 1
+    assert asked > 200
+    assert wrong <= 2

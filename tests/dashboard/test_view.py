@@ -6,7 +6,7 @@ import dataclasses
 import io
 
 import pytest
-from rich.console import Console
+from rich.console import Console, Group
 
 from benchlog.dashboard.model import (
     GroupLine,
@@ -16,9 +16,9 @@ from benchlog.dashboard.model import (
     Place,
     Snapshot,
 )
+from benchlog.dashboard.plot import Series, plot_of
 from benchlog.dashboard.suspect import Kind, Suspect
-from benchlog.dashboard.trend import Trace
-from benchlog.dashboard.view import SHAPES, view
+from benchlog.dashboard.view import SHAPES, view_lines
 
 
 def meter(tag: str, **fields: object) -> MeterLine:
@@ -33,11 +33,18 @@ def meter(tag: str, **fields: object) -> MeterLine:
         "state": "ok",
         "words": "steady",
         "trend": "steady",
-        "trace": Trace((0.2, 0.5, 0.9), "27.90 V", "27.60 V", "27.66 V to 27.87 V in 3 s"),
         "place": Place(0.1, 0.4, 0.7),
         "uncertainty_words": "0.38 V",
     }
     return MeterLine(tag, **(usual | fields))  # type: ignore[arg-type]
+
+
+WANDER = [(t * 10**9, 27.66 + 0.07 * (t % 4)) for t in range(50)]
+PLOTS = tuple(
+    plot
+    for name in ("T1 output", "T2 output")
+    if (plot := plot_of(name, [Series("MA-01", WANDER, 0.01)], "V", 50 * 10**9)) is not None
+)
 
 
 def snapshot(meters: int = 2, doubts: int = 0) -> Snapshot:
@@ -58,6 +65,7 @@ def snapshot(meters: int = 2, doubts: int = 0) -> Snapshot:
         suspects,
         {"short_tips": step},
         Health(12.0, 400, 396, 4, target="bench.logbook"),
+        plots=PLOTS,
     )
 
 
@@ -65,7 +73,7 @@ def drawn(picture: Snapshot, width: int, height: int, **options: bool) -> list[s
     """The picture as lines of text."""
     out = io.StringIO()
     console = Console(file=out, width=width, height=height, color_system=None, legacy_windows=False)
-    console.print(view(picture, width, height, **options))
+    console.print(Group(*view_lines(picture, width, height, **options)))
     return out.getvalue().rstrip("\n").split("\n")
 
 
@@ -87,8 +95,8 @@ def test_state_uncertainty_agreement_doubt_next_check_and_recorder_are_in_words(
         "● agree",
         "E_n 0.31",
         "unchanged for 41 s",
-        "next, 0.3 min: Take the tips off",
-        "12.0 readings/s, 396 on disk, 4 waiting; nothing lost, no gaps",
+        "Next (18 s): Take the tips off",
+        "12.0 readings/s, 396 saved, 4 being saved, none lost",
         "into bench.logbook",
     ):
         assert words in text
@@ -139,13 +147,39 @@ def test_long_words_of_a_group_and_of_a_note_are_wrapped_not_cut() -> None:
 
 
 @pytest.mark.parametrize(
-    ("width", "height", "graphs", "rows"), [(80, 24, 2, 5), (200, 50, 2, 17), (80, 16, 1, 3), (80, 12, 0, 0)]
+    ("width", "height", "plots"), [(80, 24, 2), (200, 50, 2), (80, 18, 1), (80, 12, 0), (40, 24, 1)]
 )
-def test_height_that_is_left_goes_to_a_graph_of_each_meter(
-    width: int, height: int, graphs: int, rows: int
-) -> None:
+def test_height_that_is_left_goes_to_a_plot_of_each_group(width: int, height: int, plots: int) -> None:
     lines = drawn(snapshot(2), width, height)
     assert len(lines) == height
-    assert sum("┤" in line and line.startswith("    27.") for line in lines) == 2 * graphs
-    assert sum(line.lstrip().startswith(("│", "27.90", "27.60")) for line in lines) == graphs * rows
-    assert ("27.66 V to 27.87 V in 3 s" in "\n".join(lines)) is bool(graphs)
+    assert sum(line.endswith("now") for line in lines) == plots
+    assert sum(line.startswith("  27.87 V │") for line in lines) == plots
+    assert ("a MA-01 27.66 V to 27.87 V" in "\n".join(lines)) is bool(plots)
+
+
+def test_a_narrow_terminal_cuts_nothing_off() -> None:
+    text = " ".join(" ".join(drawn(snapshot(2, 1), 40, 24)).split())
+    for words in (
+        "MA-01 27.75 V ac ± 0.38 V",
+        "frozen",
+        "none lost",
+        "2 meters, 1 doubt",
+        "t type a reading",
+    ):
+        assert words in text
+
+
+def test_keys_and_shapes_are_explained_on_request() -> None:
+    text = "\n".join(drawn(snapshot(2), 80, 24, explained=True))
+    for words in ("q  stop", "c  clear the plots", "◌ silent"):
+        assert words in text
+    assert "┬" not in text
+
+
+def test_a_typed_reading_tells_its_age() -> None:
+    picture = snapshot(1)
+    old = meter("MB-02", state="old", words="4 min old", by_hand=True, age_s=240.0)
+    group = dataclasses.replace(picture.groups[0], meters=(*picture.groups[0].meters, old))
+    text = "\n".join(drawn(dataclasses.replace(picture, groups=(group,)), 80, 24))
+    assert "○ MB-02" in text
+    assert "4 min old" in text

@@ -130,7 +130,9 @@ SCENARIOS = {
 def engine() -> Iterator[subprocess.Popen[str]]:
     """The command that answers a line at a time."""
     command = [sys.executable, "-m", "benchlog", "diagnose", "--cases", "-"]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8"
+    ) as process:
         yield process
         assert process.stdin is not None
         process.stdin.close()

@@ -259,7 +259,7 @@ def test_against_a_null_sink(tmp_path: Path) -> None:
         [sys.executable, "-c", "import sounddevice as s; s.query_devices('benchnull')"],
         env=os.environ | {"ALSA_CONFIG_PATH": str(configuration)},
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=False,
     )
     if probe.returncode:
@@ -275,7 +275,7 @@ def test_against_a_null_sink(tmp_path: Path) -> None:
         [sys.executable, "-c", program],
         env=os.environ | {"ALSA_CONFIG_PATH": str(configuration)},
         capture_output=True,
-        text=True,
+        encoding="utf-8",
         check=True,
     )
     assert done.stdout.strip() == "4800"

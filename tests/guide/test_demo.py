@@ -11,7 +11,7 @@ import sys
 import time
 from pathlib import Path
 
-import pytest
+from helpers.systems import skip_without_terminals
 
 import benchlog
 from benchlog.cli import main
@@ -141,8 +141,8 @@ def test_the_four_jobs_alone(tmp_path: Path, capsys) -> None:
 
 def test_on_a_terminal_it_waits_for_enter(tmp_path: Path) -> None:
     """Enter goes on, q ends; what was done until then stays."""
-    pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
-    ours, theirs = pty.openpty()
+    skip_without_terminals()
+    ours, theirs = os.openpty()
     child = subprocess.Popen(
         [sys.executable, "-m", "benchlog", "demo", "--out", str(tmp_path / "kc1")],
         env=os.environ | {"TERM": "dumb"},

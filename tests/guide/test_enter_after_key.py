@@ -8,11 +8,12 @@ import time
 from collections.abc import Iterator
 
 import pytest
+from helpers.systems import needs_terminals
 
 from benchlog.guide.person import Prompt
 from benchlog.guide.terminal import HABIT_S, Terminal
 
-pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
+pytestmark = needs_terminals
 
 LIT, TIPS = Prompt("confirm", "lit?"), Prompt("hookup", "tips on")
 
@@ -40,7 +41,7 @@ class Keyboard:
 
 @pytest.fixture
 def keyboard() -> Iterator[tuple[Keyboard, Terminal]]:
-    master, slave = pty.openpty()
+    master, slave = os.openpty()
     with (
         os.fdopen(os.dup(slave), "w") as out,
         os.fdopen(os.dup(slave), "r") as source,

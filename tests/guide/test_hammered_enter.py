@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from helpers.hammering import confirmed, hammered
+from helpers.systems import skip_without_terminals
 
 from benchlog.cli import main
 
@@ -16,7 +17,7 @@ def test_enter_hammered_through_a_run(
 ) -> None:
     """Readings come over links and settle for seconds, Enters pile up meanwhile; the load is put on in between."""
     if terminal:
-        pytest.importorskip("pty", reason="this system has no pseudo terminals")
+        skip_without_terminals()
     monkeypatch.chdir(tmp_path)
     assert main(["new", "box"]) == 0
     words = ["run", "plan.toml", "--no-cards", "--no-standards"]

@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
+from helpers.systems import skip_without_terminals
 
 from benchlog.cli import main
 from benchlog.clock import ManualClock
@@ -201,11 +202,11 @@ def test_the_run_ends_and_the_page_knows(desk: PhoneDesk) -> None:
 
 def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No key is pressed: every hook-up of the check is answered by the phone's button, and the check passes."""
-    pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
+    skip_without_terminals()
     monkeypatch.chdir(tmp_path)
     assert main(["new", "box"]) == 0
     words = ("run", "plan.toml", "--no-cards", "--no-standards", "--phone", "--check", "C01")
-    ours, theirs = pty.openpty()
+    ours, theirs = os.openpty()
     child = subprocess.Popen(
         [sys.executable, "-m", "benchlog", *words],
         cwd=tmp_path / "box",

@@ -13,13 +13,14 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
+from helpers.systems import needs_terminals
 
 from benchlog.guide.person import InputEndedError, Prompt, ScriptedPerson
 from benchlog.guide.speech import Speech, find_speech, spoken
 from benchlog.guide.terminal import HABIT_S, Terminal
 from benchlog.reading import Flag, Function, Reading, State
 
-pty = pytest.importorskip("pty", reason="this system has no pseudo terminals")
+pytestmark = needs_terminals
 
 READING = Reading(Function.AC_VOLTS, 27.75, 0.01, "27.75 V", instrument="MA-01")
 
@@ -28,7 +29,7 @@ class Screen:
     """The two ends of a pseudo terminal."""
 
     def __init__(self) -> None:
-        self.master, self.slave = pty.openpty()
+        self.master, self.slave = os.openpty()
         self.out = os.fdopen(os.dup(self.slave), "w")
         self.source = os.fdopen(os.dup(self.slave), "r")
         self.text = ""
@@ -134,7 +135,8 @@ def test_the_end_of_input_is_one_clear_error(screen: Screen, terminal: Terminal)
 
 
 def test_the_terminal_is_left_as_it_was(screen: Screen) -> None:
-    termios = pytest.importorskip("termios")
+    import termios
+
     before = termios.tcgetattr(screen.slave)
     with Terminal(out=screen.out, source=screen.source) as terminal:
         screen.type_when("lit?", "y")

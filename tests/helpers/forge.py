@@ -204,59 +204,69 @@ def other_texts(rows: Rows) -> Iterator[Forgery]:
             yield f"entry {seq}: {name}", lambda db, seq=seq, change=change: rechain(db, seq, change)  # type: ignore[misc]
 
 
+#: Kinds whose bodies are whatever was put in them.
+_FREE_KINDS = {"note", "session begin", "session resume", "session end", "diagnosis", "doubt", "exploratory"}
+_FREE_KINDS |= {"stop", "trouble"}
+#: Fields that are shown as they are, or not read at all.
 _FREE = {
-    "about",
-    "benchlog",
-    "logbook_id",
-    "format",
-    "kept_copy",
-    "from",
-    "replacement",
-    "media_type",
-    "stream",
-    "position",
-    "on",
+    "logbook": {"about", "benchlog", "logbook_id", "format"},
+    "migration": {"benchlog", "from", "kept_copy"},
+    "result": {"schema", "wiring", "details", "turns"},
+    "recall undone": {"meter", "reason"},
 }
+#: Fields that an entry may lack: most of them are not in older ones.
+_MAY_LACK = {
+    "logbook": {"project"},
+    "migration": {"project"},
+    "readings": {"stream", "position"},
+    "attachment": {"about", "media_type"},
+    "substitution": {"on"},
+    "supersede": {"replacement"},
+    "standard": {"findings", "finding_kinds", "note"},
+    "recall": {
+        "after_entry",
+        "to_entry",
+        "error",
+        "holds",
+        "passed_on_it",
+        "failed_on_it",
+        "channel",
+        "range",
+    },
+    "release": {"by", "rests_on"},
+    "concession": {"by", "rests_on"},
+    "step": {"by", "rests_on"},
+}
+_MAY_BE_NULL = {
+    "capture": {"start", "times"},
+    "supersede": {"replacement"},
+    "recall": {"error", "range"},
+    "substitution": {"on"},
+    "result": {"conformance_probability"},
+}
+#: Measured numbers; all others are counts, or numbers of entries.
+_MEASURED = {"value", "standard_value", "resolution", "error", "e_n", "range", "set_back_s", "interval_s"}
+_MEASURED |= {"conformance_probability"}
 
 
 def wrong_shapes(rows: Rows) -> Iterator[Forgery]:
-    """Each field that an entry of benchlog's own needs, of another type or gone, with the rest chained anew."""
-    own = [
-        "logbook",
-        "clock",
-        "channel",
-        "readings",
-        "capture",
-        "attachment",
-        "result",
-        "supersede",
-        "standard",
-        "recall",
-        "substitution",
-        "part",
-        "release",
-        "concession",
-        "step",
-    ]
-    for kind in own:
-        if kind not in rows.first_of:
+    """Each field of an entry of benchlog's own, of another type or gone, with the rest chained anew."""
+    for kind, seq in rows.first_of.items():
+        if kind in _FREE_KINDS:
             continue
-        seq = rows.first_of[kind]
-        must = {"result": ["verdict", "check", "reason"], "logbook": ["schema_version"]}.get(kind)
-        names = must or [n for n in rows.entries[seq]["body"] if n not in _FREE]
-        must_hold = {
-            "standard": {"note", "findings", "accuracy"},
-            "recall": {"after_entry", "error", "holds"},
-        }
-        for name in names:
-            optional = name in must_hold.get(kind, set()) | ({"by", "rests_on", "to_entry"})
-            for value in ([1], {"a": [None]}, 1e300, None, ...):
-                free = isinstance(value, type(rows.entries[seq]["body"][name])) or (
-                    isinstance(value, float) and isinstance(rows.entries[seq]["body"][name], int | float)
-                )
-                may_be_null = value is None and rows.entries[seq]["body"][name] is None
-                empty = kind == "capture" and name in ("start", "times") and value is None
-                if free or may_be_null or empty or optional:
+        may_lack = _MAY_LACK.get(kind, set())
+        for name, held in rows.entries[seq]["body"].items():
+            if name in _FREE.get(kind, set()):
+                continue
+            required = name in ("verdict", "check", "reason") if kind == "result" else name not in may_lack
+            null = held is None or name in _MAY_BE_NULL.get(kind, set())
+            for value in ("x", [[1]], {"a": [None]}, 1e300, None, ...):
+                if (
+                    (isinstance(value, str) and isinstance(held, str))
+                    or (isinstance(value, float) and name in _MEASURED)
+                    or (value is None and null)
+                    or (value is ... and not required)
+                ):
                     continue
 
                 def spoil(fields: dict[str, Any], name: str = name, value: Any = value) -> None:
@@ -301,6 +311,11 @@ def broken_rules(rows: Rows) -> Iterator[Forgery]:
         ("a correction of nothing", "supersede", {"entry": rows.last + 900, "reason": "x"}),
         ("a correction of itself", "supersede", {"entry": rows.last + 1, "reason": "x"}),
         ("a correction of the beginning", "supersede", {"entry": 1, "reason": "x"}),
+        ("a recall of what is to come", "recall", {"meter": "MA-01", "function": "V=", "reason": "x", "results": [{"entry": rows.last + 9, "check_id": "C01", "part": "T1", "class": "measure again"}]}),
+        ("a recall of nothing undone", "recall undone", {"entry": rows.last + 9}),
+        ("the beginning undone", "recall undone", {"entry": 1}),
+        ("a release that rests on nothing", "release", {"hold": "H1", "step": "x", "rests_on": [{"check_id": "C01", "entry": rows.last + 9}]}),
+        ("a signature of what is to come", "signature", {"entry": rows.last + 9, "digest": "0" * 64, "key": "x", "signature": "x"}),
         ("a second beginning", "logbook", rows.entries[1]["body"]),
         ("a result that is none", "result", {"hello": 1}),
         ("a clock entry for no step", "clock", {"set_back_s": 1.0, "before": "2020-01-01T00:00:00.000000000Z"}),

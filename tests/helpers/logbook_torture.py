@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import os
 import random
-import signal
-import struct
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,13 +21,12 @@ from benchlog.logbook.reading_block import pack
 from benchlog.logbook.rollup import rolled_up
 from benchlog.logbook.verify import verify
 
-# The last two are imported here so that the killed programs, which are forked, don't spend their short life on it.
+# These are imported here so that the killed programs don't spend their short life on it.
 from benchlog.logbook.view import LogbookView
 from benchlog.reading import Function, Reading
 
 assert pack
 assert rolled_up
-_ACK = struct.Struct("<q64s")
 
 
 @dataclass
@@ -57,11 +55,18 @@ def numbered(number: int, utc_ns: int) -> Reading:
     )
 
 
-def _record(path: Path, position: int, acks: int, rng: random.Random) -> None:
-    """Record for ever; after each commit say on the pipe how far it got. Never returns."""
+def record_for_ever() -> None:
+    """What the killed program does: wait until it is told where to begin, record, and say how far it got."""
+    os.write(sys.stdout.fileno(), b"ready\n")
+    path, position, seed = sys.stdin.readline().rstrip("\n").split("\t")
+    _record(Path(path), int(position), random.Random(float(seed)))
+
+
+def _record(path: Path, position: int, rng: random.Random) -> None:
     clock = SystemClock()
     book = Logbook.open(path, clock=clock, project="torture")
     book.begin_session(resume=True)
+    acks = sys.stdout.fileno()
     while True:
         size = rng.choice((1, 5, 20, 200, 2000))
         now = clock.utc_ns()
@@ -71,39 +76,46 @@ def _record(path: Path, position: int, acks: int, rng: random.Random) -> None:
         position += size
         if rng.random() < 0.1:
             time.sleep(0.02)  # makes being killed between commit and acknowledgement likely
-        os.write(acks, _ACK.pack(position, ref.digest.encode()))
+        os.write(acks, f"{position} {ref.digest}\n".encode())
+
+
+def _started() -> subprocess.Popen[bytes]:
+    """A program that has nothing left to import and waits to be told where to begin."""
+    code = "from helpers.logbook_torture import record_for_ever; record_for_ever()"
+    environment = os.environ | {"PYTHONPATH": str(Path(__file__).parents[1])}
+    return subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=environment
+    )
 
 
 def kill_while_recording(path: Path, kills: int, seed: int, longest_s: float = 0.15) -> Tally:
-    """Kill -9 a recording program `kills` times on one logbook, then compare with what it had acknowledged.
+    """Kill a recording program `kills` times on one logbook, then compare with what it had acknowledged.
 
-    The program starts again each time from the last acknowledged reading, as one that remembers only what it was told,
-    so committed but unacknowledged readings are sent twice and must be kept once.
+    The system ends it at once: by SIGKILL, on Windows by TerminateProcess. It starts again each time from the last
+    acknowledged reading, as one that remembers only what it was told, so committed but unacknowledged readings are
+    sent twice and must be kept once.
     """
     rng = random.Random(seed)
     tally = Tally()
     position, digests = 0, []
-    for _ in range(kills):
-        read_end, write_end = os.pipe()
-        child_seed = rng.random()
-        child = os.fork()
-        if child == 0:
-            try:
-                os.close(read_end)
-                _record(path, position, write_end, random.Random(child_seed))
-            finally:
-                os._exit(1)
-        os.close(write_end)
+    following = _started()
+    for number in range(kills):
+        child, following = following, _started() if number + 1 < kills else following
+        assert child.stdin is not None
+        assert child.stdout is not None
+        assert child.stdout.readline().strip() == b"ready"
+        child.stdin.write(f"{path}\t{position}\t{rng.random()}\n".encode())
+        child.stdin.flush()
+        first = b""
+        if rng.random() < 0.5:  # a busy machine may not get that far otherwise
+            first = child.stdout.readline()
         time.sleep(rng.uniform(0.001, longest_s))
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        told = b""
-        while chunk := os.read(read_end, 65536):
-            told += chunk
-        os.close(read_end)
-        for at in range(0, len(told) - _ACK.size + 1, _ACK.size):
-            position, digest = _ACK.unpack_from(told, at)
-            digests.append(digest.decode())
+        child.kill()
+        told, _ = child.communicate()
+        for line in (first + told).decode().split("\n")[:-1]:
+            text, digest = line.split()
+            position = int(text)
+            digests.append(digest)
         tally.kills += 1
     tally.acknowledged = position
     if not path.exists():  # every kill came before the first write

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import select
 import threading
-import tty
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
+
+from helpers.systems import skip_without_terminals
 
 
 @dataclass
@@ -34,6 +35,9 @@ class PtyMeter:
     def __init__(
         self, frame: bytes = b"", every_s: float = 0.02, answers: dict[bytes, bytes] | None = None
     ) -> None:
+        skip_without_terminals()
+        import tty
+
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         self.path = os.ttyname(self._far)

@@ -17,6 +17,8 @@ import time
 from collections.abc import Callable, Iterator, Mapping
 from typing import Self
 
+from helpers.systems import skip_without_terminals
+
 CLOSE = object()
 RESET = object()
 Answer = bytes | list[object] | None
@@ -103,6 +105,7 @@ class ScpiServer:
 @contextlib.contextmanager
 def pty_server(instrument: Instrument) -> Iterator[str]:
     """Serve an instrument on a pseudo terminal; yields the VISA resource name of the other end."""
+    skip_without_terminals()
     import tty
 
     master, slave = os.openpty()

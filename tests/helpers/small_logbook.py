@@ -80,6 +80,7 @@ def standard_body(meter: str, verdict: str, **more: Any) -> dict[str, Any]:
         "error": 0.0,
         "e_n": 0.1,
         "verdict": verdict,
+        "accuracy": "0.5 % + 2",
         "chart": {"signal": "quiet"},
         "as": "found",
         **more,
@@ -120,4 +121,54 @@ def make_small_logbook(path: Path) -> Path:
         book.attach(b"\xff\xd8\xff not really a photo", "T1 nameplate.jpg", "T1")
         book.append("note", {"text": "cover stays on"})
         book.end_session({"done": "C01", "open": "C02", "unsafe": "", "next": "load point"})
+    return path
+
+
+def make_full_logbook(path: Path) -> Path:
+    """Write a small logbook with what a project adds to it, each kind of entry once at least."""
+    clock = ManualClock(START + 86_400_000_000_000)
+    hold = {"hold": "H1", "step": "mains on", "by": "me", "rests_on": [{"check_id": "C01", "entry": 9}]}
+    recalled = {
+        "entry": 9,
+        "check_id": "C01",
+        "part": "T1",
+        "class": "measure again",
+        "reason": "",
+        "holds": [],
+    }
+    with Logbook.open(make_small_logbook(path), clock=clock) as book:
+        book.begin_session()
+        book.append("plan", {"project": "KC-1", "sha256": "0" * 64, "checks": {"C01": "1"}})
+        book.append("substitution", {"part": "C1", "what": "63 V", "reason": "at hand", "on": "2026-03-01"})
+        book.append("part", {"part": "T1", "state": "fitted"})
+        book.append(
+            "expectation",
+            {
+                "check_id": "C01",
+                "revision": "1",
+                "part": "T1",
+                "expected": "27.8 V",
+                "limits": {"no_load_voltage": {"low": 25.6, "high": 29.0, "unit": "V", "source": "plan"}},
+            },
+        )
+        book.append("skip", {"check_id": "C02", "part": "T1", "reason": "no load at hand"})
+        found = {"findings": ["near a bound"], "finding_kinds": ["note"], "note": ""}
+        book.append("standard", standard_body("MA-01", "fail", **found))
+        body = {"meter": "MA-01", "function": "V~", "reason": "failed", "after_entry": 0, "to_entry": 17}
+        body |= {
+            "error": [0.01, 0.02],
+            "range": 6.0,
+            "channel": "CH1",
+            "results": [recalled],
+            "holds": ["H1"],
+        }
+        recall = book.append("recall", {**body, "passed_on_it": {"MB-02": "V="}, "failed_on_it": [17]})
+        book.append("recall undone", {"entry": recall.seq, "meter": "MA-01", "reason": "it was the lead"})
+        book.append("repair", {"meter": "MA-01", "reason": "fuse"})
+        book.append("release", hold)
+        book.append("concession", {**hold, "reason": "for once", "missing": ["C02"]})
+        book.append("step", hold)
+        clock.advance(-3600)
+        book.append("note", {"text": "the clock was an hour ahead"})
+        book.end_session({"left": "nothing", "next": ""})
     return path

@@ -25,7 +25,8 @@ def kept(kind, seq, body):
 
 
 try:
-    previous, expected, noted = "0" * 64, 1, sys.argv[2] if len(sys.argv) > 2 else ""
+    previous, expected = "0" * 64, 1
+    noted = sys.argv[2].removeprefix("sha256:") if len(sys.argv) > 2 else ""
     db = sqlite3.connect(f"file:{sys.argv[1]}?mode=ro", uri=True)
     for seq, text in db.execute("SELECT seq, text FROM entry ORDER BY seq"):
         entry = json.loads(text)

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from helpers.small_logbook import START, make_small_logbook
+from helpers.small_logbook import START, make_full_logbook, make_small_logbook
 
 from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
@@ -29,6 +29,12 @@ def book(tmp_path: Path, clock: ManualClock) -> Iterator[Logbook]:
 def small_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A logbook file with one of everything; to be copied, not changed."""
     return make_small_logbook(tmp_path_factory.mktemp("small") / "small.logbook")
+
+
+@pytest.fixture(scope="session")
+def full_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A logbook file with every kind of entry that a project adds; to be copied, not changed."""
+    return make_full_logbook(tmp_path_factory.mktemp("full") / "full.logbook")
 
 
 @pytest.fixture

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from helpers.systems import make_device_link, make_pipe
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -58,16 +59,25 @@ def test_hostile_names_become_plain_ones(name: str, safe: str) -> None:
 
 
 def test_what_is_no_ordinary_small_file_is_refused(book: Logbook, tmp_path: Path) -> None:
-    """Folders, pipes, missing and over-large files: one clear error each, nothing written."""
+    """Folders, missing and over-large files: one clear error each, nothing written."""
     big = tmp_path / "big.bin"
     with big.open("wb") as file:
         file.truncate(30_000_000)
-    os.mkfifo(tmp_path / "pipe")
-    for bad in (tmp_path, tmp_path / "pipe", tmp_path / "none.jpg", big, Path("/dev/zero")):
+    for bad in (tmp_path, tmp_path / "none.jpg", big):
         with pytest.raises(UsageError):
             book.attach(bad)
     with pytest.raises(UsageError, match="an attachment may have"):
         book.attach(bytes(11), "x", limit_bytes=10)
+    assert book.head().seq == 1
+
+
+@pytest.mark.parametrize("make", [make_pipe, make_device_link])
+def test_what_may_never_end_is_no_attachment(
+    make: Callable[[Path], None], book: Logbook, tmp_path: Path
+) -> None:
+    make(tmp_path / "endless")
+    with pytest.raises(UsageError, match="not a file"):
+        book.attach(tmp_path / "endless")
     assert book.head().seq == 1
 
 

@@ -18,6 +18,7 @@ import pytest
 from helpers.field_edits import alter
 from helpers.logbook_torture import fill_up, small_file_system
 from helpers.small_logbook import START, a_result, some_readings
+from helpers.systems import needs_file_modes
 
 from benchlog.clock import ManualClock
 from benchlog.errors import (
@@ -119,14 +120,14 @@ def test_what_is_appended_is_read_back(book: Logbook, clock: ManualClock) -> Non
 def test_entries_can_be_chosen(book: Logbook) -> None:
     """By kind, place, session, from either end."""
     for number in range(6):
-        book.append("note" if number % 2 else "skip", {"n": number})
+        book.append("note" if number % 2 else "remark", {"n": number})
     session = book.begin_session()
     book.append("note", {"n": 6})
     assert [e.body["n"] for e in book.entries("note")] == [1, 3, 5, 6]
     assert [e.body["n"] for e in book.entries("note", newest_first=True, limit=2)] == [6, 5]
-    assert [e.body["n"] for e in book.entries(("note", "skip"), after=5)] == [4, 5, 6]
+    assert [e.body["n"] for e in book.entries(("note", "remark"), after=5)] == [4, 5, 6]
     assert [e.body.get("n") for e in book.entries(session=session)] == [None, 6]
-    assert book.kinds() == ["logbook", "note", "session begin", "skip"]
+    assert book.kinds() == ["logbook", "note", "remark", "session begin"]
     assert book.counts()["note"] == 4
 
 
@@ -383,6 +384,7 @@ def as_nobody(folder: Path) -> Iterator[None]:
         os.setresuid(0, 0, 0)
 
 
+@needs_file_modes
 def test_a_read_only_folder_can_be_read_and_not_written(small: Path) -> None:
     """A logbook on a write-protected disk or in another's folder is read; writing is refused in words."""
     small.chmod(0o444)
@@ -403,6 +405,7 @@ def test_a_read_only_folder_can_be_read_and_not_written(small: Path) -> None:
     assert [p.name for p in small.parent.iterdir()] == [small.name]
 
 
+@needs_file_modes
 def test_writes_waiting_in_a_read_only_folder_are_not_passed_over(small: Path) -> None:
     """A write-ahead log that can't be replayed is an error that tells how to read it, not old data."""
     book = Logbook.open(small)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import shutil
-import socket
 import sqlite3
 import struct
 from contextlib import closing
@@ -12,6 +10,7 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from helpers.systems import make_device_link, make_link, make_pipe, make_socket
 
 import benchlog
 from benchlog.cli import main
@@ -114,21 +113,15 @@ def test_reading_with_nothing_waiting_leaves_nothing_behind(small: Path) -> None
 def special(path: Path, kind: str) -> None:
     """Something that is not an ordinary file."""
     if kind == "pipe":
-        if not hasattr(os, "mkfifo"):
-            pytest.skip("this system has no named pipes")
-        os.mkfifo(path)
+        make_pipe(path)
     elif kind == "folder":
         path.mkdir()
     elif kind == "link that leads nowhere":
-        path.symlink_to(path.with_name("elsewhere.logbook"))
+        make_link(path, path.with_name("elsewhere.logbook"))
     elif kind == "device":
-        path.symlink_to("/dev/zero")
+        make_device_link(path)
     else:
-        if not hasattr(socket, "AF_UNIX"):
-            pytest.skip("this system has no sockets in folders")
-        with socket.socket(socket.AF_UNIX) as listener:
-            os.chdir(path.parent)
-            listener.bind(path.name)
+        make_socket(path)
 
 
 @pytest.mark.parametrize("kind", ["pipe", "folder", "link that leads nowhere", "device", "socket"])

@@ -203,7 +203,10 @@ def test_an_anchor_is_made_by_the_tools_there_are(record: Command, tmp_path: Pat
     head = verify(record.path).head
     assert found["head"] == f"sha256:{head}"
     shown = subprocess.run(
-        ["openssl", "ts", "-query", "-in", str(request), "-text"], capture_output=True, text=True, check=True
+        ["openssl", "ts", "-query", "-in", str(request), "-text"],
+        capture_output=True,
+        encoding="utf-8",
+        check=True,
     ).stdout
     digits = "".join(
         c

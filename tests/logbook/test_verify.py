@@ -247,7 +247,7 @@ def test_a_page_of_text_and_sha256_are_enough(small: Path) -> None:
         return subprocess.run(
             [sys.executable, "-I", str(SCRIPT), str(small), *words],
             capture_output=True,
-            text=True,
+            encoding="utf-8",
             check=False,
         )
 
@@ -279,7 +279,7 @@ def test_the_short_script_checks_what_entries_keep_and_ends_in_words(
     """Captures, attachments, blocks; never a traceback."""
     alter(small, statement)
     words = [sys.executable, "-I", str(SCRIPT), str(small)]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    done = subprocess.run(words, capture_output=True, encoding="utf-8", check=False)
     assert done.returncode == 1
     assert said in done.stderr
     assert "Traceback" not in done.stderr

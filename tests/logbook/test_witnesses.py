@@ -166,6 +166,11 @@ def test_a_signature_is_kept_and_checked(small: Path, tmp_path: Path, key: Path)
     digest = "0" * 64
     changed(small, target, lambda db: edited(db, rows.last, lambda f: f["body"].update(digest=digest)))
     assert not verify(target).ok
+    other = f"SHA256:{'A' * 43}"
+    changed(small, target, lambda db: edited(db, rows.last, lambda f: f["body"].update(key=other)))
+    (lied,) = verify(target, signers=key.with_name("signers")).witnesses
+    assert lied.trust is Trust.FALSE
+    assert f"not with {other}" in lied.words
     # By the printed procedure.
     with closing(sqlite3.connect(f"file:{small}?mode=ro", uri=True)) as db:
         query = "SELECT json_extract(text, '$.body.signature'), json_extract(text, '$.body.digest') FROM entry WHERE kind='signature'"

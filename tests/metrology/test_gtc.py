@@ -20,6 +20,6 @@ assert abs(ndtri(0.975) - 1.96) < 1e-3
 
 def test_scipy_is_imported_when_it_is_needed() -> None:
     done = subprocess.run(
-        [sys.executable, "-W", "error", "-c", CODE], capture_output=True, text=True, check=False
+        [sys.executable, "-W", "error", "-c", CODE], capture_output=True, encoding="utf-8", check=False
     )
     assert done.returncode == 0, done.stderr

@@ -80,7 +80,7 @@ def visit(browser: str, page: Path, server: Trap) -> tuple[str, list[str]]:
                 f"--user-data-dir={profile}", f"--proxy-server=127.0.0.1:{server.port}", "--proxy-bypass-list=<-loopback>",
                 "--virtual-time-budget=3000", "--dump-dom", page.resolve().as_uri(),
             ],
-            check=False, capture_output=True, text=True, timeout=120,
+            check=False, capture_output=True, encoding="utf-8", timeout=120,
         )  # fmt: skip
     return done.stdout, list(server.seen)
 

@@ -235,7 +235,7 @@ def command(*words: str) -> tuple[float, float, float]:
         told = subprocess.run(
             [sys.executable, "-S", "-c", LAUNCHER, *words],
             capture_output=True,
-            text=True,
+            encoding="utf-8",
             check=True,
             env=environment,
         ).stdout

@@ -78,7 +78,7 @@ def main() -> int:
     command = [sys.executable, __file__, "--serve", "--rate", str(args.rate)]
     with (
         tempfile.TemporaryDirectory() as folder,
-        subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as meters,
+        subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as meters,
         Logbook.open(Path(folder) / "bench.logbook") as book,
     ):
         assert meters.stdin is not None

@@ -103,7 +103,7 @@ def main() -> int:
     words = [sys.executable, __file__, "--serve", "--rate", str(args.rate)]
     with (
         tempfile.TemporaryDirectory() as name,
-        subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as server,
+        subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, encoding="utf-8") as server,
     ):
         folder = Path(name)
         assert server.stdout is not None

@@ -69,6 +69,9 @@ def test_a_picture_is_inside_its_frame(hookup: Hookup) -> None:
         return
     root = ET.fromstring(svg)
     width, height = (float(n) for n in root.attrib["viewBox"].split()[2:])
+    scale = float(root.attrib["width"].removesuffix("pt")) / width
+    assert float(root.attrib["font-size"]) * scale >= 8  # points on paper
+    assert width * scale < 530  # or an A4 page would shrink it
     for text in root.iter("{http://www.w3.org/2000/svg}text"):
         assert 0 <= float(text.attrib["x"]) <= width
         assert 8 <= float(text.attrib["y"]) <= height

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+from pathlib import Path
+
 import pytest
 
-from benchlog.report.print_pdf import find_browser
+from benchlog.errors import UsageError
+from benchlog.report.print_pdf import find_browser, print_pdf
 
 
 def nowhere(name: str) -> None:
@@ -39,3 +43,23 @@ def test_the_path_comes_first() -> None:
 
     assert find_browser("linux", which=which) == "/usr/bin/chromium"
     assert find_browser("linux", which=nowhere, is_file=lambda path: True) is None
+
+
+@pytest.mark.skipif(os.name == "nt", reason="the browser here is a shell script")
+def test_an_older_print_stays_where_printing_fails(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whole or not at all, and nothing else left in the folder."""
+    page, target, browser = tmp_path / "c.html", tmp_path / "c.pdf", tmp_path / "bin" / "chromium"
+    page.write_text("<p>page</p>")
+    browser.parent.mkdir()
+    monkeypatch.setenv("PATH", str(browser.parent), prepend=os.pathsep)
+    to = "for a; do case $a in --print-to-pdf=*) f=${a#*=};; esac; done; "
+    for act, shown in (("printf new > $f", "new"), ("printf half > $f; exit 1", "new"), ("exit 0", "new")):
+        browser.write_text(f"#!/bin/sh\n{to}{act}\n")
+        browser.chmod(0o755)
+        if act.endswith("$f"):
+            assert print_pdf(page) == target
+        else:
+            with pytest.raises(UsageError, match="could not print"):
+                print_pdf(page)
+        assert target.read_text() == shown
+        assert {p.name for p in tmp_path.iterdir()} == {"c.html", "c.pdf", "bin"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
@@ -36,6 +37,10 @@ def test_the_picture_has_points_model_and_units_on_both_axes(swept: Result) -> N
     for text in ("frequency / Hz", "turns ratio", "phase / °"):
         assert text in svg
     assert "<script" not in svg
+    letters = [float(size) for size in re.findall(r"font(?:-size)?: ([\d.]+)px", svg)]
+    root = ET.fromstring(svg)
+    assert float(root.attrib["width"].removesuffix("pt")) == float(root.attrib["viewBox"].split()[2])
+    assert min(letters) >= 8  # points on paper, exponents included
 
 
 def test_without_a_sweep_there_is_no_picture(swept: Result) -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from benchlog.checks.ratio_model import RatioSetup
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
-from benchlog.checks.turns_ratio import check_turns_ratio, turns_limits
+from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.checks.whole_turns import turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome

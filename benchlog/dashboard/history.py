@@ -1,0 +1,94 @@
+"""What one meter showed in the last minutes, without the readings it passed through while its display settled."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from benchlog.reading import Origin, Reading
+
+__all__ = ["KEPT_S", "History"]
+
+KEPT_S = 180
+_SECOND_NS = 10**9
+_STEADY_COUNTS = 2.0
+_GAP_NS = 3 * _SECOND_NS
+# A display that has not come to rest by then is kept as it is; judgement.
+_FIRST_WAIT_NS = 10 * _SECOND_NS
+_STEP_WAIT_NS = 2 * _SECOND_NS
+_NOT_BEGUN = -1
+
+
+@dataclass(slots=True)
+class History:
+    """Settled values of one meter, at most one a second, oldest first.
+
+    A display settles after its first number, after another function or range, after a silence, and after a step
+    larger than the expanded uncertainty. It has settled when three readings in a row lie within two counts
+    (common practice, no source) or when it has turned back, which noise does and settling does not.
+
+    Attributes
+    ----------
+    values : deque of (int, float)
+        Monotonic times, nanosecond, and values in the reading's unit.
+    last : Reading or None
+        The latest, settled or not.
+    """
+
+    values: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=KEPT_S))
+    last: Reading | None = None
+    _coming: list[float] = field(default_factory=list)  # the latest while it settles
+    _until_ns: int | None = _NOT_BEGUN  # when waiting ends; None once settled
+
+    def take(self, reading: Reading, expanded: float) -> None:
+        """Take the next reading; `expanded` is its expanded uncertainty, in its unit."""
+        old, self.last = self.last, reading
+        now = reading.mono_ns
+        if old is not None and old.function is not reading.function:
+            self.clear()
+        if reading.value is None:
+            self._unsettle(_NOT_BEGUN)
+            return
+        if reading.origin is Origin.HAND:
+            self.values.append((now, reading.value))
+            return
+        if old is None or old.value is None or now - old.mono_ns > _GAP_NS or self._until_ns == _NOT_BEGUN:
+            self._unsettle(now + _FIRST_WAIT_NS)
+        elif self._until_ns is None and _stepped(old, reading, expanded):
+            self._unsettle(now + _STEP_WAIT_NS)
+        if self._until_ns is not None:
+            if not self._settled(reading.value, reading.resolution, now, self._until_ns):
+                return
+            self._until_ns = None
+        if not self.values or now - self.values[-1][0] >= _SECOND_NS:
+            self.values.append((now, reading.value))
+
+    def clear(self) -> None:
+        """Begin again."""
+        self.values.clear()
+        self._unsettle(_NOT_BEGUN)
+
+    def since(self, start_ns: int) -> list[tuple[int, float]]:
+        """Values from that monotonic time on."""
+        return [found for found in self.values if found[0] >= start_ns]
+
+    def _unsettle(self, until_ns: int) -> None:
+        self._until_ns = until_ns
+        self._coming = []
+
+    def _settled(self, value: float, count: float, now_ns: int, until_ns: int) -> bool:
+        self._coming = [*self._coming[-2:], value]
+        if now_ns >= until_ns:
+            return True
+        if len(self._coming) < 3:
+            return False
+        first, second, third = self._coming
+        within = max(self._coming) - min(self._coming) <= (_STEADY_COUNTS + 0.5) * count
+        return within or (second - first) * (third - second) < 0
+
+
+def _stepped(old: Reading, new: Reading, expanded: float) -> bool:
+    """Whether a display went further than its uncertainty, or to another range."""
+    if old.value is None or new.value is None:
+        return False
+    return abs(new.value - old.value) > expanded or old.resolution != new.resolution
