@@ -61,7 +61,7 @@ def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tu
 def note_doubt(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
     """Write down that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
     body = {"meter": tag, "function": str(function), "cause": cause, "check_id": check_id}
-    book.append("doubt", body)
+    book.append("found bad", body)
 
 
 def supersede(book: Logbook, reference: str, reason: str) -> None:
@@ -78,7 +78,7 @@ def withdraw(book: Logbook, result: Entry, reason: str) -> None:
 def withdraw_doubts(book: Logbook, check_id: str, reason: str) -> None:
     """Withdraw what a check found wrong with meters in this session."""
     superseded = book.superseded()
-    for entry in book.entries("doubt", newest_first=True):
+    for entry in book.entries("found bad", newest_first=True):
         if entry.session != book.session:
             return
         if entry.body.get("check_id") == check_id and entry.seq not in superseded:

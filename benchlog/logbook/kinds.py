@@ -170,7 +170,7 @@ class _Repair(msgspec.Struct):
     reason: str
 
 
-class _Doubt(msgspec.Struct):
+class _FoundBad(msgspec.Struct):
     meter: str
     function: str
     cause: str
@@ -267,7 +267,7 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "recall": _Recall,
     "recall undone": _RecallUndone,
     "repair": _Repair,
-    "doubt": _Doubt,
+    "found bad": _FoundBad,
     "adoption": _Adoption,
     "substitution": _Substitution,
     "part": _Part,

@@ -28,7 +28,7 @@ from benchlog.result import Result, Verdict
 __all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
 
 #: Kinds of entries that decide whether a meter can be believed.
-DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "doubt")
+DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
 ROUND_NS = 30 * 60 * 1_000_000_000
 
@@ -122,7 +122,7 @@ class MeterDoubts:
                     else d
                     for d in self._doubts
                 ]
-            elif entry.kind == "doubt" or (
+            elif entry.kind == "found bad" or (
                 entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed
             ):
                 self._open(entry, "")

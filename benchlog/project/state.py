@@ -51,7 +51,7 @@ STATE_KINDS = (
     "standard",
     "substitution",
     "repair",
-    "doubt",
+    "found bad",
     "adoption",
     "stop",
     "part",
