@@ -20,8 +20,10 @@ from benchlog.guide.session_history import (
     withdraw,
 )
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
+from benchlog.guide.steps import limits
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
+from benchlog.project.adoption import adopt, find_adoptable
 from benchlog.project.evidence import record_plan
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
@@ -79,6 +81,7 @@ class Guide:
         self._checks = OneCheck(plan, book, clock=clock, person=person, undo=self._undo, cards=cards)
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
+        self._refused: set[str] = set()  # checks for which no result measured before shall count
         self._last_done = ""
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
@@ -125,6 +128,9 @@ class Guide:
 
     def _until_settled(self, check: Check, todo: list[Check], named: bool, acquisition: Acquisition) -> None:
         """Do a check, again as often as the person wants; its verdict stays on the screen until they go on."""
+        if self._counted(check, acquisition):
+            self._wish(check, None, acquisition, last=not (todo if named else self._more_to_do()))
+            return
         wish = "again"
         while wish == "again":
             result = self.run_check(check, acquisition)
@@ -137,6 +143,34 @@ class Guide:
                 wish = self._wish(check, result, acquisition, last=last)
                 if wish == "diagnose" and result is not None:
                     look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+
+    def _counted(self, check: Check, acquisition: Acquisition) -> bool:
+        """Offer to count a result for this check that was measured outside the plan by the plan's limits."""
+        if not self.person.interactive or check.id in self._refused:
+            return False
+        kinds = ("result", "supersede", "adoption", "substitution")
+        found = find_adoptable(check, limits(check, self.plan), self.book.entries(kinds), self.clock.utc_ns())
+        if found is None:
+            return False
+        entry, result = found
+        state = check.state or read_state(self.plan, self.book, self.clock.utc_ns()).part_states[check.part]
+        self.person.show()
+        self.person.show(f"{check.id}: measured outside the plan on {entry.time[:10]}", style="bold")
+        self.person.show(f"  {result.reason}")
+        self.person.show(
+            f"  with {', '.join(result.instruments) or 'no named instrument'}; entry {entry.seq}"
+        )
+        acquisition.begin(check.id, undo=self._undo)
+        question = f"Its limits are the plan's. Count it for {check.id}?"
+        if state:
+            question = f"Its limits are the plan's. Was {check.part} '{state}' then, and shall it count for {check.id}?"
+        if not acquisition.confirm(question, f"{check.id}/count"):
+            self._refused.add(check.id)
+            return False
+        adopt(self.book, check, entry, state)
+        self._verdicts[check.id] = Verdict.PASS
+        self.person.show(f"  {check.id} is passed by entry {entry.seq}.")
+        return True
 
     def _wish(self, check: Check, result: Result | None, acquisition: Acquisition, *, last: bool) -> str:
         wishes: tuple[str, ...] = ()
@@ -216,7 +250,7 @@ class Guide:
         if last is None:
             return False
         check_id = str(last.body.get("check_id", ""))
-        verdict = last.body.get("verdict", "")
+        verdict = last.body.get("verdict", "counted")
         reason = self.person.answer(
             Prompt(
                 "text", f"undo {check_id} ({verdict}, entry {last.seq}): what was wrong?", f"{check_id}/undo"

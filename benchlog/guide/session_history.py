@@ -26,9 +26,9 @@ REST_NS = 60 * 86_400_000_000_000
 
 
 def last_of_session(book: Logbook) -> Entry | None:
-    """Newest result of the present session, of a check in the plan, that still counts."""
+    """Newest result of the present session, of a check in the plan, that still counts; or that was counted for one."""
     superseded = book.superseded()
-    for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
+    for entry in book.entries(("result", "adoption"), newest_first=True, limit=_RESULTS_LOOKED_AT):
         if entry.session != book.session:
             return None
         if entry.seq not in superseded and entry.body.get("check_id"):
