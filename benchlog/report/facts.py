@@ -157,7 +157,9 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         holds=holds,
         substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
         recalls=tuple(_recall_words(entry) for entry in recalls),
-        meters=instrument_lines([result for _, result in results], meter_trust(entries, now_utc_ns)),
+        meters=instrument_lines(
+            [result for _, result in results], meter_trust(entries, now_utc_ns), by_kind["standard"]
+        ),
         cautions=tuple(
             dict.fromkeys([*_energy(plan), *(c for _, result in results for c in result.cautions)])
         ),
@@ -263,7 +265,7 @@ def _headline(
         if ids:
             parts.append(f"{_some(ids)} {text}")
     if standing:
-        parts.append(f"{_some(standing)} recalled, but standing with the uncertainty that leaves")
+        parts.append(f"{_some(standing)} recalled, but still valid with a wider uncertainty")
     for hold_state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         ids = [h.hold.id for h in holds if h.state is hold_state]
         if ids:
@@ -289,11 +291,7 @@ def _some(ids: Sequence[str]) -> str:
 def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
     return tuple(
         f"{result.check_id or result.check}: {state}: "
-        + (
-            "what it says is no longer valid as it is"
-            if state is CheckState.RECALLED
-            else result.overall_reason
-        )
+        + ("no longer valid" if state is CheckState.RECALLED else result.overall_reason)
         for _, result, state in chosen
         if state is not CheckState.PASSED
     )

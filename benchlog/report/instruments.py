@@ -5,16 +5,25 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchlog.influence import Role
+from benchlog.logbook import Entry
 from benchlog.project.overview import MeterTrust
 from benchlog.result import Result
 
 __all__ = ["instrument_lines"]
 
 
-def instrument_lines(results: Sequence[Result], trust: Sequence[MeterTrust]) -> tuple[str, ...]:
-    """One line for each instrument that the listed results were measured with, or that is in doubt."""
+def instrument_lines(
+    results: Sequence[Result], trust: Sequence[MeterTrust], standards: Sequence[Entry]
+) -> tuple[str, ...]:
+    """One line for each instrument that the listed results were measured with, or that is in doubt.
+
+    Accuracies are those in the results' budgets; of a meter in none of them, those of its checks on a standard.
+    """
     known = {meter.tag: meter for meter in trust}
     claims = _claims(results)
+    for meter in {str(entry.body["meter"]) for entry in standards} - claims.keys():
+        mine = [entry.body for entry in standards if entry.body["meter"] == meter]
+        claims[meter] = dict.fromkeys(f"{body['function']} {body['accuracy']}" for body in mine)
     tags = dict.fromkeys([*(tag for result in results for tag in result.instruments), *known])
     lines = []
     for tag in tags:
