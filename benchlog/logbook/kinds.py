@@ -174,13 +174,14 @@ class _FoundBad(msgspec.Struct):
     meter: str
     function: str
     cause: str
-    check_id: str = ""
+    check_id: str
 
 
 class _Adoption(msgspec.Struct):
     check_id: str
     revision: str
     part: str
+    part_state: str
     entry: _Number
     digest: _Sha256
 

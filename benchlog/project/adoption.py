@@ -97,6 +97,6 @@ def adopted(result: Result, adoption: Entry) -> Result:
         result,
         check_id=str(body["check_id"]),
         check_revision=str(body["revision"]),
-        part_state=str(body.get("part_state", "")),
+        part_state=str(body["part_state"]),
         findings=(*result.findings, Finding(FindingKind.ENTRY, said)),
     )
