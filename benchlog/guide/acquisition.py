@@ -20,7 +20,7 @@ from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
-from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits
 from benchlog.units import format_quantity
@@ -30,6 +30,11 @@ __all__ = ["Acquisition"]
 
 def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
     """Do nothing: outside a guided run there are no limits to record."""
+
+
+def _by_data_sheet(metered: MeterReading) -> MeterReading:
+    """Know no more of a meter than its data sheet."""
+    return metered
 
 
 def _not_kept(reading: Reading) -> str:
@@ -77,6 +82,8 @@ class Acquisition(Dialogue):
         The bench was not used for months: a diagnosis should know.
     cards : bool
         Whether hook-up cards are shown.
+    know : callable
+        Adds what is known of a meter to its reading.
     recorded : callable
         Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
     doubt_found : callable
@@ -103,6 +110,7 @@ class Acquisition(Dialogue):
         self.mains_referenced = False
         self.rested = False
         self.cards = False
+        self.know: Callable[[MeterReading], MeterReading] = _by_data_sheet
         self.recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
         self.doubt_found: Callable[[str, Function, str], None] = _no_doubt
         self._keep: Callable[[Reading], str] = _not_kept
@@ -130,6 +138,7 @@ class Acquisition(Dialogue):
         supersede: Callable[[str, str], None] = _nothing_superseded,
         undo: Callable[[], bool] | None = None,
         fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
+        know: Callable[[MeterReading], MeterReading] = _by_data_sheet,
     ) -> None:
         """Begin a check: nothing taken yet.
 
@@ -147,6 +156,8 @@ class Acquisition(Dialogue):
             Withdraws the last result; returns whether one was withdrawn.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
+        know : callable, optional
+            Adds what is known of a meter to its reading; by default no more than its data sheet.
         """
         self.name = name
         self.kept.clear()
@@ -156,7 +167,7 @@ class Acquisition(Dialogue):
         self.generators.clear()
         self.mains_referenced = mains_referenced
         self._keep, self._supersede, self._undo = keep, supersede, undo
-        self.fix_limits = fix_limits
+        self.fix_limits, self.know = fix_limits, know
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
@@ -227,7 +238,9 @@ class Acquisition(Dialogue):
         self._answers += 1
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
-        return MeterReading(reading, self.bench.accuracy(reading))
+        metered = self.know(MeterReading(reading, self.bench.accuracy(reading)))
+        self.findings += correction(metered)
+        return metered
 
     def withdraw(self, first: int, question: str, key: str) -> bool:
         """Take back the readings from this number on, with a reason; False where none is given."""
@@ -251,7 +264,7 @@ class Acquisition(Dialogue):
         if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.mains_referenced:
             return None
         reading = self.kept[-1][0]
-        return MeterReading(reading, self.bench.accuracy(reading))
+        return self.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
         """Take one record of these channels with a scope of the bench."""

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 import msgspec
 
+from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
 from benchlog.guide.acquisition import Acquisition
@@ -17,9 +18,12 @@ from benchlog.guide.session_history import supersede, withdraw_doubts
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
+from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.project.evidence import record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
+from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
@@ -114,6 +118,7 @@ class OneCheck:
                 supersede=lambda reference, reason: supersede(self.book, reference, reason),
                 undo=self.undo,
                 fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+                know=lambda metered: self._know(check, acquisition.bench, metered),
             )
             try:
                 with acquisition.going_back(lambda: self._take_back(check, acquisition)):
@@ -184,6 +189,13 @@ class OneCheck:
 
     def _doubts(self) -> MeterDoubts:
         return MeterDoubts(self.book.entries(DOUBT_KINDS))
+
+    def _know(self, check: Check, bench: Bench, metered: MeterReading) -> MeterReading:
+        """Add what the record knows of a meter, unless it is itself what is checked."""
+        instrument = bench.instruments.get(metered.reading.instrument)
+        if isinstance(check, CrossCheck) or (instrument is not None and instrument.data_sheet_only):
+            return metered
+        return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def _keep(self, reading: Reading) -> str:
         return f"readings:{self.book.append_readings([reading]).seq}"

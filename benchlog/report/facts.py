@@ -13,7 +13,7 @@ from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
-from benchlog.project.overview import meter_trust
+from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state

@@ -25,7 +25,7 @@ class ScoredRow:
     deciles : dict of int to [int, float, int]
         Per tenth of stated probability: cases, sum of what was stated, how often it was so.
     most_rejected : float
-        False rejects that are allowed: 5 % of all comparisons of meters, 25 % of charts of 30 readings.
+        False rejects that are allowed: 25 % of charts of 30 readings.
     """
 
     name: str

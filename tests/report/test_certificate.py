@@ -274,7 +274,7 @@ def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None
     facts = gather(book, None, NOW)
     assert facts.headline == "1 of 1 check passed; 1 failed before and was done again."
     assert facts.meters == (
-        "MA-01: agreed with check standard CS-3 on 2027-01-15 (V=); accuracy claimed: ohm 1 % + 5",
+        "MA-01: V dc checked with CS-3 on 2027-01-15 (E_n 0.10); ohm never checked; accuracy claimed: ohm 1 % + 5",
     )
     page = render_certificate(book, now_utc_ns=NOW)
     assert "today" not in page
