@@ -72,12 +72,15 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     sensitivity : float or None
         Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
+    applied : float
+        Relative error of that thing for which the result is corrected already, by what was known of it.
     """
 
     label: str
     contribution: float
     influence: Influence | None = None
     sensitivity: float | None = None
+    applied: float = 0.0
 
 
 class Uncertain(msgspec.Struct, frozen=True):

@@ -18,7 +18,7 @@ from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed, slip_questions
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
-from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
 from benchlog.registry import make_adapter
 from benchlog.result import Limits
@@ -53,6 +53,11 @@ def _nothing_to_undo() -> bool:
     return False
 
 
+def _by_data_sheet(metered: MeterReading) -> MeterReading:
+    """Know no more of a meter than its data sheet."""
+    return metered
+
+
 def _not_kept(reading: Reading) -> str:
     """Keep nothing: for work without a logbook."""
     return ""
@@ -81,6 +86,8 @@ class Acquisition:
         The bench was not used for months: a diagnosis should know.
     cards : bool
         Whether hook-up cards are shown.
+    know : callable
+        Adds what is known of a meter to its reading.
 
     Notes
     -----
@@ -98,6 +105,7 @@ class Acquisition:
         self.mains_referenced = False
         self.rested = False
         self.cards = False
+        self.know: Callable[[MeterReading], MeterReading] = _by_data_sheet
         self._keep: Callable[[Reading], str] = _not_kept
         self._undo: Callable[[], bool] = _nothing_to_undo
         self._take_back: Callable[[], bool] | None = None
@@ -126,6 +134,7 @@ class Acquisition:
         undo: Callable[[], bool] = _nothing_to_undo,
         take_back: Callable[[], bool] | None = None,
         fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
+        know: Callable[[MeterReading], MeterReading] = _by_data_sheet,
     ) -> None:
         """Begin a check: nothing taken yet.
 
@@ -141,13 +150,15 @@ class Acquisition:
             Withdraws what was read since this moment; returns whether there was anything.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
+        know : callable, optional
+            Adds what is known of a meter to its reading; by default no more than its data sheet.
         """
         self.kept.clear()
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
         self._keep, self._undo, self._take_back = keep, undo, take_back
-        self.fix_limits = fix_limits
+        self.fix_limits, self.know = fix_limits, know
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
@@ -275,7 +286,9 @@ class Acquisition:
         self.kept.append((reading, self._keep(reading)))
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
-        return MeterReading(reading, self.bench.accuracy(reading))
+        metered = self.know(MeterReading(reading, self.bench.accuracy(reading)))
+        self.findings += correction(metered)
+        return metered
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
         """Take one record of these channels with a scope of the bench."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import msgspec
 
@@ -18,9 +19,12 @@ from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
+from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
+from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.project.evidence import record_plan, record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
+from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
 from benchlog.project.state import CheckState, ProjectState, read_state
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Verdict, worst_verdict
@@ -223,6 +227,7 @@ class Guide:
                 undo=self._undo,
                 take_back=lambda: self._take_back(check, acquisition),
                 fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+                know=partial(self._know, check),
             )
             try:
                 if check.hookup:
@@ -289,6 +294,13 @@ class Guide:
 
     def _doubts(self) -> MeterDoubts:
         return MeterDoubts(self.book.entries(DOUBT_KINDS))
+
+    def _know(self, check: Check, metered: MeterReading) -> MeterReading:
+        """Add what the record knows of a meter, unless it is itself what is checked."""
+        instrument = self.bench.instruments.get(metered.reading.instrument)
+        if isinstance(check, CrossCheck) or (instrument is not None and instrument.data_sheet_only):
+            return metered
+        return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def _keep(self, reading: Reading) -> str:
         return f"readings:{self.book.append_readings([reading]).seq}"

@@ -58,7 +58,7 @@ class BlockCheck:
         times = (parse_rfc3339(body["first_time"]), parse_rfc3339(body["last_time"]))
         if columns != (entry.session, body["first_reading"], body["count"], *times):
             self._faults.add(
-                entry.seq, f"entry {entry.seq}: what stands beside its block of readings was altered"
+                entry.seq, f"entry {entry.seq}: the columns beside its block of readings were altered"
             )
         if self.whole and body["first_reading"] != self._next:
             self._faults.add(
@@ -86,7 +86,7 @@ class BlockCheck:
                     self._look([block])
                 return
             seq = blocks[0][0].seq
-            self._faults.add(seq, f"entry {seq}: its readings are none: {error}")
+            self._faults.add(seq, f"entry {seq}: its block does not hold readings: {error}")
             self.whole = False
             return
         joined = b"".join(data[: entry.body["count"] * RECORD.itemsize] for entry, data in blocks)

@@ -269,7 +269,7 @@ def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
     """Say what the body of an entry lacks to be one of its kind; ``""`` where nothing, or anybody's own kind.
 
     >>> shape_fault("part", {"part": "T1"})
-    'a part entry holds no such body: Object missing required field `state`'
+    "a part entry can't hold this: Object missing required field `state`"
     """
     try:
         if kind == "result":
@@ -279,5 +279,5 @@ def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
         elif (shape := SHAPES.get(kind)) is not None:
             msgspec.convert(body, cast("type[object]", shape))
     except (msgspec.ValidationError, AttributeError, TypeError) as error:
-        return f"a {kind} entry holds no such body: {error}"
+        return f"a {kind} entry can't hold this: {error}"
     return ""

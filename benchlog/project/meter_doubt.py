@@ -178,6 +178,15 @@ class MeterDoubts:
             if not ended and (at is None or doubt.entry < at):
                 yield doubt
 
+    def before_end(self, thing: str, function: str, seq: int) -> bool:
+        """Whether an entry comes before the end of some doubt about a thing in this function: it may not be relied on."""
+        return any(
+            doubt.instrument == thing
+            and shares(doubt.function, function)
+            and (doubt.until is None or seq < doubt.until)
+            for doubt in self._doubts
+        )
+
     def behind(self, result: Result, *, at: int | None = None) -> tuple[Doubt, ...]:
         """The latest doubt about each instrument or part a result was measured with, at its entry; now by default."""
         held = list(self._held(at))

@@ -138,31 +138,38 @@ def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> 
         None where the quantity does not follow the thing's error: the gain cancels, or it is not in the budget.
     """
     if not quantity.budget:
-        exponents = {-1.0}
+        exponents = {(-1.0, 0.0)}
     else:
-        exponents = {e for e in _exponents(quantity, blamed) if abs(e) > _CANCELLED}
+        exponents = {e for e in _exponents(quantity, blamed) if abs(e[0]) > _CANCELLED}
     if not exponents:
         return None
-    ends = [_moved(quantity.value, exponent, error) for exponent in exponents for error in (low, high)]
+    ends = [
+        _moved(quantity.value, exponent, error - applied)
+        for exponent, applied in exponents
+        for error in (low, high)
+    ]
     return min(ends), max(ends)
 
 
-def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[float]:
-    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known."""
+def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[tuple[float, float]]:
+    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known.
+
+    With each comes the error that the value is corrected for already.
+    """
     channels: dict[str, list[BudgetLine]] = {}
     for line in _lines(quantity, blamed):
         channels.setdefault(line.influence.channel if line.influence else "", []).append(line)
     for lines in channels.values():
         if any(line.sensitivity is None for line in lines):
-            yield from (1.0, -1.0)
+            yield from ((1.0, 0.0), (-1.0, 0.0))
         elif quantity.value:
-            yield (
-                sum(
-                    (line.sensitivity or 0.0) * (1 if line.influence and line.influence.role.stated else -1)
-                    for line in lines
-                )
-                / quantity.value
-            )
+            follows = [
+                (line.sensitivity or 0.0) * (1 if line.influence and line.influence.role.stated else -1)
+                for line in lines
+            ]
+            applied = sum(f * line.applied for f, line in zip(follows, lines, strict=True))
+            total = sum(follows)
+            yield total / quantity.value, applied / total if total else 0.0
 
 
 def _lines(quantity: Uncertain, blamed: Blamed) -> list[BudgetLine]:

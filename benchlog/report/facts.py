@@ -12,7 +12,7 @@ from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
-from benchlog.project.overview import meter_trust
+from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
@@ -120,7 +120,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     headline, clean = _headline(evidence, damage, again)
     times = [entry.time for entry, _ in results]
     cautions = [*_energy(plan), *(caution for _, result in results for caution in result.cautions)]
-    attachments = [entry for entry in entries if entry.kind == "attachment"]
+    attachments, standards = ([e for e in entries if e.kind == kind] for kind in ("attachment", "standard"))
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
@@ -134,7 +134,9 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         holds=evidence.holds,
         substitutions=evidence.substitutions,
         recalls=tuple(_recall_words(entry) for entry in evidence.recalls),
-        meters=instrument_lines([result for _, result in results], meter_trust(entries, now_utc_ns)),
+        meters=instrument_lines(
+            [result for _, result in results], meter_trust(entries, now_utc_ns), standards
+        ),
         cautions=tuple(dict.fromkeys(cautions)),
         design=tuple(
             f"{counted.name}: {check.verdict}: {check.reason}"
@@ -211,7 +213,7 @@ def _wrong(evidence: Evidence) -> list[str]:
         ([counted.name for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
-    found.append((list(evidence.standing), "recalled, but standing with the uncertainty that leaves"))
+    found.append((list(evidence.standing), "recalled, but still valid with a wider uncertainty"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
@@ -224,11 +226,7 @@ def _some(ids: Sequence[str]) -> str:
 def _open_points(evidence: Evidence) -> tuple[str, ...]:
     return tuple(
         f"{counted.name}: {counted.state}: "
-        + (
-            "what it says is no longer valid as it is"
-            if counted.state is CheckState.RECALLED
-            else counted.result.overall_reason
-        )
+        + ("no longer valid" if counted.state is CheckState.RECALLED else counted.result.overall_reason)
         for counted in evidence.counted
         if counted.state is not CheckState.PASSED
     )

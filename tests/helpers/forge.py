@@ -304,6 +304,7 @@ def broken_rules(rows: Rows) -> Iterator[Forgery]:
         ("another packing", "capture", lambda f: f["body"]["channels"][0]["samples"].update(encoding="none")),
         ("a size that is not", "attachment", body(size=1)),
         ("another channel number", "channel", body(id=2)),
+        ("another step of the clock", "clock", body(set_back_s=1.0)),
     ):  # fmt: skip
         if kind in rows.first_of:
             yield name, lambda db, seq=rows.first_of[kind], edit=edit: edited(db, seq, edit)  # type: ignore[misc]
@@ -381,7 +382,7 @@ FILE_TELLS: dict[str, Callable[[Rows], Iterator[Forgery]]] = {
 
 
 def honest_looking(rows: Rows) -> Iterator[Forgery]:
-    """Another story, told without a contradiction."""
+    """Entries rewritten without a contradiction."""
     if "note" in rows.first_of:
         seq = rows.first_of["note"]
         yield "a note rewritten", lambda db: edited(db, seq, lambda f: f["body"].update(text="all was well"))
