@@ -196,7 +196,7 @@ def _judge(ratio: _Ratio, limits: Limits | None, prior: Mapping[int, float] | No
     methods: tuple[Method, ...] = ()
     if doubts:
         judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
-    elif not blocked and judgement.verdict is not Verdict.PASS and (posterior is None or posterior.fits):
+    elif not blocked and judgement.verdict is not Verdict.PASS and posterior is not None and posterior.fits:
         methods = methods_that_settle(ratio.pairs, ratio.setup, ratio.expected)
     return _Judged(judgement, posterior, blocked, doubts, methods)
 

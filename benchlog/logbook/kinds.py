@@ -11,7 +11,7 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "shape_fault"]
+__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "ReadingsBody", "shape_fault"]
 
 #: What these entries say is also kept in tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
@@ -61,7 +61,9 @@ class _Channel(msgspec.Struct):
     unit: str
 
 
-class _Readings(msgspec.Struct):
+class ReadingsBody(msgspec.Struct):
+    """Body of a `readings` entry."""
+
     count: _Number
     first_reading: _Count
     first_time: _Time
@@ -260,7 +262,7 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "migration": _Logbook,
     "clock": _Clock,
     "channel": _Channel,
-    "readings": _Readings,
+    "readings": ReadingsBody,
     "capture": _Capture,
     "attachment": _Attachment,
     "supersede": _Supersede,

@@ -79,9 +79,11 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
 
     def miscounts(self) -> Mapping[int, float] | None:
         """Shares of miscounted windings by the prior; None where the plan has none."""
+        if self.prior is None:
+            return None
         from benchlog.magnetics.turns_posterior import counting_prior  # only plans that have one need it
 
-        return None if self.prior is None else counting_prior(self.prior.value)
+        return counting_prior(self.prior.value)
 
     def refuse_contradictions(self) -> None:
         """What belongs to the automatic run needs AL and a generator."""
