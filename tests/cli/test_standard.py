@@ -53,6 +53,7 @@ def test_the_story_of_a_sagging_battery(bench: Path, capsys: pytest.CaptureFixtu
     """5.01, 5.05, 5.19 V on 5.000 V, with a supply check between: chart, E_n, recall, as left, undone."""
     code, first = run(capsys, "standard", "MB-02", "CS-3", "5.01 V dc")
     assert (code, round(first["quantities"]["e_n"]["value"], 2), first["verdict"]) == (0, 0.14, "pass")
+    assert first["limits"]["e_n"]["high"] == 1.0
     code, second = run(capsys, "standard", "MB-02", "CS-3", "5.05 V dc")
     assert (code, round(second["quantities"]["e_n"]["value"], 2)) == (0, 0.72)
     assert second["details"]["chart"]["signal"] == "act"
