@@ -44,7 +44,7 @@ def losses(
     """
     of_family = {f: np.array([any(families[c] == f for c in true) for true in hypotheses]) for f in wrong}
     table = np.array(
-        [np.where(of_family[f], within, wrong[f]) for f in (families[named] for named in causes)]
+        [np.where(of_family[f], within, wrong[f]) for f in (families[named] for named in causes)], dtype=float
     )
     rows = {named: row for row, named in enumerate(causes)}
     for column, true in enumerate(hypotheses):

@@ -11,7 +11,7 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "shape_fault"]
+__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "ReadingsBody", "shape_fault"]
 
 #: What these entries say is also kept in tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
@@ -61,7 +61,9 @@ class _Channel(msgspec.Struct):
     unit: str
 
 
-class _Readings(msgspec.Struct):
+class ReadingsBody(msgspec.Struct):
+    """Body of a `readings` entry."""
+
     count: _Number
     first_reading: _Count
     first_time: _Time
@@ -170,6 +172,22 @@ class _Repair(msgspec.Struct):
     reason: str
 
 
+class _FoundBad(msgspec.Struct):
+    meter: str
+    function: str
+    cause: str
+    check_id: str
+
+
+class _Adoption(msgspec.Struct):
+    check_id: str
+    revision: str
+    part: str
+    part_state: str
+    entry: _Number
+    digest: _Sha256
+
+
 class _RecallUndone(msgspec.Struct):
     entry: int
 
@@ -244,7 +262,7 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "migration": _Logbook,
     "clock": _Clock,
     "channel": _Channel,
-    "readings": _Readings,
+    "readings": ReadingsBody,
     "capture": _Capture,
     "attachment": _Attachment,
     "supersede": _Supersede,
@@ -252,6 +270,8 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "recall": _Recall,
     "recall undone": _RecallUndone,
     "repair": _Repair,
+    "found bad": _FoundBad,
+    "adoption": _Adoption,
     "substitution": _Substitution,
     "part": _Part,
     "release": _Hold,
