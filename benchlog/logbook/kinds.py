@@ -196,6 +196,22 @@ class _Repair(msgspec.Struct):
     reason: str
 
 
+class _FoundBad(msgspec.Struct):
+    meter: str
+    function: str
+    cause: str
+    check_id: str
+
+
+class _Adoption(msgspec.Struct):
+    check_id: str
+    revision: str
+    part: str
+    part_state: str
+    entry: _Number
+    digest: _Sha256
+
+
 class _RecallUndone(msgspec.Struct):
     entry: int
 
@@ -278,6 +294,8 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "recall": _Recall,
     "recall undone": _RecallUndone,
     "repair": _Repair,
+    "found bad": _FoundBad,
+    "adoption": _Adoption,
     "substitution": _Substitution,
     "part": _Part,
     "release": _Hold,
