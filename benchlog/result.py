@@ -165,7 +165,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     `check` names the kind of check (``supply``, ``turns_ratio``...), `check_id` the plan's id of it (``C03``).
     `expectations` names the quantity that holds what was expected of another: ``{"no_load_voltage": "expected_no_load"}``.
-    `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; only the first two can release a hold point.
+    `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; a result of the last can release a hold point only where its
+    check has adopted it.
     `evidence` lists references into the logbook (``"readings:12"``, ``"capture:3"``) and typed readings.
     `details` holds what only one kind of check has, as plain JSON values. `hookup` says in words how it was
     connected, `wiring` as data where it is known.

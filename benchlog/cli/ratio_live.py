@@ -27,7 +27,8 @@ def measure_live(
     """
     from benchlog.cli.from_captures import number, prior, scope_tag
     from benchlog.errors import UsageError
-    from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError
+    from benchlog.guide.acquisition import Acquisition
+    from benchlog.guide.dialogue import SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio
     from benchlog.guide.terminal import Terminal
 

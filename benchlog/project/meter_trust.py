@@ -102,7 +102,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         checked = tuple(functions.get(tag, {}).values())
         doubt = doubts.of(tag)
         if doubt is not None:
-            told = doubt.standard or doubt.passed_on
+            told = doubt.standard or doubt.passed_on or doubt.cause
             why = (
                 f"{doubt.happened} {ago(doubt.utc_ns, now_utc_ns)}"
                 if told

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, TypeVar
 
 import msgspec
@@ -108,11 +108,22 @@ def _meant(used: Iterable[tuple[Influence, _T]], blamed: Blamed) -> list[_T]:
         for use, item in used
         if use.instrument == blamed.instrument and shares(blamed.function, use.function)
     ]
-    if blamed.channel and (known := [(use, item) for use, item in mine if use.channel]):
-        mine = [(use, item) for use, item in known if use.channel == blamed.channel]
-    if blamed.range_max and (known := [(use, item) for use, item in mine if use.range_max]):
-        mine = [(u, i) for u, i in known if math.isclose(u.range_max or 0.0, blamed.range_max, rel_tol=1e-3)]
+    if blamed.channel:
+        mine = _narrowed(mine, lambda use: use.channel, lambda use: use.channel == blamed.channel)
+    if blamed.range_max:
+        mine = _narrowed(
+            mine,
+            lambda use: use.range_max,
+            lambda use: math.isclose(use.range_max or 0.0, blamed.range_max or 0.0, rel_tol=1e-3),
+        )
     return [item for _, item in mine]
+
+
+def _narrowed(
+    mine: list[tuple[Influence, _T]], known: Callable[[Influence], object], fits: Callable[[Influence], bool]
+) -> list[tuple[Influence, _T]]:
+    said = [(use, item) for use, item in mine if known(use)]
+    return [(use, item) for use, item in said if fits(use)] if said else mine
 
 
 def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> tuple[float, float] | None:

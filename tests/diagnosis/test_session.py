@@ -198,7 +198,7 @@ def test_every_offered_check_answers_for_its_kind(kind: str) -> None:
     }
     expect, reading = texts[kind]
     found = diagnose(case(reading, expect=expect, instrument="scope" if kind == "scope" else "meter"))
-    assert sum(c.probability for c in found.causes) == pytest.approx(1.0)
+    assert 1.0 <= sum(c.probability for c in found.causes) + 1e-9 <= 2.0  # one cause, or two at once
     actions = load_catalogue().actions
     assert found.next
     assert all(kind in actions[n.action].kinds for n in found.next)
@@ -295,7 +295,7 @@ def test_overload_with_a_right_second_meter_is_this_meters_range() -> None:
 def test_a_shifted_point_or_prefix_is_no_weak_part(reading: str) -> None:
     """Ten, a hundred and a thousand times the expected."""
     assert probability("range_slip", case(reading)) > 0.8
-    assert probability("part_low", case(reading)) < 0.02
+    assert probability("part_low", case(reading)) < 0.05  # its rate: beside the slip it may be there
 
 
 def test_volts_read_where_ohms_were_meant_show_a_live_output() -> None:
