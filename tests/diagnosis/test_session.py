@@ -259,7 +259,7 @@ def test_a_small_population_of_independent_faults() -> None:
         stops[state.stop] += 1
         right += state.causes[0].id == fault
     assert right >= 6
-    assert minutes / n <= 4.5  # 2.2 of a large run; a case scatters by 2
+    assert minutes / n <= 4.0  # 2.2 to 2.6 of a large run; a case scatters by 2
 
 
 def test_particles_stay_apart_and_sum_to_one() -> None:
