@@ -122,11 +122,11 @@ def build_options(kind: type[T], given: Mapping[str, Any], *, place: str) -> T:
     if dataclasses.is_dataclass(kind):
         known = [f.name for f in dataclasses.fields(kind)]
     else:
-        # Its type is not narrowed to a struct: what is not a dataclass is one by the adapters' contract.
+        # mypy does not see that it is a struct: by the adapters' contract, options are a dataclass or a struct.
         known = [f.encode_name for f in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
     for key in given:
         if key not in known:
-            listed = ", ".join(known) or "none at all"
+            listed = ", ".join(known) or "none"
             raise ConfigError(f"{place}: unknown option {key!r}", hint=f"known options: {listed}")
     try:
         return msgspec.convert(dict(given), kind, strict=False)

@@ -37,7 +37,10 @@ class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """One instrument of the bench."""
+    """One instrument of the bench.
+
+    `data_sheet_only` leaves aside what check standards and cross-checks on record showed of a meter.
+    """
 
     tag: str
     kind: Literal["meter", "scope", "generator"] = "meter"
@@ -51,6 +54,7 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     leads: str | None = None
     note: str = ""
     accuracy: tuple[AccuracyLine, ...] = ()
+    data_sheet_only: bool = False
     options: Mapping[str, Any] = {}
 
     @property

@@ -70,7 +70,7 @@ class Found:
 class Unrecognised:
     """A place where something is, but nothing that could be used: what was seen, what to do.
 
-    `answered` says that an instrument did answer, in a way nobody here knows.
+    `answered` says that an instrument did answer, in a way that is not known here.
     """
 
     place: str

@@ -29,6 +29,7 @@ class FindingKind(StrEnum):
     FROZEN = "frozen display"
     METER_IN_DOUBT = "meter in doubt"
     ACCURACY = "accuracy not known"
+    CORRECTED = "corrected by what is known of the meter"
     RESPONSE = "response to the waveform"
     CHART = "chart"
     NEAR_LIMIT = "near its limit"

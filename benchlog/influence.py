@@ -35,6 +35,8 @@ class Role(StrEnum):
     CURRENT_RESISTOR = "current resistor"
     BURDEN = "burden"
     KNOWN_RESISTOR = "known resistor"
+    CHECK_STANDARD = "check standard"  # by which the meter's error is known
+    CROSS_CHECK = "cross-check"  # another meter by which the meter's error is known
     SUPPLY = "supply"
     MAINS = "mains"
     NOISE = "noise"
@@ -50,7 +52,8 @@ class Role(StrEnum):
     @property
     def relative(self) -> bool:
         """Whether a relative error of the thing moves the result through this input."""
-        return self.stated or self in (Role.READING, Role.GAIN, Role.ONE_RANGE, Role.TIME_BASE)
+        own = (Role.READING, Role.GAIN, Role.ONE_RANGE, Role.TIME_BASE, Role.CROSS_CHECK)
+        return self.stated or self in own
 
     @property
     def stated(self) -> bool:
@@ -62,6 +65,7 @@ class Role(StrEnum):
             Role.CURRENT_RESISTOR,
             Role.BURDEN,
             Role.KNOWN_RESISTOR,
+            Role.CHECK_STANDARD,
         )
 
 

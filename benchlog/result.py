@@ -72,12 +72,15 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     sensitivity : float or None
         Change of the result, in its unit, for a relative error of one of that thing: 27.75 V for the gain of the
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
+    applied : float
+        Relative error of that thing for which the result is corrected already, by what was known of it.
     """
 
     label: str
     contribution: float
     influence: Influence | None = None
     sensitivity: float | None = None
+    applied: float = 0.0
 
 
 class Uncertain(msgspec.Struct, frozen=True):
@@ -162,7 +165,8 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     `check` names the kind of check (``supply``, ``turns_ratio``...), `check_id` the plan's id of it (``C03``).
     `expectations` names the quantity that holds what was expected of another: ``{"no_load_voltage": "expected_no_load"}``.
-    `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; only the first two can release a hold point.
+    `limits_set` is ``"plan"``, ``"computed"`` or ``"typed"``; a result of the last can release a hold point only where its
+    check has adopted it.
     `evidence` lists references into the logbook (``"readings:12"``, ``"capture:3"``) and typed readings.
     `details` holds what only one kind of check has, as plain JSON values. `hookup` says in words how it was
     connected, `wiring` as data where it is known.

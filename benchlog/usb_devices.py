@@ -61,7 +61,7 @@ class UsbInstrument:
 
     @property
     def permission_hint(self) -> str:
-        """What gives the user at this computer access: on Linux one udev rule, and how to put it in place."""
+        """How the user at this computer gets access: on Linux by one udev rule, and how to install it."""
         if sys.platform == "win32":
             return (
                 "give it its maker's driver (install the maker's VISA library) or a WinUSB one, and close other"

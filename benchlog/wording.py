@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from benchlog.result import Limits, Uncertain
+from benchlog.units import format_quantity
 
 __all__ = ["MARKS", "all_limits_words", "limits_words", "quantity_words", "strip_controls", "value_words"]
 
@@ -45,14 +46,18 @@ def value_words(quantity: Uncertain) -> str:
 
 
 def limits_words(limits: Limits | None) -> str:
-    """Limits as printed; an empty text where there are none."""
-    return "" if limits is None else str(limits)
+    """Limits as printed, with their own uncertainty where they have one; an empty text where there are none."""
+    if limits is None:
+        return ""
+    own = limits.standard_uncertainty
+    return f"{limits} (limits ± {format_quantity(2 * own, limits.unit, 2)})" if own > 0 else str(limits)
 
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:
     """Limits of several quantities in one line, each with where it comes from unless that is the plan."""
     return "; ".join(
-        f"{quantity_words(name)} {limit}" + (f" ({limit.source})" if limit.source not in ("", "plan") else "")
+        f"{quantity_words(name)} {limits_words(limit)}"
+        + (f" ({limit.source})" if limit.source not in ("", "plan") else "")
         for name, limit in limits.items()
     )
 

@@ -10,7 +10,9 @@ from typing import get_type_hints
 import pytest
 from helpers.plan_text import check, part, plan_text
 
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import BenchlogError, ConfigError, UsageError
+from benchlog.guide.steps.supply import limits
+from benchlog.magnetics.turns_posterior import counting_prior
 from benchlog.plan import KINDS, plan_schema, read_plan
 
 GOOD = """
@@ -244,3 +246,20 @@ def test_a_windows_path_in_double_quotes_is_named(tmp_path):
     with pytest.raises(ConfigError, match="not valid TOML") as error:
         plan(tmp_path, text)
     assert "single quotes" in error.value.hint
+
+
+def test_a_prior_of_whole_turns_and_the_accuracy_of_the_mains(tmp_path):
+    """Both are in the revision where they are given, and reach the check; without them older results count on."""
+    before = plan(tmp_path)
+    text = GOOD.replace('kind = "ratio"', 'kind = "ratio"\nprior = "70 %"')
+    text = text.replace('kind = "supply"', 'kind = "supply"\nmains = "236 V"\nmains_accuracy = "3 % + 1"')
+    after = plan(tmp_path, text)
+    assert before.check("C07").miscounts() is None
+    assert after.check("C07").miscounts() == counting_prior(0.7)
+    assert after.check("C07").revision != before.check("C07").revision
+    usual = plan(tmp_path, text.replace('mains_accuracy = "3 % + 1"\n', ""))
+    least, most = (limits(p.check("C03"), p)["no_load_voltage"].standard_uncertainty for p in (usual, after))
+    # RECOMPUTED by hand: 27.83 V times the root of ((3.36 V or 8.08 V) / (236 V x sqrt 3))^2 + 0.003^2.
+    assert (least, most) == (pytest.approx(0.2435, abs=5e-4), pytest.approx(0.5564, abs=5e-4))
+    with pytest.raises(BenchlogError, match="leaves nothing to measure"):
+        plan(tmp_path, text.replace("70 %", "100 %"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -62,8 +63,9 @@ def check_crosscheck(
     -------
     Result
         Quantities `e_n` (of two meters, or of all jointly) and `difference` (first minus second meter of the pair
-        that differs most). It fails above E_n 1, but is indeterminate where only meters of unlike response differ
-        and the waveform is not known. `details` has every pair, every meter, and with three or more the odd one out.
+        that differs most). Above E_n 1 it fails where no value of the node lets every meter be within its data sheet, else
+        it is indeterminate: a few per cent of good meters differ so much. It is so, too, where only meters of unlike
+        response differ and the waveform is not known. `details` has every pair, every meter, and with three or more the odd one out.
 
     Raises
     ------
@@ -83,8 +85,10 @@ def check_crosscheck(
     compared = compare_all(list(meters.values()), fit, unit)
     moved = _moved_more(compared.worst, readings, unit)
     blind = _unlike_response(compared, responses, waveform)
+    if compared.failed and not blind and meters is as_read:
+        blind = _all_may_be_right(compared)
     odd, advice = _which_is_wrong(compared, moved, blind)
-    details = _details(compared)
+    details = _details(compared, responses)
     if meters is not as_read:
         details["e_n_as_read"] = compare_all(list(as_read.values()), fit, unit).worst.e_n
     if len(meters) > 2:
@@ -124,7 +128,7 @@ def _as_read(readings: Sequence[MeterReading], fit: NodeValues) -> Mapping[str, 
     return found
 
 
-def _details(compared: Comparison) -> dict[str, Any]:
+def _details(compared: Comparison, responses: Mapping[str, str]) -> dict[str, Any]:
     details: dict[str, Any] = {
         "pairs": [pair.to_json() for pair in compared.pairs],
         "meters": {
@@ -133,6 +137,8 @@ def _details(compared: Comparison) -> dict[str, Any]:
                 "expanded_uncertainty": 2 * m.u,
                 "readings": len(m.readings),
                 "accuracy": str(m.readings[0].accuracy),
+                "resolution": max(r.reading.resolution for r in m.readings),
+                "response": responses.get(m.tag, ""),
             }
             for m in compared.meters
         },
@@ -252,6 +258,23 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
             )
         ]
     return []
+
+
+def _all_may_be_right(compared: Comparison) -> str:
+    """Say so when some value of the node lets every meter be within its data sheet, however far they are apart."""
+    lows, highs = [], []
+    for meter in compared.meters:
+        width = max(m.accuracy.bound(meter.value, m.reading.resolution) for m in meter.readings)
+        width += 2 * compared.fit.scatter / math.sqrt(len(meter.readings))
+        lows.append(meter.value - width)
+        highs.append(meter.value + width)
+    if max(lows) > min(highs):
+        return ""
+    every = "both" if len(lows) == 2 else "all"
+    return (
+        f"E_n {compared.joint:.2f}: few good meters differ so much, yet {every} may be within their data sheets; check each "
+        "against a check standard"
+    )
 
 
 def _unlike_response(compared: Comparison, responses: Mapping[str, str], waveform: Waveform | None) -> str:

@@ -108,8 +108,8 @@ class Mains:
 
     @property
     def volt(self) -> float:
-        """As read."""
-        return self.reading.value
+        """As read, corrected by what is known of the meter."""
+        return self.reading.best
 
     @property
     def scale(self) -> float:

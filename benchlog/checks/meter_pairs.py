@@ -30,7 +30,7 @@ __all__ = [
     "odd_one_out",
 ]
 
-E_N_RULE = "E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528)"
+E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: not all within their data sheets"
 JOINT_RULE = f"{E_N_RULE}; of more than two meters jointly, so that all together alarm as seldom as two"
 E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
 
@@ -67,12 +67,13 @@ class NodeMeter:
 
 @dataclass(frozen=True, slots=True)
 class MeterPair:
-    """Two meters compared; the difference is first minus second, E_n without its sign."""
+    """Two meters compared; the difference is first minus second, E_n without its sign, `scatter` that of the readings."""
 
     first: NodeMeter
     second: NodeMeter
     difference: Uncertain
     e_n: float
+    scatter: float
 
     def to_json(self) -> dict[str, Any]:
         """Plain values for a result's details."""
@@ -82,6 +83,7 @@ class MeterPair:
             "difference": self.difference.value,
             "expanded_uncertainty": self.difference.expanded_uncertainty,
             "e_n": self.e_n,
+            "scatter": self.scatter,
         }
 
 
@@ -155,7 +157,7 @@ def _compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPai
             influence=Influence(Role.SCATTER),
         )
     e_n = abs(a.value - b.value) / expanded_at_2(a.u, b.u, scatter)
-    return MeterPair(a, b, to_uncertain(difference, unit), e_n)
+    return MeterPair(a, b, to_uncertain(difference, unit), e_n, scatter)
 
 
 def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:

@@ -187,6 +187,9 @@ def _of_either(
     if all(verdict is Verdict.FAIL for verdict in verdicts):
         regulated, unregulated = (next(j for j in js if j.verdict is Verdict.FAIL).reason for js in as_either)
         return Verdict.FAIL, f"neither regulated ({regulated}) nor unregulated ({unregulated})"
+    if len(as_either[0]) > 1 and set(verdicts) == {Verdict.INDETERMINATE}:  # measured under load already
+        doubts = [next(j for j in js if j.verdict is Verdict.INDETERMINATE).reason for js in as_either]
+        return Verdict.INDETERMINATE, f"if regulated: {doubts[0]}; if not: {doubts[1]}"
     return Verdict.INDETERMINATE, (
         f"{shown} is judged by whether the output is regulated, which nobody said: {verdicts[0]} if it is, "
         f"{verdicts[1]} if not; say --regulation, or measure it under load"

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from benchlog.capture import Capture
+from benchlog.checks.forgotten_factor import forgotten_factor
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
 from benchlog.checks.ratio_methods import as_noun, method_findings, methods_that_settle
@@ -195,7 +196,7 @@ def _judge(ratio: _Ratio, limits: Limits | None, prior: Mapping[int, float] | No
     methods: tuple[Method, ...] = ()
     if doubts:
         judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubts[0])
-    elif not blocked and judgement.verdict is not Verdict.PASS and (posterior is None or posterior.fits):
+    elif not blocked and judgement.verdict is not Verdict.PASS and posterior is not None and posterior.fits:
         methods = methods_that_settle(ratio.pairs, ratio.setup, ratio.expected)
     return _Judged(judgement, posterior, blocked, doubts, methods)
 
@@ -233,6 +234,7 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
     if judgement.verdict is not Verdict.PASS and not setup.opposed_turns:
         doubts += _exchanged(ratio)
+        doubts += forgotten_factor(ratio.turns.value, ratio.expected, setup.divider)
     return tuple(doubts)
 
 

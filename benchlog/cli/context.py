@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from benchlog.cli.listing import Listing
     from benchlog.cli.thumbnail import Waveforms
     from benchlog.logbook import Logbook
+    from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Reading
     from benchlog.result import Result
 
@@ -153,6 +154,17 @@ class Context:
         with self.open_logbook("ro", create=False) as book:
             doubts = MeterDoubts(book.entries(DOUBT_KINDS))
         return with_doubt(result, doubts.behind(result))
+
+    def with_evidence(self, metered: MeterReading) -> MeterReading:
+        """Add what the record knows of the meter, for commands that use it."""
+        instrument = self.bench().instruments.get(metered.reading.instrument)
+        aside = getattr(self.args, "data_sheet_only", True) or (instrument and instrument.data_sheet_only)
+        if aside or not metered.reading.instrument or not self.logbook_path.exists():
+            return metered
+        from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+
+        with self.open_logbook("ro", create=False) as book:
+            return with_evidence(metered, book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def record(
         self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()

@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from benchlog.cli.manual_entry import add_wait_option
+from benchlog.cli.manual_entry import add_meter_details
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -38,10 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     more = parser.add_argument_group("limits and meter in detail")
     more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
     more.add_argument("--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)")
-    more.add_argument(
-        "--resolution", metavar="TEXT", help="one count, e.g. '0.1 ohm' (default: last digit typed)"
-    )
-    add_wait_option(more)
+    add_meter_details(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

@@ -32,9 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")
     parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
-    parser.add_argument(
-        "--seed", metavar="N", type=int, default=1, help="changes the digits, not the logic (default 1)"
-    )
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

@@ -17,11 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session
-
-_BAR = 24
-_SHOWN = 6
-_PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
+    from benchlog.diagnosis import Case, Session
 
 
 #: Common options that mean something here.
@@ -44,7 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a check done and what it showed, in order; repeat",
     )
     parser.add_argument("--mains-nominal", metavar="TEXT", default="230 V ac", help="default '230 V ac'")
-    parser.add_argument(
+    more = parser.add_argument_group("scope, frequency, what happened before")
+    more.add_argument(
         "--context",
         metavar="WORDS",
         action="append",
@@ -57,23 +54,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--source",
+        metavar="WORD",
         choices=("mains", "bench", "battery", "none"),
         default="",
         help="what feeds the points: mains (default for volts and amperes), a bench supply or reference, a battery, "
         "or nothing (default for ohms)",
     )
-    parser.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
-    parser.add_argument(
+    more.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
+    more.add_argument(
         "--frequency", metavar="TEXT", default="", help="of the signal, where it is not the mains"
     )
-    parser.add_argument("--cases", metavar="FILE", help="JSON lines, one case each; '-' for standard input")
-    parser.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
-    parser.add_argument(
-        "--counts",
-        metavar="FILE",
-        help="TOML: how often each cause was the real one here, e.g. lead_open = 3",
-    )
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="of the engine's draws (default 1)")
+    more.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
+    # For programs and trials.
+    parser.add_argument("--cases", metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument("--counts", metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -109,16 +104,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     for pair in args.evidence:
         ((action, outcome),) = keyed([pair], "--evidence", 'fresh_cell="1.839 V dc"').items()
         session.update(parse_evidence((action, outcome)))
-    state = session.state()
-    if not ctx.json and (args.ask or sys.stdin.isatty()):
-        state = _interactive(ctx, session, state, args)
-    elif not ctx.json:
-        _show(ctx, state, _questions(args))
-        _show_next(ctx, state, state.next[0] if state.next else None)
+    if not ctx.json:
+        _show(ctx, args, session)
     if ctx.recording:
-        _record(ctx, args, session, state)
+        _record(ctx, args, session)
     if ctx.json:
-        answer = state.to_json()
+        answer = session.state().to_json()
         answer["questions"] = _questions(args)
         ctx.print_json(answer)
     return 0
@@ -237,167 +228,54 @@ def _questions(args: argparse.Namespace) -> list[str]:
     return [slip.question for slip in find_slips(parse_quantity(args.expect), reading)]
 
 
-def _band(probability: float) -> str:
-    """Put a probability into one of two bands: trials do not support decimals."""
-    if probability >= 0.97:
-        return "almost certain"
-    return "likely" if probability >= 0.9 else f"{probability:.0%}"
-
-
-def _show(ctx: Context, state: Diagnosis, questions: list[str]) -> None:
-    from rich.table import Table
+def _show(ctx: Context, args: argparse.Namespace, session: Session) -> None:
+    """Show where it stands; on a terminal, or with --ask, go on asking until it ends or the person ends it."""
     from rich.text import Text
 
-    from benchlog.diagnosis.answer import HAZARD
+    from benchlog.guide.inquiry import ending, minutes_in_words, state_lines
 
-    console = ctx.console
-    if HAZARD in state.cautions:
-        console.print(Text(f"! {HAZARD}", style="bold"))
-    for question in questions:
-        console.print(Text(f"? {question}", style="yellow"))
-    names = {c.id: c.label for c in state.causes}
-    table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
-    for cause in state.causes[:_SHOWN]:
-        if cause.probability < 0.005:
-            continue
-        filled = round(cause.probability * _BAR)
-        table.add_row(
-            Text("█" * filled + "·" * (_BAR - filled)),
-            _band(cause.probability),
-            Text(cause.label),
-            Text(cause.family, style="dim"),
-        )
-    console.print(table)
-    for name in state.put_right:
-        console.print(Text(f"put right before: {names.get(name, name)}"))
-    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
-        one, other = (names.get(c, c) for c in state.pairs[0].causes)
-        console.print(Text(f"two at once: {one}, and {other} ({_band(state.pairs[0].probability)})"))
-    unproven = "" if state.proven else ", the instrument is not proven on a known source yet"
-    console.print(Text(f"P(output live) {state.p_live:.2f}{unproven}"))
-    for caution in state.cautions:
-        if caution != HAZARD:
-            console.print(Text(f"! caution: {caution}", style="bold"))
+    def show(line: str, style: str = "") -> None:
+        ctx.console.print(Text(line, style=style))
+
+    for question in _questions(args):
+        show(f"? {question}", "yellow")
+    if args.ask or sys.stdin.isatty():
+        _ask(session)
+    else:
+        for line, style in state_lines(session.state(), ctx.console.width):
+            show(line, style)
+        for check in session.state().next[:1]:
+            show(f"next ({minutes_in_words(check.minutes)}): {check.card}", "bold")
+            return
+    show(ending(session.state(), args.meter or "METER"), "bold")
 
 
-def _show_next(ctx: Context, state: Diagnosis, check: NextCheck | None) -> None:
-    from rich.text import Text
+def _ask(session: Session) -> None:
+    """Ask for one check after the other, with the keys of a guided run."""
+    from benchlog.diagnosis import NextCheck
+    from benchlog.guide.dialogue import Dialogue, StoppedError
+    from benchlog.guide.inquiry import Inquiry, minutes_in_words
+    from benchlog.guide.person import InputEndedError, Prompt
+    from benchlog.guide.terminal import Terminal
 
-    from benchlog.diagnosis.answer import HAZARD
-
-    if check is not None:
-        text = f"({_in_words(check.minutes)}): {check.card}"
-        ctx.console.print(Text.assemble(("next ", "bold"), text))
-    elif not state.next:
-        ctx.console.print(Text(_ending(state), style="bold"))
-    elif any(n.action == "look" for n in state.next) and HAZARD in state.cautions:
-        ctx.console.print(Text("The jacks come first: no other check is proposed before that.", style="bold"))
-
-
-def _in_words(minutes: float) -> str:
-    """Say a time in everyday units.
-
-    >>> [_in_words(m) for m in (0.2, 0.5, 1.0, 1.5, 4.0)]
-    ['a few seconds', 'half a minute', 'a minute', '1.5 minutes', '4 minutes']
-    """
-    if minutes < 0.25:
-        return "a few seconds"
-    if minutes < 0.8:
-        return "half a minute"
-    return "a minute" if minutes < 1.25 else f"{minutes:g} minutes"
-
-
-def _ending(state: Diagnosis) -> str:
-    names = {c.id: c.label for c in state.causes}
-    if state.stop == "decided":
-        top, again = state.causes[0], state.read_again
-        said = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
-        if top.family == "meter":
-            said.append(f'To recall what rested on it: benchlog recall METER --reason "{top.label}"')
-        if again is not None:
-            said.append(f"To confirm it: {again.card}")
-        return ". ".join(said)
-    if state.stop == "no single cause fits":
-        return (
-            "neither one cause nor two fit what was noted: more than two faults, or a slip. Take back the last answer, "
-            "or start again as found."
-        )
-    left = " or ".join(names[name] for name in state.survivors)
-    return (
-        f"nothing splits further: {left}. What could: dimensions, mass or winding resistance against the data sheet, "
-        "warmth at idle, another part of the same kind"
-    )
-
-
-def _interactive(ctx: Context, session: Session, state: Diagnosis, args: argparse.Namespace) -> Diagnosis:
-    """Show one card at a time and take typed answers, until decided, nothing is left or the person ends it."""
-    from benchlog.diagnosis import parse_evidence
-    from benchlog.errors import UsageError
-
-    left_out: set[str] = set()
-    _show(ctx, state, _questions(args))
-    while True:
-        check = next((n for n in state.next if n.action not in left_out), None)
-        _show_next(ctx, state, check)
-        if check is None and state.read_again is not None and state.read_again.action not in left_out:
-            check = state.read_again
-        if check is None:
-            return state
-        try:
-            answer = _answer(session, check.action)
-        except EOFError:
-            return state
-        if answer in ("q", "quit"):
-            return state
-        if not answer:
-            ctx.console.print(
-                "? shows the answers, undo takes the last one back, skip leaves this out, q ends",
-                markup=False,
-            )
-            continue
-        if answer in ("u", "undo"):
-            taken = session.undo()
-            ctx.console.print(
-                "nothing to take back" if taken is None else f"taken back: {taken.text}", markup=False
-            )
-            state = session.state()
-            continue
-        if answer == "skip":
-            left_out.add(check.action)
-            continue
-        if answer == "?":
-            ctx.console.print(_answers(session, check.action), markup=False)
-            continue
+    def perform(check: NextCheck) -> tuple[str, str]:
+        words = session.catalogue.actions[check.action].words
+        card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
+        answer = dialogue.ask(Prompt("choice" if words else "outcome", card, check.action, choices=words))
         name, equals, outcome = answer.partition("=")
         named = "_".join(name.strip().lower().split())
-        pair = (named, outcome.strip()) if equals else (check.action, answer)
+        return (named, outcome.strip()) if equals else (check.action, answer)
+
+    with Terminal() as person:
+        dialogue = Dialogue(person)
         try:
-            session.update(parse_evidence(pair))
-        except UsageError as error:
-            ctx.console.print(f"not taken: {error.message.replace('_', ' ')}", markup=False)
-            ctx.console.print(_answers(session, check.action), markup=False)
-            continue
-        state = session.state()
-        _show(ctx, state, [])
+            Inquiry(session, dialogue, perform).go_on(confirm=True)
+        except (StoppedError, InputEndedError):
+            person.show()
 
 
-def _answer(session: Session, action: str) -> str:
-    """Ask for an answer; the number of a word stands for it, as in a guided run."""
-    answer = input(f"{action.replace('_', ' ')} (? for the answers)> ").strip()
-    words = session.catalogue.actions[action].words
-    chosen = int(answer) if answer.isdecimal() else 0
-    return words[chosen - 1] if 0 < chosen <= len(words) else answer
-
-
-def _answers(session: Session, action: str) -> str:
-    """Answers that can be typed at a question."""
-    words = session.catalogue.actions[action].words
-    numbered = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
-    shown = f"one of: {numbered}" if words else "the reading as displayed, like '27.07 V ac' or 'OL'"
-    return f'answer with {shown}; or "skip", "undo", "quit", or another check as NAME = ANSWER'
-
-
-def _record(ctx: Context, args: argparse.Namespace, session: Session, state: Diagnosis) -> None:
+def _record(ctx: Context, args: argparse.Namespace, session: Session) -> None:
+    state = session.state()
     body: dict[str, Any] = {
         "expect": args.expect,
         "reading": args.reading,
@@ -409,4 +287,4 @@ def _record(ctx: Context, args: argparse.Namespace, session: Session, state: Dia
     with ctx.open_logbook() as book:
         ref = book.append("diagnosis", body)
     if not ctx.json:
-        ctx.console.print(f"written to {ctx.logbook_path}, entry {ref.seq}", style="dim", markup=False)
+        ctx.console.print(f"Saved in {ctx.logbook_path} as entry {ref.seq}.", style="dim", markup=False)

@@ -40,7 +40,7 @@ COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options: none of its own."""
+    """Add the command's options: it has none."""
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -230,10 +230,10 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
             "bench file",
             f"{bench['source']}: {', '.join(bench['instruments']) or 'no instruments'}"
             if bench["source"]
-            else "none here (benchlog find --write begins one)",
+            else "none here (benchlog find --write makes one)",
         )
     book = report["logbook"]
-    state = "there" if book["exists"] else "not begun yet"
+    state = "there" if book["exists"] else "not there yet"
     table.add_row(
         "logbook",
         Text.assemble(("▲ ", "red"), book["problem"])

@@ -92,6 +92,8 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
     "recall": _recall,
     "repair": lambda b: f"{b['meter']}: {b['reason']}",
+    "found bad": lambda b: f"{b['meter']} on {b['function']}: {b['cause']}",
+    "adoption": lambda b: f"entry {b['entry']} counts for {b['check_id']} on {b['part']}",
     "release": _hold,
     "result": _result,
     "session end": _session_end,

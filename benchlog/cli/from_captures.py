@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
@@ -12,7 +12,16 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
 
-__all__ = ["add_capture_options", "gains", "number", "probes", "read_captures", "scope_tag", "whole_turns"]
+__all__ = [
+    "add_capture_options",
+    "gains",
+    "number",
+    "prior",
+    "probes",
+    "read_captures",
+    "scope_tag",
+    "whole_turns",
+]
 
 #: Options that name a channel of a capture.
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
@@ -119,6 +128,14 @@ def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) 
     tag = scope_tag(ctx, args)
     _by_own_names(args, capture)
     return replace(capture, instrument=tag) if tag else capture
+
+
+def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
+    """Shares of miscounted windings that --prior says; None where it is not given."""
+    from benchlog.magnetics.turns_posterior import counting_prior
+
+    right = number(args.prior, "1", "prior")
+    return None if right is None else counting_prior(right)
 
 
 def _by_own_names(args: argparse.Namespace, capture: Capture) -> None:

@@ -4,6 +4,7 @@ Examples:
   benchlog manual supply
   benchlog manual --out man/          every page as a file: benchlog.1, benchlog-supply.1 ...
   benchlog manual plan                what may be in a plan file, with an example of each check kind
+  benchlog manual pattern             how a meter that sends text lines is described, with an example of each option
   benchlog manual supply --roff | man -l -
 """
 
@@ -17,10 +18,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
-#: Files whose keys have a page.
-FILES = {
+#: What has a page besides the commands.
+PAGES = {
     "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
     "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
+    "pattern": "A meter that sends text lines, described by a pattern in bench.toml. 'benchlog find' proposes one.",
 }
 SECTIONS = {
     "exit status": {
@@ -52,8 +54,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "command_name",
         metavar="COMMAND",
         nargs="?",
-        choices=[*COMMANDS, *FILES],
-        help="a command, or plan or bench for the keys of those files (default: overview)",
+        choices=[*COMMANDS, *PAGES],
+        help="a command, plan or bench for the keys of those files, or pattern for text lines (default: overview)",
     )
     parser.add_argument("--roff", action="store_true", help="as source of a manual page, for man")
     parser.add_argument("--out", metavar="DIR", help="write all pages there as files for man")
@@ -70,8 +72,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         else:
             ctx.console.print(f"{len(names)} pages in {args.out}", markup=False)
         return 0
-    if args.command_name in FILES:
-        text = _file_text(args.command_name)
+    if args.command_name in PAGES:
+        text = _other_page(args.command_name)
     else:
         text = page_text(args.command_name, roff=args.roff)
     if ctx.json:
@@ -81,17 +83,21 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     return 0
 
 
-def _file_text(name: str) -> str:
-    """Text of the page of a file's keys."""
+def _other_page(name: str) -> str:
+    """Text of the page of a file's keys, or of patterns."""
     import shutil
+    from importlib.resources import files
 
     from benchlog.bench import bench_schema
     from benchlog.file_reference import reference_text
     from benchlog.plan import plan_schema
 
+    if name == "pattern":  # kept with the decoder
+        page = files("benchlog_drivers").joinpath("decoders", "pattern.txt")
+        return f"{PAGES[name]}\n\n{page.read_text(encoding='utf-8')}"
     width = min(100, max(60, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
-    return f"{FILES[name]}\n\n{reference_text(schema, width)}"
+    return f"{PAGES[name]}\n\n{reference_text(schema, width)}"
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:

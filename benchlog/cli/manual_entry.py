@@ -15,11 +15,25 @@ if TYPE_CHECKING:
 
 __all__ = [
     "accuracy_findings",
+    "add_meter_details",
     "add_wait_option",
     "live_reading",
     "metered",
     "reading_or_live",
 ]
+
+
+def add_meter_details(parser: argparse._ActionsContainer) -> None:
+    """Add the rarer options that describe the meter of a typed reading."""
+    parser.add_argument(
+        "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
+    )
+    parser.add_argument(
+        "--data-sheet-only",
+        action="store_true",
+        help="take the meter's data sheet alone, not what check standards and cross-checks showed of it",
+    )
+    add_wait_option(parser)
 
 
 def add_wait_option(parser: argparse._ActionsContainer) -> None:
@@ -69,12 +83,12 @@ def metered(
 
 
 def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:
-    """Pair a reading with its accuracy statement."""
+    """Pair a reading with its accuracy statement, and with what the record knows of its meter."""
     from benchlog.metrology.accuracy import parse_accuracy
     from benchlog.metrology.meter_reading import MeterReading
 
     if accuracy is not None:
-        return MeterReading(reading, parse_accuracy(accuracy))
+        return ctx.with_evidence(MeterReading(reading, parse_accuracy(accuracy)))
     bench = ctx.bench()
     if reading.instrument and bench.instruments:
         try:
@@ -82,17 +96,21 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
         except UsageError as error:
             hint = f"{error.hint}; or describe it with --accuracy, e.g. '1 % + 5'"
             raise UsageError(error.message, hint=hint) from None
-    return MeterReading(reading, bench.accuracy(reading))
+    return ctx.with_evidence(MeterReading(reading, bench.accuracy(reading)))
 
 
 def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
-    """Say which meters' accuracy was assumed because neither the command nor a bench file states it."""
+    """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
     from benchlog.finding import Finding, FindingKind, unique
     from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+    from benchlog.metrology.meter_reading import correction
 
     found = []
     for one in metered:
-        if one is None or one.accuracy != UNKNOWN_ACCURACY:
+        if one is None:
+            continue
+        found += correction(one)
+        if one.accuracy != UNKNOWN_ACCURACY:
             continue
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""

@@ -60,6 +60,7 @@ class Parser(argparse.ArgumentParser):
     def __init__(self, **options: Any) -> None:
         options.setdefault("formatter_class", _Help)
         super().__init__(**options)
+        self._positionals.title = "arguments"
 
     def format_help(self) -> str:
         """Help that fits a screen where it can: the usual options, with the others named below."""

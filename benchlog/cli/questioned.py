@@ -39,16 +39,15 @@ def with_questions(
         return result
     import msgspec
 
+    from benchlog.diagnosis.doubtful import acceptable, possible_slips
     from benchlog.diagnosis.slips import SlipKind
     from benchlog.finding import Finding, FindingKind
-    from benchlog.guide.doubt import believed
-    from benchlog.guide.manual_reading import slips_of
     from benchlog.result import Verdict
 
-    if believed(reading, expect, limits):
+    if acceptable(reading, expect, limits):
         return result
     shown = reading.reading
-    slips = slips_of(shown, expect)
+    slips = possible_slips(shown, expect)
     asked = [
         Finding(FindingKind.ENTRY, f"{shown.displayed}, kept as read: {slip.question}") for slip in slips
     ]
@@ -80,11 +79,11 @@ def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float |
         Left out where it is the engine's own.
     """
     from benchlog.diagnosis.case import MAINS_NOMINAL_V
-    from benchlog.guide.manual_reading import coupled, shown_text
+    from benchlog.diagnosis.doubtful import display_text, with_coupling
 
     shown = reading.reading
-    expected = f"{expect:.4g} {shown.unit}{coupled(shown.function)}"
-    line = f"benchlog diagnose --expect {shlex.quote(expected)} --reading {shlex.quote(shown_text(shown))}"
+    expected = f"{expect:.4g} {shown.unit}{with_coupling(shown.function)}"
+    line = f"benchlog diagnose --expect {shlex.quote(expected)} --reading {shlex.quote(display_text(shown))}"
     if mains_nominal_v is not None and mains_nominal_v != MAINS_NOMINAL_V:
         line += f" --mains-nominal {shlex.quote(f'{mains_nominal_v:g} V')}"
     return line

@@ -26,7 +26,6 @@ flat over 3:1 in frequency and level, then swept and fitted to a model; you are 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
@@ -161,7 +160,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:
     from benchlog.checks.turns_ratio import check_turns_ratio
-    from benchlog.cli.from_captures import number, read_captures
+    from benchlog.cli.from_captures import number, prior, read_captures
 
     rated = number(args.rated_current, "1", "part of rated current")
     captures = [read_captures(ctx, args, args.capture)]
@@ -177,15 +176,6 @@ def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tupl
         rated_current_percent=None if rated is None else rated * 100,
     )
     return result, captures
-
-
-def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
-    """Shares of miscounted windings that --prior says; None where it is not given."""
-    from benchlog.cli.from_captures import number
-    from benchlog.magnetics.turns_posterior import counting_prior
-
-    right = number(args.prior, "1", "prior")
-    return None if right is None else counting_prior(right)
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:

@@ -25,9 +25,10 @@ def measure_live(
     UsageError
         If scope or AL are missing, or the person skips the swap.
     """
-    from benchlog.cli.from_captures import number, scope_tag
+    from benchlog.cli.from_captures import number, prior, scope_tag
     from benchlog.errors import UsageError
-    from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError
+    from benchlog.guide.acquisition import Acquisition
+    from benchlog.guide.dialogue import SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio
     from benchlog.guide.terminal import Terminal
 
@@ -52,6 +53,7 @@ def measure_live(
         amplitude_vpp=amplitude,
         tolerance=number(args.tolerance, "1", "tolerance"),
         swap=not args.no_swap,
+        prior=prior(args),
         sweep_points=_points(args.sweep),
     )
     try:

@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "list",
-        "entries, newest first; reading blocks only when asked for by --kind",
+        "entries, newest first (readings with --kind readings)",
         "record_show.list_entries",
     )
     sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
@@ -75,7 +75,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "export",
-        "the record for other programs; a damaged logbook gives what is intact",
+        "the record for other programs; of a damaged one the rest",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
@@ -84,7 +84,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "import",
-        "make the logbook again from a --jsonl export, into a new --logbook",
+        "make a new --logbook from a --jsonl export",
         "record_check.import_record",
     )
     sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
@@ -110,9 +110,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--reason", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that replaces it")
 
-    sub = action(
-        "anchor", "have the head digest time-stamped by an authority (RFC 3161)", "record_outside.anchor"
-    )
+    sub = action("anchor", "have an authority time-stamp the head digest (RFC 3161)", "record_outside.anchor")
     sub.add_argument(
         "--authority",
         metavar="URL",

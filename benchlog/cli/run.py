@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from benchlog.guide.phone import PhoneDesk
     from benchlog.plan import Plan
 
+_INTERRUPTED = 130  # of a command ended by Ctrl-C
+
 
 #: Common options that mean something here.
 COMMON: tuple[str, ...] = ("logbook", "bench")
@@ -130,7 +132,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             ended = False
         if ended:
             secure(ctx, book)
-    return verdict.exit_code
+    return _INTERRUPTED if guide.interrupted else verdict.exit_code
 
 
 def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:

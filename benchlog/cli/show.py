@@ -14,7 +14,6 @@ from rich.text import Text
 from benchlog.cli.scale import scale_line
 from benchlog.finding import FindingKind
 from benchlog.result import DesignCheck, Result, Verdict
-from benchlog.units import format_quantity
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
@@ -40,6 +39,7 @@ _ALWAYS = frozenset(
         FindingKind.ACCURACY,
         FindingKind.ASSUMPTION,
         FindingKind.CLIPPING,
+        FindingKind.CORRECTED,
         FindingKind.DISPLAY,
         FindingKind.ENTRY,
         FindingKind.HOOKUP,
@@ -169,8 +169,6 @@ def _value(result: Result, name: str, *, named: bool) -> str:
     quantity = result.quantities[name]
     limits = result.limits[name]
     words = f"{value_words(quantity)}   allowed {limits_words(limits)}"
-    if limits.standard_uncertainty > 0:
-        words += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
 
 

@@ -34,22 +34,23 @@ COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    add_wait_option(parser)
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
     )
     parser.add_argument("value", metavar="VALUE", nargs="?", help="what the meter shows, e.g. '5.01 V dc'")
-    parser.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
-    parser.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
-    parser.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
-    parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
     parser.add_argument(
         "--as-read", action="store_true", help="the display was read again: accept it although it is 10x off"
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
+    rare = parser.add_argument_group("standard or meter that the bench file does not know")
+    rare.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
+    rare.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
+    rare.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
+    rare.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
+    add_wait_option(rare)
     for option in ("bad", "function", "channel", "range", "error", "repaired", "undo-recall", "reason"):
         parser.add_argument(f"--{option}", help=argparse.SUPPRESS)  # now those of `recall`
 

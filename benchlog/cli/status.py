@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
@@ -44,9 +45,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     known = {meter.tag for meter in seen.meters}
     unchecked = [i.tag for i in bench.instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
-        ctx.print_json({**_plain(seen), "never_checked": unchecked, "copies": copies})
+        ctx.print_json({**_plain(seen, bench), "never_checked": unchecked, "copies": copies})
     else:
-        _show(ctx, seen, unchecked)
+        _show(ctx, seen, bench, unchecked)
         for words in copies:
             ctx.listing.line(f"record: {words}")
         if others:
@@ -65,7 +66,13 @@ def _behind(book: Logbook, folders: Sequence[str]) -> list[str]:
     return [copy_state(book, Path(folder).expanduser()) for folder in folders]
 
 
-def _plain(seen: Overview) -> dict[str, Any]:
+def _functions(bench: Bench, tag: str) -> list[str]:
+    """Functions of a meter's data sheet."""
+    instrument = bench.instruments.get(tag)
+    return [] if instrument is None else [str(line.function) for line in instrument.accuracy]
+
+
+def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
     return {
         "schema": "benchlog.status/1",
         "project": seen.plan.project.name,
@@ -92,7 +99,18 @@ def _plain(seen: Overview) -> dict[str, Any]:
             }
             for h in seen.state.holds.values()
         ],
-        "meters": [{"tag": m.tag, "trust": m.word, "reason": m.reason} for m in seen.meters],
+        "meters": [
+            {
+                "tag": m.tag,
+                "trust": m.word,
+                "reason": m.reason,
+                "checked": [
+                    {"function": c.function, "standard": c.standard or None, "date": c.date or None}
+                    for c in m.checked(_functions(bench, m.tag))
+                ],
+            }
+            for m in seen.meters
+        ],
         "substitutions": [
             *(dict(s.body) for s in seen.state.substitutions),
             *({"part": s.part, "what": s.what, "reason": s.reason} for s in seen.state.pending),
@@ -113,7 +131,8 @@ def _measured(status: CheckStatus) -> str:
     return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
 
 
-def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
+def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> None:
+    from benchlog.project.meter_trust import checked_words
     from benchlog.wording import MARKS
 
     out = ctx.listing
@@ -149,7 +168,8 @@ def _show(ctx: Context, seen: Overview, unchecked: list[str]) -> None:
         if hold.concession is not None:
             out.line(f"    concession: {hold.concession.body['reason']}")
     for meter in seen.meters:
-        out.line(f"meter {meter.tag}: {meter.word} ({meter.reason})")
+        checked = checked_words(meter.checked(_functions(bench, meter.tag)))
+        out.line(f"meter {meter.tag}: {meter.word} ({meter.reason}){f'; {checked}' if checked else ''}")
     for tag in unchecked:
         out.line(f"meter {tag}: never checked against a standard")
     for entry in seen.state.substitutions:

@@ -4,7 +4,7 @@ Example:
   benchlog supply --nameplate "24 V ac 40 VA" --reading "27.75 V ac" \\
       --accuracy "1 % + 5" --mains "236 V" --mains-nominal "230 V"
 
-Caution: mains is inside the case. Leave it closed, attach clips with the plug out, keep to local rules.
+Caution: mains inside. Keep the case closed, attach clips with the plug out.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
-from benchlog.cli.manual_entry import add_wait_option
+from benchlog.cli.manual_entry import add_meter_details
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -45,11 +45,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("regulated", "unregulated"),
         help="of a DC supply: regulated or unregulated",
     )
-    capture = parser.add_argument_group("a scope capture instead of a reading")
+    capture = parser.add_argument_group("a scope capture")
     capture.add_argument("--capture", metavar="FILE", help="scope capture of the output")
     capture.add_argument("--channel", metavar="CH", help="channel of the capture")
     add_capture_options(capture, ranges=False)
-    second = parser.add_argument_group("a second meter with its own leads")
+    second = parser.add_argument_group("a second meter")
     second.add_argument("--second", metavar="TEXT", help="what it shows")
     second.add_argument("--second-meter", metavar="ID", help="its tag in the bench file")
     second.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
@@ -67,10 +67,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     more.add_argument("--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)")
     more.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
-    more.add_argument(
-        "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
-    )
-    add_wait_option(more)
+    add_meter_details(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

@@ -104,7 +104,7 @@ def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> l
 def known_doubts(ctx: Context) -> dict[str, str]:
     """Meters that failed their last check standard, left their own chart at it, or were recalled since."""
     from benchlog.project.meter_doubt import DOUBT_KINDS
-    from benchlog.project.overview import meter_trust
+    from benchlog.project.meter_trust import meter_trust
 
     if not ctx.logbook_path.exists():
         return {}

@@ -166,6 +166,11 @@ class KeyboardOperator(Person):
         self.person = person
         self.interactive = person.interactive
 
+    @property
+    def columns(self) -> int:
+        """See `Person.columns`."""
+        return self.person.columns
+
     def show(self, text: str = "", *, style: str = "") -> None:
         """See `Person.show`."""
         self.person.show(text, style=style)
@@ -184,7 +189,9 @@ class KeyboardOperator(Person):
 
     def _visible(self, prompt: Prompt) -> str:
         """What the bench shows for a prompt; empty for a question about the person's own wishes."""
-        if prompt.kind == "text" or (prompt.kind == "choice" and not doubt_step(prompt.key)):
+        if prompt.kind in ("text", "next", "last") or (
+            prompt.kind == "choice" and not doubt_step(prompt.key)
+        ):
             return ""
         shown = self.operator.observe(prompt)
         if not shown:

@@ -2,55 +2,39 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import TracebackType
 from typing import Self
 
-from benchlog.adapter import Adapter, Digitiser, Reader, Source
+from benchlog.adapter import Digitiser, Source
 from benchlog.bench import Bench
 from benchlog.capture import Capture
 from benchlog.clock import Clock
+from benchlog.diagnosis.doubtful import possible_slips
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
+from benchlog.guide.dialogue import Dialogue
+from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
-from benchlog.guide.manual_reading import as_displayed, slip_questions
+from benchlog.guide.manual_reading import as_displayed
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
-from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
-from benchlog.registry import make_adapter
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["Acquisition", "SkippedError", "StoppedError", "TakenBackError", "UndoneError"]
-
-_NO_UNDO = "  nothing to undo in this session"
-
-
-class SkippedError(Exception):
-    """The person skipped the step; the message is the reason typed."""
-
-
-class StoppedError(Exception):
-    """The person wants to stop here and continue another time."""
-
-
-class UndoneError(Exception):
-    """The person withdrew the last result; that check is done again before the present one."""
+__all__ = ["Acquisition"]
 
 
 def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
     """Do nothing: outside a guided run there are no limits to record."""
 
 
-class TakenBackError(Exception):
-    """The person withdrew what was read in this check; it begins again."""
-
-
-def _nothing_to_undo() -> bool:
-    return False
+def _by_data_sheet(metered: MeterReading) -> MeterReading:
+    """Know no more of a meter than its data sheet."""
+    return metered
 
 
 def _not_kept(reading: Reading) -> str:
@@ -58,7 +42,20 @@ def _not_kept(reading: Reading) -> str:
     return ""
 
 
-class Acquisition:
+def _nothing_superseded(reference: str, reason: str) -> None:
+    """Withdraw nothing: for work without a logbook."""
+
+
+def _no_doubt(tag: str, function: Function, cause: str) -> None:
+    """Note no doubt: for work without a logbook."""
+
+
+def _nothing_known(tag: str, function: Function) -> tuple[str, ...]:
+    """Know nothing of a meter: for work without a logbook."""
+    return ()
+
+
+class Acquisition(Dialogue):
     """Takes readings and captures on a bench, with a person to move leads and type displays.
 
     Parameters
@@ -69,8 +66,12 @@ class Acquisition:
 
     Attributes
     ----------
+    name : str
+        Of the check being done.
     kept : list of (Reading, str)
         Readings taken since `begin`, each with its reference.
+    expected : float or None
+        What the last reading was expected to be, in its unit.
     findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
     generators : set of str
@@ -81,28 +82,41 @@ class Acquisition:
         The bench was not used for months: a diagnosis should know.
     cards : bool
         Whether hook-up cards are shown.
+    know : callable
+        Adds what is known of a meter to its reading.
+    recorded : callable
+        Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
+    doubt_found : callable
+        Notes that a diagnosis found a meter bad on a function, and why.
+    fed_by : str
+        What feeds the points of this check, as `diagnosis.Case` has it; empty where the plan does not say.
 
     Notes
     -----
-    Adapters are opened at first use and closed at the end. After a current measurement every volts step
-    demands the jack confirmation: volts with a lead in the current jack is a short circuit.
+    After a current measurement every volts step demands the jack confirmation: volts with a lead in the current jack is
+    a short circuit.
     """
 
     def __init__(self, bench: Bench, person: Person, clock: Clock) -> None:
+        super().__init__(person)
         self.bench = bench
-        self.person = person
         self.clock = clock
+        self.name = ""
         self.kept: list[tuple[Reading, str]] = []
+        self.expected: float | None = None
+        self.fed_by = ""
         self.findings: list[Finding] = []
         self.generators: set[str] = set()
         self.mains_referenced = False
         self.rested = False
         self.cards = False
+        self.know: Callable[[MeterReading], MeterReading] = _by_data_sheet
+        self.recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
+        self.doubt_found: Callable[[str, Function, str], None] = _no_doubt
         self._keep: Callable[[Reading], str] = _not_kept
-        self._undo: Callable[[], bool] = _nothing_to_undo
-        self._take_back: Callable[[], bool] | None = None
+        self._supersede: Callable[[str, str], None] = _nothing_superseded
         self.fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
-        self._adapters: dict[str, Adapter] = {}
+        self._instruments = OpenInstruments(bench, clock)
         self._in_current_jack: set[str] = set()
         self._just_right: set[str] = set()
         self._after_current: set[str] = set()
@@ -113,52 +127,59 @@ class Acquisition:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
-        with contextlib.ExitStack() as stack:
-            for adapter in self._adapters.values():
-                stack.callback(adapter.close)
-        self._adapters.clear()
+        self._instruments.close_all()
 
     def begin(
         self,
+        name: str = "",
         *,
         mains_referenced: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
-        undo: Callable[[], bool] = _nothing_to_undo,
-        take_back: Callable[[], bool] | None = None,
+        supersede: Callable[[str, str], None] = _nothing_superseded,
+        undo: Callable[[], bool] | None = None,
         fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
+        know: Callable[[MeterReading], MeterReading] = _by_data_sheet,
     ) -> None:
         """Begin a check: nothing taken yet.
 
         Parameters
         ----------
+        name : str
+            Of the check, for the keys of prompts.
         mains_referenced : bool
             The node under test is on the mains.
         keep : callable, optional
             Records a reading before it is confirmed as taken; returns a reference to it.
+        supersede : callable, optional
+            Withdraws a recorded reading, by its reference, with a reason.
         undo : callable, optional
             Withdraws the last result; returns whether one was withdrawn.
-        take_back : callable, optional
-            Withdraws what was read since this moment; returns whether there was anything.
         fix_limits : callable, optional
             Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
+        know : callable, optional
+            Adds what is known of a meter to its reading; by default no more than its data sheet.
         """
+        self.name = name
         self.kept.clear()
+        self.expected = None
+        self.fed_by = ""
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
-        self._keep, self._undo, self._take_back = keep, undo, take_back
-        self.fix_limits = fix_limits
+        self._keep, self._supersede, self._undo = keep, supersede, undo
+        self.fix_limits, self.know = fix_limits, know
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
         self.person.connect(hookup)
         if not self.cards:
             return
-        card = card_of(hookup, self.bench)
+        columns = self.person.columns
+        card = card_of(hookup, self.bench, columns)
         for danger in card.dangers:
-            for line in danger_lines(danger):
+            for line in danger_lines(danger, columns):
                 self.person.show(line, style="bold red")
-        for line in card.lines():
+        for line in card.lines(columns):
             self.person.show(line)
 
     # ---- what is known of the meters ----
@@ -173,8 +194,8 @@ class Acquisition:
         self._just_right.add(tag)
         self._after_current.discard(tag)
 
-    def context(self, tag: str) -> tuple[str, ...]:
-        """What a diagnosis should know of a meter before it begins."""
+    def context(self, tag: str, function: Function) -> tuple[str, ...]:
+        """What a diagnosis should know of a meter before it begins, with the record's knowledge."""
         instrument = self.bench.instruments.get(tag)
         known = {
             "linked meter": instrument is not None and instrument.linked,
@@ -182,67 +203,7 @@ class Acquisition:
             "just read right": tag in self._just_right,
             "after rest": self.rested and tag not in self._just_right,
         }
-        return tuple(word for word, so in known.items() if so)
-
-    # ---- asking ----
-
-    def ask(self, prompt: Prompt) -> str:
-        """Ask, with s, u and q understood wherever they can't be meant as an answer.
-
-        Raises
-        ------
-        SkippedError, StoppedError, UndoneError
-            When the person wants that instead.
-        """
-        while True:
-            answer = self.person.answer(prompt)
-            low = answer.lower()
-            if prompt.kind == "text" or answer in prompt.choices or low not in ("s", "u", "q"):
-                return answer
-            self.wish(low, prompt.key)
-
-    def wish(self, key: str, step: str) -> None:
-        """Do what s, u or q asks for; returns only when nothing was undone."""
-        if key == "q":
-            raise StoppedError
-        if key == "s":
-            raise SkippedError(self._why_skipped(step))
-        if self.kept and self._take_back is not None:
-            if self._take_back():
-                raise TakenBackError
-            return
-        if self._undo():
-            raise UndoneError
-        self.person.show(_NO_UNDO)
-
-    def _why_skipped(self, step: str) -> str:
-        """Ask until there is a reason: a gap that nobody can explain later is not a record."""
-        while True:
-            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
-            if reason:
-                return reason
-            self.person.show("  a few words, for the record")
-
-    def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, for instance to set a dial, until Enter alone confirms it.
-
-        Raises
-        ------
-        SkippedError, StoppedError, UndoneError
-            When the person wants that instead.
-        """
-        while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
-            self.person.show(
-                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
-            )
-
-    def confirm(self, text: str, key: str) -> bool:
-        """Ask a yes-or-no question until it is answered."""
-        while True:
-            answer = self.ask(Prompt("confirm", text, key)).lower()
-            if answer in ("y", "yes", "n", "no"):
-                return answer[0] == "y"
-            self.person.show("  answer y or n")
+        return (*(word for word, so in known.items() if so), *self.recorded(tag, function))
 
     # ---- taking ----
 
@@ -273,9 +234,37 @@ class Acquisition:
             else self._typed_reading(tag, function, what, key, expect)
         )
         self.kept.append((reading, self._keep(reading)))
+        self.expected = expect
+        self._answers += 1
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
-        return MeterReading(reading, self.bench.accuracy(reading))
+        metered = self.know(MeterReading(reading, self.bench.accuracy(reading)))
+        self.findings += correction(metered)
+        return metered
+
+    def withdraw(self, first: int, question: str, key: str) -> bool:
+        """Take back the readings from this number on, with a reason; False where none is given."""
+        taken = self.kept[first:]
+        if not taken:
+            return True
+        shown = ", ".join(reading.displayed for reading, _ in taken)
+        prompt = Prompt("text", f"take back {shown}{question}: what was wrong?", f"{key}/undo")
+        reason = self.person.answer(prompt).strip()
+        if not reason:
+            self.person.show("  not taken back: that needs a reason")
+            return False
+        for reference in dict.fromkeys(reference for _, reference in taken if reference):
+            self._supersede(reference, reason)
+        del self.kept[first:]
+        self.person.show(f"  {shown} is withdrawn: {reason}")
+        return True
+
+    def doubtful_reading(self) -> MeterReading | None:
+        """The last reading, where a diagnosis could look into it."""
+        if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.mains_referenced:
+            return None
+        reading = self.kept[-1][0]
+        return self.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
         """Take one record of these channels with a scope of the bench."""
@@ -294,37 +283,17 @@ class Acquisition:
                 f"no clip of {tag} on a mains-referenced node: its ground is protective earth",
                 hint="measure there with a rated meter and leads, or with an isolated probe; local rules apply",
             )
-        adapter = self._adapter(tag)
-        if not isinstance(adapter, Digitiser):
-            raise UsageError(f"{tag} is not a scope", hint="the check's scope must be one in the bench file")
-        return adapter
+        return self._instruments.scope(tag)
 
     def source(self, tag: str) -> Source:
         """Return the open generator of that tag."""
-        adapter = self._adapter(tag)
-        if not isinstance(adapter, Source):
-            raise UsageError(
-                f"{tag} is not a generator", hint="the check's generator must be one in the bench file"
-            )
+        source = self._instruments.generator(tag)
         self.generators.add(tag)
-        return adapter
+        return source
 
     def stamped(self, reading: Reading) -> Reading:
         """Give a typed reading the present time."""
         return reading.stamped(reading.instrument, self.clock.utc_ns(), self.clock.monotonic_ns())
-
-    def _adapter(self, tag: str) -> Adapter:
-        if tag not in self._adapters:
-            instrument = self.bench.instrument(tag)
-            adapter = make_adapter(
-                instrument.address,
-                tag,
-                clock=self.clock,
-                options=dict(instrument.options),
-                kind=instrument.kind,
-            )
-            self._adapters[tag] = adapter.open()
-        return self._adapters[tag]
 
     def _choose_meter(self, what: str, key: str) -> str:
         tags = tuple(i.tag for i in self.bench.instruments.values() if i.kind == "meter")
@@ -332,11 +301,7 @@ class Acquisition:
             return tags[0]
         if not tags:
             return "meter"
-        while True:
-            answer = self.ask(Prompt("choice", f"which meter for the {what}?", f"{key}/meter", choices=tags))
-            if answer in tags:
-                return answer
-            self.person.show(f"  on the bench: {', '.join(tags)}")
+        return self.choose(Prompt("choice", f"which meter for the {what}?", f"{key}/meter", choices=tags))
 
     def _mind_the_jacks(self, tag: str, function: Function, key: str) -> None:
         if function.is_current:
@@ -359,10 +324,7 @@ class Acquisition:
     ) -> Reading:
         while True:
             try:
-                adapter = self._adapter(tag)
-                if not isinstance(adapter, Reader):
-                    raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
-                reading = read_shown(adapter, self.person, expect=expect)
+                reading = read_shown(self._instruments.meter(tag), self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
                     return self._typed_reading(tag, function, what, key, expect)
@@ -397,8 +359,8 @@ class Acquisition:
             answer = self.ask(Prompt("choice", f"{tag}:", f"{key}/trouble", tag, choices=choices))
         except InputEndedError:
             raise error from None
-        if answer == "try again" and (broken := self._adapters.pop(tag, None)) is not None:
-            broken.close()
+        if answer == "try again":
+            self._instruments.close(tag)
         return answer == "type it"
 
     # ---- typed ----
@@ -406,10 +368,9 @@ class Acquisition:
     def _typed_reading(
         self, tag: str, function: Function, what: str, key: str, expect: float | None
     ) -> Reading:
+        prompt = Prompt("display", f"{what}: what does {tag} show on {function}?", key, tag, function)
         while True:
-            text = self.ask(
-                Prompt("display", f"{what}: what does {tag} show on {function}?", key, tag, function)
-            )
+            text = self.typed_early(tag, key) or self.ask(prompt)
             try:
                 reading = as_displayed(text, function, tag)
             except UsageError as error:
@@ -420,7 +381,7 @@ class Acquisition:
 
     def _as_read(self, reading: Reading, expect: float | None, key: str) -> bool:
         """Ask about a slip; a value stays as read unless the person reads it again."""
-        questions = slip_questions(reading, expect)
+        questions = [slip.question for slip in possible_slips(reading, expect)]
         for question in questions:
             self.person.show(f"  {question}", style="yellow")
         if not questions:

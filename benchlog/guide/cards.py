@@ -1,6 +1,7 @@
 """Hook-up cards in plain characters: what to set, which jack, which lead where; made from a hook-up and the bench file.
 
-A card is text of at most 78 columns, ASCII in its drawing, so that it reads on any terminal and by ear.
+A card is text of at most 78 columns, ASCII in its drawing, so that it reads on any terminal and by ear. On a narrower
+screen the drawing goes from top to bottom.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ import textwrap
 from dataclasses import dataclass
 
 from benchlog.bench import Bench
-from benchlog.guide.drawings import across, path
+from benchlog.guide.drawings import across, downwards, path
 from benchlog.hookup import DANGER_WORDS, Circuit, Hookup, Symbol, Tap
 from benchlog.reading import Function
 
@@ -38,19 +39,21 @@ class Card:
     drawing: tuple[str, ...] = ()
     dangers: tuple[str, ...] = ()
 
-    def lines(self) -> list[str]:
+    def lines(self, columns: int = WIDTH) -> list[str]:
         """Settings, then the drawing, indented and wrapped to the card's width."""
         out = []
         for setting in self.settings:
-            out += textwrap.wrap(setting, WIDTH, initial_indent="  ", subsequent_indent="      ")
+            out += textwrap.wrap(
+                setting, min(WIDTH, columns), initial_indent="  ", subsequent_indent="      "
+            )
         if self.drawing:
             out += ["", *(f"    {line}".rstrip() for line in self.drawing), ""]
         return out
 
 
-def danger_lines(text: str) -> list[str]:
+def danger_lines(text: str, columns: int = WIDTH) -> list[str]:
     """Wrap a danger to the card's width, marked by a shape as well as any colour."""
-    return textwrap.wrap(text, WIDTH, initial_indent="  ! ", subsequent_indent="    ")
+    return textwrap.wrap(text, min(WIDTH, columns), initial_indent="  ! ", subsequent_indent="    ")
 
 
 def jack(function: Function) -> str:
@@ -58,7 +61,7 @@ def jack(function: Function) -> str:
     return "current jack (A, or mA if surely below its fuse)" if function.is_current else "V/ohm jack"
 
 
-def card_of(hookup: Hookup, bench: Bench) -> Card:
+def card_of(hookup: Hookup, bench: Bench, columns: int = WIDTH) -> Card:
     """Return the card of a hook-up.
 
     Parameters
@@ -66,10 +69,15 @@ def card_of(hookup: Hookup, bench: Bench) -> Card:
     hookup : Hookup
     bench : Bench
         Knows which leads belong to which meter.
+    columns : int
+        Width of the screen.
     """
+    drawing = _drawing(hookup, bench)
+    if max(map(len, drawing), default=0) + 4 > columns:
+        drawing = _drawing(hookup, bench, narrow=True)
     return Card(
         tuple(_settings(hookup, bench)),
-        _drawing(hookup, bench),
+        drawing,
         tuple(DANGER_WORDS[danger] for danger in hookup.dangers),
     )
 
@@ -122,7 +130,7 @@ def _dial(function: Function) -> str:
 # ---- drawing ----
 
 
-def _drawing(hookup: Hookup, bench: Bench) -> tuple[str, ...]:
+def _drawing(hookup: Hookup, bench: Bench, *, narrow: bool = False) -> tuple[str, ...]:
     if hookup.circuit is Circuit.ACROSS:
         tags = [tap.instrument for tap in hookup.taps]
         return across(
@@ -130,13 +138,14 @@ def _drawing(hookup: Hookup, bench: Bench) -> tuple[str, ...]:
             tags,
             polarity=any(tap.function in _POLAR for tap in hookup.taps),
             jacks=not any(_borrowed(tag, bench) for tag in tags),
+            narrow=narrow,
         )
     if hookup.source is None:
         return ()
     labels = [_labels(hookup, point) for point in range(len(hookup.path) + 1)]
     first, last = (f"{hookup.source.name} {end}" for end in hookup.source.ends)
     names = [f"{e.name}: one || other" if e.symbol is Symbol.BARRIER else e.name for e in hookup.path]
-    drawing = path(first, names, last, labels)
+    drawing = (downwards if narrow else path)(first, names, last, labels)
     if hookup.loop is not None:
         drawing = (*drawing, f"other end of the loop ---> {hookup.loop.channel} tip")
     return drawing

@@ -2,30 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import msgspec
 
-from benchlog.diagnosis import Case, Diagnosis, Session, parse_evidence, plausible
-from benchlog.diagnosis.answer import HAZARD
+from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
+from benchlog.diagnosis.case import MAINS_NOMINAL_V
 from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.diagnosis.doubtful import display_text, expected_quantity
 from benchlog.diagnosis.outcome import parse_shown
 from benchlog.diagnosis.session import READ_AGAIN
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.guide.acquisition import Acquisition, SkippedError
-from benchlog.guide.manual_reading import expected_quantity, shown_text
-from benchlog.guide.person import Prompt
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.dialogue import SkippedError
+from benchlog.guide.inquiry import Inquiry, in_percent, minutes_in_words
+from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
-from benchlog.result import Limits, Result
-from benchlog.units import Quantity, format_quantity
+from benchlog.result import Result
+from benchlog.units import format_quantity
 
-__all__ = ["Doubt", "Resolved", "believed", "diagnose_with", "look_into", "with_diagnosis"]
+__all__ = ["MeterDiagnosis", "Resolved", "look_further", "look_into", "with_diagnosis"]
 
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is put right and read again before it is left as it is
+_ROWS = 3
 _READ_AGAIN = ("lead", "setting", "supply", "none")
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
 _DC = ("dc_same_points", "fresh_cell")
@@ -35,127 +39,169 @@ _SCOPE = ("scope_output",)
 
 
 @dataclass(slots=True)
-class Doubt:
-    """A diagnosis and what it came to.
+class _Step:
+    """What there was before a check of a diagnosis was done."""
+
+    kept: int
+    readings: int
+    second: MeterReading | None
+
+
+@dataclass(slots=True)
+class MeterDiagnosis:
+    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter.
 
     Attributes
     ----------
+    acquisition : Acquisition
+        Takes the readings asked for.
     session : Session
         The engine's side of it.
-    last : Diagnosis
-        Its latest answer.
-    path : list of (action, outcome as shown)
-        What was done, in order.
+    first : Reading
+        The reading that looks wrong.
+    key : str
+        Name of the step, for scripts.
     readings : list of Reading
         Everything read on the way.
     second : MeterReading or None
         What the second meter showed, if it was asked.
     """
 
+    acquisition: Acquisition
     session: Session
-    last: Diagnosis
-    path: list[tuple[str, str]] = field(default_factory=list)
+    first: Reading
+    key: str
     readings: list[Reading] = field(default_factory=list)
     second: MeterReading | None = None
+    _steps: list[_Step] = field(default_factory=list)
 
-    def take(self, action: str, shown: str) -> None:
-        """Take in what a check showed."""
-        self.session.update(parse_evidence((action, shown)))
-        self.path.append((action, shown))
-        self.last = self.session.state()
+    @classmethod
+    def begun(
+        cls, acquisition: Acquisition, first: Reading, expect: float, key: str, mains_nominal_v: float | None
+    ) -> MeterDiagnosis:
+        """Begin with a reading, what was expected instead in its unit, and what is known of the meter."""
+        case = Case(
+            expected_quantity(expect, first.function),
+            parse_shown(display_text(first), what="reading"),
+            mains_nominal_v=mains_nominal_v or MAINS_NOMINAL_V,
+            context=acquisition.context(first.instrument, first.function),
+            fed_by=acquisition.fed_by,
+        )
+        return cls(acquisition, Session(case), first, key)
+
+    def ask_on(self, key: str = "") -> None:
+        """Have the checks done that the engine asks for, until it stops."""
+        key = key or self.key
+        inquiry = Inquiry(
+            self.session,
+            self.acquisition,
+            lambda check: (check.action, self._done(check, key)),
+            taken_back=self._taken_back,
+            rows=_ROWS,
+        )
+        inquiry.go_on(most=MAX_CHECKS - len(self.session.done))
+        self.acquisition.person.show(f"  diagnosis: {self.in_words()}", style="bold")
+
+    def _taken_back(self) -> bool:
+        step = self._steps[-1]
+        if not self.acquisition.withdraw(step.kept, "", self.key):
+            return False
+        self._steps.pop()
+        del self.readings[step.readings :]
+        self.second = step.second
+        return True
+
+    def _done(self, check: NextCheck, key: str) -> str:
+        """Let the person do one check; returns its outcome as shown."""
+        acquisition = self.acquisition
+        before = _Step(len(acquisition.kept), len(self.readings), self.second)
+        card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
+        step = f"{key}/{check.action}"
+        try:
+            shown = self._asked(check.action, card, step) or self._read(check.action, card, step)
+        except InputEndedError:
+            raise
+        except UsageError as error:
+            raise SkippedError(str(error)) from None
+        self._steps.append(before)
+        return shown
+
+    def _asked(self, action: str, card: str, step: str) -> str:
+        """The outcome of a check that is seen or read elsewhere; empty for one that this meter reads."""
+        acquisition, words = self.acquisition, load_catalogue().actions[action].words
+        if words:
+            return acquisition.choose(Prompt("choice", card, step, self.first.instrument, choices=words))
+        if action in _SCOPE and acquisition.mains_referenced:
+            raise SkippedError("no scope clip on a mains-referenced node: its ground is protective earth")
+        if action not in _TYPED:
+            return ""
+        text = acquisition.ask(Prompt("quantity", card, step))
+        if not text:
+            raise SkippedError("not at hand")
+        parse_evidence((action, text))
+        return text
+
+    def _read(self, action: str, card: str, step: str) -> str:
+        acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
+        if action == "second_meter":
+            tag = _other_meter(acquisition, tag)
+        acquisition.do(card, step)
+        if action in _OHMS:
+            function = Function.OHMS
+        elif action in _DC:
+            function = Function.DC_VOLTS
+        taken = acquisition.reading(tag or None, function, action.replace("_", " "), f"{step}/reading")
+        self.readings.append(taken.reading)
+        if action == "second_meter":
+            self.second = taken
+        return display_text(taken.reading)
 
     def read_again(self, reading: Reading) -> None:
         """Take in the reading after what was decided was put right: it is confirmed, or more is wrong."""
-        if self.decided and not self.last.confirmed:
-            self.take(READ_AGAIN, shown_text(reading))
+        if self.decided and not self.state.confirmed:
+            self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
+            self.session.update(parse_evidence((READ_AGAIN, display_text(reading))))
+
+    @property
+    def state(self) -> Diagnosis:
+        """The engine's latest answer."""
+        return self.session.state()
 
     @property
     def decided(self) -> bool:
         """Whether one cause is clearly the most likely."""
-        return self.last.stop == "decided"
+        return self.state.stop == "decided"
 
     @property
     def family(self) -> str:
         """Family of the leading cause: part, lead, setting, meter, supply, plan or none."""
-        return self.last.causes[0].family
+        return self.state.causes[0].family
 
     def in_words(self) -> str:
         """The outcome in one line."""
-        cause = self.last.causes[0]
+        state = self.state
+        cause = state.causes[0]
         if self.decided:
-            return f"{cause.label} (P {min(cause.probability, 0.99):.2f})"
-        names = {c.id: c.label for c in self.last.causes}
-        left = " or ".join(names[c] for c in self.last.survivors[:4])
-        return f"{self.last.stop or 'broken off'}: {left}"
+            return f"{cause.label} ({in_percent(cause.probability)})"
+        names = {c.id: c.label for c in state.causes}
+        left = " or ".join(names[c] for c in state.survivors[:4])
+        return f"{state.stop or 'broken off'}: {left}"
 
     def to_json(self) -> dict[str, Any]:
         """Path and answer for the record."""
-        return {"path": [list(step) for step in self.path], **self.last.to_json()}
+        return {"path": [[e.action, e.text] for e in self.session.done], **self.state.to_json()}
 
-
-def diagnose_with(
-    acquisition: Acquisition,
-    first: MeterReading,
-    expect_value: float,
-    key: str,
-    *,
-    mains_nominal_v: float | None = None,
-    seed: int = 1,
-) -> Doubt:
-    """Find out why a reading is not what was expected.
-
-    Parameters
-    ----------
-    acquisition : Acquisition
-        Takes the readings asked for.
-    first : MeterReading
-        The reading that looks wrong.
-    expect_value : float
-        What was expected, in the reading's unit.
-    key : str
-        Name of the step, for scripts.
-    mains_nominal_v : float, optional
-        Nominal mains.
-    seed : int
-        Of the engine's draws.
-    """
-    reading = first.reading
-    case = Case(
-        expected_quantity(expect_value, reading.function),
-        parse_shown(shown_text(reading), what="reading"),
-        mains_nominal_v=mains_nominal_v or 230.0,
-        context=acquisition.context(reading.instrument),
-    )
-    session = Session(case, seed=seed)
-    doubt = Doubt(session, session.state())
-    _ask_on(acquisition, doubt, reading, key)
-    return doubt
-
-
-def _ask_on(acquisition: Acquisition, doubt: Doubt, reading: Reading, key: str) -> None:
-    """Have the checks done that the engine asks for, until it stops."""
-    unavailable: set[str] = set()
-    while doubt.last.stop is None and len(doubt.path) < MAX_CHECKS:
-        action = next((n for n in doubt.last.next if n.action not in unavailable), None)
-        if action is None:
-            break
-        if HAZARD in doubt.last.cautions:
-            acquisition.person.show(f"  ! {HAZARD}", style="bold")
-        leading = doubt.last.causes[0]
-        acquisition.person.show(
-            f"  likely: {leading.label} ({leading.probability:.2f}); P(output live) {doubt.last.p_live:.2f}, treat it as live"
-        )
-        acquisition.person.show(f"  next check: {action.action.replace('_', ' ')}, {action.minutes:g} min")
-        try:
-            shown = _perform(acquisition, action.action, action.card, reading, key, doubt)
-        except (SkippedError, UsageError) as reason:
-            acquisition.person.show(f"  left out: {reason}")
-            unavailable.add(action.action)
-            continue
-        doubt.take(action.action, shown)
-    acquisition.person.show(f"  diagnosis: {doubt.in_words()}", style="bold")
-    for caution in doubt.last.cautions:
-        acquisition.person.show(f"  ! {caution}", style="bold")
+    def note_doubt(self) -> None:
+        """Carry a meter found bad, or a lead that was not put right, into the checks that follow."""
+        unmended = self.family == "lead" and not self.state.confirmed
+        if self.decided and (self.family == "meter" or unmended) and self.first.instrument:
+            cause = self.state.causes[0].label
+            self.acquisition.doubt_found(self.first.instrument, self.first.function, cause)
+            self.acquisition.person.show(
+                f"  {self.first.instrument} is in doubt from now on: {cause}. Its readings count as can't tell "
+                "until it is put right and passes a check standard.",
+                style="bold",
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,28 +210,8 @@ class Resolved:
 
     judged: MeterReading
     second: MeterReading | None = None
-    doubt: Doubt | None = None
+    doubt: MeterDiagnosis | None = None
     readings: tuple[Reading, ...] = ()
-
-
-def believed(reading: MeterReading, expect_value: float | None, limits: Limits | None = None) -> bool:
-    """Return whether a reading can be accepted without being looked into.
-
-    It can when nothing is expected of it, when it lies within its limits, or near enough to what is expected.
-    """
-    if expect_value is None or expect_value == 0:
-        return True
-    shown = reading.reading
-    if shown.value is None:
-        return False
-    if limits is not None and (limits.low is not None or limits.high is not None):
-        low = -float("inf") if limits.low is None else limits.low
-        high = float("inf") if limits.high is None else limits.high
-        if low <= shown.value <= high:
-            return True
-    wanted = expected_quantity(expect_value, shown.function)
-    quantity = Quantity(shown.value, shown.unit, shown.resolution, wanted.coupling, shown.displayed)
-    return plausible(wanted, quantity, reading.settled().standard_uncertainty)
 
 
 def look_into(
@@ -215,7 +241,7 @@ def look_into(
     """
     shown = first.reading
     acquisition.person.show(
-        f"  {shown.displayed} where {format_quantity(expect_value, shown.unit)} is expected: Part or meter?",
+        f"  {shown.displayed}, but {format_quantity(expect_value, shown.unit)} expected. Part or meter?",
         style="bold",
     )
     if acquisition.mains_referenced:
@@ -223,42 +249,85 @@ def look_into(
         acquisition.person.show(
             "  not looked into on a mains-referenced node: power off, then prove the meter on a known source"
         )
+    if acquisition.mains_referenced or shown.unit not in ("V", "ohm", "A"):
         return Resolved(first, None, None, (shown,))
-    if shown.unit not in ("V", "ohm", "A"):
-        return Resolved(first, None, None, (shown,))
-    doubt = diagnose_with(acquisition, first, expect_value, key, mains_nominal_v=mains_nominal_v)
-    function, tag = shown.function, shown.instrument
-    again, repeated = first, []
+    doubt = MeterDiagnosis.begun(acquisition, shown, expect_value, key, mains_nominal_v)
+    doubt.ask_on()
+    again = _mended(doubt, what)
+    second = doubt.second or _second_meter(doubt, what)
+    doubt.note_doubt()
+    readings = (shown, *doubt.readings)
+    judged, confirming = _to_judge(doubt, again or first, second)
+    return Resolved(judged, confirming, doubt, readings)
+
+
+def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
+    """Let what was found be put right, and read again; the last such reading, None where there was nothing to mend."""
+    acquisition, function, tag = doubt.acquisition, doubt.first.function, doubt.first.instrument
+    again = None
     for turn in range(_ROUNDS):
         if doubt.decided and doubt.family not in _READ_AGAIN:
             break
-        step = key if turn == 0 else f"{key}/{turn + 1}"
+        step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
         right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
         acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended")
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
-        repeated.append(again.reading)
+        doubt.readings.append(again.reading)
         doubt.read_again(again.reading)
-        if doubt.last.stop is not None:
+        if doubt.state.stop is not None:
             break
-        _ask_on(acquisition, doubt, again.reading, f"{step}/more")
-    readings = [shown, *doubt.readings, *repeated]
-    second = doubt.second
+        doubt.ask_on(f"{step}/more")
+    return again
+
+
+def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
+    """Read the same points with another meter; None where there is none."""
+    acquisition, function = doubt.acquisition, doubt.first.function
+    others = _other_meters(acquisition, doubt.first.instrument)
+    if not others:
+        return None
+    acquisition.do(
+        f"connect {others[0]} with its own leads to the same points, {function}", f"{doubt.key}/second"
+    )
+    second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
+    doubt.readings.append(second.reading)
+    doubt.read_again(second.reading)
+    return second
+
+
+def _to_judge(
+    doubt: MeterDiagnosis, again: MeterReading, second: MeterReading | None
+) -> tuple[MeterReading, MeterReading | None]:
+    """The reading to judge, and the one that confirms it."""
     if second is None:
-        others = [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
-        if not others:
-            return Resolved(again, None, doubt, tuple(readings))
-        acquisition.do(
-            f"connect {others[0]} with its own leads to the same points, {function}", f"{key}/second"
-        )
-        second = acquisition.reading(others[0], function, what, f"{key}/second_reading")
-        readings.append(second.reading)
-        doubt.read_again(second.reading)
+        return again, None
     if doubt.decided and doubt.family == "meter":
-        return Resolved(second, None, doubt, tuple(readings))
+        return second, None
     if again.reading.value is None or second.reading.value is None:
-        return Resolved(again if second.reading.value is None else second, None, doubt, tuple(readings))
+        return (again if second.reading.value is None else second), None
     better = min((again, second), key=lambda m: m.settled().standard_uncertainty)
-    return Resolved(better, second if better is again else again, doubt, tuple(readings))
+    return better, second if better is again else again
+
+
+def look_further(acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None) -> None:
+    """Look into the last reading of a check that is judged already; its result stays as it is."""
+    taken = acquisition.doubtful_reading()
+    expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
+    if taken is None or not expect:
+        acquisition.person.show("  nothing is known of what this reading should be: benchlog diagnose asks")
+        return
+    doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
+    doubt.ask_on()
+    doubt.note_doubt()
+
+
+def _expected(result: Result, reading: Reading) -> float | None:
+    """The middle of a result's limits in a reading's unit, or the one limit there is."""
+    for limits in result.limits.values():
+        given = [limit for limit in (limits.low, limits.high) if limit is not None]
+        if limits.unit == reading.unit and given:
+            return sum(given) / len(given)
+    return None
 
 
 def with_diagnosis(result: Result, resolved: Resolved) -> Result:
@@ -276,40 +345,12 @@ def with_diagnosis(result: Result, resolved: Resolved) -> Result:
     )
 
 
-def _perform(acquisition: Acquisition, action: str, card: str, first: Reading, key: str, doubt: Doubt) -> str:
-    """Let the person do one check; returns its outcome as shown."""
-    step = f"{key}/{action}"
-    words = load_catalogue().actions[action].words
-    if words:
-        while True:
-            answer = acquisition.ask(Prompt("choice", card, step, first.instrument, choices=words))
-            if answer in words:
-                return answer
-            acquisition.person.show(f"  one of: {', '.join(words)}")
-    if action in _SCOPE and acquisition.mains_referenced:
-        raise UsageError("no scope clip on a mains-referenced node: its ground is protective earth")
-    if action in _TYPED:
-        text = acquisition.ask(Prompt("quantity", card, step))
-        if not text:
-            raise SkippedError("not at hand")
-        return text
-    acquisition.do(card, step)
-    tag, function = first.instrument, first.function
-    if action in _OHMS:
-        function = Function.OHMS
-    elif action in _DC:
-        function = Function.DC_VOLTS
-    elif action == "second_meter":
-        tag = _other_meter(acquisition, first.instrument)
-    taken = acquisition.reading(tag or None, function, action.replace("_", " "), f"{step}/reading")
-    doubt.readings.append(taken.reading)
-    if action == "second_meter":
-        doubt.second = taken
-    return shown_text(taken.reading)
+def _other_meters(acquisition: Acquisition, tag: str) -> Sequence[str]:
+    return [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
 
 
 def _other_meter(acquisition: Acquisition, tag: str) -> str:
-    others = [i.tag for i in acquisition.bench.instruments.values() if i.kind == "meter" and i.tag != tag]
+    others = _other_meters(acquisition, tag)
     if not others:
-        raise UsageError("no second meter on the bench")
+        raise SkippedError("no second meter on the bench")
     return others[0]

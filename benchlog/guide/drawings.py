@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["across", "path"]
+__all__ = ["across", "downwards", "path"]
 
 _BOX = 26
 _PART = 18
@@ -24,9 +24,11 @@ def _boxed(*words: str) -> list[str]:
 
 
 def across(
-    point: str, meters: Sequence[str], *, polarity: bool = False, jacks: bool = True
+    point: str, meters: Sequence[str], *, polarity: bool = False, jacks: bool = True, narrow: bool = False
 ) -> tuple[str, ...]:
     """Draw one or more meters across the same two points, with the names of their jacks where known.
+
+    A narrow drawing has no boxes.
 
     >>> print(chr(10).join(across("T1", ["MA-01"])))
     +----+                   +--------------+
@@ -34,6 +36,14 @@ def across(
     |    |  o---- black -->  |        COM   |
     +----+                   +--------------+
     """
+    if narrow:
+        ends = (("+" if polarity else " ", "red", " V/ohm"), ("-" if polarity else " ", "black", " COM"))
+        wired = [
+            f"{sign}o-- {lead:5} -> {tag}{name if jacks else ''}"
+            for tag in meters
+            for sign, lead, name in ends
+        ]
+        return (point, *wired)
     left = _boxed(_cut(point, _PART), "")
     plus, minus = (" +o", " -o") if polarity else ("  o", "  o")
     wires = ["", f"{plus}---- red ---->  ", f"{minus}---- black -->  ", ""]
@@ -86,6 +96,25 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
             rows.append(bars)
         rows.append(_row([*((column, "|") for column, _ in used[: n - 1]), used[n - 1]]))
     return tuple(rows)
+
+
+def downwards(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> tuple[str, ...]:
+    """Draw what `path` draws from top to bottom, for a narrow screen.
+
+    >>> print(chr(10).join(downwards("hot", ["CT1", "1 kohm"], "gnd", ["CH1", "", "CH2"])))
+    hot
+     o-- CH1
+    [ CT1 ]
+     |
+    [ 1 kohm ]
+     o-- CH2
+    gnd
+    """
+    rows = [start]
+    for element, tap in zip([*elements, ""], taps, strict=True):
+        rows += [f" o-- {tap}" if tap else " |"]
+        rows += [f"[ {element} ]"] if element else []
+    return (*rows, end)
 
 
 def _row(marks: Sequence[tuple[int, str]]) -> str:

@@ -1,4 +1,4 @@
-"""Readings taken by eye and typed: brought into the form that a link gives, and checked for slips."""
+"""Readings taken by eye and typed, brought into the form that a link gives."""
 
 from __future__ import annotations
 
@@ -6,21 +6,13 @@ import re
 
 import msgspec
 
-from benchlog.diagnosis.case import plausible
-from benchlog.diagnosis.slips import Slip, find_slips
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
-from benchlog.units import Quantity
 
-__all__ = ["as_displayed", "coupled", "expected_quantity", "shown_text", "slip_questions", "slips_of"]
+__all__ = ["as_displayed"]
 
 _TYPED = re.compile(r"([+\-−]?[\d.,]+)\s*(\S*)")
 _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
-
-
-def coupled(function: Function) -> str:
-    """Return ``" ac"`` or ``" dc"``, empty where the function is neither."""
-    return f" {function.coupling}" if function.coupling else ""
 
 
 def as_displayed(text: str, function: Function, instrument: str) -> Reading:
@@ -47,54 +39,3 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
         prefix = word.rstrip("~=").removesuffix(function.unit).removesuffix(sign).replace("u", "µ")
     shown = f"{digits.replace(',', '.')} {prefix if len(prefix) < 2 else ''}{sign}"
     return msgspec.structs.replace(reading, displayed=shown)
-
-
-def shown_text(reading: Reading) -> str:
-    """Return what the display shows, with unit and ac or dc, in the form that the diagnosis reads."""
-    if reading.value is None:
-        return "OL"
-    digits = f"{reading.value:.9g}"
-    if reading.resolution > 0:
-        exponent = int(f"{reading.resolution:e}".partition("e")[2])
-        digits = f"{reading.value:.{max(0, -exponent)}f}"
-    return f"{digits} {reading.unit}{coupled(reading.function)}"
-
-
-def expected_quantity(expect: float, function: Function) -> Quantity:
-    """Return an expected value as the slip questions and the diagnosis take it."""
-    return Quantity(
-        expect,
-        function.unit,
-        0.0,
-        coupled(function).strip(),
-        f"{expect:.4g} {function.unit}{coupled(function)}",
-    )
-
-
-def slip_questions(reading: Reading, expect: float | None) -> tuple[str, ...]:
-    """Questions that a reading raises; see `slips_of`."""
-    return tuple(slip.question for slip in slips_of(reading, expect))
-
-
-def slips_of(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
-    """Find slips of hand or eye that would explain a reading; none where it is plausible as it is.
-
-    Parameters
-    ----------
-    reading : Reading
-    expect : float or None
-        In the SI unit of the reading.
-    """
-    if expect is None or expect == 0 or reading.value is None:
-        return ()
-    wanted = expected_quantity(expect, reading.function)
-    shown = Quantity(
-        reading.value,
-        reading.unit,
-        reading.resolution,
-        coupled(reading.function).strip(),
-        reading.displayed,
-    )
-    if plausible(wanted, shown):
-        return ()
-    return find_slips(wanted, shown)

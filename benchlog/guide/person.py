@@ -26,9 +26,10 @@ class Prompt:
 
     Attributes
     ----------
-    kind : {"hookup", "display", "quantity", "confirm", "choice", "text"}
-        hookup: do this, then Enter. display: type what the meter shows. quantity: a number with unit, may
-        be left empty. confirm: y or n. choice: one of `choices`. text: free words.
+    kind : {"hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "next", "last"}
+        hookup: do this, then Enter. display: type what the meter shows. outcome: type what a check showed. quantity: a number with unit, may
+        be left empty. confirm: y or n. choice: one of `choices`. text: free words. next: a verdict was shown;
+        Enter goes on, or one of `choices` by its first letter. last: the same after the last check.
     text : str
         What to do or to answer.
     key : str
@@ -36,10 +37,10 @@ class Prompt:
     instrument, function
         Which display, set to what.
     choices : tuple of str
-        For ``choice``.
+        For ``choice``, ``next`` and ``last``.
     """
 
-    kind: Literal["hookup", "display", "quantity", "confirm", "choice", "text"]
+    kind: Literal["hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "next", "last"]
     text: str
     key: str = ""
     instrument: str = ""
@@ -54,9 +55,16 @@ class Person(ABC):
     ----------
     interactive : bool
         Whether somebody sits there who can be asked more than a script foresees: about a slip, about trouble.
+    columns : int
+        Width of what the person looks at.
     """
 
     interactive = False
+
+    @property
+    def columns(self) -> int:
+        """Width of what the person looks at, in characters."""
+        return 80
 
     @abstractmethod
     def answer(self, prompt: Prompt) -> str:
@@ -126,7 +134,7 @@ class ScriptedPerson(Person):
         line = self._lines[self._next]
         key, named, rest = _split_key(line)
         if named and key != prompt.key:
-            if prompt.kind == "hookup":
+            if prompt.kind in ("hookup", "next", "last"):
                 return ""
             raise UsageError(
                 f"line {self._next + 1} of the answers is for {key!r}, but {prompt.key!r} is asked",

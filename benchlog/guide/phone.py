@@ -108,7 +108,14 @@ class PhoneDesk:
                 "serial": self._serial,
                 "prompt": None
                 if prompt is None
-                else {"number": self._number, "kind": prompt.kind, "text": prompt.text, "key": prompt.key},
+                else {
+                    "number": self._number,
+                    "kind": prompt.kind,
+                    "text": prompt.text,
+                    "key": prompt.key,
+                    "done": _done_word(prompt),
+                    "skip": "Leave it" if prompt.kind in ("next", "last") else "Skip",
+                },
                 "reading": {"text": self._reading[0], "settled": self._reading[1]},
                 "lines": self._lines,
                 "ended": self._ended,
@@ -125,8 +132,10 @@ class PhoneDesk:
         with self._news:
             if button not in BUTTONS or self._prompt is None or number != self._number:
                 return False
-            if button == "done" and self._prompt.kind != "hookup":
-                return False  # a value is typed at the keyboard; "done" answers a hook-up alone
+            if button == "done" and not _done_word(self._prompt):
+                return (
+                    False  # a value is typed at the keyboard, and a result that is no pass is not passed by
+                )
             if self._seen_ns is None or self._clock.monotonic_ns() - self._seen_ns < SHORTEST_LOOK_S * 1e9:
                 return False
             self._pressed = next(b for b in BUTTONS if b == button)
@@ -135,6 +144,15 @@ class PhoneDesk:
     def _changed(self) -> None:
         self._serial += 1
         self._news.notify_all()
+
+
+def _done_word(prompt: Prompt) -> str:
+    """Word on the large button; empty where it answers nothing."""
+    if prompt.kind == "hookup":
+        return "Done"
+    if prompt.kind == "last":
+        return "Close"
+    return "Go on" if prompt.kind == "next" and not prompt.choices else ""
 
 
 def local_address() -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -60,6 +60,8 @@ class RatioRun:
     tolerance, limits
         As in `check_turns_ratio`.
     swap : bool
+    prior : mapping of int to float, optional
+        As in `check_turns_ratio`.
     sweep_points : int
         0 for none.
     """
@@ -77,6 +79,7 @@ class RatioRun:
     tolerance: float | None = None
     limits: Limits | None = None
     swap: bool = True
+    prior: Mapping[int, float] | None = None
     sweep_points: int = SWEEP_POINTS
 
 

@@ -75,6 +75,7 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
         tolerance=run.tolerance,
         limits=run.limits,
         swapped=swapped,
+        prior=run.prior,
     )
     swept = None
     if len(points) >= FEWEST_POINTS:

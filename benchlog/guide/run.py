@@ -2,29 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-
-import msgspec
+from collections.abc import Callable, Sequence
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.errors import AnalysisError, InstrumentError
-from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, TakenBackError, UndoneError
-from benchlog.guide.cards import danger_lines
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.dialogue import SkippedError, StoppedError, UndoneError
+from benchlog.guide.doubt import look_further
+from benchlog.guide.one_check import OneCheck
 from benchlog.guide.person import InputEndedError, Person, Prompt
-from benchlog.guide.session_history import last_of_session, meters_left_on_current, months_of_rest
+from benchlog.guide.session_history import (
+    known_of,
+    last_of_session,
+    meters_left_on_current,
+    months_of_rest,
+    note_doubt,
+    withdraw,
+)
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
-from benchlog.guide.steps import expectation, limits, measure
-from benchlog.influence import OUTPUT
+from benchlog.guide.steps import limits
 from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
-from benchlog.project.evidence import record_plan, record_result
-from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
+from benchlog.project.adoption import adopt, find_adoptable
+from benchlog.project.evidence import record_plan
 from benchlog.project.state import CheckState, ProjectState, read_state
-from benchlog.reading import Reading
-from benchlog.result import Limits, Result, Verdict, worst_verdict
-from benchlog.wording import all_limits_words
+from benchlog.result import Result, Verdict, worst_verdict
 
 __all__ = ["Guide"]
 
@@ -51,6 +53,8 @@ class Guide:
     ----------
     stopped : bool
         The person stopped before the end.
+    interrupted : bool
+        It was stopped by Ctrl-C.
     """
 
     def __init__(
@@ -71,11 +75,14 @@ class Guide:
         self.clock = clock
         self.person = person
         self.show = show
-        self.cards = cards
         self.standards = standards
         self.stopped = False
+        self.interrupted = False
+        self._checks = OneCheck(plan, book, clock=clock, person=person, undo=self._undo, cards=cards)
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
+        self._refused: set[str] = set()  # checks for which no result measured before shall count
+        self._last_done = ""
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
@@ -86,31 +93,99 @@ class Guide:
         with Acquisition(self.bench, self.person, self.clock) as acquisition:
             acquisition.in_current_jack(meters_left_on_current(self.book))
             acquisition.rested = months_of_rest(self.book, self.clock.utc_ns())
-            if not self._standards_first(todo or list(self.plan.checks.values()), acquisition):
-                return Verdict.NOT_DONE
-            while (check := self._next(todo, bool(only))) is not None:
-                before = dict(self._verdicts)
-                try:
-                    result = self.run_check(check, acquisition)
-                except UndoneError:
-                    undone = next((c for c in before if c not in self._verdicts), None)
-                    if only:
-                        again = [self.plan.check(undone)] if undone and undone != check.id else []
-                        todo[:0] = [*again, check]
-                    self._tried.discard(check.id)
-                    continue
-                except StoppedError:
-                    self._stop(check)
-                    break
-                self._verdicts[check.id] = result.overall if result else Verdict.NOT_DONE
-                if self._undone_at_the_end(todo, bool(only), acquisition):
-                    todo[:0] = [check] if only else []
+            acquisition.recorded = lambda tag, function: known_of(
+                self.book, tag, function, self.clock.utc_ns()
+            )
+            acquisition.doubt_found = lambda tag, function, cause: note_doubt(
+                self.book, acquisition.name, tag, function, cause
+            )
+            if self._standards_first(todo or list(self.plan.checks.values()), acquisition):
+                self._run(todo, bool(only), acquisition)
+            self._last_done = acquisition.last_done
         if self.stopped:
             return worst_verdict([*self._verdicts.values(), Verdict.NOT_DONE])
         if not self._verdicts:
             self.person.show("nothing is due")
             return Verdict.PASS
         return worst_verdict(list(self._verdicts.values()))
+
+    def _run(self, todo: list[Check], named: bool, acquisition: Acquisition) -> None:
+        while (check := self._next(todo, named)) is not None:
+            before = dict(self._verdicts)
+            try:
+                self._until_settled(check, todo, named, acquisition)
+            except UndoneError:
+                undone = next((c for c in before if c not in self._verdicts), None)
+                if named:
+                    again = [self.plan.check(undone)] if undone and undone != check.id else []
+                    todo[:0] = [*again, check]
+                self._tried.discard(check.id)
+            except (StoppedError, KeyboardInterrupt) as stop:
+                if check.id not in self._verdicts:
+                    self.book.append("stop", {"check_id": check.id, "part": check.part})
+                self._stop(check.id, stop)
+                return
+
+    def _until_settled(self, check: Check, todo: list[Check], named: bool, acquisition: Acquisition) -> None:
+        """Do a check, again as often as the person wants; its verdict stays on the screen until they go on."""
+        if self._counted(check, acquisition):
+            self._wish(check, None, acquisition, last=not (todo if named else self._more_to_do()))
+            return
+        wish = "again"
+        while wish == "again":
+            result = self.run_check(check, acquisition)
+            self._verdicts[check.id] = result.overall if result else Verdict.NOT_DONE
+            last = not (todo if named else self._more_to_do())
+            if not self.person.interactive or (result is None and not last):
+                return
+            wish = "diagnose"
+            while wish == "diagnose":
+                wish = self._wish(check, result, acquisition, last=last)
+                if wish == "diagnose" and result is not None:
+                    look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+
+    def _counted(self, check: Check, acquisition: Acquisition) -> bool:
+        """Offer to count a result for this check that was measured outside the plan by the plan's limits."""
+        if not self.person.interactive or check.id in self._refused:
+            return False
+        kinds = ("result", "supersede", "adoption", "substitution")
+        found = find_adoptable(check, limits(check, self.plan), self.book.entries(kinds), self.clock.utc_ns())
+        if found is None:
+            return False
+        entry, result = found
+        state = check.state or read_state(self.plan, self.book, self.clock.utc_ns()).part_states[check.part]
+        self.person.show()
+        self.person.show(f"{check.id}: measured outside the plan on {entry.time[:10]}", style="bold")
+        self.person.show(f"  {result.reason}")
+        self.person.show(
+            f"  with {', '.join(result.instruments) or 'no named instrument'}; entry {entry.seq}"
+        )
+        acquisition.begin(check.id, undo=self._undo)
+        question = f"Its limits are the plan's. Count it for {check.id}?"
+        if state:
+            question = f"Its limits are the plan's. Was {check.part} '{state}' then, and shall it count for {check.id}?"
+        if not acquisition.confirm(question, f"{check.id}/count"):
+            self._refused.add(check.id)
+            return False
+        adopt(self.book, check, entry, state)
+        self._verdicts[check.id] = Verdict.PASS
+        self.person.show(f"  {check.id} is passed by entry {entry.seq}.")
+        return True
+
+    def _wish(self, check: Check, result: Result | None, acquisition: Acquisition, *, last: bool) -> str:
+        wishes: tuple[str, ...] = ()
+        if result is not None and result.overall in (Verdict.FAIL, Verdict.INDETERMINATE):
+            wishes = ("again", "diagnose") if acquisition.doubtful_reading() is not None else ("again",)
+        if last:
+            return acquisition.go_on("Finished.", "close/last", wishes, last=True)
+        return acquisition.go_on(f"{check.id} done.", f"{check.id}/next", wishes)
+
+    def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
+        """Do one check once and show its result; see `OneCheck.run`."""
+        result = self._checks.run(check, acquisition)
+        if result is not None:
+            self.show(result)
+        return result
 
     def _standards_first(self, checks: Sequence[Check], acquisition: Acquisition) -> bool:
         """Offer the check-standard round; False when the person stopped during it."""
@@ -131,8 +206,8 @@ class Guide:
                 self.person.show(f"check standards: {names}; --standards reads them first")
         except SkippedError:
             pass
-        except StoppedError:
-            self.stopped = True
+        except (StoppedError, KeyboardInterrupt) as stop:
+            self._stop("the check standards", stop)
             return False
         return True
 
@@ -167,138 +242,6 @@ class Guide:
             f"{check.id} comes after hold {hold_id}: benchlog release {self.plan.path} {hold_id}"
         )
 
-    # ---- one check ----
-
-    def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
-        """Do one check: card, expectation, reading, verdict, record. None when it was skipped or gave no result.
-
-        Raises
-        ------
-        StoppedError, UndoneError
-            When the person wants to stop, or took the last result back.
-        InstrumentError
-            When an instrument fails and nobody can be asked.
-        """
-        person = self.person
-        acquisition.cards = self.cards
-        self._introduce(check, acquisition)
-        try:
-            measured = self._measured(check, acquisition)
-        except SkippedError as skipped:
-            self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
-            person.show(f"  skipped: {skipped}")
-            return None
-        except InstrumentError as error:
-            self._trouble(check, error)
-            raise
-        except AnalysisError as error:
-            self._trouble(check, error)
-            return None
-        kept = {id(reading): reference for reading, reference in acquisition.kept}
-        references = dict.fromkeys(reference for reference in kept.values() if reference)
-        result = msgspec.structs.replace(
-            measured.result,
-            evidence=(*measured.result.evidence, *references),
-            findings=(*measured.result.findings, *acquisition.findings),
-            instruments=tuple(dict.fromkeys((*measured.result.instruments, *sorted(acquisition.generators)))),
-            functions={**measured.result.functions, **dict.fromkeys(acquisition.generators, OUTPUT)},
-        )
-        result = with_doubt(result, self._doubts().behind(result))
-        result = record_result(
-            self.book,
-            self.clock,
-            result,
-            readings=[r for r in measured.readings if not kept.get(id(r))],
-            captures=measured.captures,
-        )
-        self.show(result)
-        return result
-
-    def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
-        """Do the steps of a check; start again from its hook-up where the person withdraws what was read."""
-        while True:
-            acquisition.begin(
-                mains_referenced=check.mains_referenced,
-                keep=self._keep,
-                undo=self._undo,
-                take_back=lambda: self._take_back(check, acquisition),
-                fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
-            )
-            try:
-                if check.hookup:
-                    acquisition.do(check.hookup, f"{check.id}/hookup")
-                elif self.person.interactive and check.wiring() is not None:
-                    acquisition.do("connected as drawn?", f"{check.id}/hookup")
-                return measure(check, self.plan, acquisition)
-            except TakenBackError:
-                continue
-
-    def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
-        """Supersede what was read in a check so far, with a reason."""
-        shown = ", ".join(reading.displayed for reading, _ in acquisition.kept)
-        question = f"take back {shown} and begin {check.id} again: what was wrong?"
-        reason = self.person.answer(Prompt("text", question, f"{check.id}/undo")).strip()
-        if not reason:
-            self.person.show("  not taken back: that needs a reason")
-            return False
-        for reference in dict.fromkeys(reference for _, reference in acquisition.kept if reference):
-            self.book.supersede(int(reference.partition(":")[2]), reason)
-        self.person.show(f"  {shown} is withdrawn: {reason}; {check.id} again from its hook-up")
-        return True
-
-    def _introduce(self, check: Check, acquisition: Acquisition) -> None:
-        """Announce a check, show its card, fix expectation and limits."""
-        person, part = self.person, self.plan.parts[check.part]
-        title = check.title or check.__struct_config__.tag
-        person.show()
-        name = f"{part.tag} {part.name}".strip()
-        person.show(f"== {check.id}  {title}  ({name})", style="bold")
-        dangers = [check.caution] if check.caution else []
-        if check.mains_referenced:
-            dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")
-        for line in (line for danger in dangers for line in danger_lines(danger)):
-            person.show(line, style="bold red")
-        if (wiring := check.wiring()) is not None:
-            acquisition.show_hookup(wiring)
-        function = str(getattr(check, "function", ""))
-        named = dict.fromkeys(check.meters_named if function else (), function)
-        named |= {tag: "" for name in ("scope", "generator") if (tag := getattr(check, name, None))}
-        doubts = self._doubts() if named else None
-        for doubt in (doubts.of(tag, used) for tag, used in named.items()) if doubts else ():
-            if doubt is not None:
-                person.show(f"! {doubt.caution}", style="bold")
-        expected = expectation(check, self.plan)
-        if expected:
-            person.show(f"  expected: {expected}", style="bold")
-        self._fix_limits(check, expected, limits(check, self.plan))
-
-    def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
-        """Show the limits a result will be judged by, and write them down before it is read."""
-        if fixed:
-            self.person.show(f"  limits: {all_limits_words(fixed)}", style="bold")
-        self.book.append(
-            "expectation",
-            {
-                "check_id": check.id,
-                "revision": check.revision,
-                "part": check.part,
-                "expected": expected,
-                "limits": {n: msgspec.to_builtins(limit) for n, limit in fixed.items()},
-            },
-        )
-
-    def _doubts(self) -> MeterDoubts:
-        return MeterDoubts(self.book.entries(DOUBT_KINDS))
-
-    def _keep(self, reading: Reading) -> str:
-        return f"readings:{self.book.append_readings([reading]).seq}"
-
-    def _trouble(self, check: Check, error: InstrumentError | AnalysisError) -> None:
-        self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
-        self.person.show(f"  {check.id} not done: {error}", style="bold")
-        if error.hint:
-            self.person.show(f"  try: {error.hint}")
-
     # ---- undo, stop, close ----
 
     def _undo(self) -> bool:
@@ -307,7 +250,7 @@ class Guide:
         if last is None:
             return False
         check_id = str(last.body.get("check_id", ""))
-        verdict = last.body.get("verdict", "")
+        verdict = last.body.get("verdict", "counted")
         reason = self.person.answer(
             Prompt(
                 "text", f"undo {check_id} ({verdict}, entry {last.seq}): what was wrong?", f"{check_id}/undo"
@@ -316,24 +259,11 @@ class Guide:
         if not reason:
             self.person.show("  not undone: a result is only taken back with a reason")
             return False
-        self.book.supersede(last.seq, reason)
+        withdraw(self.book, last, reason)
         self.person.show(f"  {check_id}, entry {last.seq}, is withdrawn: {reason}")
         self._verdicts.pop(check_id, None)
         self._tried.discard(check_id)
         return True
-
-    def _undone_at_the_end(self, todo: list[Check], named: bool, acquisition: Acquisition) -> bool:
-        """Offer to withdraw the last result: after the last check there is no later prompt to do it at."""
-        if not self.person.interactive or (todo if named else self._more_to_do()):
-            return False
-        acquisition.begin(undo=self._undo)
-        try:
-            acquisition.do("last check done", "close/last")
-        except UndoneError:
-            return True
-        except (SkippedError, StoppedError):
-            pass
-        return False
 
     def _more_to_do(self) -> bool:
         state = read_state(self.plan, self.book, self.clock.utc_ns())
@@ -344,20 +274,25 @@ class Guide:
             for s in state.checks.values()
         )
 
-    def _stop(self, check: Check) -> None:
-        self.stopped = True
-        self.book.append("stop", {"check_id": check.id, "part": check.part})
-        self.person.show(f"  stopped at {check.id}; Saved. Run the same command to continue")
+    def _stop(self, where: str, stop: BaseException) -> None:
+        """Stop here; Ctrl-C ends a script at once, a person is asked what is left first."""
+        self.stopped, self.interrupted = True, isinstance(stop, KeyboardInterrupt)
+        if self.interrupted and not self.person.interactive:
+            raise stop
+        self.person.show()
+        self.person.show(f"  Stopped at {where}. Saved; run the same command to continue.")
 
     def _left(self) -> str:
         """Ask what is left; a person sees what will be recorded, and may type it again."""
+        if self.stopped and self._last_done and self.person.interactive:
+            self.person.show(f"  the last step done was: {self._last_done}")
         while True:
             left = self.person.answer(
                 Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")
             )
             if not left or not self.person.interactive:
                 return left
-            right = Prompt("confirm", f"written down as left: '{left}'; right?", "close/left/right")
+            right = Prompt("confirm", f"Note '{left}' as left on the bench?", "close/left/right")
             answer = ""
             while answer not in ("y", "yes", "n", "no"):
                 answer = self.person.answer(right).lower()
@@ -369,7 +304,7 @@ class Guide:
         try:
             left = self._left()
             action = self.person.answer(Prompt("text", "next action? [go on with the plan]", "close/next"))
-        except InputEndedError:
+        except (InputEndedError, KeyboardInterrupt):
             # Nobody said that nothing is charged; the record must not say it either.
             return {"left": "not said", "next": "go on with the plan"}
         return {"left": left or "nothing", "next": action or "go on with the plan"}

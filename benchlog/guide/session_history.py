@@ -1,11 +1,23 @@
-"""Facts from the logbook that a guided run needs before it begins."""
+"""What a guided run knows from its logbook, and what it withdraws there."""
 
 from __future__ import annotations
 
 from benchlog.logbook import Entry, Logbook
+from benchlog.project.meter_doubt import DOUBT_KINDS
+from benchlog.project.meter_known import known_of_meter
 from benchlog.reading import Function
 
-__all__ = ["last_of_session", "meters_left_on_current", "months_of_rest"]
+__all__ = [
+    "known_of",
+    "last_of_session",
+    "meters_left_on_current",
+    "months_of_rest",
+    "note_doubt",
+    "supersede",
+    "withdraw",
+    "withdraw_doubts",
+    "withdraw_standard",
+]
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
@@ -14,9 +26,9 @@ REST_NS = 60 * 86_400_000_000_000
 
 
 def last_of_session(book: Logbook) -> Entry | None:
-    """Newest result of the present session, of a check in the plan, that still counts."""
+    """Newest result of the present session, of a check in the plan, that still counts; or that was counted for one."""
     superseded = book.superseded()
-    for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
+    for entry in book.entries(("result", "adoption"), newest_first=True, limit=_RESULTS_LOOKED_AT):
         if entry.session != book.session:
             return None
         if entry.seq not in superseded and entry.body.get("check_id"):
@@ -39,3 +51,45 @@ def months_of_rest(book: Logbook, now_utc_ns: int) -> bool:
     """Whether the bench was not used for about two months before now."""
     last = next(iter(book.entries("result", newest_first=True, limit=1)), None)
     return last is not None and now_utc_ns - last.utc_ns > REST_NS
+
+
+def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tuple[str, ...]:
+    """What the record says of a meter, as context of a diagnosis."""
+    return known_of_meter(book.entries(DOUBT_KINDS), tag, str(function), now_utc_ns)
+
+
+def note_doubt(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
+    """Write down that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
+    body = {"meter": tag, "function": str(function), "cause": cause, "check_id": check_id}
+    book.append("found bad", body)
+
+
+def supersede(book: Logbook, reference: str, reason: str) -> None:
+    """Withdraw an entry by a reference like ``"readings:12"``."""
+    book.supersede(int(reference.partition(":")[2]), reason)
+
+
+def withdraw(book: Logbook, result: Entry, reason: str) -> None:
+    """Withdraw a result, and what its check found wrong with meters."""
+    book.supersede(result.seq, reason)
+    withdraw_doubts(book, str(result.body.get("check_id", "")), reason)
+
+
+def withdraw_doubts(book: Logbook, check_id: str, reason: str) -> None:
+    """Withdraw what a check found wrong with meters in this session."""
+    superseded = book.superseded()
+    for entry in book.entries("found bad", newest_first=True):
+        if entry.session != book.session:
+            return
+        if entry.body.get("check_id") == check_id and entry.seq not in superseded:
+            book.supersede(entry.seq, reason)
+
+
+def withdraw_standard(book: Logbook, after: int, reason: str) -> None:
+    """Withdraw the check-standard reading recorded after an entry, with the recall it began."""
+    for entry in list(book.entries(("standard", "exploratory", "recall"), after)):
+        if entry.kind == "recall":
+            body = {"entry": entry.seq, "meter": str(entry.body["meter"]), "reason": reason}
+            book.append("recall undone", body)
+        else:
+            book.supersede(entry.seq, reason)

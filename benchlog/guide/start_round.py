@@ -8,7 +8,10 @@ from dataclasses import dataclass
 
 from benchlog.bench import Bench, Standard
 from benchlog.errors import BenchlogError
-from benchlog.guide.acquisition import Acquisition, SkippedError
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.dialogue import SkippedError, TakenBackError
+from benchlog.guide.person import Prompt
+from benchlog.guide.session_history import withdraw_standard
 from benchlog.logbook import Logbook
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
@@ -41,7 +44,8 @@ def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns:
     if not chosen:
         return []
     last: dict[str, int] = {}
-    for entry in book.entries("standard"):
+    superseded = book.superseded()
+    for entry in (e for e in book.entries("standard") if e.seq not in superseded):
         last[str(entry.body["meter"])] = entry.utc_ns
     found = []
     for tag in _meters(checks, bench):
@@ -67,20 +71,81 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
         Open for writing.
     """
     undoable = [h.id for h in plan.holds.values() if not h.irreversible]
-    failed: list[str] = []
-    for meter in due:
-        try:
-            _leads(meter.tag, acquisition)
-            for standard in meter.standards:
-                if not _on_standard(meter.tag, standard, acquisition, book, undoable):
-                    failed.append(meter.tag)
-        except SkippedError as skipped:
-            acquisition.person.show(f"  {meter.tag} left out: {skipped}")
-    for tag in dict.fromkeys(failed):
+    failed = _Round(due, undoable, acquisition, book).run()
+    for tag in failed:
         acquisition.person.show(
             f"  {tag} is outside its specification: battery first, then measure with another", style="bold"
         )
-    return list(dict.fromkeys(failed))
+    return failed
+
+
+class _Round:
+    """The steps of a round in order: of each meter its leads, then each standard; the last one can be taken back."""
+
+    def __init__(
+        self, due: Sequence[DueMeter], undoable: Sequence[str], acquisition: Acquisition, book: Logbook
+    ) -> None:
+        self.acquisition = acquisition
+        self.book = book
+        self.undoable = undoable
+        self.steps: list[tuple[str, Standard | None]] = []
+        for meter in due:
+            self.steps += [(meter.tag, None), *((meter.tag, standard) for standard in meter.standards)]
+        self.next = 0
+        self.done: list[tuple[int, int, bool]] = []  # steps done, the entry before each, whether it passed
+
+    def run(self) -> list[str]:
+        """Do the round; returns the tags of meters that failed."""
+        with self.acquisition.going_back(self._take_back):
+            going_on = True
+            while going_on:
+                try:
+                    going_on = self._go_on()
+                except SkippedError as skipped:
+                    tag = self.steps[self.next][0]
+                    self.acquisition.person.show(f"  {tag} left out: {skipped}")
+                    while self.next < len(self.steps) and self.steps[self.next][0] == tag:
+                        self.next += 1
+                except TakenBackError:
+                    pass
+        return list(dict.fromkeys(self.steps[step][0] for step, _, passed in self.done if not passed))
+
+    def _go_on(self) -> bool:
+        """Do the next step; after the last one a person may still take it back. False when all is done."""
+        if self.next == len(self.steps):
+            if self.acquisition.person.interactive:
+                self.acquisition.go_on("Check standards done.", "start/next")
+            return False
+        before = self.book.head().seq
+        passed = self._step(*self.steps[self.next])
+        self.done.append((self.next, before, passed))
+        self.next += 1
+        return True
+
+    def _step(self, tag: str, standard: Standard | None) -> bool:
+        if standard is not None:
+            return _on_standard(tag, standard, self.acquisition, self.book, self.undoable)
+        _leads(tag, self.acquisition)
+        return True
+
+    def _take_back(self) -> bool | None:
+        """Withdraw what the last step wrote down; it is done again."""
+        if not self.done:
+            return None
+        step, before, _ = self.done[-1]
+        tag, standard = self.steps[step]
+        name = f"{tag} on {standard.tag}" if standard else f"{tag} with its tips shorted"
+        if standard is not None:
+            prompt = Prompt("text", f"take back {name}: what was wrong?", f"start/{tag}/undo")
+            reason = self.acquisition.person.answer(prompt).strip()
+            if not reason:
+                self.acquisition.person.show("  not taken back: that needs a reason")
+                return False
+            withdraw_standard(self.book, before, reason)
+        self.done.pop()
+        self.next = step
+        self.acquisition.person.show(f"  {name} again")
+        return True
 
 
 def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:

@@ -22,32 +22,45 @@ if TYPE_CHECKING:
 
 __all__ = ["Terminal"]
 
-_LINE_TAIL = {
-    "hookup": "[Enter when done, s to skip]",
-    "confirm": "[y/n]",
-    "quantity": "[Enter: not known]",
-}
+_TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
+_LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
 _KEY_TAIL = {
+    **_TAIL,
     "hookup": "[Enter done, s skip, u undo, q stop]",
-    "confirm": "[y/n]",
-    "quantity": "[Enter: not known]",
     "display": "[s skip, u undo, q stop]",
+    "outcome": "[s another check, u undo, q stop, ? help]",
+    "next": "[Enter goes on, u undo, q stop]",
+    "last": "[Enter closes, u undoes the last result]",
 }
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
+#: Columns kept for an answer behind its question: a word that a key stands for, or what is typed.
+_KEY_ROOM, _LINE_ROOM = 6, 12
+_MANY = 4  # so many choices have a line each
 #: How often the phone's buttons are looked at while a key is awaited.
 _PHONE_S = 0.1
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
 _CALLS_A_LINE = ("s", "u", "t")
-_KEYS_HELP = "s skip (asks why), u undo (asks why), q stop; the same command goes on later"
+_STOP_HELP = "q stop; the same command goes on later"
+_KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
 _HELP = {
     "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
     "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
+    "outcome": "the reading as displayed, like 27.07 V ac or OL, then Enter; or another check as NAME = ANSWER; "
+    "s leave this check out, u take the last answer back, q stop",
     "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
     "confirm": f"y yes, n no, {_KEYS_HELP}",
     "choice": f"one of those shown, {_KEYS_HELP}",
     "text": "a few words, then Enter",
+    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop, the same "
+    "command goes on later",
+    "last": "Enter closes; u takes the last result back (asks why) and does that check again",
+}
+_ENTER_SHOWN = {"hookup": "done"}
+_CHOICE_HELP = {
+    "again": "a measure again; this result stays on record as an earlier one",
+    "diagnose": "d find out why, check by check: part, lead, setting or meter",
 }
 
 
@@ -94,6 +107,11 @@ class Terminal(Person):
     def __enter__(self) -> Self:
         return self
 
+    @property
+    def columns(self) -> int:
+        """See `Person.columns`."""
+        return shutil.get_terminal_size().columns if self._out.isatty() else super().columns
+
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
     ) -> None:
@@ -112,12 +130,11 @@ class Terminal(Person):
             self._phone.show(text)
         if self._out.isatty():
             from rich.console import Console
-            from rich.padding import Padding
             from rich.text import Text
 
-            indent = len(text) - len(text.lstrip())
-            line = Padding(Text(text.lstrip(), style=style), (0, 0, 0, indent))
-            Console(file=self._out, highlight=False).print(line)
+            Console(file=self._out, highlight=False).print(
+                Text("\n".join(_folded(line, self.columns) for line in text.split("\n")), style=style)
+            )
         else:
             self._out.write(text + "\n")
             self._out.flush()
@@ -134,7 +151,7 @@ class Terminal(Person):
             return
         if self._phone is not None:
             self._phone.show_reading(strip_controls(text), settled=False)
-        text = strip_controls(text[: shutil.get_terminal_size().columns - 1])
+        text = strip_controls(text[: self.columns - 1])
         # Written over with blanks: not every console erases a line when it is sent the sequence for it.
         self._out.write(f"\r{text}{' ' * (self._live - len(text))}")
         self._out.flush()
@@ -183,8 +200,8 @@ class Terminal(Person):
         self._end_live()
         if self._phone is None:
             return self._asked(prompt)
-        if prompt.kind == "text" and self._skipped_on_phone:
-            self._skipped_on_phone = False
+        skipped, self._skipped_on_phone = self._skipped_on_phone, False
+        if prompt.kind == "text" and skipped:
             self._out.write(f"? {strip_controls(prompt.text)} {_SKIPPED_ON_PHONE}\n")
             return _SKIPPED_ON_PHONE
         try:
@@ -193,36 +210,54 @@ class Terminal(Person):
             self._phone.answered()
 
     def _asked(self, prompt: Prompt) -> str:
-        one_key = prompt.kind in ("hookup", "confirm") or (prompt.choices and len(prompt.choices) < 10)
+        one_key = prompt.kind in ("hookup", "confirm", "next", "last") or (
+            prompt.choices and len(prompt.choices) < 10
+        )
         tail = _tail(prompt, keys=self._keys is not None, numbered=bool(one_key))
+        text = self._wrapped(prompt, tail, _KEY_ROOM if one_key else _LINE_ROOM)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
             if self._keys is None:
-                answer = self._line(f"{prompt.text} {tail}")
+                answer = _numbered(prompt, self._line(text))
             elif one_key:
-                answer = self._by_key(prompt, tail, self._keys)
+                answer = self._by_key(prompt, text, self._keys)
             else:
-                answer = self._typed(f"{prompt.text} {tail}", self._keys)
+                answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
-            self._out.write(f"  {_HELP[prompt.kind]}\n")
+            for line in _help(prompt):
+                self.show(f"  {line}")
 
-    def _ask(self, text: str, *, drop: bool = True) -> None:
-        """Write a question, broken between words where the terminal is too narrow for it.
+    def _wrapped(self, prompt: Prompt, tail: str, room: int) -> str:
+        """A question with its possible answers, broken between words where the terminal is too narrow for it.
+
+        Where there are many answers, each has a line.
+        """
+        text = f"? {strip_controls(prompt.text.rstrip())}"
+        if not self._out.isatty():
+            return f"{text} {tail}".rstrip()
+        width = max(self.columns - room, 20)
+        listed = []
+        if self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10:
+            listed = [f"    {number} {word}" for number, word in enumerate(prompt.choices, 1)]
+            tail = f"[1 to {len(listed)}, s skip, u undo, q stop]"
+        lines = [text, *listed, f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
+        return "\n".join(
+            textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False) for line in lines
+        )
+
+    def _ask(self, question: str, *, drop: bool = True) -> None:
+        """Write a question.
 
         What was typed before is dropped right before the question is written, not after it: a program at the other
         end may answer within microseconds.
         """
-        line = f"? {strip_controls(text.rstrip())}"
-        if self._out.isatty():
-            width = shutil.get_terminal_size().columns - 12  # room for the answer
-            line = textwrap.fill(line, max(width, 20), subsequent_indent="  ", break_long_words=False)
         if drop and self._keys is not None:
             self._keys.drop()
         elif self._lines is not None:
             self._lines.drop_empty()
-        self._out.write(f"{line} ")
+        self._out.write(f"{question} ")
         self._out.flush()
 
     def _line(self, question: str) -> str:
@@ -260,9 +295,9 @@ class Terminal(Person):
         self._out.flush()
         return entry.text.strip()
 
-    def _by_key(self, prompt: Prompt, tail: str, keys: Keys) -> str:
+    def _by_key(self, prompt: Prompt, question: str, keys: Keys) -> str:
         """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
-        self._ask(f"{prompt.text} {tail}")
+        self._ask(question)
         while True:
             key = self._pressed_key(keys)
             if key == ENTER and self._habit():
@@ -274,7 +309,7 @@ class Terminal(Person):
             if answer is not None:
                 if answer:
                     self._remember(key)
-                self._out.write(f"{answer or 'done'}\n")
+                self._out.write(f"{answer or _ENTER_SHOWN.get(prompt.kind, '')}\n")
                 self._out.flush()
                 return answer
 
@@ -293,7 +328,7 @@ class Terminal(Person):
         if button == "again" and self._speech is not None:
             self._speech.repeat()
         if button == "skip":
-            self._skipped_on_phone = True
+            self._skipped_on_phone = True  # the reason, if one is asked for next
             return "s"
         if button == "done":
             self._key_s = float("-inf")  # the desk keeps its own guards against a press out of habit
@@ -310,13 +345,27 @@ class Terminal(Person):
 
 def _tail(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
     """The possible answers, in brackets."""
-    if tail := (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind):
-        return tail
-    if not prompt.choices:
-        return ""
-    if keys and numbered:
-        return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
-    return f"[{'/'.join(prompt.choices)}]"
+    if not prompt.choices or (keys and not numbered):
+        return (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind, "") or "/".join(prompt.choices)
+    if prompt.kind in ("next", "last"):
+        wishes = [f"{word[0]} {word}" for word in prompt.choices]
+        rest = "s leave it, u undo, q stop" if prompt.kind == "next" else "Enter closes, u undo"
+        return f"[{', '.join(wishes)}, {rest}]"
+    return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
+
+
+def _help(prompt: Prompt) -> list[str]:
+    """What can be answered, a line each."""
+    wishes = [_CHOICE_HELP[word] for word in prompt.choices if word in _CHOICE_HELP]
+    if prompt.kind == "next" and wishes:
+        return [*wishes, "s leave it as it is and go on", f"u take it back (asks why), {_STOP_HELP}"]
+    return [*wishes, _HELP[prompt.kind]]
+
+
+def _numbered(prompt: Prompt, line: str) -> str:
+    """Return the answer that a line gives: the number of a choice stands for it."""
+    chosen = int(line) if prompt.kind == "choice" and line.isdecimal() else 0
+    return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else line
 
 
 def _meaning(prompt: Prompt, key: str) -> str | None:
@@ -329,7 +378,20 @@ def _meaning(prompt: Prompt, key: str) -> str | None:
         return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else None
     if prompt.kind == "confirm":
         return low if low in ("y", "n") else None
-    return "" if key == ENTER else None
+    if prompt.kind in ("next", "last") and key != ENTER:
+        return next((word for word in prompt.choices if word[0] == low), None)
+    if key != ENTER or (prompt.kind == "next" and prompt.choices):
+        return None  # Enter by habit must not pass a result by that is not a pass
+    return ""
+
+
+def _folded(text: str, width: int) -> str:
+    """Break a text between words; what follows keeps its indent, and stands behind a mark like ``!``."""
+    if len(text) <= width:
+        return text
+    indent = text[: len(text) - len(text.lstrip())]
+    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
+    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 
 def _ended() -> InputEndedError:

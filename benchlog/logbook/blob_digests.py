@@ -93,24 +93,27 @@ def _blob(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> bytes:
 
 def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Reading blocks against their entries and the channels, and the rollup against the readings."""
-    from benchlog.logbook.block_check import BlockCheck
+    from benchlog.logbook.block_check import BlockCheck, BlockEntry
 
-    expected = {seq: entry for seq, entry in chain.sealed.items() if entry.kind == "readings"}
     check = BlockCheck(chain.derived["channel"].values(), faults)
-    for seq, session, first, number, first_ns, last_ns, data in db.execute(
-        "SELECT entry, session, first_reading, count, first_utc_ns, last_utc_ns, data FROM block ORDER BY entry"
+    # Entries are read once more: there may be a million, too many to keep from the walk over the chain.
+    for seq, session, first, number, first_ns, last_ns, data, text in db.execute(
+        "SELECT block.entry, block.session, first_reading, count, first_utc_ns, last_utc_ns, data, text FROM block"
+        " LEFT JOIN entry ON seq = block.entry AND kind = 'readings' ORDER BY block.entry"
     ):
-        entry = expected.pop(seq, None)
         if seq in chain.unproved:
             check.whole = False
-        elif entry is None:
+        elif (entry := BlockEntry.read(text)) is None:
             faults.add(seq, f"readings under entry {seq} belong to no entry")
             check.whole = False
         else:
             check.add(entry, (session, first, number, first_ns, last_ns), data)
     check.finish()
-    for seq in expected:
-        faults.add(seq, f"entry {seq}: its readings are missing")
+    for (seq,) in db.execute(
+        "SELECT seq FROM entry WHERE kind = 'readings' AND seq NOT IN (SELECT entry FROM block) ORDER BY seq"
+    ):
+        if seq not in chain.unproved:
+            faults.add(seq, f"entry {seq}: its readings are missing")
         check.whole = False
     if not check.whole:
         return  # the rollup can't be computed again from readings that aren't all there

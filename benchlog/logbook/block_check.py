@@ -4,21 +4,39 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, Self
 
+import msgspec
 import numpy as np
 
 from benchlog.clock import parse_rfc3339
 from benchlog.errors import LogbookDamagedError
-from benchlog.logbook.chain import Entry
 from benchlog.logbook.chain_walk import Faults
+from benchlog.logbook.kinds import ReadingsBody
 from benchlog.logbook.reading_block import RECORD
-from benchlog.logbook.reading_table import join_blocks
+from benchlog.logbook.reading_table import BlockRow, join_blocks
 from benchlog.logbook.rollup import Key, Row, rolled_up
 
-__all__ = ["BlockCheck"]
+__all__ = ["BlockCheck", "BlockEntry"]
 
 _BATCH_READINGS = 200_000
+_Block = tuple[BlockRow, int, int]  # its row, first and last time by its entry
+
+
+class BlockEntry(msgspec.Struct):
+    """What a block is compared with: its entry, proved before."""
+
+    seq: int
+    session: int
+    body: ReadingsBody
+
+    @classmethod
+    def read(cls, text: str | None) -> Self | None:
+        """Read an entry's text; None where it is not one of readings."""
+        try:
+            return msgspec.json.decode(text or "", type=cls)
+        except (msgspec.DecodeError, UnicodeEncodeError):
+            return None
 
 
 class BlockCheck:
@@ -43,31 +61,33 @@ class BlockCheck:
         self._names = {row[0]: (row[2], row[3], row[4]) for row in rows}
         self._defined = {row[0]: row[1] for row in rows}
         self._faults = faults
-        self._waiting: list[tuple[Entry, bytes]] = []
+        self._waiting: list[_Block] = []
         self._count = self._next = 0
         self.rollup: dict[Key, Row] = {}
         self.whole = True
 
-    def add(self, entry: Entry, columns: tuple[Any, ...], data: bytes) -> None:
+    def add(self, entry: BlockEntry, columns: tuple[Any, ...], data: bytes) -> None:
         """Take one block: its entry, its row in the file, its bytes."""
         body = entry.body
-        if hashlib.sha256(data).hexdigest() != body["sha256"]:
+        if hashlib.sha256(data).hexdigest() != body.sha256:
             self._faults.add(entry.seq, f"entry {entry.seq}: its readings were altered")
             self.whole = False
             return
-        times = (parse_rfc3339(body["first_time"]), parse_rfc3339(body["last_time"]))
-        if columns != (entry.session, body["first_reading"], body["count"], *times):
+        first_ns, last_ns = parse_rfc3339(body.first_time), parse_rfc3339(body.last_time)
+        if columns != (entry.session, body.first_reading, body.count, first_ns, last_ns):
             self._faults.add(
-                entry.seq, f"entry {entry.seq}: what stands beside its block of readings was altered"
+                entry.seq, f"entry {entry.seq}: the columns beside its block of readings were altered"
             )
-        if self.whole and body["first_reading"] != self._next:
+        if self.whole and body.first_reading != self._next:
             self._faults.add(
                 entry.seq,
-                f"entry {entry.seq}: its readings count from {body['first_reading']}, not {self._next}",
+                f"entry {entry.seq}: its readings count from {body.first_reading}, not {self._next}",
             )
-        self._next = body["first_reading"] + body["count"]
-        self._waiting.append((entry, data))
-        self._count += body["count"]
+        self._next = body.first_reading + body.count
+        self._waiting.append(
+            ((entry.seq, entry.session, body.first_reading, body.count, data), first_ns, last_ns)
+        )
+        self._count += body.count
         if self._count > _BATCH_READINGS:
             self.finish()
 
@@ -77,27 +97,22 @@ class BlockCheck:
         if waiting:
             self._look(waiting)
 
-    def _look(self, blocks: list[tuple[Entry, bytes]]) -> None:
+    def _look(self, blocks: list[_Block]) -> None:
+        rows = [row for row, _, _ in blocks]
         try:
-            self._check(blocks)
+            self._check(rows, [first for _, first, _ in blocks], [last for _, _, last in blocks])
         except (LogbookDamagedError, UnicodeDecodeError) as error:
             if len(blocks) > 1:
                 for block in blocks:  # one after the other, to name the entry
                     self._look([block])
                 return
-            seq = blocks[0][0].seq
-            self._faults.add(seq, f"entry {seq}: its readings are none: {error}")
+            self._faults.add(rows[0][0], f"entry {rows[0][0]}: its block does not hold readings: {error}")
             self.whole = False
             return
-        joined = b"".join(data[: entry.body["count"] * RECORD.itemsize] for entry, data in blocks)
-        count = sum(entry.body["count"] for entry, _ in blocks)
-        self.rollup.update(rolled_up(joined, count, self.rollup.get))
+        joined = b"".join(data[: count * RECORD.itemsize] for *_, count, data in rows)
+        self.rollup.update(rolled_up(joined, sum(row[3] for row in rows), self.rollup.get))
 
-    def _check(self, blocks: list[tuple[Entry, bytes]]) -> None:
-        rows = [
-            (entry.seq, entry.session, entry.body["first_reading"], entry.body["count"], data)
-            for entry, data in blocks
-        ]
+    def _check(self, rows: list[BlockRow], first_ns: list[int], last_ns: list[int]) -> None:
         arrays = join_blocks(rows, self._names, texts=True)
         if arrays.displayed is not None:
             arrays.displayed.data.decode()
@@ -106,11 +121,6 @@ class BlockCheck:
         if (defined[arrays.table["channel"]] >= arrays.entry).any():
             raise LogbookDamagedError("a channel is used before it is defined")
         starts = np.cumsum([0, *(row[3] for row in rows[:-1])])
-        ends = [
-            np.minimum.reduceat(arrays.utc_ns, starts).tolist(),
-            np.maximum.reduceat(arrays.utc_ns, starts).tolist(),
-        ]
-        for (entry, _), first, last in zip(blocks, *ends, strict=True):
-            said = (entry.body["first_time"], entry.body["last_time"])
-            if (first, last) != tuple(map(parse_rfc3339, said)):
-                raise LogbookDamagedError("their times are not those its entry says")
+        found = np.minimum.reduceat(arrays.utc_ns, starts), np.maximum.reduceat(arrays.utc_ns, starts)
+        if not (np.array_equal(found[0], first_ns) and np.array_equal(found[1], last_ns)):
+            raise LogbookDamagedError("their times are not those its entry says")

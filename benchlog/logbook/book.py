@@ -15,6 +15,7 @@ from benchlog.files import special_file
 from benchlog.logbook import database
 from benchlog.logbook.attachment import MAX_ATTACHMENT_BYTES, check_size, media_type, read_file, safe_name
 from benchlog.logbook.chain import EntryRef
+from benchlog.logbook.entry_rules import named_entries
 from benchlog.logbook.kinds import NOT_SUPERSEDED, OWN_KINDS
 from benchlog.logbook.writer import LogbookWriter
 from benchlog.version import __version__
@@ -73,7 +74,7 @@ class Logbook(LogbookWriter):
         Raises
         ------
         LogbookError
-            One of its kinds: locked, damaged or no logbook, full or not writable, written by a newer benchlog.
+            One of its kinds: locked, damaged or not a logbook, full or not writable, written by a newer benchlog.
         """
         path = Path(path)
         if mode not in ("rw", "ro"):
@@ -154,14 +155,20 @@ class Logbook(LogbookWriter):
         Raises
         ------
         UsageError
-            If the kind or the body can't be kept.
+            If the kind or the body can't be kept, or names an entry that is not there.
         """
         if not _KIND.fullmatch(kind):
             raise UsageError(f"{kind!r} can't be a kind of entry", hint="use lower-case words")
         if kind in OWN_KINDS:
             raise UsageError(f"entries of kind {kind!r} are written by their own method")
         with self.transaction():
-            return self._append(kind, body)
+            ref = self._append(kind, body)
+            for number in named_entries(kind, body):
+                if not 0 < number < ref.seq:
+                    raise UsageError(f"entry {number} is not there, so a {kind} entry can't name it")
+                if kind == "recall undone" and self.entry(number).kind != "recall":
+                    raise UsageError(f"entry {number} is not a recall")
+            return ref
 
     def append_result(self, result: Result) -> EntryRef:
         """Append what a check concluded; its time is now unless it has one."""

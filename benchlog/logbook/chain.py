@@ -188,6 +188,9 @@ def _finite(digits: str) -> float:
 
 # `json.loads` would make one for every entry.
 _DECODER = json.JSONDecoder(parse_int=_number, parse_float=_finite, parse_constant=_finite)
+_ENCODER = json.JSONEncoder(sort_keys=True, separators=(",", ":"), check_circular=False)
+_STRING = re.compile(r'"[^"]*"')
+_OTHER_NUMBER = re.compile(r"\d[.eE]|\d{16}")
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{9}Z")
 _SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
 
@@ -199,11 +202,21 @@ def canonical_fault(entry: Entry, text: str) -> str:
     by the next.
     """
     fields: Any = {name: getattr(entry, name) for name in _FIELDS}
+    if _written_alike(text) and _ENCODER.encode(fields) == text:
+        return ""
     try:
         same = rfc8785.dumps(fields) == text.encode()
     except (rfc8785.CanonicalizationError, ValueError, RecursionError) as error:
         return f"its text has no canonical form: {error}"
     return "" if same else "its text is not in the one canonical form: it could be read in two ways"
+
+
+def _written_alike(text: str) -> bool:
+    """Whether the standard library writes what is in a text as RFC 8785 does, in a tenth of the time.
+
+    It orders keys that are not ASCII otherwise, and writes some numbers that are not short integers otherwise.
+    """
+    return text.isascii() and "\\" not in text and not _OTHER_NUMBER.search(_STRING.sub("", text))
 
 
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:

@@ -68,7 +68,8 @@ class Walked:
     unproved : set of int
         Entries whose text can't be believed.
     sealed : dict of int to Entry
-        Entries that have more than their text in the file, or say something of the file.
+        Entries that have more than their text in the file, or say something of the file; without those of
+        readings, of which there may be too many to keep.
     derived : dict of str to dict
         Rows that follow from the entries, by table and first column.
     """
@@ -177,7 +178,7 @@ def _checked_entry(
 
 
 def _gather(entry: Entry, chain: Walked) -> None:
-    if entry.kind in ("readings", "capture", "attachment", "logbook", "migration", "anchor", "signature"):
+    if entry.kind in ("capture", "attachment", "logbook", "migration", "anchor", "signature"):
         chain.sealed[entry.seq] = entry
     found = derived_row(entry)
     if found is not None:

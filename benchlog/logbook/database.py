@@ -118,7 +118,7 @@ def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
     # No code at all: text in the file that is not UTF-8.
     if code is None or code in _DAMAGED or extended in _READ_FAILED:
         return LogbookDamagedError(
-            f"logbook {path} is damaged or no logbook: {error}",
+            f"logbook {path} is damaged or not a logbook: {error}",
             hint="`benchlog record verify` tells what is intact; keep the file, go on from a copy",
         )
     if code == sqlite3.SQLITE_IOERR:

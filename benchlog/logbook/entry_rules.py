@@ -3,13 +3,15 @@ order, corrections and grounds that are there."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from benchlog.clock import parse_rfc3339
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.kinds import NOT_SUPERSEDED
 
-__all__ = ["CLOCK_STEP_NS", "EntryRules"]
+__all__ = ["CLOCK_STEP_NS", "EntryRules", "named_entries"]
 
 CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
@@ -37,9 +39,9 @@ class EntryRules:
             )
         if entry.kind in NOT_SUPERSEDED:
             self._fixed.add(entry.seq)
-        for number in _named(entry):
-            if not number < entry.seq:
-                yield f"names entry {number}, which was not there yet"
+        for number in named_entries(entry.kind, entry.body):
+            if not 0 < number < entry.seq:
+                yield f"names entry {number}, which is not there before it"
         if entry.kind == "supersede":
             yield from self._corrects(entry)
         if entry.kind == "recall":
@@ -55,8 +57,12 @@ class EntryRules:
     def _in_time(self, entry: Entry) -> Iterator[str]:
         before, self._time = self._time, entry.time
         if entry.kind == "clock" and entry.body["before"] != before:
-            yield "says another time before it than there is"
-        elif entry.kind != "clock" and entry.time < before:
+            yield "gives a wrong time for the entry before it"
+        elif entry.kind == "clock":
+            step_s = (parse_rfc3339(before) - parse_rfc3339(entry.time)) / 1e9
+            if not math.isclose(step_s, entry.body["set_back_s"], rel_tol=1e-9):
+                yield f"gives a step of {entry.body['set_back_s']:g} s for one of {step_s:g} s"
+        elif entry.time < before:
             step = parse_rfc3339(before) - parse_rfc3339(entry.time)
             if step > CLOCK_STEP_NS:
                 yield f"is {step / 1e9:g} s older than the one before, and no clock entry says so"
@@ -80,12 +86,12 @@ class EntryRules:
         self._superseded.add(wrong)
 
 
-def _named(entry: Entry) -> Iterator[int]:
-    """Other entries that one rests on or speaks of."""
-    match entry.kind:
+def named_entries(kind: str, body: Mapping[str, Any]) -> Iterator[int]:
+    """Other entries that one rests on or is about: they must be there before it."""
+    match kind:
         case "release" | "concession" | "step":
-            yield from (ground["entry"] for ground in entry.body.get("rests_on", ()))
+            yield from (ground["entry"] for ground in body.get("rests_on", ()))
         case "recall":
-            yield from (result["entry"] for result in entry.body["results"])
-        case "anchor" | "signature":
-            yield entry.body["entry"]
+            yield from (result["entry"] for result in body["results"])
+        case "recall undone" | "anchor" | "signature":
+            yield body["entry"]

@@ -74,7 +74,7 @@ The next line gives it as "previous"; the first line's "previous" is 64 zeros. S
 3. compare the SHA-256 of the last line with the head digest that was noted elsewhere (certificate, mail, photo).
    Entries up to a noted digest are not altered since it was noted. Without a noted digest the chain shows
    accidents, not honesty: its owner could have written all of it again.
-4. blobs/ holds samples and attachments; each file's SHA-256 is its name, and stands in the entry that has it.
+4. blobs/ holds samples and attachments; each file's SHA-256 is its name, and is given in its entry.
 
 readings.jsonl holds the readings, one a line, with the number of their entry; `benchlog record import` makes the
 logbook again from this folder and compares every digest.

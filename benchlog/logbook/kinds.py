@@ -11,7 +11,7 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "shape_fault"]
+__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "ReadingsBody", "shape_fault"]
 
 #: What these entries say is also kept in tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
@@ -61,7 +61,9 @@ class _Channel(msgspec.Struct):
     unit: str
 
 
-class _Readings(msgspec.Struct):
+class ReadingsBody(msgspec.Struct):
+    """Body of a `readings` entry."""
+
     count: _Number
     first_reading: _Count
     first_time: _Time
@@ -137,8 +139,32 @@ class _Standard(msgspec.Struct):
     accuracy: str
     chart: _Chart
     findings: list[str] = []
-    finding_kinds: list[str] = []  # not in older ones
     note: str = ""
+    finding_kinds: list[str] = []  # this and what follows is not in older ones
+    standard_half_width: float | None = None
+
+
+class _ComparedMeter(msgspec.Struct):
+    value: float = 0.0
+    accuracy: str = ""
+    resolution: float = 0.0
+    response: str = ""
+
+
+class _ComparedPair(msgspec.Struct):
+    first: str
+    second: str
+    difference: float = 0.0
+    expanded_uncertainty: float = 0.0
+    e_n: float = 0.0
+    scatter: float = 0.0
+
+
+class _Crosscheck(msgspec.Struct):
+    """Details of a comparison of meters, from which later readings and recalls are computed."""
+
+    meters: dict[str, _ComparedMeter] = {}
+    pairs: list[_ComparedPair] = []
 
 
 class _RecalledResult(msgspec.Struct):
@@ -168,6 +194,22 @@ class _Recall(msgspec.Struct):
 class _Repair(msgspec.Struct):
     meter: str
     reason: str
+
+
+class _FoundBad(msgspec.Struct):
+    meter: str
+    function: str
+    cause: str
+    check_id: str
+
+
+class _Adoption(msgspec.Struct):
+    check_id: str
+    revision: str
+    part: str
+    part_state: str
+    entry: _Number
+    digest: _Sha256
 
 
 class _RecallUndone(msgspec.Struct):
@@ -244,7 +286,7 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "migration": _Logbook,
     "clock": _Clock,
     "channel": _Channel,
-    "readings": _Readings,
+    "readings": ReadingsBody,
     "capture": _Capture,
     "attachment": _Attachment,
     "supersede": _Supersede,
@@ -252,6 +294,8 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "recall": _Recall,
     "recall undone": _RecallUndone,
     "repair": _Repair,
+    "found bad": _FoundBad,
+    "adoption": _Adoption,
     "substitution": _Substitution,
     "part": _Part,
     "release": _Hold,
@@ -269,15 +313,17 @@ def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
     """Say what the body of an entry lacks to be one of its kind; ``""`` where nothing, or anybody's own kind.
 
     >>> shape_fault("part", {"part": "T1"})
-    'a part entry holds no such body: Object missing required field `state`'
+    "a part entry can't hold this: Object missing required field `state`"
     """
     try:
         if kind == "result":
             from benchlog.result import Result
 
-            Result.from_json(body)
+            result = Result.from_json(body)
+            if result.check == "crosscheck":
+                msgspec.convert(result.details, _Crosscheck)
         elif (shape := SHAPES.get(kind)) is not None:
             msgspec.convert(body, cast("type[object]", shape))
     except (msgspec.ValidationError, AttributeError, TypeError) as error:
-        return f"a {kind} entry holds no such body: {error}"
+        return f"a {kind} entry can't hold this: {error}"
     return ""

@@ -93,7 +93,7 @@ def verify(
     Raises
     ------
     UsageError
-        If there is no such file, or the noted digest is none.
+        If there is no such file, or the noted digest is not a digest.
     LogbookError
         If the file is locked, or can't be opened for reasons other than damage.
     """

@@ -125,15 +125,15 @@ def _stamp(entry: Entry, roots: list, *, given: bool) -> tuple[Trust, str]:  # t
     try:
         stamp = read_stamp(base64.b64decode(body["answer"], validate=True))
     except (UsageError, binascii.Error) as error:
-        return Trust.FALSE, f"keeps no time stamp: {error}"
+        return Trust.FALSE, f"does not hold a time stamp: {error}"
     said = f"entries 1 to {body['entry']} not altered since {stamp.time[:19]}Z, said by {stamp.authority}"
     if (stamp.digest, stamp.time, stamp.authority) != (body["digest"], body["time"], body["authority"]):
-        return Trust.FALSE, "says something else than the time stamp in it"
+        return Trust.FALSE, "does not say the same as the time stamp in it"
     fault = stamp_fault(stamp, roots)
     if not fault:
         return Trust.GOOD, said
     if given:
-        return Trust.FALSE, f"{said}: not so by the roots given: {fault}"
+        return Trust.FALSE, f"{said}, but the roots given do not confirm it: {fault}"
     return Trust.UNKNOWN, f"{said}, which this system does not know: give its root certificate with --roots"
 
 

@@ -42,9 +42,10 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
 class _Input(str):
     """Label of an input that carries its influence; GTC returns labels with the budget."""
 
-    __slots__ = ("influence", "number", "scale")
+    __slots__ = ("applied", "influence", "number", "scale")
     influence: Influence | None
     scale: float | None
+    applied: float
     number: Any
 
 
@@ -56,6 +57,7 @@ def uncertain(
     *,
     influence: Influence | None = None,
     scale: float | None = None,
+    applied: float = 0.0,
 ) -> Any:
     """Make a GTC uncertain real number.
 
@@ -71,9 +73,11 @@ def uncertain(
     scale : float, optional
         Change of this number for a relative error of one of that thing: the value itself for a reading or a
         resistor, 1 for a gain. Not given: a relative error makes no sense here.
+    applied : float
+        Relative error of that thing for which the value is corrected already.
     """
     named = _Input(label)
-    named.influence, named.scale = influence, scale
+    named.influence, named.scale, named.applied = influence, scale, applied
     if scale:
         # An input stated without error stays in the budget, so that a recall finds what rests on it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
@@ -115,7 +119,7 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         if (seen := lines.get(key)) is not None:
             part = math.hypot(part, seen.contribution)
             sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
-        lines[key] = BudgetLine(str(name), part, influence, sensitivity)
+        lines[key] = BudgetLine(str(name), part, influence, sensitivity, getattr(name, "applied", 0.0))
     return Uncertain(
         value=float(number.x),
         standard_uncertainty=u,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchlog.errors import AnalysisError
@@ -11,10 +11,19 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
+from benchlog.metrology.known_error import AT_REST, KnownError
 from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
+from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["MeterReading", "functions_used", "misleading_flags", "no_number_hint", "same_meter_and_range"]
+__all__ = [
+    "MeterReading",
+    "correction",
+    "functions_used",
+    "misleading_flags",
+    "no_number_hint",
+    "same_meter_and_range",
+]
 
 
 _NO_NUMBER = {
@@ -28,16 +37,16 @@ def no_number_hint(reading: Reading) -> str:
     return _NO_NUMBER.get(reading.state, "choose a higher range, or check leads and connection")
 
 
-#: Scatter of a handheld's settled display before it is rounded, in counts (standard deviation; common practice).
-_AT_REST = 0.3
-
-
 @dataclass(frozen=True, slots=True)
 class MeterReading:
-    """One reading and the accuracy of the meter that gave it."""
+    """One reading, the accuracy of the meter that gave it, and what more is known of its error.
+
+    `value` is as displayed; uncertain numbers are corrected by what is known.
+    """
 
     reading: Reading
     accuracy: Accuracy
+    known: KnownError | None = field(default=None, kw_only=True)
 
     @property
     def value(self) -> float:
@@ -60,8 +69,16 @@ class MeterReading:
         """How budgets and texts call the meter."""
         return self.reading.instrument or "meter"
 
+    @property
+    def best(self) -> float:
+        """The number shown, corrected by what is known of the meter."""
+        return self.value if self.known is None else self.value - self.known.value
+
     def uncertain(self) -> Any:
-        """Uncertain number of one reading taken alone: the whole bound as one uniform half-width."""
+        """Uncertain number of one reading taken alone: the whole bound as one uniform half-width, or what is known."""
+        if self.known is not None:
+            label = f"accuracy of {self.name} ({self.accuracy}; known by {', '.join(self.known.by)})"
+            return self.value + self.known.whole(label, self.influence(Role.READING), self.value)
         u = self.accuracy.standard_uncertainty(self.value, self.reading.resolution)
         return uncertain(
             self.value,
@@ -81,14 +98,11 @@ class MeterReading:
         return to_uncertain(self.uncertain(), self.reading.unit)
 
     def gain_error(self) -> Any:
-        """Relative error of the percentage part: common to readings on one meter and range."""
-        return uniform(
-            0.0,
-            self.accuracy.fraction,
-            label=f"gain of {self.name}",
-            influence=self.influence(Role.GAIN),
-            scale=1.0,
-        )
+        """Correction of the percentage part, relative: common to readings on one meter and range."""
+        label, influence = f"gain of {self.name}", self.influence(Role.GAIN)
+        if self.known is not None:
+            return self.known.gain(label, influence)
+        return uniform(0.0, self.accuracy.fraction, label=label, influence=influence, scale=1.0)
 
     def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
         """Uncertain number of the peak of a sine that may be flattened: all that an rms reading determines.
@@ -106,9 +120,12 @@ class MeterReading:
         return (self.uncertain() if gain is None else self.with_gain(gain)) * factor
 
     def zero_error(self) -> Any:
-        """Error of the counts part, in the reading's unit: common to readings on one meter and range, like a null."""
+        """Correction of the counts part, in the reading's unit: common to readings on one meter and range, like a null."""
+        label, influence = f"counts of {self.name}", self.influence(Role.COUNTS)
+        if self.known is not None:
+            return self.known.zero(label, influence)
         half_width = max(self.accuracy.counts, 0.5) * self.reading.resolution
-        return uniform(0.0, half_width, label=f"counts of {self.name}", influence=self.influence(Role.COUNTS))
+        return uniform(0.0, half_width, label=label, influence=influence)
 
     def with_gain(self, gain: Any, zero: Any = None) -> Any:
         """Uncertain number of a reading whose gain error is `gain`, for ratios and differences in which it cancels.
@@ -125,11 +142,26 @@ class MeterReading:
             return self.value * (1 + gain) + self.zero_error()
         rest = uncertain(
             0.0,
-            math.hypot(1 / math.sqrt(12), _AT_REST) * self.reading.resolution,
+            AT_REST * self.reading.resolution,
             label=f"rounding and scatter of {self.name}",
             influence=self.influence(Role.SCATTER),
         )
         return self.value * (1 + gain) + zero + rest
+
+
+def correction(metered: MeterReading) -> list[Finding]:
+    """Say by what a reading is corrected; nothing where no more is known of its meter than its data sheet."""
+    known, shown = metered.known, metered.reading
+    if known is None:
+        return []
+    days = round(known.last_age_s / 86400)
+    when = "the same day" if days < 1 else f"{days} day{'s' if days > 1 else ''} before"
+    words = (
+        f"{metered.name} shows {shown.displayed}: corrected to "
+        f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, as known by {' and '.join(known.by)} "
+        f"(last {when}); its data sheet alone leaves ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
+    )
+    return [Finding(FindingKind.CORRECTED, words)]
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:

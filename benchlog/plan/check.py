@@ -67,6 +67,8 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
     #: Whether it puts a scope's clips on the part.
     uses_scope: ClassVar[bool] = False
+    #: Fields of a later version of its kind: where a plan has none of them, older results count for it.
+    later_fields: ClassVar[tuple[str, ...]] = ()
 
     @property
     def places(self) -> tuple[Any, ...]:
@@ -110,6 +112,9 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
         """Short digest of all that defines the check: changes when any of it but its place behind a hold is edited."""
         plain = msgspec.to_builtins(self, order="deterministic", enc_hook=str)
         del plain["after_hold"]
+        for name in self.later_fields:
+            if plain[name] is None:
+                del plain[name]
         return hashlib.sha256(msgspec.json.encode(plain)).hexdigest()[:12]
 
 

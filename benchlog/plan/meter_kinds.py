@@ -46,6 +46,9 @@ __all__ = [
 
 _MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
 _Mains = Annotated[Volts | None, about("mains at the reading; without it the person is asked")]
+_MainsAccuracy = Annotated[
+    AccuracyText | None, about("of what shows the mains; without it a plug-in monitor of 1 % + 1")
+]
 _CapacitorRating = Annotated[Volts | None, about("rating of the capacitor behind the bridge")]
 
 
@@ -63,6 +66,9 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
     tolerance: Annotated[Share, about("half-width of the computed limits")] = field(
         default_factory=lambda: Share("6 %")
     )
+    mains_accuracy: _MainsAccuracy = None
+
+    later_fields = ("mains_accuracy",)
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""
@@ -175,6 +181,9 @@ class RectifiedCheck(Check, frozen=True, tag="rectified"):
     meter: _MeterTag = None
     mains: _Mains = None
     capacitor: _CapacitorRating = None
+    mains_accuracy: _MainsAccuracy = None
+
+    later_fields = ("mains_accuracy",)
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""

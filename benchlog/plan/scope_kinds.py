@@ -1,5 +1,6 @@
 """Kinds of checks done with a scope and a generator."""
 
+from collections.abc import Mapping
 from typing import Annotated
 
 from msgspec import field
@@ -53,8 +54,12 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     saturation: Annotated[Teslas | None, about("flux density the core tolerates")] = None
     generator_resistance: Annotated[Ohms | None, about("of the generator's output; 50 ohm without it")] = None
     sweep: Annotated[int | None, about("points of the automatic sweep, 5 to 61; 0 for none")] = None
+    prior: Annotated[
+        Share | None, about("how often such a winding has the turns that were meant; 92 % without it")
+    ] = None
 
     uses_scope = True
+    later_fields = ("prior",)
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""
@@ -72,8 +77,17 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
             opposed_turns=self.opposed_turns,
         )
 
+    def miscounts(self) -> Mapping[int, float] | None:
+        """Shares of miscounted windings by the prior; None where the plan has none."""
+        if self.prior is None:
+            return None
+        from benchlog.magnetics.turns_posterior import counting_prior  # only plans that have one need it
+
+        return counting_prior(self.prior.value)
+
     def refuse_contradictions(self) -> None:
         """What belongs to the automatic run needs AL and a generator."""
+        self.miscounts()
         if self.al is None:
             given = [n for n in ("area", "saturation", "sweep") if getattr(self, n) is not None]
             if given:

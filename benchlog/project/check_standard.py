@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from benchlog.checks.meter_pairs import E_N_LIMITS
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
@@ -87,6 +88,7 @@ class StandardCheck:
             "value": self.reading.value,
             "resolution": self.reading.reading.resolution,
             "standard_value": self.standard.value,
+            "standard_half_width": self.standard.half_width,
             "unit": self.standard.unit,
             "accuracy": str(self.reading.accuracy),
             "error": self.error,
@@ -106,6 +108,7 @@ class StandardCheck:
 
     def result(self, *, as_left: bool) -> Result:
         """Return the check as a result, for screen and JSON."""
+        u = abs(self.difference / self.e_n) / 2 if self.e_n else 0.0
         relation = "within" if self.verdict is Verdict.PASS else "outside"
         return Result(
             check="standard",
@@ -113,8 +116,9 @@ class StandardCheck:
             reason=f"{self.meter} is {relation} its specification on {self.standard.tag}: E_n {abs(self.e_n):.2f}",
             quantities={
                 "e_n": Uncertain(self.e_n, 0.0, 0.0, "1"),
-                "difference": Uncertain(self.difference, 0.0, 0.0, self.standard.unit),
+                "difference": Uncertain(self.difference, u, 2 * u, self.standard.unit),
             },
+            limits={"e_n": E_N_LIMITS},
             rule="|E_n| <= 1 at k = 2 (ISO/IEC 17043); chart: warn 2, act 3, EWMA 0.3 and 2.7",
             instruments=(self.meter,),
             functions={self.meter: self.function},

@@ -2,7 +2,8 @@
 
 Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
-- a failing check standard, or a recall by hand, opens a doubt about every function that shares the failed reference;
+- a failing check standard, a recall by hand, or a diagnosis that found the meter or its lead bad, opens a doubt about
+  every function that shares the failed reference;
 - a later pass ends it: on the same standard, on another one of the same function in another round, or as left (after
   a new battery or an adjustment) on any function that shares the reference. One that passes among others that fail
   minutes apart ends nothing: a frozen display passes where its digits happen to fit;
@@ -27,7 +28,7 @@ from benchlog.result import Result, Verdict
 __all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
 
 #: Kinds of entries that decide whether a meter can be believed.
-DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair")
+DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
 ROUND_NS = 30 * 60 * 1_000_000_000
 
@@ -50,6 +51,8 @@ class Doubt(Blamed, frozen=True):
         Entry of the pass or the repair that ended it.
     passed_on : str
         Check standard that was itself found wrong, and on which alone it passed.
+    cause : str
+        What a diagnosis found, in words.
     """
 
     standard: str = ""
@@ -58,12 +61,15 @@ class Doubt(Blamed, frozen=True):
     utc_ns: int = 0
     until: int | None = None
     passed_on: str = ""
+    cause: str = ""
 
     @property
     def happened(self) -> str:
         """What happened to the meter, in words: it failed its check standard, or was found bad."""
         if self.passed_on:
             return f"passed only on {self.passed_on}, found wrong"
+        if self.cause:
+            return f"was found bad ({self.cause})"
         return "failed its check standard" if self.standard else "was found bad"
 
     @property
@@ -80,7 +86,9 @@ class Doubt(Blamed, frozen=True):
             )
             ends = f"passes ({way})"
         else:
-            ends = f'is right again (benchlog recall {shlex.quote(self.instrument)} --repaired "what was done")'
+            ends = (
+                f'is right again (benchlog recall {shlex.quote(self.instrument)} --repaired "what was done")'
+            )
         return (
             f"{self.instrument} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
             f"until it {ends}"
@@ -116,7 +124,9 @@ class MeterDoubts:
                     else d
                     for d in self._doubts
                 ]
-            elif entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed:
+            elif entry.kind == "found bad" or (
+                entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed
+            ):
                 self._open(entry, "")
 
     def _standard(self, entry: Entry) -> None:
@@ -147,6 +157,7 @@ class MeterDoubts:
                     time=entry.time,
                     utc_ns=entry.utc_ns,
                     passed_on=passed_on,
+                    cause=str(body.get("cause", "")),
                 )
             )
 
@@ -177,6 +188,15 @@ class MeterDoubts:
             ended = doubt.until is not None and (at is None or doubt.until <= at)
             if not ended and (at is None or doubt.entry < at):
                 yield doubt
+
+    def before_end(self, thing: str, function: str, seq: int) -> bool:
+        """Whether an entry comes before the end of some doubt about a thing in this function: it may not be relied on."""
+        return any(
+            doubt.instrument == thing
+            and shares(doubt.function, function)
+            and (doubt.until is None or seq < doubt.until)
+            for doubt in self._doubts
+        )
 
     def behind(self, result: Result, *, at: int | None = None) -> tuple[Doubt, ...]:
         """The latest doubt about each instrument or part a result was measured with, at its entry; now by default."""

@@ -36,8 +36,10 @@ def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_
     known = [e for e in entries if e.kind in DOUBT_KINDS]
     if MeterDoubts(known).of(meter, function) is not None:
         return (STANDARD_FAILED,)
+    superseded = {int(e.body["entry"]) for e in known if e.kind == "supersede"}
     passed = any(
         e.kind == "standard"
+        and e.seq not in superseded
         and e.body.get("meter") == meter
         and e.body.get("function") == function
         and e.body.get("verdict") == "pass"

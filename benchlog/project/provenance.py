@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, TypeVar
 
 import msgspec
@@ -108,11 +108,22 @@ def _meant(used: Iterable[tuple[Influence, _T]], blamed: Blamed) -> list[_T]:
         for use, item in used
         if use.instrument == blamed.instrument and shares(blamed.function, use.function)
     ]
-    if blamed.channel and (known := [(use, item) for use, item in mine if use.channel]):
-        mine = [(use, item) for use, item in known if use.channel == blamed.channel]
-    if blamed.range_max and (known := [(use, item) for use, item in mine if use.range_max]):
-        mine = [(u, i) for u, i in known if math.isclose(u.range_max or 0.0, blamed.range_max, rel_tol=1e-3)]
+    if blamed.channel:
+        mine = _narrowed(mine, lambda use: use.channel, lambda use: use.channel == blamed.channel)
+    if blamed.range_max:
+        mine = _narrowed(
+            mine,
+            lambda use: use.range_max,
+            lambda use: math.isclose(use.range_max or 0.0, blamed.range_max or 0.0, rel_tol=1e-3),
+        )
     return [item for _, item in mine]
+
+
+def _narrowed(
+    mine: list[tuple[Influence, _T]], known: Callable[[Influence], object], fits: Callable[[Influence], bool]
+) -> list[tuple[Influence, _T]]:
+    said = [(use, item) for use, item in mine if known(use)]
+    return [(use, item) for use, item in said if fits(use)] if said else mine
 
 
 def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> tuple[float, float] | None:
@@ -127,31 +138,38 @@ def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> 
         None where the quantity does not follow the thing's error: the gain cancels, or it is not in the budget.
     """
     if not quantity.budget:
-        exponents = {-1.0}
+        exponents = {(-1.0, 0.0)}
     else:
-        exponents = {e for e in _exponents(quantity, blamed) if abs(e) > _CANCELLED}
+        exponents = {e for e in _exponents(quantity, blamed) if abs(e[0]) > _CANCELLED}
     if not exponents:
         return None
-    ends = [_moved(quantity.value, exponent, error) for exponent in exponents for error in (low, high)]
+    ends = [
+        _moved(quantity.value, exponent, error - applied)
+        for exponent, applied in exponents
+        for error in (low, high)
+    ]
     return min(ends), max(ends)
 
 
-def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[float]:
-    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known."""
+def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[tuple[float, float]]:
+    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known.
+
+    With each comes the error that the value is corrected for already.
+    """
     channels: dict[str, list[BudgetLine]] = {}
     for line in _lines(quantity, blamed):
         channels.setdefault(line.influence.channel if line.influence else "", []).append(line)
     for lines in channels.values():
         if any(line.sensitivity is None for line in lines):
-            yield from (1.0, -1.0)
+            yield from ((1.0, 0.0), (-1.0, 0.0))
         elif quantity.value:
-            yield (
-                sum(
-                    (line.sensitivity or 0.0) * (1 if line.influence and line.influence.role.stated else -1)
-                    for line in lines
-                )
-                / quantity.value
-            )
+            follows = [
+                (line.sensitivity or 0.0) * (1 if line.influence and line.influence.role.stated else -1)
+                for line in lines
+            ]
+            applied = sum(f * line.applied for f, line in zip(follows, lines, strict=True))
+            total = sum(follows)
+            yield total / quantity.value, applied / total if total else 0.0
 
 
 def _lines(quantity: Uncertain, blamed: Blamed) -> list[BudgetLine]:

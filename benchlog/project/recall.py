@@ -14,6 +14,7 @@ Pure: the logbook's entries and what is known of the failure in, a list of affec
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterable, Mapping
 from enum import StrEnum
 from typing import Any
@@ -255,7 +256,8 @@ def _judged(
         unit = "" if quantity.unit == "1" else f" {quantity.unit}"
         span = f"{quantity_words(name)} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
         span += f", ± {expanded:.2g}" if expanded > 0 else ""
-        if limits is None or not _inside(low - expanded, high + expanded, limits):
+        guard = expanded if limits is None else math.hypot(expanded, 2 * limits.standard_uncertainty)
+        if limits is None or not _inside(low - guard, high + guard, limits):
             return _again(answer, taken, f"{span}: the limits can be left")
         spans.append(span)
         wider = (

@@ -70,7 +70,8 @@ def record_standard(
         Hold points whose step can be undone.
     """
     with book.transaction():
-        history = list(book.entries("standard"))
+        superseded = book.superseded()
+        history = [e for e in book.entries("standard") if e.seq not in superseded]
         check = check_standard(reading, standard, history, now_utc_ns, as_left=as_left)
         ref = book.append("standard", check.body(as_left=as_left, note=note))
         recall = None

@@ -5,6 +5,7 @@ Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rul
 - a result counts for a check only on the part the check names, with limits that were fixed before the reading
   (by the plan or by computation, not typed with the reading), for the check as it is now;
 - the latest result counts; a superseded one never does;
+- a result measured outside the plan counts where an adoption says so, with the time and the instruments it had;
 - a result is stale when it is older than the check allows or the part has left the state it was tested in;
 - a recalled result counts only where the recall says that it remains valid;
 - one measured with a meter in doubt (it had failed its check standard, and not passed since) is indeterminate;
@@ -25,6 +26,7 @@ from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.plan import Check, Hold, Plan, Substitution
+from benchlog.project.adoption import adopted
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.recall import RecallClass
 from benchlog.result import Result, Verdict
@@ -51,6 +53,9 @@ STATE_KINDS = (
     "standard",
     "substitution",
     "repair",
+    "found bad",
+    "adoption",
+    "stop",
     "part",
     "release",
     "concession",
@@ -191,6 +196,9 @@ class _Sorted:
         self.substitutions: list[Entry] = []
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
+        self.broken_off: dict[str, Entry] = {}
+        self.adoptions: dict[int, Entry] = {}
+        self._outside: dict[int, Entry] = {}
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
         kept = list(entries)
         for entry in kept:
@@ -210,6 +218,12 @@ class _Sorted:
         match entry.kind:
             case "result":
                 self.results.setdefault(str(body.get("check_id", "")), []).append(entry)
+                self._outside[entry.seq] = entry
+            case "adoption":
+                original = self._outside.get(int(body["entry"]))
+                if original is not None and original.digest == body["digest"]:
+                    self.adoptions[original.seq] = entry
+                    self.results.setdefault(str(body["check_id"]), []).append(original)
             case "supersede":
                 self.superseded[int(body["entry"])] = entry
             case "recall":
@@ -231,6 +245,8 @@ class _Sorted:
                 self.releases[str(body["hold"])] = entry
             case "step":
                 self.steps[str(body["hold"])] = entry
+            case "stop":
+                self.broken_off[str(body.get("check_id", ""))] = entry
 
 
 def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
@@ -240,13 +256,22 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
             notes.append("the last result was superseded")
             continue
         result = Result.from_json(entry.body)
+        adoption = None if result.check_id else found.adoptions.get(entry.seq)
+        if adoption is not None:
+            if adoption.seq in found.superseded:
+                notes.append("counting a result for it was taken back")
+                continue
+            result = adopted(result, adoption)
         if result.part != check.part:
             notes.append(f"a result is for {result.part or 'no part'}, not for {check.part}")
             continue
-        if result.limits_set == "typed":
+        if result.limits_set == "typed" and adoption is None:
             notes.append("a result has limits typed with the reading; it proves nothing here")
             continue
         return _judged(check, found, entry, result, now_utc_ns)
+    stop = found.broken_off.get(check.id)
+    if stop is not None and all(entry.seq < stop.seq for entry in found.results.get(check.id, ())):
+        notes.append(f"broken off {ago(stop.utc_ns, now_utc_ns)}")
     return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
 
 

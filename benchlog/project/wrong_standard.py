@@ -10,7 +10,7 @@ import msgspec
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.provenance import shares
-from benchlog.project.recall import Failure, Recall, RecalledResult, in_order, recall_results
+from benchlog.project.recall import Failure, Recall, in_order, recall_results
 from benchlog.result import Verdict
 
 __all__ = ["recall_standard"]
@@ -43,7 +43,8 @@ def recall_standard(
     """
     tag = failure.instrument
     on_it = [e for e in standards if e.body["standard"] == tag and e.seq > failure.last_good]
-    results: dict[int, RecalledResult] = {}
+    # What was measured with a meter corrected by it, then with meters that passed only because of it.
+    results = {r.entry: r for r in recall_results(entries, failure, undoable=undoable).results}
     meters: dict[str, str] = {}
     for meter, function in dict.fromkeys((str(e.body["meter"]), str(e.body["function"])) for e in on_it):
         mine = [e for e in standards if e.body["meter"] == meter and shares(function, e.body["function"])]
@@ -53,7 +54,7 @@ def recall_standard(
         meters[meter] = function
         for r in recall_results(entries, bad, undoable=undoable).results:
             reason = f"{meter} passed on {tag} only; {r.reason}"
-            results.setdefault(r.entry, msgspec.structs.replace(r, reason=reason))
+            results[r.entry] = msgspec.structs.replace(r, reason=reason)
     return Recall(
         failure,
         in_order(results.values()),

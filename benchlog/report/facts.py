@@ -12,16 +12,15 @@ from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
-from benchlog.project.meter_doubt import MeterDoubts, with_doubt
-from benchlog.project.overview import meter_trust
+from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
-from benchlog.project.recall import RecallClass
-from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus, project_state
+from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
+from benchlog.report.evidence import Counted, Evidence, evidence_of
 from benchlog.report.history import HISTORY_KINDS, failed_before, history
 from benchlog.report.instruments import instrument_lines
 from benchlog.report.method import method_words
-from benchlog.result import Result, Verdict
+from benchlog.result import Result
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
@@ -115,58 +114,36 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     proof = verify(book.path)
     damage = tuple(fault.what for fault in proof.faults)
     entries = _entries(book, damaged=bool(damage))
-    by_kind: dict[str, list[Entry]] = {kind: [] for kind in _KINDS}
-    for entry in entries:
-        by_kind[entry.kind].append(entry)
-    if plan is not None:
-        state = project_state(plan, entries, now_utc_ns)
-        chosen = [
-            (s.entry, s.result, s.state)
-            for s in state.checks.values()
-            if s.entry is not None and s.result is not None
-        ]
-        standing = tuple(
-            s.check.id for s in state.checks.values() if s.recall and s.state is CheckState.PASSED
-        )
-        not_tested = tuple(
-            f"{s.check.id} {s.check.title or s.check.part}: {s.reason}"
-            for s in state.checks.values()
-            if s.entry is None
-        )
-        recalls = state.recalls
-    else:
-        state = None
-        recalls = _recalls(by_kind)
-        chosen, standing = _latest_each(by_kind, recalls, MeterDoubts(entries))
-        not_tested = ()
-    results = tuple((entry, result) for entry, result, _ in chosen)
-    holds = tuple(state.holds.values()) if state else ()
+    evidence = evidence_of(plan, entries, now_utc_ns)
+    results = evidence.results
     again = failed_before(entries, {entry.seq: result for entry, result in results})
-    headline, clean = _headline(chosen, standing, not_tested, holds, damage, again)
+    headline, clean = _headline(evidence, damage, again)
     times = [entry.time for entry, _ in results]
+    cautions = [*_energy(plan), *(caution for _, result in results for caution in result.cautions)]
+    attachments, standards = ([e for e in entries if e.kind == kind] for kind in ("attachment", "standard"))
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
-        tested=tuple(_tested(book, plan, entry, result, kind) for entry, result, kind in chosen),
+        tested=tuple(_tested(book, plan, counted) for counted in evidence.counted),
         results=results,
-        not_tested=not_tested,
-        open_points=_open_points(chosen),
+        not_tested=evidence.not_tested,
+        open_points=_open_points(evidence),
         history=history(entries, {entry.seq for entry, _ in results}),
         clock=() if damage else tuple(doubt.words for doubt in clock_doubts(book, now_utc_ns)),
-        holds=holds,
-        substitutions=state.substitutions if state else tuple(by_kind["substitution"]),
-        recalls=tuple(_recall_words(entry) for entry in recalls),
-        meters=instrument_lines([result for _, result in results], meter_trust(entries, now_utc_ns)),
-        cautions=tuple(
-            dict.fromkeys([*_energy(plan), *(c for _, result in results for c in result.cautions)])
+        holds=evidence.holds,
+        substitutions=evidence.substitutions,
+        recalls=tuple(_recall_words(entry) for entry in evidence.recalls),
+        meters=instrument_lines(
+            [result for _, result in results], meter_trust(entries, now_utc_ns), standards
         ),
+        cautions=tuple(dict.fromkeys(cautions)),
         design=tuple(
-            f"{result.check_id or result.check}: {d.verdict}: {d.reason}"
-            for _, result in results
-            for d in result.design_checks
+            f"{counted.name}: {check.verdict}: {check.reason}"
+            for counted in evidence.counted
+            for check in counted.result.design_checks
         ),
-        attached=tuple(attached_files(book, by_kind["attachment"])),
+        attached=tuple(attached_files(book, attachments)),
         first_time=min(times, default=""),
         last_time=max(times, default=""),
         entries=proof.entries,
@@ -174,9 +151,6 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
     )
-
-
-_Chosen = tuple[Entry, Result, CheckState]
 
 
 def _entries(book: Logbook, *, damaged: bool) -> list[Entry]:
@@ -198,104 +172,63 @@ def _is_result(entry: Entry) -> bool:
     return True
 
 
-def _recalls(by_kind: dict[str, list[Entry]]) -> tuple[Entry, ...]:
-    undone = {int(entry.body["entry"]) for entry in by_kind["recall undone"]}
-    return tuple(entry for entry in by_kind["recall"] if entry.seq not in undone)
+#: What a check counts as, other than passed, in the order of the headline.
+_STATE_WORDS = {
+    CheckState.RECALLED: "recalled (rests on a meter found bad)",
+    CheckState.FAILED: "failed",
+    CheckState.INDETERMINATE: "indeterminate",
+    CheckState.DUE: "not done",
+    CheckState.STALE: "no longer current",
+}
 
 
-def _latest_each(
-    by_kind: dict[str, list[Entry]], recalls: Sequence[Entry], doubts: MeterDoubts
-) -> tuple[list[_Chosen], tuple[str, ...]]:
-    """Latest result of each check (or kind of check) on each part, and which remain valid although recalled."""
-    superseded = {int(entry.body["entry"]) for entry in by_kind["supersede"]}
-    recalled = {
-        int(item["entry"]): RecallClass(item["class"]) for entry in recalls for item in entry.body["results"]
-    }
-    latest: dict[tuple[str, str, str], _Chosen] = {}
-    states = {Verdict.PASS: CheckState.PASSED, Verdict.FAIL: CheckState.FAILED}
-    for entry in by_kind["result"]:
-        if entry.seq in superseded:
-            continue
-        result = Result.from_json(entry.body)
-        # Results that name neither part nor check of a plan are each a thing of their own.
-        key = (
-            result.check_id,
-            result.check,
-            result.part or ("" if result.check_id else f"entry {entry.seq}"),
-        )
-        latest.pop(key, None)
-        counted = with_doubt(result, doubts.behind(result, at=entry.seq))
-        state = states.get(counted.overall, CheckState.INDETERMINATE)
-        if not recalled.get(entry.seq, RecallClass.STANDS).counts:
-            state = CheckState.RECALLED
-        latest[key] = (entry, result, state)
-    standing = tuple(
-        result.check_id or result.check
-        for entry, result, state in latest.values()
-        if entry.seq in recalled and state is CheckState.PASSED
-    )
-    return list(latest.values()), standing
-
-
-def _headline(
-    chosen: Sequence[_Chosen],
-    standing: Sequence[str],
-    not_tested: Sequence[str],
-    holds: Sequence[HoldStatus],
-    damage: Sequence[str],
-    again: int,
-) -> tuple[str, bool]:
-    words = {
-        CheckState.RECALLED: "recalled (rests on a meter found bad)",
-        CheckState.FAILED: "failed",
-        CheckState.INDETERMINATE: "indeterminate",
-        CheckState.DUE: "not done",
-        CheckState.STALE: "no longer current",
-    }
-    parts = []
-    if damage:
-        more = f" and {len(damage) - 1} more" if len(damage) > 1 else ""
-        parts.append(
-            f"the logbook is damaged ({damage[0]}{more}); only what is intact is listed, and the digest vouches for nothing"
-        )
-    for state, text in words.items():
-        ids = [result.check_id or result.check for _, result, s in chosen if s is state]
-        if ids:
-            parts.append(f"{_some(ids)} {text}")
-    if standing:
-        parts.append(f"{_some(standing)} recalled, but standing with the uncertainty that leaves")
-    for hold_state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
-        ids = [h.hold.id for h in holds if h.state is hold_state]
-        if ids:
-            parts.append(f"{_some(ids)} {hold_state}")
-    if not chosen:
-        return f"Nothing was tested.{f' Attention: {parts[0]}.' if parts else ''}", False
-    passed = sum(state is CheckState.PASSED for _, _, state in chosen)
-    total = len(chosen) + len(not_tested)
+def _headline(evidence: Evidence, damage: Sequence[str], again: int) -> tuple[str, bool]:
+    """First line, and whether nothing is wrong."""
+    damaged, wrong = _damage_words(damage), _wrong(evidence)
+    if not evidence.counted:
+        first = next(iter([*damaged, *wrong]), "")
+        return f"Nothing was tested.{f' Attention: {first}.' if first else ''}", False
+    passed = sum(counted.state is CheckState.PASSED for counted in evidence.counted)
+    total = len(evidence.counted) + len(evidence.not_tested)
     count = f"{passed} of {total} check{'s' if total != 1 else ''} passed"
     if again:
         count += f"; {again} failed before and {'was' if again == 1 else 'were'} done again"
-    rest = f" {len(not_tested)} not tested." if not_tested else ""
-    if parts:
-        parts.insert(1 if damage else 0, count)
-        return f"Attention: {'; '.join(parts)}.{rest}", False
+    rest = f" {len(evidence.not_tested)} not tested." if evidence.not_tested else ""
+    if damaged or wrong:
+        return f"Attention: {'; '.join([*damaged, count, *wrong])}.{rest}", False
     return f"{count}.{rest}", True
+
+
+def _damage_words(damage: Sequence[str]) -> list[str]:
+    if not damage:
+        return []
+    more = f" and {len(damage) - 1} more" if len(damage) > 1 else ""
+    listed = "only what is intact is listed, and the digest vouches for nothing"
+    return [f"the logbook is damaged ({damage[0]}{more}); {listed}"]
+
+
+def _wrong(evidence: Evidence) -> list[str]:
+    """What keeps the headline from being clean: checks by state, recalls, holds taken all the same."""
+    found = [
+        ([counted.name for counted in evidence.counted if counted.state is state], words)
+        for state, words in _STATE_WORDS.items()
+    ]
+    found.append((list(evidence.standing), "recalled, but still valid with a wider uncertainty"))
+    for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
+        found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
+    return [f"{_some(ids)} {words}" for ids, words in found if ids]
 
 
 def _some(ids: Sequence[str]) -> str:
     return ", ".join(ids[:12]) + (f" and {len(ids) - 12} more" if len(ids) > 12 else "")
 
 
-def _open_points(chosen: Sequence[_Chosen]) -> tuple[str, ...]:
+def _open_points(evidence: Evidence) -> tuple[str, ...]:
     return tuple(
-        f"{result.check_id or result.check}: {state}: "
-        + (
-            "what it says is no longer valid as it is"
-            if state is CheckState.RECALLED
-            else result.overall_reason
-        )
-        for _, result, state in chosen
-        if state is not CheckState.PASSED
+        f"{counted.name}: {counted.state}: "
+        + ("no longer valid" if counted.state is CheckState.RECALLED else counted.result.overall_reason)
+        for counted in evidence.counted
+        if counted.state is not CheckState.PASSED
     )
 
 
@@ -317,14 +250,15 @@ def _energy(plan: Plan | None) -> list[str]:
     return [f"stored energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
 
 
-def _tested(book: Logbook, plan: Plan | None, entry: Entry, result: Result, state: CheckState) -> Tested:
+def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:
+    entry, result, state = counted.entry, counted.result, counted.state
     title = result.check.replace("_", " ")
     if plan is not None and result.check_id in plan.checks:
         title = plan.checks[result.check_id].title or title
     kept = (CheckState.RECALLED, CheckState.STALE, CheckState.INDETERMINATE)
     word = state.value if state in kept else result.overall.value
     return Tested(
-        check_id=result.check_id or result.check,
+        check_id=counted.name,
         part=result.part,
         title=title,
         verdict=word,

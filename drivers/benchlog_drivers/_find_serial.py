@@ -210,7 +210,7 @@ def _unknown_talk(port: Port, data: bytes) -> Unrecognised:
     return Unrecognised(
         port.device,
         f"sends {len(data)} bytes that fit no known frames, such as {shown}",
-        "another baud rate, or a meter with frames of its own: try address options baud=, bits=, parity=",
+        "another baud rate, or a meter whose frames are not known here: try address options baud=, bits=, parity=",
     )
 
 

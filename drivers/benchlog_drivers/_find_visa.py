@@ -5,13 +5,14 @@ from __future__ import annotations
 import contextlib
 import importlib.util
 import warnings
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from benchlog.discovery import Found, Kind, Report, Request, Unrecognised
-from benchlog.errors import AdapterUnavailableError, BenchlogError, InstrumentError
+from benchlog.errors import AdapterUnavailableError, BenchlogError
 from benchlog.usb_devices import INSTALL_HINT, UsbInstrument, list_usb_instruments, usb_backend
 from benchlog_drivers._session import LinkOptions, ScpiSession
-from benchlog_drivers._visa import VisaLink
 from benchlog_drivers._visa_ports import visa_library
 from benchlog_drivers.dialects import (
     Dialect,
@@ -52,13 +53,11 @@ def find(request: Request) -> Report:
         )
     else:
         advice.append("the local network was not searched: --lan does, by a broadcast to everybody on it")
-    found = []
-    for resource in dict.fromkeys(resources):
-        result = recognise(resource)
-        if isinstance(result, Found):
-            found.append(result)
-        else:
-            unrecognised.append(result)
+    names = list(dict.fromkeys(resources))
+    with ThreadPoolExecutor(max_workers=min(16, len(names) or 1)) as pool:
+        results = list(pool.map(recognise, names))
+    found = [r for r in results if isinstance(r, Found)]
+    unrecognised += [r for r in results if isinstance(r, Unrecognised)]
     return Report(tuple(looked), tuple(found), tuple(unrecognised), tuple(advice))
 
 
@@ -77,42 +76,42 @@ def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Fo
     address = f"visa:{resource}" + (f"?{options}" if options else "")
     settings = dict(item.split("=", 1) for item in options.split("&") if item)
     link_options = LinkOptions(timeout_s=timeout_s, baud=int(settings.get("baud", 9600)))
+    session: ScpiSession[Dialect] = ScpiSession(resource, Dialect, link_options)
     try:
         kinds = {kind: load_dialects(table, Path("dialects")) for kind, table in _KINDS.items()}
-        identity = _identity(resource, link_options)
-        for kind, dialects in kinds.items():
-            dialect = by_identity(dialects, identity)
-            if dialect is not None:
-                return _found(kind, address, resource, dialect.name, identity, link_options)
-        for kind, table in _KINDS.items():
-            session: ScpiSession[Dialect] = ScpiSession(resource, table, link_options)
-            with contextlib.suppress(InstrumentError):
-                try:
-                    session.open()
-                    name = session.dialect.name
-                    joiner = "&" if options else "?"
-                    return _found(
-                        kind, f"{address}{joiner}dialect={name}", resource, name, identity, link_options
-                    )
-                finally:
-                    session.close()
+        try:
+            identity = session.identify()
+            kind, dialect, named = _pick(session, kinds, identity)
+        finally:
+            session.close()  # before a meter is read: some instruments serve one connection
     except BenchlogError as error:
         return Unrecognised(resource, error.message.removeprefix(f"{resource}: "), error.hint)
-    return Unrecognised(
-        resource,
-        f"answers {identity!r}, which fits no dialect",
-        "write a dialect file into dialects/ with `extends` and an `idn` pattern for it",
-        answered=True,
-    )
+    if kind is None or dialect is None:
+        return Unrecognised(
+            resource,
+            f"answers {identity!r}, which fits no dialect",
+            "write a dialect file into dialects/ with `extends` and an `idn` pattern for it",
+            answered=True,
+        )
+    if not named:
+        address += f"{'&' if options else '?'}dialect={dialect.name}"
+    return _found(kind, address, resource, dialect.name, identity, link_options)
 
 
-def _identity(resource: str, options: LinkOptions) -> str:
-    link = VisaLink(resource, timeout_s=options.timeout_s, serial_settings={"baud": options.baud})
+def _pick(
+    session: ScpiSession[Dialect], kinds: Mapping[Kind, Mapping[str, Dialect]], identity: str
+) -> tuple[Kind | None, Dialect | None, bool]:
+    """Kind and dialect, and whether the identity named it; else the first whose probe question is answered."""
+    for kind, dialects in kinds.items():
+        if (dialect := by_identity(dialects, identity)) is not None:
+            return kind, dialect, True
     try:
-        link.open()
-        return link.identify()
+        for kind, dialects in kinds.items():
+            if (dialect := session.first_answered(dialects)) is not None:
+                return kind, dialect, False
     finally:
-        link.close()
+        session.forget_probes()
+    return None, None, False
 
 
 def _found(
@@ -149,7 +148,7 @@ def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
 
 
 def _listed_by(library: str) -> tuple[list[str], list[Unrecognised]]:
-    """USB instruments as a vendor's VISA library lists them; what it raises is told and stops nothing."""
+    """USB instruments as a vendor's VISA library lists them; its errors are reported and stop nothing."""
     import pyvisa
 
     try:
@@ -159,13 +158,13 @@ def _listed_by(library: str) -> tuple[list[str], list[Unrecognised]]:
             Unrecognised(
                 "USB",
                 f"the VISA library {library!r} can't list USB instruments: {' '.join(str(error).split())}",
-                "install it again, or name another with PYVISA_LIBRARY (@py is benchlog's own way)",
+                "install it again, or name another with PYVISA_LIBRARY (@py is benchlog's default)",
             )
         ]
 
 
 def _on_lan() -> list[str]:
-    """Resources that answer a broadcast; the library leaves sockets and warnings behind, which is none of ours."""
+    """Resources that answer a broadcast; warnings about sockets that the library leaves open are ignored."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         try:

@@ -7,7 +7,7 @@ import socket
 from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import LinkLostError
-from benchlog_drivers._stream_ports import socket_ended
+from benchlog_drivers._stream_ports import library_session, socket_ended
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
@@ -19,7 +19,7 @@ _RX_END = 0x04  # VXI-11 B.6.4: reason of Device_ReadResp
 
 
 class MessagePort:
-    """Messages with an end of their own through the library's read and write.
+    """Messages through the library's read and write.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ class MessagePort:
     where : str
         Its name, for messages.
     framed : bool
-        Whether messages have an end of their own. Sockets and serial ports of a vendor's library have none: there a
+        Whether the protocol marks the end of a message. Sockets and serial ports of a vendor's library have none: there a
         read ends at each newline.
     """
 
@@ -39,7 +39,7 @@ class MessagePort:
         from pyvisa.constants import ResourceAttribute, StatusCode
 
         self._resource, self._where, self.framed = resource, where, framed
-        # HiSLIP in PyVISA-py tells the end of a message as "termination character read".
+        # PyVISA-py reports the end of a HiSLIP message as "termination character read".
         self._ends = (StatusCode.success, StatusCode.success_termination_character_read)
         self._timed_out = StatusCode.error_timeout
         self._quiet = contextlib.ExitStack()
@@ -83,7 +83,7 @@ class MessagePort:
         self._resource.timeout = max(1, round(patience_s * 1000))
         with contextlib.suppress(
             Exception
-        ):  # whatever fails here, the link is opened again and has to tell why
+        ):  # whatever fails here, the link is opened again and then says why
             self._resource.clear()
             return True
         return False
@@ -112,7 +112,7 @@ class Vxi11Port(MessagePort):
 
     def __init__(self, resource: MessageBasedResource, where: str) -> None:
         super().__init__(resource, where)
-        self._session: Any = resource.visalib.sessions[resource.session]  # type: ignore[attr-defined]
+        self._session = library_session(resource)
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
         """See `Port.receive`."""

@@ -1,4 +1,4 @@
-"""Patterns that people write, run with a time limit: one that explodes on some line stops nobody.
+"""Patterns that people write, run with a time limit, so that a very slow one does not stop the program.
 
 They come from dialect files and bench files and meet whatever an instrument sends. The package `regex` knows the
 syntax of Python's own module and a limit; it lets other threads run meanwhile.

@@ -1,6 +1,6 @@
 """Answers out of the bytes that a port delivers: lines, and binary blocks of IEEE 488.2.
 
-A message that has an end of its own is read to that end, since an instrument by the letter of IEEE 488.2 takes the
+A message whose end the protocol marks is read to that end, since a strict IEEE 488.2 instrument takes the
 next command for an interruption otherwise. Waiting uses the real monotonic clock: bytes come from outside.
 """
 
@@ -18,14 +18,15 @@ from benchlog_drivers._visa_errors import plain_cause
 if TYPE_CHECKING:
     from benchlog_drivers._visa_ports import Port, StreamPort
 
-__all__ = ["Replies"]
+__all__ = ["MAX_LINE", "Replies"]
 
-_MAX_LINE = 1 << 16
+#: Longest line of an ordinary answer, byte.
+MAX_LINE = 1 << 16
 _MAX_BLOCK = 1 << 30
 _MAX_BLOCK_PREFIX = 64
 _QUIET_S = 0.2
 _END_S = 0.5  # for the end of a message whose content is there
-_LONGEST_LINE_S = 60.0  # a line may dribble in, but not for ever
+_SLOWEST_LINE = 500  # byte/s of the longest line allowed: it may dribble in, but not for ever
 _SLACK = 64  # asked for beyond what is expected, so that line end and message end come along
 _BREAKS = b"\r\n"
 _SHORT_HINT = "nothing of it is kept; check the cable and take the record again"
@@ -73,7 +74,7 @@ class Replies:
         if port.framed:
             return
         for _ in range(100):
-            data, _end = port.receive(_MAX_LINE, 0.0)
+            data, _end = port.receive(MAX_LINE, 0.0)
             if not data:
                 return
             # What follows a block in time is the block's own line end; anything else was stale.
@@ -84,13 +85,15 @@ class Replies:
             hint="is this a meter that sends by itself? then use a serial: address",
         )
 
-    def line(self, wait_s: float, *, total: bool = False) -> str:
+    def line(self, wait_s: float, *, total: bool = False, at_most: int = MAX_LINE) -> str:
         """Return one line, stripped.
 
         Parameters
         ----------
         wait_s : float
             Longest silence, second; with `total` the longest time in all. What came of a line stays for the next call.
+        at_most : int
+            Longest line there may be, byte.
 
         Raises
         ------
@@ -98,21 +101,24 @@ class Replies:
             When it did not come whole in time, or never ends.
         """
         deadline = time.monotonic() + wait_s
-        latest = deadline if total else deadline + _LONGEST_LINE_S
+        latest = deadline if total else deadline + at_most / _SLOWEST_LINE
+        searched = 0
         while True:
-            line = self._take_line()
+            line = self._take_line(searched)
             if line is not None:
+                searched = 0
                 if line and line == self.stray:
                     continue
                 return line
-            if len(self._buffer) > _MAX_LINE:
+            searched = len(self._buffer)
+            if searched > at_most:
                 head = bytes(self._buffer[:40])
                 raise BadFrameError(
                     f"{self._where}: {len(self._buffer)} bytes came without a line end, beginning {head!r}",
                     hint="is this the instrument, and is the line setting right?",
                     raw=head,
                 )
-            if not self._receive(deadline):
+            if not self._receive(deadline, max(MAX_LINE, at_most - searched)):
                 got = f" ({len(self._buffer)} bytes of an unfinished line)" if self._buffer else ""
                 raise ReadTimeoutError(
                     f"{self._where}: no answer within {wait_s:g} s{got}",
@@ -135,10 +141,10 @@ class Replies:
 
     # -- lines --
 
-    def _take_line(self) -> str | None:
+    def _take_line(self, searched: int) -> str | None:
         if self._after_block:
             self._skip_breaks()
-        at = self._buffer.find(self.line_end)
+        at = self._buffer.find(self.line_end, searched)
         if at < 0:
             if not self._ended:
                 return None
@@ -183,7 +189,7 @@ class Replies:
                         hint="bytes may have been lost; try again",
                     )
                 return header.payload
-            if not self._receive(deadline, max(_MAX_LINE, (expected or 0) + _SLACK)):
+            if not self._receive(deadline, max(MAX_LINE, (expected or 0) + _SLACK)):
                 if before:
                     raise not_a_block(before)
                 raise ReadTimeoutError(
@@ -274,7 +280,7 @@ class Replies:
 
     # -- bytes --
 
-    def _receive(self, deadline: float, limit: int = _MAX_LINE, *, tapped: bool = True) -> bool:
+    def _receive(self, deadline: float, limit: int = MAX_LINE, *, tapped: bool = True) -> bool:
         """Add what arrives to the buffer; False when the deadline passed."""
         while True:
             port = self._port()

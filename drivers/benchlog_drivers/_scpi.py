@@ -12,6 +12,9 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from benchlog.errors import BadFrameError, InstrumentRefusedError
 from benchlog.reading import State
 
@@ -25,6 +28,7 @@ __all__ = [
     "parse_fields",
     "parse_measurement",
     "parse_number",
+    "parse_samples",
     "parse_string",
     "refusal",
     "split_fields",
@@ -34,7 +38,7 @@ __all__ = [
 # No two repeats here can take the same character, so that a hostile reply costs no more than its length.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)
-_MAX_DIGITS = 400  # a number of more is none
+_MAX_DIGITS = 400  # more are not taken for a number
 #: 9.90E37 and 9.91E37 differ by one part in a thousand; half of it tells them apart however they are rounded.
 _HALF_STEP = 5e-4
 
@@ -130,6 +134,36 @@ def parse_number(text: str) -> tuple[float, float]:
     mantissa, _, exponent = plain.lower().partition("e")
     power = int(exponent or 0) - len(mantissa.partition(".")[2])
     return float(plain), float(f"1e{power}")
+
+
+def parse_samples(text: str, expected: int) -> npt.NDArray[np.float64]:
+    """Read samples sent as text: numbers apart by commas, bare or behind the header of a block.
+
+    >>> parse_samples("#15-1,2.5e-1", 2).tolist()
+    [-1.0, 0.25]
+
+    Raises
+    ------
+    BadFrameError
+        If one of them is not a finite number, or they are not `expected`.
+    """
+    raw = text[:40].encode("latin-1", "replace")
+    header = parse_block_header(raw) if raw.startswith(b"#") else None
+    words = (text if header is None else text[header.size :]).strip(" \t,").split(",")
+    try:
+        values = np.array(words, dtype=np.float64)
+    except ValueError:
+        odd = next((w for w in words if not _NUMBER.fullmatch(w.strip())), text)
+        raise BadFrameError(
+            f"{_shown(odd)} among the samples is not a number", hint="check the dialect's code_type", raw=raw
+        ) from None
+    if len(values) != expected or not np.isfinite(values).all():
+        raise BadFrameError(
+            f"{expected} samples were expected, {len(values)} came, {np.isfinite(values).sum()} of them finite numbers",
+            hint="the dialect's count of points may not be this instrument's",
+            raw=raw,
+        )
+    return values
 
 
 def parse_measurement(text: str, sentinels: Sentinels) -> tuple[float | None, float, State]:

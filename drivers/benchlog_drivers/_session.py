@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Generic, Literal, TypeVar
 
@@ -28,6 +29,9 @@ __all__ = ["LinkOptions", "ScpiInstrument", "ScpiSession"]
 
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 _MAX_ERRORS = 20
+#: A probe is waited for so many times as long as ``*IDN?`` took, at least so long, never longer than the time-out.
+_PROBE_TIMES = 20
+_PROBE_S = 0.5
 D = TypeVar("D", bound=Dialect)
 
 
@@ -91,6 +95,7 @@ class ScpiSession(Generic[D]):
         )
         self._dialect: D | None = None
         self._prepared = 0
+        self._probe_s = options.timeout_s
         #: Called when the link has reopened itself: what was set then may be gone.
         self.on_reopened: Callable[[], None] = lambda: None
 
@@ -112,7 +117,7 @@ class ScpiSession(Generic[D]):
         Raises
         ------
         OpenError
-            When nobody is there, nobody answers, or no dialect fits; `reason` says which.
+            When no instrument is there, none answers, or no dialect fits; `reason` says which.
         ConfigError
             When a dialect file is wrong or the named dialect does not exist.
         """
@@ -131,6 +136,11 @@ class ScpiSession(Generic[D]):
             self._use(by_identity(dialects, identity) or self._probe(dialects))
         self._begin()
 
+    def identify(self) -> str:
+        """Connect and ask ``*IDN?`` only, for one who looks for the dialect; raises as `open` does."""
+        self.link.open()
+        return self._ask_identity()
+
     def close(self) -> None:
         """Close the link; safe to repeat."""
         self.link.close()
@@ -144,7 +154,7 @@ class ScpiSession(Generic[D]):
             When the instrument put anything into its error queue.
         """
         with self.link.exclusive():
-            sent = self.tell(commands, **values)
+            sent = self.write(commands, **values)
             self.check(sent)
 
     def prepare(self) -> None:
@@ -165,7 +175,7 @@ class ScpiSession(Generic[D]):
         for command in self.dialect.start.set:
             self.link.write(command)
 
-    def tell(self, commands: tuple[str, ...], **values: object) -> str:
+    def write(self, commands: tuple[str, ...], **values: object) -> str:
         """Fill in and send commands without reading the error queue; returns them for a message."""
         filled = [command.format(**values) for command in commands]
         self.prepare()
@@ -179,14 +189,16 @@ class ScpiSession(Generic[D]):
         if errors:
             raise refusal(errors, sent)
 
-    def _queued_errors(self, dialect: Dialect | None = None) -> list[ErrorReply]:
+    def _queued_errors(
+        self, dialect: Dialect | None = None, timeout_s: float | None = None
+    ) -> list[ErrorReply]:
         errors: list[ErrorReply] = []
         rules = (dialect or self.dialect).errors
         with self.link.exclusive():
             while len(errors) < _MAX_ERRORS:
                 if rules.before:
-                    self.link.query(rules.before)
-                reply = parse_error(self.link.query(rules.query))
+                    self.link.query(rules.before, timeout_s)
+                reply = parse_error(self.link.query(rules.query, timeout_s))
                 if reply.number in rules.no_error:
                     break
                 errors.append(reply)
@@ -221,6 +233,7 @@ class ScpiSession(Generic[D]):
             self.link.termination = _TERMINATIONS[dialect.termination]
 
     def _ask_identity(self) -> str:
+        start = time.monotonic()
         try:
             return self.link.identify()
         except ReadTimeoutError:
@@ -229,11 +242,14 @@ class ScpiSession(Generic[D]):
                 hint="is this the instrument, is its remote control on, is the line setting (baud=) right?",
                 reason=OpenReason.WRONG_DEVICE,
             ) from None
+        finally:
+            took = time.monotonic() - start
+            self._probe_s = min(max(_PROBE_S, _PROBE_TIMES * took), self.link.timeout_s)
 
     def _probe(self, dialects: dict[str, D]) -> D:
-        for dialect in dialects.values():
-            if self.answers(dialect):
-                return dialect
+        found = self.first_answered(dialects)
+        if found is not None:
+            return found
         self.forget_probes()
         kind = self._kind.__struct_config__.tag
         raise OpenError(
@@ -242,12 +258,15 @@ class ScpiSession(Generic[D]):
             reason=OpenReason.WRONG_DEVICE,
         )
 
-    def answers(self, dialect: Dialect) -> bool:
-        """Tell whether the instrument answers a dialect's probe question as it should."""
+    def first_answered(self, dialects: Mapping[str, D]) -> D | None:
+        """Ask each dialect's probe question; return the first dialect whose question is answered as it should be."""
+        return next((dialect for dialect in dialects.values() if self._answers(dialect)), None)
+
+    def _answers(self, dialect: Dialect) -> bool:
         if dialect.probe is None:
             return False
         try:
-            reply = self.link.query(dialect.probe.query)
+            reply = self.link.query(dialect.probe.query, self._probe_s)
         except ReadTimeoutError:
             return bool(dialect.probe.errors) and self._knows_probe(dialect, dialect.probe)
         except BadFrameError:
@@ -257,9 +276,10 @@ class ScpiSession(Generic[D]):
     def _knows_probe(self, dialect: Dialect, probe: Probe) -> bool:
         """Whether the error queue says that the question was understood and only can't be answered now."""
         try:
-            return any(e.number in probe.errors for e in self._queued_errors(dialect))
+            errors = self._queued_errors(dialect, self._probe_s)
         except (ReadTimeoutError, BadFrameError):
             return False
+        return any(e.number in probe.errors for e in errors)
 
     def forget_probes(self) -> None:
         """Clear the error queue of what probing with unknown questions left in it (``*CLS`` of IEEE 488.2)."""

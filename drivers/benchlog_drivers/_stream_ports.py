@@ -18,11 +18,16 @@ from benchlog.errors import LinkLostError
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["SLICE_S", "SerialPort", "SocketPort", "socket_ended"]
+__all__ = ["SLICE_S", "SerialPort", "SocketPort", "library_session", "socket_ended"]
 
 #: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
 SLICE_S = 0.05
 _RECEIVE = 1 << 20
+
+
+def library_session(resource: Any) -> Any:
+    """PyVISA-py's own object behind a resource; PyVISA's types know nothing of it."""
+    return resource.visalib.sessions[resource.session]
 
 
 class SocketPort:
@@ -34,7 +39,7 @@ class SocketPort:
 
     def __init__(self, resource: MessageBasedResource, where: str) -> None:
         self._resource, self._where = resource, where
-        self._socket: socket.socket = resource.visalib.sessions[resource.session].interface  # type: ignore[attr-defined]
+        self._socket: socket.socket = library_session(resource).interface
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
 
@@ -128,7 +133,7 @@ class SerialPort:
 
     def __init__(self, resource: MessageBasedResource, where: str) -> None:
         self._resource, self._where = resource, where
-        self._port: Any = resource.visalib.sessions[resource.session].interface  # type: ignore[attr-defined]
+        self._port: Any = library_session(resource).interface
         self._port.timeout = SLICE_S
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:

@@ -1,4 +1,4 @@
-"""One USB interface of a test instrument through PyUSB: found by its name, claimed, and given back.
+"""One USB interface of a test instrument through PyUSB: found by its name, claimed, and released.
 
 PyVISA-py's own USB session is not used: it has no device clear, never clears a halted endpoint, keeps the kernel's
 driver, throws away what had come when a time-out strikes, and reports a missing permission as a missing instrument.
@@ -21,8 +21,9 @@ if TYPE_CHECKING:
 __all__ = ["UsbInterface", "open_interface"]
 
 _CONTROL_MS = 2000
-_MAX_PACKET = 0x07FF  # of wMaxPacketSize; the bits above tell transactions per microframe
-_TYPE, _BULK, _IN = 0x03, 0x02, 0x80
+_MAX_PACKET = 0x07FF  # of wMaxPacketSize; the bits above are the transactions per microframe
+_TYPE, _BULK, _INTERRUPT, _IN = 0x03, 0x02, 0x03, 0x80
+_USB488 = 1  # bInterfaceProtocol
 
 
 class UsbInterface:
@@ -34,13 +35,20 @@ class UsbInterface:
         Of the interface.
     packet : int
         Largest packet of Bulk-IN, byte.
+    usb488 : bool
+        Whether it has the USB488 subclass, which has a status byte.
+    notifies : bool
+        Whether it has an interrupt endpoint: then the status byte comes there.
     """
 
     def __init__(self, device: usb.core.Device, settings: Any) -> None:
         import usb.util
 
         self.number: int = settings.bInterfaceNumber
+        self.usb488 = settings.bInterfaceProtocol == _USB488
         self._device = device
+        self._interrupt: Any = next((e for e in settings if e.bmAttributes & _TYPE == _INTERRUPT), None)
+        self.notifies = self._interrupt is not None
         bulk = [e for e in settings if e.bmAttributes & _TYPE == _BULK]
         ins = [e for e in bulk if e.bEndpointAddress & _IN]
         outs = [e for e in bulk if not e.bEndpointAddress & _IN]
@@ -66,10 +74,17 @@ class UsbInterface:
 
     def read(self, size: int, wait_s: float) -> bytes:
         """Read from Bulk-IN until a short packet, `size` bytes or the time is up; empty when nothing came."""
+        return self._read(self._in, size, wait_s)
+
+    def notification(self, wait_s: float) -> bytes:
+        """Read one packet of the interrupt endpoint; empty when none came."""
+        return self._read(self._interrupt, self._interrupt.wMaxPacketSize & _MAX_PACKET, wait_s)
+
+    def _read(self, endpoint: Any, size: int, wait_s: float) -> bytes:
         import usb.core
 
         try:
-            return bytes(self._device.read(self._in, size, _milliseconds(wait_s)))
+            return bytes(self._device.read(endpoint, size, _milliseconds(wait_s)))
         except usb.core.USBTimeoutError:
             return b""
 
@@ -77,9 +92,22 @@ class UsbInterface:
         """Write all of it to Bulk-OUT."""
         self._device.write(self._out, data, _milliseconds(wait_s))
 
-    def request(self, code: int, length: int) -> bytes:
-        """Send a class request to the interface and return its answer."""
-        return bytes(self._device.ctrl_transfer(0xA1, code, 0, self.number, length, _CONTROL_MS))
+    def request(self, code: int, length: int, value: int = 0, *, bulk_in: bool = False) -> bytes:
+        """Send a class request to the interface, or to its Bulk-IN; return the answer, empty for one it does not know.
+
+        A request that is not known is answered by a STALL; some instruments do not answer it at all.
+        """
+        import usb.core
+
+        to, index = (0xA2, self._in.bEndpointAddress) if bulk_in else (0xA1, self.number)
+        try:
+            return bytes(self._device.ctrl_transfer(to, code, value, index, length, _CONTROL_MS))
+        except usb.core.USBTimeoutError:
+            return b""
+        except usb.core.USBError as error:
+            if error.errno != errno.EPIPE:
+                raise
+            return b""
 
     def clear_halts(self, *, out: bool = False) -> None:
         """Clear halted endpoints; `out` clears Bulk-OUT whether it says it is halted or not."""
@@ -93,10 +121,10 @@ class UsbInterface:
                 self._device.clear_halt(endpoint)
 
     def close(self) -> None:
-        """Give the interface back, to the kernel's driver if that had it."""
+        """Release the interface, to the kernel's driver if that had it."""
         import usb.util
 
-        with contextlib.suppress(_usb_error(), NotImplementedError):  # unplugged: nothing left to give back
+        with contextlib.suppress(_usb_error(), NotImplementedError):  # unplugged: nothing left to release
             usb.util.release_interface(self._device, self.number)
             if self._kernel_driver:
                 self._device.attach_kernel_driver(self.number)
@@ -171,7 +199,7 @@ def _serial_number(device: usb.core.Device) -> str:
     except usb.core.USBError as error:
         if error.errno is not None:
             raise
-        device.set_configuration()  # nobody has configured it yet
+        device.set_configuration()  # it is not configured yet
     try:
         return usb.util.get_string(device, device.iSerialNumber) or "" if device.iSerialNumber else ""
     except ValueError:  # it reports no language for its texts

@@ -1,11 +1,10 @@
 """USBTMC: messages over the bulk endpoints, with device clear; USBTMC 1.0 and its USB488 subclass.
 
-Numbers in the comments are sections of the USBTMC 1.0 specification, from memory.
+Numbers in the comments are sections of the USBTMC 1.0 specification or, where said so, of USB488 1.0, from memory.
 """
 
 from __future__ import annotations
 
-import errno
 import struct
 import time
 
@@ -17,13 +16,16 @@ __all__ = ["UsbtmcPort"]
 _OUT, _REQUEST_IN, _IN = 1, 2, 2  # MsgID: data out, request for data, data in
 _HEADER = 12
 _END = 0x01  # bmTransferAttributes: end of message
-_INITIATE_CLEAR, _CHECK_CLEAR = 5, 6
+_INITIATE_ABORT_IN, _CHECK_ABORT_IN, _INITIATE_CLEAR, _CHECK_CLEAR, _READ_STATUS = 3, 4, 5, 6, 128
 _SUCCESS, _PENDING = 0x01, 0x02
+#: Bit of the status byte: an answer waits to be read (IEEE 488.2, message available).
+_MESSAGE_AVAILABLE = 0x10
 #: Data of one transfer out; the kernel's own driver sends as much.
 _MAX_OUT = 4096 - _HEADER
 _MAX_REQUEST = 1 << 24
 _SLICE_S = 0.2
-#: First piece of a long transfer; its time tells how long the next ones may be.
+_STATUS_S = 0.1
+#: First piece of a long transfer; the time it takes decides the size of the next ones.
 _FIRST_PIECE = 1 << 14
 _MAX_PIECE = 1 << 22
 
@@ -32,7 +34,7 @@ class UsbtmcPort:
     """A USB instrument, as `benchlog_drivers._visa_ports.Port`.
 
     A wait that runs out leaves the request for data with the instrument, so that the next `receive` goes on waiting
-    for the same answer. The first packet of a transfer is read alone: its header tells exactly what will come, so an
+    for the same answer. The first packet of a transfer is read alone: its header says exactly what will come, so an
     empty packet at the end is needed from no instrument, and forgiven where it comes.
     """
 
@@ -44,6 +46,7 @@ class UsbtmcPort:
         self._where = name
         self._usb: UsbInterface = open_interface(name)
         self._tag = 0
+        self._status_tag = 1
         self._stopped = False
         self._forget()
         try:
@@ -83,7 +86,7 @@ class UsbtmcPort:
     def send(self, data: bytes, timeout_s: float) -> None:
         """See `Port.send`."""
         if self._requested:
-            self.clear(timeout_s)  # an answer nobody waits for any more
+            self.clear(timeout_s)  # an answer that is no longer waited for
         for start in range(0, len(data), _MAX_OUT):
             part = data[start : start + _MAX_OUT]
             last = start + _MAX_OUT >= len(data)
@@ -92,27 +95,18 @@ class UsbtmcPort:
 
     def clear(self, patience_s: float) -> bool:
         """Device clear (4.2.1.6, 4.2.1.7): the instrument forgets questions and answers."""
-        self._forget()
         deadline = time.monotonic() + patience_s
-        try:
-            if self._usb.request(_INITIATE_CLEAR, 1)[0] != _SUCCESS:
-                return False
-        except OSError as error:
-            if error.errno != errno.EPIPE:  # a request it does not know is answered by a STALL
-                raise
+        if self._requested:
+            self._abort(deadline)
+        self._forget()
+        if self._usb.request(_INITIATE_CLEAR, 1)[:1] != bytes([_SUCCESS]):
             return False
-        while True:
-            answer = self._usb.request(_CHECK_CLEAR, 2)
-            if answer[0] != _PENDING:
-                break
-            if answer[1] & 1:
-                self._discard()
-            if time.monotonic() > deadline:
-                return False
-            time.sleep(0.01)
+        cleared = self._finished(_CHECK_CLEAR, 2, deadline)
+        if cleared is None:
+            return False
         # The instrument has halted Bulk-OUT for the clear; Bulk-IN may be halted from before.
         self._usb.clear_halts(out=True)
-        return answer[0] == _SUCCESS
+        return cleared and not self._answer_waits()
 
     def ended(self) -> bool:
         """See `Port.ended`: pulling the cable shows at the next transfer."""
@@ -182,6 +176,48 @@ class UsbtmcPort:
         whole = len(data) >= self._left
         short = not whole and (len(data) % packet > 0 or (len(data) < asked and took < 0.9 * wait_s))
         return data[: self._left], short
+
+    def _abort(self, deadline: float) -> None:
+        """End the transfer that was asked for and did not come whole (4.2.1.4, 4.2.1.5); the clear has to follow.
+
+        An instrument that does not know the request, or has no transfer under way, has nothing to end.
+        """
+        initiated = self._usb.request(_INITIATE_ABORT_IN, 2, self._tag, bulk_in=True)
+        if initiated[:1] == bytes([_SUCCESS]):
+            self._discard()
+            self._finished(_CHECK_ABORT_IN, 8, deadline, bulk_in=True)
+
+    def _finished(self, check: int, length: int, deadline: float, *, bulk_in: bool = False) -> bool | None:
+        """Wait for the end of a clear or an abort; return whether it succeeded, None when time is up."""
+        while True:
+            answer = self._usb.request(check, length, bulk_in=bulk_in)
+            if not answer or answer[0] != _PENDING:
+                return answer[:1] == bytes([_SUCCESS])
+            if answer[1] & 1:  # it has bytes that must be read first
+                self._discard()
+            if time.monotonic() > deadline:
+                return None
+            time.sleep(0.01)
+
+    def _answer_waits(self) -> bool:
+        """Whether the status byte says that an answer waits (USB488, 4.3.1): after a clear none may.
+
+        An instrument without a status byte is taken to have cleared itself.
+        """
+        if not self._usb.usb488:
+            return False
+        self._status_tag = self._status_tag % 126 + 2  # 2 to 127
+        answer = self._usb.request(_READ_STATUS, 3, self._status_tag)
+        if len(answer) < 3 or answer[0] != _SUCCESS:
+            return False
+        if not self._usb.notifies:
+            return bool(answer[2] & _MESSAGE_AVAILABLE)
+        while packet := self._usb.notification(_STATUS_S):
+            if (
+                packet[0] == 0x80 | self._status_tag and len(packet) > 1
+            ):  # others are service requests, or late
+                return bool(packet[1] & _MESSAGE_AVAILABLE)
+        return False
 
     def _discard(self) -> None:
         """Read and forget until a short packet, as long as anything comes."""

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError, LinkLostError, ReadTimeoutError
-from benchlog_drivers._replies import Replies
+from benchlog_drivers._replies import MAX_LINE, Replies
 from benchlog_drivers._stream_ports import SLICE_S
 from benchlog_drivers._visa_errors import translate
 from benchlog_drivers._visa_ports import Port, open_port
@@ -28,7 +28,7 @@ _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.
 _PATIENCE_S = 10.0
 _RETRY_S = 0.2
-#: Instruments hang up on a client that is silent for a while; one that hangs up at once has another reason.
+#: Some instruments close a connection that is idle for a while; one that closes it at once has another reason.
 _IDLE_S = 1.0
 _SILENCE_S = 0.1
 _MAX_STALE = 20
@@ -166,7 +166,7 @@ class VisaLink:
             )
 
     def prepare(self) -> None:
-        """Get ready to ask: back in step after an answer that failed, open again after the other end hung up.
+        """Get ready to ask: back in step after an answer that failed, open again after the other end closed the connection.
 
         Raises
         ------
@@ -210,10 +210,19 @@ class VisaLink:
             self.write(command)
             return self.read_line(timeout_s)
 
-    def read_line(self, timeout_s: float | None = None, *, total: bool = False) -> str:
+    def query_text(self, command: str, at_most: int) -> str:
+        """Send one question whose answer is a line of up to `at_most` bytes; see `query`."""
+        with self.lock:
+            self.write(command)
+            return self.read_line(at_most=at_most)
+
+    def read_line(
+        self, timeout_s: float | None = None, *, total: bool = False, at_most: int = MAX_LINE
+    ) -> str:
         """Read one answer line; with `total`, `timeout_s` is the whole time. See `query` for the errors."""
         with self.lock, self._mapped(), self._answering():
-            return self._replies.line(self.timeout_s if timeout_s is None else timeout_s, total=total)
+            wait_s = self.timeout_s if timeout_s is None else timeout_s
+            return self._replies.line(wait_s, total=total, at_most=at_most)
 
     def query_block(
         self, command: str, timeout_s: float | None = None, *, expected: int | None = None

@@ -38,7 +38,10 @@ _BY_ERRNO = {
     errno.EHOSTUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ENETUNREACH: (OpenReason.MISSING, "is it switched on and on this network?"),
     errno.ETIMEDOUT: (OpenReason.MISSING, "is it switched on and on this network?"),
-    errno.ECONNRESET: (OpenReason.REFUSED, "the instrument hung up at once; is another program connected?"),
+    errno.ECONNRESET: (
+        OpenReason.REFUSED,
+        "the instrument closed the connection at once; is another program connected?",
+    ),
 }
 _USB_WORDS = {
     errno.EPIPE: "the instrument halted the transfer (STALL)",
@@ -62,37 +65,13 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
     """
     if isinstance(error, InstrumentError):
         return error
-    status = str(getattr(error, "abbreviation", ""))  # of VISA status codes, such as VI_ERROR_TMO
-    number = error.errno if isinstance(error, OSError) else None
-    said = _said(error)
     if opening:
-        if isinstance(error, ImportError) or (
-            isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
-        ):
-            return AdapterUnavailableError(
-                f"{where}: the library for this kind of link is missing: {said}",
-                hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor shows what is there",
-            )
-        if number in _BY_ERRNO:
-            reason, hint = _BY_ERRNO[number]
-            return OpenError(f"{where}: {plain_cause(error)}", hint=hint, reason=reason)
-        if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
-            return OpenError(
-                f"{where} is in use",
-                hint="another program has it open; close that one",
-                reason=OpenReason.BUSY,
-            )
-        if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
-            return OpenError(f"{where} is not a VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
-        silent = isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "could not connect" in said
-        if silent or status == "VI_ERROR_RSRC_NFOUND":
-            said = "nobody answers there"
-        return OpenError(
-            f"{where} can't be opened: {said}",
-            hint="is it switched on, plugged in and on this network?",
-            reason=OpenReason.MISSING if silent or status == "VI_ERROR_RSRC_NFOUND" else OpenReason.OTHER,
-        )
-    if isinstance(error, TimeoutError) or status == "VI_ERROR_TMO" or "Timeout" in type(error).__name__:
+        return _not_opened(error, where)
+    if (
+        isinstance(error, TimeoutError)
+        or _status(error) == "VI_ERROR_TMO"
+        or "Timeout" in type(error).__name__
+    ):
         return ReadTimeoutError(
             f"{where}: no answer in time", hint="is the instrument busy, or showing a message on its screen?"
         )
@@ -100,6 +79,39 @@ def translate(error: BaseException, where: str, *, opening: bool = False) -> Ins
         f"{where}: the link broke: {plain_cause(error)}",
         hint="check cable and power; benchlog opens it again by itself while recording",
     )
+
+
+def _not_opened(error: BaseException, where: str) -> InstrumentError:
+    status, said = _status(error), _said(error)
+    number = error.errno if isinstance(error, OSError) else None
+    if number in _BY_ERRNO:
+        reason, hint = _BY_ERRNO[number]
+        return OpenError(f"{where}: {plain_cause(error)}", hint=hint, reason=reason)
+    if isinstance(error, ImportError) or (
+        isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
+    ):
+        return AdapterUnavailableError(
+            f"{where}: the library for this kind of link is missing: {said}",
+            hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor shows what is there",
+        )
+    if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
+        return OpenError(
+            f"{where} is in use", hint="another program has it open; close that one", reason=OpenReason.BUSY
+        )
+    if status == "VI_ERROR_INV_RSRC_NAME" or "InvalidResourceName" in type(error).__name__:
+        return OpenError(f"{where} is not a VISA resource name", hint=NAMES_HINT, reason=OpenReason.OTHER)
+    silent = isinstance(error, TimeoutError) or "could not connect" in said
+    missing = silent or status in ("VI_ERROR_TMO", "VI_ERROR_RSRC_NFOUND")
+    return OpenError(
+        f"{where} can't be opened: {'nothing answers there' if missing else said}",
+        hint="is it switched on, plugged in and on this network?",
+        reason=OpenReason.MISSING if missing else OpenReason.OTHER,
+    )
+
+
+def _status(error: BaseException) -> str:
+    """Abbreviation of a VISA status code, such as VI_ERROR_TMO; empty where there is none."""
+    return str(getattr(error, "abbreviation", ""))
 
 
 def plain_cause(error: BaseException) -> str:

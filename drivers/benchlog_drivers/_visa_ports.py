@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from benchlog.errors import BenchlogError, OpenError, OpenReason
 from benchlog_drivers._message_ports import MessagePort, Vxi11Port
-from benchlog_drivers._stream_ports import SerialPort, SocketPort
+from benchlog_drivers._stream_ports import SerialPort, SocketPort, library_session
 from benchlog_drivers._visa_errors import NAMES_HINT, translate
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Port", "open_port", "visa_library"]
 
-# PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry names what lacks.
+# PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry says what is missing.
 for _library in ("pyvisa", "pyvisa_py"):
     if find_spec(_library) is None:
         raise ModuleNotFoundError(f"No module named {_library!r}", name=_library)
@@ -37,7 +37,7 @@ _manager_lock = threading.Lock()
 class Port(Protocol):
     """Bytes in and out of one open resource. Library exceptions may leave it; the caller translates them."""
 
-    #: Whether a message has an end of its own (USBTMC, LAN instrument protocols).
+    #: Whether the protocol marks the end of a message (USBTMC, LAN instrument protocols).
     framed: bool
     #: Whether `interrupt` ends a wait at once.
     wakes: bool
@@ -58,7 +58,7 @@ class Port(Protocol):
         ...
 
     def ended(self) -> bool:
-        """Whether the other end has closed the connection, as far as can be told without asking."""
+        """Whether the other end has closed the connection, as far as is known without asking."""
         ...
 
     def interrupt(self) -> None:
@@ -118,7 +118,7 @@ def open_port(
     Raises
     ------
     OpenError
-        `reason` tells refused, missing, busy and permission apart.
+        `reason` says whether it was refused, missing, busy or not permitted.
     AdapterUnavailableError
         When the library for this kind of resource is not installed.
     """
@@ -160,7 +160,7 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
             port = SocketPort(resource, name)
             port.check_connected()
             return port
-        if own and type(resource.visalib.sessions[resource.session]).__name__ == "TCPIPInstrVxi11":
+        if own and type(library_session(resource)).__name__ == "TCPIPInstrVxi11":
             return Vxi11Port(resource, name)
         return MessagePort(resource, name)
     except BaseException:
@@ -197,6 +197,6 @@ def _configure_serial(resource: Any, settings: dict[str, object], *, exclusive: 
             value = {1: constants.StopBits.one, 2: constants.StopBits.two}[int(str(value))]
         setattr(resource, names[key], value)
     if exclusive:
-        port = resource.visalib.sessions[resource.session].interface
+        port = library_session(resource).interface
         if hasattr(type(port), "exclusive"):
             port.exclusive = True  # else a second program would take half of the bytes, silently

@@ -12,7 +12,7 @@ import contextlib
 from collections import Counter, deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace as dataclass_replace
-from typing import Literal
+from typing import Any, Literal
 
 import serial
 
@@ -192,7 +192,7 @@ class SerialMeter(Reader):
                 self._ask()
             wait_s = min(SLICE_S, max(0.0, left_s))
             data = self._receive(link, wait_s)
-            if data:
+            if data and (left_s > 0 or self._ready):  # what never stops coming must not hold up the caller
                 continue
             self._drop_stale_frame(wait_s)
             waited_s += wait_s
@@ -295,7 +295,7 @@ def explain_garbage(
 
 
 def _line_settings(family: LineSettings, options: SerialOptions) -> LineSettings:
-    changes = {
+    changes: dict[str, Any] = {
         "baud": options.baud,
         "bits": options.bits,
         "parity": options.parity,
@@ -303,7 +303,7 @@ def _line_settings(family: LineSettings, options: SerialOptions) -> LineSettings
         "dtr": options.dtr,
         "rts": options.rts,
     }
-    return dataclass_replace(family, **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
+    return dataclass_replace(family, **{k: v for k, v in changes.items() if v is not None})
 
 
 def _request(family: bytes, options: SerialOptions) -> bytes:

@@ -51,10 +51,10 @@ class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
         """
         with self._named_errors():
             if not (math.isfinite(frequency_hz) and frequency_hz > 0):
-                raise UsageError(f"a sine of {frequency_hz!r} Hz is none", hint="give a positive frequency")
+                raise UsageError(f"a sine can't have {frequency_hz!r} Hz", hint="give a positive frequency")
             if not (math.isfinite(amplitude_vpp) and amplitude_vpp > 0):
                 raise UsageError(
-                    f"an amplitude of {amplitude_vpp!r} V is none",
+                    f"a sine can't have an amplitude of {amplitude_vpp!r} V",
                     hint="to stop the signal, switch the output off",
                 )
             sine = self._session.dialect.sine

@@ -14,11 +14,14 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ReadTimeoutError, UsageError
 from benchlog_drivers._patterns import search
-from benchlog_drivers._scpi import parse_fields, parse_number, volts_line
+from benchlog_drivers._replies import MAX_LINE
+from benchlog_drivers._scpi import parse_fields, parse_number, parse_samples, volts_line
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import ScopeDialect
 
 __all__ = ["VisaScope", "step_125"]
+
+_LONGEST_NUMBER = 32  # byte of a sample in text, with its comma
 
 
 class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
@@ -147,7 +150,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
                 )
             span = span_s if span_s is not None else (interval_s or 0.0) * n_samples
             if not (math.isfinite(span) and span > 0):
-                raise UsageError(f"a record of {span!r} s is none", hint="give a positive time")
+                raise UsageError(f"a record can't be {span!r} s long", hint="give a positive time")
             timebase = self._session.dialect.timebase
             self._session.send(timebase.set, scale=step_125(span / timebase.divisions), samples=n_samples)
 
@@ -184,7 +187,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     def _acquire(self, timeout_s: float) -> None:
         """Take one record; the wait runs on the adapter's clock, since a simulated scope lives on it too."""
         rules = self._session.dialect.acquisition
-        self._session.tell(rules.start)
+        self._session.write(rules.start)
         deadline_ns = self.clock.monotonic_ns() + round((timeout_s + rules.settle_s) * 1e9)
         self.clock.sleep(rules.settle_s)
         while True:
@@ -204,7 +207,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         coupling = session.ask(vertical.coupling_query, channel=word) if vertical.coupling_query else ""
         probe = self._probe(word)
         full_scale = self._full_scale(word, probe)
-        session.tell(wave.setup, channel=word)
+        session.write(wave.setup, channel=word)
         fields = (
             parse_fields(session.ask(wave.preamble, channel=word), wave.preamble_fields)
             if wave.preamble
@@ -230,24 +233,28 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
             coupling=next(
                 (k for k, v in vertical.couplings.items() if v.lower() == coupling.strip().lower()), ""
             ),
-            code_limits=wave.code_limits,
+            code_limits=(wave.code_limits[0], wave.code_limits[1]) if wave.code_limits else None,
             range_max=full_scale,
         )
         return record, interval
 
     def _codes(self, word: str, n_samples: int) -> npt.NDArray[np.generic]:
         wave = self._session.dialect.waveform
-        dtype = np.dtype(wave.code_type).newbyteorder("<" if wave.byte_order == "little" else ">")
         step = wave.chunk_samples or n_samples
         parts = []
         for first in range(1, n_samples + 1, step):
             last = min(first + step - 1, n_samples)
-            self._session.tell(wave.window, channel=word, first=first, last=last)
-            block = self._session.link.query_block(
-                wave.data.format(channel=word), expected=(last - first + 1) * dtype.itemsize
-            )
-            parts.append(block.view(dtype))
-        codes = parts[0] if len(parts) == 1 else np.concatenate(parts)
+            self._session.write(wave.window, channel=word, first=first, last=last)
+            parts.append(self._samples(wave.data.format(channel=word), last - first + 1))
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+    def _samples(self, question: str, count: int) -> npt.NDArray[np.generic]:
+        """Ask for a piece of a record."""
+        wave, link = self._session.dialect.waveform, self._session.link
+        if wave.code_type == "ascii":
+            return parse_samples(link.query_text(question, MAX_LINE + count * _LONGEST_NUMBER), count)
+        dtype = np.dtype(wave.code_type).newbyteorder("<" if wave.byte_order == "little" else ">")
+        codes = link.query_block(question, expected=count * dtype.itemsize).view(dtype)
         return codes.astype(dtype.newbyteorder("="), copy=False)
 
     def _probe(self, word: str) -> float:

@@ -176,7 +176,7 @@ def read_wiretap(path: Path) -> Iterator[TapRecord]:
 def _record(line: str) -> TapRecord:
     utc, mono, direction, *rest = line.rstrip("\n").split(" ", 3)
     if direction not in _DIRECTIONS:
-        raise ValueError(f"direction {direction!r} is none of {' '.join(_DIRECTIONS)}")
+        raise ValueError(f"direction {direction!r} is not one of {' '.join(_DIRECTIONS)}")
     text = rest[0] if rest else ""
     data = bytes.fromhex(text) if direction in "<>" else text.encode("utf-8")
     seconds, _, rest_ns = mono.partition(".")
@@ -191,7 +191,7 @@ def reading_from_json(line: bytes, place: str) -> Reading:
     Raises
     ------
     CaptureFileError
-        If it is none.
+        If it is not such a line.
     """
     try:
         return msgspec.json.decode(line, type=Reading)

@@ -411,3 +411,16 @@ def test_more_meters_do_not_alarm_more_often() -> None:
     assert max(pair["e_n"] for pair in result.details["pairs"]) > 1
     assert result.quantities["e_n"].value < 1
     assert result.verdict is Verdict.PASS
+
+
+def test_two_good_meters_at_opposite_ends_of_their_data_sheets_do_not_fail() -> None:
+    """1 % + 5 of each leaves 2 x (0.2775 + 0.05) V between them: at 0.55 V E_n is above 1, at 0.70 V one must be wrong."""
+
+    def beside(text: str) -> Result:
+        return check_crosscheck([meter("A", "27.75 V ac"), meter("B", text)])
+
+    edge = beside("28.30 V ac")
+    assert edge.quantities["e_n"].value > 1
+    assert edge.verdict is Verdict.INDETERMINATE
+    assert "both may be within their data sheets" in edge.reason
+    assert beside("28.45 V ac").verdict is Verdict.FAIL

@@ -472,3 +472,22 @@ def test_three_phase_motor_currents(capsys: pytest.CaptureFixture[str]) -> None:
     assert quantities["phase"]["value"] == pytest.approx(-120.9, abs=0.1)
     assert quantities["frequency"]["value"] == pytest.approx(59.982, abs=0.002)
     assert code == 3  # a phase that no transformer has is no pass
+
+
+@pytest.mark.parametrize(
+    ("true", "stated", "asked"),
+    [
+        (1.0, None, "was a divider of 100:1 before the winding's channel forgotten"),
+        (10.0, None, "or a probe at x10"),
+        (1000.0, None, "is the sense loop's probe at x10"),
+        (1000.0, 10.0, "is the divider of 10:1 not there"),
+        (10.0, 10.0, "is the divider one of 100:1"),
+    ],
+)
+def test_a_forgotten_divider_is_asked_about(true: float, stated: float | None, asked: str) -> None:
+    """100 turns were planned; the captures give `true` with the divider as stated."""
+    normal, swapped = _captures(true, divider=stated or 1.0)
+    setup = replace(PLAIN, divider=stated)
+    result = check_turns_ratio(normal, setup, expected_turns=100, swapped=swapped)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert asked in result.reason

@@ -31,8 +31,13 @@ def test_nothing_is_said_of_a_clock_that_runs(desk: tuple[Desk, Path]) -> None:
     at.days(1)
     status = at.status(plan)
     assert status["clock"] == []
-    assert status["meters"] == [
-        {"tag": "MB-02", "trust": "trust", "reason": "agreed with its check standard 1 day ago"}
+    (meter,) = status["meters"]
+    assert (meter["tag"], meter["trust"]) == ("MB-02", "trust")
+    assert meter["reason"] == "agreed with its check standard 1 day ago"
+    assert meter["checked"] == [
+        {"function": "V~", "standard": None, "date": None},
+        {"function": "V=", "standard": "CS-3", "date": "2026-03-02"},
+        {"function": "ohm", "standard": None, "date": None},
     ]
     assert "Dates:" not in _page(at, plan)
 

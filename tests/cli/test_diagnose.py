@@ -117,7 +117,16 @@ def test_the_number_of_an_answer_stands_for_it(asked: Callable[..., tuple[int, s
     _, by_word = asked("in order\nlamp_in_outlet=dark\n")
     _, by_number = asked("1\nlamp_in_outlet=dark\n")
     assert "1 in order" in asked("?\n")[1]
-    assert by_number == by_word
+    assert by_number.replace("battery symbol] 1\n", "battery symbol] in order\n") == by_word
+
+
+def test_u_takes_the_last_answer_back(asked: Callable[..., tuple[int, str]]) -> None:
+    """A wrong word is not the end of it: the check is asked again, and what was likely before is shown."""
+    _, out = asked("in order\nu\n")
+    assert "taken back: look, in order" in out
+    assert out.count("Look at dial") == 2
+    before, after = (out.split("output live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2))
+    assert before == after
 
 
 def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) -> None:
@@ -125,10 +134,10 @@ def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) ->
     _, out = asked("?\nperhaps\nskip\nskip\n")
     assert "bit)" not in out
     assert "_" not in out
-    assert "next (half a minute): Power off at the outlet" in out
-    assert out.index("current jack") < out.index("P(output live)")
-    assert out.count("P(output live)") == 1
-    assert len(re.findall(r"\d lead in current jack, \d battery symbol", out)) == 2
+    assert "Next (half a minute): Power off at the outlet" in out
+    assert out.index("current jack") < out.index("output live:")
+    assert out.count("output live:") == 1
+    assert len(re.findall(r"\d lead in current jack, \d battery symbol", out)) == 3
     assert out.count("Look at dial") == 3
     assert "instead" not in out
 
@@ -136,7 +145,7 @@ def test_people_see_no_bits_and_no_ids(asked: Callable[..., tuple[int, str]]) ->
 def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[..., tuple[int, str]]) -> None:
     """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
     _, out = asked("skip\nskip\n", "0.001 V ac")
-    assert out.count("answers)>") == 1
+    assert out.count("? Next") == 1
     assert "The jacks come first" in out
 
 
@@ -145,7 +154,7 @@ def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str])
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
     main(["diagnose", *words, "--no-record"])
     out = " ".join(capsys.readouterr().out.split())
-    assert "To recall what rested on it: benchlog standard METER --bad \"the meter's battery" in out
+    assert "To recall what rested on it: benchlog recall METER --reason \"the meter's battery" in out
 
 
 def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:

@@ -28,7 +28,7 @@ def test_a_usable_machine(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["doctor"]) == 0
     said = capsys.readouterr().out
     assert "● usable" in said
-    for word in ("numpy", "visa", "serial", "none seen", "not begun yet"):
+    for word in ("numpy", "visa", "serial", "none seen", "not there yet"):
         assert word in said
     assert len(said.splitlines()) <= 24
     assert list(Path.cwd().iterdir()) == []

@@ -67,7 +67,7 @@ def test_a_doubtful_reading_is_looked_into(desk: Desk) -> None:
     desk.write("bench.toml", text.replace('"sim:MA-01"', '"sim:MA-01?fault=meter_gain_drift"'))
     plan = desk.folder / "plan.toml"
     said = desk.run("run", plan, "--check", "C01", "--no-cards", stdin="\n230.4 V\n" + 8 * "\n")
-    assert "is expected: Part or meter?" in said.out
+    assert "expected. Part or meter?" in said.out
     assert re.search(r"on the bench: MB-02 shows 27\.\d V", said.out)
 
 

@@ -115,8 +115,8 @@ def test_enter_leaves_no_check_out(
     monkeypatch.setattr("sys.stdin", io.StringIO("\n\n"))
     main(["diagnose", "--expect", "27 V ac", "--reading", "0.003 V ac", "--ask", "--no-record"])
     out = capsys.readouterr().out
-    assert out.count("look (? for the answers)>") == 3
-    assert "skip leaves this out" in out
+    assert out.count("Look at dial") == 3
+    assert "not taken: look: '' is not one of the answers" in out
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1"])

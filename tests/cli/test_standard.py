@@ -53,6 +53,7 @@ def test_the_story_of_a_sagging_battery(bench: Path, capsys: pytest.CaptureFixtu
     """5.01, 5.05, 5.19 V on 5.000 V, with a supply check between: chart, E_n, recall, as left, undone."""
     code, first = run(capsys, "standard", "MB-02", "CS-3", "5.01 V dc")
     assert (code, round(first["quantities"]["e_n"]["value"], 2), first["verdict"]) == (0, 0.14, "pass")
+    assert first["limits"]["e_n"]["high"] == 1.0
     code, second = run(capsys, "standard", "MB-02", "CS-3", "5.05 V dc")
     assert (code, round(second["quantities"]["e_n"]["value"], 2)) == (0, 0.72)
     assert second["details"]["chart"]["signal"] == "act"
@@ -93,11 +94,13 @@ def test_a_recall_by_hand_after_a_diagnosis(bench: Path, capsys: pytest.CaptureF
     supply = ["supply", "--nameplate", "24 V ac 40 VA", "--mains", "231 V", "--mains-nominal", "230 V"]
     main([*supply, "--reading", "27.5 V ac", "--meter", "MB-02"])
     capsys.readouterr()
-    code, recall = run(
-        capsys, "standard", "MB-02", "--bad", "gain drift", "--function", "V~", "--error", "8 %"
-    )
-    assert code == 0
-    assert [r["class"] for r in recall["results"]] == ["measure again"]
+    words = ["MB-02", "--function", "V~", "--error", "8 %", "--json"]
+    assert main(["standard", *words, "--bad", "gain drift"]) == 0  # as it was before `recall`
+    out, err = capsys.readouterr()
+    assert [r["class"] for r in json.loads(out)["results"]] == ["measure again"]
+    assert "benchlog recall MB-02" in err
+    assert main(["recall", *words, "--reason", "gain drift"]) == 0
+    assert json.loads(capsys.readouterr().out)["schema"] == "benchlog.recall/1"
 
 
 def test_nothing_is_written_without_recording(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

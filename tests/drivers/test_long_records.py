@@ -20,6 +20,7 @@ CODES = {
     "int16, high byte first": ("int16", "big", "[-32768, 32767]"),
     "int16, low byte first": ("int16", "little", "[-32768, 32767]"),
     "uint16, low byte first": ("uint16", "little", "[0, 65535]"),
+    "text": ("ascii", "little", "[]"),
 }
 
 
@@ -28,12 +29,20 @@ class _LongScope(FieldScope):
 
     def __init__(self, dtype: np.dtype[np.generic]) -> None:
         super().__init__()
+        self.busy_polls, self.text = 0, b""
+        if dtype.kind == "f":  # volts with four digits and an exponent, as scopes print them
+            cycle = [f"{k * 1e-4:.3E}" for k in range(10_000)]
+            self.sent = np.resize(np.array(cycle, dtype=float), SAMPLES)
+            self.text = ",".join(cycle * (SAMPLES // 10_000)).encode() + b"\n"
+            return
         limits = np.iinfo(dtype)
         rng = np.random.default_rng(3)
         self.sent = rng.integers(limits.min, limits.max + 1, SAMPLES, dtype=dtype.newbyteorder("="))
-        self.dtype, self.busy_polls = dtype, 0
+        self.dtype = dtype
 
     def _data(self) -> Answer:
+        if self.text:
+            return self.text
         payload = self.sent[self.first - 1 : self.last].astype(self.dtype).tobytes()
         return b"#9%09d" % len(payload) + payload + b"\n"
 
@@ -48,7 +57,8 @@ def test_a_million_samples_come_as_they_were_sent(link: str, codes: str, tmp_pat
         f"code_limits = {limits}\n",
         encoding="utf-8",
     )
-    model = _LongScope(np.dtype(kind).newbyteorder("<" if order == "little" else ">"))
+    dtype = np.dtype("f8" if kind == "ascii" else kind)
+    model = _LongScope(dtype.newbyteorder("<" if order == "little" else ">"))
     instrument = Late(model.instrument())
     options = LinkOptions(dialect="long", dialects=str(tmp_path))
     with LINKS[link](instrument) as resource, VisaScope("S", resource, options) as scope:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -52,6 +54,27 @@ def test_a_project_may_replace_a_shipped_dialect_under_its_name(tmp_path: Path) 
     )
     assert load_dialects(ScopeDialect, tmp_path)["preamble_ten"].idn == ("^ACME",)
     assert load_dialects(ScopeDialect)["preamble_ten"].idn != ("^ACME",)
+
+
+LOADED_AT_ONCE = """
+import sys, threading
+from benchlog_drivers.dialects import GeneratorDialect, MeterDialect, ScopeDialect, load_dialects
+sys.setswitchinterval(1e-6)
+together = threading.Barrier(4)
+def load(kind):
+    together.wait()
+    load_dialects(kind)
+threads = [threading.Thread(target=load, args=(k,)) for k in (ScopeDialect, GeneratorDialect, MeterDialect, ScopeDialect)]
+for thread in threads: thread.start()
+for thread in threads: thread.join()
+"""
+
+
+def test_several_instruments_may_be_opened_at_once() -> None:
+    """Threads that load dialects at the same moment: without a lock, a crash in every third new process (12 of 40)."""
+    for _ in range(12):
+        done = subprocess.run([sys.executable, "-c", LOADED_AT_ONCE], capture_output=True, check=False)
+        assert done.returncode == 0, done.stderr
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,7 @@ from benchlog.errors import (
 )
 from benchlog_drivers import _usb_bus
 from benchlog_drivers._session import LinkOptions
+from benchlog_drivers._visa import VisaLink
 from benchlog_drivers.visa_scope import VisaScope
 
 NAME = "USB0::0x1209::0x0022::SC0001::0::INSTR"
@@ -137,6 +138,59 @@ def test_a_late_answer_is_not_taken_for_the_next(device: Scope, ready: Ready) ->
         link.query(":CHANnel1:SCALe?")
     device.how["delay_s"] = 0.0
     assert "SC-03" in link.query("*IDN?")
+
+
+def late_then_clear(device: Scope, ready: Ready, **how: object) -> VisaLink:
+    """A link whose question got no answer in time, and whose next question had its own; `how` is the scope's manner."""
+    link = ready(timeout_s=0.3)._session.link
+    device.log.clear()
+    device.how |= how | {"delay_s": 0.8}
+    with pytest.raises(ReadTimeoutError):
+        link.query(":CHANnel1:SCALe?")
+    device.how["delay_s"] = 0.0
+    assert "SC-03" in link.query("*IDN?")
+    assert violations(device) == []
+    return link
+
+
+def events(device: Scope) -> list[object]:
+    return [e["what"] for e in device.log]
+
+
+def test_a_transfer_that_ran_out_of_time_is_aborted_before_the_clear(device: Scope, ready: Ready) -> None:
+    """USBTMC 1.0, 4.2.1.4: the request for data is ended by its own bTag; then the message is cleared (4.2.1.6)."""
+    link = late_then_clear(device, ready)
+    assert events(device) == ["abort_in", "initiate_clear", "clear_halt", "status_byte"]
+    assert device.log[0]["request"] == (device.log[0]["tag"], 1 << 16)
+    assert link.openings == 1
+
+
+def test_a_block_that_stopped_in_the_middle_is_aborted(device: Scope, ready: Ready) -> None:
+    """What the instrument would still send of the transfer does not come; the next record is whole."""
+    scope = ready(50_000, timeout_s=0.3)
+    device.how |= {"pause_after": 4096, "pause_s": 1.0}
+    with pytest.raises(ReadTimeoutError):
+        scope.capture(["CH1"], timeout_s=5)
+    device.log.clear()
+    device.how["pause_after"] = 0
+    assert record(scope, device)
+    assert events(device)[:2] == ["abort_in", "initiate_clear"]
+    assert violations(device) == []
+
+
+def test_an_instrument_that_knows_no_abort_is_cleared_all_the_same(device: Scope, ready: Ready) -> None:
+    """It answers the request by a STALL, as a request it does not know."""
+    assert late_then_clear(device, ready, no_abort=True).openings == 1
+
+
+def test_a_clear_that_leaves_an_answer_is_none(device: Scope, ready: Ready) -> None:
+    """The status byte still tells of an answer (message available): the link is opened again."""
+    assert late_then_clear(device, ready, mav_stays=True).openings == 2
+
+
+def test_a_service_request_is_not_taken_for_the_status_byte(device: Scope, ready: Ready) -> None:
+    """Both come by the interrupt endpoint; only the one with the request's own tag is its answer (USB488, 3.4)."""
+    assert late_then_clear(device, ready, srq=True).openings == 1
 
 
 def test_a_wait_in_pieces_is_one_question(device: Scope, ready: Ready) -> None:

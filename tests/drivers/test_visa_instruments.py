@@ -27,6 +27,7 @@ from benchlog.errors import (
 from benchlog.reading import Function, State
 from benchlog.registry import make_adapter
 from benchlog_drivers import _visa, visa_meter
+from benchlog_drivers._scpi import parse_samples
 from benchlog_drivers._session import LinkOptions
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
@@ -371,6 +372,47 @@ def test_a_dialect_may_have_constants_and_no_coupling_question(tmp_path: Path) -
         assert not any(":COUPling?" in command for command in server.received)
     assert record.coupling == ""
     assert record.offset == pytest.approx(-128 * record.scale)
+
+
+GUIDE = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+EXAMPLE = re.findall(r"```toml\n(name = .*?)```", GUIDE, re.DOTALL)[0]
+
+
+@pytest.mark.parametrize("form", ["{}", "#9{size:09d}{}", "{},"])
+def test_samples_in_text_are_volts(tmp_path: Path, form: str) -> None:
+    """The dialect that DEVELOPERS.md has as its example; bare numbers, in a block, or with a comma at the end."""
+    (tmp_path / "mine.toml").write_text(EXAMPLE, encoding="utf-8")
+    model = PreambleScope()
+    script = model.instrument()
+    script.table[re.escape("*IDN?")] = "Some Maker,Model 12,0,1.0"
+
+    def data(_match: object) -> str:
+        text = ",".join(f"{v:.6e}" for v in model._signal("CH1")[model.first - 1 : model.last])
+        return form.format(text, size=len(text))
+
+    script.table[r":WAVeform:DATA\?"] = data
+    with ScpiServer(script) as server:
+        scope = VisaScope("S", server.resource, LinkOptions(dialects=str(tmp_path)))
+        with scope:
+            scope.set_timebase(n_samples=10_000, span_s=0.01)
+            record = scope.capture(["CH1"]).channels[0]
+            assert scope.capture(["CH1"]).channels[0].code_limits is None
+    assert record.values() == pytest.approx(model._signal("CH1"), abs=1e-6)
+    assert (record.scale, record.offset) == (1.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("1,2,x", "'x' among the samples"),
+        ("1,2", "3 samples were expected, 2 came"),
+        ("1,2,NAN", "2 of them finite"),
+    ],
+)
+def test_samples_in_text_that_are_no_record_are_refused(text: str, said: str) -> None:
+    """A word, too few of them, not a number."""
+    with pytest.raises(BadFrameError, match=said):
+        parse_samples(text, 3)
 
 
 def test_an_instrument_that_hangs_up_on_idle_links_is_opened_again(monkeypatch: pytest.MonkeyPatch) -> None:

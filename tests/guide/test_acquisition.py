@@ -10,8 +10,9 @@ from benchlog.adapter import Adapter
 from benchlog.bench import AccuracyLine, Bench, Instrument
 from benchlog.clock import ManualClock
 from benchlog.errors import LinkLostError, ReadTimeoutError, UsageError
-from benchlog.guide import acquisition as acquisition_module
-from benchlog.guide.acquisition import Acquisition, SkippedError, StoppedError, UndoneError
+from benchlog.guide import instruments as instruments_module
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.dialogue import SkippedError, StoppedError, UndoneError
 from benchlog.guide.person import Prompt
 from benchlog.reading import Flag, Function, Origin, Reading
 from benchlog.testing import ScriptedReader
@@ -39,7 +40,7 @@ def linked(monkeypatch: pytest.MonkeyPatch, clock: ManualClock, *scripts: object
     def opened(address: str, tag: str, **_: object) -> Adapter:
         return ScriptedReader(tag, waiting.pop(0), clock=clock)
 
-    monkeypatch.setattr(acquisition_module, "make_adapter", opened)
+    monkeypatch.setattr(instruments_module, "make_adapter", opened)
 
 
 def frames(value: float, function: Function = V_AC, n: int = 3, **more: object) -> list[object]:
@@ -291,10 +292,10 @@ def test_free_words_are_never_commands(clock: ManualClock) -> None:
 
 def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
     acquisition = Acquisition(BENCH, ScriptedPerson({"a": "0.5"}), clock)
-    assert acquisition.context("MA-01") == ("linked meter",)
+    assert acquisition.context("MA-01", V_DC) == ("linked meter",)
     acquisition.reading("MB-02", A_DC, "current", "a")
-    assert acquisition.context("MB-02") == ("after current",)
+    assert acquisition.context("MB-02", V_DC) == ("after current",)
     acquisition.rested = True
-    assert set(acquisition.context("MB-02")) == {"after current", "after rest"}
+    assert set(acquisition.context("MB-02", V_DC)) == {"after current", "after rest"}
     acquisition.read_right("MB-02")
-    assert acquisition.context("MB-02") == ("just read right",)
+    assert acquisition.context("MB-02", V_DC) == ("just read right",)

@@ -11,7 +11,7 @@ def test_a_stray_word_is_read_back_and_taken_back(rig: GuidedProject) -> None:
     answers = {"close/left": ["y", "C3, 38 V"], "close/left/right": ["n", "y"], "close/next": ""}
     person = ScriptedPerson(answers, interactive=True)
     assert rig.guide(person).close_out() == {"left": "C3, 38 V", "next": "go on with the plan"}
-    assert "written down as left: 'y'; right?" in [prompt.text for prompt in person.asked]
+    assert "Note 'y' as left on the bench?" in [prompt.text for prompt in person.asked]
 
 
 def test_a_pipe_is_not_asked_twice(rig: GuidedProject) -> None:

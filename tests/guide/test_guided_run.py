@@ -11,7 +11,7 @@ from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import Bench, Instrument
 from benchlog.errors import ReadTimeoutError
-from benchlog.guide import acquisition as acquisition_module
+from benchlog.guide import instruments as instruments_module
 from benchlog.guide.person import InputEndedError
 from benchlog.logbook.view import LogbookView
 from benchlog.result import Verdict
@@ -102,7 +102,7 @@ def test_an_instrument_that_fails_stops_a_script_with_a_note(
 ) -> None:
     rig.bench = Bench([Instrument(tag="MB-02", address="sim:MB-02")])
     monkeypatch.setattr(
-        acquisition_module, "make_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
+        instruments_module, "make_adapter", lambda *a, **k: ScriptedReader("MB-02", [], clock=rig.clock)
     )
     with pytest.raises(ReadTimeoutError):
         rig.run(ScriptedPerson({}))

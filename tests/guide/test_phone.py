@@ -232,7 +232,7 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
             if prompt is None or prompt["number"] == last:
                 continue
             last = prompt["number"]
-            if prompt["kind"] == "hookup":
+            if prompt["done"]:
                 phone.see()
                 time.sleep(SHORTEST_LOOK_S + 0.05)
                 presses += phone.press(last)

@@ -6,8 +6,8 @@ import contextlib
 import socket
 import struct
 import threading
-from typing import Self
 
+from helpers.loopback_server import LoopbackServer
 from helpers.message_exchange import Exchange
 
 _HEADER = ">2sBBIQ"
@@ -17,55 +17,31 @@ _MAX_SIZE, _MAX_SIZE_ANSWER, _ASYNC_INITIALIZE, _ASYNC_INITIALIZED = 15, 16, 17,
 _ASYNC_CLEAR, _STATUS_QUERY, _STATUS, _ASYNC_CLEAR_ACKNOWLEDGE = 19, 21, 22, 23
 
 
-class HislipServer:
+class HislipServer(LoopbackServer):
     """Serve one instrument to one client at a time; answers go out in pieces of `piece` bytes."""
 
     def __init__(self, exchange: Exchange, *, piece: int = 30_000) -> None:
         self.exchange, self.piece = exchange, piece
         self._sync: socket.socket | None = None
-        self._peers: list[socket.socket] = []
         self._message_id = 0
         self._delivered = True  # the client has read the last answer to its end, as far as it told
         self._sending = threading.Lock()
         exchange.on_answer = self._answer
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self._threads = [threading.Thread(target=self._accept, daemon=True)]
-        self._threads[0].start()
+        super().__init__()
 
     @property
     def resource(self) -> str:
         """VISA resource name."""
-        return f"TCPIP::127.0.0.1::hislip0,{self._listener.getsockname()[1]}::INSTR"
+        return f"TCPIP::127.0.0.1::hislip0,{self.port}::INSTR"
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
+        """See `LoopbackServer.close`."""
         self.exchange.stop()
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        self.hang_up()
-        for thread in self._threads:
-            thread.join(5)
+        super().close()
 
-    def hang_up(self) -> None:
-        """Close the connections there are."""
-        for peer in self._peers:
-            with contextlib.suppress(OSError):
-                peer.shutdown(socket.SHUT_RDWR)
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                peer, _ = self._listener.accept()
-                peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._peers.append(peer)
-                thread = threading.Thread(target=self._serve, args=(peer,), daemon=True)
-                self._threads.append(thread)
-                thread.start()
-
-    def _serve(self, peer: socket.socket) -> None:
-        with contextlib.suppress(OSError), peer, peer.makefile("rb") as stream:
+    def serve(self, peer: socket.socket) -> None:
+        """Take one message after the other."""
+        with peer.makefile("rb") as stream:
             while True:
                 head = stream.read(16)
                 if len(head) < 16:

@@ -13,10 +13,11 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from helpers.hislip_server import HislipServer
+from helpers.loopback_server import LoopbackServer
 from helpers.message_exchange import Exchange
 from helpers.scpi_scopes import FieldScope, PreambleScope, generator
 from helpers.scpi_server import Answer, ScpiServer, Scripted, pty_server
@@ -62,40 +63,33 @@ class Late:
 # -- links --
 
 
-class BridgeServer:
+class BridgeServer(LoopbackServer):
     """A serial line behind a TCP port: one instrument, whose late answer goes to whoever is connected then."""
 
     def __init__(self, instrument: Callable[[str], Answer]) -> None:
         self._instrument = instrument
-        self._listener = socket.create_server(("127.0.0.1", 0))
         self._commands: list[str] = []
         self._news = threading.Condition()
         self._peer: socket.socket | None = None
         self._stopped = False
-        for work in (self._accept, self._work):
-            threading.Thread(target=work, daemon=True).start()
+        super().__init__()
+        threading.Thread(target=self._work, daemon=True).start()
 
     def close(self) -> None:
-        self._stopped = True
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        if self._peer is not None:
-            self._peer.close()
+        """See `LoopbackServer.close`."""
         with self._news:
+            self._stopped = True
             self._news.notify_all()
+        super().close()
 
     @property
     def resource(self) -> str:
-        return f"TCPIP::127.0.0.1::{self._listener.getsockname()[1]}::SOCKET"
+        return f"TCPIP::127.0.0.1::{self.port}::SOCKET"
 
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                self._peer, _ = self._listener.accept()
-                threading.Thread(target=self._listen, args=(self._peer,), daemon=True).start()
-
-    def _listen(self, peer: socket.socket) -> None:
-        with contextlib.suppress(OSError), peer, peer.makefile("rb") as lines:
+    def serve(self, peer: socket.socket) -> None:
+        """Pass lines on, in the order in which they come."""
+        self._peer = peer
+        with peer.makefile("rb") as lines:
             for line in lines:
                 with self._news:
                     self._commands.append(line.decode("latin-1").strip())
@@ -150,11 +144,8 @@ def raw_socket(instrument: Late) -> Iterator[str]:
 
 @contextlib.contextmanager
 def serial_bridge(instrument: Late) -> Iterator[str]:
-    server = BridgeServer(instrument)
-    try:
+    with BridgeServer(instrument) as server:
         yield server.resource
-    finally:
-        server.close()
 
 
 @contextlib.contextmanager
@@ -331,13 +322,39 @@ INSTRUMENTS: dict[str, Callable[[], Any]] = {
 # -- trials --
 
 
+class Standstill:
+    """Longest time for which this process got no turn: a thread that sleeps a little notes by how much it overslept."""
+
+    def __enter__(self) -> Self:
+        self.longest_s = 0.0
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        before = time.monotonic()
+        while not self._stop.wait(0.01):
+            now = time.monotonic()
+            self.longest_s = max(self.longest_s, now - before - 0.01)
+            before = now
+
+
 @dataclass
 class Count:
-    """Outcomes of many trials."""
+    """Outcomes of many trials; `stood_still` of them failed at the first retry while the computer stood still.
+
+    Those say nothing of the program, since the retry's own answers were late too; a wrong outcome counts all the same.
+    """
 
     late: int = 0
     wrong: int = 0
     at_first_retry: int = 0
+    stood_still: int = 0
     notes: list[str] = field(default_factory=list)
 
     def __add__(self, other: Count) -> Count:
@@ -345,6 +362,7 @@ class Count:
             self.late + other.late,
             self.wrong + other.wrong,
             self.at_first_retry + other.at_first_retry,
+            self.stood_still + other.stood_still,
             self.notes + other.notes,
         )
 
@@ -367,9 +385,15 @@ def trials(link: str, kind: str, n: int, seed: int = 1) -> Count:
                 time.sleep(float(rng.uniform(0, 1.5)) * late.delay_s)
             trial.change()
             where = f"{link}, {kind}, after question {number % trial.questions} by {late.delay_s:.2f} s"
-            if _attempt(count, trial, adapter, where):
+            with Standstill() as pause:
+                right = _attempt(count, trial, adapter, where)
+            if right:
                 count.at_first_retry += 1
-            elif not _attempt(count, trial, adapter, where + ", second retry"):
+                continue
+            if pause.longest_s > TIMEOUT_S / 4:  # an answer goes through four threads
+                count.stood_still += 1
+                count.notes.append(f"{where}: the computer stood still for {pause.longest_s:.2f} s")
+            if not _attempt(count, trial, adapter, where + ", second retry"):
                 adapter.close()
                 adapter.open()
     return count

@@ -7,14 +7,15 @@ import socket
 import threading
 import time
 from collections.abc import Callable
-from typing import Self
+
+from helpers.loopback_server import LoopbackServer
 
 _IAC, _DONT, _DO, _WONT, _WILL, _SB, _SE = 255, 254, 253, 252, 251, 250, 240
 _BINARY, _GO_AHEAD, _COM_PORT = 0, 3, 44
 _SET_BAUD = 1
 
 
-class Rfc2217Server:
+class Rfc2217Server(LoopbackServer):
     """Serves bytes from a function to whoever is connected, and notes how the line was set.
 
     Parameters
@@ -27,47 +28,34 @@ class Rfc2217Server:
         self._talk, self._every_s = talk, every_s
         self.settings: dict[int, bytes] = {}
         self.received = bytearray()
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        #: Where it is.
-        self.url = f"rfc2217://127.0.0.1:{self._listener.getsockname()[1]}"
         self._peer: socket.socket | None = None
         self._stop = threading.Event()
-        self._threads = [threading.Thread(target=work, daemon=True) for work in (self._accept, self._send)]
-        for thread in self._threads:
-            thread.start()
+        super().__init__()
+        self._talker = threading.Thread(target=self._send, daemon=True)
+        self._talker.start()
+
+    @property
+    def url(self) -> str:
+        """Where it is."""
+        return f"rfc2217://127.0.0.1:{self.port}"
 
     @property
     def baud(self) -> int:
         """Baud rate the client has set; 0 before."""
         return int.from_bytes(self.settings.get(_SET_BAUD, b""), "big")
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
+        """See `LoopbackServer.close`."""
         self._stop.set()
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        self.hang_up()
-        for thread in self._threads:
-            thread.join(5)
+        self._talker.join(5)
+        super().close()
 
-    def hang_up(self) -> None:
-        """End the connection."""
-        if self._peer is not None:
-            with contextlib.suppress(OSError):
-                self._peer.shutdown(socket.SHUT_RDWR)
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                peer, _ = self._listener.accept()
-                self.settings = {}
-                with peer:
-                    self._peer = peer
-                    with contextlib.suppress(OSError, StopIteration):
-                        self._follow(peer)
-                    self._peer = None
+    def serve(self, peer: socket.socket) -> None:
+        """Follow what one client says, as long as it is connected."""
+        self.settings, self._peer = {}, peer
+        with contextlib.suppress(OSError, StopIteration):
+            self._follow(peer)
+        self._peer = None
 
     def _follow(self, peer: socket.socket) -> None:
         stream = iter(lambda: peer.recv(1), b"")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import dataclass, field
 
@@ -25,7 +24,7 @@ class ScoredRow:
     deciles : dict of int to [int, float, int]
         Per tenth of stated probability: cases, sum of what was stated, how often it was so.
     most_rejected : float
-        False rejects that are allowed: 5 % of all comparisons of meters, 25 % of charts of 30 readings.
+        False rejects that are allowed: 25 % of charts of 30 readings.
     """
 
     name: str
@@ -74,9 +73,9 @@ class ScoredRow:
         return sum(n for (v, _), n in self.verdicts.items() if v is Verdict.INDETERMINATE) / max(total, 1)
 
     def unreliable(self) -> tuple[float, float, float] | None:
-        """Stated and true share of the decile that is farthest off beyond chance, and its cases."""
+        """Stated and true share of the decile that is farthest off, and its cases."""
         found = [(said / n, so / n, n) for n, said, so in self.deciles.values() if n >= ENOUGH]
-        return max(found, key=lambda one: _beyond_chance(*one), default=None)
+        return max(found, key=lambda one: abs(one[0] - one[1]), default=None)
 
     def misses(self) -> list[str]:
         """What does not hold: coverage within 0.94 to 1, wrong verdicts at most 1 %, probabilities within 0.05."""
@@ -87,7 +86,7 @@ class ScoredRow:
             found.append(f"false accept {accepted:.2%}")
         if (rejected := self.share(Verdict.FAIL, True)) > self.most_rejected:
             found.append(f"false reject {rejected:.2%}")
-        if (worst := self.unreliable()) is not None and _beyond_chance(*worst) > 0.05:
+        if (worst := self.unreliable()) is not None and abs(worst[0] - worst[1]) > 0.05:
             found.append(f"said {worst[0]:.2f}, true {worst[1]:.2f} of {worst[2]:.0f}")
         return found
 
@@ -100,11 +99,6 @@ class ScoredRow:
             f"| {self.name} | {sum(self.verdicts.values())} | {covered} | {self.share(Verdict.PASS, False):.2%} | "
             f"{self.share(Verdict.FAIL, True):.2%} | {self.undecided():.0%} | {said} |"
         )
-
-
-def _beyond_chance(said: float, true: float, cases: float) -> float:
-    """How far a stated probability is off, less two standard errors of the share counted."""
-    return abs(said - true) - 2 * math.sqrt(max(said * (1 - said), 0.0) / cases)
 
 
 def inside(limits: Limits, true: float) -> bool:

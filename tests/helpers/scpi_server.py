@@ -15,8 +15,8 @@ import struct
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from typing import Self
 
+from helpers.loopback_server import LoopbackServer
 from helpers.systems import skip_without_terminals
 
 CLOSE = object()
@@ -25,7 +25,7 @@ Answer = bytes | list[object] | None
 Instrument = Callable[[str], Answer]
 
 
-class ScpiServer:
+class ScpiServer(LoopbackServer):
     """Serve an instrument to any number of connections on 127.0.0.1 until closed.
 
     `received` lists the commands in order; `connections` counts them.
@@ -34,13 +34,7 @@ class ScpiServer:
     def __init__(self, instrument: Instrument) -> None:
         self._instrument = instrument
         self.received: list[str] = []
-        self.connections = 0
-        self._peers: list[socket.socket] = []
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._listener.getsockname()[1]
-        self._stop = threading.Event()
-        self._threads = [threading.Thread(target=self._accept, daemon=True)]
-        self._threads[0].start()
+        super().__init__()
 
     @property
     def resource(self) -> str:
@@ -52,54 +46,18 @@ class ScpiServer:
         """Adapter address."""
         return f"visa:{self.resource}"
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Stop listening and hang up; returns when all threads have ended."""
-        self._stop.set()
-        for thread in self._threads:
-            thread.join(5)
-        self._listener.close()
-
-    def hang_up(self) -> None:
-        """End the connections there are."""
-        for peer in self._peers:
-            with contextlib.suppress(OSError):
-                peer.shutdown(socket.SHUT_RDWR)
-
-    def _accept(self) -> None:
-        while not self._stop.is_set():
-            if not select.select([self._listener], [], [], 0.02)[0]:
-                continue
-            peer, _ = self._listener.accept()
-            self._peers.append(peer)
-            self.connections += 1
-            thread = threading.Thread(target=self._serve, args=(peer,), daemon=True)
-            self._threads.append(thread)
-            thread.start()
-
-    def _serve(self, peer: socket.socket) -> None:
+    def serve(self, peer: socket.socket) -> None:
+        """Answer one line after the other."""
         buffer = b""
-        with contextlib.suppress(OSError), peer:
-            peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            while not self._stop.is_set():
-                if not select.select([peer], [], [], 0.02)[0]:
-                    continue
-                data = peer.recv(65536)
-                if not data:
+        while data := peer.recv(65536):
+            *lines, buffer = (buffer + data).split(b"\n")
+            for line in lines:
+                self.received.append(line.decode("latin-1").strip())
+                answer = self._instrument(self.received[-1])
+                if not _play(answer, peer.sendall):
+                    if answer is not None and RESET in answer:  # type: ignore[operator]
+                        peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
                     return
-                *lines, buffer = (buffer + data).split(b"\n")
-                for line in lines:
-                    self.received.append(line.decode("latin-1").strip())
-                    answer = self._instrument(self.received[-1])
-                    if not _play(answer, peer.sendall):
-                        if answer is not None and RESET in answer:  # type: ignore[operator]
-                            peer.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-                        return
 
 
 @contextlib.contextmanager

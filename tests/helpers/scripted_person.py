@@ -30,7 +30,7 @@ class ScriptedPerson(Person):
         left = self._answers.get(prompt.key, [])
         if left:
             return left.pop(0)
-        if prompt.kind == "hookup":
+        if prompt.kind in ("hookup", "next", "last"):
             return ""
         raise InputEndedError(f"nobody answers {prompt.key}: {prompt.text}")
 

@@ -152,7 +152,12 @@ def make_full_logbook(path: Path) -> Path:
             },
         )
         book.append("skip", {"check_id": "C02", "part": "T1", "reason": "no load at hand"})
-        found = {"findings": ["near a bound"], "finding_kinds": ["note"], "note": ""}
+        found = {
+            "findings": ["near a bound"],
+            "finding_kinds": ["note"],
+            "note": "",
+            "standard_half_width": 0.01,
+        }
         book.append("standard", standard_body("MA-01", "fail", **found))
         body = {"meter": "MA-01", "function": "V~", "reason": "failed", "after_entry": 0, "to_entry": 17}
         body |= {
@@ -165,6 +170,11 @@ def make_full_logbook(path: Path) -> Path:
         recall = book.append("recall", {**body, "passed_on_it": {"MB-02": "V="}, "failed_on_it": [17]})
         book.append("recall undone", {"entry": recall.seq, "meter": "MA-01", "reason": "it was the lead"})
         book.append("repair", {"meter": "MA-01", "reason": "fuse"})
+        found = {"meter": "MA-01", "function": "V~", "cause": "the meter's gain has drifted"}
+        book.append("found bad", {**found, "check_id": "C01"})
+        last = next(iter(book.entries("result", newest_first=True, limit=1)))
+        counted = {"check_id": "C01", "revision": "1", "part": "T1", "part_state": "fitted"}
+        book.append("adoption", {**counted, "entry": last.seq, "digest": last.digest})
         book.append("release", hold)
         book.append("concession", {**hold, "reason": "for once", "missing": ["C02"]})
         book.append("step", hold)

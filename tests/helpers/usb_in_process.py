@@ -189,6 +189,8 @@ class InProcessUsb(IBackend):
         memoryview(buff).cast("B")[: len(data)] = data
         return len(data)
 
+    intr_read = bulk_read
+
     def _transfer(self, device: Device, ep: int, length: int, data: bytes, timeout: int) -> bytes:
         self._present(device)
         self._seq += 1

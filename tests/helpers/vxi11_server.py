@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
 import socket
 import struct
-import threading
-from typing import Self
 
+from helpers.loopback_server import LoopbackServer
 from helpers.message_exchange import Exchange
 
 _CREATE_LINK, _WRITE, _READ, _READ_STB, _CLEAR, _DESTROY_LINK = 10, 11, 12, 13, 15, 23
@@ -15,50 +13,26 @@ _NOT_SUPPORTED, _IO_TIMEOUT = 8, 15
 _FLAG_END, _REASON_COUNT, _REASON_END = 8, 1, 4
 
 
-class Vxi11Server:
+class Vxi11Server(LoopbackServer):
     """Serve one instrument; `has_clear` says whether it knows device clear."""
 
     def __init__(self, exchange: Exchange, *, has_clear: bool = True, max_receive: int = 16384) -> None:
         self.exchange, self.has_clear, self.max_receive = exchange, has_clear, max_receive
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self._peers: list[socket.socket] = []
-        self._threads = [threading.Thread(target=self._accept, daemon=True)]
-        self._threads[0].start()
+        super().__init__()
 
     @property
     def resource(self) -> str:
         """VISA resource name; the port stands in it, so that no port mapper is needed."""
-        return f"TCPIP::127.0.0.1,{self._listener.getsockname()[1]}::inst0::INSTR"
+        return f"TCPIP::127.0.0.1,{self.port}::inst0::INSTR"
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
+    def close(self) -> None:
+        """See `LoopbackServer.close`."""
         self.exchange.stop()
-        self._listener.shutdown(socket.SHUT_RDWR)
-        self._listener.close()
-        self.hang_up()
-        for thread in self._threads:
-            thread.join(5)
+        super().close()
 
-    def hang_up(self) -> None:
-        """Close the connections there are."""
-        for peer in self._peers:
-            with contextlib.suppress(OSError):
-                peer.shutdown(socket.SHUT_RDWR)
-
-    def _accept(self) -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                peer, _ = self._listener.accept()
-                peer.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-                self._peers.append(peer)
-                thread = threading.Thread(target=self._serve, args=(peer,), daemon=True)
-                self._threads.append(thread)
-                thread.start()
-
-    def _serve(self, peer: socket.socket) -> None:
-        with contextlib.suppress(OSError), peer, peer.makefile("rb") as stream:
+    def serve(self, peer: socket.socket) -> None:
+        """Take one call after the other."""
+        with peer.makefile("rb") as stream:
             while True:
                 record, last = b"", False
                 while not last:

@@ -50,8 +50,12 @@ def test_what_is_not_names_and_values_is_refused(book: Logbook, body: Any) -> No
     """It would be a last entry that nothing can be appended to."""
     with pytest.raises(UsageError):
         book.append("note", body)
-    with pytest.raises(UsageError, match="holds no such body"):
+    with pytest.raises(UsageError, match="can't hold this"):
         book.append("release", {"step": "opened"})
+    with pytest.raises(UsageError, match="entry 9 is not there"):
+        book.append("release", {"hold": "H1", "step": "x", "rests_on": [{"check_id": "C01", "entry": 9}]})
+    with pytest.raises(UsageError, match="entry 1 is not a recall"):
+        book.append("recall undone", {"entry": 1})
     assert book.append("note", {"text": "goes on"}).seq == 2
 
 

@@ -9,11 +9,12 @@ import math
 
 import numpy as np
 import pytest
+import rfc8785
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchlog.errors import LogbookDamagedError, UsageError
-from benchlog.logbook.chain import MAX_DEPTH, ZERO_DIGEST, compose, parse_entry, plain
+from benchlog.logbook.chain import MAX_DEPTH, ZERO_DIGEST, canonical_fault, compose, parse_entry, plain
 
 TIME = "2026-03-01T09:00:00.000000000Z"
 BODIES = st.dictionaries(
@@ -115,3 +116,35 @@ def test_an_altered_text_is_never_read_as_good() -> None:
     text, digest = compose(1, "note", 0, TIME, ZERO_DIGEST, {"volts": 27.75})
     with pytest.raises(LogbookDamagedError, match="altered"):
         parse_entry(text.replace("27.75", "27.76"), digest)
+
+
+@pytest.mark.parametrize(
+    ("body", "canonical"),
+    [
+        ('{"a":1,"b":[true,null,"text 1.5e3 1.0"]}', True),
+        ('{"a":1.5,"b":1e+300,"c":1e-7,"d":0.00001}', True),
+        ('{"a":10000000000000000}', True),
+        (
+            '{"a":"\u00b5V","\U0001f600":1,"\uff5e":2}',
+            True,
+        ),  # keys in the order of UTF-16, not of code points
+        ('{"\uff5e":2,"\U0001f600":1}', False),
+        ('{"a":"x\\n\\u001f"}', True),
+        ('{"a":"x\\u001F"}', False),
+        ('{"a":"\\/"}', False),
+        ('{"a":1.0}', False),
+        ('{"a":1e+16}', False),
+        ('{"a":1e-05}', False),
+        ('{"a":-0}', False),
+        ('{"a":1,"a":1}', False),
+        ('{"b":1,"a":2}', False),
+        ('{"a": 1}', False),
+    ],
+)
+def test_one_form_only_is_canonical(body: str, canonical: bool) -> None:
+    """Decided quickly or not, it is what RFC 8785 says."""
+    before, after = '{"body":', f',"kind":"note","previous":"{ZERO_DIGEST}","seq":1,"session":0,"time":'
+    text = f'{before}{body}{after}"2026-03-01T09:00:00.000000000Z"}}'
+    assert (rfc8785.dumps(json.loads(text, parse_int=float)) == text.encode()) is canonical
+    entry = parse_entry(text, hashlib.sha256(text.encode()).hexdigest())
+    assert (canonical_fault(entry, text) == "") is canonical

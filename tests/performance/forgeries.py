@@ -82,8 +82,11 @@ def main() -> int:
             count, missed = tried(name, forgeries, source, target, lambda path: not verify(path).ok)
             total, wrong = total + count, wrong + missed
         for name, right in (
-            ("another story: the file alone", lambda path: verify(path).ok),
-            ("another story: a noted head", lambda path: not verify(path, head=whole.head).ok),
+            ("rewritten without a contradiction: the file alone", lambda path: verify(path).ok),
+            (
+                "rewritten without a contradiction: a noted head",
+                lambda path: not verify(path, head=whole.head).ok,
+            ),
         ):
             count, missed = tried(name, HEAD_TELLS(rows), source, target, right)
             total, wrong = total + count, wrong + missed

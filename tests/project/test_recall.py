@@ -19,6 +19,7 @@ from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
+from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, RecallClass, recall_results
@@ -227,3 +228,18 @@ def test_a_capacitor_judged_by_a_bad_meter_is_judged_again(story: Story) -> None
     )
     assert recalled.kind is RecallClass.AGAIN
     assert "rectified peak worst" in recalled.reason
+
+
+def test_limits_that_follow_the_mains_are_as_uncertain_as_it_is(tmp_path: Path) -> None:
+    """27.80 V may have been 28.34 V, still below the limit; but the limit moves with the mains, where that is read to 1 %."""
+    kinds = []
+    for accuracy in ("0 % + 0", "1 % + 1"):
+        s = Story(tmp_path / f"{len(kinds)}.logbook")
+        mains = Mains.typed("231 V", 230.0, parse_accuracy(accuracy))
+        result = check_supply(parse_nameplate("24 V ac 40 VA"), shown("27.80 V ac", "MA-01"), mains=mains)
+        s.keep("C03", result)
+        failure = Failure("MA-01", "V~", found=s.book.head().seq + 1, error_low=-0.019, error_high=0.0)
+        (recalled,) = recall_results(s.book.entries("result"), failure).results
+        kinds.append(recalled.kind)
+        s.book.close()
+    assert kinds == [RecallClass.WIDER, RecallClass.AGAIN]

@@ -274,7 +274,7 @@ def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None
     facts = gather(book, None, NOW)
     assert facts.headline == "1 of 1 check passed; 1 failed before and was done again."
     assert facts.meters == (
-        "MA-01: agreed with check standard CS-3 on 2027-01-15 (V=); accuracy claimed: ohm 1 % + 5",
+        "MA-01: V dc checked with CS-3 on 2027-01-15 (E_n 0.10); ohm never checked; accuracy claimed: ohm 1 % + 5",
     )
     page = render_certificate(book, now_utc_ns=NOW)
     assert "today" not in page
@@ -296,3 +296,17 @@ def test_time_stamps_and_signatures_stand_by_the_digest(book: Logbook) -> None:
     book.append("signature", body)
     page = render_certificate(book, now_utc_ns=NOW)
     assert "false signature" in page or "was not checked" in page
+
+
+def test_a_meter_without_a_tag_is_there_by_its_accuracy(book: Logbook) -> None:
+    line = BudgetLine("accuracy of meter (1 % + 5)", 0.001, Influence(Role.READING, "", "ohm"))
+    budget = {"resistance": Uncertain(0.2, 0.001, 0.002, "ohm", budget=(line,))}
+    book.append_result(msgspec.structs.replace(PASSED, quantities=budget, instruments=()))
+    words = "meter without a tag: not held against a check standard; accuracy claimed: ohm 1 % + 5"
+    assert gather(book, None, NOW).meters == (words,)
+
+
+def test_limits_are_printed_with_their_own_uncertainty(book: Logbook) -> None:
+    limits = {"resistance": Limits(0.1, 0.3, "ohm", "computed", 0.01)}
+    book.append_result(msgspec.structs.replace(PASSED, limits=limits))
+    assert "100.0 … 300.0 mΩ (limits ± 20 mΩ)" in render_certificate(book, now_utc_ns=NOW)

@@ -41,6 +41,7 @@ class Scope(Device):
             "mute": False, "pad": True, "ratio": 60.0, "hz": 5000.0, "phase": 0.0, "max_transfer": 0,
             "pause_after": 0, "pause_s": 0.0, "alt": False, "stall_out": 0, "amplitude": 0.05,
             "rate": 0, "indefinite": False, "refuse": "", "strict_488": True, "zlp": True,
+            "no_abort": False, "mav_stays": False, "srq": False,
         }  # fmt: skip
         self.reset()
         self.settings: dict[str, str] = {}
@@ -69,7 +70,8 @@ class Scope(Device):
         if hasattr(self, "cleared"):
             self.cleared.set()
         self.cleared = threading.Event()
-        self.abort_tag = 0
+        self.in_tag = 0  # of the last request for data
+        self.trickling: object = None  # the transfer that is being sent piece by piece
 
     def interfaces(self):
         return [(0xFE, 3, self.subclass_protocol)]
@@ -103,7 +105,7 @@ class Scope(Device):
             self.note("ren", request=request, value=value)
             return b"\x01"
         if request == 128:
-            return bytes([1, value & 255, 0])
+            return self._status_byte(value & 255)
         if request == 3:
             return self._abort_in(value & 255)
         if request == 4:
@@ -117,21 +119,35 @@ class Scope(Device):
             self.reset()
             pipe = self.pipes[0x82]
             pipe.transfers.clear()
+            self.pipes[0x83].transfers.clear()
             self.out_halted.add(1)  # USBTMC 4.2.1.6: the Bulk-OUT endpoint is halted until the host clears it
             return b"\x01"
         if request == 6:
             return b"\x01\x00"
         raise Stall
 
+    def _status_byte(self, tag: int) -> bytes:
+        """READ_STATUS_BYTE (USB488 1.0, 4.3.1): with an interrupt endpoint, the byte comes there."""
+        if not 2 <= tag <= 127:
+            self.note("violation", why=f"status tag {tag}")
+        waits = bool(self.answer or self.pipes[0x82].transfers) or self.how["mav_stays"]
+        byte = (0x10 if waits else 0) | (0x04 if self.errors else 0)
+        self.note("status_byte", byte=byte)
+        if self.how["srq"]:
+            self.push(0x83, bytes([0x81, 0x40 | byte]))
+        self.push(0x83, bytes([0x80 | tag, byte]))
+        return bytes([1, tag, 0])
+
     def _abort_in(self, tag: int) -> bytes:
+        """INITIATE_ABORT_BULK_IN (USBTMC 1.0, 4.2.1.4): ends the transfer, not the message behind it."""
         pipe = self.pipes[0x82]
         self.note("abort_in", tag=tag, request=self.request, queued=len(pipe.transfers))
-        if self.request is None and not pipe.transfers:
+        if self.how["no_abort"]:
+            raise Stall
+        if tag != self.in_tag or not (self.request or pipe.transfers or self.trickling):
             return bytes([0x81, tag])
-        self.request = None
-        self.epoch += 1
+        self.request = self.trickling = None
         pipe.transfers.clear()
-        self.answer.clear()
         pipe.put(b"")  # a short packet ends the transfer
         self.pump(0x82)
         return bytes([1, tag])
@@ -167,7 +183,7 @@ class Scope(Device):
                     self.inbox.put((text, self.epoch))
             elif kind == 2:
                 del self.incoming[:12]
-                self.request = (tag, size)
+                self.request, self.in_tag = (tag, size), tag
                 self._respond()
             else:
                 self.note("violation", why=f"MsgID {kind}")
@@ -224,7 +240,10 @@ class Scope(Device):
             data += b"\0" * (-len(data) % 4)
         pause, rate = self.how["pause_after"] // self.packet * self.packet, self.how["rate"]
         if (pause and len(data) > pause) or (rate and len(data) > 4096):
-            threading.Thread(target=self._trickle, args=(data, pause, rate, self.epoch), daemon=True).start()
+            self.trickling = object()
+            threading.Thread(
+                target=self._trickle, args=(data, pause, rate, self.trickling), daemon=True
+            ).start()
             return
         drop, stall = self.how["drop_after"], self.how["stall_in_after"]
         if drop and len(data) > drop:
@@ -246,16 +265,18 @@ class Scope(Device):
         self.pipes[0x82].put(data, empty_packet=self.how["zlp"])
         self.pump(0x82)
 
-    def _trickle(self, data: bytes, pause: int, rate: float, epoch: int) -> None:
+    def _trickle(self, data: bytes, pause: int, rate: float, transfer: object) -> None:
         """Send with one pause, or at a byte rate; the last part ends the transfer."""
         step = pause or max(self.packet, int(rate * 0.05) // self.packet * self.packet)
         for at in range(0, len(data), step):
             last = at + step >= len(data) or (pause and at > 0)
             part = data[at:] if last else data[at : at + step]
             with self.lock:
-                if epoch != self.epoch or self.connection is None:
+                if transfer is not self.trickling or self.connection is None:
                     return
                 self.push(0x82, part, empty_packet=bool(last))
+                if last:
+                    self.trickling = None
             if last:
                 return
             time.sleep(self.how["pause_s"] if pause else step / rate)

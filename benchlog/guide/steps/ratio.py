@@ -54,6 +54,7 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
         tolerance=value_of(check.tolerance),
         limits=check.parsed_limits().get("turns_ratio"),
         swapped=captures[1] if check.swap else None,
+        prior=check.miscounts(),
     )
     return CheckOutcome(result, (), tuple(captures))
 
@@ -98,5 +99,6 @@ def _automatic(check: RatioCheck, acquisition: Acquisition) -> RatioRun:
         tolerance=value_of(check.tolerance),
         limits=check.parsed_limits().get("turns_ratio"),
         swap=check.swap,
+        prior=check.miscounts(),
         sweep_points=SWEEP_POINTS if check.sweep is None else check.sweep,
     )

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from benchlog.checks.plain import check_reading
+from benchlog.diagnosis.doubtful import acceptable
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
-from benchlog.guide.doubt import Resolved, believed, look_into, with_diagnosis
+from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import ReadingItem
@@ -54,7 +55,7 @@ def take_reading(
     expect = None if place.expect is None else place.expect.in_unit(unit)
     taken = acquisition.reading(place.meter, place.function, what, key, expect=expect)
     resolved = Resolved(taken, readings=(taken.reading,))
-    if expect is not None and not believed(taken, expect, limits):
+    if expect is not None and not acceptable(taken, expect, limits):
         resolved = look_into(
             acquisition, taken, expect, doubt_key, what, mains_nominal_v=plan.mains_nominal_v
         )
@@ -62,7 +63,7 @@ def take_reading(
         acquisition.read_right(taken.reading.instrument)
     judged = resolved.judged
     if place.accuracy is not None:
-        judged = MeterReading(judged.reading, place.accuracy.value)
+        judged = acquisition.know(MeterReading(judged.reading, place.accuracy.value))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(judged, limits, expected=expected)
     return CheckOutcome(with_diagnosis(result, resolved), resolved.readings)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from benchlog.checks.mains import Mains
+from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
@@ -27,7 +27,7 @@ MAINS_SPAN = 0.25
 
 def expectation(check: SupplyCheck, plan: Plan) -> str:
     """The no-load voltage that the nameplate promises."""
-    mains = Mains.typed(str(check.mains), plan.mains_nominal_v) if check.mains else None
+    mains = _mains(check, str(check.mains), plan.mains_nominal_v) if check.mains else None
     expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
     when = "" if mains else " at nominal mains"
     return f"no-load {format_quantity(expected.no_load_v, 'V')}{when}"
@@ -37,7 +37,7 @@ def limits(check: SupplyCheck, plan: Plan) -> Mapping[str, Limits]:
     """Limits of the plan; computed ones only where the plan states the mains voltage they depend on."""
     if check.mains is None:
         return check.parsed_limits()
-    return _limits(check, Mains.typed(str(check.mains), plan.mains_nominal_v))
+    return _limits(check, _mains(check, str(check.mains), plan.mains_nominal_v))
 
 
 def _limits(check: SupplyCheck, mains: Mains | None) -> Mapping[str, Limits]:
@@ -109,12 +109,17 @@ def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
     return open_v * load_ohm / (load_ohm + (expected.source_ohm or 0.0))
 
 
+def _mains(check: SupplyCheck | RectifiedCheck, text: str, nominal_v: float | None) -> Mains:
+    """Mains as shown, as accurate as the plan says."""
+    return Mains.typed(text, nominal_v, value_of(check.mains_accuracy) or PLUG_IN_MONITOR)
+
+
 def ask_mains(
     check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
 ) -> Mains | None:
     """Present mains voltage: from the plan, else asked; None when not known."""
     if check.mains is not None:
-        return Mains.typed(str(check.mains), nominal_v)
+        return _mains(check, str(check.mains), nominal_v)
     question = "mains voltage now, on a plug-in monitor?"
     while True:
         text = acquisition.ask(Prompt("quantity", question, f"{check.id}/mains", function=Function.AC_VOLTS))
@@ -127,6 +132,6 @@ def ask_mains(
                     f"mains of {text} where {nominal_v:g} V is nominal",
                     hint="read the monitor again, or leave it empty",
                 )
-            return Mains.typed(text, nominal_v)
+            return _mains(check, text, nominal_v)
         except UsageError as error:
             acquisition.person.show(f"  {error}; {error.hint}")

@@ -1,7 +1,7 @@
 """From what a display shows to a reading: symbols to function, prefix and flags; digits to value and count.
 
 The rules here hold for every meter: one unit, one prefix that this unit is shown with, AC or DC where it must
-be told and nowhere else, a minus only where the quantity can be negative. They are what catches most flipped bits.
+be named and nowhere else, a minus only where the quantity can be negative. They catch most flipped bits.
 """
 
 from __future__ import annotations
@@ -255,7 +255,7 @@ _UNIT_TEXT = re.compile(
 
 
 def split_unit(text: str) -> frozenset[str] | None:
-    """Return the symbols of a unit word such as ``mV`` or ``kOhm``; None if it is none.
+    """Return the symbols of a unit word such as ``mV`` or ``kOhm``; None if it is not one.
 
     >>> sorted(split_unit("kOhm"))
     ['kilo', 'ohm']

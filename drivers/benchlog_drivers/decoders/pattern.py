@@ -1,33 +1,13 @@
 """Any other text line, described in the bench file by a pattern with named parts: a new meter needs no Python.
 
-::
-
-    [instrument.options]
-    frames = "pattern"
-    pattern = '(?P<function>DCV|ACV|RES)\\s+(?P<value>[-+0-9.]+|OVER)\\s*(?P<unit>\\S*)(?:\\s+(?P<flags>\\S+))?'
-    overload = "OVER"            # what the value part reads on overload
-    end = "\\r\\n"                # line end; the pattern sees the line without it
-    request = "READ?\\r\\n"       # sent for each line; leave it out for meters that talk by themselves
-    baud = 9600
-    [instrument.options.functions]
-    DCV = "V="
-    ACV = "V~"
-    RES = "ohm"
-    [instrument.options.units]   # only where the meter's word is not plain
-    kR = "kohm"
-    [instrument.options.flags]
-    H = "hold"
-    B = "low_battery"
-
-The part ``value`` must be there; a comma in it is a decimal comma. Without a part ``function``, ``function = "V="`` says what the meter is set to.
-Without a part ``unit``, values are in the function's SI unit. Lines are UTF-8, else Latin-1. The pattern must fit the whole line; a line that it
-does not fit, a word that no table knows and a unit that does not belong to the function are rejected and counted.
+``pattern.txt`` beside this module is the page that ``benchlog manual pattern`` prints: every option with an example.
 """
 
 from __future__ import annotations
 
 import contextlib
 import re
+import time
 from collections.abc import Mapping
 from typing import ClassVar
 
@@ -41,9 +21,11 @@ __all__ = ["PatternLine"]
 
 _NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?")
 _MAX_EXPONENT = 99
+#: After a line that took too long the next ones are rejected unread for so long: other meters need the processor.
+_REST_S = 1.0
 _OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
 _PARTS = frozenset({"value", "unit", "function", "flags"})
-# Symbols that a function stands for beside its unit, and the unit's symbol.
+# Symbols that a function implies, and the symbol of its unit.
 _SYMBOLS = {
     Function.AC_VOLTS: ("ac", "volt"),
     Function.DC_VOLTS: ("dc", "volt"),
@@ -83,6 +65,7 @@ class PatternLine(LineDecoder):
                 "the function must come either from the pattern's part 'function' or from function=",
                 hint='add (?P<function>...) or function = "V="',
             )
+        self._resting_until_s, self._too_long = 0.0, ""
         self._overload = Pattern(given.overload or _OVERLOAD, "overload")
         self._function = _function(given.function) if given.function else None
         self._functions = {word: _function(name) for word, name in given.functions.items()}
@@ -95,12 +78,15 @@ class PatternLine(LineDecoder):
     def decode(self, frame: bytes) -> Reading:
         """Decode one line with its end, or raise `RejectedFrame`."""
         text = self._line(frame)
+        if time.monotonic() < self._resting_until_s:
+            raise RejectedFrame("too long", self._too_long)
         try:
             found = self._pattern.fullmatch(text)
-            if found is None:
-                raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
         except BadFrameError as error:
+            self._resting_until_s, self._too_long = time.monotonic() + _REST_S, error.message
             raise RejectedFrame("too long", error.message) from None
+        if found is None:
+            raise RejectedFrame("format", f"line {text!r} does not fit the pattern")
         parts = {name: (value or "").strip() for name, value in found.items()}
         mode = self._mode(parts)
         value = parts["value"]
@@ -219,7 +205,7 @@ def _function(name: str) -> Function:
         function = Function.FOUR_WIRE_OHMS
     if function not in _SYMBOLS:
         names = ", ".join(f.value for f in _SYMBOLS)
-        raise ConfigError(f"function {name!r} is none that a line can carry", hint=f"one of: {names}")
+        raise ConfigError(f"function {name!r} can't come from a text line", hint=f"one of: {names}")
     return function
 
 

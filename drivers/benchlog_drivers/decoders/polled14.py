@@ -3,8 +3,8 @@
 Layout from memory of common practice among handheld meters; not checked against a data sheet. Request ``D``; some
 meters are set to 600 baud. Characters: two letters of function (``DC``, ``AC``, ``OH``, ``CA``, ``FR``, ``DI``,
 ``TE``); minus or space; six of number, that is up to five digits with a point, padded with spaces, where overload
-shows as ``OL`` with or without a point; four of unit, padded; CR. There are no symbol bits: hold, relative and
-low battery can't be told from the line.
+shows as ``OL`` with or without a point; four of unit, padded; CR. There are no symbol bits: the line does not
+show hold, relative or a low battery.
 
 What the protocol can show: lost and added bytes (length), letters that are neither function nor unit, a unit that does
 not belong to the function, characters that are not digits. What it can't: one digit for another, a moved point.

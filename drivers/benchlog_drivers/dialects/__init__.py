@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import string
+import threading
 import tomllib
 from collections.abc import Iterator, Mapping
 from importlib import resources
@@ -46,6 +47,8 @@ _K = TypeVar("_K", bound=Dialect)
 #: Where a table was read from, its text, the table.
 _Source = tuple[str, str, dict[str, Any]]
 _SHIPPED = "shipped:"
+#: msgspec learns a class at its first use, and crashes the program where two threads do that at the same time.
+_one_at_a_time = threading.Lock()
 
 
 def load_dialects(kind: type[_K], folder: Path | None = None) -> dict[str, _K]:
@@ -155,7 +158,8 @@ def _merged(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
 
 def _convert(source: str, text: str, table: dict[str, Any], kind: type[_K]) -> _K:
     try:
-        dialect = msgspec.convert(table, kind)
+        with _one_at_a_time:
+            dialect = msgspec.convert(table, kind)
     except msgspec.ValidationError as error:
         said, _, tail = str(error).partition(" - at `$")
         where = tail.rstrip("`").lstrip(".")
@@ -179,6 +183,11 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
         patterns["acquisition.done"] = (dialect.acquisition.done,)
         known = {*dialect.waveform.preamble_fields, *dialect.waveform.fields, *dialect.waveform.constants}
         wave = dialect.waveform
+        if len(wave.code_limits) not in (0, 2):
+            raise ConfigError(
+                f"dialect file {source}: waveform.code_limits: {list(wave.code_limits)} is not a lowest and a highest code",
+                hint="write two numbers, or [] where they are not known",
+            )
         for name in (wave.points, wave.interval, wave.scale, *wave.subtract_codes, *wave.add_volts):
             if name not in known:
                 raise ConfigError(

@@ -13,7 +13,7 @@ __all__ = ["Dialect", "Errors", "GeneratorDialect", "MeterDialect", "Probe", "Sc
 
 
 class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """A harmless question, the pattern of its answer, and errors that tell the family where it can't answer yet."""
+    """A harmless question, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""
 
     query: str
     reply: str
@@ -69,7 +69,8 @@ class Acquisition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How a record is fetched and how its codes become volts.
 
-    Fields come from one preamble, from a question each, or are constants of this make.
+    Fields come from one preamble, from a question each, or are constants of this make. With the type ``ascii`` the
+    samples are numbers in text, codes or volts. `code_limits` is empty where the converter's end codes are not known.
     """
 
     setup: tuple[str, ...] = ()
@@ -82,9 +83,9 @@ class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     window: tuple[str, ...] = ()
     chunk_samples: int = 0
     data: str
-    code_type: Literal["int8", "uint8", "int16", "uint16"]
+    code_type: Literal["int8", "uint8", "int16", "uint16", "ascii"]
     byte_order: Literal["little", "big"] = "little"
-    code_limits: tuple[float, float]
+    code_limits: tuple[float, ...]
     scale: str
     subtract_codes: tuple[str, ...] = ()
     add_volts: tuple[str, ...] = ()
@@ -112,7 +113,7 @@ class MeterFunction(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_
 
 
 class MeterReading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """How a value is asked for and what stands for no value.
+    """How a value is asked for, and which numbers mean "no value".
 
     `setting_query` asks what the meter is set to; `setting` is the pattern of the answer with the named parts
     function, range and resolution, of which the last two may be missing.

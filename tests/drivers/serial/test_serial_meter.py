@@ -12,7 +12,8 @@ from helpers.pty_meter import PtyMeter
 from helpers.serial_adapter import FRAME, SHOWN, adapter_on
 
 from benchlog.clock import ManualClock
-from benchlog.errors import OpenError
+from benchlog.errors import BadFrameError, OpenError
+from benchlog.reading import Reading
 from benchlog.registry import make_adapter
 
 
@@ -38,6 +39,22 @@ def test_read_zero_takes_what_is_there_and_silence_is_none(meter: PtyMeter) -> N
         start = time.monotonic()
         assert adapter.read(0.25) is None
         assert 0.2 < time.monotonic() - start < 1.5
+
+
+def test_a_read_ends_in_time_though_bytes_never_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Noise that comes faster than it is decoded: the caller gets its turn, and what is wrong is said."""
+    with PtyMeter(b"noise" * 20, every_s=0.002) as line, adapter_on(line.path) as adapter:
+        honest = adapter.decoder.feed
+
+        def slow(data: bytes) -> list[Reading]:
+            time.sleep(0.02)
+            return honest(data)
+
+        monkeypatch.setattr(adapter.decoder, "feed", slow)
+        start = time.monotonic()
+        with pytest.raises(BadFrameError):
+            adapter.read(0.3)
+        assert time.monotonic() - start < 1.0
 
 
 def test_a_clock_moved_by_hand_does_not_hang_a_read(meter: PtyMeter) -> None:

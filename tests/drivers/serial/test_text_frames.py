@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 import time
+import tomllib
+from importlib.resources import files
 
 import pytest
 from helpers.frames import statusbits14
 
+from benchlog.address import build_options
 from benchlog.errors import ConfigError
 from benchlog.reading import Flag, Function, Reading, State
 from benchlog_drivers.decoders import FrameOptions, make_decoder, recognise
 from benchlog_drivers.decoders.base import Decoder
+from benchlog_drivers.decoders.pattern import PatternLine
+from benchlog_drivers.serial_meter import SerialOptions
 
 
 def decoder_of(family: str, **options: object) -> Decoder:
@@ -347,7 +354,30 @@ def test_a_pattern_that_explodes_stops_nobody() -> None:
     """Nested repeats on a line that almost fits: rejected within a moment, told as the pattern's fault."""
     decoder = decoder_of("pattern", pattern=r"(?P<value>(\d|\d\d)+) V", function="V=")
     start = time.monotonic()
-    assert decoder.feed(b"1" * 60 + b"! V\n") == []
+    assert decoder.feed((b"1" * 60 + b"! V\n") * 60) == []  # what came meanwhile, all at once
     assert time.monotonic() - start < 2.0
     assert decoder.last_reject is not None
     assert "takes too long" in decoder.last_reject[1]
+
+
+PAGE = files("benchlog_drivers").joinpath("decoders", "pattern.txt").read_text(encoding="utf-8")
+EXAMPLES_OF_THE_PAGE = re.findall(r"(?:^    [^\n]*\n)+", PAGE, re.MULTILINE)
+
+
+@pytest.mark.parametrize("example", EXAMPLES_OF_THE_PAGE)
+def test_each_example_of_the_manual_page_reads_as_it_says(example: str) -> None:
+    """`benchlog manual pattern`: the options as a bench file has them, a line, and what it is read as."""
+    text = textwrap.dedent(example)
+    options = build_options(SerialOptions, tomllib.loads(text), place="page")
+    line, reads = (re.search(rf"# {word} +(.+)", text)[1] for word in ("line", "reads"))  # type: ignore[index]
+    decoder = PatternLine(options)
+    (reading,) = decoder.feed(line.encode() + decoder.end)
+    flags = f" ({', '.join(f.value for f in reading.flags)})" if reading.flags else ""
+    assert reading.displayed + flags == reads
+
+
+def test_the_manual_page_has_every_option_of_a_text_meter() -> None:
+    """Each is used in an example; the others belong to meters with frames of bytes."""
+    used = {key for example in EXAMPLES_OF_THE_PAGE for key in tomllib.loads(textwrap.dedent(example))}
+    others = {"annunciators", "codes", "ac_and_dc", "description"}  # the last one stands for serial
+    assert used == set(SerialOptions.__struct_fields__) - others

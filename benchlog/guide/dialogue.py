@@ -1,0 +1,181 @@
+"""Questions to the person during a guided run: s, u and q are understood at each, an Enter confirms, nothing else does."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+
+from benchlog.guide.person import Person, Prompt
+from benchlog.reading import Function
+
+__all__ = ["Dialogue", "SkippedError", "StoppedError", "TakenBackError", "UndoneError"]
+
+#: What asks for skip, undo and stop wherever it can't be meant as an answer.
+_WISHES = {"s": "s", "skip": "s", "u": "u", "undo": "u", "q": "q", "quit": "q", "stop": "q"}
+_NO_UNDO = "  nothing to undo in this session"
+_LIKE_A_DISPLAY = re.compile(r"[+\-−]?[\d.,]*\d|OL$", re.IGNORECASE)
+
+
+class SkippedError(Exception):
+    """The person skipped the step; the message is the reason typed."""
+
+
+class StoppedError(Exception):
+    """The person wants to stop here and continue another time."""
+
+
+class UndoneError(Exception):
+    """The person withdrew the last result; that check is done again before the present one."""
+
+
+class TakenBackError(Exception):
+    """The person took back what was answered or read since `Dialogue.going_back` began; that part begins again."""
+
+
+class Dialogue:
+    """Asks a person, and understands s, u and q wherever they can't be meant as an answer.
+
+    Parameters
+    ----------
+    person : Person
+
+    Attributes
+    ----------
+    last_done : str
+        The step that was confirmed last as done.
+    """
+
+    def __init__(self, person: Person) -> None:
+        self.person = person
+        self.last_done = ""
+        self._early = ""  # a reading typed at a hook-up
+        self._answers = 0
+        self._levels: list[Callable[[], bool]] = []
+        self._undo: Callable[[], bool] | None = None
+        self._reasons = True
+
+    @contextmanager
+    def going_back(self, take_back: Callable[[], bool | None], *, reasons: bool = True) -> Iterator[None]:
+        """Let u take back what was answered within the block; with nothing to take back it goes one level out.
+
+        Parameters
+        ----------
+        take_back : callable
+            Takes back; returns whether it did, None for nothing to take back. It is called only where something was
+            answered in the block.
+        reasons : bool
+            Whether s asks why.
+        """
+        answers, before = self._answers, self._reasons
+
+        def level() -> bool:
+            if self._answers == answers:
+                return False
+            taken_back = take_back()
+            if taken_back:
+                raise TakenBackError
+            return taken_back is not None
+
+        self._levels.append(level)
+        self._reasons = reasons
+        try:
+            yield
+        finally:
+            self._levels.pop()
+            self._reasons = before
+
+    def ask(self, prompt: Prompt) -> str:
+        """Ask, with s, u and q understood wherever they can't be meant as an answer.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError, TakenBackError
+            When the person wants that instead.
+        """
+        while True:
+            answer = self.person.answer(prompt)
+            wish = _WISHES.get(answer.lower(), "")
+            if prompt.kind == "text" or answer in prompt.choices or not wish:
+                self._answers += 1
+                return answer
+            self.wish(wish, prompt.key)
+
+    def wish(self, key: str, step: str) -> None:
+        """Do what s, u or q asks for; returns only when nothing was undone."""
+        if key == "q":
+            raise StoppedError
+        if key == "s":
+            raise SkippedError(self._why_skipped(step) if self._reasons else "")
+        if any(level() for level in reversed(self._levels)):
+            return
+        if self._undo is not None and self._undo():
+            raise UndoneError
+        self.person.show(_NO_UNDO)
+
+    def _why_skipped(self, step: str) -> str:
+        """Ask until there is a reason: a gap that nobody can explain later is not a record."""
+        while True:
+            reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
+            if reason:
+                return reason
+            self.person.show("  a few words, for the record")
+
+    def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
+        """Ask the person to do something, for instance to set a dial, until Enter alone confirms it.
+
+        A reading typed here confirms nothing; it is asked about when its turn comes.
+
+        Raises
+        ------
+        SkippedError, StoppedError, UndoneError, TakenBackError
+            When the person wants that instead.
+        """
+        self._early = ""
+        while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
+            if _LIKE_A_DISPLAY.match(answer):
+                self._early = answer
+            self.person.show(
+                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
+            )
+        self.last_done = text
+
+    def typed_early(self, tag: str, key: str) -> str:
+        """Return the reading typed at the last hook-up where the person says that it is this one; else nothing."""
+        early, self._early = self._early, ""
+        if not early or not self.person.interactive:
+            return ""
+        question = f"you typed '{early}' before: is that what {tag or 'the meter'} shows now?"
+        return early if self.confirm(question, f"{key}/early") else ""
+
+    def confirm(self, text: str, key: str) -> bool:
+        """Ask a yes-or-no question until it is answered."""
+        while True:
+            answer = self.ask(Prompt("confirm", text, key)).lower()
+            if answer in ("y", "yes", "n", "no"):
+                return answer[0] == "y"
+            self.person.show("  answer y or n")
+
+    def choose(self, prompt: Prompt) -> str:
+        """Ask until the answer is one of the prompt's choices."""
+        while (answer := self.ask(prompt)) not in prompt.choices:
+            self.person.show(f"  one of: {', '.join(prompt.choices)}")
+        return answer
+
+    def go_on(self, text: str, key: str, wishes: Sequence[str] = (), *, last: bool = False) -> str:
+        """Leave on the screen what was shown until the person goes on; returns one of the wishes, or nothing.
+
+        Raises
+        ------
+        StoppedError, UndoneError
+            When the person wants that instead.
+        """
+        prompt = Prompt("last" if last else "next", text, key, choices=tuple(wishes))
+        while True:
+            answer = self.person.answer(prompt).lower()
+            if answer in wishes:
+                return answer
+            if answer in ("", "s") or (last and answer == "q"):
+                return ""
+            if answer in ("u", "q"):
+                self.wish(answer, key)

@@ -1,0 +1,211 @@
+"""A diagnosis with a person: the next check is asked for, its outcome taken in, and what is likely now shown, until it stops.
+
+`benchlog diagnose` and a guided run differ only in how a check is done: the one asks what was seen, the other also reads
+the meter.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Callable, Iterator
+
+from benchlog.diagnosis import Diagnosis, NextCheck, Session, parse_evidence
+from benchlog.diagnosis.answer import HAZARD
+from benchlog.errors import UsageError
+from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
+from benchlog.guide.person import InputEndedError
+
+__all__ = ["Inquiry", "ending", "in_percent", "minutes_in_words", "state_lines"]
+
+_ROWS = 6
+_PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
+_BARS = ((76, 24), (56, 10))
+"""From so many columns on a bar of so many characters stands before each cause."""
+
+
+class Inquiry:
+    """Asks on, one check at a time.
+
+    Parameters
+    ----------
+    session : Session
+        The engine's side.
+    dialogue : Dialogue
+    perform : callable
+        Has a check done; returns its action, which may be another one, and what it showed. It raises `SkippedError` where
+        the check can't be done.
+    taken_back : callable, optional
+        Called before the last outcome is taken back; returns whether that may be.
+    rows : int
+        Causes shown.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        dialogue: Dialogue,
+        perform: Callable[[NextCheck], tuple[str, str]],
+        *,
+        taken_back: Callable[[], bool] = lambda: True,
+        rows: int = _ROWS,
+    ) -> None:
+        self.session = session
+        self.dialogue = dialogue
+        self.perform = perform
+        self.taken_back = taken_back
+        self.rows = rows
+        self._shown = False
+
+    def go_on(self, *, most: int | None = None, confirm: bool = False) -> Diagnosis:
+        """Ask for checks until it is decided, or nothing more can be done.
+
+        Parameters
+        ----------
+        most : int, optional
+            Checks after which it is left as it is.
+        confirm : bool
+            Ask also for the reading that confirms what was decided.
+
+        Raises
+        ------
+        StoppedError
+            When the person wants to stop.
+        """
+        left_out: set[str] = set()
+        done = 0
+        self.show()
+        with self.dialogue.going_back(self._take_back, reasons=False):
+            while most is None or done < most:
+                check = self._next(left_out, confirm=confirm)
+                if check is None:
+                    break
+                try:
+                    action, outcome = self.perform(check)
+                    self.session.update(parse_evidence((action, outcome)))
+                except SkippedError as reason:
+                    left_out.add(check.action)
+                    if str(reason):
+                        self.dialogue.person.show(f"  left out: {reason}")
+                except InputEndedError:
+                    raise
+                except UsageError as error:
+                    self.dialogue.person.show(f"  not taken: {error.message.replace('_', ' ')}")
+                except TakenBackError:
+                    self.show()
+                else:
+                    done += 1
+                    self.show()
+        return self.session.state()
+
+    def show(self) -> None:
+        """Show what is likely now."""
+        person = self.dialogue.person
+        for line, style in state_lines(self.session.state(), person.columns, self.rows, brief=self._shown):
+            person.show(line, style=style)
+        self._shown = True
+
+    def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
+        state = self.session.state()
+        again = (state.read_again,) if confirm and state.read_again is not None else ()
+        return next((n for n in (*state.next, *again) if n.action not in left_out), None)
+
+    def _take_back(self) -> bool | None:
+        if not self.session.done:
+            return None
+        if not self.taken_back():
+            return False
+        last = self.session.undo()
+        assert last is not None
+        self.dialogue.person.show(f"  taken back: {last.action.replace('_', ' ')}, {last.text}")
+        return True
+
+
+def state_lines(
+    state: Diagnosis, columns: int, rows: int = _ROWS, *, brief: bool = False
+) -> Iterator[tuple[str, str]]:
+    """Yield lines that show where a diagnosis stands, each with its style.
+
+    Parameters
+    ----------
+    state : Diagnosis
+    columns : int
+        Width to fit them in.
+    rows : int
+        Causes shown, as far as they are likely at all.
+    brief : bool
+        The cautions were shown before, so that a reminder will do.
+    """
+    names = {c.id: c.label for c in state.causes}
+    if HAZARD in state.cautions:
+        yield f"  ! {HAZARD}", "bold"
+    bar = next((length for least, length in _BARS if columns >= least), 0)
+    for cause in state.causes[:rows]:
+        if cause.probability >= 0.005:
+            filled = round(cause.probability * bar)
+            drawn = "█" * filled + "·" * (bar - filled) + "  " if bar else ""
+            head = f"  {drawn}{in_percent(cause.probability):>6}  "
+            label = f"{cause.label} ({cause.family})" if cause.family != "none" else cause.label
+            for number, line in enumerate(textwrap.wrap(label, max(columns - len(head), 16))):
+                yield (" " * len(head) if number else head) + line, ""
+    for name in state.put_right:
+        yield f"  put right before: {names.get(name, name)}", ""
+    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
+        one, other = (names.get(c, c) for c in state.pairs[0].causes)
+        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})", ""
+    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
+    if brief:
+        yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
+        return
+    yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
+    for caution in state.cautions:
+        if caution != HAZARD:
+            yield f"  ! {caution}", "bold"
+
+
+def in_percent(probability: float) -> str:
+    """Say a probability in whole percent: trials do not support decimals.
+
+    >>> [in_percent(p) for p in (0.06, 0.934, 0.999)]
+    ['6 %', '93 %', '> 99 %']
+    """
+    return "> 99 %" if probability > 0.99 else "< 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+
+
+def minutes_in_words(minutes: float) -> str:
+    """Say a time in everyday units.
+
+    >>> [minutes_in_words(m) for m in (0.2, 0.5, 1.0, 1.5, 4.0)]
+    ['a few seconds', 'half a minute', 'a minute', '1.5 minutes', '4 minutes']
+    """
+    if minutes < 0.25:
+        return "a few seconds"
+    if minutes < 0.8:
+        return "half a minute"
+    return "a minute" if minutes < 1.25 else f"{minutes:g} minutes"
+
+
+def ending(state: Diagnosis, meter: str = "METER") -> str:
+    """Say how a diagnosis ended, and what to do about it."""
+    names = {c.id: c.label for c in state.causes}
+    if state.stop == "decided":
+        top, again = state.causes[0], state.read_again
+        lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
+        if top.family == "meter":
+            lines.append(f'To recall what rested on it: benchlog recall {meter} --reason "{top.label}"')
+        if again is not None:
+            lines.append(f"To confirm it: {again.card}")
+        return ". ".join(lines)
+    if state.stop == "no single cause fits":
+        return (
+            "neither one cause nor two fit what was noted: more than two faults, or a slip. Take back the last answer, "
+            "or start again as found."
+        )
+    if state.stop is None and HAZARD in state.cautions:
+        return "The jacks come first: no other check is proposed before that."
+    left = " or ".join(names[name] for name in state.survivors)
+    if state.stop is None:
+        return f"not decided: {left}"
+    return (
+        f"nothing splits further: {left}. What could: dimensions, mass or winding resistance against the data sheet, "
+        "warmth at idle, another part of the same kind"
+    )

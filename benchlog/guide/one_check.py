@@ -1,0 +1,216 @@
+"""One check of a plan with a person: card, expectation, reading, verdict, record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import msgspec
+
+from benchlog.bench import Bench
+from benchlog.clock import Clock
+from benchlog.errors import AnalysisError, InstrumentError
+from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.cards import danger_lines
+from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.dialogue import SkippedError, TakenBackError
+from benchlog.guide.person import Person
+from benchlog.guide.session_history import supersede, withdraw_doubts
+from benchlog.guide.steps import expectation, limits, measure
+from benchlog.influence import OUTPUT
+from benchlog.logbook import Logbook
+from benchlog.metrology.meter_reading import MeterReading
+from benchlog.plan import Check, Plan
+from benchlog.plan.meter_kinds import CrossCheck
+from benchlog.project.evidence import record_result
+from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
+from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+from benchlog.reading import Reading
+from benchlog.result import Limits, Result
+from benchlog.wording import all_limits_words
+
+__all__ = ["OneCheck"]
+
+
+class OneCheck:
+    """Does checks of a plan, one at a time.
+
+    Parameters
+    ----------
+    plan : Plan
+    book : Logbook
+        Open for writing.
+    clock : Clock
+    person : Person
+    undo : callable
+        Withdraws the last result; returns whether one was withdrawn.
+    cards : bool
+        Show a hook-up card before each check.
+    """
+
+    def __init__(
+        self,
+        plan: Plan,
+        book: Logbook,
+        *,
+        clock: Clock,
+        person: Person,
+        undo: Callable[[], bool],
+        cards: bool = False,
+    ) -> None:
+        self.plan = plan
+        self.book = book
+        self.clock = clock
+        self.person = person
+        self.undo = undo
+        self.cards = cards
+
+    def run(self, check: Check, acquisition: Acquisition) -> Result | None:
+        """Do a check and record it. None when it was skipped, or given up after trouble.
+
+        Raises
+        ------
+        StoppedError, UndoneError
+            When the person wants to stop, or took the last result back.
+        InstrumentError
+            When an instrument fails and nobody can be asked.
+        """
+        while True:
+            acquisition.cards = self.cards
+            self._introduce(check, acquisition)
+            try:
+                measured = self._measured(check, acquisition)
+            except SkippedError as skipped:
+                self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
+                self.person.show(f"  skipped: {skipped}")
+                return None
+            except (AnalysisError, InstrumentError) as error:
+                if not self._once_more(check, error, acquisition):
+                    return None
+            else:
+                return self._recorded(measured, acquisition)
+
+    def _recorded(self, measured: CheckOutcome, acquisition: Acquisition) -> Result:
+        kept = {id(reading): reference for reading, reference in acquisition.kept}
+        references = dict.fromkeys(reference for reference in kept.values() if reference)
+        result = msgspec.structs.replace(
+            measured.result,
+            evidence=(*measured.result.evidence, *references),
+            findings=(*measured.result.findings, *acquisition.findings),
+            instruments=tuple(dict.fromkeys((*measured.result.instruments, *sorted(acquisition.generators)))),
+            functions={**measured.result.functions, **dict.fromkeys(acquisition.generators, OUTPUT)},
+        )
+        result = with_doubt(result, self._doubts().behind(result))
+        return record_result(
+            self.book,
+            self.clock,
+            result,
+            readings=[r for r in measured.readings if not kept.get(id(r))],
+            captures=measured.captures,
+        )
+
+    def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
+        """Do the steps of a check; start again from its hook-up where the person takes back what was answered."""
+        while True:
+            acquisition.begin(
+                check.id,
+                mains_referenced=check.mains_referenced,
+                keep=self._keep,
+                supersede=lambda reference, reason: supersede(self.book, reference, reason),
+                undo=self.undo,
+                fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
+                know=lambda metered: self._know(check, acquisition.bench, metered),
+            )
+            try:
+                with acquisition.going_back(lambda: self._take_back(check, acquisition)):
+                    if check.hookup:
+                        acquisition.do(check.hookup, f"{check.id}/hookup")
+                    elif self.person.interactive and check.wiring() is not None:
+                        acquisition.do("connected as drawn?", f"{check.id}/hookup")
+                    return measure(check, self.plan, acquisition)
+            except TakenBackError:
+                continue
+
+    def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
+        """Begin a check again; what was read in it is superseded, with a reason."""
+        if not acquisition.withdraw(0, f" and begin {check.id} again", check.id):
+            return False
+        withdraw_doubts(self.book, check.id, "taken back with its check")
+        self.person.show(f"  {check.id} again from its hook-up")
+        return True
+
+    def _introduce(self, check: Check, acquisition: Acquisition) -> None:
+        """Announce a check, show its card, fix expectation and limits."""
+        person, part = self.person, self.plan.parts[check.part]
+        title = check.title or check.__struct_config__.tag
+        number = 1 + list(self.plan.checks).index(check.id)
+        person.show()
+        name = f"{part.tag} {part.name}".strip()
+        person.show(
+            f"== {check.id}  check {number} of {len(self.plan.checks)}: {title}  ({name})", style="bold"
+        )
+        dangers = [check.caution] if check.caution else []
+        if check.mains_referenced:
+            dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")
+        for line in (line for danger in dangers for line in danger_lines(danger, person.columns)):
+            person.show(line, style="bold red")
+        if (wiring := check.wiring()) is not None:
+            acquisition.show_hookup(wiring)
+        for doubt in self._doubted(check):
+            person.show(f"! {doubt}", style="bold")
+        expected = expectation(check, self.plan)
+        if expected:
+            person.show(f"  expected: {expected}", style="bold")
+        self._fix_limits(check, expected, limits(check, self.plan))
+
+    def _doubted(self, check: Check) -> list[str]:
+        """Cautions about the instruments a check names."""
+        function = str(getattr(check, "function", ""))
+        named = dict.fromkeys(check.meters_named if function else (), function)
+        named |= {tag: "" for name in ("scope", "generator") if (tag := getattr(check, name, None))}
+        if not named:
+            return []
+        doubts = self._doubts()
+        return [doubt.caution for tag, used in named.items() if (doubt := doubts.of(tag, used)) is not None]
+
+    def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
+        """Show the limits a result will be judged by, and write them down before it is read."""
+        if fixed:
+            self.person.show(f"  limits: {all_limits_words(fixed)}", style="bold")
+        self.book.append(
+            "expectation",
+            {
+                "check_id": check.id,
+                "revision": check.revision,
+                "part": check.part,
+                "expected": expected,
+                "limits": {n: msgspec.to_builtins(limit) for n, limit in fixed.items()},
+            },
+        )
+
+    def _doubts(self) -> MeterDoubts:
+        return MeterDoubts(self.book.entries(DOUBT_KINDS))
+
+    def _know(self, check: Check, bench: Bench, metered: MeterReading) -> MeterReading:
+        """Add what the record knows of a meter, unless it is itself what is checked."""
+        instrument = bench.instruments.get(metered.reading.instrument)
+        if isinstance(check, CrossCheck) or (instrument is not None and instrument.data_sheet_only):
+            return metered
+        return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
+
+    def _keep(self, reading: Reading) -> str:
+        return f"readings:{self.book.append_readings([reading]).seq}"
+
+    def _once_more(
+        self, check: Check, error: InstrumentError | AnalysisError, acquisition: Acquisition
+    ) -> bool:
+        """Note trouble and ask whether the check shall be tried again; a script gets an instrument's error itself."""
+        self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
+        self.person.show(f"  {check.id} not done: {error}", style="bold")
+        if error.hint:
+            self.person.show(f"  try: {error.hint}")
+        if not self.person.interactive:
+            if isinstance(error, InstrumentError):
+                raise error
+            return False
+        acquisition.begin(check.id, undo=self.undo)
+        return acquisition.go_on(f"{check.id} is not done.", f"{check.id}/trouble", ("again",)) == "again"

@@ -1,0 +1,188 @@
+"""Best linear estimate of a meter's error from what check standards and other meters showed of it.
+
+See `benchlog.metrology.known_error` for what is known and how.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from benchlog.influence import Influence, Role
+from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.known_error import (
+    AT_REST,
+    DAY_TO_DAY,
+    YEAR_S,
+    Estimate,
+    KnownError,
+    MeterRange,
+    Observation,
+    Part,
+)
+
+__all__ = ["known_error"]
+
+#: What leaves more of the data sheet's uncertainty than this is not worth a correction (judgement).
+_WORTH_IT = 0.9
+
+_Floats = npt.NDArray[np.float64]
+
+
+def known_error(
+    on: MeterRange,
+    shown: float,
+    claims: Mapping[MeterRange, Accuracy],
+    seen: Sequence[Observation],
+) -> KnownError | None:
+    """Estimate the error of a reading from what was seen of its meter.
+
+    Parameters
+    ----------
+    on : MeterRange
+        Range of the reading.
+    shown : float
+        The reading, SI.
+    claims : mapping of MeterRange to Accuracy
+        Data sheets of all ranges in `on` and `seen`.
+    seen : sequence of Observation
+        Of any meters, none later than the reading; those of another sign than the reading are left out.
+
+    Returns
+    -------
+    KnownError or None
+        None where nothing was seen of this range, or hardly more is known by it than by the data sheet.
+    """
+    if not shown:
+        return None
+    seen = _connected(on, [s for s in seen if s.shown * shown > 0 and s.expected * shown > 0])
+    if not seen:
+        return None
+    model = _Model(on, claims, seen)
+    whole = model.estimate(abs(shown), 1.0, math.copysign(1.0, shown))
+    u_data_sheet = claims[on].standard_uncertainty(shown, on.resolution)
+    if whole.u > _WORTH_IT * u_data_sheet:
+        return None
+    mine = [s for s in seen if any(end == on for end, _, _ in s.ends())]
+    by = [s.standard or next(end.meter for end, _, _ in s.ends() if end != on) for s in mine]
+    return KnownError(
+        tuple(dict.fromkeys(by)),
+        min(s.age_s for s in mine),
+        u_data_sheet,
+        whole,
+        model.estimate(1.0, 0.0, 1.0),
+        model.estimate(0.0, 1.0, math.copysign(1.0, shown)),
+    )
+
+
+def _connected(on: MeterRange, seen: Sequence[Observation]) -> list[Observation]:
+    """Those observations that say something of a range, directly or through other meters."""
+    reached = {on}
+    while True:
+        used = [s for s in seen if any(end in reached for end, _, _ in s.ends())]
+        now = {end for s in used for end, _, _ in s.ends()} | reached
+        if now == reached:
+            return used
+        reached = now
+
+
+class _Model:
+    """Linear model of all gains and zeros: difference seen = error of one meter - error of the other + noise."""
+
+    def __init__(
+        self, on: MeterRange, claims: Mapping[MeterRange, Accuracy], seen: Sequence[Observation]
+    ) -> None:
+        self.on, self.seen = on, seen
+        self.ranges = list(dict.fromkeys([on, *(end for s in seen for end, _, _ in s.ends())]))
+        n = len(seen)
+        self.rows = np.zeros((n, 2 * len(self.ranges)))
+        moved = np.zeros((n, len(self.ranges)))  # standard uncertainty by the data sheet, with its sign
+        self.noise = np.diag([s.scatter**2 for s in seen])
+        self.priors = [np.zeros((2 * len(self.ranges),) * 2) for _ in range(2)]
+        for k, end in enumerate(self.ranges):
+            width = np.array([claims[end].fraction, max(claims[end].counts, 0.5) * end.resolution])
+            at = slice(2 * k, 2 * k + 2)
+            self.priors[0][at, at] = np.outer(width, width) / 3  # one fraction of the whole bound
+            self.priors[1][at, at] = np.diag(width**2) / 3  # gain and zero apart
+            for i, s in enumerate(seen):
+                for other, sign, shown in s.ends():
+                    if other == end:
+                        self.rows[i, at] = sign * abs(shown), sign
+                        moved[i, k] = sign * width @ (abs(shown), 1) / math.sqrt(3)
+                        self.noise[i, i] += (AT_REST * end.resolution) ** 2
+        ages = np.array([max(s.age_s, 0.0) for s in seen])
+        years = np.minimum.outer(ages, ages) / YEAR_S
+        daily = DAY_TO_DAY**2 * np.eye(n)
+        self.drift = [np.outer(m, m) * (years + daily) for m in moved.T]
+        of_standard = np.array([s.u_standard for s in seen])
+        same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
+        self.standards = np.outer(of_standard, of_standard) * same
+        self.rest = self.noise + self.standards + sum(self.drift)
+        self.sign = math.copysign(1.0, seen[0].shown)
+        self.seen_difference = self.sign * np.array([s.shown - s.expected for s in seen])
+        self.totals = [self.rows @ prior @ self.rows.T + self.rest for prior in self.priors]
+        self.misfit = _misfit(self.totals, self.seen_difference)
+
+    def estimate(self, gain: float, zero: float, sign: float) -> Estimate:
+        """Estimate ``gain`` x gain error + ``zero`` x zero error; what it does today is in it."""
+        wanted = np.zeros(2 * len(self.ranges))
+        wanted[:2] = gain, zero
+        weights = np.mean(
+            [
+                np.linalg.solve(total, self.rows @ prior @ wanted)
+                for total, prior in zip(self.totals, self.priors, strict=True)
+            ],
+            axis=0,
+        )
+        left = wanted - weights @ self.rows
+        worst = max(self.priors, key=lambda prior: float(left @ prior @ left))
+        today = (AT_REST * self.on.resolution * zero) ** 2 + DAY_TO_DAY**2 * float(wanted @ worst @ wanted)
+        own = self._own(left, worst, weights, 0) + float(weights @ self.noise @ weights) + today
+        return Estimate(
+            sign * float(weights @ self.seen_difference),
+            math.sqrt(own) * self.misfit,
+            (*self._from_standards(weights, sign), *self._from_meters(left, worst, weights, sign)),
+        )
+
+    def _own(self, left: _Floats, prior: _Floats, weights: _Floats, k: int) -> float:
+        """Variance through the errors of one range of a meter, and how they moved."""
+        at = slice(2 * k, 2 * k + 2)
+        return float(left[at] @ prior[at, at] @ left[at] + weights @ self.drift[k] @ weights)
+
+    def _from_standards(self, weights: _Floats, sign: float) -> Iterable[Part]:
+        for tag in dict.fromkeys(s.standard for s in self.seen if s.standard):
+            mine = [i for i, s in enumerate(self.seen) if s.standard == tag]
+            u = sum(weights[i] * self.seen[i].u_standard for i in mine)
+            moves = sign * self.sign * sum(weights[i] * self.seen[i].expected for i in mine)
+            influence = Influence(Role.CHECK_STANDARD, tag, self.seen[mine[0]].on.function)
+            yield Part(influence, abs(float(u)) * self.misfit, float(moves))
+
+    def _from_meters(self, left: _Floats, prior: _Floats, weights: _Floats, sign: float) -> Iterable[Part]:
+        for k, end in enumerate(self.ranges[1:], 1):
+            u = math.sqrt(self._own(left, prior, weights, k))
+            moves = (
+                -sign
+                * self.sign
+                * sum(
+                    weights[i] * s_sign * shown
+                    for i, s in enumerate(self.seen)
+                    for other, s_sign, shown in s.ends()
+                    if other == end
+                )
+            )
+            influence = Influence(Role.CROSS_CHECK, end.meter, end.function)
+            yield Part(influence, u * self.misfit, float(moves))
+
+
+def _misfit(totals: Sequence[_Floats], seen: _Floats) -> float:
+    """Factor of the uncertainty where the observations fit neither data sheets nor each other; else 1.
+
+    Root of chi square over its 95.45 % point (Wilson and Hilferty's approximation), for the better fitting extreme.
+    """
+    n = len(seen)
+    square = min(float(seen @ np.linalg.solve(total, seen)) for total in totals)
+    point = n * (1 - 2 / (9 * n) + 1.690 * math.sqrt(2 / (9 * n))) ** 3
+    return max(1.0, math.sqrt(square / point))
