@@ -123,7 +123,7 @@ def _of_crosscheck(
     body = entry.body
     details: Mapping[str, Any] = body.get("details", {})
     meters: Mapping[str, Any] = details.get("meters", {})
-    if body["verdict"] != "pass" or function not in body.get("functions", {}).values():
+    if body["verdict"] != "pass" or function not in body.get("functions", {}).values() or not meters:
         return
     if any("resolution" not in meter for meter in meters.values()) or not _alike(function, meters):
         return
@@ -132,7 +132,9 @@ def _of_crosscheck(
         claims.setdefault(ranges[tag], parse_accuracy(meter["accuracy"]))
     first = next(iter(meters))
     for pair in details.get("pairs", ()):
-        if pair["first"] != first:  # the others follow from those with the first meter
+        if (
+            pair["first"] != first or pair["second"] not in meters
+        ):  # the others follow from those with the first meter
             continue
         second = pair["second"]
         yield Observation(
