@@ -21,7 +21,7 @@ from benchlog.report.history import HISTORY_KINDS, failed_before, history
 from benchlog.report.instruments import instrument_lines
 from benchlog.report.method import method_words
 from benchlog.result import Result
-from benchlog.wording import MARKS, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
@@ -35,6 +35,7 @@ class Row:
     quantity: str
     expected: str = ""
     limits: str = ""
+    limits_own: str = ""
     value: str = ""
     words: str = ""
 
@@ -329,6 +330,7 @@ def _row(result: Result, name: str, planned: str, item: object = None, *, expect
     return Row(
         quantity=shown,
         expected=value_words(computed) if computed else planned,
-        limits=limits_words(result.limits.get(name)),
+        limits=str(result.limits.get(name, "")),
+        limits_own=limits_own_words(result.limits.get(name)),
         value=value_words(quantity),
     )
