@@ -58,7 +58,7 @@ def completion_script(shell: str) -> str:
         for action in parser._actions:
             value = str(action.metavar or action.dest).rpartition("=")[2]
             if value in _FILES or value in _FOLDERS:
-                action.complete = shtab.FILE if value in _FILES else shtab.DIRECTORY  # type: ignore[attr-defined]
+                action.complete = shtab.FILE if value in _FILES else shtab.DIRECTORY  # type: ignore[attr-defined]  # how shtab is told
     script: str = shtab.complete(whole, shell=shell)
     return script.rstrip("\n") + "\n"
 

@@ -44,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "list",
-        "entries, newest first (readings with --kind readings)",
+        "list entries, newest first (readings: --kind readings)",
         "record_show.list_entries",
     )
     sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
@@ -52,10 +52,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--limit", type=_count, metavar="N", default=20, help="at most so many (default 20)")
     sub.add_argument("--all", action="store_true", help="all of them")
 
-    sub = action("show", "the logbook at a glance, or one entry whole", "record_show.show")
+    sub = action("show", "show the logbook at a glance, or one entry in full", "record_show.show")
     sub.add_argument("entry", type=int, nargs="?", metavar="ENTRY", help="number of an entry")
 
-    sub = action("verify", "whether anything was altered, is missing or reordered", "record_check.verify")
+    sub = action(
+        "verify", "check that nothing was altered, is missing or was reordered", "record_check.verify"
+    )
     sub.add_argument(
         "--head",
         metavar="DIGEST",
@@ -75,7 +77,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "export",
-        "the record for other programs; of a damaged one the rest",
+        "write it for other programs; of a damaged one what is intact",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
@@ -89,14 +91,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
 
-    sub = action("certificate", "the test certificate as one HTML page", "record_check.certificate")
+    sub = action("certificate", "write the test certificate, one HTML page", "record_check.certificate")
     sub.add_argument(
         "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
     )
     sub.add_argument("--plan", metavar="PLAN", help="plan file; adds what was not tested")
     sub.add_argument("--pdf", action="store_true", help="also as PDF, by an installed Chromium")
 
-    sub = action("note", "write a note down", "record_write.note")
+    sub = action("note", "add a note", "record_write.note")
     sub.add_argument("text", metavar="TEXT", help="what to note")
     sub.add_argument("--about", metavar="TAG", default="", help="part or instrument it is about")
 
@@ -132,7 +134,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub = action("copy", "put a sealed copy and its head digest into a folder", "record_outside.copy")
     sub.add_argument("folder", metavar="DIR", help="a memory stick, a folder that is synced...")
 
-    sub = action("compare", "are two logbooks one, or where do they part?", "record_outside.compare")
+    sub = action(
+        "compare", "say whether two logbooks are the same, or where they part", "record_outside.compare"
+    )
     sub.add_argument("first", metavar="FILE", help="a logbook")
     sub.add_argument("second", metavar="FILE", help="another, e.g. a copy")
 
