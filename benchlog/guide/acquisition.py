@@ -15,6 +15,7 @@ from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
 from benchlog.guide.dialogue import Dialogue
+from benchlog.guide.file_capture import ask_capture
 from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed
@@ -74,6 +75,8 @@ class Acquisition(Dialogue):
         What the last reading was expected to be, in its unit.
     findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
+    by_file : bool
+        Records of this check's scope come as files.
     generators : set of str
         Generators that drove the part since `begin`.
     mains_referenced : bool
@@ -105,6 +108,7 @@ class Acquisition(Dialogue):
         self.kept: list[tuple[Reading, str]] = []
         self.expected: float | None = None
         self.fed_by = ""
+        self.by_file = False
         self.findings: list[Finding] = []
         self.generators: set[str] = set()
         self.mains_referenced = False
@@ -134,6 +138,7 @@ class Acquisition(Dialogue):
         name: str = "",
         *,
         mains_referenced: bool = False,
+        by_file: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
         supersede: Callable[[str, str], None] = _nothing_superseded,
         undo: Callable[[], bool] | None = None,
@@ -148,6 +153,8 @@ class Acquisition(Dialogue):
             Of the check, for the keys of prompts.
         mains_referenced : bool
             The node under test is on the mains.
+        by_file : bool
+            Records of the scope come as files, also where it has a link.
         keep : callable, optional
             Records a reading before it is confirmed as taken; returns a reference to it.
         supersede : callable, optional
@@ -163,6 +170,7 @@ class Acquisition(Dialogue):
         self.kept.clear()
         self.expected = None
         self.fed_by = ""
+        self.by_file = by_file
         self.findings.clear()
         self.generators.clear()
         self.mains_referenced = mains_referenced
@@ -267,8 +275,20 @@ class Acquisition(Dialogue):
         return self.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
-        """Take one record of these channels with a scope of the bench."""
+        """Take one record of these channels with a scope of the bench, or ask for the file where it has no link."""
+        if self.takes_files(scope):
+            self._refuse_mains(scope)
+            options = self.bench.instruments[scope].options if scope in self.bench.instruments else {}
+            capture = ask_capture(self, scope, channels, f"{self.name}/file", options)
+            self._answers += 1
+            return capture
         return self.scope(scope).capture(channels, timeout_s=10.0)
+
+    def takes_files(self, scope: str) -> bool:
+        """Whether records of a scope come as files that the person names."""
+        instrument = self.bench.instruments.get(scope)
+        unlinked = instrument is not None and instrument.kind == "scope" and not instrument.linked
+        return self.by_file or unlinked
 
     def scope(self, tag: str) -> Digitiser:
         """Return the open scope of that tag.
@@ -278,12 +298,15 @@ class Acquisition(Dialogue):
         UsageError
             If it is none, or the node under test is mains-referenced.
         """
+        self._refuse_mains(tag)
+        return self._instruments.scope(tag)
+
+    def _refuse_mains(self, tag: str) -> None:
         if self.mains_referenced:
             raise UsageError(
                 f"no clip of {tag} on a mains-referenced node: its ground is protective earth",
                 hint="measure there with a rated meter and leads, or with an isolated probe; local rules apply",
             )
-        return self._instruments.scope(tag)
 
     def source(self, tag: str) -> Source:
         """Return the open generator of that tag."""

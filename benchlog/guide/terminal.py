@@ -28,6 +28,7 @@ _KEY_TAIL = {
     **_TAIL,
     "hookup": "[Enter done, s skip, u undo, q stop]",
     "display": "[s skip, u undo, q stop]",
+    "file": "[s skip, u undo, q stop, ? help]",
     "outcome": "[s another check, u undo, q stop, ? help]",
     "next": "[Enter goes on, u undo, q stop]",
     "last": "[Enter closes, u undoes the last result]",
@@ -49,6 +50,8 @@ _HELP = {
     "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
     "outcome": "the reading as displayed, like 27.07 V ac or OL, then Enter; or another check as NAME = ANSWER; "
     "s leave this check out, u take the last answer back, q stop",
+    "file": "the path of the file the scope saved, from the folder you are in; two paths where it saves a file for each "
+    f"channel; then Enter; {_KEYS_HELP}",
     "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
     "confirm": f"y yes, n no, {_KEYS_HELP}",
     "choice": f"one of those shown, {_KEYS_HELP}",
