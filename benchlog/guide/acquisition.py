@@ -138,6 +138,7 @@ class Acquisition(Dialogue):
         name: str = "",
         *,
         mains_referenced: bool = False,
+        fed_by: str = "",
         by_file: bool = False,
         keep: Callable[[Reading], str] = _not_kept,
         supersede: Callable[[str, str], None] = _nothing_superseded,
@@ -153,6 +154,8 @@ class Acquisition(Dialogue):
             Of the check, for the keys of prompts.
         mains_referenced : bool
             The node under test is on the mains.
+        fed_by : str
+            What feeds the points, as `diagnosis.Case` has it.
         by_file : bool
             Records of the scope come as files, also where it has a link.
         keep : callable, optional
@@ -169,7 +172,7 @@ class Acquisition(Dialogue):
         self.name = name
         self.kept.clear()
         self.expected = None
-        self.fed_by = ""
+        self.fed_by = fed_by
         self.by_file = by_file
         self.findings.clear()
         self.generators.clear()

@@ -114,6 +114,7 @@ class OneCheck:
             acquisition.begin(
                 check.id,
                 mains_referenced=check.mains_referenced,
+                fed_by=getattr(check, "source", None) or "",
                 by_file=getattr(check, "capture", None) == "file",
                 keep=self._keep,
                 supersede=lambda reference, reason: supersede(self.book, reference, reason),

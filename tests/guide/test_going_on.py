@@ -269,3 +269,18 @@ def test_u_in_the_standards_round_withdraws_the_last_standard(tmp_path: Path) ->
         assert [b["reason"] for b in rig.bodies("supersede")] == ["misread"]
         assert len(rig.bodies("recall")) == len(rig.bodies("recall undone")) == 1
         assert [b["verdict"] for b in rig.bodies("standard")] == ["fail", "pass"]
+
+
+@pytest.mark.parametrize(("source", "outlet"), [("mains", True), ("bench", False)])
+def test_cards_of_a_diagnosis_name_the_outlet_only_where_mains_feeds_it(
+    tmp_path: Path, source: str, outlet: bool
+) -> None:
+    plan = plan_text(
+        part("R1"),
+        reading_check("C01", "V=", low="4.9 V", high="5.1 V", expect="5 V", part="R1", source=source),
+    )
+    with GuidedProject(tmp_path, plan, TWO_METERS) as rig:
+        person = ScriptedPerson({"C01/voltage": "0.003", "C01/doubt/look": "q"})
+        rig.run(person)
+        asked = " ".join(prompt.text for prompt in person.asked)
+        assert ("outlet" in asked) is outlet
