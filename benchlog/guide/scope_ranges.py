@@ -150,7 +150,7 @@ def known_gains(acquisition: Acquisition, scope: str) -> tuple[float, float]:
     """Gain error of a scope's channels and between its ranges, ±: from the bench file, else the usual ones."""
     instrument = (
         acquisition.bench.instruments.get(scope)
-        if acquisition.by_file
+        if acquisition.check.by_file
         else acquisition.bench.instrument(scope)
     )
     gain, between = (instrument.gain, instrument.range_gain) if instrument is not None else (None, None)
