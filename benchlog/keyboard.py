@@ -30,6 +30,9 @@ BACKSPACE = "\x7f"
 _AT_ONCE_S = 0.02
 _POLL_S = 0.02
 _WINDOW_S = 0.001
+#: A Windows console draws later than it is written to; nobody reads and does what is asked in that time. Judgement.
+_SHOWN_S = 0.3
+_CTRL_C = "\x03"
 _MOST_LINES = 10_000
 #: A script's end reaches us so soon.
 _SCRIPT_S = 0.2
@@ -65,6 +68,10 @@ class Keys(ABC):
             self._drop()
 
     @abstractmethod
+    def drop_unseen(self) -> None:
+        """Forget what was pressed before something just written can have been seen."""
+
+    @abstractmethod
     def _drop(self) -> None:
         """Forget what was typed so far."""
 
@@ -90,6 +97,9 @@ class TerminalKeys(Keys):
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
+
+    def drop_unseen(self) -> None:
+        """Nothing: what is written shows at once; see `Keys.drop_unseen`."""
 
     def _drop(self) -> None:
         import termios
@@ -146,9 +156,17 @@ class ConsoleKeys(Keys):
     def __init__(self, console: ConsoleFunctions) -> None:
         self._console = console
 
+    def drop_unseen(self) -> None:
+        """Keys and pictures go through another program there, which takes its time; see `Keys.drop_unseen`."""
+        end_s = time.monotonic() + _SHOWN_S
+        while time.monotonic() < end_s:
+            time.sleep(_POLL_S)
+            self._drop()
+
     def _drop(self) -> None:
         while self._console.kbhit():
-            self._console.getwch()
+            if self._console.getwch() == _CTRL_C:
+                raise KeyboardInterrupt
 
     def _ready(self, timeout_s: float | None) -> bool:
         end_s = None if timeout_s is None else time.monotonic() + timeout_s
@@ -160,7 +178,7 @@ class ConsoleKeys(Keys):
 
     def _read(self) -> str:
         key = self._console.getwch()
-        if key == "\x03":
+        if key == _CTRL_C:
             raise KeyboardInterrupt
         if key == "\0" or (key == "\xe0" and self._console.kbhit()):
             self._console.getwch()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-import stat
 import sys
 from pathlib import Path
 
@@ -170,6 +169,8 @@ def test_the_network_is_asked_only_when_wanted(usb_clean: None, monkeypatch: pyt
 @pytest.fixture
 def plugged_in(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernel's list of USB devices, laid out as Linux does: a scope, and a memory stick."""
+    if sys.platform != "linux":
+        pytest.skip("only Linux lists USB devices in files")
     device = {"busnum": "250", "devnum": "4", "idVendor": "1209", "idProduct": "0022", "serial": "SC0001"}
     for name, subclass in (("1-1", "fe03"), ("1-2", "0806")):
         for folder, values in (
@@ -254,14 +255,12 @@ def test_entries_make_a_valid_bench_file(tmp_path: Path) -> None:
 
 
 def test_writing_keeps_what_is_there(tmp_path: Path) -> None:
-    """Entries are appended, comments and file mode stay, and no draft is left behind."""
+    """Entries are appended, comments stay, and no draft is left behind."""
     path = tmp_path / "bench.toml"
     path.write_text('# mine\n[[instrument]]\ntag = "A"', encoding="utf-8")
-    path.chmod(0o640)
     append_entries(path, [bench_entry(FOUND[0], "M1")])
     assert path.read_text(encoding="utf-8").startswith('# mine\n[[instrument]]\ntag = "A"\n\n[[instrument]]')
     assert list(read_bench(path).instruments) == ["A", "M1"]
-    assert stat.S_IMODE(path.stat().st_mode) == 0o640
     assert [p.name for p in tmp_path.iterdir()] == ["bench.toml"]
 
 

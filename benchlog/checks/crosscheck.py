@@ -79,7 +79,7 @@ def check_crosscheck(
     function, unit = readings[0].reading.function, readings[0].reading.unit
     fit = values_at_once(readings)
     as_read = _as_read(readings, fit)
-    meters, told = as_read, list[str]()
+    meters, told = as_read, list[Finding]()
     if function in _AC:
         meters, told = as_rms(as_read, responses, waveform, unit)
     compared = compare_all(list(meters.values()), fit, unit)
@@ -110,7 +110,7 @@ def check_crosscheck(
         cautions=_cautions(compared, readings),
         findings=(
             *unique(misleading_flags(*readings)),
-            *(Finding(FindingKind.RESPONSE, words) for words in told),
+            *told,
             *_about_drift(fit, readings),
             *([Finding(FindingKind.DRIFT, moved)] if moved else []),
             *advice,

@@ -17,6 +17,7 @@ from benchlog.cli.manual_entry import add_meter_options
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
+    from benchlog.result import Uncertain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,32 +50,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
-    from benchlog.checks.continuity import check_continuity, copper_resistance
+    from benchlog.checks.continuity import check_continuity
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
-    from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
     from benchlog.result import Verdict
     from benchlog.units import parse_quantity
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
-    expected, source = None, ""
-    if args.wire:
-        wire = parse_wire(args.wire)
-        length = parse_quantity(args.length, "m", what="length").value
-        celsius = None
-        if args.temperature is not None:
-            celsius = parse_quantity(args.temperature, "degC", what="temperature").value
-        if length <= 0:
-            raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
-        if celsius is not None and not -60 <= celsius <= 250:
-            raise UsageError(
-                f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
-                hint="check the temperature",
-            )
-        expected, source = copper_resistance(wire, length, celsius)
+    expected, source = _expected(args) if args.wire else (None, "")
     highest = parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None
     if highest is not None and highest <= 0:
         raise UsageError(f"highest resistance {args.max!r} must be above zero", hint="write it like '1 ohm'")
@@ -112,3 +98,25 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         wanted = expected.value * (1.0 if current is None else current.value)
         result = with_questions(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+
+
+def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
+    """Resistance of the wire given, and where it comes from."""
+    from benchlog.checks.continuity import copper_resistance
+    from benchlog.errors import UsageError
+    from benchlog.magnetics.wire import parse_wire
+    from benchlog.units import parse_quantity
+
+    wire = parse_wire(args.wire)
+    length = parse_quantity(args.length, "m", what="length").value
+    celsius = None
+    if args.temperature is not None:
+        celsius = parse_quantity(args.temperature, "degC", what="temperature").value
+    if length <= 0:
+        raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
+    if celsius is not None and not -60 <= celsius <= 250:
+        raise UsageError(
+            f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
+            hint="check the temperature",
+        )
+    return copper_resistance(wire, length, celsius)

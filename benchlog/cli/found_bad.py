@@ -35,9 +35,7 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.reading import Function
     from benchlog.units import parse_quantity
 
-    error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
-    if (error is not None and error <= -1) or not args.bad.strip():
-        raise UsageError("a recall needs a reason, and an error above -100 %")
+    low, high = _error_range(args)
     functions = [*map(str, Function), CAPTURE, TIME_BASE, OUTPUT]
     if args.function is not None and args.function not in functions:
         raise UsageError(f"no function {args.function!r}", hint=f"one of: {', '.join(functions)}")
@@ -55,8 +53,8 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
             full_scale,
             last_good=max([good.seq if good is not None else 0, *mended]),
             found=book.head().seq,
-            error_low=None if error is None else min(0.0, error),
-            error_high=None if error is None else max(0.0, error),
+            error_low=low,
+            error_high=high,
             why=args.bad,
         )
         recall = record_recall(book, failure, undoable(args))
@@ -65,6 +63,17 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     else:
         show_recall(ctx, recall)
     return 0
+
+
+def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
+    """From no error to the one given; None where how far it is off is not known."""
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
+    if (error is not None and error <= -1) or not args.bad.strip():
+        raise UsageError("a recall needs a reason, and an error above -100 %")
+    return (None, None) if error is None else (min(0.0, error), max(0.0, error))
 
 
 def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]]:

@@ -46,8 +46,7 @@ class Diagnosis:
     Attributes
     ----------
     causes : tuple of RankedCause
-        Most probable first. Where pairs are weighed, the probability that a cause is there, alone or beside another: the
-        sum is then above 1.
+        Most probable first: the probability that a cause is there, alone or beside another; the sum can be above 1.
     p_live : float
         Probability that the output is live; never a licence to touch, and at least 0.5 until the meter is proven.
     next : tuple of NextCheck
@@ -59,7 +58,7 @@ class Diagnosis:
     proven : bool
         A positive control has shown that the doubted instrument reads a known source.
     pairs : tuple of RankedPair
-        Most probable first; empty as long as one cause fits.
+        Most probable first: a lead, setting or meter with a part, supply or plan.
     read_again : NextCheck or None
         After "decided": what to put right and read again, so that the answer is confirmed.
     confirmed : bool

@@ -14,10 +14,10 @@ import numpy.typing as npt
 from benchlog.diagnosis.case import Case, Evidence
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.effects import change, move
-from benchlog.diagnosis.first_reading import as_displayed, move_onto_reading
+from benchlog.diagnosis.first_reading import as_displayed, moved_onto_reading
 from benchlog.diagnosis.forward import FIRST_READING, BenchModel
 from benchlog.diagnosis.hidden import Hidden, Hypothesis, Noise, Particles, draw_particles
-from benchlog.diagnosis.likelihood import likelihood
+from benchlog.diagnosis.likelihood import Weighed, likelihood
 from benchlog.diagnosis.outcome import Outcome
 
 __all__ = ["Belief", "pairs_of"]
@@ -26,8 +26,12 @@ Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
-_DRAWN, _KEPT = 2400, 800  # particles per cause before and after the first reading
-_PAIR_DRAWN, _PAIR_KEPT = 900, 300  # the same where pairs are weighed, which are many
+_DRAWN = 600  # particles of each hypothesis before the first reading
+_ALL, _MOST = 48_000, 1000  # particles of all hypotheses that are left, and of one at most
+_NOISE_DRAWN = 4  # what moves between two readings of the same thing is averaged over so many draws
+_GONE = (
+    1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
+)
 _WITH = ("lead", "setting", "meter")
 _BESIDE = ("part", "supply", "plan")
 ALL_GOOD = "all_good"
@@ -58,31 +62,25 @@ class Belief:
     case : Case
         Its first reading is taken in at once, its evidence is not.
     weights : mapping of str to float
-        Prior of each cause.
-    pairs : bool
-        Weigh two causes at once, too.
+        Prior of each cause; pairs have the product of their rates.
     seed : int
     """
 
-    def __init__(self, case: Case, weights: Mapping[str, float], *, pairs: bool, seed: int) -> None:
-        self.case, self.seed, self.pairs = case, seed, pairs
+    def __init__(self, case: Case, weights: Mapping[str, float], *, seed: int) -> None:
+        self.case, self.seed = case, seed
         self.catalogue = load_catalogue()
         self.model = BenchModel(case, self.catalogue)
         prior: dict[Hypothesis, float] = {(name,): weight for name, weight in weights.items()}
-        if pairs:
-            prior |= pairs_of(weights)
+        prior |= pairs_of(weights)
         self.causes = tuple(weights)
         self.hypotheses = tuple(prior)
         self.log_weight = np.log(np.array(list(prior.values())))
         self.done: list[Evidence] = []
-        self._kept = _PAIR_KEPT if pairs else _KEPT
-        drawn = _PAIR_DRAWN if pairs else _DRAWN
-        self.particles = _prior(case.kind, self.hypotheses, drawn, seed).copy()
+        self.particles = _prior(case.kind, self.hypotheses, _DRAWN, seed).copy()
         self.log_weight = self.log_weight + as_displayed(case, self.model, self.particles)
-        self.take_in(FIRST_READING, case.reading)
+        self._first_reading(case)
         self._reading_is_not_right()
-        self.particles.resample(self._kept, self.rng("resample"), 0.0, set())
-        move_onto_reading(case, self.model, self.particles, self.rng)
+        self._resample(0.0)
 
     def rng(self, purpose: str) -> np.random.Generator:
         """Return the generator of one purpose at this point of the evidence."""
@@ -121,6 +119,17 @@ class Belief:
         rows, columns = np.divmod(flat, self.particles.weight.shape[1])
         return rows, self.particles.gather(rows, columns)
 
+    def _first_reading(self, case: Case) -> None:
+        weighed = self._weigh(FIRST_READING, case.reading)
+        self._keep(self._possible(self.log_weight + np.log(weighed.total.mean(axis=1))))
+        moved, density = moved_onto_reading(case, self.model, self.particles, self.rng)
+        weighed = self._weigh(FIRST_READING, case.reading)
+        right = np.where(moved, (1.0 - self.catalogue.engine["lapse_first"]) * density, weighed.right)
+        opened = np.where(moved, right * self.particles.hidden["open_now"], weighed.opened)
+        self._apply(
+            FIRST_READING, case.reading, Weighed(weighed.total - weighed.right + right, right, opened)
+        )
+
     # -- learning -----------------------------------------------------------------------------------------
 
     def learn(self, evidence: Evidence, *, seen_by: str = "") -> None:
@@ -132,7 +141,28 @@ class Belief:
         noise = Noise.like(self.particles.weight, self.rng("change"))
         change(action, self.particles.hidden, noise, on_ohms=self.case.kind == "ohms")
         self.done.append(evidence)
-        self.particles.resample(self._kept, self.rng("resample"), 0.5, {e.action for e in self.done})
+        self._keep(self._possible(self.log_weight))
+        self._resample(0.5)
+
+    @staticmethod
+    def _possible(log_weight: Floats) -> Indices:
+        """Return the hypotheses that are not out of the question."""
+        p = np.exp(log_weight - log_weight.max())
+        return np.flatnonzero(p >= _GONE * p.sum())
+
+    def _keep(self, rows: Indices) -> None:
+        if len(rows) < len(self.hypotheses):
+            self.hypotheses = tuple(self.hypotheses[row] for row in rows)
+            self.log_weight = self.log_weight[rows]
+            self.particles = self.particles.only(rows)
+
+    def _resample(self, below: float) -> None:
+        """Draw particles anew where they are few, as many of each hypothesis as there is room for."""
+        now = self.particles.weight.shape[1]
+        most = min(_MOST, _ALL // len(self.hypotheses))
+        enough = now == _DRAWN or most >= 1.4 * now  # drawing anew loses a little each time
+        done = {e.action for e in self.done}
+        self.particles.resample(most if enough else now, self.rng("resample"), below, done)
 
     def mend(self, cause: str) -> None:
         """Let a cause be put right: where it was there, what it had changed is as usual again."""
@@ -149,39 +179,52 @@ class Belief:
                     for c in self.hypotheses[row]
                     if c != cause and name in by_id[c].hidden
                 ]
-                hidden[name][row] = (left or [usual[name]])[0].draw(rng, self._kept)
+                hidden[name][row] = (left or [usual[name]])[0].draw(rng, hidden[name].shape[1])
         self.hypotheses = tuple(
             tuple(c for c in h if c != cause) or (ALL_GOOD,) if cause in h else h for h in self.hypotheses
         )
 
     def take_in(self, action: str, outcome: Outcome) -> None:
         """Weigh every particle by how likely it made this outcome."""
-        particles = self.particles
+        self._apply(action, outcome, self._weigh(action, outcome))
+
+    def _weigh(self, action: str, outcome: Outcome) -> Weighed:
+        particles, engine = self.particles, self.catalogue.engine
         rng = self.rng("outcome")
-        prediction = self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng))
         words = self.catalogue.actions[action].words if action in self.catalogue.actions else ()
-        lapse = self.catalogue.engine["lapse_first" if action == FIRST_READING else "lapse"]
-        total, clean, opened = likelihood(
-            outcome,
-            words,
-            prediction,
-            unit=self.model.unit(action),
-            coupling=self.model.coupling(action),
-            repeatability=self.catalogue.engine["repeatability"],
-            lapse=lapse,
-        )
+        draws = 1 if words or action == FIRST_READING else _NOISE_DRAWN
+        found = [
+            likelihood(
+                outcome,
+                words,
+                self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng)),
+                unit=self.model.unit(action),
+                coupling=self.model.coupling(action),
+                repeatability=engine["repeatability"],
+                lapse=engine["lapse_first" if action == FIRST_READING else "lapse"],
+            )
+            for _ in range(draws)
+        ]
+        return Weighed(*(sum(each[1:], each[0]) / draws for each in zip(*found, strict=True)))
+
+    def _apply(self, action: str, outcome: Outcome, weighed: Weighed) -> None:
+        particles, total = self.particles, weighed.total
+        clean = weighed.right / total
         if self._steady_repeat(action, outcome):
             # Points that lie still show the same again whatever the cause; only a slip would hardly come twice.
-            total = clean + lapse * (1.0 - clean)
+            total = clean + self.catalogue.engine["lapse"] * (1.0 - clean)
             clean = clean / total
         weight = particles.weight * total
         marginal = weight.sum(axis=1)
         self.log_weight = self.log_weight + np.log(marginal)
         particles.weight = weight / marginal[:, None]
         particles.clean = particles.clean * clean
-        if not words:
+        if action == FIRST_READING or not self.catalogue.actions[action].words:
             loose = particles.hidden["part_drop"] + particles.hidden["lead_drop"] > 0
-            now = (rng.random(opened.shape) < opened) & loose
+            opened = np.divide(
+                weighed.opened, weighed.right, out=np.zeros(total.shape), where=weighed.right > 0
+            )
+            now = (self.rng("opened").random(opened.shape) < opened) & loose
             particles.hidden["open_now"] = now.astype(float)
 
     def _steady_repeat(self, action: str, outcome: Outcome) -> bool:

@@ -54,21 +54,60 @@ class Distribution:
         """Draw `size` values."""
         if self.kind == "constant":
             return np.full(size, float(self.values[0]))
+        # Strata instead of independent draws: each part of the range gets its share whatever the seed.
+        u = rng.permutation((np.arange(size) + rng.random(size)) / max(1, size))
         if self.kind == "uniform":
-            return rng.uniform(self.values[0], self.values[1], size)
+            return np.asarray(self.values[0] + (self.values[1] - self.values[0]) * u)
         if self.kind == "normal":
             return rng.normal(self.values[0], self.values[1], size)
         if self.kind == "lognormal":
             return rng.lognormal(np.log(self.values[0]), self.values[1], size)
         if self.kind == "chance":
-            return np.asarray(rng.random(size) < self.values[0], dtype=float)
-        # Strata instead of independent draws: each alternative gets its share whatever the seed.
-        u = rng.permutation((np.arange(size) + rng.random()) / size)
+            return np.asarray(u < self.values[0], dtype=float)
         which = np.minimum(np.searchsorted(np.cumsum(self.p), u), len(self.p) - 1)
         if self.kind == "choice":
             return np.asarray(self.values, dtype=float)[which]
-        parts = np.stack([part.draw(rng, size) for part in self.values])
-        return np.asarray(parts[which, np.arange(size)])
+        mixed = np.empty(size)
+        for alternative, part in enumerate(self.values):
+            mine = which == alternative
+            mixed[mine] = part.draw(rng, int(mine.sum()))
+        return mixed
+
+    def density(self, x: Floats) -> Floats:
+        """Return the probability density at `x`; what has a probability of its own at a point adds nothing."""
+        if self.kind == "mix":
+            return np.asarray(sum(p * part.density(x) for p, part in zip(self.p, self.values, strict=True)))
+        if self.kind == "uniform":
+            low, high = self.values
+            return np.asarray(((x >= low) & (x <= high)) / (high - low))
+        if self.kind not in ("normal", "lognormal"):
+            return np.zeros(x.shape)
+        middle, sd = self.values
+        positive = np.maximum(x, 1e-300)
+        z = (x - middle if self.kind == "normal" else np.log(positive / middle)) / sd
+        bell = np.exp(-0.5 * z**2) / (sd * np.sqrt(2.0 * np.pi))
+        return np.asarray(bell if self.kind == "normal" else np.where(x > 0, bell / positive, 0.0))
+
+    @property
+    def points(self) -> tuple[float, ...]:
+        """Values that have a probability of their own."""
+        if self.kind == "mix":
+            return tuple(point for part in self.values for point in part.points)
+        return tuple(self.values) if self.kind in ("constant", "choice") else ()
+
+    @property
+    def at_points(self) -> float:
+        """Return the probability of all `points` together."""
+        if self.kind == "mix":
+            return float(sum(p * part.at_points for p, part in zip(self.p, self.values, strict=True)))
+        return 1.0 if self.points else 0.0
+
+    @property
+    def spreads(self) -> bool:
+        """Whether it can be anything within a range."""
+        if self.kind == "mix":
+            return any(part.spreads for part in self.values)
+        return self.kind in ("uniform", "normal", "lognormal")
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +165,12 @@ class Catalogue:
     causes: tuple[Cause, ...]
     actions: Mapping[str, Action]
     sources: Mapping[str, Mapping[str, str]]
+
+    @property
+    def pick_up(self) -> tuple[float, float]:
+        """Median in volts, and spread of the logarithm, of what a floating input picks up."""
+        median, spread = self.hidden["ac_volts"]["ghost"].values
+        return median, spread
 
     def card(self, text: str, source: str = "mains") -> str:
         """Return the text of a card in the words of what feeds the points, a key of `sources`."""

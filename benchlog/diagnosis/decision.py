@@ -42,12 +42,13 @@ def losses(
     array([[ 0.,  8.,  0.],
            [90.,  0.,  0.]])
     """
-    table = np.empty((len(causes), len(hypotheses)))
-    for row, named in enumerate(causes):
-        family = families[named]
-        for column, true in enumerate(hypotheses):
-            same = any(families[cause] == family for cause in true)
-            table[row, column] = 0.0 if named in true else within if same else wrong[family]
+    of_family = {f: np.array([any(families[c] == f for c in true) for true in hypotheses]) for f in wrong}
+    table = np.array(
+        [np.where(of_family[f], within, wrong[f]) for f in (families[named] for named in causes)], dtype=float
+    )
+    rows = {named: row for row, named in enumerate(causes)}
+    for column, true in enumerate(hypotheses):
+        table[[rows[cause] for cause in true], column] = 0.0
     return table
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.hidden import Hidden, Noise
 
 __all__ = ["REDONE", "change", "move", "refitted", "tried"]
@@ -13,13 +14,14 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 _MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
-_PICKS_UP = 0.9  # log spread of the pick-up when clips, leads or hands are moved: judgement
+_ALIKE = 0.5  # correlation of the pick-up before and after clips, leads or hands were moved: judgement
 _PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 REDONE = frozenset(
     {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
 )
 """Checks that read the same points again with the same instrument."""
+_SHAKES = {"wiggle_leads": "lead_drop", "wiggle_part": "part_drop"}
 _SET_AGAIN = frozenset({"reselect_function", "remake_contact", "new_battery", "other_leads"})
 _COMES_TO_REST = REDONE | {"load_150", "wiggle_leads", "wiggle_part", "look"}
 _DIAL_TURNED = frozenset(
@@ -38,14 +40,19 @@ _CLIPPED_AGAIN = (
     _DIAL_TURNED
     | {"reselect_function", "remake_contact", "reading_again", "other_leads", "load_150", "short_tips"}
     | {"second_meter", "scope_output", "new_battery", "wiggle_leads", "wiggle_part"}
+    | {"probe_on_calibrator", "ground_input", "generator_at_frequency"}
 )
 
 
 def move(action: str, h: Hidden, noise: Noise) -> None:
     """Change what `action` moves before it is read, in place: clips fitted again pick up something else."""
     if action in _CLIPPED_AGAIN:
-        spread = np.where(h["clips_vary"] > 0, _PICKS_UP, _PICKS_UP_ALIKE)
-        h["ghost"] = h["ghost"] * np.exp(spread * noise.normal(0.0, 1.0))
+        # Moved again and again it stays within what anything picks up.
+        median, spread = load_catalogue().pick_up
+        moved = noise.normal(0.0, 1.0)
+        anew = (h["ghost"] / median) ** _ALIKE * np.exp(spread * np.sqrt(1.0 - _ALIKE**2) * moved)
+        as_it_was = h["ghost"] * np.exp(_PICKS_UP_ALIKE * moved)
+        h["ghost"] = np.where(h["clips_vary"] > 0, median * anew, as_it_was)
 
 
 def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:
@@ -62,6 +69,9 @@ def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> No
             h[name] = now[name]
         if action == "remake_contact":
             h["polarity"] = now["polarity"]
+    if action in _SHAKES:
+        drop = h[_SHAKES[action]]
+        h["open_now"] = np.where(drop > 0, noise.random() < drop, h["open_now"])
     if action in _CLIPPED_AGAIN:
         h["contact_open"] = h["contact_open"] * (noise.random() > _MADE)
     if turned:

@@ -16,7 +16,7 @@ from benchlog.diagnosis.case import Case
 from benchlog.diagnosis.catalogue import Catalogue
 from benchlog.diagnosis.circuit import Circuit, Path
 from benchlog.diagnosis.effects import REDONE, refitted, tried
-from benchlog.diagnosis.hidden import Hidden, Noise
+from benchlog.diagnosis.hidden import Hidden, Noise, of_rows
 from benchlog.diagnosis.instrument import Instrument
 
 __all__ = ["FIRST_READING", "BenchModel", "Prediction"]
@@ -25,8 +25,9 @@ Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
 FIRST_READING = "read"
-_STAYS = 0.1  # share of readings at which an intermittent joint that was moved is still as it was: judgement
-_RESTS = 0.9  # and one that rests and was not moved: judgement
+_RESTS = (
+    0.9  # share of readings at which a loose joint that rests, and was not moved, is as it was: judgement
+)
 _OTHER_INPUT = 0.1  # log spread of the pick-up from one 10 Mohm input to another: judgement
 _JUMPS_ANYWAY = 0.03  # chance of a jump where nothing is there that could be seen to come and go: judgement
 _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: judgement
@@ -125,13 +126,14 @@ class BenchModel:
         value = self._value(action, h, False, noise.seeded(seed))
         drop = 1.0 - (1.0 - h["part_drop"]) * (1.0 - h["lead_drop"])
         loose = drop > 0
-        stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, _STAYS)
+        stays = np.where((h["joint_rests"] > 0) & (action in _UNMOVED), _RESTS, h["joint_stays"])
+        stays = np.where(action == FIRST_READING, 1.0, stays)
         p_other = np.where(loose, stays * h["open_now"] + (1.0 - stays) * drop, 0.0)
         other = value.copy()
         if np.any(loose):
             if loose.ndim > 1:
-                rows = loose.any(axis=-1)
-                part = {name: values[rows] for name, values in h.items()}
+                rows = np.flatnonzero(loose.any(axis=-1))
+                part = {name: of_rows(values, rows) for name, values in h.items()}
                 other[rows] = self._value(action, part, True, noise.seeded(seed))
             else:
                 other = np.where(loose, self._value(action, h, True, noise.seeded(seed)), value)
@@ -189,9 +191,10 @@ class BenchModel:
         settled = {**h, "settling": np.ones_like(h["settling"])}
         if action in REDONE:
             now = tried(action, settled)
+            contact = now["contact_open"] > 0
             if action == "other_leads":
-                lead = np.zeros_like(lead)
-            return self._as_found(now, Path(lead, part, now["contact_open"] > 0), noise)
+                lead, contact = np.zeros_like(lead), contact & (now["touch_works"] == 0)
+            return self._as_found(now, Path(lead, part, contact), noise)
         return self._checks[action](settled, path, noise)
 
     def _at_points(self, h: Hidden) -> Floats:
@@ -324,7 +327,7 @@ class BenchModel:
 
     def _probe_on_calibrator(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         seen = h["calibrator"] * h["gain"] * h["drift"] * h["damage"]
-        level = np.where(path.lead, self.circuit.ghost(h, noise), seen)
+        level = np.where(path.lead, 0.5 * self.circuit.ghost(h, noise), seen)
         return self.instrument.shown(h, h["probe"] * level, noise, turned=True)
 
     def _ground_input(self, h: Hidden, path: Path, noise: Noise) -> Floats:

@@ -15,13 +15,20 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
-__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles"]
+__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles", "of_rows"]
 
 Floats = npt.NDArray[np.float64]
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
 Hypothesis = tuple[str, ...]
 """Causes that are there at once: one, or two."""
+
+
+def of_rows(values: Floats, rows: npt.NDArray[np.intp]) -> Floats:
+    """Return some rows of a hidden quantity; one that is alike for all hypotheses is kept once, not copied."""
+    if values.strides[0]:
+        return np.asarray(values[rows])
+    return np.broadcast_to(values[0], (len(rows), *values.shape[1:]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +83,17 @@ class Particles:
         """Return a copy whose arrays can be replaced, not written into."""
         return dataclasses.replace(self, hidden=dict(self.hidden))
 
+    def only(self, rows: npt.NDArray[np.intp]) -> Particles:
+        """Return the particles of some of the hypotheses."""
+        return Particles(
+            tuple(self.hypotheses[row] for row in rows),
+            {name: of_rows(values, rows) for name, values in self.hidden.items()},
+            self.weight[rows],
+            self.clean[rows],
+            {name: values[rows] for name, values in self.jitter.items()},
+            {name: tuple(used[row] for row in rows) for name, used in self.first_used.items()},
+        )
+
     def _untouched(self, name: str, done: set[str]) -> npt.NDArray[np.bool_]:
         """Tell for which causes nothing is known of a quantity yet."""
         checks = self.first_used.get(name)
@@ -100,20 +118,24 @@ class Particles:
         if not len(rows):
             return
         picks = np.empty((len(rows), n), dtype=np.intp)
+        kept = np.arange(n) % self.weight.shape[1]
         points = (rng.random() + np.arange(n)) / n  # the same for all: equal weights stay equal
         for i, row in enumerate(rows):
             edges = np.cumsum(self.weight[row])
             picks[i] = np.minimum(np.searchsorted(edges, points * edges[-1]), len(edges) - 1)
         all_rows = len(rows) == len(self.hypotheses)
         for name, values in self.hidden.items():
-            here = values if all_rows else values[rows]
+            here = values[:1] if not values.strides[0] else values if all_rows else values[rows]
             # Most quantities are the same for all particles of a hypothesis: nothing to draw again.
             noise = rng.standard_normal(n)
             moving = rows[(here != here[:, :1]).any(axis=1) & ~self._untouched(name, done)[rows]]
+            if everywhere:
+                self.hidden[name] = (
+                    values[:, kept] if values.strides[0] else np.broadcast_to(values[0, kept], picks.shape)
+                )
             if not len(moving):
-                self.hidden[name] = values[:, :n]
                 continue
-            self.hidden[name] = fresh = values[:, :n].copy()
+            self.hidden[name] = fresh = np.array(self.hidden[name])
             drawn = values[moving[:, None], picks[np.searchsorted(rows, moving)]]
             if name in self.jitter and np.any(self.jitter[name][moving]):
                 drawn *= 1.0 + self.jitter[name][moving, None] * noise
@@ -136,29 +158,32 @@ def draw_particles(
     defaults = catalogue.hidden[kind]
     by_id = {c.id: c for c in catalogue.causes}
     shape = (len(hypotheses), n)
-    hidden: Hidden = {"open_now": np.zeros(shape)}
+    hidden: Hidden = {}
     jitter: dict[str, Floats] = {}
     first_used: dict[str, tuple[tuple[str, ...], ...]] = {}
-    owned = [{name: d for cause in h for name, d in by_id[cause].hidden.items()} for h in hypotheses]
     for name, default in defaults.items():
-        common = _stream(seed, f"{kind}/{name}", default, n)
-        values = np.empty(shape)
-        used, moved = [], np.zeros(len(hypotheses))
+        common = np.broadcast_to(_stream(seed, f"{kind}/{name}", default, n), shape)
+        changed = {h: cause for h in hypotheses for cause in h if name in by_id[cause].hidden}
+        values = np.array(common) if changed else common
+        used = [default.first_used] * len(hypotheses)
+        moved = np.full(len(hypotheses), default.jitter)
         for row, hypothesis in enumerate(hypotheses):
-            own = owned[row].get(name)
-            distribution = own or default
-            # A stream per cause and quantity: a new line in the file leaves all other draws alone.
-            if own is None:
-                values[row] = common
-            else:
-                values[row] = _stream(seed, f"{kind}/{'+'.join(hypothesis)}/{name}", distribution, n)
-            moved[row] = distribution.jitter
-            used.append(distribution.first_used)
+            if hypothesis not in changed:
+                continue
+            # A stream per cause and quantity, the same alone and in a pair: only what differs may tell them apart.
+            own = by_id[changed[hypothesis]].hidden[name]
+            values[row] = _stream(seed, f"{kind}/{changed[hypothesis]}/{name}", own, n)
+            moved[row], used[row] = own.jitter, own.first_used
         hidden[name] = values
         if np.any(moved):
             jitter[name] = moved
         if any(used):
             first_used[name] = tuple(used)
+    # Whether a loose joint is open when it begins; of two that are, one is enough.
+    closed = (1.0 - hidden["part_drop"]) * (1.0 - hidden["lead_drop"])
+    hidden["open_now"] = (np.random.default_rng([seed, zlib.crc32(b"open_now")]).random(n) > closed).astype(
+        float
+    )
     return Particles(hypotheses, hidden, np.full(shape, 1.0 / n), np.ones(shape), jitter, first_used)
 
 

@@ -45,7 +45,12 @@ class Gain:
 
 
 def expected_gain(
-    cause: Indices, table: Floats, prediction: Prediction, repeatability: float, rng: np.random.Generator
+    cause: Indices,
+    first: Indices,
+    table: Floats,
+    prediction: Prediction,
+    repeatability: float,
+    rng: np.random.Generator,
 ) -> Gain:
     """Return what a check can be expected to bring.
 
@@ -57,6 +62,8 @@ def expected_gain(
     ----------
     cause : array of int, shape (n,)
         Hypothesis of each particle.
+    first : array of int, shape (hypotheses,)
+        The cause that would be named first: bits count only for telling these apart.
     table : array of shape (causes, hypotheses)
         What it costs to name one where the other is true.
     prediction : Prediction
@@ -72,8 +79,9 @@ def expected_gain(
         outcome, n_outcomes = _binned(value, prediction.floor, repeatability, rng)
     found = joint_table(cause, outcome, table.shape[1], n_outcomes)
     chance = joint_table(cause, rng.permutation(outcome), table.shape[1], n_outcomes)
+    named = np.eye(len(table))[:, first]
     return Gain(
-        max(0.0, mutual_information(found) - mutual_information(chance)),
+        max(0.0, mutual_information(named @ found) - mutual_information(named @ chance)),
         max(0.0, loss_saved(table, found) - loss_saved(table, chance)),
     )
 

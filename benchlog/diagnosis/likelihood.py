@@ -6,13 +6,15 @@ near zero. Overload and a display in another unit are codes of their own.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["compressed", "likelihood"]
+__all__ = ["Weighed", "compressed", "likelihood"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -21,6 +23,17 @@ OPEN_OHM = 1e7
 _NEIGHBOURS = 20
 _NARROW = 0.004  # half the usual repeatability: nothing to widen
 _SPAN_Q = 25.0  # readings from minus to plus a kilovolt over a floor of millivolts: the width of "anything"
+
+
+class Weighed(NamedTuple):
+    """Likelihood of an outcome, arrays of the prediction's shape.
+
+    `total` counts lapses in; `right` is its part without one, and `opened` of that the part with an open joint.
+    """
+
+    total: Floats
+    right: Floats
+    opened: Floats
 
 
 def compressed(value: Floats | float, floor: float) -> Floats:
@@ -76,8 +89,8 @@ def likelihood(
     coupling: str = "",
     repeatability: float,
     lapse: float,
-) -> tuple[Floats, Floats, Floats]:
-    """Return likelihood, its share without a lapse, and the chance that a joint was open.
+) -> Weighed:
+    """Return how likely each particle makes an outcome.
 
     Parameters
     ----------
@@ -96,23 +109,21 @@ def likelihood(
 
     Returns
     -------
-    total, clean_share, p_opened : arrays of the prediction's shape
+    Weighed
     """
     if words:
         exact = prediction.words[..., words.index(outcome.word)]
         total = (1.0 - lapse) * exact + lapse / len(words)
-        return total, (1.0 - lapse) * exact / total, np.zeros(exact.shape)
+        return Weighed(total, (1.0 - lapse) * exact, np.zeros(exact.shape))
     if coupling and outcome.coupling and outcome.coupling != coupling:
         closed, opened = (np.isnan(v).astype(float) for v in (prediction.value, prediction.other))
     else:
         closed = _density(outcome, prediction.value, prediction.floor, unit, repeatability)
         opened = _density(outcome, prediction.other, prediction.floor, unit, repeatability)
     p = prediction.p_other
-    exact = (1.0 - p) * closed + p * opened
-    share = np.divide(p * opened, exact, out=p.copy(), where=exact > 0)
+    right = (1.0 - lapse) * ((1.0 - p) * closed + p * opened)
     stray = lapse * (0.2 if outcome.overload else 1.0 / _SPAN_Q)
-    total = (1.0 - lapse) * exact + stray
-    return total, (1.0 - lapse) * exact / total, share
+    return Weighed(right + stray, right, (1.0 - lapse) * p * opened)
 
 
 def _density(outcome: Outcome, predicted: Floats, floor: float, unit: str, repeatability: float) -> Floats:

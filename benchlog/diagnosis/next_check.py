@@ -40,12 +40,13 @@ def offers(belief: Belief, table: Floats, actions: list[Action]) -> list[Offer]:
     rng = belief.rng("next")
     rows, hidden = belief.sample(rng, _SAMPLED)
     engine = belief.catalogue.engine
+    first = np.array([belief.causes.index(h[0]) for h in belief.hypotheses])
     found = []
     for action in actions:
         moved = dict(hidden)
         move(action.id, moved, Noise.like(rows, rng))
         prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
-        gain = expected_gain(rows, table, prediction, engine["repeatability"], rng)
+        gain = expected_gain(rows, first, table, prediction, engine["repeatability"], rng)
         found.append(Offer(action, gain, action.minutes + engine["overhead_min"]))
     return found
 

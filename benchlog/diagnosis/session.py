@@ -67,13 +67,7 @@ class Session:
         self._confirmed: Diagnosis | None = None
         self._state: Diagnosis | None = None
         self._offered: list[Offer] = []
-        self.belief = self._believe(pairs=False)
-
-    def _believe(self, *, pairs: bool) -> Belief:
-        belief = Belief(self.case, self._weights, pairs=pairs, seed=self.seed)
-        for evidence in self.done:
-            belief.learn(evidence)
-        return belief
+        self.belief = Belief(self.case, self._weights, seed=self.seed)
 
     # -- evidence -----------------------------------------------------------------------------------------
 
@@ -97,7 +91,6 @@ class Session:
             self._confirmed = None
             self.belief.learn(evidence)
             self.done.append(evidence)
-            self._widen_if_needed()
         self._state = None
 
     def undo(self) -> Evidence | None:
@@ -109,10 +102,6 @@ class Session:
         for evidence in kept:
             self.update(evidence)
         return last
-
-    def _widen_if_needed(self) -> None:
-        if not self.belief.pairs and self.belief.p_clean < _SLIPPED:
-            self.belief = self._believe(pairs=True)
 
     def _read_again(self, evidence: Evidence) -> None:
         """Take in the reading after what was decided was put right: it confirms that, or shows that more is wrong."""
@@ -126,8 +115,6 @@ class Session:
         family = self._families[cause]
         lasting = any(c.id == cause and c.lasting for c in self.catalogue.causes)
         mended = family in _MENDED and not lasting
-        if not self.belief.pairs:
-            self.belief = self._believe(pairs=True)
         if family == "meter":
             self.belief.learn(evidence, seen_by="second_meter")
             self.belief.mend(cause)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook import Entry, Logbook
 from benchlog.project.meter_doubt import DOUBT_KINDS
 from benchlog.project.meter_known import known_of_meter
@@ -22,7 +23,7 @@ __all__ = [
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
 #: A bench that lay still so long has cells that ran down and contacts that oxidised; common practice, no source.
-REST_NS = 60 * 86_400_000_000_000
+REST_NS = 60 * DAY_NS
 
 
 def last_of_session(book: Logbook) -> Entry | None:

@@ -139,8 +139,32 @@ class _Standard(msgspec.Struct):
     accuracy: str
     chart: _Chart
     findings: list[str] = []
-    finding_kinds: list[str] = []  # not in older ones
     note: str = ""
+    finding_kinds: list[str] = []  # this and what follows is not in older ones
+    standard_half_width: float | None = None
+
+
+class _ComparedMeter(msgspec.Struct):
+    value: float = 0.0
+    accuracy: str = ""
+    resolution: float = 0.0
+    response: str = ""
+
+
+class _ComparedPair(msgspec.Struct):
+    first: str
+    second: str
+    difference: float = 0.0
+    expanded_uncertainty: float = 0.0
+    e_n: float = 0.0
+    scatter: float = 0.0
+
+
+class _Crosscheck(msgspec.Struct):
+    """Details of a comparison of meters, from which later readings and recalls are computed."""
+
+    meters: dict[str, _ComparedMeter] = {}
+    pairs: list[_ComparedPair] = []
 
 
 class _RecalledResult(msgspec.Struct):
@@ -295,7 +319,9 @@ def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
         if kind == "result":
             from benchlog.result import Result
 
-            Result.from_json(body)
+            result = Result.from_json(body)
+            if result.check == "crosscheck":
+                msgspec.convert(result.details, _Crosscheck)
         elif (shape := SHAPES.get(kind)) is not None:
             msgspec.convert(body, cast("type[object]", shape))
     except (msgspec.ValidationError, AttributeError, TypeError) as error:

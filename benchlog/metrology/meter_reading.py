@@ -155,7 +155,7 @@ def correction(metered: MeterReading) -> list[Finding]:
     if known is None:
         return []
     days = round(known.last_age_s / 86400)
-    when = "today" if days < 1 else f"{days} day{'s' if days > 1 else ''} ago"
+    when = "the same day" if days < 1 else f"{days} day{'s' if days > 1 else ''} before"
     words = (
         f"{metered.name} shows {shown.displayed}: corrected to "
         f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, as known by {' and '.join(known.by)} "

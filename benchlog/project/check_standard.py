@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.meter_pairs import E_N_LIMITS
+from benchlog.clock import DAY_NS
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
@@ -26,7 +27,6 @@ from benchlog.units import Quantity, format_quantity
 
 __all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "prefix_slip"]
 
-_DAY_NS = 86_400_000_000_000
 _CLEARLY = 0.1  # relative difference between standards that no display can show alike
 _NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
 
@@ -228,7 +228,7 @@ def _findings(
             )
         )
         return found
-    before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / _DAY_NS
+    before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / DAY_NS
     growth = abs(number) - abs(before)
     same_side = number * before >= 0
     if (

@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.known_error import MeterRange, Observation
@@ -25,7 +26,7 @@ __all__ = ["EVIDENCE_KINDS", "with_evidence"]
 
 #: Kinds of entries that show a meter's error, or end what was known of it.
 EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
-_OLDEST_NS = 2 * 365 * 86_400_000_000_000  # what is older says no more than the data sheet
+_OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
 
 
 def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: int) -> MeterReading:
@@ -122,7 +123,7 @@ def _of_crosscheck(
     body = entry.body
     details: Mapping[str, Any] = body.get("details", {})
     meters: Mapping[str, Any] = details.get("meters", {})
-    if body["verdict"] != "pass" or function not in body.get("functions", {}).values():
+    if body["verdict"] != "pass" or function not in body.get("functions", {}).values() or not meters:
         return
     if any("resolution" not in meter for meter in meters.values()) or not _alike(function, meters):
         return
@@ -131,7 +132,9 @@ def _of_crosscheck(
         claims.setdefault(ranges[tag], parse_accuracy(meter["accuracy"]))
     first = next(iter(meters))
     for pair in details.get("pairs", ()):
-        if pair["first"] != first:  # the others follow from those with the first meter
+        if (
+            pair["first"] != first or pair["second"] not in meters
+        ):  # the others follow from those with the first meter
             continue
         second = pair["second"]
         yield Observation(

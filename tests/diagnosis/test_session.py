@@ -198,7 +198,7 @@ def test_every_offered_check_answers_for_its_kind(kind: str) -> None:
     }
     expect, reading = texts[kind]
     found = diagnose(case(reading, expect=expect, instrument="scope" if kind == "scope" else "meter"))
-    assert sum(c.probability for c in found.causes) == pytest.approx(1.0)
+    assert 1.0 <= sum(c.probability for c in found.causes) + 1e-9 <= 2.0  # one cause, or two at once
     actions = load_catalogue().actions
     assert found.next
     assert all(kind in actions[n.action].kinds for n in found.next)
@@ -259,7 +259,7 @@ def test_a_small_population_of_independent_faults() -> None:
         stops[state.stop] += 1
         right += state.causes[0].id == fault
     assert right >= 6
-    assert minutes / n <= 4.5  # 2.2 of a large run; a case scatters by 2
+    assert minutes / n <= 4.0  # 2.2 to 2.6 of a large run; a case scatters by 2
 
 
 def test_particles_stay_apart_and_sum_to_one() -> None:
@@ -295,7 +295,7 @@ def test_overload_with_a_right_second_meter_is_this_meters_range() -> None:
 def test_a_shifted_point_or_prefix_is_no_weak_part(reading: str) -> None:
     """Ten, a hundred and a thousand times the expected."""
     assert probability("range_slip", case(reading)) > 0.8
-    assert probability("part_low", case(reading)) < 0.02
+    assert probability("part_low", case(reading)) < 0.05  # its rate: beside the slip it may be there
 
 
 def test_volts_read_where_ohms_were_meant_show_a_live_output() -> None:

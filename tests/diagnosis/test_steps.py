@@ -35,7 +35,7 @@ def test_the_reading_taken_again_confirms_what_was_decided() -> None:
 
 def test_a_reading_that_does_not_agree_keeps_the_matter_open() -> None:
     """An open lead on a part that gives half: with good leads it reads half, so more is wrong."""
-    steps = [("short_tips_ohms", "OL"), ("wiggle_leads", "steady")]
+    steps = [("short_tips_ohms", "OL"), ("wiggle_leads", "steady"), ("wiggle_leads", "steady")]
     session = Session(Case.from_text("27 V ac", "0.21 V ac", evidence=steps))
     assert session.state().causes[0].id == "lead_open"
     session.update(parse_evidence(("reading_again", "18.2 V ac")))

@@ -21,7 +21,7 @@ import rfc8785
 
 from benchlog.logbook.reading_block import RECORD
 
-__all__ = ["FILE_TELLS", "HEAD_TELLS", "Forgery", "Rows", "changed"]
+__all__ = ["FILE_TELLS", "FREE", "HEAD_TELLS", "Forgery", "Rows", "changed"]
 
 Database = sqlite3.Connection
 Forgery = tuple[str, Callable[[Database], None]]
@@ -208,7 +208,7 @@ def other_texts(rows: Rows) -> Iterator[Forgery]:
 _FREE_KINDS = {"note", "session begin", "session resume", "session end", "diagnosis", "doubt", "exploratory"}
 _FREE_KINDS |= {"stop", "trouble"}
 #: Fields that are shown as they are, or not read at all.
-_FREE = {
+FREE = {
     "logbook": {"about", "benchlog", "logbook_id", "format"},
     "migration": {"benchlog", "from", "kept_copy"},
     "result": {"schema", "wiring", "details", "turns"},
@@ -222,7 +222,7 @@ _MAY_LACK = {
     "attachment": {"about", "media_type"},
     "substitution": {"on"},
     "supersede": {"replacement"},
-    "standard": {"findings", "finding_kinds", "note"},
+    "standard": {"findings", "finding_kinds", "note", "standard_half_width"},
     "recall": {
         "after_entry",
         "to_entry",
@@ -241,12 +241,13 @@ _MAY_BE_NULL = {
     "capture": {"start", "times"},
     "supersede": {"replacement"},
     "recall": {"error", "range"},
+    "standard": {"standard_half_width"},
     "substitution": {"on"},
     "result": {"conformance_probability"},
 }
 #: Measured numbers; all others are counts, or numbers of entries.
 _MEASURED = {"value", "standard_value", "resolution", "error", "e_n", "range", "set_back_s", "interval_s"}
-_MEASURED |= {"conformance_probability"}
+_MEASURED |= {"conformance_probability", "standard_half_width"}
 
 
 def wrong_shapes(rows: Rows) -> Iterator[Forgery]:
@@ -256,7 +257,7 @@ def wrong_shapes(rows: Rows) -> Iterator[Forgery]:
             continue
         may_lack = _MAY_LACK.get(kind, set())
         for name, held in rows.entries[seq]["body"].items():
-            if name in _FREE.get(kind, set()):
+            if name in FREE.get(kind, set()):
                 continue
             required = name in ("verdict", "check", "reason") if kind == "result" else name not in may_lack
             null = held is None or name in _MAY_BE_NULL.get(kind, set())
@@ -309,6 +310,7 @@ def broken_rules(rows: Rows) -> Iterator[Forgery]:
         if kind in rows.first_of:
             yield name, lambda db, seq=rows.first_of[kind], edit=edit: edited(db, seq, edit)  # type: ignore[misc]
     for name, kind, added in (
+        ("a comparison of meters without them", "result", {"check": "crosscheck", "verdict": "pass", "reason": "x", "details": {"meters": [1], "pairs": 3}}),
         ("a correction of nothing", "supersede", {"entry": rows.last + 900, "reason": "x"}),
         ("a correction of itself", "supersede", {"entry": rows.last + 1, "reason": "x"}),
         ("a correction of the beginning", "supersede", {"entry": 1, "reason": "x"}),

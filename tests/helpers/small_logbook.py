@@ -152,7 +152,12 @@ def make_full_logbook(path: Path) -> Path:
             },
         )
         book.append("skip", {"check_id": "C02", "part": "T1", "reason": "no load at hand"})
-        found = {"findings": ["near a bound"], "finding_kinds": ["note"], "note": ""}
+        found = {
+            "findings": ["near a bound"],
+            "finding_kinds": ["note"],
+            "note": "",
+            "standard_half_width": 0.01,
+        }
         book.append("standard", standard_body("MA-01", "fail", **found))
         body = {"meter": "MA-01", "function": "V~", "reason": "failed", "after_entry": 0, "to_entry": 17}
         body |= {

@@ -9,7 +9,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from helpers.forge import FILE_TELLS, HEAD_TELLS, Rows, changed, edited, rechain
+from helpers.forge import FILE_TELLS, FREE, HEAD_TELLS, Rows, changed, edited, rechain
 
 from benchlog.cli import main
 from benchlog.clock import parse_rfc3339, rfc3339
@@ -20,6 +20,14 @@ from benchlog.logbook.verify import verify
 def test_every_kind_of_entry_is_forged(full_file: Path) -> None:
     """Else a new kind could be of any shape; witnesses need an authority and a key, and have tests of their own."""
     assert Rows(full_file).first_of.keys() >= {*SHAPES, "result"} - {"migration", "anchor", "signature"}
+
+
+def test_what_the_demo_writes_is_described(demo: tuple[Path, object, float]) -> None:
+    """Each field of each entry that has a shape is in it, or its type would not be checked."""
+    for entry in Rows(demo[0] / "kc1.logbook").entries.values():
+        if (shape := SHAPES.get(entry["kind"])) is not None:
+            known = set(shape.__struct_encode_fields__) | FREE.get(entry["kind"], set())
+            assert entry["body"].keys() <= known, entry["kind"]
 
 
 @pytest.mark.parametrize("group", FILE_TELLS)
