@@ -15,8 +15,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.comparison import e_n
-from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.conformity import RULE, Judgement, e_n, judge
 from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,

@@ -298,6 +298,8 @@ class Terminal(Person):
     def _by_key(self, prompt: Prompt, question: str, keys: Keys) -> str:
         """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
         self._ask(question)
+        if prompt.kind == "hookup":
+            keys.drop_unseen()
         while True:
             key = self._pressed_key(keys)
             if key == ENTER and self._habit():

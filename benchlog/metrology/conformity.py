@@ -10,11 +10,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from benchlog.errors import UsageError
 from benchlog.influence import Role
 from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "judge"]
+__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge"]
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
@@ -142,3 +143,17 @@ def _kept(limits: Limits) -> str:
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
     return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+
+
+def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
+    """E_n number: difference over the root sum square of the expanded uncertainties at k = 2.
+
+    Satisfactory when \\|E_n\\| <= 1 (ISO/IEC 17043; ISO 13528, 9.7). Feed expanded, not standard uncertainties.
+
+    >>> round(e_n(5.19, 0.0708, 5.0, 0.0029), 2)
+    2.68
+    """
+    width = math.hypot(expanded, reference_expanded)
+    if not width > 0:
+        raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
+    return (value - reference) / width
