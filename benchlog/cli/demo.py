@@ -17,10 +17,6 @@ if TYPE_CHECKING:
     from benchlog.clock import ManualClock
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
@@ -32,7 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")
     parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
+    parser.add_argument(
+        "--seed", metavar="N", type=int, default=1, help="changes the digits, not the logic (default 1)"
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

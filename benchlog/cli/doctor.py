@@ -35,10 +35,6 @@ OPTIONAL = {
 }
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options: it has none."""
 

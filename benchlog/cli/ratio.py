@@ -4,15 +4,13 @@ Generator on the N-turn winding, one channel (secondary) across its ends, the ot
 loop of K turns. The ratio is K times secondary over primary.
 
 Examples:
-  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
+  benchlog ratio --capture sample_captures/ct1_60_turns.csv --swapped sample_captures/ct1_60_turns_swapped.csv \\
       --primary CH1 --secondary CH2 --expect 60
-  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
-      --primary B --secondary A --expect 60 \\
+  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv --primary B --secondary A --expect 60 \\
       --divider 60:1 --divider-tolerance "0.1 %"
-  benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a \\
-      --expect 60 --loop-turns 10
-  benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 \\
-      --expect 60 --al "61 uH" --area "37.5 mm2" --saturation "1 T"
+  benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a --expect 60 --loop-turns 10
+  benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 --expect 60 --al "61 uH" \\
+      --area "37.5 mm2" --saturation "1 T"
 
 Swapping means probes and channels together: in the second capture the channel named by --primary is on the
 winding. That cancels both channels' gain errors. With --burden and --current-resistor the same command judges a
@@ -56,36 +54,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="TEXT",
         help="limits about the expected, e.g. '0.5 %%' (default half a turn, where N is a whole number)",
     )
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
-    hookup = parser.add_argument_group("sense loop, divider, opposed turns, prior")
-    hookup.add_argument(
+    parser.add_argument(
         "--prior",
         metavar="TEXT",
         help="how often such a winding has the turns that were meant, before measuring (default 92 %%)",
     )
-    hookup.add_argument(
+    parser.add_argument(
         "--loop-turns",
         metavar="K",
         default="1",
         help="turns of the sense loop, or primary passes (default 1)",
     )
-    hookup.add_argument(
+    parser.add_argument(
         "--divider",
         metavar="100:1",
         help="known divider before the secondary channel, both channels on one range",
     )
-    hookup.add_argument(
+    parser.add_argument(
         "--divider-tolerance",
         metavar="TEXT",
         default="0.1 %",
         help="its error, ± (default 0.1 %%)",
     )
-    hookup.add_argument(
+    parser.add_argument(
         "--opposed-turns",
         metavar="M",
         help="turns of a temporary winding in series opposition, below 40 turns; the secondary channel sees both",
     )
-    add_capture_options(parser.add_argument_group("capture file and scope"))
+    add_capture_options(parser)
     live = parser.add_argument_group("live, without --capture")
     live.add_argument("--generator", metavar="ID", help="generator of the bench file, on the winding")
     live.add_argument(

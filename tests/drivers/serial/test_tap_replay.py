@@ -9,7 +9,6 @@ import msgspec
 import pytest
 from helpers.frames import EXAMPLES, segment14
 from helpers.pty_meter import PtyMeter
-from helpers.systems import make_device_link
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -272,7 +271,7 @@ def test_a_full_disk_stops_the_tap_and_not_the_measurement(
     writer.open()
     writer.close()
     full.unlink()
-    make_device_link(full, "/dev/full")
+    full.symlink_to("/dev/full")
     writer.open()
     writer(0, 0, "<", b"abc")
     writer(0, 0, "<", b"abc")
