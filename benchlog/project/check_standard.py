@@ -17,7 +17,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
-from benchlog.metrology.comparison import e_n
+from benchlog.metrology.conformity import e_n
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import ROUND_NS, last_good
 from benchlog.project.recall import Failure

@@ -5,7 +5,9 @@ Address: ``typed:``, or ``typed:?function=V~`` where the lines don't name the fu
 
 from __future__ import annotations
 
+import os
 import sys
+from collections import deque
 from dataclasses import dataclass
 from typing import TextIO
 
@@ -13,7 +15,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import Clock
 from benchlog.displayed import parse_displayed
 from benchlog.errors import LinkLostError, OpenError
-from benchlog.keyboard import Lines
+from benchlog.keyboard import input_waits
 from benchlog.reading import Function, Reading
 
 __all__ = ["ManualOptions", "ManualReader"]
@@ -61,7 +63,9 @@ class ManualReader(Reader):
         super().__init__(instrument, clock=clock)
         self._options = options or ManualOptions()
         self._stream = stream
-        self._lines: Lines | None = None
+        self._lines: deque[str] = deque()
+        self._partial = b""
+        self._ended = False
 
     def identity(self) -> str:
         """See `Adapter.identity`."""
@@ -84,16 +88,38 @@ class ManualReader(Reader):
         LinkLostError
             At the end of the text.
         """
-        if not self.is_open:
+        stream = self._stream
+        if stream is None or not self.is_open:
             raise OpenError("typed readings are not open", hint="open the adapter first")
-        if self._lines is None:  # only now: whoever reads the stream takes from it what others may wait for
-            self._lines = Lines(self._stream)
         end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
-        line: str | None = ""
-        while not line:
-            line = self._lines.next(max(0.0, (end_ns - self.clock.monotonic_ns()) / 1e9))
-            if line is None:
-                if self._lines.ended:
-                    raise LinkLostError("the typed readings ended", hint="nothing more to read")
+        while not self._lines:
+            if self._ended:
+                raise LinkLostError("the typed readings ended", hint="nothing more to read")
+            if not self._take(stream, max(0.0, (end_ns - self.clock.monotonic_ns()) / 1e9)):
                 return None
-        return parse_displayed(line, self._options.function)
+        return parse_displayed(self._lines.popleft(), self._options.function)
+
+    def _take(self, stream: TextIO, wait_s: float) -> bool:
+        """Wait for text and cut it into lines; False when none came in time."""
+        try:
+            descriptor = stream.fileno()
+        except OSError:  # text in memory is always there
+            text = stream.readline()
+            self._ended = not text
+            self._add(text)
+            return True
+        # Bypass Python's own buffer: whole lines in it would not be seen.
+        if not input_waits(descriptor, wait_s):
+            return False
+        data = os.read(descriptor, 4096)
+        self._ended = not data
+        *lines, self._partial = (self._partial + data).split(b"\n")
+        if self._ended and self._partial:
+            lines, self._partial = [*lines, self._partial], b""
+        for line in lines:
+            self._add(line.decode("utf-8", "replace"))
+        return True
+
+    def _add(self, line: str) -> None:
+        if line.strip():
+            self._lines.append(line.strip())
