@@ -57,7 +57,7 @@ def build_parser(*chosen: str) -> Parser:
     listing = "\n".join(f"  {name:{width}}  {summary}" for name, summary in COMMANDS.items())
     parser = Parser(
         prog="benchlog",
-        description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
+        description="Bench measurement logger: is the part right, can I trust the meter, what was measured when.",
         epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all.",
     )
     parser.whole = True

@@ -48,7 +48,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.pace == "real" and ctx.json:
         raise UsageError("--pace real is for a person, --json for a script", hint="leave one of them out")
     if args.short and args.check:
-        raise UsageError("--short and --check exclude each other", hint="leave one of them out")
+        raise UsageError("--short and --check can't be used together", hint="leave one of them out")
     folder = _folder(args.out)
     say, command = _voice(ctx)
     began = time.monotonic()

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "'standard passed', 'standard failed'; repeat",
     )
     parser.add_argument(
-        "--meter", metavar="TAG", help="which meter it was: what the record knows of it is taken in"
+        "--meter", metavar="TAG", help="which meter it was; the record's knowledge of it is used"
     )
     parser.add_argument(
         "--source",
@@ -84,7 +84,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         return _cases(args, ctx, counts)
     if not args.expect or not args.reading:
         raise UsageError(
-            "diagnose needs what was expected and what was read",
+            "say what was expected and what was read",
             hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
         )
     from benchlog.cli.context import keyed

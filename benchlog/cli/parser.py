@@ -146,7 +146,10 @@ class Parser(argparse.ArgumentParser):
             return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
         if message.startswith("unrecognized arguments: "):
             word = message.removeprefix("unrecognized arguments: ").split()[0]
-            return f"{word!r} is one word too many", f"put values with spaces in quotes; {self.prog} --help"
+            return (
+                f"{word!r} is one word too many",
+                f"write values that contain spaces in quotes; {self.prog} --help",
+            )
         if message.startswith("the following arguments are required: "):
             return message.removeprefix(
                 "the following arguments are required: "

@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--primary", metavar="CH", required=True, help="channel on the K-turn sense loop")
     parser.add_argument("--secondary", metavar="CH", required=True, help="channel on the N-turn winding")
-    parser.add_argument("--expect", metavar="N", required=True, help="turns the plan says")
+    parser.add_argument("--expect", metavar="N", required=True, help="planned turns")
     parser.add_argument(
         "--tolerance",
         metavar="TEXT",
@@ -61,7 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     hookup.add_argument(
         "--prior",
         metavar="TEXT",
-        help="how often such a winding has the turns that were meant, before measuring (default 92 %%)",
+        help="share of such windings that have the planned turns (default 92 %%)",
     )
     hookup.add_argument(
         "--loop-turns",
@@ -89,7 +89,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     live = parser.add_argument_group("live, without --capture")
     live.add_argument("--generator", metavar="ID", help="generator of the bench file, on the winding")
     live.add_argument(
-        "--frequency", metavar="TEXT", help="keep to this one; else it follows from AL, turns and flux limit"
+        "--frequency", metavar="TEXT", help="use this one (default: from AL, turns and flux limit)"
     )
     live.add_argument(
         "--amplitude", metavar="TEXT", default="10 V", help="highest level, peak to peak (default 10 V)"
@@ -121,7 +121,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     injection.add_argument(
         "--rated-current",
         metavar="TEXT",
-        help="part of rated primary current in this capture, e.g. '100 %%': adds errors and class by IEC 61869-2",
+        help="share of rated primary current, e.g. '100 %%'; adds errors and class (IEC 61869-2)",
     )
 
 
@@ -135,11 +135,11 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     if not args.capture and not args.generator:
         raise UsageError(
-            "no capture to judge and no generator to drive with",
+            "give a capture, or a generator for a live run",
             hint="--capture FILE, or --scope SC-03 --generator SG-04 --al '61 uH' for a live run",
         )
     if args.capture and args.generator:
-        raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
+        raise UsageError("--capture and --generator can't be used together", hint="leave one of them out")
     expected = number(args.expect, "1", "expected turns", example="like 60")
     assert expected is not None
     if args.generator:

@@ -137,7 +137,7 @@ def _service(args: argparse.Namespace) -> Service:
     needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
     without = [option for option, text in needs_al.items() if text is not None]
     if args.al is None and without:
-        raise UsageError(f"{without[0]} says nothing without the core's AL", hint="--al '61 uH'")
+        raise UsageError(f"{without[0]} needs the core's AL", hint="--al '61 uH'")
     tolerance = number(args.al_tolerance, "1", "AL tolerance") or 0.0
     if not 0 <= tolerance < 1:
         raise UsageError(
