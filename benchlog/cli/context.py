@@ -235,8 +235,8 @@ def _explained(error: Exception) -> tuple[str, str, int]:
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
         return f"file{where}: {error.strerror or error}", "check the path and its permissions", 2
-    what = f"something benchlog did not foresee: {type(error).__name__}: {str(error)[:200]}"
-    return what, "--debug shows where; what was recorded before it is kept", 2
+    what = f"an error in benchlog itself: {type(error).__name__}: {str(error)[:200]}"
+    return what, "what was recorded before is kept; --debug shows where it happened", 2
 
 
 def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:

@@ -191,7 +191,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
         top, again = state.causes[0], state.read_again
         lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
         if top.family == "meter":
-            lines.append(f'To recall what rested on it: benchlog standard {meter} --bad "{top.label}"')
+            lines.append(f'To recall what rested on it: benchlog recall {meter} --reason "{top.label}"')
         if again is not None:
             lines.append(f"To confirm it: {again.card}")
         return ". ".join(lines)

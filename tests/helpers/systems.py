@@ -61,11 +61,11 @@ def make_link(path: Path, target: Path) -> None:
         pytest.skip("this system does not tell links from what they lead to")
 
 
-def make_device_link(path: Path) -> None:
-    """Make a link to a device that never ends, or skip the test."""
-    if not Path("/dev/zero").is_char_device():
-        pytest.skip("this system has no devices in folders")
-    make_link(path, Path("/dev/zero"))
+def make_device_link(path: Path, device: str = "/dev/zero") -> None:
+    """Make a link to a device, by default one that never ends, or skip the test."""
+    if not Path(device).is_char_device():
+        pytest.skip(f"this system has no {device}")
+    make_link(path, Path(device))
 
 
 def make_socket(path: Path) -> None:
