@@ -113,18 +113,24 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
-    if (low is None or y - expanded >= low) and (high is None or y + expanded <= high):
-        return Judgement(Verdict.PASS, p, f"{shown} {_kept(limits)}")
-    if low is not None and y + expanded <= low:
-        return Judgement(Verdict.FAIL, p, f"{shown} lies below {format_quantity(low, limits.unit)}")
-    if high is not None and y - expanded >= high:
-        return Judgement(Verdict.FAIL, p, f"{shown} lies above {format_quantity(high, limits.unit)}")
-    near = high if low is None or (high is not None and abs(high - y) < abs(y - low)) else low
-    return Judgement(
-        Verdict.INDETERMINATE,
-        p,
-        f"{shown} is too close to the limit {format_quantity(near, limits.unit)} to tell ({percent(p)} chance that it is within)",
-    )
+    verdict, words = _side(y, expanded, limits)
+    if verdict is Verdict.INDETERMINATE:
+        words += f" to tell ({percent(p)} chance that it is within)"
+    return Judgement(verdict, p, f"{shown} {words}")
+
+
+def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
+    """On which side of the guard bands a value lies."""
+    low = -math.inf if limits.low is None else limits.low
+    high = math.inf if limits.high is None else limits.high
+    if low <= y - expanded and y + expanded <= high:
+        return Verdict.PASS, _kept(limits)
+    if y + expanded <= low:
+        return Verdict.FAIL, f"lies below {format_quantity(low, limits.unit)}"
+    if y - expanded >= high:
+        return Verdict.FAIL, f"lies above {format_quantity(high, limits.unit)}"
+    near = high if abs(high - y) < abs(y - low) else low
+    return Verdict.INDETERMINATE, f"is too close to the limit {format_quantity(near, limits.unit)}"
 
 
 def _is_rectangle(line: BudgetLine) -> bool:
