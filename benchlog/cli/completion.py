@@ -18,11 +18,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from benchlog.cli.context import Context
+    from benchlog.cli.parser import Parser
 
 SHELLS = ("bash", "zsh", "fish", "powershell")
 #: Metavars of values that are files or folders.
 _FILES = frozenset({"FILE", "PLAN", "FILE2", "A.csv", "LOGBOOK", "OUT"})
 _FOLDERS = frozenset({"DIR", "FOLDER"})
+
+
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +63,7 @@ def completion_script(shell: str) -> str:
     return script.rstrip("\n") + "\n"
 
 
-def every_parser(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+def every_parser(parser: Parser) -> Iterator[Parser]:
     """Walk a parser and the parsers of its own commands."""
     yield parser
     for action in parser._actions:

@@ -2,10 +2,12 @@
 
 Examples:
   benchlog continuity --reading "0.4 ohm" --lead-null "0.2 ohm" --max "1 ohm"
-  benchlog continuity --reading "1.2 ohm" --meter MA-01 --wire "AWG 24" --length "2.4 m" --temperature "22 degC"
-  benchlog continuity --reading "100.6 mV dc" --current "0.500 A dc" --wire "AWG 24" --length "2.4 m"
+  benchlog continuity --reading "1.2 ohm" --meter MA-01 --wire "AWG 24" \\
+      --length "2.4 m" --temperature "22 degC"
+  benchlog continuity --reading "100.6 mV dc" --current "0.500 A dc" \\
+      --wire "AWG 24" --length "2.4 m"
 
-Unplug and discharge first.
+Caution: unplug and discharge first.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from benchlog.cli.manual_entry import add_meter_options
+from benchlog.cli.manual_entry import add_meter_details
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -22,28 +24,22 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    parser.add_argument(
-        "--reading", metavar="TEXT", help="ohms as displayed, or volts with --current (four-wire)"
-    )
-    add_meter_options(parser)
+    parser.add_argument("--reading", metavar="TEXT", help="ohms as displayed; volts with --current")
+    parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '0.8 %% + 2'")
+    parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
     parser.add_argument("--lead-null", metavar="TEXT", help="ohms with the tips shorted, e.g. '0.2 ohm'")
-    parser.add_argument(
-        "--current", metavar="TEXT", help="test current of a four-wire measurement, e.g. '0.500 A dc'"
-    )
-    parser.add_argument("--current-meter", metavar="ID", help="meter that read the current")
-    parser.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
     parser.add_argument("--max", metavar="TEXT", help="highest resistance allowed, e.g. '1 ohm'")
-    parser.add_argument(
-        "--wire", metavar="TEXT", help="wire of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'"
-    )
+    parser.add_argument("--wire", metavar="TEXT", help="of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'")
     parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
-    parser.add_argument(
-        "--temperature", metavar="TEXT", help="of the copper (not stated: 20 degC, give or take 10 K)"
-    )
-    parser.add_argument(
-        "--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)"
-    )
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    parser.add_argument("--temperature", metavar="TEXT", help="of the copper (default 20 +- 10 degC)")
+    four = parser.add_argument_group("four-wire, with a known current")
+    four.add_argument("--current", metavar="TEXT", help="test current, e.g. '0.500 A dc'")
+    four.add_argument("--current-meter", metavar="ID", help="meter that read the current")
+    four.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
+    more = parser.add_argument_group("limits and meter in detail")
+    more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    more.add_argument("--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)")
+    add_meter_details(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

@@ -35,6 +35,10 @@ OPTIONAL = {
 }
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options: it has none."""
 

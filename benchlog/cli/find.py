@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from benchlog.serial_ports import Port
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("bench",)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument(

@@ -22,6 +22,10 @@ def _count(text: str) -> int:
     return number
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
@@ -40,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "list",
-        "list entries, newest first; blocks of readings only with --kind readings",
+        "list entries, newest first (readings: --kind readings)",
         "record_show.list_entries",
     )
     sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
@@ -73,7 +77,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "export",
-        "write the record for other programs; of a damaged logbook what is intact",
+        "write it for other programs; of a damaged one what is intact",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
@@ -82,7 +86,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "import",
-        "make the logbook again from a --jsonl export, into a new --logbook",
+        "make a new --logbook from a --jsonl export",
         "record_check.import_record",
     )
     sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
@@ -108,9 +112,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--reason", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that replaces it")
 
-    sub = action(
-        "anchor", "have the head digest time-stamped by an authority (RFC 3161)", "record_outside.anchor"
-    )
+    sub = action("anchor", "have an authority time-stamp the head digest (RFC 3161)", "record_outside.anchor")
     sub.add_argument(
         "--authority",
         metavar="URL",

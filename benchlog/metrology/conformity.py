@@ -15,7 +15,7 @@ from benchlog.influence import Role
 from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge"]
+__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
@@ -115,7 +115,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)
     if verdict is Verdict.INDETERMINATE:
-        words += f" to tell (P(within) {_share(p)})"
+        words += f" to tell ({percent(p)} chance that it is within)"
     return Judgement(verdict, p, f"{shown} {words}")
 
 
@@ -138,8 +138,17 @@ def _is_rectangle(line: BudgetLine) -> bool:
     return line.influence is not None and line.influence.role is Role.READING and not line.applied
 
 
-def _share(p: float) -> str:
-    return "above 0.995" if p > 0.995 else "below 0.005" if p < 0.005 else f"{p:.2f}"
+def percent(p: float) -> str:
+    """A probability in words.
+
+    >>> [percent(p) for p in (0.9999, 0.9934, 0.5, 0.0)]
+    ['over 99.9 %', '99.3 %', '50 %', 'under 0.1 %']
+    """
+    if p > 0.999:
+        return "over 99.9 %"
+    if p < 0.001:
+        return "under 0.1 %"
+    return f"{100 * p:.1f} %" if p > 0.98 or p < 0.02 else f"{100 * p:.0f} %"
 
 
 def _kept(limits: Limits) -> str:

@@ -86,7 +86,9 @@ class Doubt(Blamed, frozen=True):
             )
             ends = f"passes ({way})"
         else:
-            ends = f'is right again (benchlog standard {shlex.quote(self.instrument)} --repaired "what was done")'
+            ends = (
+                f'is right again (benchlog recall {shlex.quote(self.instrument)} --repaired "what was done")'
+            )
         return (
             f"{self.instrument} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
             f"until it {ends}"

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from helpers.pty_meter import PortInfo, PtyMeter
 from helpers.serial_adapter import FRAME, SHOWN, adapter_on
+from helpers.systems import needs_open_files
 
 from benchlog.errors import ConfigError, LinkLostError, OpenError, OpenReason
 from benchlog_drivers import _lines
@@ -162,6 +163,7 @@ def test_a_usb_port_must_be_named_seen_and_one() -> None:
     assert error.value.reason is OpenReason.MISSING
 
 
+@needs_open_files
 def test_twenty_lost_links_leave_nothing_open(tmp_path: Path) -> None:
     name = tmp_path / "ttyUSB0"
     adapter = adapter_on(str(name))
