@@ -30,6 +30,11 @@ __all__ = ["DEFAULT_BENCH", "DEFAULT_LOGBOOK", "Context", "keyed", "run_command"
 
 DEFAULT_LOGBOOK = "bench.logbook"
 DEFAULT_BENCH = "bench.toml"
+_FILE_HINT = "check the path and its permissions" + (
+    '; Windows takes no < > : " | ? * in a name, nor names like CON, AUX, NUL and COM1'
+    if os.name == "nt"
+    else ""
+)
 
 
 class Context:
@@ -234,7 +239,7 @@ def _explained(error: Exception) -> tuple[str, str, int]:
         return "something in the input is nested too deeply", "", 2
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
-        return f"file{where}: {error.strerror or error}", "check the path and its permissions", 2
+        return f"file{where}: {error.strerror or error}", _FILE_HINT, 2
     what = f"an error in benchlog itself: {type(error).__name__}: {str(error)[:200]}"
     return what, "what was recorded before is kept; --debug shows where it happened", 2
 

@@ -87,6 +87,11 @@ class RatioBench:
     """Scope and generator during one run, and the present drive level."""
 
     def __init__(self, run: RatioRun, acquisition: Acquisition, drive: Drive) -> None:
+        if acquisition.takes_files(run.scope):
+            raise UsageError(
+                f"{run.scope} has no link, which an automatic run needs",
+                hint="leave out AL: frequency and ranges are then set by hand, and the files asked for",
+            )
         scope = acquisition.scope(run.scope)
         if not isinstance(scope, AdjustableScope):
             raise UsageError(
@@ -250,7 +255,7 @@ def _best_level(
 
 
 def _fill(peak: float, ranges: list[float]) -> float:
-    """How much of the smallest range that takes it a peak fills."""
+    """How much of the smallest range that holds it a peak fills."""
     return peak / min(full for full in ranges if full * FILL >= peak * (1 - 1e-9))
 
 

@@ -219,13 +219,19 @@ def _damage_words(damage: Sequence[str]) -> list[str]:
 def _wrong(evidence: Evidence) -> list[str]:
     """What keeps the headline from being clean: checks by state, recalls, holds taken all the same."""
     found = [
-        ([counted.name for counted in evidence.counted if counted.state is state], words)
+        ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
     found.append((list(evidence.standing), "recalled, but still valid with a wider uncertainty"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
+
+
+def _where(counted: Counted) -> str:
+    """A check with its part and entry, so that it is found on the page and in the record."""
+    place = ", ".join(filter(None, (counted.result.part, f"entry {counted.entry.seq}")))
+    return f"{counted.name} ({place})"
 
 
 def _some(ids: Sequence[str]) -> str:

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from helpers.systems import needs_processor_times
 
 BARE = "import sys; sys.argv = ['benchlog', 'status']; from benchlog.start import main; sys.exit(main())"
 STATUS = ["status", "plan.toml", "--logbook", "kc1.logbook"]
@@ -70,7 +69,6 @@ def test_quick_commands_import_nothing_heavy_but_what_they_need(
     assert done.stderr == f"{needed}\n"
 
 
-@needs_processor_times
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "most"),

@@ -17,7 +17,6 @@ __all__ = [
     "make_socket",
     "needs_file_modes",
     "needs_open_files",
-    "needs_processor_times",
     "needs_terminals",
     "skip_without_terminals",
 ]
@@ -26,9 +25,6 @@ NO_TERMINALS = "this system has no pseudo-terminals"
 
 #: For a module's `pytestmark`, or a test.
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason=NO_TERMINALS)
-needs_processor_times = pytest.mark.skipif(
-    sys.platform == "win32", reason="this system does not tell the processor time of programs that ended"
-)
 needs_file_modes = pytest.mark.skipif(
     sys.platform == "win32",
     reason="on this system a folder's mode forbids nothing, and nobody can be another user",
