@@ -62,6 +62,17 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         """Whether the instrument is read over a link, not by eye."""
         return not self.address.startswith("typed:")
 
+    def refuse_unreadable(self) -> None:
+        """Raise `UsageError` for a value that can't be understood."""
+        for line in self.accuracy:
+            parse_accuracy(line.statement)
+            for text in (line.range, line.resolution):
+                if text is not None:
+                    parse_quantity(text, line.function.unit)
+        for text in (self.gain, self.range_gain):
+            if text is not None:
+                parse_quantity(text, "1")
+
 
 class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A check standard: a source or part of stable known value."""
@@ -71,6 +82,11 @@ class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     uncertainty: str = "0 %"
     function: Function = Function.DC_VOLTS
     note: str = ""
+
+    def refuse_unreadable(self) -> None:
+        """Raise `UsageError` for a value that can't be understood."""
+        parse_quantity(self.value, self.function.unit)
+        parse_quantity(self.uncertainty)
 
 
 class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -231,28 +247,14 @@ def read_bench(path: Path) -> Bench:
     """
     file = read_toml(path, _BenchFile, what="bench file")
     for table, items in (("instrument", file.instrument), ("standard", file.standard)):
-        tags = [item.tag for item in items]
-        for tag, times in Counter(tags).items():
+        for tag, times in Counter(item.tag for item in items).items():
             if times > 1:
                 raise ConfigError(f"{path}: {table} {tag!r} is there twice", hint="tags must differ")
-    for instrument in file.instrument:
-        try:
-            for line in instrument.accuracy:
-                parse_accuracy(line.statement)
-                for text in (line.range, line.resolution):
-                    if text is not None:
-                        parse_quantity(text, line.function.unit)
-            for text in (instrument.gain, instrument.range_gain):
-                if text is not None:
-                    parse_quantity(text, "1")
-        except UsageError as error:
-            raise ConfigError(f"{path}: instrument {instrument.tag}: {error}", hint=error.hint) from None
-    for standard in file.standard:
-        try:
-            parse_quantity(standard.value, standard.function.unit)
-            parse_quantity(standard.uncertainty)
-        except UsageError as error:
-            raise ConfigError(f"{path}: standard {standard.tag}: {error}", hint=error.hint) from None
+        for item in items:
+            try:
+                item.refuse_unreadable()
+            except UsageError as error:
+                raise ConfigError(f"{path}: {table} {item.tag}: {error}", hint=error.hint) from None
     known = [i.tag for i in file.instrument]
     for group in file.group:
         if missing := [tag for tag in group.meters if tag not in known]:

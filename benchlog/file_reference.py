@@ -21,9 +21,15 @@ _USUAL = {
 
 
 def described(schema: dict[str, Any]) -> dict[str, Any]:
-    """Add the descriptions of ``file_reference.toml`` to a schema's keys that have none; returns the same schema."""
+    """Add what ``file_reference.toml`` says of a schema's keys: descriptions where there are none, and the usual values
+    of keys for which the example of their type would be odd; returns the same schema.
+    """
     texts = _texts()
     for name, struct in schema["$defs"].items():
+        for key, value in texts["typical"].items():
+            entry = struct.get("properties", {}).get(key)
+            if entry is not None and any(_examples(entry)):
+                entry["examples"] = [value]
         for key, text in texts.get(name, {}).items():
             struct["properties"][key].setdefault("description", text)
     return schema
@@ -91,7 +97,9 @@ def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], wid
         if key not in wanted:
             continue
         words = str(entry.get("description", "")).replace("\n", " ")
-        for ref in _references(entry.get("items", entry)):
+        refs = list(_references(entry.get("items", entry)))
+        kinds = [structs[ref]["properties"] for ref in refs] if len(refs) > 1 else []
+        for ref in refs if not kinds else ():
             words = words or _sentence(structs[ref])
             inner = structs[ref].get("properties")
             if inner:
@@ -99,9 +107,9 @@ def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], wid
             elif "enum" in structs[ref]:
                 words += f" ({', '.join(map(str, structs[ref]['enum']))})"
         example = next(_examples(entry), None)
-        if example and "e.g." not in words:
-            words += f"; e.g. {example}"
         default = entry.get("default")
+        if example and "e.g." not in words and example != str(default):
+            words += f"; e.g. {example}"
         if key in needed:
             words += "; needed"
         elif default not in (None, "", [], {}, (), "()"):
@@ -112,6 +120,16 @@ def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], wid
             initial_indent=f"  {key:{_INDENT - 3}} ",
             subsequent_indent=" " * _INDENT,
         ) or [f"  {key}"]
+        for own in kinds:
+            yield from _kind_of_item(own, width)
+
+
+def _kind_of_item(own: dict[str, Any], width: int) -> list[str]:
+    """One kind of the items of a list, with the keys it has."""
+    tag, *names = own
+    (value,) = own[tag].get("enum", ["..."])
+    text = f'{tag} = "{value}": {", ".join(names)}'
+    return textwrap.wrap(text, width, initial_indent=" " * _INDENT, subsequent_indent=" " * (_INDENT + 2))
 
 
 def _examples(entry: dict[str, Any]) -> Iterator[str]:

@@ -87,7 +87,7 @@ def whole_file(path: Path, mode: str = "w") -> Iterator[IO[Any]]:
     half = target.with_name(f".{target.name[:200]}.{os.getpid()}.part")
     text = {} if "b" in mode else {"encoding": "utf-8", "newline": "\n"}
     try:
-        with half.open(mode, **text) as file:  # type: ignore[call-overload]
+        with half.open(mode, **text) as file:  # type: ignore[call-overload]  # the mode is a plain str
             yield file
             file.flush()
             os.fsync(file.fileno())

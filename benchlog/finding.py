@@ -81,7 +81,7 @@ class Finding(str):
         """Return the finding with what it is about before it: ``core A: ...``."""
         return Finding(self.kind, f"{what}: {self}")
 
-    def __getnewargs__(self) -> tuple[FindingKind, str]:  # type: ignore[override]
+    def __getnewargs__(self) -> tuple[FindingKind, str]:  # type: ignore[override]  # str gives back its text alone
         """Let it be copied and pickled."""
         return self.kind, str(self)
 

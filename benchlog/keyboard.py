@@ -20,7 +20,7 @@ from typing import Any, Protocol, TextIO
 
 from benchlog.errors import UsageError
 
-__all__ = ["BACKSPACE", "END", "ENTER", "ESCAPE", "Entry", "Keys", "Lines", "single_keys"]
+__all__ = ["BACKSPACE", "END", "ENTER", "ESCAPE", "Entry", "Keys", "Lines", "input_waits", "single_keys"]
 
 ENTER = "\n"
 END = "\x04"
@@ -30,6 +30,9 @@ BACKSPACE = "\x7f"
 _AT_ONCE_S = 0.02
 _POLL_S = 0.02
 _WINDOW_S = 0.001
+#: A Windows console draws later than it is written to; nobody reads and does what is asked in that time. Judgement.
+_SHOWN_S = 0.3
+_CTRL_C = "\x03"
 _MOST_LINES = 10_000
 #: A script's end reaches us so soon.
 _SCRIPT_S = 0.2
@@ -65,6 +68,10 @@ class Keys(ABC):
             self._drop()
 
     @abstractmethod
+    def drop_unseen(self) -> None:
+        """Forget what was pressed before something just written can have been seen."""
+
+    @abstractmethod
     def _drop(self) -> None:
         """Forget what was typed so far."""
 
@@ -90,6 +97,9 @@ class TerminalKeys(Keys):
 
     def __init__(self, fd: int) -> None:
         self._fd = fd
+
+    def drop_unseen(self) -> None:
+        """Nothing: what is written shows at once; see `Keys.drop_unseen`."""
 
     def _drop(self) -> None:
         import termios
@@ -146,9 +156,17 @@ class ConsoleKeys(Keys):
     def __init__(self, console: ConsoleFunctions) -> None:
         self._console = console
 
+    def drop_unseen(self) -> None:
+        """Keys and pictures go through another program there, which takes its time; see `Keys.drop_unseen`."""
+        end_s = time.monotonic() + _SHOWN_S
+        while time.monotonic() < end_s:
+            time.sleep(_POLL_S)
+            self._drop()
+
     def _drop(self) -> None:
         while self._console.kbhit():
-            self._console.getwch()
+            if self._console.getwch() == _CTRL_C:
+                raise KeyboardInterrupt
 
     def _ready(self, timeout_s: float | None) -> bool:
         end_s = None if timeout_s is None else time.monotonic() + timeout_s
@@ -160,7 +178,7 @@ class ConsoleKeys(Keys):
 
     def _read(self) -> str:
         key = self._console.getwch()
-        if key == "\x03":
+        if key == _CTRL_C:
             raise KeyboardInterrupt
         if key == "\0" or (key == "\xe0" and self._console.kbhit()):
             self._console.getwch()
@@ -310,23 +328,11 @@ class Lines:
             return
         end_s = time.monotonic() + 0.1  # a stream that never stops must not hold us up
         time.sleep(0.002)  # the thread hands on what it has read
-        while not self._closed and self._waiting() and time.monotonic() < end_s:
+        while not self._closed and input_waits(self._fd, 0.0, at_end=False) and time.monotonic() < end_s:
             time.sleep(0.001)
         with self._changed:
             self._lines = deque(line for line in self._lines if line != "")
             self._changed.notify_all()
-
-    def _waiting(self) -> bool:
-        """Whether there is something that the thread has not read yet."""
-        try:
-            if sys.platform == "win32":
-                import _winapi
-                import msvcrt
-
-                return _winapi.PeekNamedPipe(msvcrt.get_osfhandle(self._fd), 0)[0] > 0
-            return bool(select.select([self._fd], [], [], 0)[0])
-        except (OSError, ValueError):
-            return False
 
     def next(self, timeout_s: float | None = None) -> str | None:
         """Return the next line without its end; None when there is none in time, or none any more.
@@ -366,6 +372,34 @@ class Lines:
                 found.append(line)
             line = self.next(0.0)
         return found
+
+
+def input_waits(fd: int, timeout_s: float, *, at_end: bool = True) -> bool:
+    """Wait until a pipe, file or terminal has something to be read.
+
+    Parameters
+    ----------
+    fd : int
+        Its file descriptor.
+    timeout_s : float
+        Longest wait, second.
+    at_end : bool
+        What to answer where Windows can't look: the pipe has ended, or it is a file, which never makes anybody wait.
+    """
+    try:
+        if sys.platform != "win32":
+            return bool(select.select([fd], [], [], timeout_s)[0])
+        import _winapi
+        import msvcrt
+
+        end_s = time.monotonic() + timeout_s
+        while not _winapi.PeekNamedPipe(msvcrt.get_osfhandle(fd), 0)[0]:
+            if time.monotonic() >= end_s:
+                return False
+            time.sleep(_POLL_S)
+        return True
+    except (OSError, ValueError):
+        return at_end
 
 
 def _decoded(line: bytes) -> str | UsageError:

@@ -310,7 +310,7 @@ class ScriptedReader(Reader):
                 self.at_end = item is _END
                 self.clock.sleep(timeout_s)
                 return None
-            self._left_s = float(item)  # type: ignore[arg-type]
+            self._left_s = float(item)  # type: ignore[arg-type]  # what is neither end nor None is a wait
 
 
 _END = object()

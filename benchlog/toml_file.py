@@ -39,52 +39,64 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
     ConfigError
         If it is missing, no TOML, or does not fit the struct.
     """
+    text = _read_text(path, what)
+    plain = _parse(text, f"{what} {path}")
     try:
-        data = read_bounded(path, MAX_BYTES)
+        return msgspec.convert(plain, kind, dec_hook=_read_value)
+    except msgspec.ValidationError as error:
+        raise _explained(path, text, plain, kind, error) from None
+
+
+def _read_text(path: Path, what: str) -> str:
+    try:
+        return read_bounded(path, MAX_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
         raise ConfigError(
             f"{what} {path} does not exist", hint="benchlog new DIR writes a project folder with both files"
         ) from None
     except OSError as error:
         raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None
-    except ValueError as error:
-        raise ConfigError(f"{what} {path} {error}", hint="name a plan or bench file") from None
-    try:
-        text = data.decode("utf-8-sig")
-        if long_key := _LONG_KEY.search(text):
-            raise ConfigError(
-                f"{what} {path}: the key {long_key[0].strip()[:40]!r}... has more than {_KEY_PARTS} parts",
-                hint="a key of a plan or bench file has two or three",
-            )
-        plain = tomllib.loads(text)
     except UnicodeDecodeError:
         raise ConfigError(f"{what} {path} is not UTF-8 text", hint="save it as UTF-8") from None
+    except ValueError as error:
+        raise ConfigError(f"{what} {path} {error}", hint="name a plan or bench file") from None
+
+
+def _parse(text: str, file: str) -> dict[str, Any]:
+    if long_key := _LONG_KEY.search(text):
+        raise ConfigError(
+            f"{file}: the key {long_key[0].strip()[:40]!r}... has more than {_KEY_PARTS} parts",
+            hint="a key of a plan or bench file has two or three",
+        )
+    try:
+        return tomllib.loads(text)
     except RecursionError:
-        raise ConfigError(f"{what} {path} is nested too deeply") from None
+        raise ConfigError(f"{file} is nested too deeply") from None
     except tomllib.TOMLDecodeError as error:
         windows_path = "Unescaped '\\'" in str(error) or "Invalid hex value" in str(error)
         raise ConfigError(
-            f"{what} {path} is not valid TOML: {error}",
+            f"{file} is not valid TOML: {error}",
             hint="write Windows paths in single quotes: address = 'replay:C:\\captures\\t1.csv'"
             if windows_path
             else "check quotes and brackets there",
         ) from None
     except ValueError:
-        raise ConfigError(f"{what} {path} holds a number of thousands of digits") from None
-    try:
-        return msgspec.convert(plain, kind, dec_hook=_read_value)
-    except msgspec.ValidationError as error:
-        message = str(error)
-        match = re.search(r" - at `\$\.?(.*)`$", message, flags=re.DOTALL)
-        where = _with_keys(plain, kind, match.group(1)) if match else ""
-        said = message[: match.start()] if match else message
-        named = re.search(r"(?:field|value) [`'](.+?)[`']", said)
-        line = line_of(text, where, named.group(1) if named and "unknown field" in said else "")
-        cause = error.__cause__
-        raise ConfigError(
-            f"{path}, line {line}: {_place(plain, where)}: {said[0].lower()}{said[1:]}",
-            hint=cause.hint if isinstance(cause, UsageError) else _hint(said, kind, plain, where),
-        ) from None
+        raise ConfigError(f"{file} holds a number of thousands of digits") from None
+
+
+def _explained(path: Path, text: str, plain: Any, kind: type, error: msgspec.ValidationError) -> ConfigError:
+    """Say where in the file a value does not fit, and what would."""
+    message = str(error)
+    match = re.search(r" - at `\$\.?(.*)`$", message, flags=re.DOTALL)
+    where = _with_keys(plain, kind, match.group(1)) if match else ""
+    said = message[: match.start()] if match else message
+    named = re.search(r"(?:field|value) [`'](.+?)[`']", said)
+    line = line_of(text, where, named.group(1) if named and "unknown field" in said else "")
+    cause = error.__cause__
+    return ConfigError(
+        f"{path}, line {line}: {_place(plain, where)}: {said[0].lower()}{said[1:]}",
+        hint=cause.hint if isinstance(cause, UsageError) else _hint(said, kind, plain, where),
+    )
 
 
 def _read_value(kind: type, given: object) -> Any:
@@ -198,23 +210,16 @@ def _tags_at(kind: type, where: str) -> list[str]:
 
 def _fields_at(kind: type, plain: object, where: str) -> list[str]:
     """Names of the keys allowed at a path, following structs, lists and tagged unions."""
-    node = msgspec.inspect.type_info(kind)
+    node: msgspec.inspect.Type | None = msgspec.inspect.type_info(kind)
     value: object = plain
     for name, index in re.findall(r"([A-Za-z_][\w-]*)|\[(\d+|\.\.\.)\]", where):
         node = _struct(node, value) or node
         if name and isinstance(node, msgspec.inspect.StructType):
-            found = [f for f in node.fields if f.encode_name == name]
-            if not found:
-                return []
-            node = found[0].type
+            node = next((f.type for f in node.fields if f.encode_name == name), None)
             value = value.get(name) if isinstance(value, dict) else None
         elif index:
-            item = getattr(node, "item_type", None) or getattr(node, "value_type", None)
-            if item is None:
-                return []
-            node = item
-            if isinstance(value, list) and index.isdigit() and int(index) < len(value):
-                value = value[int(index)]
+            node = getattr(node, "item_type", None) or getattr(node, "value_type", None)
+            value = _item(value, index)
     struct = _struct(node, value)
     if struct is None:
         return []
@@ -222,7 +227,14 @@ def _fields_at(kind: type, plain: object, where: str) -> list[str]:
     return sorted([*names, str(struct.tag_field)] if struct.tag_field else names)
 
 
-def _struct(node: msgspec.inspect.Type, value: object) -> msgspec.inspect.StructType | None:
+def _item(value: object, index: str) -> object:
+    """The item of a list; the value itself where there is none of that number."""
+    if isinstance(value, list) and index.isdigit() and int(index) < len(value):
+        return value[int(index)]
+    return value
+
+
+def _struct(node: msgspec.inspect.Type | None, value: object) -> msgspec.inspect.StructType | None:
     if isinstance(node, msgspec.inspect.StructType):
         return node
     if isinstance(node, msgspec.inspect.UnionType):

@@ -234,27 +234,32 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     if not match:
         raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
     number, step = parse_number(match.group())
-    words = plain[match.end() :].replace("~", " ~ ").replace("=", " = ").split()
-    coupling = ""
-    if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
-        words[-1:] = joined.groups()
-    if words and words[-1].lower() in _COUPLINGS:
-        coupling = _COUPLINGS[words.pop().lower()]
+    words, coupling = _unit_words(plain[match.end() :])
     if len(words) > 1:
         raise UsageError(f"{what}: {text!r} has more than a number and a unit", hint=example)
-    found = _unit_factor(words[0] if words else "")
+    word = words[0] if words else ""
+    found = _unit_factor(word)
     if found is None:
-        raise UsageError(f"{what}: unknown unit {words[0]!r} in {text!r}", hint=example)
+        raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        if words and (words[0] not in _PREFIXES or words[0] == "T"):  # a lone T is the tesla
+        if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
             wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
             found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
             raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
-        factor, si_unit = _PREFIXES[words[0]] if words else 1.0, unit
+        factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _unit_words(text: str) -> tuple[list[str], str]:
+    """Words behind a number without the last that says ``ac`` or ``dc``, and which of these it is."""
+    words = text.replace("~", " ~ ").replace("=", " = ").split()
+    if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
+        words[-1:] = joined.groups()
+    coupling = _COUPLINGS.get(words[-1].lower(), "") if words else ""
+    return (words[:-1], coupling) if coupling else (words, "")
 
 
 def _with_point(text: str, unit: str | None) -> str:

@@ -7,7 +7,15 @@ from collections.abc import Mapping
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["MARKS", "all_limits_words", "limits_words", "quantity_words", "strip_controls", "value_words"]
+__all__ = [
+    "MARKS",
+    "all_limits_words",
+    "limits_own_words",
+    "limits_words",
+    "quantity_words",
+    "strip_controls",
+    "value_words",
+]
 
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
@@ -49,8 +57,15 @@ def limits_words(limits: Limits | None) -> str:
     """Limits as printed, with their own uncertainty where they have one; an empty text where there are none."""
     if limits is None:
         return ""
-    own = limits.standard_uncertainty
-    return f"{limits} (limits ± {format_quantity(2 * own, limits.unit, 2)})" if own > 0 else str(limits)
+    own = limits_own_words(limits)
+    return f"{limits} ({own})" if own else str(limits)
+
+
+def limits_own_words(limits: Limits | None) -> str:
+    """Uncertainty of the limits themselves as printed; an empty text where they have none."""
+    if limits is None or not limits.standard_uncertainty > 0:
+        return ""
+    return f"limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
 
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:

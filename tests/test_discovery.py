@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import socket
-import stat
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -131,11 +131,13 @@ def test_scpi_instruments_are_recognised_by_kind(usb_clean: None) -> None:
 
 
 def test_an_unknown_make_is_recognised_by_what_it_answers(usb_clean: None) -> None:
-    """Its address then names the dialect, and what fits none says which identity was given."""
+    """Its address then names the dialect, and what fits none says which identity was given, in a few seconds."""
+    start = time.monotonic()
     script = PreambleScope().instrument()
     script.table[r"\*IDN\?"] = "Unheard Of,One,0,0"
     with ScpiServer(script) as server, ScpiServer(Scripted({}, identity="Unheard Of,Two,0,0")) as other:
         report = search(Request(places=(server.resource, other.resource)))
+    assert time.monotonic() - start < 8.0  # five questions that nobody answers, at 2 s each, were 10
     assert report.found[0].address == f"{server.address}?dialect=preamble_ten"
     assert "Unheard Of,Two" in report.unrecognised[0].seen
     assert "extends" in report.unrecognised[0].hint
@@ -170,6 +172,8 @@ def test_the_network_is_asked_only_when_wanted(usb_clean: None, monkeypatch: pyt
 @pytest.fixture
 def plugged_in(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """The kernel's list of USB devices, laid out as Linux does: a scope, and a memory stick."""
+    if sys.platform != "linux":
+        pytest.skip("only Linux lists USB devices in files")
     device = {"busnum": "250", "devnum": "4", "idVendor": "1209", "idProduct": "0022", "serial": "SC0001"}
     for name, subclass in (("1-1", "fe03"), ("1-2", "0806")):
         for folder, values in (
@@ -254,14 +258,12 @@ def test_entries_make_a_valid_bench_file(tmp_path: Path) -> None:
 
 
 def test_writing_keeps_what_is_there(tmp_path: Path) -> None:
-    """Entries are appended, comments and file mode stay, and no draft is left behind."""
+    """Entries are appended, comments stay, and no draft is left behind."""
     path = tmp_path / "bench.toml"
     path.write_text('# mine\n[[instrument]]\ntag = "A"', encoding="utf-8")
-    path.chmod(0o640)
     append_entries(path, [bench_entry(FOUND[0], "M1")])
     assert path.read_text(encoding="utf-8").startswith('# mine\n[[instrument]]\ntag = "A"\n\n[[instrument]]')
     assert list(read_bench(path).instruments) == ["A", "M1"]
-    assert stat.S_IMODE(path.stat().st_mode) == 0o640
     assert [p.name for p in tmp_path.iterdir()] == ["bench.toml"]
 
 

@@ -59,6 +59,22 @@ def test_typed_before_is_dropped_on_a_windows_console() -> None:
     assert keys.next(0.05) == ""
 
 
+def test_keys_pressed_before_a_console_can_have_drawn_are_dropped() -> None:
+    """They come through another program, later than they were pressed."""
+    console = Console("")
+    keys = ConsoleKeys(console)
+    threading.Timer(0.1, console.units.append, ["\r"]).start()
+    keys.drop_unseen()
+    assert keys.next(0.0) == ""
+    console.units.append("\r")
+    assert keys.next(0.0) == ENTER
+
+
+def test_ctrl_c_among_dropped_keys_still_interrupts() -> None:
+    with pytest.raises(KeyboardInterrupt):
+        ConsoleKeys(Console("\r\x03")).drop()
+
+
 @pytest.mark.parametrize(
     ("pressed", "keys"),
     [

@@ -116,6 +116,13 @@ def _listed(arrays: Arrays) -> str:
     return "arrays here: " + ", ".join(shown[:12]) + (" ..." if len(shown) > 12 else "")
 
 
+def _stated_interval(numeric: Arrays, given_s: float | None) -> tuple[float | None, float | None, str]:
+    """Sample interval, time of the first sample and where both are from, of scalars such as ``dt``."""
+    scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
+    stated, start, source = interval_from_fields(scalars, ".")
+    return (stated, start, source) if given_s is None else (given_s, start, "given")
+
+
 def capture_from_arrays(
     arrays: Arrays, path: Path, interval_s: float | None, columns: Sequence[str] | None
 ) -> Capture:
@@ -132,18 +139,16 @@ def capture_from_arrays(
     """
     name = path.name
     numeric = {k: a for k, a in arrays.items() if a.dtype.kind in "iuf" and a.size}
-    scalars = {k.casefold(): repr(float(a.ravel()[0])) for k, a in numeric.items() if a.size == 1}
-    stated, start, source = interval_from_fields(scalars, ".")
-    if interval_s is not None:
-        stated, source = interval_s, "given"
+    stated, start, source = _stated_interval(numeric, interval_s)
     vectors = {k: a.ravel() for k, a in numeric.items() if a.size > 1 and a.size == max(a.shape)}
-    time_name = next((k for k in vectors if is_time_name(k)), None)
+    time_name = next(filter(is_time_name, vectors), None)
     channels, length = _channels(numeric, vectors, arrays, columns, time_name, name)
     settings: dict[str, str] = {"unit": "the file does not say: V assumed"}
     positions: npt.NDArray[np.float64] | None = None
-    if time_name is not None and vectors[time_name].size == length:
-        time_s = vectors[time_name].astype(np.float64)
-        interval, uniform = _judge_times(time_s, time_name, stated, source, name)
+    time = None if time_name is None else vectors[time_name]
+    if time is not None and time.size == length:
+        time_s = time.astype(np.float64)
+        interval, uniform = _judge_times(time_s, str(time_name), stated, source, name)
         start, positions = float(time_s[0]), None if uniform else time_s
         settings["interval from"] = f"array {time_name}"
     elif stated is not None:

@@ -107,7 +107,7 @@ def load_log(path: str | Path, columns: Sequence[str] | None = None, *, decimal:
 def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> Log:
     picked = pick_columns(table, columns, path.name)
     notes = list(table.notes)
-    time = _time_column(picked, notes) or (_time_column(table.columns, []) if columns else None)
+    time = _time_column(picked, notes) or _time_column(table.columns, [])
     chosen = [c for c in picked if c.stamps is None and c is not time]
     if not chosen:
         raise CaptureFileError(f"{path.name}: no column of readings", hint=seen(table.layout))
@@ -118,20 +118,19 @@ def _log_from_table(table: Table, path: Path, columns: Sequence[str] | None) -> 
     keep = ~np.isnan(time_s)
     if not keep.all():
         notes.append(f"{int((~keep).sum())} rows without a time left out")
+    time_s = time_s[keep]
+    if not time_s.size:
+        raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.layout))
     values: dict[str, npt.NDArray[np.float64]] = {}
     units: dict[str, str] = {}
     aliases: dict[str, str] = {}
     for i, column in enumerate(chosen, start=1):
         name = column.name or f"column {i}"
-        values[name] = column.values[keep] * column.factor if column.factor != 1.0 else column.values[keep]
+        values[name] = column.values[keep] * column.factor
         units[name] = column.unit
         aliases |= {alias: name for alias in column.aliases if alias != name}
-        empty = int(np.isnan(values[name]).sum())
-        if empty:
+        if empty := int(np.isnan(values[name]).sum()):
             notes.append(f"{empty} of {keep.sum()} cells of {name!r} hold no number")
-    time_s = time_s[keep]
-    if not time_s.size:
-        raise CaptureFileError(f"{path.name}: no row with a time", hint=seen(table.layout))
     if back := int((np.diff(time_s) < 0).sum()):
         notes.append(f"time steps back {back} times")
     return Log(time_s, values, units, time is None, start, utc_ns, tuple(notes), str(path), aliases)

@@ -189,24 +189,33 @@ def _split_time(
     columns: Sequence[Column], named: bool, stated: float | None, explicit: bool, name: str
 ) -> tuple[Column | None, list[Column]]:
     """Find the time column; time columns beside it that say the same are dropped."""
-    stamped = [(c.stamps.zoned, c) for c in columns if c.stamps is not None]
     numeric = [c for c in columns if c.stamps is None]
-    if stamped:
-        best = max(stamped, key=lambda found: found[0])[1]
-        return best, [c for c in numeric if not (is_time_name(c.name) and c.unit == "s")]
-    timed = [c for c in numeric if _may_be_time(c) and not _counts_up(c, stated)]
+    stamps = _best_stamps(columns)
+    if stamps is not None:
+        return stamps, [c for c in numeric if not _counts_seconds(c)]
+    timed = [c for c in numeric if _may_be_time(c, stated)]
     if not timed and _first_is_time(numeric, named, stated if explicit else None):
         timed = numeric[:1]
     if not timed:
         return None, numeric
+    _refuse_two_times(timed, name)
+    dropped = {id(c) for c in timed}
+    return timed[0], [c for c in numeric if id(c) not in dropped]
+
+
+def _best_stamps(columns: Sequence[Column]) -> Column | None:
+    """The first column of time stamps, one that says its time zone before others."""
+    found = [(c.stamps.zoned, c) for c in columns if c.stamps is not None]
+    return max(found, key=lambda stamped: stamped[0])[1] if found else None
+
+
+def _refuse_two_times(timed: Sequence[Column], name: str) -> None:
     for other in timed[1:]:
         if not np.array_equal(other.values, timed[0].values, equal_nan=True):
             raise CaptureFileError(
                 f"{name}: two time columns ({timed[0].name!r}, {other.name!r}) that differ",
                 hint="export the channels one a file, or leave one out: choose the others with --columns",
             )
-    dropped = {id(c) for c in timed}
-    return timed[0], [c for c in numeric if id(c) not in dropped]
 
 
 def _first_is_time(numeric: Sequence[Column], named: bool, step_s: float | None) -> bool:
@@ -218,8 +227,13 @@ def _first_is_time(numeric: Sequence[Column], named: bool, step_s: float | None)
     return not named and len(numeric) > 1 and _climbs_evenly(numeric[0], step_s)
 
 
-def _may_be_time(column: Column) -> bool:
-    return is_time_name(column.name) and column.unit in ("", "s")
+def _counts_seconds(column: Column) -> bool:
+    return is_time_name(column.name) and column.unit == "s"
+
+
+def _may_be_time(column: Column, stated: float | None) -> bool:
+    named = is_time_name(column.name) and column.unit in ("", "s")
+    return named and not _counts_up(column, stated)
 
 
 def _climbs_evenly(column: Column, step_s: float | None) -> bool:

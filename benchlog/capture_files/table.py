@@ -156,35 +156,39 @@ def _assemble(
     columns: list[Column] = []
     kinds = layout.kinds
     taken: dict[str, int] = {}
-    fields = dict(header.fields)
     beside = _header_beside(raw, kinds)
-    fields.update(beside)
     if header.note:
         notes.append(header.note)
     i = 2 if beside else 0
     while i < len(kinds):
-        title, raw_title = header.names[i], header.raw_names[i]
-        shown, width = repr(title or i + 1), 1
-        numbers, stamps = np.empty(0), None
-        if kinds[i] == "N":
-            numbers = _without_overload(raw[i], shown, notes)
-        elif kinds[i] in "SDC":
-            width = 2 if kinds[i : i + 2] == "DC" else 1  # a column of dates and one of times of day are one
-            stamps = _stamps(raw[i : i + width], kinds[i], name, notes)
-        else:
-            notes += _left_out_text(raw[i], shown, layout, name)
-            if strict:
-                _refuse_decorated_numbers(raw[i], title or f"column {i + 1}", layout, name)
+        width = 2 if kinds[i : i + 2] == "DC" else 1  # a column of dates and one of times of day are one
         if kinds[i] in "NSDC":
-            title = _unique(title or (f"column {i + 1}" if header.named else ""), taken)
-            aliases = (raw_title,) if raw_title else ()
-            factor, unit = header.units[i]
-            columns.append(Column(title, aliases, unit, factor, numbers, stamps, kinds[i] == "C"))
+            columns.append(_column(raw[i : i + width], i, kinds[i], header, taken, notes, name))
+        else:
+            notes += _left_out_text(raw[i], repr(header.names[i] or i + 1), layout, name)
+            if strict:
+                _refuse_decorated_numbers(raw[i], header.names[i] or f"column {i + 1}", layout, name)
         i += width
-    repeated = sorted(t for t, n in taken.items() if t and n > 1)
-    if repeated:
+    if repeated := sorted(t for t, n in taken.items() if t and n > 1):
         notes.append(f"repeated names numbered: {', '.join(repeated)}")
+    fields = {**header.fields, **beside}
     return Table(tuple(columns), header.named, fields, tuple(notes), layout, sample)
+
+
+def _column(
+    raw: list[Any], i: int, kind: str, header: Header, taken: dict[str, int], notes: list[str], name: str
+) -> Column:
+    """Make the column of that number, of numbers or of time stamps."""
+    title = header.names[i]
+    numbers, stamps = np.empty(0), None
+    if kind == "N":
+        numbers = _without_overload(raw[0], repr(title or i + 1), notes)
+    else:
+        stamps = _stamps(raw, kind, name, notes)
+    title = _unique(title or (f"column {i + 1}" if header.named else ""), taken)
+    aliases = (header.raw_names[i],) if header.raw_names[i] else ()
+    factor, unit = header.units[i]
+    return Column(title, aliases, unit, factor, numbers, stamps, kind == "C")
 
 
 def _unique(title: str, taken: dict[str, int]) -> str:

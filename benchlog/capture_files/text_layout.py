@@ -179,8 +179,7 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
     trials = _trials(lines, (stated,) if stated else _DELIMITERS, (decimal,) if decimal else (".", ","))
     if not trials:
         raise CaptureFileError(f"{name}: no table of numbers in it", hint=f"it begins: {_shown(lines)}")
-    top = max(trial.score for trial in trials)
-    best = next(trial for trial in trials if trial.score >= top - 1e-9)
+    best = _best(trials)
     if best.score < 0.2 * best.rows or best.rows < 2:
         raise CaptureFileError(
             f"{name}: no table of numbers in it (fewer than two rows look alike)",
@@ -192,6 +191,12 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
         _refuse_ambiguous_comma(best, lines, text, name)
     thousands = _thousands(best, lines, name) if best.grouped else ""
     return _locate(head, best, thousands, name)
+
+
+def _best(trials: list[_Trial]) -> _Trial:
+    """The first of those that read most rows."""
+    top = max(trial.score for trial in trials)
+    return next(trial for trial in trials if trial.score >= top - 1e-9)
 
 
 def _trials(lines: list[str], delimiters: Sequence[str], marks: Sequence[str]) -> list[_Trial]:
@@ -229,15 +234,20 @@ def _one_column_or_two(
     if wanted in (1, 2):
         return single if wanted == 1 else best
     data = [line for line in lines if _kinds_of(split_line(line, ","), ".") == "NN"]
-    title = next((line for line in reversed(head[:60]) if line.strip() and line not in data), "")
-    if title:
-        return best if "," in title else single
-    if any(re.search(r",0\d", line) for line in data):
-        return single
-    raise CaptureFileError(
-        f"{name}: lines such as {data[0]!r} could be two columns or one with a decimal comma",
-        hint="name the columns, or export with a decimal point",
-    )
+    two = _two_columns(head, data)
+    if two is None:
+        raise CaptureFileError(
+            f"{name}: lines such as {data[0]!r} could be two columns or one with a decimal comma",
+            hint="name the columns, or export with a decimal point",
+        )
+    return best if two else single
+
+
+def _two_columns(head: list[str], data: list[str]) -> bool | None:
+    """Whether titles or digits show two columns, one, or neither (None)."""
+    if title := next((line for line in reversed(head[:60]) if line.strip() and line not in data), ""):
+        return "," in title
+    return False if any(re.search(r",0\d", line) for line in data) else None
 
 
 def _refuse_doubled_cells(best: _Trial, head: list[str], lines: list[str], name: str) -> None:

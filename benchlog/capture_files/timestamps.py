@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import numpy as np
 import numpy.typing as npt
 
+from benchlog.clock import DAY_NS
 from benchlog.errors import CaptureFileError
 
 __all__ = ["Stamps", "read_clock", "read_stamps"]
@@ -21,7 +22,6 @@ _PARTS = re.compile(
     r"\s?(?P<z>Z|UTC|GMT|[+-]\d{2}:?\d{2})?)?"
 )
 _CLOCK = re.compile(r"(\d{1,3}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s?([AaPp][Mm])?")
-_DAY_NS = 86_400_000_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +92,7 @@ def _settle_order(
     # The wrong order makes a log jump by weeks at midnight: the one with the smaller largest step is right.
     steps = {order: int(np.abs(np.diff(ns[ok])).max()) for order, (ns, ok) in readings.items()}
     best = min(steps, key=lambda order: steps[order])
-    if steps["dmy"] == steps["mdy"] or steps[best] > 2 * _DAY_NS:
+    if steps["dmy"] == steps["mdy"] or steps[best] > 2 * DAY_NS:
         raise CaptureFileError(
             f"{name}: dates such as {example!r} could be day/month or month/day",
             hint="write dates as YYYY-MM-DD",
@@ -171,8 +171,8 @@ def read_clock(cells: Sequence[str]) -> Stamps:
             continue
         seconds = _clock_s(int(match[1]), int(match[2]), int(match[3] or 0), match[5])
         value = seconds * 1_000_000_000 + int((match[4] or "0").ljust(9, "0"))
-        if value + day < last - _DAY_NS // 2:
-            day += _DAY_NS
+        if value + day < last - DAY_NS // 2:
+            day += DAY_NS
             note = "clock times pass midnight"
         ns[i] = last = value + day
         valid[i] = True

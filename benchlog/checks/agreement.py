@@ -153,7 +153,7 @@ def _paired(
         times, u = a.time_s, a.values
     if valid.sum() < LEAST_READINGS:
         raise AnalysisError(
-            f"{a.name} and {b.name} have hardly any common time ({int(valid.sum())} readings)",
+            f"{a.name} and {b.name} hardly overlap in time ({int(valid.sum())} readings)",
             hint="log both together; times of both files must be of the same day",
         )
     return times[valid], u[valid], v[valid], alignment
@@ -291,7 +291,7 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
     if judged is None:
         return f"{text}; whether that is good enough needs both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
-    claim = "more than both claim together" if judged > 1 else "within what both claim together"
+    claim = "more than their accuracies allow" if judged > 1 else "within what their accuracies allow"
     return f"{text}; {claim} (E_n {judged:.2f}, {place})"
 
 

@@ -167,7 +167,7 @@ def _refine(
         seen_at = time_1 + offset + rate * (time_1 - middle)
         inside = (seen_at >= time_2[0] + step) & (seen_at <= time_2[-1] - step)
         if inside.sum() < 10:
-            return _nothing("hardly any common time", correlation)
+            return _nothing("hardly any overlap in time", correlation)
         if round_ == 0:
             middle = float(time_1[inside].mean())
         at, t = seen_at[inside], time_1[inside]
@@ -194,7 +194,7 @@ def _refine(
     steepness = float((slope**2).mean())
     real = steepness - 2 * noise**2 / step**2
     if not real > 0.02 * steepness:
-        return _nothing("the changes drown in noise", correlation)
+        return _nothing("the changes are smaller than the noise", correlation)
     sd = max(mean_and_sd(residual)[1], 1e-12 * scale)
     memory = residual.size / effective_number(residual.size, lag1_autocorrelation(residual))
     u = sd * np.sqrt(np.maximum(np.diag(covariance), 0.0) * memory) * (steepness / real)

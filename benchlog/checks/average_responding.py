@@ -8,6 +8,7 @@ from typing import Any
 
 from benchlog.checks.meter_pairs import NodeMeter
 from benchlog.errors import AnalysisError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 from benchlog.signal.findings import Severity
@@ -28,7 +29,7 @@ def as_rms(
     responses: Mapping[str, str],
     waveform: Waveform | None,
     unit: str,
-) -> tuple[Mapping[str, NodeMeter], list[str]]:
+) -> tuple[Mapping[str, NodeMeter], list[Finding]]:
     """Turn readings of average-responding meters into rms where the waveform is known; else say so.
 
     Parameters
@@ -46,7 +47,7 @@ def as_rms(
     -------
     meters : mapping of str to NodeMeter
         The very mapping given when nothing was turned.
-    findings : list of str
+    findings : list of Finding
 
     Raises
     ------
@@ -64,18 +65,19 @@ def as_rms(
             f"{', '.join(averaging)} responds to the average: it agrees with true rms on a sine only; "
             "capture the waveform to tell (--waveform FILE --channel CH)"
         )
-        return meters, [blind]
+        return meters, [Finding(FindingKind.RESPONSE, blind)]
     factor = _average_over_rms(waveform)
     out = dict(meters)
     findings = []
     for tag in averaging:
         meter = meters[tag]
         out[tag] = NodeMeter(tag, meter.as_read, meter.number / factor, meter.readings)
-        findings.append(
+        words = (
             f"{tag} responds to the average: on this waveform (form factor {SINE_FORM_FACTOR / factor.x:.4g}) it shows "
             f"{(factor.x - 1) * 100:+.2f} % against true rms; {format_quantity(meter.as_read, unit)} shown means "
             f"{format_quantity(out[tag].value, unit)}"
         )
+        findings.append(Finding(FindingKind.RESPONSE, words))
     return out, findings
 
 

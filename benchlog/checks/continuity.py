@@ -104,7 +104,9 @@ def check_continuity(
         functions=meters,
         hookup=in_words(wiring),
         wiring=wiring,
-        cautions=("Unplug and discharge first. Ohms on a live point damages the meter and reads wrong",),
+        cautions=(
+            "Unplug and discharge first. Measuring ohms on a live point damages the meter and reads wrong",
+        ),
         findings=tuple(findings),
     )
 
@@ -114,10 +116,10 @@ def _about_leads(
 ) -> list[Finding]:
     found = []
     if reading.reading.function is Function.CONTINUITY:
-        words = "a continuity beeper says nothing of joint quality: its threshold is tens of ohms"
+        words = "a continuity beeper says nothing about a joint: it sounds up to tens of ohms"
         found.append(Finding(FindingKind.ADVICE, words))
     if lead_null is None and current is None:
-        words = "no lead null: the reading holds the test leads' 0.1 to 0.5 Ω"
+        words = "no lead null: the reading includes the test leads' 0.1 to 0.5 Ω"
         found.append(Finding(FindingKind.LEADS, words))
     return found
 

@@ -79,7 +79,7 @@ def check_crosscheck(
     function, unit = readings[0].reading.function, readings[0].reading.unit
     fit = values_at_once(readings)
     as_read = _as_read(readings, fit)
-    meters, told = as_read, list[str]()
+    meters, told = as_read, list[Finding]()
     if function in _AC:
         meters, told = as_rms(as_read, responses, waveform, unit)
     compared = compare_all(list(meters.values()), fit, unit)
@@ -110,7 +110,7 @@ def check_crosscheck(
         cautions=_cautions(compared, readings),
         findings=(
             *unique(misleading_flags(*readings)),
-            *(Finding(FindingKind.RESPONSE, words) for words in told),
+            *told,
             *_about_drift(fit, readings),
             *([Finding(FindingKind.DRIFT, moved)] if moved else []),
             *advice,
@@ -174,7 +174,7 @@ def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[s
 def _refuse(readings: Sequence[MeterReading]) -> None:
     tags = list(dict.fromkeys(m.reading.instrument for m in readings))
     if "" in tags:
-        raise UsageError("a reading does not say which meter it is of", hint='give it as MA-01="27.75 V ac"')
+        raise UsageError("one reading has no meter's name", hint='give it as MA-01="27.75 V ac"')
     if len(tags) < 2:
         raise UsageError(
             f"{len(tags)} meter is not two: a meter can't confirm itself",
@@ -254,7 +254,7 @@ def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Find
         return [
             Finding(
                 FindingKind.DRIFT,
-                "each meter was read in one go: a drift of the node can't be told from a difference; read A-B-A",
+                "each meter was read in one go, so a drift of the node would look like a difference; read A-B-A",
             )
         ]
     return []
@@ -300,5 +300,5 @@ def _reason(compared: Comparison) -> str:
     of_all = "" if of_two else f"all {len(compared.meters)} meters jointly: "
     return (
         f"{a.tag} {format_quantity(a.value, unit)} and {b.tag} {format_quantity(b.value, unit)} differ by "
-        f"{apart}, {extent} {'both' if of_two else 'all'} claim together ({of_all}E_n {compared.joint:.2f})"
+        f"{apart}, {extent} their accuracies allow ({of_all}E_n {compared.joint:.2f})"
     )

@@ -172,7 +172,7 @@ def _believed(judgement: Judgement, coil: MeasuredCoil) -> tuple[Verdict, str]:
     if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
         return Verdict.INDETERMINATE, next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
     if coil.blocked:
-        return Verdict.INDETERMINATE, f"the record can't carry a verdict: {coil.blocked[0]}"
+        return Verdict.INDETERMINATE, f"no verdict from this record: {coil.blocked[0]}"
     return judgement.verdict, judgement.reason
 
 

@@ -48,7 +48,7 @@ def check_isolation(
             f"{reading.name} was on {reading.reading.function}, not on V=", hint="isolation is read on V="
         )
     if not supply_v > 0:
-        raise UsageError(f"a supply of {supply_v:g} V screens nothing")
+        raise UsageError(f"a supply of {supply_v:g} V can't show an isolation fault")
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
     # Below one count the display can't tell: the leakage is then at least that of one count.
     seen = max(abs(reading.value), reading.reading.resolution)

@@ -87,14 +87,14 @@ def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) ->
             doubts.append(
                 Finding(
                     FindingKind.ENTRY,
-                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: kilo slip?",
+                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: is it really kilohm?",
                 )
             )
         elif part > 1 / _PREFIX_SLIP:
             doubts.append(
                 Finding(
                     FindingKind.ENTRY,
-                    f"a load of {shown} takes {part:.0f} times the rated current: milli slip?",
+                    f"a load of {shown} takes {part:.0f} times the rated current: is it really milliohm?",
                 )
             )
         elif (

@@ -46,7 +46,7 @@ def nominal_mains(mains_v: float) -> float:
         if abs(mains_v / nominal - 1) <= 0.13:
             return nominal
     raise UsageError(
-        f"mains of {mains_v:g} V belongs to no nominal voltage known here",
+        f"mains of {mains_v:g} V fits no usual nominal voltage",
         hint='say it with --mains-nominal "230 V"',
     )
 

@@ -22,9 +22,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
     phase = to_uncertain(pair.phase_deg() + gains.delay_deg(pair), "deg")
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
-        judgement = Judgement(
-            Verdict.INDETERMINATE, 0.0, f"the record can't carry a verdict: {pair.blocking[0]}"
-        )
+        judgement = Judgement(Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {pair.blocking[0]}")
     scopes = scopes_used(capture)
     return Result(
         check="phase",

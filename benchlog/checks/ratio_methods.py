@@ -14,6 +14,7 @@ from benchlog.magnetics.turns_posterior import (
     needed_relative_uncertainty,
     rounding_right,
 )
+from benchlog.metrology.conformity import percent
 from benchlog.metrology.next_best import by_chance_per_minute
 from benchlog.result import Verdict
 
@@ -162,10 +163,10 @@ def method_findings(
     needed = needed_relative_uncertainty(expected)
     near = expected + 1 if posterior is None else _neighbour(posterior)
     words = (
-        f"to tell {expected:g} from {near:g} turns the standard uncertainty must be at most {needed * 100:.2g} %",
+        f"telling {expected:g} from {near:g} turns needs a standard uncertainty of at most {needed * 100:.2g} %",
         *(
-            f"would settle it, {number}. {m.action}: {m.minutes:g} min, u {m.relative_uncertainty * 100:.2g} %, "
-            f"rounds right in {m.rounding_right * 100:.3g} %"
+            f"to settle it ({number}): {m.action}; {m.minutes:g} min, then u is {m.relative_uncertainty * 100:.2g} % and "
+            f"the count right in {percent(m.rounding_right)} of cases"
             for number, m in enumerate(methods, 1)
         ),
     )

@@ -15,8 +15,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
-from benchlog.metrology.comparison import e_n
-from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.conformity import RULE, Judgement, e_n, judge
 from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,
@@ -113,7 +112,8 @@ def check_supply(
     elif capacitor_v is not None:
         findings.append(
             Finding(
-                FindingKind.DESIGN, "capacitor rating not checked: it needs a believable AC no-load voltage"
+                FindingKind.DESIGN,
+                "capacitor rating not checked: it needs an AC no-load voltage that can be trusted",
             )
         )
     verdict = worst_verdict([j.verdict for j in judgements])
@@ -161,9 +161,7 @@ def _judge_outputs(
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
         if isinstance(no_load, Captured) and no_load.spoiled:
-            found = [
-                Judgement(Verdict.INDETERMINATE, 0.0, f"nothing can rest on this record: {no_load.spoiled}")
-            ]
+            found = [Judgement(Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {no_load.spoiled}")]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found
@@ -191,8 +189,8 @@ def _of_either(
         doubts = [next(j for j in js if j.verdict is Verdict.INDETERMINATE).reason for js in as_either]
         return Verdict.INDETERMINATE, f"if regulated: {doubts[0]}; if not: {doubts[1]}"
     return Verdict.INDETERMINATE, (
-        f"{shown} is judged by whether the output is regulated, which nobody said: {verdicts[0]} if it is, "
-        f"{verdicts[1]} if not; say --regulation, or measure it under load"
+        f"{shown} is judged by whether the output is regulated, which is not stated: {verdicts[0]} if it is, "
+        f"{verdicts[1]} if not; give --regulation, or measure it under load"
     )
 
 
@@ -286,7 +284,7 @@ def _doubt(
         findings.append(
             Finding(
                 FindingKind.ADVICE,
-                "before the part is rejected: let a second meter with its own leads confirm",
+                "before you reject the part, confirm it with a second meter and its own leads",
             )
         )
     return judgement

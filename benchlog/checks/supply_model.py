@@ -117,7 +117,7 @@ class Expected:
             if self.regulation is Regulation.UNKNOWN and self.source_ohm is not None:
                 source = f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
             else:
-                source = f"computed: what a {self.regulation} output may lose up to its rated current"
+                source = f"computed: what the {self.regulation} output may lose up to its rated current"
             found["source_resistance"] = Limits(None, self.source_high_ohm, "ohm", source)
         return found
 

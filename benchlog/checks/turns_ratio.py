@@ -153,7 +153,7 @@ class _Judged:
     @property
     def reason(self) -> str:
         if self.blocked:
-            return f"the record can't carry a verdict: {self.blocked[0]}"
+            return f"no verdict from this record: {self.blocked[0]}"
         if self.doubts or self.posterior is None:
             return self.judgement.reason
         words = f"{self.posterior.words}: {self.judgement.reason}"
@@ -264,7 +264,7 @@ def _sense_findings(ratio: _Ratio) -> tuple[Finding, ...]:
         return (
             Finding(
                 FindingKind.CONDITIONS,
-                f"nothing is left of two windings of {opposed} turns: the residual is too small for its sign; "
+                f"nothing is left of the two windings of {opposed} turns: the residual is too small for its sign; "
                 "repeat with one turn more or fewer on the temporary winding",
             ),
         )

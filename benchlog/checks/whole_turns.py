@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import DECIDED, TurnsPosterior, turns_posterior
-from benchlog.metrology.conformity import Judgement, judge
+from benchlog.metrology.conformity import Judgement, judge, percent
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
@@ -86,10 +86,9 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
     best = posterior.most_likely
-    planned = f"P({posterior.planned}) {_share(posterior.prior)} before measuring"
-    words = f"P({best}) {_share(posterior.probability)} ({planned}; by the data alone P({best}) {_share(posterior.by_data[best])})"
+    assumed = f"assumed before measuring: {percent(posterior.prior)} for {posterior.planned}"
+    words = (
+        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; by the data alone: "
+        f"{percent(posterior.by_data[best])})"
+    )
     return Judgement(verdict, p, f"{shown}, {words}")
-
-
-def _share(p: float) -> str:
-    return "above 0.999" if p > 0.999 else f"{p:.3f}" if p > 0.98 else f"{p:.2f}"

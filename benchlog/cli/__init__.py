@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import errno
 import gc
 import importlib
@@ -12,11 +11,10 @@ import sys
 from collections.abc import Callable, Sequence
 
 from benchlog import __version__
+from benchlog.cli.parser import Parser, add_common
 
 TYPE_CHECKING = False  # importing typing is a good part of a bare start
 if TYPE_CHECKING:
-    from typing import NoReturn
-
     from _typeshed import ReadableBuffer
 
 __all__ = ["COMMANDS", "READER_GONE", "build_parser", "main"]
@@ -42,115 +40,27 @@ COMMANDS = {
     "winding": "plan a toroid winding: wire length, layers, resistance",
     "watch": "live readings; flags meters that look wrong",
     "standard": "check a meter on a known value and chart it",
+    "recall": "mark a meter, scope or part of the set-up as bad, or repaired",
     "record": "list, show, verify and export the record; certificate",
     "manual": "show the manual, or one command's page",
     "completion": "completion script for bash, zsh, fish or PowerShell",
 }
 
 
-def _terminal_columns() -> int:
-    """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
-    if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
-        return int(columns)
-    try:
-        return os.get_terminal_size(1).columns or 80
-    except OSError:
-        return 80
+#: Common options of commands that give a result; a command with others lists them as its own `COMMON`.
+_OF_A_RESULT = ("logbook", "bench", "long", "no-record")
 
 
-class _Help(argparse.HelpFormatter):
-    """Fills paragraphs to the terminal's width; those with indented lines stay as they are written."""
-
-    def __init__(self, prog: str) -> None:
-        super().__init__(prog, width=_terminal_columns() - 2)
-
-    def _fill_text(self, text: str, width: int, indent: str) -> str:
-        fill = super()._fill_text
-        return "\n\n".join(
-            paragraph if "\n " in paragraph else fill(paragraph, width, indent)
-            for paragraph in text.strip().split("\n\n")
-        )
-
-
-class _Parser(argparse.ArgumentParser):
-    """One line for what is wrong and one for what to do, as for every other error; exit code 2."""
-
-    #: Help texts of the commands built, in which options that were probably meant are looked up.
-    helps: tuple[Callable[[], str], ...] = ()
-    #: What was typed.
-    words: Sequence[str] = ()
-
-    def error(self, message: str) -> NoReturn:
-        """Print the message with a hint, as JSON where the command line asks for that."""
-        from benchlog.errors import hint_line
-
-        message, hint = self._explained(message)
-        if "--json" in sys.argv[1:]:
-            import json
-
-            answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
-            self.exit(2, json.dumps(answer) + "\n")
-        self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
-
-    def _explained(self, message: str) -> tuple[str, str]:
-        """Reword argparse's message plainly; the hint names what was probably meant."""
-        import re
-
-        from benchlog.errors import did_you_mean
-
-        choice = re.fullmatch(r"argument (\S+): invalid choice: '(.*?)' \(choose from (.*)\)", message)
-        if choice:
-            what, word, known = choice.groups()
-            known = known.replace("'", "")
-            named = "command" if what == "COMMAND" else what
-            otherwise = f"{self.prog} --help" if what == "COMMAND" else f"one of: {known}"
-            return f"there is no {named} {word!r}", did_you_mean(word, known.split(", "), otherwise)
-        options = {option for text in self.helps for option in re.findall(r"--[a-z][\w-]*", text())}
-        typed = [word.partition("=")[0] for word in self.words if word.startswith("--")]
-        if stray := [word for word in typed if options and word not in options]:
-            return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
-        if message.startswith("unrecognized arguments: "):
-            word = message.removeprefix("unrecognized arguments: ").split()[0]
-            return f"{word!r} is one word too many", f"put values with spaces in quotes; {self.prog} --help"
-        if message.startswith("the following arguments are required: "):
-            return message.removeprefix(
-                "the following arguments are required: "
-            ) + " is missing", f"{self.prog} --help"
-        return message, f"{self.prog} --help"
-
-    def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
-        """End with a message; JSON goes to standard output like every JSON answer."""
-        if message:
-            (sys.stdout if message.startswith("{") else sys.stderr).write(message)
-        sys.exit(status)
-
-
-def _add_common(parser: argparse.ArgumentParser) -> None:
-    group = parser.add_argument_group("common options")
-    group.add_argument(
-        "--json", action="store_true", help="one JSON object on standard output, numbers in SI units"
-    )
-    group.add_argument(
-        "--logbook", metavar="FILE", help="logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"
-    )
-    group.add_argument("--bench", metavar="FILE", help="bench file (default bench.toml, if there)")
-    group.add_argument(
-        "--long", action="store_true", help="show all of a result: quantities, sources, remarks"
-    )
-    group.add_argument("--no-record", action="store_true", help="don't save to the logbook")
-    group.add_argument("--debug", action="store_true", help="show the traceback of an error")
-
-
-def build_parser(*chosen: str) -> argparse.ArgumentParser:
+def build_parser(*chosen: str) -> Parser:
     """Build the parser; only the modules of the `chosen` commands are imported and their options added."""
     width = max(map(len, COMMANDS))
     listing = "\n".join(f"  {name:{width}}  {summary}" for name, summary in COMMANDS.items())
-    parser = _Parser(
+    parser = Parser(
         prog="benchlog",
-        description="Bench measurement logger: is the part right, can the meter be believed, what was measured when.",
-        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's options.",
-        formatter_class=_Help,
+        description="Bench measurement logger: is the part right, can I trust the meter, what was measured when.",
+        epilog=f"commands:\n{listing}\n\nbenchlog COMMAND --help shows a command's usual options, benchlog manual COMMAND all.",
     )
+    parser.whole = True
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
     if not chosen:
         parser.add_argument(
@@ -164,13 +74,10 @@ def build_parser(*chosen: str) -> argparse.ArgumentParser:
             name,
             help=COMMANDS[name],
             description=module.__doc__,
-            formatter_class=_Help,
             allow_abbrev=False,
         )
         module.add_arguments(sub)
-        _add_common(sub)
-        parser.helps += (sub.format_help,)
-        sub.helps = (sub.format_help,)
+        add_common(sub, getattr(module, "COMMON", _OF_A_RESULT))
         sub.set_defaults(run=module.run)
     return parser
 
@@ -303,7 +210,7 @@ def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
         code = _asked(words)
         if code is not None:
             return code
-    _Parser.words = words
+    Parser.words = words
     chosen = next((word for word in words if not word.startswith("-")), None)
     parser = build_parser(*([chosen] if chosen in COMMANDS else []))
     args = parser.parse_args(words)

@@ -18,11 +18,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from benchlog.cli.context import Context
+    from benchlog.cli.parser import Parser
 
 SHELLS = ("bash", "zsh", "fish", "powershell")
 #: Metavars of values that are files or folders.
 _FILES = frozenset({"FILE", "PLAN", "FILE2", "A.csv", "LOGBOOK", "OUT"})
 _FOLDERS = frozenset({"DIR", "FOLDER"})
+
+
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,12 +58,12 @@ def completion_script(shell: str) -> str:
         for action in parser._actions:
             value = str(action.metavar or action.dest).rpartition("=")[2]
             if value in _FILES or value in _FOLDERS:
-                action.complete = shtab.FILE if value in _FILES else shtab.DIRECTORY  # type: ignore[attr-defined]
+                action.complete = shtab.FILE if value in _FILES else shtab.DIRECTORY  # type: ignore[attr-defined]  # how shtab is told
     script: str = shtab.complete(whole, shell=shell)
     return script.rstrip("\n") + "\n"
 
 
-def every_parser(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
+def every_parser(parser: Parser) -> Iterator[Parser]:
     """Walk a parser and the parsers of its own commands."""
     yield parser
     for action in parser._actions:

@@ -30,6 +30,11 @@ __all__ = ["DEFAULT_BENCH", "DEFAULT_LOGBOOK", "Context", "keyed", "run_command"
 
 DEFAULT_LOGBOOK = "bench.logbook"
 DEFAULT_BENCH = "bench.toml"
+_FILE_HINT = "check the path and its permissions" + (
+    '; Windows takes no < > : " | ? * in a name, nor names like CON, AUX, NUL and COM1'
+    if os.name == "nt"
+    else ""
+)
 
 
 class Context:
@@ -214,40 +219,29 @@ def run_command(
         code: int = args.run(args, ctx)
         sys.stdout.flush()
         return code
-    except BenchlogError as error:
-        if args.debug:
-            raise
-        return _report(ctx, str(error), error.hint, error.exit_code)
     except KeyboardInterrupt:
         return _report(ctx, "stopped from the keyboard", "", 130)
     except BrokenPipeError:  # no fault of a file: see `benchlog.cli.main`
         raise
-    except UnicodeDecodeError as error:  # files are read with care; this is standard input
-        if args.debug:
-            raise
-        return _report(
-            ctx, f"standard input is not UTF-8 text: {error.reason}", "write UTF-8 into the pipe", 2
-        )
-    except RecursionError:
-        if args.debug:
-            raise
-        return _report(ctx, "something in the input is nested too deeply", "", 2)
-    except OSError as error:
-        if args.debug:
-            raise
-        where = f" {error.filename}" if error.filename else ""
-        return _report(
-            ctx, f"file{where}: {error.strerror or error}", "check the path and its permissions", 2
-        )
     except Exception as error:
         if args.debug:
             raise
-        return _report(
-            ctx,
-            f"something benchlog did not foresee: {type(error).__name__}: {str(error)[:200]}",
-            "--debug shows where; what was recorded before it is kept",
-            2,
-        )
+        return _report(ctx, *_explained(error))
+
+
+def _explained(error: Exception) -> tuple[str, str, int]:
+    """Message, hint and exit code of what stopped a command."""
+    if isinstance(error, BenchlogError):
+        return str(error), error.hint, error.exit_code
+    if isinstance(error, UnicodeDecodeError):  # files are read with care; this is standard input
+        return f"standard input is not UTF-8 text: {error.reason}", "write UTF-8 into the pipe", 2
+    if isinstance(error, RecursionError):
+        return "something in the input is nested too deeply", "", 2
+    if isinstance(error, OSError):
+        where = f" {error.filename}" if error.filename else ""
+        return f"file{where}: {error.strerror or error}", _FILE_HINT, 2
+    what = f"an error in benchlog itself: {type(error).__name__}: {str(error)[:200]}"
+    return what, "what was recorded before is kept; --debug shows where it happened", 2
 
 
 def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:

@@ -2,10 +2,12 @@
 
 Examples:
   benchlog continuity --reading "0.4 ohm" --lead-null "0.2 ohm" --max "1 ohm"
-  benchlog continuity --reading "1.2 ohm" --meter MA-01 --wire "AWG 24" --length "2.4 m" --temperature "22 degC"
-  benchlog continuity --reading "100.6 mV dc" --current "0.500 A dc" --wire "AWG 24" --length "2.4 m"
+  benchlog continuity --reading "1.2 ohm" --meter MA-01 --wire "AWG 24" \\
+      --length "2.4 m" --temperature "22 degC"
+  benchlog continuity --reading "100.6 mV dc" --current "0.500 A dc" \\
+      --wire "AWG 24" --length "2.4 m"
 
-Unplug and discharge first.
+Caution: unplug and discharge first.
 """
 
 from __future__ import annotations
@@ -13,68 +15,48 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from benchlog.cli.manual_entry import add_meter_options
+from benchlog.cli.manual_entry import add_meter_details
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
+    from benchlog.result import Uncertain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    parser.add_argument(
-        "--reading", metavar="TEXT", help="ohms as displayed, or volts with --current (four-wire)"
-    )
-    add_meter_options(parser)
+    parser.add_argument("--reading", metavar="TEXT", help="ohms as displayed; volts with --current")
+    parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '0.8 %% + 2'")
+    parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
     parser.add_argument("--lead-null", metavar="TEXT", help="ohms with the tips shorted, e.g. '0.2 ohm'")
-    parser.add_argument(
-        "--current", metavar="TEXT", help="test current of a four-wire measurement, e.g. '0.500 A dc'"
-    )
-    parser.add_argument("--current-meter", metavar="ID", help="meter that read the current")
-    parser.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
     parser.add_argument("--max", metavar="TEXT", help="highest resistance allowed, e.g. '1 ohm'")
-    parser.add_argument(
-        "--wire", metavar="TEXT", help="wire of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'"
-    )
+    parser.add_argument("--wire", metavar="TEXT", help="of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'")
     parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
-    parser.add_argument(
-        "--temperature", metavar="TEXT", help="of the copper (not stated: 20 degC, give or take 10 K)"
-    )
-    parser.add_argument(
-        "--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)"
-    )
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    parser.add_argument("--temperature", metavar="TEXT", help="of the copper (default 20 +- 10 degC)")
+    four = parser.add_argument_group("four-wire, with a known current")
+    four.add_argument("--current", metavar="TEXT", help="test current, e.g. '0.500 A dc'")
+    four.add_argument("--current-meter", metavar="ID", help="meter that read the current")
+    four.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
+    more = parser.add_argument_group("limits and meter in detail")
+    more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    more.add_argument("--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)")
+    add_meter_details(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
     import msgspec
 
-    from benchlog.checks.continuity import check_continuity, copper_resistance
+    from benchlog.checks.continuity import check_continuity
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions
     from benchlog.errors import UsageError
-    from benchlog.magnetics.wire import parse_wire
     from benchlog.reading import Function
     from benchlog.result import Verdict
     from benchlog.units import parse_quantity
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
-    expected, source = None, ""
-    if args.wire:
-        wire = parse_wire(args.wire)
-        length = parse_quantity(args.length, "m", what="length").value
-        celsius = None
-        if args.temperature is not None:
-            celsius = parse_quantity(args.temperature, "degC", what="temperature").value
-        if length <= 0:
-            raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
-        if celsius is not None and not -60 <= celsius <= 250:
-            raise UsageError(
-                f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
-                hint="check the temperature",
-            )
-        expected, source = copper_resistance(wire, length, celsius)
+    expected, source = _expected(args) if args.wire else (None, "")
     highest = parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None
     if highest is not None and highest <= 0:
         raise UsageError(f"highest resistance {args.max!r} must be above zero", hint="write it like '1 ohm'")
@@ -112,3 +94,25 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         wanted = expected.value * (1.0 if current is None else current.value)
         result = with_questions(result, reading, wanted)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+
+
+def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
+    """Resistance of the wire given, and where it comes from."""
+    from benchlog.checks.continuity import copper_resistance
+    from benchlog.errors import UsageError
+    from benchlog.magnetics.wire import parse_wire
+    from benchlog.units import parse_quantity
+
+    wire = parse_wire(args.wire)
+    length = parse_quantity(args.length, "m", what="length").value
+    celsius = None
+    if args.temperature is not None:
+        celsius = parse_quantity(args.temperature, "degC", what="temperature").value
+    if length <= 0:
+        raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
+    if celsius is not None and not -60 <= celsius <= 250:
+        raise UsageError(
+            f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
+            hint="check the temperature",
+        )
+    return copper_resistance(wire, length, celsius)

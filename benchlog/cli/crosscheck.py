@@ -35,41 +35,40 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    add_wait_option(parser)
     parser.add_argument(
         "--reading", action="append", metavar="ID=TEXT", help="what a meter shows; repeat, in the order taken"
     )
-    parser.add_argument("--accuracy", action="append", metavar="ID=TEXT", help="accuracy, e.g. A='1 %% + 5'")
     parser.add_argument(
+        "--accuracy", action="append", metavar="ID=TEXT", help="of a meter, e.g. A='1 %% + 5'"
+    )
+    parser.add_argument("--log", action="append", metavar="FILE", help="log of both, or repeat for one each")
+    parser.add_argument("--columns", metavar="A,B", help="columns to compare; names where the file has none")
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    meters = parser.add_argument_group("meters in detail")
+    meters.add_argument(
         "--resolution", action="append", metavar="ID=TEXT", help="one count (default: last digit typed)"
     )
-    parser.add_argument(
+    meters.add_argument(
         "--response",
         action="append",
         metavar="ID=KIND",
         help="'true rms' or 'average' (default: from the bench file)",
     )
-    parser.add_argument(
-        "--waveform", metavar="FILE", help="capture of the point, for average-responding meters"
-    )
-    parser.add_argument("--channel", metavar="CH", help="channel of the capture")
-    parser.add_argument(
+    add_wait_option(meters)
+    wave = parser.add_argument_group("waveform of the point, for average-responding meters")
+    wave.add_argument("--waveform", metavar="FILE", help="capture of the point")
+    wave.add_argument("--channel", metavar="CH", help="channel of the capture")
+    wave.add_argument(
         "--sample-interval", metavar="TEXT", help="time between samples, if the capture does not contain it"
     )
-    parser.add_argument(
-        "--log", action="append", metavar="FILE", help="log of both instruments, or repeat for one each"
-    )
-    parser.add_argument(
-        "--columns", metavar="A,B", help="columns to compare; their names where the file has none"
-    )
-    parser.add_argument(
+    logs = parser.add_argument_group("logs in detail")
+    logs.add_argument(
         "--function", metavar="NAME", help="meter function of the log, e.g. V~ (for the bench file)"
     )
-    parser.add_argument(
-        "--by", metavar="COLUMN", help="column that names the instrument, in a log in long form"
+    logs.add_argument(
+        "--by", metavar="COLUMN", help="column that names the instrument, where each row has one value"
     )
-    parser.add_argument("--item", metavar="COLUMN", help="column that names the item measured, with --by")
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    logs.add_argument("--item", metavar="COLUMN", help="column that names the item measured, with --by")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

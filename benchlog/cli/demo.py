@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from benchlog.clock import ManualClock
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
@@ -28,9 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")
     parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
-    parser.add_argument(
-        "--seed", metavar="N", type=int, default=1, help="changes the digits, not the logic (default 1)"
-    )
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -46,7 +48,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if args.pace == "real" and ctx.json:
         raise UsageError("--pace real is for a person, --json for a script", hint="leave one of them out")
     if args.short and args.check:
-        raise UsageError("--short and --check exclude each other", hint="leave one of them out")
+        raise UsageError("--short and --check can't be used together", hint="leave one of them out")
     folder = _folder(args.out)
     say, command = _voice(ctx)
     began = time.monotonic()

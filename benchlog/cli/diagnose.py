@@ -20,6 +20,10 @@ if TYPE_CHECKING:
     from benchlog.diagnosis import Case, Session
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument(
@@ -36,7 +40,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="a check done and what it showed, in order; repeat",
     )
     parser.add_argument("--mains-nominal", metavar="TEXT", default="230 V ac", help="default '230 V ac'")
-    parser.add_argument(
+    more = parser.add_argument_group("scope, frequency, what happened before")
+    more.add_argument(
         "--context",
         metavar="WORDS",
         action="append",
@@ -45,27 +50,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "'standard passed', 'standard failed'; repeat",
     )
     parser.add_argument(
-        "--meter", metavar="TAG", help="which meter it was: what the record knows of it is taken in"
+        "--meter", metavar="TAG", help="which meter it was; the record's knowledge of it is used"
     )
     parser.add_argument(
         "--source",
+        metavar="WORD",
         choices=("mains", "bench", "battery", "none"),
         default="",
         help="what feeds the points: mains (default for volts and amperes), a bench supply or reference, a battery, "
         "or nothing (default for ohms)",
     )
-    parser.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
-    parser.add_argument(
+    more.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
+    more.add_argument(
         "--frequency", metavar="TEXT", default="", help="of the signal, where it is not the mains"
     )
-    parser.add_argument("--cases", metavar="FILE", help="JSON lines, one case each; '-' for standard input")
-    parser.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
-    parser.add_argument(
-        "--counts",
-        metavar="FILE",
-        help="TOML: how often each cause was the real one here, e.g. lead_open = 3",
-    )
-    parser.add_argument("--seed", metavar="N", type=int, default=1, help="of the engine's draws (default 1)")
+    more.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
+    # For programs and trials.
+    parser.add_argument("--cases", metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument("--counts", metavar="FILE", help=argparse.SUPPRESS)
+    parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -81,7 +84,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         return _cases(args, ctx, counts)
     if not args.expect or not args.reading:
         raise UsageError(
-            "diagnose needs what was expected and what was read",
+            "say what was expected and what was read",
             hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
         )
     from benchlog.cli.context import keyed

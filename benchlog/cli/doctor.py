@@ -35,6 +35,10 @@ OPTIONAL = {
 }
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options: it has none."""
 
@@ -190,6 +194,27 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
     }
 
 
+def _bench_text(bench: dict[str, Any]) -> str | Text:
+    if bench["problem"]:
+        return _marked(bench["problem"])
+    if not bench["source"]:
+        return "none here (benchlog find --write makes one)"
+    return f"{bench['source']}: {', '.join(bench['instruments']) or 'no instruments'}"
+
+
+def _logbook_text(book: dict[str, Any]) -> str | Text:
+    if book["problem"]:
+        return _marked(book["problem"])
+    state = "there" if book["exists"] else "not there yet"
+    return f"{book['path']}: {state}, can be written, {book['free_bytes'] / 1e9:.1f} GB free"
+
+
+def _marked(problem: str) -> Text:
+    from rich.text import Text
+
+    return Text.assemble(("▲ ", "red"), problem)
+
+
 def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     import platform
 
@@ -218,24 +243,8 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
         *_usb_rows(report["usb"]["instruments"]),
     ):
         table.add_row(label, line)
-    bench = report["bench"]
-    if bench["problem"]:
-        table.add_row("bench file", Text.assemble(("▲ ", "red"), bench["problem"]))
-    else:
-        table.add_row(
-            "bench file",
-            f"{bench['source']}: {', '.join(bench['instruments']) or 'no instruments'}"
-            if bench["source"]
-            else "none here (benchlog find --write makes one)",
-        )
-    book = report["logbook"]
-    state = "there" if book["exists"] else "not there yet"
-    table.add_row(
-        "logbook",
-        Text.assemble(("▲ ", "red"), book["problem"])
-        if book["problem"]
-        else f"{book['path']}: {state}, can be written, {book['free_bytes'] / 1e9:.1f} GB free",
-    )
+    table.add_row("bench file", _bench_text(report["bench"]))
+    table.add_row("logbook", _logbook_text(report["logbook"]))
     ctx.console.print(table)
     ctx.console.print(
         Text("▲ not usable yet: see the lines marked ▲", style="bold red")

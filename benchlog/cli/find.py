@@ -13,12 +13,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
+    from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.discovery import Found, Report
     from benchlog.reading import Reading
     from benchlog.serial_ports import Port
+
+
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("bench",)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -47,19 +52,17 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         Request,
         Unrecognised,
         append_entries,
-        bench_entry,
         search,
-        tags_for,
     )
     from benchlog.errors import AdapterUnavailableError, UsageError
     from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
-    for place in args.at:
-        if not ("::" in place or is_port_name(place)):
-            raise UsageError(
-                f"--at {place!r} is not a place to look",
-                hint=f"write it like {port_advice().example}, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
-            )
+    wrong = next((place for place in args.at if not ("::" in place or is_port_name(place))), None)
+    if wrong is not None:
+        raise UsageError(
+            f"--at {wrong!r} is not a place to look",
+            hint=f"write it like {port_advice().example}, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
+        )
     path = Path(args.bench or DEFAULT_BENCH)
     bench = read_bench(path) if path.exists() else Bench()
     ports: tuple[Port, ...] = ()
@@ -72,9 +75,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.console.print(_announcement(ports, args.lan, args.at), style="dim", markup=False)
     report += search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
     known = {i.address: i.tag for i in bench.instruments.values()}
-    new = [f for f in report.found if f.address not in known]
-    tags = tags_for(new, bench.instruments)
-    entries = {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}
+    entries = _entries(report, bench, known)
     written = bool(args.write and entries)
     if written:
         append_entries(path, list(entries.values()))
@@ -83,6 +84,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     else:
         _show(ctx, report, entries, known, path, written)
     return 0
+
+
+def _entries(report: Report, bench: Bench, known: Mapping[str, str]) -> dict[str, str]:
+    """Entries of a bench file for what it does not have yet, by address."""
+    from benchlog.discovery import bench_entry, tags_for
+
+    new = [f for f in report.found if f.address not in known]
+    tags = tags_for(new, bench.instruments)
+    return {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}
 
 
 def _announcement(ports: tuple[Port, ...], lan: bool, at: list[str]) -> str:

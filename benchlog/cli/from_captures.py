@@ -27,7 +27,7 @@ __all__ = [
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
 
 
-def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True) -> None:
+def add_capture_options(parser: argparse._ActionsContainer, *, ranges: bool = True) -> None:
     """Add the options that say how a capture file is read and how accurate its channels are.
 
     Without `ranges` there is nothing to say about gains between ranges: one channel is measured alone.
@@ -55,7 +55,6 @@ def add_capture_options(parser: argparse.ArgumentParser, *, ranges: bool = True)
     else:
         parser.set_defaults(range_gain=None)
     parser.add_argument("--scope", metavar="ID", help="scope of the bench file that took the capture")
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
 
 
 def number(text: str | None, unit: str, what: str, *, example: str = "") -> float | None:

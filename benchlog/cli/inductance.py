@@ -1,13 +1,16 @@
 """Measure inductance and AL by a series resistor, count turns by inductance, compare cores.
 
 Examples:
-  benchlog inductance --capture ct1.csv --across A --resistor-channel B --resistor "1 kohm" --turns 60 --al "61 uH"
-  benchlog inductance --capture ct1.csv --across A --resistor-channel B --resistor "1 kohm" --turns 60 \\
+  benchlog inductance --capture ct1.csv --across A --resistor-channel B \\
+      --resistor "1 kohm" --turns 60 --al "61 uH"
+  benchlog inductance --capture ct1.csv --across A --resistor-channel B \\
+      --resistor "1 kohm" --turns 60 \\
       --test-capture ten_turns.csv --test-turns 10 --test-resistor "33 ohm"
-  benchlog inductance --compare K1=k1.csv --compare K2=k2.csv --across A --resistor-channel B --resistor "100 ohm"
+  benchlog inductance --compare K1=k1.csv --compare K2=k2.csv --across A \\
+      --resistor-channel B --resistor "100 ohm"
 
-With --node, channel --across is on the generator's end of winding and resistor in series. Choose the resistor near
-wL. A shorted turn shows here, not in the resistance.
+With --node, channel --across is on the generator's end of winding and resistor in series. Choose a resistor of about
+the winding's reactance. A shorted turn shows here, not in the resistance.
 """
 
 from __future__ import annotations
@@ -35,26 +38,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--across", metavar="CH", required=True, help="channel across the winding")
     parser.add_argument("--resistor-channel", metavar="CH", required=True, help="channel across the resistor")
     parser.add_argument("--resistor", metavar="TEXT", required=True, help="series resistor, e.g. '1 kohm'")
-    parser.add_argument(
-        "--resistor-tolerance", metavar="TEXT", default="1 %", help="half-width of its error (default 1 %%)"
-    )
-    parser.add_argument(
-        "--node",
-        action="store_true",
-        help="--across sees winding and resistor together, not the winding alone",
-    )
     parser.add_argument("--turns", metavar="N", help="turns of the winding; gives AL")
-    parser.add_argument(
-        "--al", metavar="TEXT", help="expected inductance of one turn, e.g. '61 uH'; gives limits"
-    )
-    parser.add_argument(
+    parser.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'; gives limits")
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    detail = parser.add_argument_group("limits and hook-up in detail")
+    detail.add_argument(
         "--tolerance",
         metavar="TEXT",
         default="25 %",
         help="of those limits (default 25 %%, a data-sheet AL; take 5 %% for an AL measured on this core)",
     )
-    parser.add_argument("--area", metavar="TEXT", help="core area, e.g. '37.5 mm2'; gives the flux density")
-    add_capture_options(parser)
+    detail.add_argument("--area", metavar="TEXT", help="core area, e.g. '37.5 mm2'; gives the flux density")
+    detail.add_argument(
+        "--resistor-tolerance", metavar="TEXT", default="1 %", help="half-width of its error (default 1 %%)"
+    )
+    detail.add_argument(
+        "--node",
+        action="store_true",
+        help="--across is across winding and resistor together, not the winding alone",
+    )
+    add_capture_options(parser.add_argument_group("capture file and scope"))
     count = parser.add_argument_group("independent count of the turns")
     count.add_argument(
         "--test-capture",

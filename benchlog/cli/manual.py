@@ -42,6 +42,10 @@ SECTIONS = {
 }
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     from benchlog.cli import COMMANDS
@@ -103,6 +107,8 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
 
     parsers = list(every_parser(build_parser(*([command] if command else []))))
     own = parsers[1:] if command else parsers  # the first is the program's
+    for parser in own:
+        parser.whole = True
     if roff:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "accuracy_findings",
-    "add_meter_options",
+    "add_meter_details",
     "add_wait_option",
     "live_reading",
     "metered",
@@ -23,12 +23,8 @@ __all__ = [
 ]
 
 
-def add_meter_options(parser: argparse.ArgumentParser) -> None:
-    """Add the options that describe the meter of a typed reading."""
-    parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
-    parser.add_argument(
-        "--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know, e.g. '1 %% + 5'"
-    )
+def add_meter_details(parser: argparse._ActionsContainer) -> None:
+    """Add the rarer options that describe the meter of a typed reading."""
     parser.add_argument(
         "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
     )
@@ -40,7 +36,7 @@ def add_meter_options(parser: argparse.ArgumentParser) -> None:
     add_wait_option(parser)
 
 
-def add_wait_option(parser: argparse.ArgumentParser) -> None:
+def add_wait_option(parser: argparse._ActionsContainer) -> None:
     """Add the option for meters that take long over a reading."""
     parser.add_argument(
         "--wait",

@@ -14,6 +14,10 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")

@@ -4,13 +4,15 @@ Generator on the N-turn winding, one channel (secondary) across its ends, the ot
 loop of K turns. The ratio is K times secondary over primary.
 
 Examples:
-  benchlog ratio --capture sample_captures/ct1_60_turns.csv --swapped sample_captures/ct1_60_turns_swapped.csv \\
+  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
       --primary CH1 --secondary CH2 --expect 60
-  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv --primary B --secondary A --expect 60 \\
+  benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
+      --primary B --secondary A --expect 60 \\
       --divider 60:1 --divider-tolerance "0.1 %"
-  benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a --expect 60 --loop-turns 10
-  benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 --expect 60 --al "61 uH" \\
-      --area "37.5 mm2" --saturation "1 T"
+  benchlog ratio --capture a.csv --capture b.csv --primary b --secondary a \\
+      --expect 60 --loop-turns 10
+  benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 \\
+      --expect 60 --al "61 uH" --area "37.5 mm2" --saturation "1 T"
 
 Swapping means probes and channels together: in the second capture the channel named by --primary is on the
 winding. That cancels both channels' gain errors. With --burden and --current-resistor the same command judges a
@@ -48,44 +50,46 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--primary", metavar="CH", required=True, help="channel on the K-turn sense loop")
     parser.add_argument("--secondary", metavar="CH", required=True, help="channel on the N-turn winding")
-    parser.add_argument("--expect", metavar="N", required=True, help="turns the plan says")
+    parser.add_argument("--expect", metavar="N", required=True, help="planned turns")
     parser.add_argument(
         "--tolerance",
         metavar="TEXT",
         help="limits about the expected, e.g. '0.5 %%' (default half a turn, where N is a whole number)",
     )
-    parser.add_argument(
+    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    hookup = parser.add_argument_group("sense loop, divider, opposed turns, prior")
+    hookup.add_argument(
         "--prior",
         metavar="TEXT",
-        help="how often such a winding has the turns that were meant, before measuring (default 92 %%)",
+        help="share of such windings that have the planned turns (default 92 %%)",
     )
-    parser.add_argument(
+    hookup.add_argument(
         "--loop-turns",
         metavar="K",
         default="1",
         help="turns of the sense loop, or primary passes (default 1)",
     )
-    parser.add_argument(
+    hookup.add_argument(
         "--divider",
         metavar="100:1",
         help="known divider before the secondary channel, both channels on one range",
     )
-    parser.add_argument(
+    hookup.add_argument(
         "--divider-tolerance",
         metavar="TEXT",
         default="0.1 %",
         help="its error, ± (default 0.1 %%)",
     )
-    parser.add_argument(
+    hookup.add_argument(
         "--opposed-turns",
         metavar="M",
         help="turns of a temporary winding in series opposition, below 40 turns; the secondary channel sees both",
     )
-    add_capture_options(parser)
+    add_capture_options(parser.add_argument_group("capture file and scope"))
     live = parser.add_argument_group("live, without --capture")
     live.add_argument("--generator", metavar="ID", help="generator of the bench file, on the winding")
     live.add_argument(
-        "--frequency", metavar="TEXT", help="keep to this one; else it follows from AL, turns and flux limit"
+        "--frequency", metavar="TEXT", help="use this one (default: from AL, turns and flux limit)"
     )
     live.add_argument(
         "--amplitude", metavar="TEXT", default="10 V", help="highest level, peak to peak (default 10 V)"
@@ -117,7 +121,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     injection.add_argument(
         "--rated-current",
         metavar="TEXT",
-        help="part of rated primary current in this capture, e.g. '100 %%': adds errors and class by IEC 61869-2",
+        help="share of rated primary current, e.g. '100 %%'; adds errors and class (IEC 61869-2)",
     )
 
 
@@ -131,11 +135,11 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     if not args.capture and not args.generator:
         raise UsageError(
-            "no capture to judge and no generator to drive with",
+            "give a capture, or a generator for a live run",
             hint="--capture FILE, or --scope SC-03 --generator SG-04 --al '61 uH' for a live run",
         )
     if args.capture and args.generator:
-        raise UsageError("--capture and --generator exclude each other", hint="leave one of them out")
+        raise UsageError("--capture and --generator can't be used together", hint="leave one of them out")
     expected = number(args.expect, "1", "expected turns", example="like 60")
     assert expected is not None
     if args.generator:

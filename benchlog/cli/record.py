@@ -22,6 +22,10 @@ def _count(text: str) -> int:
     return number
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
@@ -40,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "list",
-        "entries, newest first; reading blocks only when asked for by --kind",
+        "list entries, newest first (readings: --kind readings)",
         "record_show.list_entries",
     )
     sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
@@ -48,10 +52,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--limit", type=_count, metavar="N", default=20, help="at most so many (default 20)")
     sub.add_argument("--all", action="store_true", help="all of them")
 
-    sub = action("show", "the logbook at a glance, or one entry whole", "record_show.show")
+    sub = action("show", "show the logbook at a glance, or one entry in full", "record_show.show")
     sub.add_argument("entry", type=int, nargs="?", metavar="ENTRY", help="number of an entry")
 
-    sub = action("verify", "whether anything was altered, is missing or reordered", "record_check.verify")
+    sub = action(
+        "verify", "check that nothing was altered, is missing or was reordered", "record_check.verify"
+    )
     sub.add_argument(
         "--head",
         metavar="DIGEST",
@@ -71,7 +77,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "export",
-        "the record for other programs; a damaged logbook gives what is intact",
+        "write it for other programs; of a damaged one what is intact",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
@@ -80,19 +86,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "import",
-        "make the logbook again from a --jsonl export, into a new --logbook",
+        "make a new --logbook from a --jsonl export",
         "record_check.import_record",
     )
     sub.add_argument("folder", metavar="DIR", help="folder made by export --jsonl")
 
-    sub = action("certificate", "the test certificate as one HTML page", "record_check.certificate")
+    sub = action("certificate", "write the test certificate, one HTML page", "record_check.certificate")
     sub.add_argument(
         "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
     )
     sub.add_argument("--plan", metavar="PLAN", help="plan file; adds what was not tested")
     sub.add_argument("--pdf", action="store_true", help="also as PDF, by an installed Chromium")
 
-    sub = action("note", "write a note down", "record_write.note")
+    sub = action("note", "add a note", "record_write.note")
     sub.add_argument("text", metavar="TEXT", help="what to note")
     sub.add_argument("--about", metavar="TAG", default="", help="part or instrument it is about")
 
@@ -106,9 +112,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--reason", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that replaces it")
 
-    sub = action(
-        "anchor", "have the head digest time-stamped by an authority (RFC 3161)", "record_outside.anchor"
-    )
+    sub = action("anchor", "have an authority time-stamp the head digest (RFC 3161)", "record_outside.anchor")
     sub.add_argument(
         "--authority",
         metavar="URL",
@@ -130,7 +134,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub = action("copy", "put a sealed copy and its head digest into a folder", "record_outside.copy")
     sub.add_argument("folder", metavar="DIR", help="a memory stick, a folder that is synced...")
 
-    sub = action("compare", "are two logbooks one, or where do they part?", "record_outside.compare")
+    sub = action(
+        "compare", "say whether two logbooks are the same, or where they part", "record_outside.compare"
+    )
     sub.add_argument("first", metavar="FILE", help="a logbook")
     sub.add_argument("second", metavar="FILE", help="another, e.g. a copy")
 

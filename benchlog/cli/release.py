@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook",)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 _INTERRUPTED = 130  # of a command ended by Ctrl-C
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")

@@ -5,11 +5,6 @@ Examples:
   benchlog standard MA-01 CS-3                      read over the link
   benchlog standard MB-02                           the start-of-session round: all standards of the bench
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery: as found comes first
-  benchlog standard MB-02 --bad "display frozen, entry 41"      recall by hand: nothing it measured is believed
-  benchlog standard SC-03 --bad "channel 2 reads high" --channel CH2 --error "4 %"
-  benchlog standard "100:1 divider" --bad "one resistor is open" --error "2 %"
-  benchlog standard SC-03 --repaired "channel 2 adjusted"
-  benchlog standard MB-02 --undo-recall 57 --reason "wrong standard used"
 
 A value a power of ten beside its standard is asked about first; a script gets exit code 3 and the question, and
 gives --as-read once the display was read again. A failing standard (E_n above 1) recalls what rested on the meter
@@ -33,60 +28,39 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
-    add_wait_option(parser)
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
     )
     parser.add_argument("value", metavar="VALUE", nargs="?", help="what the meter shows, e.g. '5.01 V dc'")
-    parser.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
-    parser.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
-    parser.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
-    parser.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
     parser.add_argument(
         "--as-read", action="store_true", help="the display was read again: accept it although it is 10x off"
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
-    parser.add_argument(
-        "--bad",
-        metavar="REASON",
-        help="recall what rests on it: METER is then any instrument, check standard, divider or resistor",
-    )
-    parser.add_argument(
-        "--function", metavar="F", help="with --bad: function found bad (default: V= if used on it, else all)"
-    )
-    parser.add_argument("--channel", metavar="CH", help="with --bad: channel of a scope (default: any)")
-    parser.add_argument("--range", metavar="TEXT", help="with --bad: full scale of the range, e.g. '0.4 V'")
-    parser.add_argument(
-        "--error",
-        metavar="TEXT",
-        help="with --bad: how far it reads high, or a stated value is really larger, e.g. '-8 %%' (default: not known)",
-    )
-    parser.add_argument("--repaired", metavar="TEXT", help="what was done; from here on it counts again")
-    parser.add_argument(
-        "--undo-recall", metavar="ENTRY", type=int, help="take a recall back; a new entry says so"
-    )
-    parser.add_argument("--reason", metavar="TEXT", default="", help="with --undo-recall: why")
+    rare = parser.add_argument_group("standard or meter that the bench file does not know")
+    rare.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
+    rare.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
+    rare.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
+    rare.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
+    add_wait_option(rare)
+    for option in ("bad", "function", "channel", "range", "error", "repaired", "undo-recall", "reason"):
+        parser.add_argument(f"--{option}", help=argparse.SUPPRESS)  # now those of `recall`
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Run the command."""
-    from benchlog.cli.found_bad import recall_by_hand, repaired, undo_recall
     from benchlog.errors import UsageError
 
-    changes = {"--undo-recall": args.undo_recall, "--bad": args.bad, "--repaired": args.repaired}
-    if not ctx.recording and (given := [option for option, value in changes.items() if value is not None]):
-        raise UsageError(f"{given[0]} changes the record", hint="leave --no-record out")
-    if args.undo_recall is not None:
-        return undo_recall(args, ctx)
-    if args.bad is not None:
-        return recall_by_hand(args, ctx)
-    if args.repaired is not None:
-        return repaired(args, ctx)
+    if args.bad is not None or args.repaired is not None or args.undo_recall is not None:
+        return _as_recall(args, ctx)
     if args.standard is None:
         return _round(args, ctx)
     standard = _standard(args, ctx)
@@ -94,6 +68,24 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if not reading.reading.instrument:
         raise UsageError("the meter needs a tag", hint="benchlog standard MA-01 CS-3 ...")
     return _check(args, ctx, standard, reading)
+
+
+def _as_recall(args: argparse.Namespace, ctx: Context) -> int:
+    """Do what `recall` does, for those who learned it as options of this command."""
+    from benchlog.cli import recall
+    from benchlog.errors import UsageError
+
+    if args.undo_recall is not None and not args.undo_recall.isdecimal():
+        raise UsageError(f"entry {args.undo_recall!r} is not a number", hint="--undo 57")
+    sys.stderr.write(
+        f"this is a command of its own now: benchlog recall {args.meter}; benchlog recall --help\n"
+    )
+    words = {
+        name: getattr(args, name) for name in ("function", "channel", "range", "error", "repaired", "plan")
+    }
+    undo = None if args.undo_recall is None else int(args.undo_recall)
+    reason = args.bad if undo is None and args.bad is not None else args.reason or ""
+    return recall.run(argparse.Namespace(**words, thing=args.meter, undo=undo, reason=reason), ctx)
 
 
 def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
@@ -187,7 +179,7 @@ def _check(
     *,
     listed: bool = False,
 ) -> int:
-    from benchlog.cli.found_bad import undoable
+    from benchlog.cli.recall import undoable
     from benchlog.project.check_standard import check_standard, prefix_slip
     from benchlog.project.standard_record import record_standard
 
@@ -272,7 +264,7 @@ def _tell(ctx: Context, result: Result, recall: Recall | None, *, listed: bool =
         plain["recall"] = None if recall is None else recall.body()
         ctx.print_json(plain)
     else:
-        from benchlog.cli.found_bad import show_recall
+        from benchlog.cli.recall import show_recall
         from benchlog.cli.show import show_result
 
         show_result(ctx.console, result)

@@ -13,9 +13,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
+    from benchlog.cli.listing import Listing
     from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
-    from benchlog.project.state import CheckStatus
+    from benchlog.project.state import CheckStatus, HoldStatus
+
+
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -127,6 +132,19 @@ def _measured(status: CheckStatus) -> str:
     return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
 
 
+def _why(status: CheckStatus) -> str:
+    said = _measured(status) or status.reason
+    return f"{said} ({status.recall})" if status.recall and status.state == "passed" else said
+
+
+def _show_hold(out: Listing, hold: HoldStatus) -> None:
+    out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")
+    for line in hold.missing:
+        out.line(f"    missing: {line}")
+    if hold.concession is not None:
+        out.line(f"    concession: {hold.concession.body['reason']}")
+
+
 def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> None:
     from benchlog.project.meter_trust import checked_words
     from benchlog.wording import MARKS
@@ -141,28 +159,15 @@ def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> N
         out.line(f"! {doubt.words}", "bold")
     rows, short = [], []
     for status in seen.state.checks.values():
+        passed = status.state == "passed"
+        state = f"{MARKS.get(status.state, '○')} {status.state}"
         since = status.entry.time[:10] if status.entry else ""
-        said = _measured(status) or status.reason
-        if status.recall and status.state == "passed":
-            said = f"{said} ({status.recall})"
-        rows.append(
-            (
-                status.check.id,
-                status.check.part,
-                f"{MARKS.get(status.state, '○')} {status.state}",
-                since,
-                said,
-            )
-        )
+        rows.append((status.check.id, status.check.part, state, since, _why(status)))
         one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
-        short.append(status.state == "passed" and not status.recall and one)
+        short.append(passed and not status.recall and one)
     out.table(("check", "part", "state", "since", "why"), rows, cut=short)
     for hold in seen.state.holds.values():
-        out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")
-        for line in hold.missing:
-            out.line(f"    missing: {line}")
-        if hold.concession is not None:
-            out.line(f"    concession: {hold.concession.body['reason']}")
+        _show_hold(out, hold)
     for meter in seen.meters:
         checked = checked_words(meter.checked(_functions(bench, meter.tag)))
         out.line(f"meter {meter.tag}: {meter.word} ({meter.reason}){f'; {checked}' if checked else ''}")

@@ -1,10 +1,10 @@
 """Check a wall transformer or supply against its nameplate.
 
 Example:
-  benchlog supply --nameplate "24 V ac 40 VA" --mains "236 V" --mains-nominal "230 V" \\
-      --reading "27.75 V ac" --meter MA-01 --load "15 ohm" --loaded "24.70 V ac" --capacitor "35 V"
+  benchlog supply --nameplate "24 V ac 40 VA" --reading "27.75 V ac" \\
+      --accuracy "1 % + 5" --mains "236 V" --mains-nominal "230 V"
 
-Mains is inside the case: leave it closed, attach clips with the plug out, and keep to local rules.
+Caution: mains inside. Keep the case closed, attach clips with the plug out.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import add_capture_options
-from benchlog.cli.manual_entry import add_meter_options
+from benchlog.cli.manual_entry import add_meter_details
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -31,44 +31,43 @@ _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
+    parser.add_argument("--reading", metavar="TEXT", help="no-load voltage as shown (else read from --meter)")
+    parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '1 %% + 5'")
+    parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
+    parser.add_argument("--mains", metavar="TEXT", help="read in the same minute, e.g. '236 V'")
+    parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains, e.g. '230 V'")
+    parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
+    parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
+    parser.add_argument("--capacitor", metavar="TEXT", help="rating of the capacitor, e.g. '35 V'")
     parser.add_argument(
         "--regulation",
+        metavar="WORD",
         choices=("regulated", "unregulated"),
-        help="whether a DC supply holds its voltage; 'switching' or 'regulated' on the nameplate says it, too",
+        help="of a DC supply: regulated or unregulated",
     )
-    parser.add_argument("--mains", metavar="TEXT", help="mains voltage read in the same minute, e.g. '236 V'")
-    parser.add_argument("--mains-meter", metavar="ID", help="meter of the bench file that read the mains")
-    parser.add_argument(
-        "--mains-accuracy", metavar="TEXT", help="accuracy of the mains reading (default 1 %% + 1 count)"
+    capture = parser.add_argument_group("a scope capture")
+    capture.add_argument("--capture", metavar="FILE", help="scope capture of the output")
+    capture.add_argument("--channel", metavar="CH", help="channel of the capture")
+    add_capture_options(capture, ranges=False)
+    second = parser.add_argument_group("a second meter")
+    second.add_argument("--second", metavar="TEXT", help="what it shows")
+    second.add_argument("--second-meter", metavar="ID", help="its tag in the bench file")
+    second.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
+    more = parser.add_argument_group("limits, mains, load and meter in detail")
+    more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
+    more.add_argument(
+        "--tolerance", metavar="TEXT", default="6 %", help="about the expected voltage (default 6 %%)"
     )
-    parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains voltage, e.g. '230 V'")
-    parser.add_argument(
-        "--reading", metavar="TEXT", help="no-load voltage as displayed (else read live from --meter)"
+    more.add_argument("--mains-meter", metavar="ID", help="meter of the bench file that read the mains")
+    more.add_argument(
+        "--mains-accuracy", metavar="TEXT", help="of the mains reading (default 1 %% + 1 count)"
     )
-    add_meter_options(parser)
-    parser.add_argument(
-        "--capture", metavar="FILE", help="scope capture of the output instead of a meter reading"
-    )
-    parser.add_argument("--channel", metavar="CH", help="channel of the capture")
-    add_capture_options(parser, ranges=False)
-    parser.add_argument("--second", metavar="TEXT", help="what a second meter with its own leads shows")
-    parser.add_argument("--second-meter", metavar="ID", help="tag of the second meter")
-    parser.add_argument("--second-accuracy", metavar="TEXT", help="its accuracy, e.g. '1.2 %% + 5'")
-    parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
-    parser.add_argument(
+    more.add_argument(
         "--load-tolerance", metavar="TEXT", default="1 %", help="load resistor tolerance (default 1 %%)"
     )
-    parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
-    parser.add_argument(
-        "--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)"
-    )
-    parser.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
-    parser.add_argument(
-        "--capacitor", metavar="TEXT", help="rating of the capacitor behind a bridge, e.g. '35 V'"
-    )
-    parser.add_argument(
-        "--tolerance", metavar="TEXT", default="6 %", help="about the expected no-load voltage (default 6 %%)"
-    )
+    more.add_argument("--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)")
+    more.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
+    add_meter_details(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

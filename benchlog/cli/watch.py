@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from benchlog.recorder import Recorder
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument(

@@ -1,9 +1,11 @@
 """Plan a toroid winding: wire to cut, turns per layer, resistance, inductance, corner, droop, saturation.
 
 Examples:
-  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" --coating "0.5 mm" --leads "300 mm"
-  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" --one-turn "34.6 mm" --al "61 uH" --burden "10 ohm" \\
-      --current "12.6 A" --frequency "50 Hz" --area "37.5 mm2" --saturation "1.2 T" --card ct1.html
+  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" \\
+      --coating "0.5 mm" --leads "300 mm"
+  benchlog winding --core 25x15x10 --turns 60 --wire "AWG 24" \\
+      --one-turn "34.6 mm" --al "61 uH" --burden "10 ohm" --current "12.6 A" \\
+      --frequency "50 Hz" --area "37.5 mm2" --saturation "1.2 T" --card ct1.html
 
 The core is outer diameter x inner diameter x height in mm. Nothing is measured and nothing recorded.
 """
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ()
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options."""
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
@@ -29,21 +35,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--wire", metavar="TEXT", required=True, help="'AWG 24', 'SWG 22' or '0.5 mm' of copper"
     )
     parser.add_argument(
-        "--over-enamel",
-        metavar="TEXT",
-        help="diameter over the enamel (default: the most that grade 2 allows)",
-    )
-    parser.add_argument(
         "--coating", metavar="TEXT", default="0 mm", help="thickness on the core (default 0 mm)"
     )
     parser.add_argument(
         "--leads", metavar="TEXT", default="150 mm", help="length of each lead (default 150 mm)"
     )
     parser.add_argument("--one-turn", metavar="TEXT", help="one measured turn (wind five, divide by five)")
-    parser.add_argument(
+    parser.add_argument("--card", metavar="FILE.html", help="write a one-page winding card for the bench")
+    wire = parser.add_argument_group("wire in detail, and the part")
+    wire.add_argument(
+        "--over-enamel",
+        metavar="TEXT",
+        help="diameter over the enamel (default: the most that grade 2 allows)",
+    )
+    wire.add_argument(
         "--slack", metavar="TEXT", help="added to the wire (default 3 %% by hand, 0 with --one-turn)"
     )
-    parser.add_argument(
+    wire.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the card")
+    wire.add_argument(
         "--temperature", metavar="TEXT", default="20 degC", help="of the copper (default 20 degC)"
     )
     service = parser.add_argument_group("what it has to do")
@@ -69,8 +78,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     second.add_argument(
         "--loop-resistance", metavar="TEXT", default="0 ohm", help="of the lead between the two"
     )
-    parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the card")
-    parser.add_argument("--card", metavar="FILE.html", help="write a one-page winding card for the bench")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -130,7 +137,7 @@ def _service(args: argparse.Namespace) -> Service:
     needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
     without = [option for option, text in needs_al.items() if text is not None]
     if args.al is None and without:
-        raise UsageError(f"{without[0]} says nothing without the core's AL", hint="--al '61 uH'")
+        raise UsageError(f"{without[0]} needs the core's AL", hint="--al '61 uH'")
     tolerance = number(args.al_tolerance, "1", "AL tolerance") or 0.0
     if not 0 <= tolerance < 1:
         raise UsageError(

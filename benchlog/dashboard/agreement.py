@@ -81,13 +81,17 @@ def agreement_of(
     read = [tracks[tag] for tag in group.tags if tag in tracks]
     live = _live(group, comparisons, tracks, now_ns)
     zeros = {t.tag for t in read if t.near_zero.on}
-    apart = [(e, p) for e, p in live if (p.disagree and abs(p.e_n) > 1) or (zeros & set(e))]
+    apart = [(ends, pair) for ends, pair in live if _apart(pair) or zeros & set(ends)]
     whole = _coverage(group, comparisons, tracks, live)
     if live and (apart or not zeros):
         whole = _largest(whole, apart or live, live, tracks, now_ns)
     if apart or zeros:
         return replace(whole, word="disagree")
     return replace(whole, word="set differently") if _set_differently(read, now_ns) else whole
+
+
+def _apart(pair: Pair) -> bool:
+    return pair.disagree and abs(pair.e_n) > 1
 
 
 def _live(group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], now_ns: int) -> list[Edge]:

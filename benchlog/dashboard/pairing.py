@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from benchlog.metrology.comparison import e_n
+from benchlog.metrology.conformity import e_n
 from benchlog.reading import Reading
 
 __all__ = ["Drift", "Pair", "Side"]

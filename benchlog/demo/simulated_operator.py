@@ -189,7 +189,7 @@ class KeyboardOperator(Person):
 
     def _visible(self, prompt: Prompt) -> str:
         """What the bench shows for a prompt; empty for a question about the person's own wishes."""
-        if prompt.kind in ("text", "next", "last") or (
+        if prompt.kind in ("text", "file", "next", "last") or (
             prompt.kind == "choice" and not doubt_step(prompt.key)
         ):
             return ""

@@ -348,7 +348,7 @@ class Story:
         counted = turns.get("most_likely")
         if self.results["C10"].verdict is not Verdict.PASS and counted is not None and counted != 100:
             self.narrate(
-                f"The ratio says {counted} turns: {abs(counted - 100)} come off, and the check is done again."
+                f"The ratio says {counted} turns: take {abs(counted - 100)} off and do the check again."
             )
             self.sim.rewind("CT2", 101 - (counted - 100))
             self.session("C10")

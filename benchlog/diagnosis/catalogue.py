@@ -130,6 +130,11 @@ class Cause:
     lasting: bool = False
     mains: bool = False
 
+    def possible(self, kind: str, source: str, coupling: str) -> bool:
+        """Whether it can be behind a reading of a kind, fed by a source, of that coupling (empty: any)."""
+        fed = source == "mains" or not self.mains
+        return self.weight[kind] > 0 and fed and (not coupling or self.coupling in ("", coupling))
+
 
 @dataclass(frozen=True, slots=True)
 class Action:
@@ -205,27 +210,11 @@ class Catalogue:
         UsageError
             For a context or a counted cause that does not exist.
         """
-        base = {
-            c.id: c.weight[kind]
-            for c in self.causes
-            if c.weight[kind] > 0
-            and (source == "mains" or not c.mains)
-            and (not coupling or not c.coupling or c.coupling == coupling)
-        }
-        total = sum(base.values())
-        shares = {name: weight / total for name, weight in base.items()}
+        possible = [c for c in self.causes if c.possible(kind, source, coupling)]
+        total = sum(c.weight[kind] for c in possible)
+        shares = {c.id: c.weight[kind] / total for c in possible}
         if counts:
-            known = {c.id for c in self.causes}
-            if unknown := sorted(set(counts) - known):
-                raise UsageError(
-                    f"counts name unknown causes: {', '.join(unknown)}",
-                    hint=f"causes are {', '.join(sorted(known))}",
-                )
-            seen = sum(counts.get(name, 0.0) for name in shares)
-            shares = {
-                name: (PSEUDO_COUNT * share + counts.get(name, 0.0)) / (PSEUDO_COUNT + seen)
-                for name, share in shares.items()
-            }
+            shares = self._counted(shares, counts)
         families = {c.id: c.family for c in self.causes}
         for context in contexts:
             if context not in self.contexts:
@@ -237,6 +226,19 @@ class Catalogue:
                 shares[name] *= factors.get(name, factors.get(families[name], 1.0))
         total = sum(shares.values())
         return {name: share / total for name, share in shares.items()}
+
+    def _counted(self, shares: Mapping[str, float], counts: Mapping[str, float]) -> dict[str, float]:
+        known = {c.id for c in self.causes}
+        if unknown := sorted(set(counts) - known):
+            raise UsageError(
+                f"counts name unknown causes: {', '.join(unknown)}",
+                hint=f"causes are {', '.join(sorted(known))}",
+            )
+        seen = sum(counts.get(name, 0.0) for name in shares)
+        return {
+            name: (PSEUDO_COUNT * share + counts.get(name, 0.0)) / (PSEUDO_COUNT + seen)
+            for name, share in shares.items()
+        }
 
 
 def _distribution(name: str, table: Mapping[str, Any]) -> Distribution:
@@ -262,6 +264,44 @@ def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
     return Distribution(kind, values, p, float(table.get("jitter", 0.0)), tuple(table.get("first_used", ())))
 
 
+def _cause(table: Mapping[str, Any], known: Mapping[str, Distribution]) -> Cause:
+    name, free = table["id"], tuple(table.get("free", ()))
+    own = {
+        quantity: _distribution(f"{name}.{quantity}", t) for quantity, t in table.get("hidden", {}).items()
+    }
+    unknown = {*own, *free} - set(known)
+    if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
+        raise ConfigError(f"catalogue.toml: cause {name}: {unknown or 'family or weights'} wrong")
+    return Cause(
+        name,
+        table["family"],
+        table["label"],
+        table["weight"],
+        own,
+        table["reason"],
+        free,
+        table.get("coupling", ""),
+        bool(table.get("lasting", False)),
+        bool(table.get("mains", False)),
+    )
+
+
+def _action(table: Mapping[str, Any]) -> Action:
+    return Action(
+        table["id"],
+        float(table["minutes"]),
+        table["alters"],
+        table.get("power", "as it is"),
+        tuple(table["kinds"]),
+        table["card"],
+        tuple(table.get("expects", ())),
+        int(table.get("repeats", 1)),
+        {kind: tuple(known) for kind, known in table.get("proves", {}).items()},
+        float(table.get("within", 0.0)),
+        bool(table.get("mains", False)),
+    )
+
+
 @functools.cache
 def load_catalogue() -> Catalogue:
     """Read the catalogue that comes with the package.
@@ -278,43 +318,6 @@ def load_catalogue() -> Catalogue:
         | {name: _distribution(f"{kind}.{name}", t) for name, t in data["kind"].get(kind, {}).items()}
         for kind in KINDS
     }
-    causes = []
-    for table in data["cause"]:
-        own = {name: _distribution(f"{table['id']}.{name}", t) for name, t in table.get("hidden", {}).items()}
-        unknown = set(own) - set(default)
-        unknown |= set(table.get("free", ())) - set(default)
-        if unknown or table["family"] not in FAMILIES or set(table["weight"]) != set(KINDS):
-            raise ConfigError(f"catalogue.toml: cause {table['id']}: {unknown or 'family or weights'} wrong")
-        causes.append(
-            Cause(
-                table["id"],
-                table["family"],
-                table["label"],
-                table["weight"],
-                own,
-                table["reason"],
-                tuple(table.get("free", ())),
-                table.get("coupling", ""),
-                bool(table.get("lasting", False)),
-                bool(table.get("mains", False)),
-            )
-        )
-    actions = {
-        t["id"]: Action(
-            t["id"],
-            float(t["minutes"]),
-            t["alters"],
-            t.get("power", "as it is"),
-            tuple(t["kinds"]),
-            t["card"],
-            tuple(t.get("expects", ())),
-            int(t.get("repeats", 1)),
-            {kind: tuple(known) for kind, known in t.get("proves", {}).items()},
-            float(t.get("within", 0.0)),
-            bool(t.get("mains", False)),
-        )
-        for t in data["action"]
-    }
     return Catalogue(
         {name: float(t["value"]) for name, t in data["engine"].items()},
         {family: float(t["value"]) for family, t in data["loss"].items()},
@@ -322,7 +325,7 @@ def load_catalogue() -> Catalogue:
         hidden,
         {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
         {name: t["factors"] for name, t in data["context"].items()},
-        tuple(causes),
-        actions,
+        tuple(_cause(table, default) for table in data["cause"]),
+        {table["id"]: _action(table) for table in data["action"]},
         data["source"],
     )

@@ -124,12 +124,7 @@ class Session:
         else:
             self.belief.learn(evidence)
         self.done.append(evidence)
-        left = {"all_good"} if mended else {cause}
-        rest = sum(
-            float(p)
-            for p, h in zip(self.belief.probabilities, self.belief.hypotheses, strict=True)
-            if len(h) == 1 and (h[0] in left or self._families[h[0]] == family)
-        )
+        rest = self._alone("all_good" if mended else cause, family)
         if rest >= self.catalogue.engine["decided"] and self.belief.p_clean >= _SLIPPED:
             self._confirmed = dataclasses.replace(before, confirmed=True, read_again=None)
             return
@@ -138,6 +133,14 @@ class Session:
         if family == "meter":
             self._since = len(self.done)
         self._doubted = dataclasses.replace(self.case, reading=evidence.outcome, evidence=())
+
+    def _alone(self, cause: str, family: str) -> float:
+        """Probability that this cause, or another of the family, is there and nothing else."""
+        return sum(
+            float(p)
+            for p, h in zip(self.belief.probabilities, self.belief.hypotheses, strict=True)
+            if len(h) == 1 and (h[0] == cause or self._families[h[0]] == family)
+        )
 
     # -- answers ------------------------------------------------------------------------------------------
 
@@ -207,10 +210,7 @@ class Session:
         )
         found = self._offered = offers(self.belief, table, self._allowed())
         if hazard:  # nothing live, and nothing else either, before the jacks were looked at
-            look = [o for o in found if o.action.id == "look"]
-            return None, tuple(
-                dataclasses.replace(n, card=self._words(_POWER_OFF) + n.card) for n in self._ranked(look)
-            )
+            return None, self._looking(found)
         leading = top.probability >= engine["decided"]
         profitable = [o for o in found if o.profit > 0.0]
         if leading and not profitable:
@@ -222,6 +222,10 @@ class Session:
             return None, self._ranked(profitable, by_profit=True)
         checks = self._ranked([o for o in found if o.gain.bits >= engine["worth"]])
         return (None, checks) if checks else ("nothing splits further", ())
+
+    def _looking(self, found: list[Offer]) -> tuple[NextCheck, ...]:
+        look = self._ranked([o for o in found if o.action.id == "look"])
+        return tuple(dataclasses.replace(n, card=self._words(_POWER_OFF) + n.card) for n in look)
 
     def _words(self, card: str) -> str:
         return self.catalogue.card(card, self.case.source)

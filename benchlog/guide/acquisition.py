@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from types import TracebackType
 from typing import Self
 
@@ -14,7 +14,9 @@ from benchlog.diagnosis.doubtful import possible_slips
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
+from benchlog.guide.check_context import CheckContext
 from benchlog.guide.dialogue import Dialogue
+from benchlog.guide.file_capture import ask_capture
 from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.guide.manual_reading import as_displayed
@@ -22,37 +24,9 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
-from benchlog.result import Limits
 from benchlog.units import format_quantity
 
 __all__ = ["Acquisition"]
-
-
-def _no_limits(expected: str, fixed: Mapping[str, Limits]) -> None:
-    """Do nothing: outside a guided run there are no limits to record."""
-
-
-def _by_data_sheet(metered: MeterReading) -> MeterReading:
-    """Know no more of a meter than its data sheet."""
-    return metered
-
-
-def _not_kept(reading: Reading) -> str:
-    """Keep nothing: for work without a logbook."""
-    return ""
-
-
-def _nothing_superseded(reference: str, reason: str) -> None:
-    """Withdraw nothing: for work without a logbook."""
-
-
-def _no_doubt(tag: str, function: Function, cause: str) -> None:
-    """Note no doubt: for work without a logbook."""
-
-
-def _nothing_known(tag: str, function: Function) -> tuple[str, ...]:
-    """Know nothing of a meter: for work without a logbook."""
-    return ()
 
 
 class Acquisition(Dialogue):
@@ -66,8 +40,8 @@ class Acquisition(Dialogue):
 
     Attributes
     ----------
-    name : str
-        Of the check being done.
+    check : CheckContext
+        The check being done.
     kept : list of (Reading, str)
         Readings taken since `begin`, each with its reference.
     expected : float or None
@@ -76,20 +50,10 @@ class Acquisition(Dialogue):
         What was noticed on the way since `begin`: slips that were asked about.
     generators : set of str
         Generators that drove the part since `begin`.
-    mains_referenced : bool
-        The node under test is on the mains: no scope goes there.
     rested : bool
         The bench was not used for months: a diagnosis should know.
     cards : bool
         Whether hook-up cards are shown.
-    know : callable
-        Adds what is known of a meter to its reading.
-    recorded : callable
-        Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
-    doubt_found : callable
-        Notes that a diagnosis found a meter bad on a function, and why.
-    fed_by : str
-        What feeds the points of this check, as `diagnosis.Case` has it; empty where the plan does not say.
 
     Notes
     -----
@@ -101,21 +65,13 @@ class Acquisition(Dialogue):
         super().__init__(person)
         self.bench = bench
         self.clock = clock
-        self.name = ""
+        self.check = CheckContext()
         self.kept: list[tuple[Reading, str]] = []
         self.expected: float | None = None
-        self.fed_by = ""
         self.findings: list[Finding] = []
         self.generators: set[str] = set()
-        self.mains_referenced = False
         self.rested = False
         self.cards = False
-        self.know: Callable[[MeterReading], MeterReading] = _by_data_sheet
-        self.recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
-        self.doubt_found: Callable[[str, Function, str], None] = _no_doubt
-        self._keep: Callable[[Reading], str] = _not_kept
-        self._supersede: Callable[[str, str], None] = _nothing_superseded
-        self.fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
         self._instruments = OpenInstruments(bench, clock)
         self._in_current_jack: set[str] = set()
         self._just_right: set[str] = set()
@@ -129,45 +85,14 @@ class Acquisition(Dialogue):
     ) -> None:
         self._instruments.close_all()
 
-    def begin(
-        self,
-        name: str = "",
-        *,
-        mains_referenced: bool = False,
-        keep: Callable[[Reading], str] = _not_kept,
-        supersede: Callable[[str, str], None] = _nothing_superseded,
-        undo: Callable[[], bool] | None = None,
-        fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits,
-        know: Callable[[MeterReading], MeterReading] = _by_data_sheet,
-    ) -> None:
-        """Begin a check: nothing taken yet.
-
-        Parameters
-        ----------
-        name : str
-            Of the check, for the keys of prompts.
-        mains_referenced : bool
-            The node under test is on the mains.
-        keep : callable, optional
-            Records a reading before it is confirmed as taken; returns a reference to it.
-        supersede : callable, optional
-            Withdraws a recorded reading, by its reference, with a reason.
-        undo : callable, optional
-            Withdraws the last result; returns whether one was withdrawn.
-        fix_limits : callable, optional
-            Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
-        know : callable, optional
-            Adds what is known of a meter to its reading; by default no more than its data sheet.
-        """
-        self.name = name
+    def begin(self, check: CheckContext | None = None) -> None:
+        """Begin a check: nothing taken yet."""
+        self.check = check or CheckContext()
+        self._undo = self.check.undo
         self.kept.clear()
         self.expected = None
-        self.fed_by = ""
         self.findings.clear()
         self.generators.clear()
-        self.mains_referenced = mains_referenced
-        self._keep, self._supersede, self._undo = keep, supersede, undo
-        self.fix_limits, self.know = fix_limits, know
 
     def show_hookup(self, hookup: Hookup) -> None:
         """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
@@ -203,7 +128,7 @@ class Acquisition(Dialogue):
             "just read right": tag in self._just_right,
             "after rest": self.rested and tag not in self._just_right,
         }
-        return (*(word for word, so in known.items() if so), *self.recorded(tag, function))
+        return (*(word for word, so in known.items() if so), *self.check.recorded(tag, function))
 
     # ---- taking ----
 
@@ -233,12 +158,12 @@ class Acquisition(Dialogue):
             if instrument is not None and instrument.linked
             else self._typed_reading(tag, function, what, key, expect)
         )
-        self.kept.append((reading, self._keep(reading)))
+        self.kept.append((reading, self.check.keep(reading)))
         self.expected = expect
         self._answers += 1
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
-        metered = self.know(MeterReading(reading, self.bench.accuracy(reading)))
+        metered = self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
         self.findings += correction(metered)
         return metered
 
@@ -254,21 +179,33 @@ class Acquisition(Dialogue):
             self.person.show("  not taken back: that needs a reason")
             return False
         for reference in dict.fromkeys(reference for _, reference in taken if reference):
-            self._supersede(reference, reason)
+            self.check.supersede(reference, reason)
         del self.kept[first:]
         self.person.show(f"  {shown} is withdrawn: {reason}")
         return True
 
     def doubtful_reading(self) -> MeterReading | None:
         """The last reading, where a diagnosis could look into it."""
-        if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.mains_referenced:
+        if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.check.mains_referenced:
             return None
         reading = self.kept[-1][0]
-        return self.know(MeterReading(reading, self.bench.accuracy(reading)))
+        return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str]) -> Capture:
-        """Take one record of these channels with a scope of the bench."""
+        """Take one record of these channels with a scope of the bench, or ask for the file where it has no link."""
+        if self.takes_files(scope):
+            self._refuse_mains(scope)
+            options = self.bench.instruments[scope].options if scope in self.bench.instruments else {}
+            capture = ask_capture(self, scope, channels, f"{self.check.name}/file", options)
+            self._answers += 1
+            return capture
         return self.scope(scope).capture(channels, timeout_s=10.0)
+
+    def takes_files(self, scope: str) -> bool:
+        """Whether records of a scope come as files that the person names."""
+        instrument = self.bench.instruments.get(scope)
+        unlinked = instrument is not None and instrument.kind == "scope" and not instrument.linked
+        return self.check.by_file or unlinked
 
     def scope(self, tag: str) -> Digitiser:
         """Return the open scope of that tag.
@@ -278,12 +215,15 @@ class Acquisition(Dialogue):
         UsageError
             If it is none, or the node under test is mains-referenced.
         """
-        if self.mains_referenced:
+        self._refuse_mains(tag)
+        return self._instruments.scope(tag)
+
+    def _refuse_mains(self, tag: str) -> None:
+        if self.check.mains_referenced:
             raise UsageError(
                 f"no clip of {tag} on a mains-referenced node: its ground is protective earth",
                 hint="measure there with a rated meter and leads, or with an isolated probe; local rules apply",
             )
-        return self._instruments.scope(tag)
 
     def source(self, tag: str) -> Source:
         """Return the open generator of that tag."""

@@ -85,7 +85,7 @@ class MeterDiagnosis:
             parse_shown(display_text(first), what="reading"),
             mains_nominal_v=mains_nominal_v or MAINS_NOMINAL_V,
             context=acquisition.context(first.instrument, first.function),
-            fed_by=acquisition.fed_by,
+            fed_by=acquisition.check.fed_by,
         )
         return cls(acquisition, Session(case), first, key)
 
@@ -131,7 +131,7 @@ class MeterDiagnosis:
         acquisition, words = self.acquisition, load_catalogue().actions[action].words
         if words:
             return acquisition.choose(Prompt("choice", card, step, self.first.instrument, choices=words))
-        if action in _SCOPE and acquisition.mains_referenced:
+        if action in _SCOPE and acquisition.check.mains_referenced:
             raise SkippedError("no scope clip on a mains-referenced node: its ground is protective earth")
         if action not in _TYPED:
             return ""
@@ -196,7 +196,7 @@ class MeterDiagnosis:
         unmended = self.family == "lead" and not self.state.confirmed
         if self.decided and (self.family == "meter" or unmended) and self.first.instrument:
             cause = self.state.causes[0].label
-            self.acquisition.doubt_found(self.first.instrument, self.first.function, cause)
+            self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
                 f"  {self.first.instrument} is in doubt from now on: {cause}. Its readings count as can't tell "
                 "until it is put right and passes a check standard.",
@@ -244,12 +244,12 @@ def look_into(
         f"  {shown.displayed}, but {format_quantity(expect_value, shown.unit)} expected. Part or meter?",
         style="bold",
     )
-    if acquisition.mains_referenced:
+    if acquisition.check.mains_referenced:
         # The cheapest checks (a load, ohms, a scope) are the dangerous ones here.
         acquisition.person.show(
             "  not looked into on a mains-referenced node: power off, then prove the meter on a known source"
         )
-    if acquisition.mains_referenced or shown.unit not in ("V", "ohm", "A"):
+    if acquisition.check.mains_referenced or shown.unit not in ("V", "ohm", "A"):
         return Resolved(first, None, None, (shown,))
     doubt = MeterDiagnosis.begun(acquisition, shown, expect_value, key, mains_nominal_v)
     doubt.ask_on()

@@ -89,13 +89,9 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
         elif element:
             line += f"[ {_cut(element, most)} ]---"
     used = [(c, label[: _WIDTH - c]) for c, label in zip(at, taps, strict=True) if label]
-    rows = [line]
-    for n in range(len(used), 0, -1):
-        bars = _row([(column, "|") for column, _ in used[:n]])
-        if n == len(used):
-            rows.append(bars)
-        rows.append(_row([*((column, "|") for column, _ in used[: n - 1]), used[n - 1]]))
-    return tuple(rows)
+    bars = [(column, "|") for column, _ in used]
+    labelled = [_row([*bars[: n - 1], used[n - 1]]) for n in range(len(used), 0, -1)]
+    return (line, *([_row(bars)] if used else []), *labelled)
 
 
 def downwards(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> tuple[str, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
-from benchlog.diagnosis import Diagnosis, NextCheck, Session, parse_evidence
+from benchlog.diagnosis import Diagnosis, NextCheck, RankedCause, Session, parse_evidence
 from benchlog.diagnosis.answer import HAZARD
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
@@ -138,15 +138,9 @@ def state_lines(
     names = {c.id: c.label for c in state.causes}
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
-    bar = next((length for least, length in _BARS if columns >= least), 0)
     for cause in state.causes[:rows]:
         if cause.probability >= 0.005:
-            filled = round(cause.probability * bar)
-            drawn = "█" * filled + "·" * (bar - filled) + "  " if bar else ""
-            head = f"  {drawn}{in_percent(cause.probability):>6}  "
-            label = f"{cause.label} ({cause.family})" if cause.family != "none" else cause.label
-            for number, line in enumerate(textwrap.wrap(label, max(columns - len(head), 16))):
-                yield (" " * len(head) if number else head) + line, ""
+            yield from ((line, "") for line in _cause_lines(cause, columns))
     for name in state.put_right:
         yield f"  put right before: {names.get(name, name)}", ""
     if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
@@ -160,6 +154,17 @@ def state_lines(
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
+
+
+def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:
+    """A cause with a bar where there is room for one, its probability and its family."""
+    bar = next((length for least, length in _BARS if columns >= least), 0)
+    filled = round(cause.probability * bar)
+    drawn = "█" * filled + "·" * (bar - filled) + "  " if bar else ""
+    head = f"  {drawn}{in_percent(cause.probability):>6}  "
+    label = f"{cause.label} ({cause.family})" if cause.family != "none" else cause.label
+    for number, line in enumerate(textwrap.wrap(label, max(columns - len(head), 16))):
+        yield (" " * len(head) if number else head) + line
 
 
 def in_percent(probability: float) -> str:
@@ -191,7 +196,7 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
         top, again = state.causes[0], state.read_again
         lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
         if top.family == "meter":
-            lines.append(f'To recall what rested on it: benchlog standard {meter} --bad "{top.label}"')
+            lines.append(f'To recall what rested on it: benchlog recall {meter} --reason "{top.label}"')
         if again is not None:
             lines.append(f"To confirm it: {again.card}")
         return ". ".join(lines)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 
 import msgspec
 
@@ -11,10 +12,11 @@ from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import danger_lines
+from benchlog.guide.check_context import CheckContext
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
 from benchlog.guide.person import Person
-from benchlog.guide.session_history import supersede, withdraw_doubts
+from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
 from benchlog.logbook import Logbook
@@ -24,7 +26,6 @@ from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.project.evidence import record_result
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
-from benchlog.reading import Reading
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
 
@@ -111,15 +112,7 @@ class OneCheck:
     def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
         """Do the steps of a check; start again from its hook-up where the person takes back what was answered."""
         while True:
-            acquisition.begin(
-                check.id,
-                mains_referenced=check.mains_referenced,
-                keep=self._keep,
-                supersede=lambda reference, reason: supersede(self.book, reference, reason),
-                undo=self.undo,
-                fix_limits=lambda expected, fixed: self._fix_limits(check, expected, fixed),
-                know=lambda metered: self._know(check, acquisition.bench, metered),
-            )
+            acquisition.begin(self._context(check, acquisition))
             try:
                 with acquisition.going_back(lambda: self._take_back(check, acquisition)):
                     if check.hookup:
@@ -130,11 +123,26 @@ class OneCheck:
             except TakenBackError:
                 continue
 
+    def _context(self, check: Check, acquisition: Acquisition) -> CheckContext:
+        return CheckContext(
+            name=check.id,
+            mains_referenced=check.mains_referenced,
+            fed_by=getattr(check, "source", None) or "",
+            by_file=getattr(check, "capture", None) == "file",
+            keep=lambda reading: f"readings:{self.book.append_readings([reading]).seq}",
+            supersede=partial(supersede, self.book),
+            undo=self.undo,
+            fix_limits=partial(self._fix_limits, check),
+            know=partial(self._know, check, acquisition.bench),
+            recorded=lambda tag, function: known_of(self.book, tag, function, self.clock.utc_ns()),
+            found_bad=partial(note_found_bad, self.book, check.id),
+        )
+
     def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
         """Begin a check again; what was read in it is superseded, with a reason."""
         if not acquisition.withdraw(0, f" and begin {check.id} again", check.id):
             return False
-        withdraw_doubts(self.book, check.id, "taken back with its check")
+        withdraw_found_bad(self.book, check.id, "taken back with its check")
         self.person.show(f"  {check.id} again from its hook-up")
         return True
 
@@ -197,9 +205,6 @@ class OneCheck:
             return metered
         return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
-    def _keep(self, reading: Reading) -> str:
-        return f"readings:{self.book.append_readings([reading]).seq}"
-
     def _once_more(
         self, check: Check, error: InstrumentError | AnalysisError, acquisition: Acquisition
     ) -> bool:
@@ -212,5 +217,5 @@ class OneCheck:
             if isinstance(error, InstrumentError):
                 raise error
             return False
-        acquisition.begin(check.id, undo=self.undo)
+        acquisition.begin(CheckContext(name=check.id, undo=self.undo))
         return acquisition.go_on(f"{check.id} is not done.", f"{check.id}/trouble", ("again",)) == "again"

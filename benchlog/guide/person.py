@@ -26,9 +26,10 @@ class Prompt:
 
     Attributes
     ----------
-    kind : {"hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "next", "last"}
+    kind : {"hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "file", "next", "last"}
         hookup: do this, then Enter. display: type what the meter shows. outcome: type what a check showed. quantity: a number with unit, may
-        be left empty. confirm: y or n. choice: one of `choices`. text: free words. next: a verdict was shown;
+        be left empty. confirm: y or n. choice: one of `choices`. text: free words. file: one
+        or more paths. next: a verdict was shown;
         Enter goes on, or one of `choices` by its first letter. last: the same after the last check.
     text : str
         What to do or to answer.
@@ -40,7 +41,9 @@ class Prompt:
         For ``choice``, ``next`` and ``last``.
     """
 
-    kind: Literal["hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "next", "last"]
+    kind: Literal[
+        "hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "file", "next", "last"
+    ]
     text: str
     key: str = ""
     instrument: str = ""

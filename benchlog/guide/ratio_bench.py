@@ -87,6 +87,11 @@ class RatioBench:
     """Scope and generator during one run, and the present drive level."""
 
     def __init__(self, run: RatioRun, acquisition: Acquisition, drive: Drive) -> None:
+        if acquisition.takes_files(run.scope):
+            raise UsageError(
+                f"{run.scope} has no link, which an automatic run needs",
+                hint="leave out AL: frequency and ranges are then set by hand, and the files asked for",
+            )
         scope = acquisition.scope(run.scope)
         if not isinstance(scope, AdjustableScope):
             raise UsageError(
@@ -239,10 +244,7 @@ def _best_level(
     best, best_fill = 1.0, 0.0
     candidates = [1.0, *(full * FILL * _MARGIN / peaks[c] for c in channels for full in ranges[c])]
     for factor in sorted((f for f in candidates if 1 / PROOF_SPAN <= f <= 1.0), reverse=True):
-        fill = min(
-            peaks[c] * factor / min(f for f in ranges[c] if f * FILL >= peaks[c] * factor * (1 - 1e-9))
-            for c in channels
-        )
+        fill = min(_fill(peaks[c] * factor, ranges[c]) for c in channels)
         if fill > best_fill + 0.02:
             best, best_fill = factor, fill
         if best_fill >= GOOD_FILL:
@@ -250,6 +252,11 @@ def _best_level(
     for c in channels:
         scope.set_vertical(c, peaks[c] / FILL)
     return best
+
+
+def _fill(peak: float, ranges: list[float]) -> float:
+    """How much of the smallest range that holds it a peak fills."""
+    return peak / min(full for full in ranges if full * FILL >= peak * (1 - 1e-9))
 
 
 def _ranges_below(scope: AdjustableScope, channel: str, peak: float) -> list[float]:

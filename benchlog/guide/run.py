@@ -7,16 +7,15 @@ from collections.abc import Callable, Sequence
 from benchlog.bench import Bench
 from benchlog.clock import Clock
 from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_context import CheckContext
 from benchlog.guide.dialogue import SkippedError, StoppedError, UndoneError
 from benchlog.guide.doubt import look_further
 from benchlog.guide.one_check import OneCheck
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import (
-    known_of,
     last_of_session,
     meters_left_on_current,
     months_of_rest,
-    note_doubt,
     withdraw,
 )
 from benchlog.guide.start_round import due_meters, misspelt_meters, start_round
@@ -93,12 +92,6 @@ class Guide:
         with Acquisition(self.bench, self.person, self.clock) as acquisition:
             acquisition.in_current_jack(meters_left_on_current(self.book))
             acquisition.rested = months_of_rest(self.book, self.clock.utc_ns())
-            acquisition.recorded = lambda tag, function: known_of(
-                self.book, tag, function, self.clock.utc_ns()
-            )
-            acquisition.doubt_found = lambda tag, function, cause: note_doubt(
-                self.book, acquisition.name, tag, function, cause
-            )
             if self._standards_first(todo or list(self.plan.checks.values()), acquisition):
                 self._run(todo, bool(only), acquisition)
             self._last_done = acquisition.last_done
@@ -160,7 +153,7 @@ class Guide:
         self.person.show(
             f"  with {', '.join(result.instruments) or 'no named instrument'}; entry {entry.seq}"
         )
-        acquisition.begin(check.id, undo=self._undo)
+        acquisition.begin(CheckContext(name=check.id, undo=self._undo))
         question = f"Its limits are the plan's. Count it for {check.id}?"
         if state:
             question = f"Its limits are the plan's. Was {check.part} '{state}' then, and shall it count for {check.id}?"

@@ -11,11 +11,12 @@ import msgspec
 import numpy as np
 
 from benchlog.capture import Capture, ChannelRecord
+from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
-from benchlog.units import format_quantity
+from benchlog.units import format_quantity, parse_quantity
 
 __all__ = [
     "AMPLITUDE_VPP",
@@ -26,6 +27,7 @@ __all__ = [
     "clips",
     "driven",
     "driven_check",
+    "known_gains",
     "peak_v",
 ]
 
@@ -105,7 +107,7 @@ def capture_in_range(
 ) -> Capture:
     """Take a record of whole tens of cycles with every channel filling its range without clipping.
 
-    A scope whose ranges can't be set over its link is taken as the person set it.
+    A scope whose ranges can't be set over its link is taken as the person set it; one without a link by its file.
 
     Parameters
     ----------
@@ -121,6 +123,8 @@ def capture_in_range(
     cycles, samples : float, int
         In the record.
     """
+    if acquisition.takes_files(scope_tag):
+        return acquisition.capture(scope_tag, channels)
     scope = acquisition.scope(scope_tag)
     if not isinstance(scope, AdjustableScope):
         return acquisition.capture(scope_tag, channels)
@@ -140,6 +144,20 @@ def capture_in_range(
         full = new
         capture = acquisition.capture(scope_tag, channels)
     return capture
+
+
+def known_gains(acquisition: Acquisition, scope: str) -> tuple[float, float]:
+    """Gain error of a scope's channels and between its ranges, ±: from the bench file, else the usual ones."""
+    instrument = (
+        acquisition.bench.instruments.get(scope)
+        if acquisition.check.by_file
+        else acquisition.bench.instrument(scope)
+    )
+    gain, between = (instrument.gain, instrument.range_gain) if instrument is not None else (None, None)
+    return (
+        parse_quantity(gain, "1").value if gain else GAIN_ACCURACY,
+        parse_quantity(between, "1").value if between else RANGE_GAIN,
+    )
 
 
 def peak_v(record: ChannelRecord) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook import Entry, Logbook
 from benchlog.project.meter_doubt import DOUBT_KINDS
 from benchlog.project.meter_known import known_of_meter
@@ -12,17 +13,17 @@ __all__ = [
     "last_of_session",
     "meters_left_on_current",
     "months_of_rest",
-    "note_doubt",
+    "note_found_bad",
     "supersede",
     "withdraw",
-    "withdraw_doubts",
+    "withdraw_found_bad",
     "withdraw_standard",
 ]
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
 #: A bench that lay still so long has cells that ran down and contacts that oxidised; common practice, no source.
-REST_NS = 60 * 86_400_000_000_000
+REST_NS = 60 * DAY_NS
 
 
 def last_of_session(book: Logbook) -> Entry | None:
@@ -58,7 +59,7 @@ def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tu
     return known_of_meter(book.entries(DOUBT_KINDS), tag, str(function), now_utc_ns)
 
 
-def note_doubt(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
+def note_found_bad(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
     """Write down that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
     body = {"meter": tag, "function": str(function), "cause": cause, "check_id": check_id}
     book.append("found bad", body)
@@ -72,10 +73,10 @@ def supersede(book: Logbook, reference: str, reason: str) -> None:
 def withdraw(book: Logbook, result: Entry, reason: str) -> None:
     """Withdraw a result, and what its check found wrong with meters."""
     book.supersede(result.seq, reason)
-    withdraw_doubts(book, str(result.body.get("check_id", "")), reason)
+    withdraw_found_bad(book, str(result.body.get("check_id", "")), reason)
 
 
-def withdraw_doubts(book: Logbook, check_id: str, reason: str) -> None:
+def withdraw_found_bad(book: Logbook, check_id: str, reason: str) -> None:
     """Withdraw what a check found wrong with meters in this session."""
     superseded = book.superseded()
     for entry in book.entries("found bad", newest_first=True):

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchlog.bench import Bench, Standard
+from benchlog.clock import DAY_NS
 from benchlog.errors import BenchlogError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError, TakenBackError
@@ -24,7 +25,6 @@ __all__ = ["DueMeter", "due_meters", "misspelt_meters", "start_round"]
 
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
-_DAY_NS = 86_400_000_000_000
 #: Leads of a handheld meter have less than this together; more is a poor plug or tip (common practice, no source).
 LEADS_OHM = 1.0
 
@@ -52,7 +52,7 @@ def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns:
         when = last.get(tag)
         if when is not None and now_utc_ns - when < SESSION_NS:
             continue
-        days = (now_utc_ns - when) // _DAY_NS if when is not None else 0
+        days = (now_utc_ns - when) // DAY_NS if when is not None else 0
         ago = "never checked" if when is None else f"{days} days ago" if days > 1 else "yesterday"
         found.append(DueMeter(tag, ago, chosen))
     return found

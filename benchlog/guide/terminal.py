@@ -11,6 +11,14 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
+from benchlog.guide.prompt_keys import (
+    ENTER_SHOWN,
+    LIVE_HELP,
+    answer_of_key,
+    answers_shown,
+    help_lines,
+    numbered_answer,
+)
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
 from benchlog.hookup import Hookup
 from benchlog.keyboard import END, ENTER, Entry, Keys, Lines, single_keys
@@ -22,16 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Terminal"]
 
-_TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
-_LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
-_KEY_TAIL = {
-    **_TAIL,
-    "hookup": "[Enter done, s skip, u undo, q stop]",
-    "display": "[s skip, u undo, q stop]",
-    "outcome": "[s another check, u undo, q stop, ? help]",
-    "next": "[Enter goes on, u undo, q stop]",
-    "last": "[Enter closes, u undoes the last result]",
-}
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
 #: Columns kept for an answer behind its question: a word that a key stands for, or what is typed.
@@ -42,26 +40,6 @@ _PHONE_S = 0.1
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
 _CALLS_A_LINE = ("s", "u", "t")
-_STOP_HELP = "q stop; the same command goes on later"
-_KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
-_HELP = {
-    "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
-    "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
-    "outcome": "the reading as displayed, like 27.07 V ac or OL, then Enter; or another check as NAME = ANSWER; "
-    "s leave this check out, u take the last answer back, q stop",
-    "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
-    "confirm": f"y yes, n no, {_KEYS_HELP}",
-    "choice": f"one of those shown, {_KEYS_HELP}",
-    "text": "a few words, then Enter",
-    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop, the same "
-    "command goes on later",
-    "last": "Enter closes; u takes the last result back (asks why) and does that check again",
-}
-_ENTER_SHOWN = {"hookup": "done"}
-_CHOICE_HELP = {
-    "again": "a measure again; this result stays on record as an earlier one",
-    "diagnose": "d find out why, check by check: part, lead, setting or meter",
-}
 
 
 class Terminal(Person):
@@ -165,7 +143,7 @@ class Terminal(Person):
         while key == ENTER:
             key = self._keys.next(0.0)
         if key == "?":
-            self.show(f"  t type the reading, {_KEYS_HELP}")
+            self.show(f"  {LIVE_HELP}")
         if key:
             self._remember(key)
         return key
@@ -213,20 +191,20 @@ class Terminal(Person):
         one_key = prompt.kind in ("hookup", "confirm", "next", "last") or (
             prompt.choices and len(prompt.choices) < 10
         )
-        tail = _tail(prompt, keys=self._keys is not None, numbered=bool(one_key))
+        tail = answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
         text = self._wrapped(prompt, tail, _KEY_ROOM if one_key else _LINE_ROOM)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
             if self._keys is None:
-                answer = _numbered(prompt, self._line(text))
+                answer = numbered_answer(prompt, self._line(text))
             elif one_key:
                 answer = self._by_key(prompt, text, self._keys)
             else:
                 answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
-            for line in _help(prompt):
+            for line in help_lines(prompt):
                 self.show(f"  {line}")
 
     def _wrapped(self, prompt: Prompt, tail: str, room: int) -> str:
@@ -298,18 +276,20 @@ class Terminal(Person):
     def _by_key(self, prompt: Prompt, question: str, keys: Keys) -> str:
         """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
         self._ask(question)
+        if prompt.kind == "hookup":
+            keys.drop_unseen()
         while True:
             key = self._pressed_key(keys)
             if key == ENTER and self._habit():
                 self._key_s = float("-inf")
                 continue
-            answer = _meaning(prompt, key)
+            answer = answer_of_key(prompt, key)
             if answer is None and prompt.kind == "hookup" and key.isprintable():
                 return self._rest_of_line(key, keys) or key
             if answer is not None:
                 if answer:
                     self._remember(key)
-                self._out.write(f"{answer or _ENTER_SHOWN.get(prompt.kind, '')}\n")
+                self._out.write(f"{answer or ENTER_SHOWN.get(prompt.kind, '')}\n")
                 self._out.flush()
                 return answer
 
@@ -341,48 +321,6 @@ class Terminal(Person):
     def _habit(self) -> bool:
         """Whether an Enter now is the habitual one after the single key just pressed."""
         return time.monotonic() - self._key_s < HABIT_S
-
-
-def _tail(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
-    """The possible answers, in brackets."""
-    if not prompt.choices or (keys and not numbered):
-        return (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind, "") or "/".join(prompt.choices)
-    if prompt.kind in ("next", "last"):
-        wishes = [f"{word[0]} {word}" for word in prompt.choices]
-        rest = "s leave it, u undo, q stop" if prompt.kind == "next" else "Enter closes, u undo"
-        return f"[{', '.join(wishes)}, {rest}]"
-    return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
-
-
-def _help(prompt: Prompt) -> list[str]:
-    """What can be answered, a line each."""
-    wishes = [_CHOICE_HELP[word] for word in prompt.choices if word in _CHOICE_HELP]
-    if prompt.kind == "next" and wishes:
-        return [*wishes, "s leave it as it is and go on", f"u take it back (asks why), {_STOP_HELP}"]
-    return [*wishes, _HELP[prompt.kind]]
-
-
-def _numbered(prompt: Prompt, line: str) -> str:
-    """Return the answer that a line gives: the number of a choice stands for it."""
-    chosen = int(line) if prompt.kind == "choice" and line.isdecimal() else 0
-    return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else line
-
-
-def _meaning(prompt: Prompt, key: str) -> str | None:
-    """Return the answer a key gives; None for a key without meaning here."""
-    low = key.lower()
-    if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
-        return low
-    if prompt.kind == "choice":
-        chosen = int(key) if key.isdecimal() else 0
-        return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else None
-    if prompt.kind == "confirm":
-        return low if low in ("y", "n") else None
-    if prompt.kind in ("next", "last") and key != ENTER:
-        return next((word for word in prompt.choices if word[0] == low), None)
-    if key != ENTER or (prompt.kind == "next" and prompt.choices):
-        return None  # Enter by habit must not pass a result by that is not a pass
-    return ""
 
 
 def _folded(text: str, width: int) -> str:

@@ -76,24 +76,26 @@ class Logbook(LogbookWriter):
         LogbookError
             One of its kinds: locked, damaged or not a logbook, full or not writable, written by a newer benchlog.
         """
-        path = Path(path)
+        path, clock = Path(path), clock or SystemClock()
+        project = project or path.stem
         if mode not in ("rw", "ro"):
             raise UsageError(f"a logbook opens in mode 'rw' or 'ro', not {mode!r}")
+        create = create and mode == "rw"
         if not path.exists() and not special_file(path):
-            if mode == "ro" or not create:
+            if not create:
                 raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
-            cls._make(path, clock or SystemClock(), project or path.stem)
+            cls._make(path, clock, project)
         db = database.connect(path, mode, busy_timeout_s=busy_timeout_s)
-        book = cls(path, db, clock or SystemClock(), mode)
+        book = cls(path, db, clock, mode)
         book.busy_timeout_s = busy_timeout_s
         try:
             version = database.stored_version(path, db)
             if version == 0:
-                if mode == "ro" or not create:
+                if not create:
                     raise LogbookDamagedError(
                         f"{path} is empty, no logbook yet", hint="record something first"
                     )
-                book._create(project or path.stem, path)
+                book._create(project, path)
             elif version < database.SCHEMA_VERSION and mode == "rw":
                 book._migrate()
             with database.mapped_errors(path):

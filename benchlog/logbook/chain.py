@@ -110,20 +110,27 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     if isinstance(value, enum.Enum):
         return plain(value.value, where, depth)
     if isinstance(value, str):
-        return str(value).encode("utf-8", "replace").decode() if not value.isascii() else str(value)
+        return _plain_text(value)
     if isinstance(value, int | float):
         return _plain_number(value, where)
     if isinstance(value, Mapping):
-        for key in value:
-            if not isinstance(key, str):
-                raise UsageError(f"{where} has the key {key!r}, which is not text")
-        return {plain(k): plain(v, f"{where}.{k}", depth + 1) for k, v in value.items()}
+        return {_plain_key(k, where): plain(v, f"{where}.{k}", depth + 1) for k, v in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, bytes | bytearray | memoryview):
         return [plain(v, f"{where}[{i}]", depth + 1) for i, v in enumerate(value)]
     if hasattr(value, "item") and getattr(value, "ndim", None) == 0:  # numpy scalar
         item = value.item()  # a long double's is a long double again
         return plain(float(item) if type(item) is type(value) else item, where, depth)
     raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't keep")
+
+
+def _plain_text(value: str) -> str:
+    return str(value) if value.isascii() else value.encode("utf-8", "replace").decode()
+
+
+def _plain_key(key: object, where: str) -> str:
+    if not isinstance(key, str):
+        raise UsageError(f"{where} has the key {key!r}, which is not text")
+    return _plain_text(key)
 
 
 def _plain_number(value: float, where: str) -> float | None:

@@ -104,9 +104,8 @@ def walk_chain(
     progress : callable, optional
         Called with (done, total) entries now and then.
     """
-    total = 0
-    if progress is not None:
-        total = db.execute("SELECT max(seq) FROM entry").fetchone()[0] or 0
+    (total,) = db.execute("SELECT coalesce(max(seq), 0) FROM entry").fetchone()
+    progress = progress or _unheard
     previous, expected, rules = ZERO_DIGEST, 1, EntryRules()
     for seq, kind, session, time, text, digest in readable_rows(db, faults.add):
         chain.count += 1
@@ -121,21 +120,22 @@ def walk_chain(
         else:
             if entry.seq == seq == expected:
                 _check_link(entry, previous, faults)
-            for fault in (canonical_fault(entry, text), *rules.broken(entry)):
-                if fault:
-                    faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
+            for fault in filter(None, (canonical_fault(entry, text), *rules.broken(entry))):
+                faults.add(seq, f"entry {seq}: {fault}" if fault[:3] == "its" else f"entry {seq} {fault}")
             _gather(entry, chain)
-        for beginning in noted:
-            if digest.startswith(beginning) and actual == digest:
-                chain.noted_at[beginning] = seq
+        if actual == digest:
+            chain.noted_at |= {beginning: seq for beginning in noted if digest.startswith(beginning)}
         previous, expected, chain.head = digest, seq + 1, digest
-        if progress is not None and chain.count % 5000 == 0:
+        if chain.count % 5000 == 0:
             progress(chain.count, total)
     if not chain.count:
         faults.add(1, "entry 1 is missing: there are no entries")
     chain.faults = len(faults.found)
-    if progress is not None:
-        progress(total, total)
+    progress(total, total)
+
+
+def _unheard(done: int, total: int) -> None:
+    """Progress that nobody asked for."""
 
 
 def _check_place(seq: int, expected: int, faults: Faults) -> None:

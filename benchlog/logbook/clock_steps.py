@@ -6,7 +6,7 @@ from enum import StrEnum
 
 import msgspec
 
-from benchlog.clock import parse_rfc3339, rfc3339
+from benchlog.clock import DAY_NS, parse_rfc3339, rfc3339
 from benchlog.logbook.reader import LogbookReader
 
 __all__ = ["ClockDoubt", "ClockDoubtKind", "after_now", "ago", "clock_doubts"]
@@ -103,5 +103,5 @@ def ago(then_utc_ns: int, now_utc_ns: int) -> str:
     """How long ago something was, in days; or on which date, where that lies after now."""
     if after_now(then_utc_ns, now_utc_ns):
         return f"on {rfc3339(then_utc_ns)[:10]}, which is after now: a clock was wrong"
-    days = (now_utc_ns - then_utc_ns) // 86_400_000_000_000
+    days = (now_utc_ns - then_utc_ns) // DAY_NS
     return "today" if days <= 0 else span_words(days * 86400) + " ago"

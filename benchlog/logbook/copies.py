@@ -142,4 +142,4 @@ def copy_state(book: LogbookReader, folder: Path) -> str:
         return f"the copy in {folder} is up to date"
     if found.relation is Relation.FIRST_LONGER:
         return f"the copy in {folder} is {behind} entries behind"
-    return f"the copy in {folder} parts from this logbook after entry {found.common}: see benchlog record compare"
+    return f"the copy in {folder} differs from this logbook after entry {found.common}: see benchlog record compare"

@@ -166,28 +166,10 @@ def join_blocks(rows: Sequence[BlockRow], channels: dict[int, ChannelKey], *, te
     counts = np.array([count for _, _, _, count, _ in rows], np.int64)
     joined = b"".join(fixed)
     table = records(joined, int(counts.sum()))
-    known = np.array(sorted(channels), np.int64)
-    if (
-        not np.isin(table["channel"], known).all()
-        or table["state"].max() >= len(STATES)
-        or table["origin"].max() >= len(ORIGINS)
-        or table["flags"].max() >> len(FLAGS)
-    ):
-        raise LogbookDamagedError("a block of readings names what is not defined")
+    _refuse_undefined(table, channels)
     ends = np.cumsum(counts)
     firsts = np.array([first for _, _, first, _, _ in rows], np.int64)
-    displayed = raw = None
-    if texts:
-        lengths, starts = table["displayed_length"].astype(np.int64), ends - counts
-        sums = np.add.reduceat(lengths, starts).tolist()
-        after = [(data, count * size) for _, _, _, count, data in rows]
-        displayed = Pieces.of_lengths(
-            b"".join([data[at : at + n] for (data, at), n in zip(after, sums, strict=True)]), lengths
-        )
-        raw = Pieces.of_lengths(
-            b"".join([data[at + n :] for (data, at), n in zip(after, sums, strict=True)]),
-            table["raw_length"].astype(np.int64),
-        )
+    displayed, raw = _texts(rows, table, ends - counts) if texts else (None, None)
     return ReadingArrays(
         table,
         np.repeat(np.array([entry for entry, *_ in rows], np.int64), counts),
@@ -244,4 +226,30 @@ def _words(names: list[str], places: npt.NDArray[Any]) -> pd.Categorical[str]:
     codes = np.array([words.index(name) for name in names], np.int16)
     return pd.Categorical.from_codes(
         codes[places] if names else np.empty(0, np.int16), pd.Index(words, dtype=str)
+    )
+
+
+def _refuse_undefined(table: npt.NDArray[np.void], channels: dict[int, ChannelKey]) -> None:
+    known = np.array(sorted(channels), np.int64)
+    if (
+        not np.isin(table["channel"], known).all()
+        or table["state"].max() >= len(STATES)
+        or table["origin"].max() >= len(ORIGINS)
+        or table["flags"].max() >> len(FLAGS)
+    ):
+        raise LogbookDamagedError("a block of readings names what is not defined")
+
+
+def _texts(
+    rows: Sequence[BlockRow], table: npt.NDArray[np.void], starts: npt.NDArray[np.int64]
+) -> tuple[Pieces, Pieces]:
+    """Displayed and raw texts, which follow a block's records."""
+    lengths = table["displayed_length"].astype(np.int64)
+    sums = np.add.reduceat(lengths, starts).tolist()
+    after = [(data, count * RECORD.itemsize) for _, _, _, count, data in rows]
+    displayed = b"".join([data[at : at + n] for (data, at), n in zip(after, sums, strict=True)])
+    raw = b"".join([data[at + n :] for (data, at), n in zip(after, sums, strict=True)])
+    return (
+        Pieces.of_lengths(displayed, lengths),
+        Pieces.of_lengths(raw, table["raw_length"].astype(np.int64)),
     )

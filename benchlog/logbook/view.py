@@ -168,11 +168,7 @@ class LogbookView:
             if instrument in (None, tag) and function in (None, name)
         ]
         everything = len(wanted) == len(channels)
-        from_ns = _moment_ns(since) if since is not None else None
-        if last is not None:
-            newest = self._newest_ns()
-            cut = newest - parse_span(last) if newest is not None else 0
-            from_ns = cut if from_ns is None else max(from_ns, cut)
+        from_ns = self._from_ns(last, since)
         pages = (
             self._proved_pages(session, on_damage) if proved else self._block_pages(from_ns, session, texts)
         )
@@ -189,6 +185,14 @@ class LogbookView:
                 chunk = chunk.take(slice(first, None) if keep[first:].all() else np.flatnonzero(keep))
             if len(chunk):
                 yield chunk
+
+    def _from_ns(self, last: str | None, since: datetime | str | int | None) -> int | None:
+        """Time of the first reading wanted; None for all."""
+        moments = [_moment_ns(since)] if since is not None else []
+        if last is not None:
+            newest = self._newest_ns()
+            moments.append(newest - parse_span(last) if newest is not None else 0)
+        return max(moments, default=None)
 
     def _newest_ns(self) -> int | None:
         with self.book.querying() as db:

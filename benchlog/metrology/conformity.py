@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from benchlog.errors import UsageError
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "judge"]
+__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
@@ -103,18 +104,24 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
         shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
-    if (low is None or y - expanded >= low) and (high is None or y + expanded <= high):
-        return Judgement(Verdict.PASS, p, f"{shown} {_kept(limits)}")
-    if low is not None and y + expanded <= low:
-        return Judgement(Verdict.FAIL, p, f"{shown} lies below {format_quantity(low, limits.unit)}")
-    if high is not None and y - expanded >= high:
-        return Judgement(Verdict.FAIL, p, f"{shown} lies above {format_quantity(high, limits.unit)}")
-    near = high if low is None or (high is not None and abs(high - y) < abs(y - low)) else low
-    return Judgement(
-        Verdict.INDETERMINATE,
-        p,
-        f"{shown} is too close to the limit {format_quantity(near, limits.unit)} to tell (P(within) {_share(p)})",
-    )
+    verdict, words = _side(y, expanded, limits)
+    if verdict is Verdict.INDETERMINATE:
+        words += f" to tell ({percent(p)} chance that it is within)"
+    return Judgement(verdict, p, f"{shown} {words}")
+
+
+def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
+    """On which side of the guard bands a value lies."""
+    low = -math.inf if limits.low is None else limits.low
+    high = math.inf if limits.high is None else limits.high
+    if low <= y - expanded and y + expanded <= high:
+        return Verdict.PASS, _kept(limits)
+    if y + expanded <= low:
+        return Verdict.FAIL, f"lies below {format_quantity(low, limits.unit)}"
+    if y - expanded >= high:
+        return Verdict.FAIL, f"lies above {format_quantity(high, limits.unit)}"
+    near = high if abs(high - y) < abs(y - low) else low
+    return Verdict.INDETERMINATE, f"is too close to the limit {format_quantity(near, limits.unit)}"
 
 
 def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, float]:
@@ -136,8 +143,17 @@ def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, float]:
     return math.sqrt(variance), math.sqrt(max(half for _, half in bounds))
 
 
-def _share(p: float) -> str:
-    return "above 0.995" if p > 0.995 else "below 0.005" if p < 0.005 else f"{p:.2f}"
+def percent(p: float) -> str:
+    """A probability in words.
+
+    >>> [percent(p) for p in (0.9999, 0.9934, 0.5, 0.0)]
+    ['over 99.9 %', '99.3 %', '50 %', 'under 0.1 %']
+    """
+    if p > 0.999:
+        return "over 99.9 %"
+    if p < 0.001:
+        return "under 0.1 %"
+    return f"{100 * p:.1f} %" if p > 0.98 or p < 0.02 else f"{100 * p:.0f} %"
 
 
 def _kept(limits: Limits) -> str:
@@ -147,3 +163,17 @@ def _kept(limits: Limits) -> str:
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
     return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+
+
+def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
+    """E_n number: difference over the root sum square of the expanded uncertainties at k = 2.
+
+    Satisfactory when \\|E_n\\| <= 1 (ISO/IEC 17043; ISO 13528, 9.7). Feed expanded, not standard uncertainties.
+
+    >>> round(e_n(5.19, 0.0708, 5.0, 0.0029), 2)
+    2.68
+    """
+    width = math.hypot(expanded, reference_expanded)
+    if not width > 0:
+        raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
+    return (value - reference) / width

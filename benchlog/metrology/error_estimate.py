@@ -6,7 +6,7 @@ See `benchlog.metrology.known_error` for what is known and how.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -89,6 +89,14 @@ def _connected(on: MeterRange, seen: Sequence[Observation]) -> list[Observation]
         reached = now
 
 
+def _seen_at(end: MeterRange, seen: Sequence[Observation]) -> Iterator[tuple[int, float, float]]:
+    """Number, sign and value of each observation with this meter range at one of its ends."""
+    for number, observation in enumerate(seen):
+        for other, sign, shown in observation.ends():
+            if other == end:
+                yield number, sign, shown
+
+
 class _Model:
     """Linear model of all gains and zeros: difference seen = error of one meter - error of the other + noise."""
 
@@ -107,12 +115,10 @@ class _Model:
             at = slice(2 * k, 2 * k + 2)
             self.priors[0][at, at] = np.outer(width, width) / 3  # one fraction of the whole bound
             self.priors[1][at, at] = np.diag(width**2) / 3  # gain and zero apart
-            for i, s in enumerate(seen):
-                for other, sign, shown in s.ends():
-                    if other == end:
-                        self.rows[i, at] = sign * abs(shown), sign
-                        moved[i, k] = sign * width @ (abs(shown), 1) / math.sqrt(3)
-                        self.noise[i, i] += (AT_REST * end.resolution) ** 2
+            for i, sign, shown in _seen_at(end, seen):
+                self.rows[i, at] = sign * abs(shown), sign
+                moved[i, k] = sign * width @ (abs(shown), 1) / math.sqrt(3)
+                self.noise[i, i] += (AT_REST * end.resolution) ** 2
         ages = np.array([max(s.age_s, 0.0) for s in seen])
         years = np.minimum.outer(ages, ages) / YEAR_S
         daily = DAY_TO_DAY**2 * np.eye(n)

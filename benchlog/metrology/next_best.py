@@ -21,12 +21,12 @@ __all__ = ["Way", "by_chance_per_minute", "chance_to_settle", "ways_to_settle", 
 #: What reduces an input: words, to which part of it, minutes (common practice, no source).
 _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.READING: (
-        "read it with a meter of a quarter of this uncertainty, or hold this one against a check standard on this range first",
+        "use a meter with a quarter of this uncertainty, or check this one on a check standard on this range first",
         0.25,
         3.0,
     ),
     Role.GAIN: (
-        "take the gain off: compare with a known value on the same range, or swap the channels",
+        "cancel the gain error: compare with a known value on the same range, or swap the channels",
         0.1,
         5.0,
     ),

@@ -1,7 +1,7 @@
 """Kinds of checks done with meters."""
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import field
 
@@ -148,6 +148,15 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
     )
     meter: _MeterTag = None
     accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
+    source: Annotated[
+        Literal["mains", "bench", "battery", "none"] | None,
+        about(
+            "what feeds the points, so that a doubtful reading is looked into in fitting words: mains (so taken for volts "
+            "and amperes without it), bench (a supply, generator or reference), battery or none"
+        ),
+    ] = None
+
+    later_fields = ("source",)
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""

@@ -1,7 +1,7 @@
 """Kinds of checks done with a scope and a generator."""
 
 from collections.abc import Mapping
-from typing import Annotated
+from typing import Annotated, Literal
 
 from msgspec import field
 
@@ -25,6 +25,13 @@ __all__ = ["SCOPE_KINDS", "InductanceCheck", "RatioCheck"]
 
 _Scope = Annotated[str, about("tag of the scope")]
 _Generator = Annotated[str | None, about("tag of the generator; without it the person drives")]
+_Capture = Annotated[
+    Literal["file"] | None,
+    about(
+        '"file": the run asks for the file that the scope saved, after the hook-up (a scope that is `typed:` in the bench '
+        "file, or without address there, is asked for anyway); without it the record is read over the scope's link"
+    ),
+]
 _Amplitude = Annotated[Volts | None, about("peak to peak, open circuit")]
 
 
@@ -54,12 +61,13 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     saturation: Annotated[Teslas | None, about("flux density the core tolerates")] = None
     generator_resistance: Annotated[Ohms | None, about("of the generator's output; 50 ohm without it")] = None
     sweep: Annotated[int | None, about("points of the automatic sweep, 5 to 61; 0 for none")] = None
+    capture: _Capture = None
     prior: Annotated[
         Share | None, about("how often such a winding has the turns that were meant; 92 % without it")
     ] = None
 
     uses_scope = True
-    later_fields = ("prior",)
+    later_fields = ("prior", "capture")
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""
@@ -93,6 +101,11 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
             if given:
                 raise UsageError(f"{given[0]} belongs to the automatic run", hint='give al too: al = "61 uH"')
             return
+        if self.capture is not None:
+            raise UsageError(
+                "al makes the run automatic, which reads the scope over its link",
+                hint='leave out al, or capture = "file"',
+            )
         if self.generator is None:
             raise UsageError(
                 "al makes the run automatic, which needs a generator", hint="name it under generator"
@@ -121,8 +134,10 @@ class InductanceCheck(Check, frozen=True, tag="inductance"):
     amplitude: _Amplitude = None
     turns: Annotated[int | None, about("of the winding; with al they make the limits")] = None
     al: Annotated[Henries | None, about("expected inductance of one turn")] = None
+    capture: _Capture = None
 
     uses_scope = True
+    later_fields = ("capture",)
 
     def wiring(self) -> Hookup:
         """See `Check.wiring`."""

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 
 import msgspec
 
+from benchlog.clock import DAY_NS
 from benchlog.finding import Finding, FindingKind
 from benchlog.logbook import EntryRef, Logbook
 from benchlog.logbook.chain import Entry
@@ -19,7 +20,6 @@ from benchlog.result import Limits, Result, Verdict
 
 __all__ = ["adopt", "adopted", "find_adoptable"]
 
-_DAY_NS = 86_400_000_000_000
 _SAME = 1e-9  # limits written with another prefix differ by rounding
 
 
@@ -46,7 +46,7 @@ def find_adoptable(
         elif entry.kind == "substitution" and entry.body["part"] == check.part:
             found = None
         elif entry.kind == "result" and not entry.body.get("check_id") and limits:
-            old = check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * _DAY_NS
+            old = check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * DAY_NS
             if not old and _fits(check, limits, result := Result.from_json(entry.body)):
                 found = entry, result
         if found is not None and found[0].seq in gone:

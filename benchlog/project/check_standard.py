@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from typing import Any
 
 from benchlog.checks.meter_pairs import E_N_LIMITS
+from benchlog.clock import DAY_NS
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
-from benchlog.metrology.comparison import e_n
+from benchlog.metrology.conformity import e_n
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import ROUND_NS, last_good
 from benchlog.project.recall import Failure
@@ -26,7 +27,6 @@ from benchlog.units import Quantity, format_quantity
 
 __all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "prefix_slip"]
 
-_DAY_NS = 86_400_000_000_000
 _CLEARLY = 0.1  # relative difference between standards that no display can show alike
 _NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
 
@@ -228,7 +228,7 @@ def _findings(
             )
         )
         return found
-    before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / _DAY_NS
+    before, days = float(last.body["e_n"]), (now_utc_ns - last.utc_ns) / DAY_NS
     growth = abs(number) - abs(before)
     same_side = number * before >= 0
     if (

@@ -14,7 +14,7 @@ Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import msgspec
 
@@ -86,11 +86,20 @@ class Doubt(Blamed, frozen=True):
             )
             ends = f"passes ({way})"
         else:
-            ends = f'is right again (benchlog standard {shlex.quote(self.instrument)} --repaired "what was done")'
+            ends = (
+                f'is right again (benchlog recall {shlex.quote(self.instrument)} --repaired "what was done")'
+            )
         return (
             f"{self.instrument} {self.happened} on {self.time[:10]}: its readings count as indeterminate "
             f"until it {ends}"
         )
+
+
+def _taken_back(relevant: Sequence[Entry], failed: set[int]) -> set[int]:
+    """Entries that were taken back, and failed checks on a standard whose recall was."""
+    taken_back = {int(e.body["entry"]) for e in relevant if e.kind in ("recall undone", "supersede")}
+    undone = [e for e in relevant if e.kind == "recall" and e.seq in taken_back]
+    return taken_back | {int(e.body.get("to_entry", 0)) for e in undone} & failed
 
 
 class MeterDoubts:
@@ -105,10 +114,7 @@ class MeterDoubts:
     def __init__(self, entries: Iterable[Entry]) -> None:
         relevant = [e for e in entries if e.kind in DOUBT_KINDS]
         failed = {e.seq for e in relevant if e.kind == "standard" and e.body.get("verdict") == "fail"}
-        taken_back = {int(e.body["entry"]) for e in relevant if e.kind in ("recall undone", "supersede")}
-        taken_back |= {
-            int(e.body.get("to_entry", 0)) for e in relevant if e.kind == "recall" and e.seq in taken_back
-        } & failed
+        taken_back = _taken_back(relevant, failed)
         self._doubts: list[Doubt] = []
         for entry in relevant:
             if entry.seq in taken_back:
@@ -116,25 +122,23 @@ class MeterDoubts:
             if entry.kind == "standard":
                 self._standard(entry)
             elif entry.kind == "repair":
-                self._doubts = [
-                    msgspec.structs.replace(d, until=entry.seq)
-                    if d.until is None and d.instrument == entry.body["meter"]
-                    else d
-                    for d in self._doubts
-                ]
+                self._end(entry, lambda repair, doubt: doubt.instrument == repair.body["meter"])
             elif entry.kind == "found bad" or (
                 entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed
             ):
                 self._open(entry, "")
 
+    def _end(self, entry: Entry, ends: Callable[[Entry, Doubt], bool]) -> None:
+        self._doubts = [
+            msgspec.structs.replace(d, until=entry.seq) if d.until is None and ends(entry, d) else d
+            for d in self._doubts
+        ]
+
     def _standard(self, entry: Entry) -> None:
         if entry.body.get("verdict") == "fail":
             self._open(entry, str(entry.body.get("standard", "")) or "STANDARD")
         elif entry.body.get("verdict") == "pass" and not self.of(str(entry.body.get("standard", ""))):
-            self._doubts = [
-                msgspec.structs.replace(d, until=entry.seq) if d.until is None and _ends(entry, d) else d
-                for d in self._doubts
-            ]
+            self._end(entry, _ends)
 
     def _open(self, entry: Entry, standard: str) -> None:
         body = entry.body

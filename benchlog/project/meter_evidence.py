@@ -14,6 +14,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.known_error import MeterRange, Observation
@@ -25,7 +26,7 @@ __all__ = ["EVIDENCE_KINDS", "with_evidence"]
 
 #: Kinds of entries that show a meter's error, or end what was known of it.
 EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
-_OLDEST_NS = 2 * 365 * 86_400_000_000_000  # what is older says no more than the data sheet
+_OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
 
 
 def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: int) -> MeterReading:

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 import msgspec
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.project.meter_doubt import MeterDoubts
@@ -14,7 +15,7 @@ from benchlog.reading import Function
 
 __all__ = ["FunctionCheck", "MeterTrust", "Trust", "checked_words", "meter_trust"]
 
-_REST_NS = 61 * 86_400_000_000_000  # batteries may have run down; common practice, no source
+_REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
 
 
 class Trust(StrEnum):

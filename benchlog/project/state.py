@@ -22,6 +22,7 @@ from enum import StrEnum
 
 import msgspec
 
+from benchlog.clock import DAY_NS
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
@@ -40,8 +41,6 @@ __all__ = [
     "project_state",
     "read_state",
 ]
-
-_DAY_NS = 86_400_000_000_000
 
 
 #: Kinds of entries that decide the state of a project.
@@ -213,6 +212,17 @@ class _Sorted:
         parts += [s.part for s in self.pending]
         return next((p for p in parts if not set(check_ids).isdisjoint(self.plan.reopened_by(p))), "")
 
+    def _adopt(self, adoption: Entry) -> None:
+        original = self._outside.get(int(adoption.body["entry"]))
+        if original is not None and original.digest == adoption.body["digest"]:
+            self.adoptions[original.seq] = adoption
+            self.results.setdefault(str(adoption.body["check_id"]), []).append(original)
+
+    def _undo_recall(self, seq: int) -> None:
+        undone = self.recalls.pop(seq, None)
+        for item in undone.body["results"] if undone else ():
+            self.recall_of.pop(int(item["entry"]), None)
+
     def _sort(self, entry: Entry) -> None:
         body = entry.body
         match entry.kind:
@@ -220,10 +230,7 @@ class _Sorted:
                 self.results.setdefault(str(body.get("check_id", "")), []).append(entry)
                 self._outside[entry.seq] = entry
             case "adoption":
-                original = self._outside.get(int(body["entry"]))
-                if original is not None and original.digest == body["digest"]:
-                    self.adoptions[original.seq] = entry
-                    self.results.setdefault(str(body["check_id"]), []).append(original)
+                self._adopt(entry)
             case "supersede":
                 self.superseded[int(body["entry"])] = entry
             case "recall":
@@ -231,9 +238,7 @@ class _Sorted:
                 for item in body["results"]:
                     self.recall_of[int(item["entry"])] = (str(body["meter"]), RecallClass(item["class"]))
             case "recall undone":
-                undone = self.recalls.pop(int(body["entry"]), None)
-                for item in undone.body["results"] if undone else ():
-                    self.recall_of.pop(int(item["entry"]), None)
+                self._undo_recall(int(body["entry"]))
             case "substitution":
                 self.substitutions.append(entry)
                 part = str(body["part"])
@@ -276,70 +281,82 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
 
 
 def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
-    recall = ""
+    recall, counts = "", True
     if entry.seq in found.recall_of:
         meter, kind = found.recall_of[entry.seq]
-        recall = f"recalled with {meter}: {kind}"
+        recall, counts = f"recalled with {meter}: {kind}", kind.counts
+    if not counts:
+        state, reason = CheckState.RECALLED, recall
+    elif stale := _stale(check, found, entry, result, now_utc_ns):
+        state, reason = CheckState.STALE, stale
+    else:
+        state, reason = _believed(found, entry, result)
+    return CheckStatus(check, state, reason, result, entry, recall)
 
-    def status(state: CheckState, reason: str) -> CheckStatus:
-        return CheckStatus(check, state, reason, result, entry, recall)
 
-    if recall and not found.recall_of[entry.seq][1].counts:
-        return status(CheckState.RECALLED, recall)
+def _stale(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> str:
+    """Why a result is no longer current; empty if it is."""
     if substituted := found.substituted_since(entry.seq, check.id):
-        return status(CheckState.STALE, f"re-opened: {substituted} was substituted")
+        return f"re-opened: {substituted} was substituted"
     if result.check_revision and result.check_revision != check.revision:
-        return status(CheckState.STALE, "the check was edited after its reading")
-    state_now = found.part_states.get(check.part, "")
-    wanted = check.state or state_now
+        return "the check was edited after its reading"
+    wanted = check.state or found.part_states.get(check.part, "")
     if result.part_state and result.part_state != wanted:
-        return status(CheckState.STALE, f"tested {result.part_state!r}, needed {wanted!r}")
-    if check.valid_days is not None and after_now(entry.utc_ns, now_utc_ns):
-        return status(CheckState.STALE, f"its age can't be told: measured {ago(entry.utc_ns, now_utc_ns)}")
-    if check.valid_days is not None and now_utc_ns - entry.utc_ns > check.valid_days * _DAY_NS:
-        days = (now_utc_ns - entry.utc_ns) // _DAY_NS
-        return status(CheckState.STALE, f"{days} days old, good for {check.valid_days}")
-    overall = result.overall
-    named = {
-        Verdict.PASS: CheckState.PASSED,
-        Verdict.FAIL: CheckState.FAILED,
-        Verdict.INDETERMINATE: CheckState.INDETERMINATE,
-        Verdict.NOT_DONE: CheckState.DUE,
-    }
+        return f"tested {result.part_state!r}, needed {wanted!r}"
+    if check.valid_days is None:
+        return ""
+    if after_now(entry.utc_ns, now_utc_ns):
+        return f"its age can't be told: measured {ago(entry.utc_ns, now_utc_ns)}"
+    if now_utc_ns - entry.utc_ns > check.valid_days * DAY_NS:
+        return f"{(now_utc_ns - entry.utc_ns) // DAY_NS} days old, good for {check.valid_days}"
+    return ""
+
+
+#: What a check counts as by the verdict of a result that is believed.
+_STATES = {
+    Verdict.PASS: CheckState.PASSED,
+    Verdict.FAIL: CheckState.FAILED,
+    Verdict.INDETERMINATE: CheckState.INDETERMINATE,
+    Verdict.NOT_DONE: CheckState.DUE,
+}
+
+
+def _believed(found: _Sorted, entry: Entry, result: Result) -> tuple[CheckState, str]:
+    """What a current result counts as; one of a meter in doubt is indeterminate, but meters that differ do differ."""
     doubts = found.doubts.behind(result, at=entry.seq)
-    if doubts and overall is not Verdict.NOT_DONE:
-        stays = result.check == "crosscheck" and overall is Verdict.FAIL
-        return status(CheckState.FAILED if stays else CheckState.INDETERMINATE, doubts[0].reason)
-    return status(named[overall], result.overall_reason)
+    if doubts and result.overall is not Verdict.NOT_DONE:
+        stays = result.check == "crosscheck" and result.overall is Verdict.FAIL
+        return CheckState.FAILED if stays else CheckState.INDETERMINATE, doubts[0].reason
+    return _STATES[result.overall], result.overall_reason
+
+
+#: Holds that let those after them open.
+_BEHIND = (HoldState.RELEASED, HoldState.CONCESSION, HoldState.TAKEN)
+
+
+def _still_before(other: str, holds: dict[str, HoldStatus]) -> str:
+    now = holds[other].state if other in holds else HoldState.SHUT
+    return "" if now in _BEHIND else f"{other} is {now}"
 
 
 def _hold_status(
     hold: Hold, checks: dict[str, CheckStatus], holds: dict[str, HoldStatus], found: _Sorted
 ) -> HoldStatus:
     missing = [_missing(checks[c]) for c in hold.needs if checks[c].state is not CheckState.PASSED]
-    for other in hold.after_holds:
-        if other not in holds or holds[other].state not in (
-            HoldState.RELEASED,
-            HoldState.CONCESSION,
-            HoldState.TAKEN,
-        ):
-            now = holds[other].state if other in holds else HoldState.SHUT
-            missing.append(f"{other} is {now}")
+    missing += filter(None, (_still_before(other, holds) for other in hold.after_holds))
     release, step = (_still(e.get(hold.id), hold, found) for e in (found.releases, found.steps))
     concession = release if release is not None and release.kind == "concession" else None
-
-    def status(state: HoldState, missing: tuple[str, ...], entry: Entry | None) -> HoldStatus:
-        return HoldStatus(hold, state, missing, entry, concession)
-
     if step is not None:
         recalled = [c for c in hold.needs if checks[c].state is CheckState.RECALLED]
         state = HoldState.TAKEN_RECALLED if recalled else HoldState.TAKEN
-        return status(state, tuple(_missing(checks[c]) for c in recalled), step)
+        return HoldStatus(hold, state, tuple(_missing(checks[c]) for c in recalled), step, concession)
     if concession is not None:
-        return status(HoldState.CONCESSION, tuple(missing), release)
-    if missing:
-        return status(HoldState.SHUT, tuple(missing), release)
-    return status(HoldState.RELEASED if release else HoldState.READY, (), release)
+        state = HoldState.CONCESSION
+    elif missing:
+        state = HoldState.SHUT
+    else:
+        state = HoldState.RELEASED if release else HoldState.READY
+    return HoldStatus(hold, state, tuple(missing), release, concession)
 
 
 def _missing(status: CheckStatus) -> str:

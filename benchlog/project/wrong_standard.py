@@ -42,13 +42,15 @@ def recall_standard(
         failed although the meter was within its specification.
     """
     tag = failure.instrument
-    on_it = [e for e in standards if e.body["standard"] == tag and e.seq > failure.last_good]
+    on_it = {e.seq: e for e in standards if e.body["standard"] == tag and e.seq > failure.last_good}
     # What was measured with a meter corrected by it, then with meters that passed only because of it.
     results = {r.entry: r for r in recall_results(entries, failure, undoable=undoable).results}
     meters: dict[str, str] = {}
-    for meter, function in dict.fromkeys((str(e.body["meter"]), str(e.body["function"])) for e in on_it):
+    for meter, function in dict.fromkeys(
+        (str(e.body["meter"]), str(e.body["function"])) for e in on_it.values()
+    ):
         mine = [e for e in standards if e.body["meter"] == meter and shares(function, e.body["function"])]
-        bad = _bad_meter(meter, function, mine, {e.seq for e in on_it}, failure)
+        bad = _bad_meter(meter, function, mine, on_it, failure)
         if bad is None:
             continue
         meters[meter] = function
@@ -59,7 +61,7 @@ def recall_standard(
         failure,
         in_order(results.values()),
         passed_on_it=meters,
-        failed_on_it=tuple(e.seq for e in on_it if not _passes(e) and not _must_fail(e, failure)),
+        failed_on_it=tuple(seq for seq, e in on_it.items() if _wrongly_failed(e, failure)),
     )
 
 
@@ -72,20 +74,19 @@ def _bad_meter(
     if not wrong:
         return None
     good = [e.seq for e in passed if e not in wrong]
-    first, last = wrong[0].seq, wrong[-1].seq
+    last_good = max(filter(wrong[0].seq.__gt__, good), default=0)
+    found = min(filter(wrong[-1].seq.__lt__, good), default=failure.found)
     errors = [error for e in wrong for error in _errors(e, failure)]
-    return Failure(
-        meter,
-        function,
-        last_good=max((s for s in good if s < first), default=0),
-        found=min((s for s in good if s > last), default=failure.found),
-        error_low=min(0.0, *errors) if errors else None,
-        error_high=max(0.0, *errors) if errors else None,
-    )
+    low, high = (min(0.0, *errors), max(0.0, *errors)) if errors else (None, None)
+    return Failure(meter, function, last_good=last_good, found=found, error_low=low, error_high=high)
 
 
 def _passes(entry: Entry) -> bool:
     return bool(entry.body["verdict"] == Verdict.PASS)
+
+
+def _wrongly_failed(entry: Entry, failure: Failure) -> bool:
+    return not _passes(entry) and not _must_fail(entry, failure)
 
 
 def _can_fail(entry: Entry, failure: Failure) -> bool:

@@ -21,7 +21,7 @@ from benchlog.report.history import HISTORY_KINDS, failed_before, history
 from benchlog.report.instruments import instrument_lines
 from benchlog.report.method import method_words
 from benchlog.result import Result
-from benchlog.wording import MARKS, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
 __all__ = ["Facts", "Row", "Tested", "gather"]
 
@@ -35,6 +35,7 @@ class Row:
     quantity: str
     expected: str = ""
     limits: str = ""
+    limits_own: str = ""
     value: str = ""
     words: str = ""
 
@@ -120,7 +121,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     headline, clean = _headline(evidence, damage, again)
     times = [entry.time for entry, _ in results]
     cautions = [*_energy(plan), *(caution for _, result in results for caution in result.cautions)]
-    attachments, standards = ([e for e in entries if e.kind == kind] for kind in ("attachment", "standard"))
+    attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
@@ -130,7 +131,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
         history=history(entries, {entry.seq for entry, _ in results}),
-        clock=() if damage else tuple(doubt.words for doubt in clock_doubts(book, now_utc_ns)),
+        clock=() if damage else tuple(_clock_words(book, now_utc_ns)),
         holds=evidence.holds,
         substitutions=evidence.substitutions,
         recalls=tuple(_recall_words(entry) for entry in evidence.recalls),
@@ -138,11 +139,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
             [result for _, result in results], meter_trust(entries, now_utc_ns), standards
         ),
         cautions=tuple(dict.fromkeys(cautions)),
-        design=tuple(
-            f"{counted.name}: {check.verdict}: {check.reason}"
-            for counted in evidence.counted
-            for check in counted.result.design_checks
-        ),
+        design=tuple(line for counted in evidence.counted for line in _design(counted)),
         attached=tuple(attached_files(book, attachments)),
         first_time=min(times, default=""),
         last_time=max(times, default=""),
@@ -151,6 +148,18 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
     )
+
+
+def _of_kind(entries: Sequence[Entry], kind: str) -> list[Entry]:
+    return [entry for entry in entries if entry.kind == kind]
+
+
+def _clock_words(book: Logbook, now_utc_ns: int) -> list[str]:
+    return [doubt.words for doubt in clock_doubts(book, now_utc_ns)]
+
+
+def _design(counted: Counted) -> list[str]:
+    return [f"{counted.name}: {check.verdict}: {check.reason}" for check in counted.result.design_checks]
 
 
 def _entries(book: Logbook, *, damaged: bool) -> list[Entry]:
@@ -210,13 +219,19 @@ def _damage_words(damage: Sequence[str]) -> list[str]:
 def _wrong(evidence: Evidence) -> list[str]:
     """What keeps the headline from being clean: checks by state, recalls, holds taken all the same."""
     found = [
-        ([counted.name for counted in evidence.counted if counted.state is state], words)
+        ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
     found.append((list(evidence.standing), "recalled, but still valid with a wider uncertainty"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
+
+
+def _where(counted: Counted) -> str:
+    """A check with its part and entry, so that it is found on the page and in the record."""
+    place = ", ".join(filter(None, (counted.result.part, f"entry {counted.entry.seq}")))
+    return f"{counted.name} ({place})"
 
 
 def _some(ids: Sequence[str]) -> str:
@@ -321,6 +336,7 @@ def _row(result: Result, name: str, planned: str, item: object = None, *, expect
     return Row(
         quantity=shown,
         expected=value_words(computed) if computed else planned,
-        limits=limits_words(result.limits.get(name)),
+        limits=str(result.limits.get(name, "")),
+        limits_own=limits_own_words(result.limits.get(name)),
         value=value_words(quantity),
     )

@@ -38,7 +38,7 @@ def find_clipping(
         cut = 0
         if low <= limits[0] or high >= limits[1]:
             cut = sum(int(np.count_nonzero((p <= limits[0]) | (p >= limits[1]))) for p in parts)
-        return [_clipped(channel, cut, "lie at the limits of the converter")] if cut else []
+        return [_clipped(channel, cut, "at the limits of the converter")] if cut else []
     if distortion < 3e-4 or high <= low:
         return []
     width = step or 1e-3 * (high - low)
@@ -51,7 +51,7 @@ def find_clipping(
         )
         return [RecordFinding(FindingKind.CLIPPING, message, Severity.WARNS, channel)]
     if tops or bottoms:
-        return [_clipped(channel, tops + bottoms, "share one extreme value: flat tops")]
+        return [_clipped(channel, tops + bottoms, "at one extreme value")]
     return []
 
 
@@ -81,7 +81,7 @@ def cut_levels(
 def _clipped(channel: int, count: int, what: str) -> RecordFinding:
     return RecordFinding(
         FindingKind.CLIPPING,
-        f"{channel_name(channel)}: {count} samples {what}; use the next larger range or lower the level",
+        f"{channel_name(channel)} is clipped ({count} samples {what}): use the next larger range or lower the level",
         Severity.BLOCKS,
         channel,
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -67,23 +67,25 @@ def find(request: Request) -> Report:
     looked = (
         f"meters on {len(ports)} serial port{plural}: frames {names} at {settings}; *IDN? where all is silent"
     )
-    advice = []
+    advice = tuple(_port_advice(ports))
     if not ports:
-        advice.append(
+        return Report((looked,), advice=advice)
+    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
+        results = list(pool.map(lambda p: _look(p, ports), ports))
+    found = tuple(r for r in results if isinstance(r, Found))
+    rest = tuple(r for r in results if isinstance(r, Unrecognised))
+    return Report((looked,), found, rest, advice)
+
+
+def _port_advice(ports: Sequence[Port]) -> Iterator[str]:
+    if not ports:
+        yield (
             "no serial port is there: plug in the meter's USB cable; one with a head for the meter's infrared window"
             " shows as a port even while the meter is off"
         )
-    if len({p.serial_number for p in ports if p.serial_number}) < sum(bool(p.serial_number) for p in ports):
-        advice.append(
-            "some adapters share one serial number: those are addressed by port name, which may change"
-        )
-    if not ports:
-        return Report((looked,), advice=tuple(advice))
-    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
-        results = list(pool.map(lambda p: _look(p, ports), ports))
-    found = [r for r in results if isinstance(r, Found)]
-    rest = [r for r in results if isinstance(r, Unrecognised)]
-    return Report((looked,), tuple(found), tuple(rest), tuple(advice))
+    numbered = [p.serial_number for p in ports if p.serial_number]
+    if len(set(numbered)) < len(numbered):
+        yield "some adapters share one serial number: those are addressed by port name, which may change"
 
 
 def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised:

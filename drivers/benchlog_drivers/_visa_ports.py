@@ -7,6 +7,7 @@ of four kinds: socket and serial port (`_stream_ports`), USB instrument (`_usbtm
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import socket
@@ -147,7 +148,12 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
         _resolve(lan["host"])
     with _manager_lock:
         manager = _manager(library)
-    resource: Any = manager.open_resource(name, open_timeout=round(timeout_s * 1000))
+    try:
+        resource: Any = manager.open_resource(name, open_timeout=round(timeout_s * 1000))
+    except Exception:
+        if lan and own and sys.platform == "win32":
+            _raise_if_refused(lan["host"], int(lan["port"]), timeout_s)
+        raise
     try:
         if not hasattr(resource, "write_raw"):
             raise OpenError(f"{name} is not a resource that answers questions", hint=NAMES_HINT)
@@ -166,6 +172,12 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
     except BaseException:
         resource.close()
         raise
+
+
+def _raise_if_refused(host: str, port: int, timeout_s: float) -> None:
+    """Raise the error of a refused connection: on Windows the library waits for it until its time is up."""
+    with contextlib.suppress(TimeoutError):
+        socket.create_connection((host, port), timeout_s).close()
 
 
 def _manager(library: str) -> ResourceManager:

@@ -6,7 +6,6 @@ Address: ``typed:``, or ``typed:?function=V~`` where the lines don't name the fu
 from __future__ import annotations
 
 import os
-import select
 import sys
 from collections import deque
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from benchlog.adapter import Reader
 from benchlog.clock import Clock
 from benchlog.displayed import parse_displayed
 from benchlog.errors import LinkLostError, OpenError
+from benchlog.keyboard import input_waits
 from benchlog.reading import Function, Reading
 
 __all__ = ["ManualOptions", "ManualReader"]
@@ -108,8 +108,8 @@ class ManualReader(Reader):
             self._ended = not text
             self._add(text)
             return True
-        # Bypass Python's own buffer: select would not see whole lines in it.
-        if not select.select([descriptor], [], [], wait_s)[0]:
+        # Bypass Python's own buffer: whole lines in it would not be seen.
+        if not input_waits(descriptor, wait_s):
             return False
         data = os.read(descriptor, 4096)
         self._ended = not data

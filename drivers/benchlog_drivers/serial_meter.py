@@ -133,7 +133,11 @@ class SerialMeter(Reader):
         self._garbage = b""
         self._port = self._find()
         self._link = _lines.open_port(self._port, self._port_settings)
-        self._remember_identity()
+        try:
+            self._check_identity()
+        except OpenError:
+            self._close()
+            raise
         self._note("!", b"open")
 
     def _close(self) -> None:
@@ -158,20 +162,29 @@ class SerialMeter(Reader):
             return same[0]
         if self._wanted in same or not any(p.device == self._wanted for p in seen):
             return self._wanted
-        raise OpenError(
-            f"{self._wanted} is another device now; {self._usb_identity[1]} {self._usb_identity[0]} is not there",
+        raise self._other_device(self._wanted)
+
+    def _check_identity(self) -> None:
+        """Hold the open port to be the same USB device as before: its name may have changed hands since it was found."""
+        if "://" in self._port:
+            return
+        now = None
+        with contextlib.suppress(AdapterUnavailableError):  # where ports can't be listed it goes by its name
+            for port in self._ports():
+                if port.device == self._port and port.serial_number:
+                    now = (port.serial_number, port.description)
+        if self._usb_identity is None:
+            self._usb_identity = now
+        elif now != self._usb_identity:
+            raise self._other_device(self._port)
+
+    def _other_device(self, name: str) -> OpenError:
+        serial_number, description = self._usb_identity or ("", "")
+        return OpenError(
+            f"{name} is another device now; {description} {serial_number} is not there",
             hint="plug the meter's own cable in again",
             reason=OpenReason.MISSING,
         )
-
-    def _remember_identity(self) -> None:
-        if self._usb_identity is None and "://" not in self._port:
-            with contextlib.suppress(
-                AdapterUnavailableError
-            ):  # where ports can't be listed it goes by its name
-                for port in self._ports():
-                    if port.device == self._port and port.serial_number:
-                        self._usb_identity = (port.serial_number, port.description)
 
     def _note(self, direction: str, data: bytes) -> None:
         if self.wiretap is not None:

@@ -118,9 +118,9 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
                 + ", ".join(f.value for f in dialect.functions),
                 reason=OpenReason.WRONG_DEVICE,
             )
-        if wanted is not None and found is not None and found is not wanted:
+        if found not in (None, wanted or found):
             raise OpenError(
-                f"the meter was set to {wanted.value} but says it is set to {said!r}",
+                f"the meter was set to {wanted} but says it is set to {said!r}",
                 hint="the dialect's `answers` may not be this meter's",
                 reason=OpenReason.WRONG_DEVICE,
             )

@@ -225,7 +225,7 @@ def test_overload_and_held_displays_are_refused() -> None:
 def test_one_meter_twice_is_not_two() -> None:
     with pytest.raises(UsageError, match="can't confirm itself"):
         check_crosscheck([meter("A", "5 V ac"), meter("A", "5 V ac")])
-    with pytest.raises(UsageError, match="does not say which meter"):
+    with pytest.raises(UsageError, match="has no meter's name"):
         check_crosscheck([meter("", "5 V ac"), meter("A", "5 V ac")])
 
 

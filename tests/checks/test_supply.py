@@ -243,8 +243,8 @@ def test_every_number_is_finite():
 @pytest.mark.parametrize(
     ("load_ohm", "loaded", "words"),
     [
-        (15e3, "27.7 V ac", "kilo slip?"),
-        (15e-3, "24.7 V ac", "milli slip?"),
+        (15e3, "27.7 V ac", "really kilohm"),
+        (15e-3, "24.7 V ac", "really milliohm"),
         (15.0, "28.5 V ac", "readings exchanged, or load not connected?"),
     ],
 )

@@ -97,7 +97,7 @@ class Terminal(io.StringIO):
 @pytest.mark.parametrize(
     ("stream", "env", "expected"),
     [
-        (Terminal(), {}, "\x1b[1mnext\x1b[0m\n"),
+        (Terminal(), {"WT_SESSION": "1"}, "\x1b[1mnext\x1b[0m\n"),  # which only Windows looks at
         (Terminal(), {"NO_COLOR": "1"}, "next\n"),
         (Terminal(), {"TERM": "dumb"}, "next\n"),
         (io.StringIO(), {}, "next\n"),

@@ -94,11 +94,13 @@ def test_a_recall_by_hand_after_a_diagnosis(bench: Path, capsys: pytest.CaptureF
     supply = ["supply", "--nameplate", "24 V ac 40 VA", "--mains", "231 V", "--mains-nominal", "230 V"]
     main([*supply, "--reading", "27.5 V ac", "--meter", "MB-02"])
     capsys.readouterr()
-    code, recall = run(
-        capsys, "standard", "MB-02", "--bad", "gain drift", "--function", "V~", "--error", "8 %"
-    )
-    assert code == 0
-    assert [r["class"] for r in recall["results"]] == ["measure again"]
+    words = ["MB-02", "--function", "V~", "--error", "8 %", "--json"]
+    assert main(["standard", *words, "--bad", "gain drift"]) == 0  # as it was before `recall`
+    out, err = capsys.readouterr()
+    assert [r["class"] for r in json.loads(out)["results"]] == ["measure again"]
+    assert "benchlog recall MB-02" in err
+    assert main(["recall", *words, "--reason", "gain drift"]) == 0
+    assert json.loads(capsys.readouterr().out)["schema"] == "benchlog.recall/1"
 
 
 def test_nothing_is_written_without_recording(bench: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -18,6 +18,7 @@ from benchlog.errors import (
     OpenReason,
     ReadTimeoutError,
 )
+from benchlog.serial_ports import access_hint
 from benchlog_drivers._visa_errors import translate
 
 ARGUMENTS = {"VisaIOError": (StatusCode.error_io,), "UnknownHandler": ("event", "handler", "user")}
@@ -111,9 +112,8 @@ def test_why_opening_failed_is_told_apart(number: int, reason: OpenReason) -> No
         assert translated.reason is reason
 
 
-def test_permission_names_the_group_to_join() -> None:
-    """The usual cause on Linux is in the hint."""
-    assert "group" in translate(PermissionError(errno.EACCES, "x"), "ASRL", opening=True).hint
+def test_permission_says_what_gives_access_on_this_system() -> None:
+    assert access_hint("") in translate(PermissionError(errno.EACCES, "x"), "ASRL", opening=True).hint
 
 
 def test_own_errors_pass_unchanged() -> None:

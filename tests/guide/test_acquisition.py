@@ -12,6 +12,7 @@ from benchlog.clock import ManualClock
 from benchlog.errors import LinkLostError, ReadTimeoutError, UsageError
 from benchlog.guide import instruments as instruments_module
 from benchlog.guide.acquisition import Acquisition
+from benchlog.guide.check_context import CheckContext
 from benchlog.guide.dialogue import SkippedError, StoppedError, UndoneError
 from benchlog.guide.person import Prompt
 from benchlog.reading import Flag, Function, Origin, Reading
@@ -93,7 +94,7 @@ def test_a_meter_that_the_record_left_on_current_is_asked_about(clock: ManualClo
 
 def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
     acquisition = Acquisition(BENCH, ScriptedPerson({}), clock)
-    acquisition.begin(mains_referenced=True)
+    acquisition.begin(CheckContext(mains_referenced=True))
     with pytest.raises(UsageError, match="mains-referenced") as error:
         acquisition.capture("SC-03", ["CH1"])
     assert "rated meter" in error.value.hint
@@ -204,7 +205,7 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
         heard_when_kept.append(len(person.heard))
         return "readings:7"
 
-    acquisition.begin(keep=keep)
+    acquisition.begin(CheckContext(keep=keep))
     taken = acquisition.reading("MB-02", V_AC, "voltage", "v")
     assert heard_when_kept == [0]
     assert person.heard == [taken.reading]
@@ -271,7 +272,7 @@ def test_s_q_and_u_are_understood_at_any_question(clock: ManualClock) -> None:
         acquisition.confirm("lit?", "b")
     assert acquisition.confirm("lit?", "c")  # nothing to undo: asked again
     assert "nothing to undo" in person.said
-    acquisition.begin(undo=lambda: True)
+    acquisition.begin(CheckContext(undo=lambda: True))
     with pytest.raises(UndoneError):
         acquisition.wish("u", "d")
 

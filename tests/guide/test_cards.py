@@ -50,6 +50,26 @@ def test_every_check_of_the_shipped_plans_has_a_card(source: str, tmp_path: Path
             fits(card)
 
 
+def test_a_narrow_screen_gets_the_drawing_from_top_to_bottom() -> None:
+    """40 columns: every point of the wide drawing is still there."""
+    wiring = made(
+        "C1",
+        "ratio",
+        part="CT1",
+        expect="60",
+        scope="SC-03",
+        primary="CH1",
+        secondary="CH2",
+        generator="SG-04",
+    ).wiring()
+    assert wiring is not None
+    wide, narrow = card_of(wiring, BENCH), card_of(wiring, BENCH, 40)
+    assert max(map(len, narrow.drawing)) <= 40 < max(map(len, wide.drawing))
+    assert max(map(len, narrow.lines(40))) <= 44
+    for word in ("CT1", "CH1", "CH2", "SG-04"):
+        assert word in " ".join(narrow.drawing)
+
+
 @pytest.mark.parametrize(
     "check",
     [

@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args, get_type_hints
 
 import pytest
 from helpers.systems import needs_terminals
@@ -87,6 +87,11 @@ def terminal(screen: Screen) -> Iterator[Terminal]:
         (Prompt("confirm", "lit?"), "xN", "n"),
         (Prompt("choice", "look", choices=("in order", "wrong range")), "2", "wrong range"),
         (Prompt("choice", "look", choices=("in order", "wrong range")), "9u", "u"),
+        (Prompt("next", "C01 done."), "\n", ""),
+        (Prompt("next", "C01 done."), "xu", "u"),
+        (Prompt("next", "C01 done.", choices=("again", "diagnose")), "\nd", "diagnose"),
+        (Prompt("next", "C01 done.", choices=("again", "diagnose")), "A", "again"),
+        (Prompt("last", "Finished.", choices=("again",)), "\n", ""),
     ],
 )
 def test_one_key_answers_without_enter(
@@ -95,6 +100,51 @@ def test_one_key_answers_without_enter(
     screen.type_when(prompt.text, key)
     assert terminal.answer(prompt) == answer
     assert prompt.text in screen.seen()
+
+
+@pytest.mark.parametrize("kind", get_args(get_type_hints(Prompt)["kind"]))
+def test_a_question_mark_helps_at_every_prompt(kind: str, screen: Screen, terminal: Terminal) -> None:
+    """It is shown what can be answered, and the question comes again; Enter ends each of these."""
+    choices = ("in order", "wrong range") if kind == "choice" else ()
+    prompt = Prompt(kind, "what now?", choices=choices)  # type: ignore[arg-type]
+    single = kind in ("hookup", "confirm", "choice", "next", "last")
+    screen.type_when("what now?", "?" if single else "?\n")
+
+    def then() -> None:
+        while screen.text.count("what now?") < 2:
+            screen.text += os.read(screen.master, 65536).decode(errors="replace")
+        time.sleep(HABIT_S + 0.1)
+        os.write(screen.master, {"confirm": b"y", "choice": b"1"}.get(kind, b"\n"))
+
+    threading.Timer(0.3, then).start()
+    assert terminal.answer(prompt) != "?"
+    shown = screen.seen()
+    assert len(shown.split("what now?")[1].strip()) > 15
+    assert shown.count("what now?") == 2
+
+
+def test_many_choices_have_a_line_each(
+    screen: Screen, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On 40 columns, too, nothing is cut within a word."""
+    monkeypatch.setenv("COLUMNS", "40")
+    words = ("in order", "wrong function", "wrong range", "lead in current jack")
+    text = "Leave tips and dial as they are and look at dial, jacks and symbols."
+    screen.type_when("4 lead in current jack", "4")
+    assert terminal.answer(Prompt("choice", text, choices=words)) == "lead in current jack"
+    lines = screen.seen().replace("\r\n", "\n").splitlines()
+    assert {"    1 in order", "    2 wrong function"} <= set(lines)
+    assert max(map(len, lines)) <= 40 + len("lead in current jack")
+
+
+def test_a_long_line_breaks_between_words_and_hangs_behind_its_mark(
+    screen: Screen, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    terminal.show("  ! mains inside the case: leave it closed, attach clips with the plug out")
+    lines = screen.seen().replace("\r\n", "\n").splitlines()
+    assert max(map(len, lines)) <= 40
+    assert all(line.startswith("    ") and line[4] != " " for line in lines[1:])
 
 
 def test_an_arrow_key_means_nothing(screen: Screen, terminal: Terminal) -> None:

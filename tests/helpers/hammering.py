@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import os
 import re
-import select
 import subprocess
 import sys
 import time
 from pathlib import Path
+from queue import Empty, SimpleQueue
+from threading import Thread
 
 #: Stands in what was seen for an Enter that was sent.
 SENT = "\0"
@@ -24,9 +25,7 @@ def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float =
     environment = os.environ | {"TERM": "dumb", "COLUMNS": "200", "LINES": "50"}
     command = [sys.executable, "-m", "benchlog", *words]
     if terminal:
-        import pty
-
-        ours, theirs = pty.openpty()
+        ours, theirs = os.openpty()
         child = subprocess.Popen(
             command, cwd=folder, env=environment, stdin=theirs, stdout=theirs, stderr=theirs
         )
@@ -52,16 +51,26 @@ def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float =
     return code, seen
 
 
+def _said(from_child: int, said: SimpleQueue[bytes]) -> None:
+    """Hand on what the program says, and nothing at its end."""
+    data = b"-"
+    while data:
+        try:
+            data = os.read(from_child, 1 << 16)
+        except OSError:  # how a terminal ends
+            data = b""
+        said.put(data)
+
+
 def _seen(to_child: int, from_child: int, limit_s: float, *, terminal: bool) -> str:
+    said: SimpleQueue[bytes] = SimpleQueue()
+    Thread(target=_said, args=(from_child, said), daemon=True).start()
     seen, answered = "", 0
     next_s = time.monotonic()
     end_s = next_s + limit_s
     while time.monotonic() < end_s:
-        if select.select([from_child], [], [], max(0.0, next_s - time.monotonic()))[0]:
-            try:
-                data = os.read(from_child, 1 << 16)
-            except OSError:  # how a terminal ends
-                data = b""
+        with contextlib.suppress(Empty):
+            data = said.get(timeout=max(0.001, next_s - time.monotonic()))
             if not data:
                 break
             seen += data.decode("utf-8", "replace")

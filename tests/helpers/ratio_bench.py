@@ -45,6 +45,9 @@ class CoreBench:
     flux_seen_t: float = 0.0
     trigger: tuple[str, float] | None = None
 
+    def takes_files(self, scope: str) -> bool:
+        return False
+
     # ---- generator ----
 
     def source(self, tag: str) -> CoreBench:

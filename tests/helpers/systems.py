@@ -17,7 +17,6 @@ __all__ = [
     "make_socket",
     "needs_file_modes",
     "needs_open_files",
-    "needs_processor_times",
     "needs_terminals",
     "skip_without_terminals",
 ]
@@ -26,9 +25,6 @@ NO_TERMINALS = "this system has no pseudo-terminals"
 
 #: For a module's `pytestmark`, or a test.
 needs_terminals = pytest.mark.skipif(not hasattr(os, "openpty"), reason=NO_TERMINALS)
-needs_processor_times = pytest.mark.skipif(
-    sys.platform == "win32", reason="this system does not tell the processor time of programs that ended"
-)
 needs_file_modes = pytest.mark.skipif(
     sys.platform == "win32",
     reason="on this system a folder's mode forbids nothing, and nobody can be another user",
@@ -61,11 +57,11 @@ def make_link(path: Path, target: Path) -> None:
         pytest.skip("this system does not tell links from what they lead to")
 
 
-def make_device_link(path: Path) -> None:
-    """Make a link to a device that never ends, or skip the test."""
-    if not Path("/dev/zero").is_char_device():
-        pytest.skip("this system has no devices in folders")
-    make_link(path, Path("/dev/zero"))
+def make_device_link(path: Path, device: str = "/dev/zero") -> None:
+    """Make a link to a device, by default one that never ends, or skip the test."""
+    if not Path(device).is_char_device():
+        pytest.skip(f"this system has no {device}")
+    make_link(path, Path(device))
 
 
 def make_socket(path: Path) -> None:

@@ -16,7 +16,7 @@ from typing import Any
 
 import usb.core
 from usb.backend import IBackend
-from usbip_device import Device, Stall
+from usbip_device import EOVERFLOW, Device, Stall
 
 _DEVICE = (
     "bLength bDescriptorType bcdUSB bDeviceClass bDeviceSubClass bDeviceProtocol bMaxPacketSize0 idVendor \
@@ -206,7 +206,7 @@ class InProcessUsb(IBackend):
             status, got = self._cut_off(device, ep, seq)
         if status == -errno.EPIPE:
             raise usb.core.USBError("Pipe error", -9, errno.EPIPE)
-        if status == -errno.EOVERFLOW:
+        if status == -EOVERFLOW:
             raise usb.core.USBError("Overflow", -8, errno.EOVERFLOW)
         if length and not came and not got:
             raise usb.core.USBTimeoutError("Operation timed out", -7, errno.ETIMEDOUT)

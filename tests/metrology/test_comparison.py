@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchlog.errors import UsageError
-from benchlog.metrology.comparison import e_n
+from benchlog.metrology.conformity import e_n
 
 
 def test_nist_dataplot_rows(worked_examples):

@@ -52,7 +52,7 @@ def test_the_way_follows_the_largest_part_of_the_budget() -> None:
     )
     assert bad_mains.verdict is bad_meter.verdict is Verdict.INDETERMINATE
     assert "what the limits follow" in ways_to_settle(bad_mains)[0].action
-    assert "with a meter" in ways_to_settle(bad_meter)[0].action
+    assert "use a meter" in ways_to_settle(bad_meter)[0].action
 
 
 def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> None:

@@ -8,11 +8,12 @@ from pathlib import Path
 import msgspec
 import pytest
 from helpers.guided_project import GuidedProject
-from helpers.plan_text import hold, part, plan_text
+from helpers.plan_text import check, hold, part, plan_text
 from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import AccuracyLine, Bench, Instrument
 from benchlog.checks.continuity import check_continuity
+from benchlog.cli import main
 from benchlog.guide.manual_reading import as_displayed
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
@@ -32,6 +33,7 @@ meter = "MB-02"
 max = "1 ohm"
 lead_null = false
 """
+CAPTURES = Path(__file__).parents[2] / "sample_captures"
 BENCH = Bench([Instrument(tag="MB-02", accuracy=(AccuracyLine(Function.OHMS, "1 % + 3"),))])
 
 
@@ -147,3 +149,21 @@ def test_the_certificate_says_that_it_was_measured_outside_the_plan(rig: GuidedP
     counted(rig)
     page = " ".join(render_certificate(rig.book, now_utc_ns=rig.clock.utc_ns(), plan=rig.plan).split())
     assert "measured outside the plan, counted for C01" in page
+
+
+def test_a_ratio_by_command_counts_for_the_plans_check(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """``ratio --part CT1`` with the files of a memory stick; half a turn about 60 is also what the plan judges by."""
+    monkeypatch.chdir(tmp_path)
+    channels = ["--primary", "CH1", "--secondary", "CH2", "--expect", "60", "--divider", "60:1"]
+    files = [str(CAPTURES / f"ct1_60_turns_divider{end}.npz") for end in ("", "_swapped")]
+    assert main(["ratio", "--capture", files[0], "--swapped", files[1], *channels, "--part", "CT1"]) == 0
+    plan = plan_text(
+        part("CT1"),
+        check("C01", "ratio", part="CT1", expect="60", scope="SC-1", primary="CH1", secondary="CH2"),
+    )
+    with GuidedProject(tmp_path, plan, Bench([Instrument(tag="SC-1", kind="scope")])) as project:
+        counted(project)
+        assert project.states == ["passed"]
+        assert project.results == []

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from benchlog.checks.inductance import SeriesSetup, check_inductance
-from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
-from benchlog.guide.scope_ranges import capture_in_range, driven_check
+from benchlog.guide.scope_ranges import capture_in_range, driven_check, known_gains
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import InductanceItem
 from benchlog.plan.scope_kinds import InductanceCheck
 from benchlog.quantity_text import value_of
-from benchlog.units import parse_quantity
 
 __all__ = ["measure", "series_setup"]
 
@@ -41,12 +39,12 @@ def _measured(check: InductanceCheck, acquisition: Acquisition, frequency: float
 
 def series_setup(acquisition: Acquisition, check: InductanceCheck | InductanceItem) -> SeriesSetup:
     """Return how an inductance check is hooked up, with what the bench file says about the scope."""
-    instrument = acquisition.bench.instrument(check.scope)
+    gain, between = known_gains(acquisition, check.scope)
     return SeriesSetup(
         across=check.across,
         resistor_channel=check.resistor_channel,
         resistor_ohm=check.resistor.value,
         resistor_tolerance=check.resistor_tolerance.value,
-        gain_accuracy=parse_quantity(instrument.gain, "1").value if instrument.gain else GAIN_ACCURACY,
-        range_gain=parse_quantity(instrument.range_gain, "1").value if instrument.range_gain else RANGE_GAIN,
+        gain_accuracy=gain,
+        range_gain=between,
     )

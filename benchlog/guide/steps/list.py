@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import msgspec
 
 from benchlog.capture import Capture
@@ -82,23 +84,32 @@ def _question(item: QuestionItem, yes: bool) -> Result:
     )
 
 
-def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
-    """One result of all items: the worst verdict with its reason, each quantity under its item's name."""
-    verdict = worst_verdict([part.verdict for part in parts.values()])
-    quantities: dict[str, Uncertain] = {}
+def _quantities(parts: dict[str, Result]) -> dict[str, Uncertain]:
+    found: dict[str, Uncertain] = {}
     for name, part in parts.items():
         expected = part.expectations.values()
         for quantity, value in part.quantities.items():
-            quantities.setdefault(f"expected {name}" if quantity in expected else name, value)
-    deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
-    probabilities = [
-        p.conformance_probability for p in parts.values() if p.conformance_probability is not None
-    ]
-    functions: dict[str, list[str]] = {}
-    for part in parts.values():
+            found.setdefault(f"expected {name}" if quantity in expected else name, value)
+    return found
+
+
+def _functions(parts: Iterable[Result]) -> dict[str, str]:
+    """What each instrument was set to; the last one used comes last."""
+    found: dict[str, list[str]] = {}
+    for part in parts:
         for tag, function in part.functions.items():
-            used = functions.setdefault(tag, [])
-            functions[tag] = [*(f for f in used if f != function), function]  # the last one used stays last
+            found[tag] = [*(f for f in found.get(tag, ()) if f != function), function]
+    return {tag: ", ".join(used) for tag, used in found.items()}
+
+
+def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
+    """One result of all items: the worst verdict with its reason, each quantity under its item's name."""
+    verdict = worst_verdict([part.verdict for part in parts.values()])
+    quantities = _quantities(parts)
+    deciding = [f"{name}: {part.reason}" for name, part in parts.items() if part.verdict is verdict]
+    said = (part.conformance_probability for part in parts.values())
+    probabilities = [probability for probability in said if probability is not None]
+    functions = _functions(parts.values())
     return Result(
         check="list",
         verdict=verdict,
@@ -110,7 +121,7 @@ def _together(parts: dict[str, Result], limits: dict[str, Limits]) -> Result:
         conformance_probability=min(probabilities, default=None),
         rule=f"every item by {RULE}; questions as seen by the person at the bench",
         instruments=tuple(dict.fromkeys(tag for part in parts.values() for tag in part.instruments)),
-        functions={tag: ", ".join(used) for tag, used in functions.items()},
+        functions=functions,
         findings=tuple(finding.about(name) for name, part in parts.items() for finding in part.findings),
         details={
             "items": {name: {"verdict": part.verdict, "reason": part.reason} for name, part in parts.items()}

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from benchlog.checks.ratio_model import RatioSetup
-from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.checks.whole_turns import turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
-from benchlog.guide.scope_ranges import AMPLITUDE_VPP, capture_in_range, driven_check
+from benchlog.guide.scope_ranges import AMPLITUDE_VPP, capture_in_range, driven_check, known_gains
 from benchlog.plan import Plan
 from benchlog.plan.scope_kinds import RatioCheck
 from benchlog.quantity_text import value_of
 from benchlog.result import Limits
-from benchlog.units import parse_quantity
 
 __all__ = ["expectation", "limits", "measure"]
 
@@ -61,19 +59,13 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
 
 def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
     """Return how it is hooked up, with what the bench file says about the scope."""
-    instrument = acquisition.bench.instrument(check.scope)
-
-    def gain(planned: float | None, known: str | None, usual: float) -> float:
-        if planned is not None:
-            return planned
-        return parse_quantity(known, "1").value if known else usual
-
+    gain, between = known_gains(acquisition, check.scope)
     return RatioSetup(
         primary=check.primary,
         secondary=check.secondary,
         loop_turns=check.loop_turns,
-        gain_accuracy=gain(value_of(check.gain_accuracy), instrument.gain, GAIN_ACCURACY),
-        range_gain=gain(value_of(check.range_gain), instrument.range_gain, RANGE_GAIN),
+        gain_accuracy=gain if check.gain_accuracy is None else check.gain_accuracy.value,
+        range_gain=between if check.range_gain is None else check.range_gain.value,
         divider=value_of(check.divider),
         divider_tolerance=1e-3 if check.divider_tolerance is None else check.divider_tolerance.value,
         generator_ohm=50.0 if check.generator_resistance is None else check.generator_resistance.value,

@@ -63,7 +63,7 @@ def take_reading(
         acquisition.read_right(taken.reading.instrument)
     judged = resolved.judged
     if place.accuracy is not None:
-        judged = acquisition.know(MeterReading(judged.reading, place.accuracy.value))
+        judged = acquisition.check.know(MeterReading(judged.reading, place.accuracy.value))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(judged, limits, expected=expected)
     return CheckOutcome(with_diagnosis(result, resolved), resolved.readings)

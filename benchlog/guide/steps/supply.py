@@ -56,7 +56,9 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     tolerance = check.tolerance.value
     expected = expected_supply(nameplate, mains, tolerance)
     if check.mains is None:  # now the limits are known
-        acquisition.fix_limits(f"no-load {format_quantity(expected.no_load_v, 'V')}", _limits(check, mains))
+        acquisition.check.fix_limits(
+            f"no-load {format_quantity(expected.no_load_v, 'V')}", _limits(check, mains)
+        )
     no_load = acquisition.reading(
         check.meter, function, "no-load voltage", f"{check.id}/no_load", expect=expected.no_load_v
     )

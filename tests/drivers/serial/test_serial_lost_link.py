@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from helpers.pty_meter import PortInfo, PtyMeter
 from helpers.serial_adapter import FRAME, SHOWN, adapter_on
+from helpers.systems import needs_open_files
 
 from benchlog.errors import ConfigError, LinkLostError, OpenError, OpenReason
 from benchlog_drivers import _lines
@@ -124,6 +125,26 @@ def test_another_meter_under_the_old_name_is_not_taken_for_this_one() -> None:
             assert adapter.port == other.path
 
 
+def test_a_name_that_changes_hands_while_the_port_is_opened_is_noticed() -> None:
+    """The port is gone when it is looked for, and another meter has its name when it is opened (as seen under load)."""
+    with PtyMeter() as mine, PtyMeter() as other:
+        lists = [[PortInfo(mine.path)]]
+        with SerialMeter(
+            "MA-01",
+            mine.path,
+            SerialOptions(frames="segment14"),
+            ports=lambda: lists.pop(0) if len(lists) > 1 else lists[0],
+        ) as adapter:
+            lists[:] = [[], [PortInfo(mine.path, serial_number="B2")]]
+            with pytest.raises(OpenError, match="another device now") as error:
+                reopen(adapter)
+            assert error.value.reason is OpenReason.MISSING
+            assert not adapter.is_open
+            lists[:] = [[PortInfo(mine.path, serial_number="B2"), PortInfo(other.path)]]
+            adapter.open()
+            assert adapter.port == other.path
+
+
 def test_a_usb_port_must_be_named_seen_and_one() -> None:
     ports = [
         PortInfo("/dev/a"),
@@ -142,6 +163,7 @@ def test_a_usb_port_must_be_named_seen_and_one() -> None:
     assert error.value.reason is OpenReason.MISSING
 
 
+@needs_open_files
 def test_twenty_lost_links_leave_nothing_open(tmp_path: Path) -> None:
     name = tmp_path / "ttyUSB0"
     adapter = adapter_on(str(name))

@@ -10,6 +10,7 @@ import pytest
 from helpers.frames import digitcode, segment14
 from helpers.pty_meter import PtyMeter
 from helpers.serial_adapter import FRAME, SHOWN, adapter_on
+from helpers.systems import needs_open_files
 
 from benchlog.clock import ManualClock
 from benchlog.errors import BadFrameError, OpenError
@@ -129,6 +130,7 @@ def test_a_port_without_a_descriptor_is_read_too() -> None:
     assert reading.displayed == SHOWN
 
 
+@needs_open_files
 def test_opening_and_closing_leaves_nothing_open(meter: PtyMeter) -> None:
     adapter = adapter_on(meter.path)
     before = len(os.listdir("/proc/self/fd"))

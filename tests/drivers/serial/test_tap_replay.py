@@ -9,6 +9,7 @@ import msgspec
 import pytest
 from helpers.frames import EXAMPLES, segment14
 from helpers.pty_meter import PtyMeter
+from helpers.systems import make_device_link
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -271,7 +272,7 @@ def test_a_full_disk_stops_the_tap_and_not_the_measurement(
     writer.open()
     writer.close()
     full.unlink()
-    full.symlink_to("/dev/full")
+    make_device_link(full, "/dev/full")
     writer.open()
     writer(0, 0, "<", b"abc")
     writer(0, 0, "<", b"abc")

@@ -1,4 +1,14 @@
-"""``benchlog standard X --bad``: recall by hand what rests on an instrument or part, and undo a recall."""
+"""Mark something as bad: every result that rests on it is recalled. Or say that it is repaired, or take a recall back.
+
+Examples:
+  benchlog recall MB-02 --reason "display frozen, entry 41"
+  benchlog recall SC-03 --reason "channel 2 reads high" --channel CH2 --error "4 %"
+  benchlog recall "100:1 divider" --reason "one resistor is open" --error "2 %"
+  benchlog recall SC-03 --repaired "channel 2 adjusted"
+  benchlog recall MB-02 --undo 57 --reason "wrong standard used"
+
+It may be a meter, a scope or one of its channels or ranges, a generator, a check standard, a divider or a resistor.
+"""
 
 from __future__ import annotations
 
@@ -11,7 +21,42 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.project.recall import Recall
 
-__all__ = ["recall_by_hand", "repaired", "show_recall", "undo_recall", "undoable"]
+#: Common options that mean something here.
+COMMON: tuple[str, ...] = ("logbook", "bench")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the command's options."""
+    parser.add_argument("thing", metavar="WHAT", help="tag, or name as in the budgets, e.g. '100:1 divider'")
+    parser.add_argument(
+        "--reason", metavar="TEXT", default="", help="what is wrong with it; with --undo: why"
+    )
+    parser.add_argument("--repaired", metavar="TEXT", help="what was done; from here on it counts again")
+    parser.add_argument("--undo", metavar="ENTRY", type=int, help="take this recall back, by a new entry")
+    parser.add_argument("--function", metavar="F", help="found bad (default: V= if used on it, else all)")
+    parser.add_argument("--channel", metavar="CH", help="of a scope (default: any)")
+    parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")
+    parser.add_argument(
+        "--error",
+        metavar="TEXT",
+        help="how far it reads high, or a stated value is really larger, e.g. '-8 %%' (default: not known)",
+    )
+    parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
+
+
+def run(args: argparse.Namespace, ctx: Context) -> int:
+    """Run the command."""
+    from benchlog.errors import UsageError
+
+    if not ctx.recording:
+        raise UsageError("a recall changes the record", hint="leave --no-record out")
+    if args.undo is not None:
+        return _undo(args, ctx)
+    if args.repaired is not None:
+        return _repaired(args, ctx)
+    if not args.reason.strip():
+        raise UsageError("say what is wrong with it", hint='--reason "display frozen"')
+    return _recall(args, ctx)
 
 
 def undoable(args: argparse.Namespace) -> list[str]:
@@ -25,7 +70,7 @@ def undoable(args: argparse.Namespace) -> list[str]:
     return [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
 
 
-def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
+def _recall(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because of a diagnosis or anything else that shows something to be bad."""
     from benchlog.errors import UsageError
     from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE
@@ -35,15 +80,13 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.reading import Function
     from benchlog.units import parse_quantity
 
-    error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
-    if (error is not None and error <= -1) or not args.bad.strip():
-        raise UsageError("a recall needs a reason, and an error above -100 %")
+    low, high = _error_range(args)
     functions = [*map(str, Function), CAPTURE, TIME_BASE, OUTPUT]
     if args.function is not None and args.function not in functions:
         raise UsageError(f"no function {args.function!r}", hint=f"one of: {', '.join(functions)}")
     full_scale = None if args.range is None else parse_quantity(args.range, "V", what="range").value
     with ctx.open_logbook(create=False) as book, book.transaction():
-        name, used = _known(ctx, book, args.meter)
+        name, used = _known(ctx, book, args.thing)
         function = _function(args.function, used)
         _refuse_unused(name, used, args.channel, full_scale)
         good = last_good(book.entries("standard"), name, function) if function else None
@@ -55,9 +98,9 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
             full_scale,
             last_good=max([good.seq if good is not None else 0, *mended]),
             found=book.head().seq,
-            error_low=None if error is None else min(0.0, error),
-            error_high=None if error is None else max(0.0, error),
-            why=args.bad,
+            error_low=low,
+            error_high=high,
+            why=args.reason,
         )
         recall = record_recall(book, failure, undoable(args))
     if ctx.json:
@@ -65,6 +108,17 @@ def recall_by_hand(args: argparse.Namespace, ctx: Context) -> int:
     else:
         show_recall(ctx, recall)
     return 0
+
+
+def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
+    """From no error to the one given; None where how far it is off is not known."""
+    from benchlog.errors import UsageError
+    from benchlog.units import parse_quantity
+
+    error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
+    if error is not None and error <= -1:
+        raise UsageError(f"an error of {args.error} leaves no reading", hint="write it like --error '-8 %'")
+    return (None, None) if error is None else (min(0.0, error), max(0.0, error))
 
 
 def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]]:
@@ -144,14 +198,14 @@ def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_s
         )
 
 
-def repaired(args: argparse.Namespace, ctx: Context) -> int:
+def _repaired(args: argparse.Namespace, ctx: Context) -> int:
     """Record that something found bad was repaired, adjusted or replaced."""
     from benchlog.errors import UsageError
 
     if not args.repaired.strip():
         raise UsageError("say what was done", hint='--repaired "channel 2 adjusted"')
     with ctx.open_logbook(create=False) as book, book.transaction():
-        name, _ = _known(ctx, book, args.meter)
+        name, _ = _known(ctx, book, args.thing)
         ref = book.append("repair", {"meter": name, "reason": args.repaired})
     if ctx.json:
         ctx.print_json({"schema": "benchlog.repair/1", "meter": name, "entry": ref.seq})
@@ -162,7 +216,7 @@ def repaired(args: argparse.Namespace, ctx: Context) -> int:
     return 0
 
 
-def undo_recall(args: argparse.Namespace, ctx: Context) -> int:
+def _undo(args: argparse.Namespace, ctx: Context) -> int:
     """Undo a recall by a new entry."""
     from benchlog.errors import UsageError
 
@@ -171,20 +225,18 @@ def undo_recall(args: argparse.Namespace, ctx: Context) -> int:
     with ctx.open_logbook(create=False) as book, book.transaction():
         recalls = {e.seq: e for e in book.entries("recall")}
         undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
-        if args.undo_recall not in recalls or recalls[args.undo_recall].body["meter"] != args.meter:
-            known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.meter) or "none"
+        if args.undo not in recalls or recalls[args.undo].body["meter"] != args.thing:
+            known = ", ".join(str(s) for s, e in recalls.items() if e.body["meter"] == args.thing) or "none"
             raise UsageError(
-                f"entry {args.undo_recall} is not a recall of {args.meter}", hint=f"recalls of it: {known}"
+                f"entry {args.undo} is not a recall of {args.thing}", hint=f"recalls of it: {known}"
             )
-        if args.undo_recall in undone:
-            raise UsageError(f"recall {args.undo_recall} was taken back already")
-        ref = book.append(
-            "recall undone", {"entry": args.undo_recall, "meter": args.meter, "reason": args.reason}
-        )
+        if args.undo in undone:
+            raise UsageError(f"recall {args.undo} was taken back already")
+        ref = book.append("recall undone", {"entry": args.undo, "meter": args.thing, "reason": args.reason})
     if ctx.json:
-        ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo_recall})
+        ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo})
     else:
-        ctx.console.print(f"recall {args.undo_recall} taken back, entry {ref.seq}", markup=False)
+        ctx.console.print(f"recall {args.undo} taken back, entry {ref.seq}", markup=False)
     return 0
 
 
@@ -197,7 +249,9 @@ def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
     ctx.console.print(Text(f"Recall of {failure.name}: {failure.why}", style="bold"))
     if recall.failed_on_it:
         entries = ", ".join(map(str, recall.failed_on_it))
-        ctx.console.print(Text(f"  failed on it without being wrong: entry {entries} (see --undo-recall)"))
+        ctx.console.print(
+            Text(f"  failed on it without being wrong: entry {entries} (benchlog recall WHAT --undo ENTRY)")
+        )
     if not recall.results:
         known = "nothing more than listed above" if listed else "no further results affected"
         nothing = known if recall.known else "no result rests on it"

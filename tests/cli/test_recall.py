@@ -97,7 +97,7 @@ def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
     """Either channel may be the bad one: 59.78 was really 57.5 to 62.2, and the half turn is left; or the divider."""
     plan = _ratio_plan(desk)
     entries = _measure(desk, plan)
-    said = desk.run("standard", name, "--bad", "channel 2 reads 4 % high", "--error", "4 %")
+    said = desk.run("recall", name, "--reason", "channel 2 reads 4 % high", "--error", "4 %")
     assert said.code == 0
     assert said.words.count("measure again") == 2
     assert really in said.words
@@ -126,7 +126,7 @@ def test_channel_range_and_divider_move_the_ratio_their_own_way(
 ) -> None:
     """A channel reads high; a divider's ratio is higher than stated: the winding has more turns."""
     _measure(desk, _ratio_plan(desk))
-    said = desk.run("standard", name, "--bad", "found so", "--error", "4 %", *more)
+    said = desk.run("recall", name, "--reason", "found so", "--error", "4 %", *more)
     assert said.words.count("measure again") == 2
     assert becomes in said.words
 
@@ -134,10 +134,10 @@ def test_channel_range_and_divider_move_the_ratio_their_own_way(
 def test_a_swap_frees_the_ratio_of_a_channel_but_not_of_one_range(desk: Desk) -> None:
     """The channel's gain cancels; on its two ranges it does not: sqrt(1.04) of 59.93 stays, 61.12."""
     _measure(desk, _ratio_plan(desk), swapped=True, ranges=(0.2, 0.08))
-    whole = desk.run("standard", "SC-03", "--bad", "reads high", "--error", "4 %", "--channel", "CH1")
+    whole = desk.run("recall", "SC-03", "--reason", "reads high", "--error", "4 %", "--channel", "CH1")
     assert "no result rests on it" in whole.words
     ranged = desk.run(
-        "standard", "SC-03", "--bad", "x", "--error", "4 %", "--channel", "CH1", "--range", "0.08 V"
+        "recall", "SC-03", "--reason", "x", "--error", "4 %", "--channel", "CH1", "--range", "0.08 V"
     )
     assert ranged.words.count("measure again") == 2
     assert "59.93 to 61.12" in ranged.words
@@ -146,7 +146,7 @@ def test_a_swap_frees_the_ratio_of_a_channel_but_not_of_one_range(desk: Desk) ->
 def test_without_an_error_nothing_measured_with_it_is_believed(desk: Desk) -> None:
     """How a thing is wrong is not known: no gain cancels then."""
     _measure(desk, _ratio_plan(desk), swapped=True)
-    said = desk.run("standard", "SC-03", "--bad", "shows an old record", "--json")
+    said = desk.run("recall", "SC-03", "--reason", "shows an old record", "--json")
     assert [r["class"] for r in said.json["results"]] == ["measure again"] * 2
 
 
@@ -154,7 +154,7 @@ def test_a_tag_is_not_the_beginning_of_another(desk: Desk) -> None:
     """MA-1 found bad leaves MA-10 alone."""
     for tag in ("MA-1", "MA-10"):
         desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", tag, "--part", tag)
-    said = desk.run("standard", "MA-1", "--bad", "reads high", "--error", "8 %", "--json")
+    said = desk.run("recall", "MA-1", "--reason", "reads high", "--error", "8 %", "--json")
     assert [(r["part"], r["class"]) for r in said.json["results"]] == [("MA-1", "measure again")]
 
 
@@ -163,7 +163,7 @@ def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
     load = ("--load", "15 ohm", "--load-tolerance", "1 %", "--loaded", "24.5 V ac")
     desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--part", "T1", *load)
     desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--part", "T2")
-    said = desk.run("standard", "15 ohm load resistor", "--bad", "18 ohm", "--error", "20 %", "--json")
+    said = desk.run("recall", "15 ohm load resistor", "--reason", "18 ohm", "--error", "20 %", "--json")
     (one,) = said.json["results"]
     assert (one["part"], one["class"]) == ("T1", "stands with wider uncertainty")
     assert "source resistance 1.837 was really 1.837 to 2.204 ohm" in one["reason"]
@@ -176,7 +176,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     for tag in ("MA-1", "MA-10"):
         desk.run(*SUPPLY, "--reading", "27.9 V ac", "--meter", tag, "--part", tag)
     said = desk.run(
-        "standard", "CS-3", "--bad", "a calibrated meter reads 4.950 V", "--error", "-1 %", "--json"
+        "recall", "CS-3", "--reason", "a calibrated meter reads 4.950 V", "--error", "-1 %", "--json"
     )
     assert said.json["passed_on_it"] == {"MA-1": "V="}
     assert [(r["part"], r["class"]) for r in said.json["results"]] == [
@@ -201,7 +201,7 @@ def test_a_failure_on_a_wrong_standard_is_told(desk: Desk) -> None:
     """5.10 V on a standard that is really 5.10 V: the meter was right."""
     bad = desk.run("standard", "MA-1", "CS-3", "5.10 V dc", "--json")
     assert bad.json["verdict"] == "fail"
-    said = desk.run("standard", "CS-3", "--bad", "is 5.100 V", "--error", "2 %", "--json")
+    said = desk.run("recall", "CS-3", "--reason", "is 5.100 V", "--error", "2 %", "--json")
     assert said.json["failed_on_it"] == [bad.json["record"]["entry"]]
 
 
@@ -210,22 +210,22 @@ def test_a_repaired_scope_counts_again(desk: Desk) -> None:
     ratio = ("ratio", "--capture", SAMPLES / "ct1_60_turns_divider.npz", "--primary", "CH2", "--secondary", "CH1",
              "--expect", "60", "--divider", "60:1", "--gain-accuracy", "0.2 %", "--scope", "SC-03", "--json")  # fmt: skip
     assert desk.run(*ratio).json["verdict"] == "pass"
-    desk.run("standard", "SC-03", "--bad", "reads high", "--error", "4 %")
+    desk.run("recall", "SC-03", "--reason", "reads high", "--error", "4 %")
     doubted = desk.run(*ratio).json
     assert doubted["verdict"] == "indeterminate"
-    assert 'benchlog standard SC-03 --repaired "what was done"' in doubted["findings"][0]
-    assert desk.run("standard", "SC-03", "--repaired", "adjusted").code == 0
+    assert 'benchlog recall SC-03 --repaired "what was done"' in doubted["findings"][0]
+    assert desk.run("recall", "SC-03", "--repaired", "adjusted").code == 0
     assert desk.run(*ratio).json["verdict"] == "pass"
-    last = desk.run("standard", "SC-03", "--bad", "again", "--error", "4 %", "--json")
+    last = desk.run("recall", "SC-03", "--reason", "again", "--error", "4 %", "--json")
     assert len(last.json["results"]) == 1
 
 
 @pytest.mark.parametrize(
     ("words", "hint"),
     [
-        (("SC-3", "--bad", "x"), "SC-03"),
-        (("SC-03", "--bad", "x", "--channel", "CH3"), "CH1"),
-        (("SC-03", "--bad", "x", "--range", "9 V"), "200.0 mV"),
+        (("SC-3", "--reason", "x"), "SC-03"),
+        (("SC-03", "--reason", "x", "--channel", "CH3"), "CH1"),
+        (("SC-03", "--reason", "x", "--range", "9 V"), "200.0 mV"),
         (("SC-03", "--repaired", " "), "--repaired"),
     ],
 )
@@ -236,7 +236,7 @@ def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
     _measure(desk, _ratio_plan(desk))
     with Logbook.open(desk.logbook, mode="ro") as book:
         before = book.head()
-    said = desk.run("standard", *words)
+    said = desk.run("recall", *words)
     assert said.code == 2
     assert hint in said.words
     with Logbook.open(desk.logbook, mode="ro") as book:
@@ -260,5 +260,5 @@ def test_a_record_of_labels_only_recalls_what_can_be_told(
     shutil.copy(OLD, desk.logbook)
     assert desk.run("record", "verify").code == 0
     desk.days(1)
-    said = desk.run("standard", name, "--bad", "found so", "--error", "50 %", "--json")
+    said = desk.run("recall", name, "--reason", "found so", "--error", "50 %", "--json")
     assert [(r["part"], r["class"]) for r in said.json["results"]] == parts

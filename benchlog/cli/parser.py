@@ -1,0 +1,184 @@
+"""The parser of all commands: short help that fits a screen, one clear error with a hint for what was mistyped."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Iterator, Sequence
+
+TYPE_CHECKING = False  # importing typing is a good part of a bare start
+if TYPE_CHECKING:
+    from typing import Any, NoReturn
+
+__all__ = ["Parser", "add_common"]
+
+COMMON_TITLE = "common options"
+_SCREEN_LINES = 22  # of 24: the prompt and the command itself take two
+_COMMON = {
+    "json": {"action": "store_true", "help": "one JSON object on standard output, numbers in SI units"},
+    "logbook": {"metavar": "FILE", "help": "logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"},
+    "bench": {"metavar": "FILE", "help": "bench file (default bench.toml, if there)"},
+    "long": {"action": "store_true", "help": "show all of a result: quantities, sources, remarks"},
+    "no-record": {"action": "store_true", "help": "don't save to the logbook"},
+    "debug": {"action": "store_true", "help": "show the traceback of an error"},
+}
+
+
+def _terminal_columns() -> int:
+    """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
+    if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
+        return int(columns)
+    try:
+        return os.get_terminal_size(1).columns or 80
+    except OSError:
+        return 80
+
+
+class _Help(argparse.HelpFormatter):
+    """Fills paragraphs to the terminal's width; those with indented lines stay as they are written."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, width=_terminal_columns() - 2)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        fill = super()._fill_text
+        return "\n\n".join(
+            paragraph if "\n " in paragraph else fill(paragraph, width, indent)
+            for paragraph in text.strip().split("\n\n")
+        )
+
+
+class Parser(argparse.ArgumentParser):
+    """One line for what is wrong and one for what to do, as for every other error; exit code 2."""
+
+    #: What was typed.
+    words: Sequence[str] = ()
+    #: Whether help has every option, however long it gets; else what is rarely needed is only named.
+    whole = False
+
+    def __init__(self, **options: Any) -> None:
+        options.setdefault("formatter_class", _Help)
+        super().__init__(**options)
+        self._positionals.title = "arguments"
+
+    def format_help(self) -> str:
+        """Help that fits a screen where it can: the usual options, with the others named below."""
+        self.usage = self._usage()
+        text = super().format_help()
+        return text if self.whole or text.count("\n") <= _SCREEN_LINES else self._short_help()
+
+    def _usage(self) -> str:
+        formatter = self._get_formatter()
+        words = ["%(prog)s"]
+        for action in self._actions:
+            if not action.option_strings:
+                words.append(
+                    formatter._format_args(action, formatter._get_default_metavar_for_positional(action))
+                )
+            elif action.required:
+                words.append(f"{action.option_strings[0]} {action.metavar}")
+        return " ".join([*words, "[options]"])
+
+    def _short_help(self) -> str:
+        formatter = self._get_formatter()
+        formatter.add_usage(self.usage, self._actions, self._mutually_exclusive_groups)
+        formatter.add_text(_first_example(self.description or ""))
+        usual = [g for g in self._action_groups if g is self._positionals or g is self._optionals]
+        usual += [g for g in self._action_groups if any(a.dest == "action" for a in g._group_actions)]
+        for group in usual:
+            formatter.start_section(group.title)
+            formatter.add_arguments(a for a in group._group_actions if a.dest != "help")
+            formatter.end_section()
+        formatter.add_text(self._elsewhere(usual))
+        return formatter.format_help()
+
+    def _elsewhere(self, shown: Sequence[argparse._ArgumentGroup]) -> str:
+        """Say what else there is, and where it is explained."""
+        titles = []
+        for group in self._action_groups:
+            names = [
+                a.option_strings[-1]
+                for a in group._group_actions
+                if a.help != argparse.SUPPRESS and a.option_strings
+            ]
+            if group not in shown and names:
+                titles.append(" ".join(names) if group.title == COMMON_TITLE else str(group.title))
+        return f"'benchlog manual {self.prog.partition(' ')[2]}' explains more: {'; '.join(titles)}."
+
+    def known_options(self) -> Iterator[str]:
+        """Every option that may be typed here, those of a command's own commands too."""
+        for action in self._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                for sub in action.choices.values():
+                    yield from sub.known_options()
+            elif action.help != argparse.SUPPRESS:
+                yield from (name for name in action.option_strings if name.startswith("--"))
+
+    def error(self, message: str) -> NoReturn:
+        """Print the message with a hint, as JSON where the command line asks for that."""
+        from benchlog.errors import hint_line
+
+        message, hint = self._explained(message)
+        if "--json" in sys.argv[1:]:
+            import json
+
+            answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
+            self.exit(2, json.dumps(answer) + "\n")
+        self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
+
+    def _explained(self, message: str) -> tuple[str, str]:
+        """Reword argparse's message plainly; the hint names what was probably meant."""
+        import re
+
+        from benchlog.errors import did_you_mean
+
+        choice = re.fullmatch(r"argument (\S+): invalid choice: '(.*?)' \(choose from (.*)\)", message)
+        if choice:
+            what, word, known = choice.groups()
+            known = known.replace("'", "")
+            named = "command" if what == "COMMAND" else what
+            otherwise = f"{self.prog} --help" if what == "COMMAND" else f"one of: {known}"
+            return f"there is no {named} {word!r}", did_you_mean(word, known.split(", "), otherwise)
+        options = set(self.known_options())
+        typed = [word.partition("=")[0] for word in self.words if word.startswith("--")]
+        if stray := [word for word in typed if options and word not in options]:
+            return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
+        if message.startswith("unrecognized arguments: "):
+            word = message.removeprefix("unrecognized arguments: ").split()[0]
+            return (
+                f"{word!r} is one word too many",
+                f"write values that contain spaces in quotes; {self.prog} --help",
+            )
+        if message.startswith("the following arguments are required: "):
+            return message.removeprefix(
+                "the following arguments are required: "
+            ) + " is missing", f"{self.prog} --help"
+        return message, f"{self.prog} --help"
+
+    def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
+        """End with a message; JSON goes to standard output like every JSON answer."""
+        if message:
+            (sys.stdout if message.startswith("{") else sys.stderr).write(message)
+        sys.exit(status)
+
+
+def _first_example(description: str) -> str:
+    """A command's description without all but the first of its examples."""
+    kept = []
+    for paragraph in description.strip().split("\n\n"):
+        head, *lines = paragraph.split("\n")
+        if head.startswith("Example"):
+            later = [k for k, line in enumerate(lines) if k and line.startswith("  benchlog ")]
+            kept.append("\n".join(["Example:", *lines[: later[0] if later else None]]))
+        elif not kept or head.startswith("Caution"):
+            kept.append(paragraph)
+    return "\n\n".join(kept)
+
+
+def add_common(parser: argparse.ArgumentParser, meant: Sequence[str]) -> None:
+    """Add the options that every command takes; those that mean nothing to this one are not shown."""
+    group = parser.add_argument_group(COMMON_TITLE)
+    for name, options in _COMMON.items():
+        shown = {} if name == "json" or name in meant else {"help": argparse.SUPPRESS}
+        group.add_argument(f"--{name}", **(options | shown))  # type: ignore[arg-type]

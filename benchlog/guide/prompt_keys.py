@@ -1,0 +1,84 @@
+"""What can be answered at each kind of prompt: shown behind it, explained at ``?``, and given by a single key."""
+
+from __future__ import annotations
+
+from benchlog.guide.person import Prompt
+from benchlog.keyboard import ENTER
+
+__all__ = ["ENTER_SHOWN", "LIVE_HELP", "answer_of_key", "answers_shown", "help_lines", "numbered_answer"]
+
+_TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
+_LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
+_KEY_TAIL = {
+    **_TAIL,
+    "hookup": "[Enter done, s skip, u undo, q stop]",
+    "display": "[s skip, u undo, q stop]",
+    "file": "[s skip, u undo, q stop, ? help]",
+    "outcome": "[s another check, u undo, q stop, ? help]",
+    "next": "[Enter goes on, u undo, q stop]",
+    "last": "[Enter closes, u undoes the last result]",
+}
+_STOP_HELP = "q stop; the same command goes on later"
+_KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
+_HELP = {
+    "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
+    "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
+    "outcome": "the reading as displayed, like 27.07 V ac or OL, then Enter; or another check as NAME = ANSWER; "
+    "s leave this check out, u take the last answer back, q stop",
+    "file": "the path of the file the scope saved, from the folder you are in; two paths where it saves a file for each "
+    f"channel; then Enter; {_KEYS_HELP}",
+    "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
+    "confirm": f"y yes, n no, {_KEYS_HELP}",
+    "choice": f"one of those shown, {_KEYS_HELP}",
+    "text": "a few words, then Enter",
+    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop, the same "
+    "command goes on later",
+    "last": "Enter closes; u takes the last result back (asks why) and does that check again",
+}
+#: While a display settles no question is asked.
+LIVE_HELP = f"t type the reading, {_KEYS_HELP}"
+ENTER_SHOWN = {"hookup": "done"}
+_CHOICE_HELP = {
+    "again": "a measure again; this result stays on record as an earlier one",
+    "diagnose": "d find out why, check by check: part, lead, setting or meter",
+}
+
+
+def answers_shown(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
+    """The possible answers, in brackets."""
+    if not prompt.choices or (keys and not numbered):
+        return (_KEY_TAIL if keys else _LINE_TAIL).get(prompt.kind, "") or "/".join(prompt.choices)
+    if prompt.kind in ("next", "last"):
+        wishes = [f"{word[0]} {word}" for word in prompt.choices]
+        rest = "s leave it, u undo, q stop" if prompt.kind == "next" else "Enter closes, u undo"
+        return f"[{', '.join(wishes)}, {rest}]"
+    return f"[{', '.join(f'{number} {word}' for number, word in enumerate(prompt.choices, 1))}]"
+
+
+def help_lines(prompt: Prompt) -> list[str]:
+    """What can be answered, a line each."""
+    wishes = [_CHOICE_HELP[word] for word in prompt.choices if word in _CHOICE_HELP]
+    if prompt.kind == "next" and wishes:
+        return [*wishes, "s leave it as it is and go on", f"u take it back (asks why), {_STOP_HELP}"]
+    return [*wishes, _HELP[prompt.kind]]
+
+
+def numbered_answer(prompt: Prompt, line: str) -> str:
+    """Return the answer that a line gives: the number of a choice stands for it."""
+    chosen = int(line) if prompt.kind == "choice" and line.isdecimal() else 0
+    return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else line
+
+
+def answer_of_key(prompt: Prompt, key: str) -> str | None:
+    """Return the answer a key gives; None for a key without meaning here."""
+    low = key.lower()
+    if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
+        return low
+    if prompt.kind == "choice":
+        return numbered_answer(prompt, key) if numbered_answer(prompt, key) in prompt.choices else None
+    if prompt.kind == "confirm":
+        return low if low in ("y", "n") else None
+    if key == ENTER:  # by habit it must not pass a result by that is not a pass
+        return None if prompt.kind == "next" and prompt.choices else ""
+    wishes = prompt.choices if prompt.kind in ("next", "last") else ()
+    return next((word for word in wishes if word[0] == low), None)
