@@ -171,7 +171,9 @@ class Guide:
             wishes = ("again", "diagnose") if acquisition.doubtful_reading() is not None else ("again",)
         if last:
             return acquisition.go_on("Finished.", "close/last", wishes, last=True)
-        return acquisition.go_on(f"{check.id} done.", f"{check.id}/next", wishes)
+        verdict = Verdict.PASS if result is None else result.overall
+        word = "can't tell" if verdict is Verdict.INDETERMINATE else str(verdict)
+        return acquisition.go_on(f"{check.id}: {word}.", f"{check.id}/next", wishes)
 
     def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do one check once and show its result; see `OneCheck.run`."""
