@@ -28,6 +28,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from typing import TextIO
 
 __all__ = [
     "AdapterUnavailableError",
@@ -50,7 +54,7 @@ __all__ = [
     "ReadTimeoutError",
     "UsageError",
     "did_you_mean",
-    "hint_line",
+    "error_text",
 ]
 
 
@@ -67,9 +71,42 @@ def did_you_mean(word: str, known: Iterable[str], otherwise: str = "") -> str:
     return f"did you mean {by_lower[near[0]]}?" if near else otherwise
 
 
-def hint_line(hint: str) -> str:
-    """Return a hint as the line below a message."""
-    return f"   {hint}" if hint.startswith("did you mean") else f"   try: {hint}"
+def error_text(who: str, message: str, hint: str, out: TextIO) -> str:
+    """Message and hint as printed: wrapped between words on a terminal, one line each elsewhere.
+
+    Parameters
+    ----------
+    who : str
+        The program or command that speaks.
+    message, hint : str
+        The message may have several lines; the hint may be empty.
+    out : text stream
+        Where it is printed.
+    """
+    lines = [(f"{who}: " if k == 0 else "", line) for k, line in enumerate(message.splitlines() or [""])]
+    if hint:
+        lines.append(("   " if hint.startswith("did you mean") else "   try: ", hint))
+    return "".join(f"{line}\n" for lead, text in lines for line in _wrapped(lead, text, out))
+
+
+def _wrapped(lead: str, text: str, out: TextIO) -> list[str]:
+    import os
+    import textwrap
+
+    try:
+        width = os.get_terminal_size(out.fileno()).columns if out.isatty() else 0
+    except (OSError, ValueError):
+        width = 0
+    if not width or len(lead) + len(text) <= width:
+        return [lead + text]
+    return textwrap.wrap(
+        text,
+        max(20, width - 1),
+        initial_indent=lead,
+        subsequent_indent=" " * len(lead),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
 
 
 class BenchlogError(Exception):

@@ -91,23 +91,27 @@ def _sentence(struct: dict[str, Any]) -> str:
     return str(struct.get("description", "")).partition("\n\n")[0].replace("\n", " ")
 
 
+def _about(entry: dict[str, Any], referred: list[dict[str, Any]]) -> str:
+    """What a key is: its own words or those of what it refers to, with the keys or values that has."""
+    words = str(entry.get("description", "")).replace("\n", " ")
+    for struct in referred:
+        words = words or _sentence(struct)
+        inner = struct.get("properties") or struct.get("enum")
+        if inner:
+            words += f" ({', '.join(map(str, inner))})"
+    return words
+
+
 def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], width: int) -> Iterator[str]:
     needed = struct.get("required", ())
     for key, entry in struct["properties"].items():
         if key not in wanted:
             continue
-        words = str(entry.get("description", "")).replace("\n", " ")
         refs = list(_references(entry.get("items", entry)))
         kinds = [structs[ref]["properties"] for ref in refs] if len(refs) > 1 else []
-        for ref in refs if not kinds else ():
-            words = words or _sentence(structs[ref])
-            inner = structs[ref].get("properties")
-            if inner:
-                words += f" ({', '.join(inner)})"
-            elif "enum" in structs[ref]:
-                words += f" ({', '.join(map(str, structs[ref]['enum']))})"
-        example = next(_examples(entry), None)
+        words = _about(entry, [] if kinds else [structs[ref] for ref in refs])
         default = entry.get("default")
+        example = next(_examples(entry), None)
         if example and "e.g." not in words and example != str(default):
             words += f"; e.g. {example}"
         if key in needed:

@@ -35,7 +35,7 @@ def check_agreement(
     ----------
     first, second : Series
     same_clock : bool
-        True for two columns of one log: an offset found between them is then a lag, told but not applied.
+        True for two columns of one log: an offset found between them is then a lag, reported but not applied.
         False for two logs: a significant offset of the second clock is applied.
     notes : sequence of str
         Findings of reading the files.

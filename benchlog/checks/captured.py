@@ -166,7 +166,7 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
 
 
 def _repeats(capture: Capture, channel: str, wave: Waveform) -> bool:
-    """Whether a record resembles itself one period later; with less than two periods it can't be told."""
+    """Whether a record resembles itself one period later; with less than two periods that can't be seen."""
     if wave.frequency is None:
         return False
     lag = round(1 / (wave.frequency.value * capture.interval_s))

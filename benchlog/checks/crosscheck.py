@@ -150,7 +150,7 @@ def _details(compared: Comparison, responses: Mapping[str, str]) -> dict[str, An
 
 
 def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str | None, list[Finding]]:
-    """Tag of the odd one out, where that can be told, and what to do."""
+    """Tag of the odd one out, where that can be decided, and what to do."""
     if not compared.failed or blind:
         return None, []
     if len(compared.meters) > 2:

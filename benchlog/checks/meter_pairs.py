@@ -205,7 +205,7 @@ def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
     Returns
     -------
     tag : str or None
-        None when it can't be told.
+        None when it can't be decided.
     words : str
         What to tell.
     """

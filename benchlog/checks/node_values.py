@@ -49,7 +49,7 @@ class NodeValues:
 def values_at_once(readings: Sequence[MeterReading]) -> NodeValues:
     """Least squares of y = meter's value + drift x time over the readings in order.
 
-    The drift is in the model only where some meter was read before and after another; else it can't be told
+    The drift is in the model only where some meter was read before and after another; else it can't be separated
     from the difference.
     """
     tags = list(dict.fromkeys(m.reading.instrument for m in readings))

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchlog.clock import Clock, SystemClock
-from benchlog.errors import BenchlogError, UsageError, hint_line
+from benchlog.errors import BenchlogError, UsageError, error_text
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -251,7 +251,6 @@ def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:
         from benchlog.wording import strip_controls
 
         out = sys.stderr if not ctx.shares_console else sys.stdout
-        out.write(f"benchlog: {chr(10).join(map(strip_controls, message.splitlines()))}\n")
-        if hint:
-            out.write(f"{hint_line(strip_controls(hint))}\n")
+        plain = "\n".join(map(strip_controls, message.splitlines()))
+        out.write(error_text("benchlog", plain, strip_controls(hint), out))
     return exit_code

@@ -229,7 +229,7 @@ def _questions(args: argparse.Namespace) -> list[str]:
 
 
 def _show(ctx: Context, args: argparse.Namespace, session: Session) -> None:
-    """Show where it stands; on a terminal, or with --ask, go on asking until it ends or the person ends it."""
+    """Show what is known; on a terminal, or with --ask, go on asking until it ends or the person ends it."""
     from rich.text import Text
 
     from benchlog.guide.inquiry import ending, minutes_in_words, state_lines

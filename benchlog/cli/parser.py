@@ -117,7 +117,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Print the message with a hint, as JSON where the command line asks for that."""
-        from benchlog.errors import hint_line
+        from benchlog.errors import error_text
 
         message, hint = self._explained(message)
         if "--json" in sys.argv[1:]:
@@ -125,7 +125,7 @@ class Parser(argparse.ArgumentParser):
 
             answer = {"schema": "benchlog.error/1", "error": message, "hint": hint, "exit_code": 2}
             self.exit(2, json.dumps(answer) + "\n")
-        self.exit(2, f"{self.prog}: {message}\n{hint_line(hint)}\n")
+        self.exit(2, error_text(self.prog, message, hint, sys.stderr))
 
     def _explained(self, message: str) -> tuple[str, str]:
         """Reword argparse's message plainly; the hint names what was probably meant."""

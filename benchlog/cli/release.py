@@ -24,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument("hold", metavar="HOLD", help="id of the hold point")
     parser.add_argument(
-        "--concession", metavar="REASON", help="release it although evidence is missing, with a reason"
+        "--concession", metavar="REASON", help="release it although checks are missing, with a reason"
     )
     parser.add_argument("--taken", action="store_true", help="record that the step was taken")
     parser.add_argument("--by", metavar="NAME", default="", help="who releases, for the record")

@@ -139,9 +139,9 @@ def _round(args: argparse.Namespace, ctx: Context) -> int:
     while waiting:
         tag, known = waiting.pop(0)
         ask = (
-            f"{tag}, {known.value}: {args.meter} on {known.function}, tips on it, then Enter (s: left out): "
+            f"{tag}, {known.value}: {args.meter} on {known.function}, tips on it, then Enter (s skips it): "
             if linked
-            else f"{tag}, {known.value}: {args.meter} on {known.function} shows (empty: left out): "
+            else f"{tag}, {known.value}: {args.meter} on {known.function} shows (Enter alone skips it): "
         )
         answer = _asked(ask)
         if answer is None:
@@ -155,7 +155,7 @@ def _round(args: argparse.Namespace, ctx: Context) -> int:
         standard = _known(known)
         codes.append(_check(one, ctx, standard, _reading(one, ctx, standard), listed=1 in codes))
     if not codes:
-        sys.stderr.write(f"no standard was read: nothing is known of {args.meter}\n")
+        sys.stderr.write(f"no standard was read: so {args.meter} was not checked\n")
         return 3
     return 1 if 1 in codes else max(codes)
 
@@ -186,7 +186,7 @@ def _check(
     while not args.as_read and (slip := prefix_slip(reading, standard[0])):
         if not sys.stdin.isatty():
             return _exploratory(ctx, standard[0], reading, slip)
-        answer = _asked(f"{slip}\nwhat does the display show (empty: it was read correctly)? ")
+        answer = _asked(f"{slip}\nwhat does the display show (Enter alone: it was read correctly)? ")
         if answer is None:
             return _exploratory(ctx, standard[0], reading, slip)
         if not answer:

@@ -82,7 +82,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         except KeyboardInterrupt:  # the usual way to end it where keys can't be read
             last = session.picture()
         if recorder is not None:
-            recorder.stop()  # what is told at the end is what the logbook has
+            recorder.stop()  # what is reported at the end is what the logbook has
         session.finish(last)
     return exit_code(last)
 

@@ -135,7 +135,9 @@ class Guide:
             while wish == "diagnose":
                 wish = self._wish(check, result, acquisition, last=last)
                 if wish == "diagnose" and result is not None:
-                    look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+                    found = look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+                    if found is not None:
+                        self.book.append("diagnosis", {"check_id": check.id, **found.to_json()})
 
     def _counted(self, check: Check, acquisition: Acquisition) -> bool:
         """Offer to count a result for this check that was measured outside the plan by the plan's limits."""
@@ -171,7 +173,9 @@ class Guide:
             wishes = ("again", "diagnose") if acquisition.doubtful_reading() is not None else ("again",)
         if last:
             return acquisition.go_on("Finished.", "close/last", wishes, last=True)
-        return acquisition.go_on(f"{check.id} done.", f"{check.id}/next", wishes)
+        verdict = Verdict.PASS if result is None else result.overall
+        word = "can't tell" if verdict is Verdict.INDETERMINATE else str(verdict)
+        return acquisition.go_on(f"{check.id}: {word}.", f"{check.id}/next", wishes)
 
     def run_check(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do one check once and show its result; see `OneCheck.run`."""

@@ -202,7 +202,7 @@ def turns_posterior(
         n: math.log(_share(abs(n - planned), shares)) + _log_density((ratio - n) / u, degrees_of_freedom)
         for n in candidates
     }
-    # What the prior doubts may be what the data say: both are told.
+    # What the prior doubts may be what the data say, so both are shown.
     by_data = {n: _log_density((ratio - n) / u, degrees_of_freedom) for n in candidates}
     return TurnsPosterior(
         planned,

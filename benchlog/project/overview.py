@@ -64,7 +64,7 @@ def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
         order = list(plan.checks)
         last_needed = max(order.index(c) for c in ready[0].hold.needs)
         if status is None or order.index(status.check.id) > last_needed:
-            return f"release {ready[0].hold.id} ({ready[0].hold.step}): its evidence is in"
+            return f"release {ready[0].hold.id} ({ready[0].hold.step}): its checks have passed"
     if status is not None:
         word = {CheckState.RECALLED: "measure again", CheckState.STALE: "repeat"}.get(status.state, "do")
         return f"{word} {status.check.id} on {status.check.part}: {status.check.title or status.reason}"

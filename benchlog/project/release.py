@@ -49,7 +49,7 @@ def release_hold(
     if not status.missing:
         if concession is not None:
             raise UsageError(
-                f"{hold_id} needs no concession: its evidence is in", hint="leave --concession out"
+                f"{hold_id} needs no concession: its checks have passed", hint="leave --concession out"
             )
         return book.append("release", body), HoldState.RELEASED
     if concession is None:

@@ -306,7 +306,7 @@ def _stale(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_n
     if check.valid_days is None:
         return ""
     if after_now(entry.utc_ns, now_utc_ns):
-        return f"its age can't be told: measured {ago(entry.utc_ns, now_utc_ns)}"
+        return f"its age is not known: measured {ago(entry.utc_ns, now_utc_ns)}"
     if now_utc_ns - entry.utc_ns > check.valid_days * DAY_NS:
         return f"{(now_utc_ns - entry.utc_ns) // DAY_NS} days old, good for {check.valid_days}"
     return ""

@@ -103,6 +103,26 @@ def test_a_press_for_the_prompt_before_is_never_an_answer(
     assert not phone.press(old + 1)
 
 
+@pytest.mark.parametrize(
+    ("prompt", "word", "button", "taken"),
+    [
+        (Prompt("next", "C01: pass."), "Go on", "done", True),
+        (Prompt("next", "C01: fail.", choices=("again", "diagnose")), "", "done", False),
+        (Prompt("next", "C01: fail.", choices=("again", "diagnose")), "", "skip", True),
+        (Prompt("last", "Finished."), "Close", "done", True),
+        (Prompt("display", "what does it show?"), "", "done", False),
+    ],
+)
+def test_the_large_button_passes_no_result_by_that_is_not_a_pass(
+    prompt: Prompt, word: str, button: str, taken: bool, desk: PhoneDesk, phone: Phone, clock: ManualClock
+) -> None:
+    desk.ask(prompt)
+    number = phone.see()
+    clock.advance(SHORTEST_LOOK_S)
+    assert phone.state()["prompt"]["done"] == word
+    assert phone.press(number, button) is taken
+
+
 def test_hammering_confirms_nothing_that_was_not_on_the_screen(
     desk: PhoneDesk, phone: Phone, clock: ManualClock
 ) -> None:
