@@ -74,6 +74,9 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     applied : float
         Relative error of that thing for which the result is corrected already, by what was known of it.
+    apart : float
+        For the whole accuracy statement of a meter, which `contribution` takes as one error: the same with its gain and zero
+        erring apart. No data sheet says which; a probability lies between both. 0 for all other inputs.
     """
 
     label: str
@@ -81,6 +84,7 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     influence: Influence | None = None
     sensitivity: float | None = None
     applied: float = 0.0
+    apart: float = 0.0
 
 
 class Uncertain(msgspec.Struct, frozen=True):

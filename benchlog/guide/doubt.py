@@ -309,16 +309,19 @@ def _to_judge(
     return better, second if better is again else again
 
 
-def look_further(acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None) -> None:
-    """Look into the last reading of a check that is judged already; its result stays as it is."""
+def look_further(
+    acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
+) -> MeterDiagnosis | None:
+    """Look into the last reading of a check that is judged already; its result stays as it is. None where nothing is expected."""
     taken = acquisition.doubtful_reading()
     expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
     if taken is None or not expect:
         acquisition.person.show("  nothing is known of what this reading should be: benchlog diagnose asks")
-        return
+        return None
     doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
     doubt.ask_on()
     doubt.note_doubt()
+    return doubt
 
 
 def _expected(result: Result, reading: Reading) -> float | None:

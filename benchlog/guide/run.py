@@ -135,7 +135,9 @@ class Guide:
             while wish == "diagnose":
                 wish = self._wish(check, result, acquisition, last=last)
                 if wish == "diagnose" and result is not None:
-                    look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+                    found = look_further(acquisition, result, f"{check.id}/doubt", self.plan.mains_nominal_v)
+                    if found is not None:
+                        self.book.append("diagnosis", {"check_id": check.id, **found.to_json()})
 
     def _counted(self, check: Check, acquisition: Acquisition) -> bool:
         """Offer to count a result for this check that was measured outside the plan by the plan's limits."""

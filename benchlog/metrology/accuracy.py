@@ -45,6 +45,15 @@ class Accuracy(msgspec.Struct, frozen=True):
         """
         return max(self.bound(value, resolution), resolution / 2) / math.sqrt(3)
 
+    def share_apart(self, value: float, resolution: float) -> float:
+        """Standard uncertainty with gain and zero erring apart, over that of the whole bound as one error.
+
+        >>> round(Accuracy(0.01, 5).share_apart(27.75, 0.01), 3)
+        0.861
+        """
+        gain, zero = self.fraction * abs(value), self.counts * resolution
+        return math.hypot(gain, zero) / (gain + zero) if gain + zero > resolution / 2 else 1.0
+
     def __str__(self) -> str:
         return f"{self.fraction * 100:g} % + {self.counts:g}"
 

@@ -11,8 +11,7 @@ import math
 from dataclasses import dataclass
 
 from benchlog.errors import UsageError
-from benchlog.influence import Role
-from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
+from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
 __all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
@@ -44,19 +43,17 @@ def _cdf(z: float, degrees_of_freedom: float) -> float:
 def _error_cdf(error: float, u: float, u_rectangle: float) -> float:
     """Probability of a smaller error, where one input is a data sheet's bound and the others together are normal.
 
-    How a meter shares its bound between gain and zero is not known. With one fraction of the whole bound its error is a
-    rectangle; with gain and zero apart it is nearer to a normal one. The mean of both is within 0.05 of either.
+    A rectangle convolved with a normal density.
     """
-    normal = _normal_cdf(error / u)
     if not u_rectangle > 0:
-        return normal
+        return _normal_cdf(error / u)
     half, rest = math.sqrt(3) * u_rectangle, math.sqrt(max(u * u - u_rectangle * u_rectangle, 1e-12 * u * u))
 
     def area(end: float) -> float:  # integral of the normal distribution function up to there
         z = end / rest
         return end * _normal_cdf(z) + rest * math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
 
-    return 0.5 * normal + 0.5 * (area(error + half) - area(error - half)) / (2 * half)
+    return (area(error + half) - area(error - half)) / (2 * half)
 
 
 def conformance_probability(
@@ -100,14 +97,8 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     """
     y, low, high = quantity.value, limits.low, limits.high
     expanded = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
-    p = conformance_probability(
-        y,
-        math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty),
-        low,
-        high,
-        quantity.degrees_of_freedom,
-        max((line.contribution for line in quantity.budget if _is_rectangle(line)), default=0.0),
-    )
+    u, u_rectangle = _likely(quantity, limits)
+    p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, u_rectangle)
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
         shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
@@ -133,9 +124,23 @@ def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
     return Verdict.INDETERMINATE, f"is too close to the limit {format_quantity(near, limits.unit)}"
 
 
-def _is_rectangle(line: BudgetLine) -> bool:
-    """Whether an input is anywhere within a stated bound: of a meter that nothing more is known of."""
-    return line.influence is not None and line.influence.role is Role.READING and not line.applied
+def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, float]:
+    """Standard uncertainty that a probability is reckoned with, and the part due to the meter that counts most.
+
+    Guard bands take a meter's whole bound as one error; with gain and zero apart it varies less. This is halfway between,
+    for what the limits follow as well.
+    """
+    bounds = [
+        (line.contribution**2, (line.contribution**2 + line.apart**2) / 2)
+        for line in quantity.budget
+        if line.apart
+    ]
+    whole, of_limits = quantity.standard_uncertainty**2, limits.standard_uncertainty**2
+    if not bounds:
+        return math.sqrt(whole + of_limits), 0.0
+    as_one, halfway = (sum(squares) for squares in zip(*bounds, strict=True))
+    variance = max(whole - as_one, 0.0) + halfway + of_limits * halfway / as_one
+    return math.sqrt(variance), math.sqrt(max(half for _, half in bounds))
 
 
 def percent(p: float) -> str:

@@ -47,6 +47,14 @@ _USB_WORDS = {
     errno.EPIPE: "the instrument halted the transfer (STALL)",
     errno.EOVERFLOW: "the instrument sent more than a packet holds",
 }
+#: Windows has numbers of its own for sockets, which C's words don't know.
+_SOCKET_WORDS = {
+    errno.ECONNREFUSED: "connection refused",
+    errno.ECONNRESET: "connection reset by peer",
+    errno.ETIMEDOUT: "connection timed out",
+    errno.EHOSTUNREACH: "no route to host",
+    errno.ENETUNREACH: "network is unreachable",
+}
 _MISSING_LIBRARY = re.compile(r"install|No module|No backend|not found.*library", re.IGNORECASE)
 
 
@@ -120,7 +128,8 @@ def plain_cause(error: BaseException) -> str:
         return error.message
     if isinstance(error, OSError) and error.errno:
         usb = type(error).__module__.startswith("usb.")
-        return (_USB_WORDS if usb else {}).get(error.errno) or os.strerror(error.errno).lower()
+        words = (_USB_WORDS if usb else _SOCKET_WORDS).get(error.errno) or os.strerror(error.errno).lower()
+        return words if words != "unknown error" else _said(error)
     return _said(error)
 
 

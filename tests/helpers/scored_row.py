@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-#: A decile of stated probabilities says something from this many cases.
-ENOUGH = 100
+#: From so many cases chance alone moves the share counted by less than 0.05 (two standard errors).
+ENOUGH = 400
 
 
 @dataclass

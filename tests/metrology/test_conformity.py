@@ -9,9 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchlog.influence import Influence, Role
+from benchlog.displayed import parse_displayed
+from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.conformity import conformance_probability, judge
-from benchlog.result import BudgetLine, Limits, Uncertain, Verdict
+from benchlog.metrology.meter_reading import MeterReading
+from benchlog.result import Limits, Uncertain, Verdict
 
 
 def known(value, u, df=None):
@@ -83,37 +85,32 @@ def test_an_unmeasured_value_is_not_done():
     assert judge(unknown, Limits(0, 1, "V")).verdict is Verdict.NOT_DONE
 
 
-@pytest.mark.parametrize("share", [1.0, 0.85, 0.6, 0.5], ids=lambda s: f"gain is {s:g} of the bound")
-def test_a_meter_s_own_error_is_neither_rectangle_nor_normal(share: float) -> None:
-    """Draws of both extremes: one fraction of the whole bound, and gain and zero apart; the stated P is within 0.05 of each."""
-    rng, n, bound = np.random.default_rng(3), 200_000, 0.3
-    gain, zero = bound * share, bound * (1 - share)
-    one = rng.uniform(-bound, bound, n)
+def judged(text: str, statement: str, limit: float) -> float:
+    """Probability of being within an upper limit, of a reading that a meter's data sheet says all of."""
+    quantity = MeterReading(parse_displayed(text), parse_accuracy(statement)).settled()
+    return judge(quantity, Limits(None, limit, "V")).conformance_probability
+
+
+@pytest.mark.parametrize("counts", [2, 5, 10, 30])
+def test_a_meter_s_own_error_is_neither_rectangle_nor_normal(counts: int) -> None:
+    """Draws of both extremes, one fraction of the whole bound, and gain and zero apart: P lies in the middle."""
+    rng, n = np.random.default_rng(3), 200_000
+    gain, zero = 0.25, counts * 0.01
+    one = rng.uniform(-1, 1, n) * (gain + zero)
     apart = rng.uniform(-gain, gain, n) + rng.uniform(-zero, zero, n)
-    u = bound / math.sqrt(3)
-    for error in np.linspace(-1.1 * bound, 1.1 * bound, 23):
-        stated = conformance_probability(0.0, u, None, error, u_rectangle=u)
-        assert abs(stated - np.mean(one < error)) < 0.05
-        if share > 0.6:  # with as much zero as gain nothing fits both
-            assert abs(stated - np.mean(apart < error)) < 0.06
+    for error in np.linspace(-1.1, 1.1, 23) * (gain + zero):
+        stated = judged("25.00 V dc", f"1 % + {counts}", 25.0 + error)
+        extremes = np.mean(one < error), np.mean(apart < error)
+        assert abs(stated - sum(extremes) / 2) < 0.04
 
 
 def test_with_other_inputs_the_rectangle_is_smeared() -> None:
-    """RECOMPUTED by numerical integration: half normal, half rectangle plus normal, u = 1, rectangle 0.8, rest 0.6."""
+    """RECOMPUTED by numerical integration: rectangle of u = 0.8, the rest normal with 0.6."""
     rectangle = np.linspace(-0.8 * math.sqrt(3), 0.8 * math.sqrt(3), 20001)
     smeared = np.mean([0.5 * math.erfc(-(0.7 - r) / 0.6 / math.sqrt(2)) for r in rectangle])
-    normal = 0.5 * math.erfc(-0.7 / math.sqrt(2))
-    assert conformance_probability(0.0, 1.0, None, 0.7, u_rectangle=0.8) == pytest.approx(
-        (smeared + normal) / 2, abs=1e-5
-    )
+    stated = conformance_probability(0.0, 1.0, None, 0.7, u_rectangle=0.8)
+    assert stated == pytest.approx(smeared, abs=1e-4)
 
 
-def test_the_meter_s_line_of_the_budget_is_what_counts() -> None:
-    def judged(applied: float) -> float:
-        line = BudgetLine("accuracy", 0.2, Influence(Role.READING, "MA-01", "V="), 5.0, applied)
-        return judge(
-            Uncertain(5.0, 0.2, 0.4, "V", budget=(line,)), Limits(None, 5.2, "V")
-        ).conformance_probability
-
-    assert judged(0.0) == pytest.approx(conformance_probability(5.0, 0.2, None, 5.2, u_rectangle=0.2))
-    assert judged(0.01) == pytest.approx(0.8413, abs=1e-4)
+def test_without_counts_the_error_is_a_rectangle() -> None:
+    assert judged("25.00 V dc", "1 %", 25.1) == pytest.approx(0.5 + 0.1 / 0.5, abs=1e-4)

@@ -8,8 +8,8 @@ errors, errors between ranges, noise and converter steps. Run it by hand, some m
 
 Prints a row for each check: coverage of the stated intervals, false accepts (of the cases outside limits), false
 rejects (of those within), the share left indeterminate, and the stated probability that is farthest from the truth,
-of the deciles with 100 cases. Exit code 1 when something misses: coverage below 0.94, a wrong verdict in more than 1 %,
-a probability off by more than 0.05 beyond two standard errors of the count.
+of the deciles with 400 cases. Exit code 1 when something misses: coverage below 0.94, a wrong verdict in more than 1 %,
+a probability off by more than 0.05.
 """
 
 from __future__ import annotations
