@@ -283,10 +283,10 @@ def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        ((), "no capture to judge"),
+        ((), "give a capture"),
         (("--generator", "SG-04"), "no scope"),
         (("--generator", "SG-04", "--scope", "SC-03"), "AL"),
-        (("--generator", "SG-04", "--capture", "x.csv"), "exclude each other"),
+        (("--generator", "SG-04", "--capture", "x.csv"), "used together"),
         (
             ("--generator", "SG-04", "--scope", "SC-03", "--al", "61 uH", "--sweep", "2"),
             "a sweep of '2' points",
