@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -32,15 +37,26 @@ def words(text: str) -> list[str]:
     return text.split()
 
 
-@pytest.mark.parametrize(("command", "shown"), examples(), ids=lambda value: value[:30])
-def test_an_example_prints_what_is_shown(command, shown, tmp_path, monkeypatch, capsys):
-    """Every number and word of the output shown is what the command prints today."""
-    monkeypatch.setenv("COLUMNS", "100")
-    monkeypatch.chdir(README.parent)
+def printed(command: str, capsys: pytest.CaptureFixture[str]) -> str:
+    """What a command of README prints."""
     program, *arguments = shlex.split(command)
     assert program == "benchlog"
-    main([*arguments, "--logbook", str(tmp_path / "x.logbook"), "--no-record"])
-    assert words(capsys.readouterr().out) == words(shown)
+    main(arguments)
+    return capsys.readouterr().out
+
+
+@pytest.fixture
+def new_folder(tmp_path, monkeypatch):
+    """A reader's folder: the sample captures, no logbook yet."""
+    shutil.copytree(README.parent / "sample_captures", tmp_path / "sample_captures")
+    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.chdir(tmp_path)
+
+
+def test_the_examples_print_what_is_shown(new_folder, capsys):
+    """Every number and word of the output shown is what the commands print today, one after the other."""
+    for command, shown in examples():
+        assert words(printed(command, capsys)) == words(shown), command
 
 
 def test_every_command_named_exists():
@@ -60,23 +76,20 @@ def test_the_first_lines_hold_two_commands():
 
 def rewrite() -> None:
     """Put what the commands print today under each command; run ``python tests/test_readme.py`` after a change."""
-    import os
-    import subprocess
-    import sys
-
     text = README.read_text(encoding="utf-8")
     environ = {**os.environ, "COLUMNS": "100"}
-    for command, shown in examples():
-        _, *arguments = shlex.split(command)
-        done = subprocess.run(
-            [sys.executable, "-m", "benchlog", *arguments, "--no-record"],
-            cwd=README.parent,
-            env=environ,
-            capture_output=True,
-            encoding="utf-8",
-            check=False,
-        )
-        text = text.replace(shown, "".join(f"{line.rstrip()}\n" for line in done.stdout.splitlines()), 1)
+    with tempfile.TemporaryDirectory() as folder:
+        shutil.copytree(README.parent / "sample_captures", Path(folder) / "sample_captures")
+        for command, shown in examples():
+            done = subprocess.run(
+                [sys.executable, "-m", "benchlog", *shlex.split(command)[1:]],
+                cwd=folder,
+                env=environ,
+                capture_output=True,
+                encoding="utf-8",
+                check=False,
+            )
+            text = text.replace(shown, "".join(f"{line.rstrip()}\n" for line in done.stdout.splitlines()), 1)
     README.write_text(text, encoding="utf-8")
 
 
