@@ -360,7 +360,8 @@ def _hold_status(
 
 
 def _missing(status: CheckStatus) -> str:
-    return f"{status.check.id} is {status.state}: {status.reason}"
+    what = status.reason if status.state is CheckState.RECALLED else f"{status.state}: {status.reason}"
+    return f"{status.check.id} is {what}"
 
 
 def _still(entry: Entry | None, hold: Hold, found: _Sorted) -> Entry | None:

@@ -183,7 +183,7 @@ def _is_result(entry: Entry) -> bool:
 
 #: What a check counts as, other than passed, in the order of the headline.
 _STATE_WORDS = {
-    CheckState.RECALLED: "recalled (rests on a meter found bad)",
+    CheckState.RECALLED: "recalled (relied on something found bad)",
     CheckState.FAILED: "failed",
     CheckState.INDETERMINATE: "indeterminate",
     CheckState.DUE: "not done",

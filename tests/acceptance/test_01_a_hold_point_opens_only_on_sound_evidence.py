@@ -43,7 +43,7 @@ def test_a_recall_after_the_act_says_what_the_step_was_taken_on(kiln) -> None:
         "record", "certificate", "--plan", kiln.plan, "--out", kiln.folder / "c.html", "--json"
     ).json
     assert "C03 (T1, entry " in made["headline"]
-    assert "recalled (rests on a meter found bad)" in made["headline"]
+    assert "recalled (relied on something found bad)" in made["headline"]
     assert "H1 taken on recalled evidence" in made["headline"]
 
 

@@ -134,7 +134,7 @@ def test_a_recalled_result_stands_in_the_first_line(told: Desk) -> None:
     )
     first = certificate(told, "--plan", plan)[0]
     assert first.startswith("Attention:")
-    assert re.search(r"C05\b.* recalled \(rests on a meter found bad\)", first)
+    assert re.search(r"C05\b.* recalled \(relied on something found bad\)", first)
     assert "C05" in certificate(told)[0]  # without the plan too
 
 

@@ -108,7 +108,7 @@ def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
     page = desk.folder / "page.html"
     desk.run("record", "certificate", "--plan", plan, "--out", page)
     text = page.read_text(encoding="utf-8")
-    assert "C01, C02 recalled" in text
+    assert f"C01 (CT1, entry {entries[0]}), C02 (CT2, entry {entries[1]}) recalled (relied on" in text
     assert f"measure again: C01 (entry {entries[0]}), C02 (entry {entries[1]})" in text
 
 

@@ -261,7 +261,7 @@ def test_a_fork_is_told_with_the_entry_where_it_parts(
         shutil.copy(copy_path(small, stick), copy_path(other, renamed))
         with pytest.raises(UsageError, match="not an earlier state"):
             make_copy(second, renamed)
-        assert "parts from this logbook" in copy_state(second, renamed)
+        assert f"differs from this logbook after entry {common}" in copy_state(second, renamed)
 
 
 @needs_keygen

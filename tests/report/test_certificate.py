@@ -86,7 +86,7 @@ def test_without_a_plan_every_latest_result_is_listed(book: Logbook) -> None:
     }
     book.append("recall", {"meter": "MA-01", "function": "ohm", "reason": "dropped", "results": [item]})
     page = render_certificate(book, now_utc_ns=NOW)
-    assert f"continuity (L1, entry {first.seq}) recalled (rests on a meter found bad)" in first_line(page)
+    assert f"continuity (L1, entry {first.seq}) recalled (relied on something found bad)" in first_line(page)
     assert "MA-01 recalled on ohm" in page
 
 
