@@ -58,7 +58,8 @@ def read_bounded(path: Path, limit_bytes: int) -> bytes:
         size = os.fstat(file.fileno()).st_size
         if size > limit_bytes:
             raise ValueError(f"has {size / 1e6:.1f} MB; at most {limit_bytes / 1e6:g} MB are read")
-        return file.read(limit_bytes)
+        # Room for n bytes is claimed before `read(n)` reads; the rest is for files that give their size as 0.
+        return file.read(min(limit_bytes, size + 65536))
 
 
 @contextmanager

@@ -73,7 +73,8 @@ class Danger(StrEnum):
 
 
 DANGER_WORDS = {
-    Danger.MAINS_INSIDE: "mains inside the case: leave it closed, attach clips with the plug out, then plug in",
+    Danger.MAINS_INSIDE: "mains inside the case: leave it closed, attach clips with the plug out, then plug in; "
+    "unplug it after the last reading",
     Danger.CHARGED: "the capacitor stays charged: wait, measure, then discharge it through a resistor",
     Danger.UNPLUGGED: "unplugged and discharged before ohms; a meter on ohms is damaged by voltage",
     Danger.LIVE_NODE: "clips fitted dead, power on, read, power off; treat the node as live",
@@ -86,6 +87,13 @@ DANGER_WORDS = {
     Danger.SCOPE_GROUNDS: "both scope grounds on one point: they are joined, and tied to protective earth",
     Danger.SCREEN_ONLY: "part unplugged; a screen only, no withstand test: it never proves insulation",
     Danger.WARMS_UP: "small current only: a resistor that warms up drifts",
+}
+
+
+#: What ends a hook-up that energises something; the first that fits.
+_POWER_OFF = {
+    Danger.MAINS_INSIDE: "unplug it now, before a lead is moved",
+    Danger.LIVE_NODE: "power off now (unplug what is plugged in), before a lead is moved",
 }
 
 
@@ -185,6 +193,11 @@ class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
     def function(self) -> Function | None:
         """What its meters are set to; None without a meter."""
         return next((tap.function for tap in self.taps if tap.function is not None), None)
+
+    @property
+    def power_off(self) -> str:
+        """What to do after the last reading where the hook-up energises something; else empty."""
+        return next((words for danger, words in _POWER_OFF.items() if danger in self.dangers), "")
 
     def between(self, tap: Tap) -> tuple[Element, ...]:
         """Named elements between a tap's points."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -94,3 +95,15 @@ def test_new_leaves_no_half_of_a_project(tmp_path: Path, monkeypatch: pytest.Mon
     monkeypatch.undo()
     assert main(["new", str(folder)]) == 0
     assert len(list(folder.iterdir())) == 4
+
+
+def test_reading_claims_no_more_memory_than_the_file_needs(tmp_path: Path) -> None:
+    """Under Wine 2 GB for a few bytes took seconds a file."""
+    path = tmp_path / "x"
+    path.write_bytes(b"1,2\n")
+    tracemalloc.start()
+    try:
+        assert files.read_bounded(path, 2_000_000_000) == b"1,2\n"
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()

@@ -134,6 +134,8 @@ def _set_up_streams() -> None:
 
 #: Commands that ask when they are called without options; their questions are in `benchlog.cli.ask`.
 _ASKING = ("supply", "continuity", "ratio", "crosscheck")
+#: Options that answer none of these questions.
+_NO_ANSWERS = frozenset(("--no-record", "--long"))
 
 
 def _asked(words: list[str]) -> int | None:
@@ -142,7 +144,7 @@ def _asked(words: list[str]) -> int | None:
     from benchlog.errors import UsageError
 
     try:
-        words[:] = ask(words[0])
+        words[:] = ask(words)
     except (KeyboardInterrupt, UsageError) as error:
         said = str(error) or "stopped from the keyboard"
         sys.stderr.write(f"\nbenchlog: {said}\n")
@@ -206,7 +208,12 @@ def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
     if not words:
         print(_first_steps())
         return 2
-    if words[0] in _ASKING and len(words) == 1 and sys.stdin.isatty() and sys.stdout.isatty():
+    if (
+        words[0] in _ASKING
+        and _NO_ANSWERS.issuperset(words[1:])
+        and sys.stdin.isatty()
+        and sys.stdout.isatty()
+    ):
         code = _asked(words)
         if code is not None:
             return code

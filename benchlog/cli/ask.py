@@ -117,13 +117,15 @@ QUESTIONS: dict[str, Sequence[Question]] = {
 }  # fmt: skip
 
 
-def ask(command: str, read: Callable[[str], str] = input, show: Callable[[str], object] = print) -> list[str]:
+def ask(
+    given: Sequence[str], read: Callable[[str], str] = input, show: Callable[[str], object] = print
+) -> list[str]:
     """Ask a command's questions; returns the arguments as they would be typed.
 
     Parameters
     ----------
-    command : str
-        One of `QUESTIONS`.
+    given : sequence of str
+        The command, one of `QUESTIONS`, and options that answer none of them.
     read : callable
         Shows a text and returns the line typed.
     show : callable
@@ -134,7 +136,7 @@ def ask(command: str, read: Callable[[str], str] = input, show: Callable[[str], 
     UsageError
         If the input ends before the questions do.
     """
-    words = [command]
+    words, command = list(given), given[0]
     show(f"benchlog {command} --help lists all options. Ctrl-C stops.")
     for question in QUESTIONS[command]:
         skip = "" if question.needed else "; Enter if you don't know"

@@ -113,7 +113,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
         surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
         for other in readings:
             if other.reading.instrument != surest.reading.instrument:
-                result = with_questions(result, other, surest.value)
+                result = with_questions(result, other, surest.value, second=surest)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
 
 

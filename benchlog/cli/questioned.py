@@ -19,6 +19,7 @@ def with_questions(
     *,
     limits: Limits | None = None,
     mains_nominal_v: float | None = None,
+    second: MeterReading | None = None,
 ) -> Result:
     """Add slip questions and a ready command line to a result whose reading can't be accepted as it is.
 
@@ -34,6 +35,8 @@ def with_questions(
         A reading within them is accepted without questions.
     mains_nominal_v : float, optional
         Nominal mains, where it was said.
+    second : MeterReading, optional
+        What a second meter shows on the same points.
     """
     if expect is None or _inside(reading, limits):  # the usual answer needs none of what is imported below
         return result
@@ -54,7 +57,7 @@ def with_questions(
     if result.verdict is Verdict.FAIL and any(slip.kind is SlipKind.FACTOR_1000 for slip in slips):
         result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0])
     if shown.unit in ("V", "A", "ohm"):
-        line = diagnose_line(reading, expect, mains_nominal_v)
+        line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     return msgspec.structs.replace(result, findings=(*result.findings, *asked))
 
@@ -67,7 +70,12 @@ def _inside(reading: MeterReading, limits: Limits | None) -> bool:
     return (limits.low is None or limits.low <= value) and (limits.high is None or value <= limits.high)
 
 
-def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float | None = None) -> str:
+def diagnose_line(
+    reading: MeterReading,
+    expect: float,
+    mains_nominal_v: float | None = None,
+    second: MeterReading | None = None,
+) -> str:
     """Return the command line that looks into a reading.
 
     Parameters
@@ -77,6 +85,8 @@ def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float |
         In the reading's unit.
     mains_nominal_v : float, optional
         Left out where it is the engine's own.
+    second : MeterReading, optional
+        What a second meter shows on the same points.
     """
     from benchlog.diagnosis.case import MAINS_NOMINAL_V
     from benchlog.diagnosis.doubtful import display_text, with_coupling
@@ -86,4 +96,6 @@ def diagnose_line(reading: MeterReading, expect: float, mains_nominal_v: float |
     line = f"benchlog diagnose --expect {shlex.quote(expected)} --reading {shlex.quote(display_text(shown))}"
     if mains_nominal_v is not None and mains_nominal_v != MAINS_NOMINAL_V:
         line += f" --mains-nominal {shlex.quote(f'{mains_nominal_v:g} V')}"
+    if second is not None:
+        line += f" --evidence second_meter={shlex.quote(display_text(second.reading))}"
     return line

@@ -50,6 +50,8 @@ class Acquisition(Dialogue):
         What was noticed on the way since `begin`: slips that were asked about.
     generators : set of str
         Generators that drove the part since `begin`.
+    energised : str
+        What the last hook-up energised and nobody has switched off, in words; empty for nothing.
     rested : bool
         The bench was not used for months: a diagnosis should know.
     cards : bool
@@ -70,6 +72,7 @@ class Acquisition(Dialogue):
         self.expected: float | None = None
         self.findings: list[Finding] = []
         self.generators: set[str] = set()
+        self.energised = ""
         self.rested = False
         self.cards = False
         self._instruments = OpenInstruments(bench, clock)

@@ -195,10 +195,11 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
     if state.stop == "decided":
         top, again = state.causes[0], state.read_again
         lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
-        if top.family == "meter":
-            lines.append(f'To recall what rested on it: benchlog recall {meter} --reason "{top.label}"')
         if again is not None:
-            lines.append(f"To confirm it: {again.card}")
+            lines.append(f"To confirm it: {again.card.rstrip('.')}")
+        if top.family == "meter":
+            recall = f'benchlog recall {meter} --reason "{top.label}"'
+            lines.append(f"{'If it is confirmed, recall' if again else 'Recall'} what relied on it: {recall}")
         return ". ".join(lines)
     if state.stop == "no single cause fits":
         return (

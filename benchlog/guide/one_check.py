@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from functools import partial
 
 import msgspec
@@ -114,7 +115,10 @@ class OneCheck:
         while True:
             acquisition.begin(self._context(check, acquisition))
             try:
-                with acquisition.going_back(lambda: self._take_back(check, acquisition)):
+                with (
+                    self._powered(check, acquisition),
+                    acquisition.going_back(lambda: self._take_back(check, acquisition)),
+                ):
                     if check.hookup:
                         acquisition.do(check.hookup, f"{check.id}/hookup")
                     elif self.person.interactive and check.wiring() is not None:
@@ -122,6 +126,18 @@ class OneCheck:
                     return measure(check, self.plan, acquisition)
             except TakenBackError:
                 continue
+
+    @contextmanager
+    def _powered(self, check: Check, acquisition: Acquisition) -> Iterator[None]:
+        """Say to power off after a check that energises something, however it ends."""
+        wiring = check.wiring()
+        off = wiring.power_off if wiring is not None else ""
+        acquisition.energised = f"{check.part} by {check.id}" if off else ""
+        try:
+            yield
+        finally:
+            if acquisition.energised:
+                self.person.show(f"  ! {off}", style="bold")
 
     def _context(self, check: Check, acquisition: Acquisition) -> CheckContext:
         return CheckContext(

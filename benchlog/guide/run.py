@@ -13,7 +13,9 @@ from benchlog.guide.doubt import look_further
 from benchlog.guide.one_check import OneCheck
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.session_history import (
+    NOTHING,
     last_of_session,
+    left_on_bench,
     meters_left_on_current,
     months_of_rest,
     withdraw,
@@ -81,7 +83,7 @@ class Guide:
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
         self._refused: set[str] = set()  # checks for which no result measured before shall count
-        self._last_done = ""
+        self._last_done = self._energised = ""
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
         """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
@@ -92,9 +94,11 @@ class Guide:
         with Acquisition(self.bench, self.person, self.clock) as acquisition:
             acquisition.in_current_jack(meters_left_on_current(self.book))
             acquisition.rested = months_of_rest(self.book, self.clock.utc_ns())
-            if self._standards_first(todo or list(self.plan.checks.values()), acquisition):
+            if self._left_before(acquisition) and self._standards_first(
+                todo or list(self.plan.checks.values()), acquisition
+            ):
                 self._run(todo, bool(only), acquisition)
-            self._last_done = acquisition.last_done
+            self._last_done, self._energised = acquisition.last_done, acquisition.energised
         if self.stopped:
             return worst_verdict([*self._verdicts.values(), Verdict.NOT_DONE])
         if not self._verdicts:
@@ -183,6 +187,29 @@ class Guide:
         if result is not None:
             self.show(result)
         return result
+
+    def _left_before(self, acquisition: Acquisition) -> bool:
+        """Say what the last session left on the bench, and have it switched off; False when the person stopped."""
+        left = left_on_bench(self.book)
+        if not left:
+            return True
+        self.person.show(f"! left on the bench last time: {left}", style="bold")
+        if not self.person.interactive:
+            return True
+        acquisition.begin()
+        try:
+            if acquisition.confirm("Is anything still energised, charged or loose?", "start/left"):
+                acquisition.energised = left
+                acquisition.do(
+                    "switch it off, unplug it, wait, prove it dead, before a lead is moved", "start/off"
+                )
+                acquisition.energised = ""
+        except SkippedError:
+            pass
+        except (StoppedError, KeyboardInterrupt) as stop:
+            self._stop("what was left on the bench", stop)
+            return False
+        return True
 
     def _standards_first(self, checks: Sequence[Check], acquisition: Acquisition) -> bool:
         """Offer the check-standard round; False when the person stopped during it."""
@@ -283,16 +310,21 @@ class Guide:
         """Ask what is left; a person sees what will be recorded, and may type it again."""
         if self.stopped and self._last_done and self.person.interactive:
             self.person.show(f"  the last step done was: {self._last_done}")
+        # One habitual Enter must not put on record that what was plugged in is nothing.
+        must_say = bool(self._energised) and self.person.interactive
+        default = f"({self._energised} was energised; 'nothing' if it is off)" if must_say else f"[{NOTHING}]"
         while True:
             left = self.person.answer(
-                Prompt("text", "anything left energised, charged or loose? [nothing]", "close/left")
-            )
-            if not left or not self.person.interactive:
-                return left
+                Prompt("text", f"anything left energised, charged or loose? {default}", "close/left")
+            ).strip()
+            if not left and must_say:
+                self.person.show("  type what is left, or 'nothing'")
+                continue
+            if left.lower() in ("", NOTHING) or not self.person.interactive:
+                return left.lower() if left.lower() == NOTHING else left
             right = Prompt("confirm", f"Note '{left}' as left on the bench?", "close/left/right")
-            answer = ""
-            while answer not in ("y", "yes", "n", "no"):
-                answer = self.person.answer(right).lower()
+            while (answer := self.person.answer(right).lower()) not in ("y", "yes", "n", "no"):
+                self.person.show("  answer y or n")
             if answer[0] == "y":
                 return left
 
@@ -304,4 +336,4 @@ class Guide:
         except (InputEndedError, KeyboardInterrupt):
             # Nobody said that nothing is charged; the record must not say it either.
             return {"left": "not said", "next": "go on with the plan"}
-        return {"left": left or "nothing", "next": action or "go on with the plan"}
+        return {"left": left or NOTHING, "next": action or "go on with the plan"}

@@ -9,8 +9,10 @@ from benchlog.project.meter_known import known_of_meter
 from benchlog.reading import Function
 
 __all__ = [
+    "NOTHING",
     "known_of",
     "last_of_session",
+    "left_on_bench",
     "meters_left_on_current",
     "months_of_rest",
     "note_found_bad",
@@ -22,6 +24,8 @@ __all__ = [
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
+#: What a session's end says of the bench where nothing is left energised, charged or loose.
+NOTHING = "nothing"
 #: A bench that lay still so long has cells that ran down and contacts that oxidised; common practice, no source.
 REST_NS = 60 * DAY_NS
 
@@ -35,6 +39,15 @@ def last_of_session(book: Logbook) -> Entry | None:
         if entry.seq not in superseded and entry.body.get("check_id"):
             return entry
     return None
+
+
+def left_on_bench(book: Logbook) -> str:
+    """What the last session that said so left energised, charged or loose; empty for nothing."""
+    for entry in book.entries("session end", newest_first=True, limit=_RESULTS_LOOKED_AT):
+        if "left" in entry.body:
+            left = str(entry.body["left"])
+            return "" if left == NOTHING else left
+    return ""
 
 
 def meters_left_on_current(book: Logbook) -> set[str]:

@@ -35,7 +35,7 @@ def linked(desk: Desk, volts: Iterable[float]) -> None:
         at, frame = 0.4 * n, f"ACV {value:.2f} V A\n".encode()
         lines.append(f"2026-03-02T09:00:{at:012.9f}Z {at:.9f} < {' '.join(f'{b:02X}' for b in frame)}")
     path = desk.write("meter.tap", "\n".join(lines) + "\n")
-    bench = TYPED_BENCH.replace('address = "typed:"', f'address = "replay:{path}"', 1)
+    bench = TYPED_BENCH.replace('address = "typed:"', f"address = 'replay:{path}'", 1)
     desk.bench.write_text(bench, encoding="utf-8")
 
 

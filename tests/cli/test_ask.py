@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shlex
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -39,7 +40,7 @@ def test_every_example_is_an_answer_that_would_do(
     monkeypatch.chdir(tmp_path)
     for name in ("ct1.csv", "ct1_swapped.csv"):
         Path(name).touch()
-    words = ask(command, answers(*(q.example for q in QUESTIONS[command])), lambda line: None)
+    words = ask([command], answers(*(q.example for q in QUESTIONS[command])), lambda line: None)
     assert build_parser(command).parse_args(words).command == command
 
 
@@ -48,7 +49,7 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
 ) -> None:
     """A slip is asked about again, Enter leaves out what is not known."""
     shown: list[str] = []
-    words = ask("supply", answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
+    words = ask(["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
     assert "  This one is needed." in shown
     assert any("ac or dc" in line or "unit" in line for line in shown)
     line = next(line for line in shown if line.startswith("The same without questions")).splitlines()[1]
@@ -60,14 +61,14 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
 def test_a_ratio_is_asked_for_its_files() -> None:
     shown: list[str] = []
     path = str(CAPTURES / "ct1_60_turns.csv")
-    words = ask("ratio", answers("nowhere.csv", path, "CH1", "CH2", "60", ""), shown.append)
+    words = ask(["ratio"], answers("nowhere.csv", path, "CH1", "CH2", "60", ""), shown.append)
     assert any("there is no file 'nowhere.csv'" in line for line in shown)
     assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
 
 
 def test_an_input_that_ends_is_one_clear_error() -> None:
     with pytest.raises(UsageError, match="before all questions"):
-        ask("crosscheck", answers("27.75 V ac"), lambda line: None)
+        ask(["crosscheck"], answers("27.75 V ac"), lambda line: None)
 
 
 @pytest.mark.parametrize(
@@ -112,3 +113,26 @@ def test_benchlog_alone_says_what_to_do_first(
     Path("plan.toml").touch()
     main([])
     assert "benchlog status plan.toml" in capsys.readouterr().out
+
+
+def test_not_recording_asks_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An option that answers nothing keeps the questions, and goes with the answers."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setattr(
+        ask, "__defaults__", (answers("24 V ac 40 VA", "27.2 V ac", "1 % + 5", "230 V"), print)
+    )
+    assert main(["supply", "--no-record"]) == 0
+    assert not list(tmp_path.iterdir())
+
+
+def test_two_meters_apart_are_diagnosed_with_both_readings(capsys: pytest.CaptureFixture[str]) -> None:
+    """The line that is offered keeps what the other meter shows: the part is live."""
+    readings = ["--reading", "A=12.05 V dc", "--reading", "B=0.02 V dc"]
+    accuracies = ["--accuracy", "A=1 % + 5", "--accuracy", "B=1 % + 5"]
+    assert main(["crosscheck", *readings, *accuracies, "--no-record"]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    words = shlex.split(said[said.index("benchlog diagnose") : said.index("Not saved")])
+    assert main([*words[1:], "--no-record", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["p_live"] > 0.9

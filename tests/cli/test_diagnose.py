@@ -154,7 +154,7 @@ def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str])
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
     main(["diagnose", *words, "--no-record"])
     out = " ".join(capsys.readouterr().out.split())
-    assert "To recall what rested on it: benchlog recall METER --reason \"the meter's battery" in out
+    assert "recall what relied on it: benchlog recall METER --reason \"the meter's battery" in out
 
 
 def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:

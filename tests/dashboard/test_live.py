@@ -36,14 +36,17 @@ def terminal(out: io.StringIO, **options: object) -> Console:
     return Console(file=out, force_terminal=True, width=80, height=24, _environ={"TERM": "xterm"}, **options)  # type: ignore[arg-type]
 
 
-def test_a_screen_is_left_as_it_was_found() -> None:
+@pytest.mark.parametrize("classic", [False, True])
+def test_a_screen_is_left_as_it_was_found(classic: bool) -> None:
+    """A classic Windows console has no other screen: the cursor is left below the picture."""
     out = io.StringIO()
-    with Screen(terminal(out)) as screen:
+    with Screen(terminal(out, legacy_windows=classic)) as screen:
         screen.show(collector().snapshot())
     text = out.getvalue()
     assert "M1" in text
-    assert text.count("\x1b[?1049h") == text.count("\x1b[?1049l") == 1  # other screen on, off
-    assert text.count("\x1b[?25l") == text.count("\x1b[?25h")  # cursor hidden, shown
+    assert text.count("\x1b[?1049h") == text.count("\x1b[?1049l") == (not classic)  # other screen on, off
+    assert text.count("\x1b[?25l") == text.count("\x1b[?25h") == 1  # cursor hidden, shown
+    assert text.endswith("\n\x1b[?25h") == classic
 
 
 def test_no_colour_means_no_colour() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from helpers.guided_project import GuidedProject
+from helpers.guided_project import ALL, GuidedProject
 from helpers.scripted_person import ScriptedPerson
 
 
@@ -23,3 +23,30 @@ def test_a_pipe_is_not_asked_twice(rig: GuidedProject) -> None:
 def test_close_out_that_nobody_answers_claims_nothing(rig: GuidedProject) -> None:
     assert rig.guide(ScriptedPerson({})).close_out()["left"] == "not said"
     assert rig.guide(ScriptedPerson({"close/left": "", "close/next": ""})).close_out()["left"] == "nothing"
+
+
+def test_what_was_left_live_is_said_first_by_the_next_run(rig: GuidedProject) -> None:
+    """Nothing is connected before it is off; the same is not asked again once nothing was left."""
+    rig.book.begin_session({})
+    rig.book.end_session({"left": "T1 plugged in, clips on", "next": ""})
+    person = ScriptedPerson(ALL | {"start/left": "y"}, interactive=True)
+    rig.run(person, standards=False)
+    assert person.keys[:2] == ["start/left", "start/off"]
+    assert "T1 plugged in, clips on" in person.shown[0]
+    rig.book.end_session({"left": "nothing", "next": ""})
+    person = ScriptedPerson(ALL, interactive=True)
+    rig.run(person, "C01", standards=False)
+    assert "start/left" not in person.keys
+
+
+def test_enter_alone_does_not_record_an_energised_hookup_as_nothing(rig: GuidedProject) -> None:
+    """C03 reads volts on a live node: power off is said after its reading, and the last line has no default."""
+    answers = ALL | {"close/left": ["", "nothing"], "close/next": ""}
+    person = ScriptedPerson(answers, interactive=True)
+    guide = rig.guide(person, standards=False)
+    guide.run()
+    assert person.said.index("12.0 V (V=): taken") < person.said.rindex("! power off now")
+    assert guide.close_out()["left"] == "nothing"
+    left = [prompt for prompt in person.asked if prompt.key == "close/left"]
+    assert len(left) == 2
+    assert "[nothing]" not in left[0].text

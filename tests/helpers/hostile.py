@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import struct
 import zlib
 from collections.abc import Iterator
@@ -146,7 +147,8 @@ def hostile_logbook(folder: Path, home: str = CALLS_HOME) -> tuple[Path, Plan]:
 
     bad = texts(home)
     plan = hostile_plan(folder, bad)
-    path = folder / "<img src=x onerror=alert(1)>.logbook"
+    less, more = ("&lt;", "&gt;") if os.name == "nt" else ("<", ">")  # no file's name on Windows has < or >
+    path = folder / f"{less}img src=x onerror=alert(1){more}.logbook"
     clock = ManualClock(1_800_000_000_000_000_000)
     with Logbook.open(path, clock=clock, project=next(bad)) as book:
         book.begin_session({"plan": next(bad), next(bad)[:50]: next(bad)})

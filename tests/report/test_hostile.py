@@ -137,7 +137,7 @@ def test_sheets_hold_no_formula_and_stay_in_their_folder(hostile: tuple[Path, Pl
                 for cell in row:
                     assert not cell.startswith(("=", "+", "@", "\t", "\r")), cell[:80]
                     assert not cell.startswith("-") or cell[1:2].isdigit() or cell[1:4] == "inf"
-    written = {str(p.relative_to(desk.folder)) for p in desk.folder.rglob("*") if p.is_file()}
+    written = {p.relative_to(desk.folder).as_posix() for p in desk.folder.rglob("*") if p.is_file()}
     assert {w for w in written if not w.startswith("jsonl/blobs/")} == {
         "bench.toml", "csv/results.csv", "csv/quantities.csv", "csv/readings.csv", "jsonl/entries.jsonl", "jsonl/readings.jsonl", "jsonl/HOW-TO-CHECK.txt",
     }  # fmt: skip
