@@ -178,7 +178,7 @@ def _at_mains(
         notes.append("mains not read: limits widened by its ±10 %; read it in the same minute to narrow them")
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
-        words.append(f"mains {mains.volt:g} V of {mains.nominal_v:g} V")
+        words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
         if mains.nominal_assumed:
             notes.append(f"nominal mains taken as {mains.nominal_v:g} V")
     words.append(f"±{tolerance * 100:g} %")

@@ -86,7 +86,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "capture": _capture,
     "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
     "concession": _hold,
-    "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected']}",
+    "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected'] or 'no expected value'}",
     "part": lambda b: f"{b['part']}: {b['state']}",
     "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they are now, sha256:{b['sha256'][:12]}",
     "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",

@@ -55,7 +55,7 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
     for e in entries:
         line = f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  "
         later = superseded.get(e.seq)
-        note = f"(superseded by {later}) " if later else ""
+        note = f"(withdrawn in entry {later}) " if later else ""
         out.cut(f"{line}{note}{summary(e)}", "strike" if later else "")
     if limit is not None and len(entries) == limit:
         out.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
@@ -83,7 +83,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
         Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time}", style="bold")
     )
     if superseded is not None:
-        console.print(Text(f"superseded by entry {superseded}", style="yellow"))
+        console.print(Text(f"withdrawn in entry {superseded}", style="yellow"))
     if result is not None:
         from benchlog.cli.show import show_result
 

@@ -349,10 +349,10 @@ class Logbook(LogbookWriter):
         with self.transaction():
             kind = self.entry(seq).kind
             if kind in NOT_SUPERSEDED:
-                raise UsageError(f"entry {seq} is a {kind!r} entry and can't be superseded")
+                raise UsageError(f"entry {seq} is a {kind!r} entry and can't be withdrawn")
             row = self._db.execute("SELECT superseded_by FROM superseded WHERE entry=?", (seq,)).fetchone()
             if row:
-                raise UsageError(f"entry {seq} is already superseded by entry {row[0]}")
+                raise UsageError(f"entry {seq} is already withdrawn in entry {row[0]}")
             body: dict[str, Any] = {"entry": seq, "reason": reason}
             if replacement is not None:
                 body["replacement"] = self.entry(replacement).seq

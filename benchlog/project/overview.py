@@ -43,7 +43,7 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     """Make the overview from a plan and a logbook (None: nothing recorded yet)."""
     if book is None:
         state = project_state(plan, (), now_utc_ns)
-        return Overview(plan, state, (), "nothing recorded yet", _next_action(plan, state, ""), _energy(plan))
+        return Overview(plan, state, (), "not recorded", _next_action(plan, state, ""), _energy(plan))
     state = read_state(plan, book, now_utc_ns)
     last_end = next(iter(book.entries("session end", newest_first=True, limit=1)), None)
     left = str(last_end.body.get("left", "not said")) if last_end else "not said"

@@ -55,6 +55,7 @@ STATE_KINDS = (
     "found bad",
     "adoption",
     "stop",
+    "skip",
     "part",
     "release",
     "concession",
@@ -195,7 +196,7 @@ class _Sorted:
         self.substitutions: list[Entry] = []
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
-        self.broken_off: dict[str, Entry] = {}
+        self.left_undone: dict[str, Entry] = {}
         self.adoptions: dict[int, Entry] = {}
         self._outside: dict[int, Entry] = {}
         self.part_states = {p.tag: p.state for p in plan.parts.values()}
@@ -250,15 +251,15 @@ class _Sorted:
                 self.releases[str(body["hold"])] = entry
             case "step":
                 self.steps[str(body["hold"])] = entry
-            case "stop":
-                self.broken_off[str(body.get("check_id", ""))] = entry
+            case "stop" | "skip":
+                self.left_undone[str(body.get("check_id", ""))] = entry
 
 
 def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
     notes: list[str] = []
     for entry in reversed(found.results.get(check.id, ())):
         if entry.seq in found.superseded:
-            notes.append("the last result was superseded")
+            notes.append("the last result was withdrawn")
             continue
         result = Result.from_json(entry.body)
         adoption = None if result.check_id else found.adoptions.get(entry.seq)
@@ -274,9 +275,10 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
             notes.append("a result has limits typed with the reading; it proves nothing here")
             continue
         return _judged(check, found, entry, result, now_utc_ns)
-    stop = found.broken_off.get(check.id)
-    if stop is not None and all(entry.seq < stop.seq for entry in found.results.get(check.id, ())):
-        notes.append(f"broken off {ago(stop.utc_ns, now_utc_ns)}")
+    last = found.left_undone.get(check.id)
+    if last is not None and all(entry.seq < last.seq for entry in found.results.get(check.id, ())):
+        skipped = f"skipped: {last.body.get('reason', '')}"
+        notes.append(skipped if last.kind == "skip" else f"broken off {ago(last.utc_ns, now_utc_ns)}")
     return CheckStatus(check, CheckState.DUE, "; ".join(dict.fromkeys(notes)) or "not done yet")
 
 

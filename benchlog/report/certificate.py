@@ -73,7 +73,7 @@ def write_certificate(
     Raises
     ------
     UsageError
-        If it is to be written under the name of a PDF, and none was asked for.
+        If its folder is not there, or it is to be written under the name of a PDF and none was asked for.
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
@@ -83,9 +83,10 @@ def write_certificate(
                 f"{path}: the certificate is an HTML page", hint=f"--out {path.with_suffix('.html')} --pdf"
             )
         path = path.with_suffix(".html")
+    if not path.parent.is_dir():
+        raise UsageError(f"there is no folder {path.parent}", hint="make it first, or correct --out")
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
-    path.parent.mkdir(parents=True, exist_ok=True)
     write_whole(path, page)
     paths = (path, print_pdf(path)) if pdf else (path,)
     return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))

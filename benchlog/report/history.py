@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 
+from benchlog.finding import FindingKind
 from benchlog.logbook import Entry
 from benchlog.result import Result, Verdict
 
@@ -39,7 +40,8 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
             gone = withdrawn.get(entry.seq)
             if gone is None and result.overall in (Verdict.PASS, Verdict.NOT_DONE):
                 continue
-            said = f"{result.overall}: {result.overall_reason}"
+            asked = [f for f in result.findings if f.kind is FindingKind.ENTRY]
+            said = "; ".join([f"{result.overall}: {result.overall_reason}", *asked])
             if gone is not None:
                 said = f"withdrawn ({gone.body.get('reason', '')}); it was {said}"
         else:

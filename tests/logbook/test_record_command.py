@@ -70,7 +70,7 @@ def test_list_shows_entries_newest_first_without_reading_blocks(record: Command)
     assert len(record.json("list", "--limit", "2")["entries"]) == 2
     text = record.text("list")
     assert "cover stays on" in text
-    assert "superseded by" in text
+    assert "withdrawn in entry" in text
 
 
 def test_options_may_stand_before_the_action_too(small: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -162,7 +162,7 @@ def test_notes_files_and_corrections_are_recorded(record: Command, tmp_path: Pat
         assert book.entry(noted["entry"]).body == {"text": "fuse replaced by 315 mA", "about": "T1"}
         assert book.entry(attached["entry"]).body["media_type"] == "image/png"
     record.json("supersede", str(noted["entry"]), "--reason", "it was 400 mA")
-    assert "already superseded" in record.text("supersede", str(noted["entry"]), "--reason", "again", code=2)
+    assert "already withdrawn" in record.text("supersede", str(noted["entry"]), "--reason", "again", code=2)
     assert "empty" in record.text("note", " ", code=2)
     assert verify(record.path).ok
 

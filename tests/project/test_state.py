@@ -42,6 +42,15 @@ def test_nothing_done_nothing_released(project):
     assert caught.value.exit_code == 1
 
 
+def test_a_skipped_check_says_why_until_it_is_done(project):
+    """Its reason is there; a result afterwards counts alone."""
+    project.book.append("skip", {"check_id": "C03", "part": "T1", "reason": "no load at hand"})
+    assert project.state.checks["C03"].state is CheckState.DUE
+    assert project.state.checks["C03"].reason == "skipped: no load at hand"
+    project.record("C03")
+    assert project.state.checks["C03"].state is CheckState.PASSED
+
+
 def test_evidence_in_opens_the_hold(project):
     """Both passed: ready, released with the digests it rests on, then taken."""
     first, second = project.record("C03"), project.record("C04")

@@ -17,10 +17,12 @@ from helpers.hostile import photo, png
 from helpers.small_logbook import standard_body
 
 from benchlog.clock import ManualClock
+from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.logbook import Logbook
 from benchlog.report.attached import MAX_PIXELS, thumbnail
-from benchlog.report.certificate import render_certificate
+from benchlog.report.certificate import render_certificate, write_certificate
 from benchlog.report.facts import gather
 from benchlog.report.method import method_words
 from benchlog.report.sanitise import label, plain_text, sanitise_svg
@@ -261,6 +263,24 @@ def test_a_page_is_not_written_under_the_name_of_a_pdf(tmp_path: Path) -> None:
     assert said.code == 2
     assert "--pdf" in said.err
     assert not (tmp_path / "c.pdf").exists()
+
+
+def test_a_missing_folder_is_an_error(book: Logbook, tmp_path: Path) -> None:
+    """A mistyped path makes no folders."""
+    with pytest.raises(UsageError, match="no folder"):
+        write_certificate(book, tmp_path / "nowhere" / "c.html", now_utc_ns=NOW)
+    assert not (tmp_path / "nowhere").exists()
+
+
+def test_a_first_reading_that_was_looked_into_stays_after_a_withdrawal(book: Logbook) -> None:
+    """Undoing the result must not hide what its first reading was."""
+    said = "first reading 0.02 V was looked into: a test lead is open (92 %)"
+    wrong = book.append_result(msgspec.structs.replace(PASSED, findings=(Finding(FindingKind.ENTRY, said),)))
+    book.supersede(wrong.seq, "read the wrong range")
+    book.append_result(PASSED)
+    (line,) = gather(book, None, NOW).history
+    assert said in line
+    assert "withdrawn (read the wrong range)" in line
 
 
 def test_the_first_line_counts_and_instruments_have_dates(book: Logbook) -> None:
