@@ -16,15 +16,26 @@ import importlib
 import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from benchlog.adapter import Adapter
 from benchlog.address import Address, build_options, parse_address
 from benchlog.clock import Clock
-from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError
+from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError, UsageError, did_you_mean
 
-__all__ = ["GROUP", "AdapterFactory", "Registry", "Unavailable", "make_adapter", "unavailable"]
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
+    from benchlog.adapter import Adapter
+
+__all__ = [
+    "GROUP",
+    "AdapterFactory",
+    "Registry",
+    "Unavailable",
+    "make_adapter",
+    "refuse_unknown",
+    "unavailable",
+]
 
 GROUP = "benchlog.adapters"
 KINDS = ("meter", "scope", "generator")
@@ -80,6 +91,8 @@ class Registry:
     def __init__(
         self, built_in: Mapping[str, str] | None = None, plug_ins: Iterable[EntryPoint] | None = None
     ) -> None:
+        from importlib.metadata import entry_points  # slow to import, and an address of our own needs none
+
         self._built_in = dict(_shipped_table() if built_in is None else built_in)
         self._plug_ins: dict[str, EntryPoint] = {}
         self._refused: list[Unavailable] = []
@@ -188,6 +201,22 @@ class Registry:
                 )
             return factory(tag, where.rest, None, clock=clock)
         return factory(tag, where.rest, build_options(factory.Options, given, place=str(where)), clock=clock)
+
+
+def refuse_unknown(address: Address) -> None:
+    """Raise `UsageError` for a scheme that neither benchlog nor a plug-in serves; nothing is imported for it."""
+    if address.inner is not None:
+        refuse_unknown(address.inner)
+    scheme = address.scheme
+    if scheme in {name.partition(".")[0] for name in _shipped_table()}:
+        return  # the usual case: plug-ins need not be looked for
+    known = Registry().schemes()
+    if scheme not in known:
+        listed = f"known: {', '.join(sorted(known)) or 'none'}; others need their plug-in installed"
+        raise UsageError(
+            f"address {str(address)!r}: nothing is called {scheme!r}",
+            hint=did_you_mean(scheme, known, listed),
+        )
 
 
 def _origin(point: EntryPoint) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 from benchlog.errors import AnalysisError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
-from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.metrology.known_error import AT_REST, KnownError
 from benchlog.reading import Flag, Reading, State
@@ -18,6 +18,7 @@ from benchlog.units import format_quantity, format_uncertain
 
 __all__ = [
     "MeterReading",
+    "accuracy_assumed",
     "correction",
     "functions_used",
     "misleading_flags",
@@ -182,6 +183,16 @@ def functions_used(*metered: MeterReading) -> dict[str, str]:
     for m in metered:
         found.setdefault(m.reading.instrument, {})[str(m.reading.function)] = None
     return {tag: ", ".join(functions) for tag, functions in found.items() if tag}
+
+
+def accuracy_assumed(metered: MeterReading, note: str = "") -> list[Finding]:
+    """Finding that no data sheet states how accurate a reading is, so that common practice was assumed."""
+    if metered.accuracy != UNKNOWN_ACCURACY:
+        return []
+    words = (
+        f"accuracy of {metered.reading.instrument or 'the meter'} is not known{note}: 2 % + 10 counts assumed"
+    )
+    return [Finding(FindingKind.ACCURACY, words)]
 
 
 def misleading_flags(*metered: MeterReading) -> list[Finding]:
