@@ -81,6 +81,11 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             }
         )
     else:
+        if word is not HoldState.TAKEN:
+            ctx.console.print(
+                "! before the step: unplug it, wait, prove it dead; local rules and licensed practice come first",
+                style="bold",
+            )
         ctx.console.print(f"{hold.id} {word}: {hold.step}   (entry {ref.seq})")
         if hold.caution:
             ctx.console.print(f"! caution: {hold.caution}", style="bold")

@@ -287,7 +287,9 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     if not others:
         return None
     acquisition.do(
-        f"connect {others[0]} with its own leads to the same points, {function}", f"{doubt.key}/second"
+        f"{doubt.first.displayed} was not expected, so a second meter must agree: connect {others[0]} with its own "
+        f"leads to the same points, {function}",
+        f"{doubt.key}/second",
     )
     second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)

@@ -26,7 +26,7 @@ from benchlog.logbook import Logbook
 from benchlog.plan import Check, Plan
 from benchlog.project.adoption import adopt, find_adoptable
 from benchlog.project.evidence import record_plan
-from benchlog.project.state import CheckState, ProjectState, read_state
+from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
 __all__ = ["Guide"]
@@ -99,6 +99,7 @@ class Guide:
             ):
                 self._run(todo, bool(only), acquisition)
             self._last_done, self._energised = acquisition.last_done, acquisition.energised
+        self._say_ready()
         if self.stopped:
             return worst_verdict([*self._verdicts.values(), Verdict.NOT_DONE])
         if not self._verdicts:
@@ -265,6 +266,16 @@ class Guide:
         self.person.show(
             f"{check.id} comes after hold {hold_id}: benchlog release {self.plan.path} {hold_id}"
         )
+
+    def _say_ready(self) -> None:
+        """Say which hold points can be released now."""
+        state = read_state(self.plan, self.book, self.clock.utc_ns())
+        for hold_id, status in state.holds.items():
+            if status.state is HoldState.READY:
+                step = self.plan.hold(hold_id).step
+                self.person.show(
+                    f"{hold_id} ({step}) can be released now: benchlog release {self.plan.path} {hold_id}"
+                )
 
     # ---- undo, stop, close ----
 

@@ -38,7 +38,8 @@ def release_hold(
     HoldRefusedError
         When evidence is missing and no reason is given; the message has a line for each thing missing.
     UsageError
-        For a concession without a reason worth the name, or where nothing is missing.
+        For a concession without a reason worth the name, or where nothing is missing; for a hold point that was
+        released on the same results before.
     """
     hold = plan.hold(hold_id)
     state = read_state(plan, book, now_utc_ns)
@@ -46,6 +47,15 @@ def release_hold(
     if status.state in (HoldState.TAKEN, HoldState.TAKEN_RECALLED):
         raise UsageError(f"{hold_id} was released and its step taken already (entry {_seq(status.entry)})")
     body = {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}
+    if (
+        status.state is HoldState.RELEASED
+        and status.entry is not None
+        and status.entry.body.get("rests_on") == body["rests_on"]
+    ):
+        raise UsageError(
+            f"{hold_id} is released already (entry {_seq(status.entry)}); nothing was written",
+            hint="--taken records that its step was done",
+        )
     if not status.missing:
         if concession is not None:
             raise UsageError(

@@ -54,6 +54,12 @@ def test_a_file_of_answers_runs_the_whole_plan(folder: Path, capsys: pytest.Capt
     assert shown.index("limits: current") < shown.index("meter in series with R1")
     assert "MB-02 shows 5.02 V (V=): taken" in shown
     assert main(["release", "plan.toml", "H1"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.index("prove it dead; local rules and licensed practice come first") < said.index(
+        "H1 released"
+    )
+    assert main(["release", "plan.toml", "H1"]) == 2
+    assert "H1 is released already (entry" in capsys.readouterr().err
 
 
 def test_the_same_over_a_plain_pipe(

@@ -50,3 +50,12 @@ def test_enter_alone_does_not_record_an_energised_hookup_as_nothing(rig: GuidedP
     left = [prompt for prompt in person.asked if prompt.key == "close/left"]
     assert len(left) == 2
     assert "[nothing]" not in left[0].text
+
+
+def test_the_end_says_which_hold_point_can_be_released(rig: GuidedProject) -> None:
+    person = ScriptedPerson({"C01/voltage": "5.00"})
+    rig.run(person, "C01")
+    assert "can be released" not in person.said
+    person = ScriptedPerson(ALL)
+    rig.run(person)
+    assert person.shown[-1].startswith("H1 (close the box) can be released now: benchlog release ")

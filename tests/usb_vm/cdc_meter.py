@@ -38,11 +38,13 @@ class Meter(Device):
     device_class = (2, 0, 0)
     product = 0x0011
 
-    def __init__(self, busid: str = "1-1", serial: str = "M0001", rate_hz: float = 3.0) -> None:
+    def __init__(
+        self, busid: str = "1-1", serial: str = "M0001", rate_hz: float = 3.0, counts: int = 0
+    ) -> None:
         super().__init__()
         self.busid, self.rate_hz = busid, rate_hz
         self.strings = {1: "Bench", 2: "Serial meter cable", 3: serial}
-        self.counts = 0
+        self.counts = counts
         self.line = struct.pack("<IBBB", 9600, 0, 0, 8)
         self.dtr = self.rts = False
         self.held = False

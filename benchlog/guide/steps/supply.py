@@ -129,7 +129,10 @@ def ask_mains(
         if not text:
             return None
         try:
-            volt = parse_quantity(text, "V", what="mains").value
+            try:
+                volt = parse_quantity(text, "V", what="mains").value
+            except UsageError as error:
+                raise UsageError(str(error), hint=f"write it like '{nominal_v or 230:g} V'") from None
             if nominal_v is not None and abs(volt / nominal_v - 1) > MAINS_SPAN:
                 raise UsageError(
                     f"mains of {text} where {nominal_v:g} V is nominal",
