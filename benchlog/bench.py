@@ -10,11 +10,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import msgspec
 
-from benchlog.address import parse_address
 from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
-from benchlog.registry import refuse_unknown
 from benchlog.toml_file import read_toml
 from benchlog.units import parse_quantity
 
@@ -66,7 +64,11 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     def refuse_unreadable(self) -> None:
         """Raise `UsageError` for a value that can't be understood, or an address that no adapter serves."""
-        refuse_unknown(parse_address(self.address))
+        if self.linked:
+            from benchlog.address import parse_address
+            from benchlog.registry import refuse_unknown
+
+            refuse_unknown(parse_address(self.address))
         for line in self.accuracy:
             parse_accuracy(line.statement)
             for text in (line.range, line.resolution):

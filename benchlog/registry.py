@@ -13,7 +13,6 @@ the kind is ``meter`` unless said.
 from __future__ import annotations
 
 import importlib
-import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
@@ -44,7 +43,11 @@ _OURS = ("benchlog", _BUILT_IN_PACKAGE)
 # Where a library's import name is not what is installed.
 _DISTRIBUTIONS = {"serial": "pyserial", "usb": "pyusb"}
 
-log = logging.getLogger(__name__)
+
+def _warn(words: str, *parts: object) -> None:
+    import logging  # not needed by commands that only read the bench file
+
+    logging.getLogger(__name__).warning(words, *parts)
 
 
 class AdapterFactory(Protocol):
@@ -110,7 +113,7 @@ class Registry:
     def _refuse(self, name: str, origin: str, reason: str) -> None:
         hint = f"uninstall {origin}, or ask its author for another name"
         self._refused.append(Unavailable(name, origin, reason, hint))
-        log.warning("adapter %s refused: %s", name, reason)
+        _warn("adapter %s refused: %s", name, reason)
 
     def schemes(self) -> dict[str, str]:
         """Return where each known scheme comes from: ``"built-in"`` or a distribution."""
@@ -229,7 +232,7 @@ def _shipped_table() -> Mapping[str, str]:
     except ModuleNotFoundError as error:
         if error.name != _BUILT_IN_PACKAGE:
             raise
-        log.warning("package %s is not installed: no built-in adapters", _BUILT_IN_PACKAGE)
+        _warn("package %s is not installed: no built-in adapters", _BUILT_IN_PACKAGE)
         return {}
     table: Mapping[str, str] = package.BUILT_IN
     return table

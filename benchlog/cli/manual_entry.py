@@ -102,16 +102,15 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
 def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
     from benchlog.finding import unique
-    from benchlog.metrology.meter_reading import accuracy_assumed, correction
+    from benchlog.metrology.meter_reading import correction
 
     found: list[Finding] = []
     for one in metered:
         if one is None:
             continue
-        found += correction(one)
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
-        found += accuracy_assumed(one, unknown)
+        found += correction(one, unknown)
     return unique(found)
 
 

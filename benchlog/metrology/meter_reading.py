@@ -18,7 +18,6 @@ from benchlog.units import format_quantity, format_uncertain
 
 __all__ = [
     "MeterReading",
-    "accuracy_assumed",
     "correction",
     "functions_used",
     "misleading_flags",
@@ -151,11 +150,15 @@ class MeterReading:
         return self.value * (1 + gain) + zero + rest
 
 
-def correction(metered: MeterReading) -> list[Finding]:
-    """Say by what a reading is corrected; nothing where no more is known of its meter than its data sheet."""
+def correction(metered: MeterReading, note: str = "") -> list[Finding]:
+    """Say by what a reading is corrected, and where its accuracy is only assumed; nothing for a plain data sheet."""
     known, shown = metered.known, metered.reading
+    found = []
+    if metered.accuracy == UNKNOWN_ACCURACY:
+        words = f"accuracy of {shown.instrument or 'the meter'} is not known{note}: 2 % + 10 counts assumed"
+        found.append(Finding(FindingKind.ACCURACY, words))
     if known is None:
-        return []
+        return found
     days = round(known.last_age_s / 86400)
     when = "the same day" if days < 1 else f"{days} day{'s' if days > 1 else ''} before"
     words = (
@@ -163,7 +166,7 @@ def correction(metered: MeterReading) -> list[Finding]:
         f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, as known by {' and '.join(known.by)} "
         f"(last {when}); its data sheet alone leaves ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
     )
-    return [Finding(FindingKind.CORRECTED, words)]
+    return [*found, Finding(FindingKind.CORRECTED, words)]
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
@@ -183,16 +186,6 @@ def functions_used(*metered: MeterReading) -> dict[str, str]:
     for m in metered:
         found.setdefault(m.reading.instrument, {})[str(m.reading.function)] = None
     return {tag: ", ".join(functions) for tag, functions in found.items() if tag}
-
-
-def accuracy_assumed(metered: MeterReading, note: str = "") -> list[Finding]:
-    """Finding that no data sheet states how accurate a reading is, so that common practice was assumed."""
-    if metered.accuracy != UNKNOWN_ACCURACY:
-        return []
-    words = (
-        f"accuracy of {metered.reading.instrument or 'the meter'} is not known{note}: 2 % + 10 counts assumed"
-    )
-    return [Finding(FindingKind.ACCURACY, words)]
 
 
 def misleading_flags(*metered: MeterReading) -> list[Finding]:
