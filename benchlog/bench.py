@@ -63,7 +63,12 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return not self.address.startswith("typed:")
 
     def refuse_unreadable(self) -> None:
-        """Raise `UsageError` for a value that can't be understood."""
+        """Raise `UsageError` for a value that can't be understood, or an address that no adapter serves."""
+        if self.linked:
+            from benchlog.address import parse_address
+            from benchlog.registry import refuse_unknown
+
+            refuse_unknown(parse_address(self.address))
         for line in self.accuracy:
             parse_accuracy(line.statement)
             for text in (line.range, line.resolution):

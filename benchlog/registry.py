@@ -13,18 +13,28 @@ the kind is ``meter`` unless said.
 from __future__ import annotations
 
 import importlib
-import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
-from benchlog.adapter import Adapter
 from benchlog.address import Address, build_options, parse_address
 from benchlog.clock import Clock
-from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError
+from benchlog.errors import AdapterUnavailableError, BenchlogError, ConfigError, UsageError, did_you_mean
 
-__all__ = ["GROUP", "AdapterFactory", "Registry", "Unavailable", "make_adapter", "unavailable"]
+if TYPE_CHECKING:
+    from importlib.metadata import EntryPoint
+
+    from benchlog.adapter import Adapter
+
+__all__ = [
+    "GROUP",
+    "AdapterFactory",
+    "Registry",
+    "Unavailable",
+    "make_adapter",
+    "refuse_unknown",
+    "unavailable",
+]
 
 GROUP = "benchlog.adapters"
 KINDS = ("meter", "scope", "generator")
@@ -33,7 +43,11 @@ _OURS = ("benchlog", _BUILT_IN_PACKAGE)
 # Where a library's import name is not what is installed.
 _DISTRIBUTIONS = {"serial": "pyserial", "usb": "pyusb"}
 
-log = logging.getLogger(__name__)
+
+def _warn(words: str, *parts: object) -> None:
+    import logging  # not needed by commands that only read the bench file
+
+    logging.getLogger(__name__).warning(words, *parts)
 
 
 class AdapterFactory(Protocol):
@@ -80,6 +94,8 @@ class Registry:
     def __init__(
         self, built_in: Mapping[str, str] | None = None, plug_ins: Iterable[EntryPoint] | None = None
     ) -> None:
+        from importlib.metadata import entry_points  # slow to import, and an address of our own needs none
+
         self._built_in = dict(_shipped_table() if built_in is None else built_in)
         self._plug_ins: dict[str, EntryPoint] = {}
         self._refused: list[Unavailable] = []
@@ -97,7 +113,7 @@ class Registry:
     def _refuse(self, name: str, origin: str, reason: str) -> None:
         hint = f"uninstall {origin}, or ask its author for another name"
         self._refused.append(Unavailable(name, origin, reason, hint))
-        log.warning("adapter %s refused: %s", name, reason)
+        _warn("adapter %s refused: %s", name, reason)
 
     def schemes(self) -> dict[str, str]:
         """Return where each known scheme comes from: ``"built-in"`` or a distribution."""
@@ -190,6 +206,22 @@ class Registry:
         return factory(tag, where.rest, build_options(factory.Options, given, place=str(where)), clock=clock)
 
 
+def refuse_unknown(address: Address) -> None:
+    """Raise `UsageError` for a scheme that neither benchlog nor a plug-in serves; nothing is imported for it."""
+    if address.inner is not None:
+        refuse_unknown(address.inner)
+    scheme = address.scheme
+    if scheme in {name.partition(".")[0] for name in _shipped_table()}:
+        return  # the usual case: plug-ins need not be looked for
+    known = Registry().schemes()
+    if scheme not in known:
+        listed = f"known: {', '.join(sorted(known)) or 'none'}; others need their plug-in installed"
+        raise UsageError(
+            f"address {str(address)!r}: nothing is called {scheme!r}",
+            hint=did_you_mean(scheme, known, listed),
+        )
+
+
 def _origin(point: EntryPoint) -> str:
     return point.dist.name if point.dist is not None else point.value
 
@@ -200,7 +232,7 @@ def _shipped_table() -> Mapping[str, str]:
     except ModuleNotFoundError as error:
         if error.name != _BUILT_IN_PACKAGE:
             raise
-        log.warning("package %s is not installed: no built-in adapters", _BUILT_IN_PACKAGE)
+        _warn("package %s is not installed: no built-in adapters", _BUILT_IN_PACKAGE)
         return {}
     table: Mapping[str, str] = package.BUILT_IN
     return table

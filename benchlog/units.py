@@ -240,6 +240,8 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     word = words[0] if words else ""
     found = _unit_factor(word)
     if found is None:
+        if word.startswith(":"):
+            example = "write a ratio as one number; of turns e.g. '100'"
         raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import benchlog_drivers
+from benchlog.bench import read_bench
 from benchlog.errors import AdapterUnavailableError, ConfigError
 from benchlog.registry import GROUP, Registry, make_adapter, unavailable
 from benchlog_drivers.serial_meter import SerialMeter
@@ -133,3 +134,14 @@ def test_a_fault_in_a_built_in_adapter_is_not_taken_for_a_missing_library() -> N
 
 def test_here_nothing_built_in_is_unavailable_but_for_a_library() -> None:
     assert all("needs the library" in u.reason for u in unavailable() if u.origin == "built-in")
+
+
+def test_a_bench_file_with_a_mistyped_address_is_refused(tmp_path: Path) -> None:
+    """Found when the file is read, not when the meter is first asked; the hint has the name that was meant."""
+    file = tmp_path / "bench.toml"
+    file.write_text('[[instrument]]\ntag = "DM-1"\naddress = "typd:"\n', encoding="utf-8")
+    with pytest.raises(ConfigError, match="typd") as caught:
+        read_bench(file)
+    assert caught.value.hint == "did you mean typed?"
+    file.write_text('[[instrument]]\ntag = "DM-1"\naddress = "tap:a.tap:typed:"\n', encoding="utf-8")
+    assert "DM-1" in read_bench(file).instruments

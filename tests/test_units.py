@@ -193,3 +193,10 @@ def test_value_and_uncertainty_share_their_decimals():
     assert format_uncertain(60.034, 0.1234, "1") == "60.03 ± 0.12"
     assert format_uncertain(0.00123456, 0.0000123, "V") == "1.235 ± 0.012 mV"
     assert format_uncertain(-120.913, 0.02, "deg") == "-120.913 ± 0.020°"
+
+
+def test_a_ratio_with_a_colon_is_named() -> None:
+    """1:100 is a usual way to write a ratio; the hint says how to write it here."""
+    with pytest.raises(UsageError, match="unknown unit") as caught:
+        parse_quantity("1:100", "1")
+    assert "'100'" in caught.value.hint

@@ -101,21 +101,16 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
 
 def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
-    from benchlog.finding import Finding, FindingKind, unique
-    from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
+    from benchlog.finding import unique
     from benchlog.metrology.meter_reading import correction
 
-    found = []
+    found: list[Finding] = []
     for one in metered:
         if one is None:
             continue
-        found += correction(one)
-        if one.accuracy != UNKNOWN_ACCURACY:
-            continue
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
-        words = f"accuracy of {tag or 'the meter'} is not known{unknown}: 2 % + 10 counts assumed"
-        found.append(Finding(FindingKind.ACCURACY, words))
+        found += correction(one, unknown)
     return unique(found)
 
 

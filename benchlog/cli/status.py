@@ -44,11 +44,20 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         seen = overview(plan, None, ctx.clock.utc_ns())
     others = [] if ctx.logbook_path.exists() else sorted(ctx.logbook_path.absolute().parent.glob("*.logbook"))
     known = {meter.tag for meter in seen.meters}
+    missing = sorted(
+        {tag for check in plan.checks.values() for tag in check.meters_named} - set(bench.instruments)
+    )
     unchecked = [i.tag for i in bench.instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
-        ctx.print_json({**_plain(seen, bench), "never_checked": unchecked, "copies": copies})
+        ctx.print_json(
+            {**_plain(seen, bench), "never_checked": unchecked, "not_in_bench": missing, "copies": copies}
+        )
     else:
         _show(ctx, seen, bench, unchecked)
+        for tag in missing:
+            ctx.listing.line(
+                f"! meter {tag} is in the plan but in no bench file: its accuracy would be assumed", "bold"
+            )
         for words in copies:
             ctx.listing.line(f"record: {words}")
         if others:

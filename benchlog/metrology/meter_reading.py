@@ -9,7 +9,7 @@ from typing import Any
 from benchlog.errors import AnalysisError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
-from benchlog.metrology.accuracy import Accuracy
+from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain, uniform
 from benchlog.metrology.known_error import AT_REST, KnownError
 from benchlog.reading import Flag, Reading, State
@@ -150,11 +150,15 @@ class MeterReading:
         return self.value * (1 + gain) + zero + rest
 
 
-def correction(metered: MeterReading) -> list[Finding]:
-    """Say by what a reading is corrected; nothing where no more is known of its meter than its data sheet."""
+def correction(metered: MeterReading, note: str = "") -> list[Finding]:
+    """Say by what a reading is corrected, and where its accuracy is only assumed; nothing for a plain data sheet."""
     known, shown = metered.known, metered.reading
+    found = []
+    if metered.accuracy == UNKNOWN_ACCURACY:
+        words = f"accuracy of {shown.instrument or 'the meter'} is not known{note}: 2 % + 10 counts assumed"
+        found.append(Finding(FindingKind.ACCURACY, words))
     if known is None:
-        return []
+        return found
     days = round(known.last_age_s / 86400)
     when = "the same day" if days < 1 else f"{days} day{'s' if days > 1 else ''} before"
     words = (
@@ -162,7 +166,7 @@ def correction(metered: MeterReading) -> list[Finding]:
         f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, as known by {' and '.join(known.by)} "
         f"(last {when}); its data sheet alone leaves ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
     )
-    return [Finding(FindingKind.CORRECTED, words)]
+    return [*found, Finding(FindingKind.CORRECTED, words)]
 
 
 def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:

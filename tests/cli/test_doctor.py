@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from helpers.systems import needs_file_modes
 
-from benchlog import registry, serial_ports
+from benchlog import serial_ports
 from benchlog.cli import main
 from benchlog.cli.doctor import CORE
 from benchlog.serial_ports import Port
@@ -61,7 +61,7 @@ def test_a_broken_plug_in_is_named_and_stops_nothing(
 ) -> None:
     """Its name and the reason are on the screen; benchlog stays usable."""
     broken = EntryPoint("wonder", "no_such_module_at_all:Adapter", "benchlog.adapters")
-    monkeypatch.setattr(registry, "entry_points", lambda group: [broken])
+    monkeypatch.setattr("importlib.metadata.entry_points", lambda group: [broken])
     assert main(["doctor"]) == 0
     said = capsys.readouterr().out
     assert "wonder" in said

@@ -6,6 +6,8 @@ import io
 import textwrap
 
 import pytest
+from helpers.desk import Desk
+from helpers.plan_text import part, plan_text, reading_check
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
@@ -126,3 +128,13 @@ def test_the_same_lines_on_a_rich_console():
         "C01    [bold] :smile: stays as",
         "       it is, and folds",
     ]
+
+
+def test_status_names_a_meter_that_is_not_on_the_bench(tmp_path):
+    """Its accuracy would be assumed, so it is said before anything is measured."""
+    desk = Desk(tmp_path)
+    plan = plan_text(
+        part("T1"), reading_check("C03", "V~", low="26 V", high="30 V", meter="DM-9"), mains="230 V"
+    )
+    said = desk.run("status", desk.write("plan.toml", plan))
+    assert "meter DM-9 is in the plan but in no bench file" in said.out

@@ -25,6 +25,14 @@ def test_checks_come_in_order_and_pass(rig: GuidedProject) -> None:
     assert [r.check_id for r in rig.results] == ["C01", "C02", "C03"]
 
 
+def test_an_assumed_accuracy_is_in_the_result(rig: GuidedProject) -> None:
+    """A meter without data sheet: the result says what its uncertainty rests on."""
+    rig.bench = Bench()
+    rig.run(ScriptedPerson(ALL), "C01")
+    (result,) = rig.results
+    assert "accuracy of MB-02 is not known: 2 % + 10 counts assumed" in result.findings
+
+
 def test_the_expectation_is_written_before_the_reading(rig: GuidedProject) -> None:
     """In the record the expectation of a check stands before its readings, and those before its result."""
     rig.run(ScriptedPerson(ALL), "C01")
