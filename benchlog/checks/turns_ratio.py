@@ -8,7 +8,7 @@ resistor in the primary current, the secondary one across the burden.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,7 +44,7 @@ from benchlog.metrology.conformity import RULE, Judgement
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio"]
+__all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "same_samples"]
 
 #: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
 EXCHANGED_WITHIN = 0.1
@@ -212,10 +212,14 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
     )
 
 
+def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> bool:
+    """Whether two captures hold the same samples of these channels, as one file given twice does."""
+    return all(np.array_equal(capture.channel(n).values(), other.channel(n).values()) for n in channels)
+
+
 def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
     """Refuse a swapped capture that is the first one again: its samples would cancel nothing but themselves."""
-    names = (setup.primary, setup.secondary)
-    if all(np.array_equal(capture.channel(n).values(), swapped.channel(n).values()) for n in names):
+    if same_samples(capture, swapped, (setup.primary, setup.secondary)):
         raise UsageError(
             "the swapped capture holds the same samples twice: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",

@@ -196,12 +196,15 @@ class Acquisition(Dialogue):
         reading = self.kept[-1][0]
         return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
 
-    def capture(self, scope: str, channels: Sequence[str]) -> Capture:
-        """Take one record of these channels with a scope of the bench, or ask for the file where it has no link."""
+    def capture(self, scope: str, channels: Sequence[str], *, which: str = "") -> Capture:
+        """Take one record of these channels with a scope of the bench, or ask for the file where it has no link.
+
+        `which` says in that question which record it is.
+        """
         if self.takes_files(scope):
             self._refuse_mains(scope)
             options = self.bench.instruments[scope].options if scope in self.bench.instruments else {}
-            capture = ask_capture(self, scope, channels, f"{self.check.name}/file", options)
+            capture = ask_capture(self, scope, channels, f"{self.check.name}/file", options, which)
             self._answers += 1
             return capture
         return self.scope(scope).capture(channels, timeout_s=10.0)

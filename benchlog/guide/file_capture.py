@@ -19,7 +19,12 @@ __all__ = ["ask_capture"]
 
 
 def ask_capture(
-    dialogue: Dialogue, scope: str, channels: Sequence[str], key: str, options: Mapping[str, Any]
+    dialogue: Dialogue,
+    scope: str,
+    channels: Sequence[str],
+    key: str,
+    options: Mapping[str, Any],
+    which: str = "",
 ) -> Capture:
     """Ask for the file with a record of these channels until it can be read and has them.
 
@@ -33,10 +38,10 @@ def ask_capture(
         Of the prompt, for scripts.
     options : mapping
         Of the scope in the bench file: ``sample_interval`` and ``columns`` where its files don't say.
+    which : str
+        Which record it is, where there is more than one.
     """
-    question = (
-        f"record of {' and '.join(channels)} with {scope}: which file? (one channel a file: name them all)"
-    )
+    question = f"{which}record of {' and '.join(channels)} with {scope}: which file? (one channel a file: name them all)"
     while True:
         text = dialogue.ask(Prompt("file", question, key))
         try:

@@ -48,6 +48,16 @@ def test_a_scope_without_a_link_is_asked_for_its_files(tmp_path: Path) -> None:
         assert rig.states == ["passed"]
 
 
+def test_the_first_file_given_again_is_asked_for_again(tmp_path: Path) -> None:
+    """The question says that it is the record with the probes swapped."""
+    with GuidedProject(tmp_path, ratio_plan(), Bench([SCOPE])) as rig:
+        person = ScriptedPerson({"C01/file": [FILE, FILE, SWAPPED]})
+        assert rig.run(person) is Verdict.PASS
+        assert "the same samples as the first record" in person.said
+        asked = [prompt.text for prompt in person.asked if prompt.key == "C01/file"]
+        assert [text.startswith("second record, probes swapped") for text in asked] == [False, True, True]
+
+
 def test_capture_file_asks_although_there_is_no_bench_entry(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, ratio_plan(capture="file"), Bench([Instrument(tag="MB-02")])) as rig:
         rig.run(ScriptedPerson({"C01/file": [FILE, SWAPPED]}))

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from benchlog.capture import Capture
 from benchlog.checks.ratio_model import RatioSetup
-from benchlog.checks.turns_ratio import check_turns_ratio
+from benchlog.checks.turns_ratio import check_turns_ratio, same_samples
 from benchlog.checks.whole_turns import turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
@@ -44,7 +45,12 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
     captures = [capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range)]
     if check.swap:
         acquisition.do(SWAP_PROMPT, f"{check.id}/swap")
-        captures.append(capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range))
+        if acquisition.takes_files(check.scope):
+            captures.append(_swapped_file(check, acquisition, captures[0]))
+        else:
+            captures.append(
+                capture_in_range(acquisition, check.scope, channels, frequency, one_range=one_range)
+            )
     result = check_turns_ratio(
         captures[0],
         _setup(check, acquisition),
@@ -55,6 +61,18 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
         prior=check.miscounts(),
     )
     return CheckOutcome(result, (), tuple(captures))
+
+
+def _swapped_file(check: RatioCheck, acquisition: Acquisition, first: Capture) -> Capture:
+    """Ask for the record with probes swapped until it is not the first one again."""
+    channels = (check.primary, check.secondary)
+    while True:
+        second = acquisition.capture(check.scope, channels, which="second record, probes swapped: ")
+        if not same_samples(first, second, channels):
+            return second
+        acquisition.person.show(
+            "  that file holds the same samples as the first record: swap, capture again, and give the new file"
+        )
 
 
 def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
