@@ -142,6 +142,7 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     import segno
 
     from benchlog.errors import InstrumentError, UsageError
+    from benchlog.guide.person import Prompt
     from benchlog.guide.phone import serve
 
     if not person.interactive:
@@ -159,6 +160,9 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     person.show(
         "Whoever opens this address can press the buttons: keep it to yourself. Phone and computer must share a network."
     )
+    person.answer(
+        Prompt("hookup", "open the page on the phone", "start/phone")
+    )  # the code scrolls away after it
 
 
 def _lines(name: str) -> list[str]:

@@ -5,7 +5,7 @@ It knows which lead goes where, never what a reading will be: every digit comes 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchlog.guide.person import Person, Prompt
@@ -199,6 +199,14 @@ class KeyboardOperator(Person):
         if prompt.kind == "quantity" and not doubt_step(prompt.key):
             return f"the mains monitor shows {shown}"
         return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
+
+    def new_check(self) -> None:
+        """See `Person.new_check`."""
+        self.person.new_check()
+
+    def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
+        """See `Person.show_card`."""
+        self.person.show_card(lines)
 
     def live(self, text: str) -> None:
         """See `Person.live`."""

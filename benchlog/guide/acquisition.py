@@ -102,13 +102,15 @@ class Acquisition(Dialogue):
         self.person.connect(hookup)
         if not self.cards:
             return
-        columns = self.person.columns
-        card = card_of(hookup, self.bench, columns)
-        for danger in card.dangers:
-            for line in danger_lines(danger, columns):
-                self.person.show(line, style="bold red")
-        for line in card.lines(columns):
-            self.person.show(line)
+
+        def lines(columns: int) -> list[tuple[str, str]]:
+            card = card_of(hookup, self.bench, columns)
+            dangers = [
+                (line, "bold red") for danger in card.dangers for line in danger_lines(danger, columns)
+            ]
+            return [*dangers, *((line, "") for line in card.lines(columns))]
+
+        self.person.show_card(lines)
 
     # ---- what is known of the meters ----
 

@@ -166,6 +166,7 @@ class OneCheck:
         """Announce a check, show its card, fix expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
+        person.new_check()
         number = 1 + list(self.plan.checks).index(check.id)
         person.show()
         name = f"{part.tag} {part.name}".strip()

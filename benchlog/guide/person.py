@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from abc import ABC, abstractmethod
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, TextIO
 
@@ -82,6 +82,14 @@ class Person(ABC):
     @abstractmethod
     def show(self, text: str = "", *, style: str = "") -> None:
         """Show the person a line."""
+
+    def new_check(self) -> None:  # noqa: B027 - a pipe keeps all that was shown
+        """Begin with another check: what was shown before is past."""
+
+    def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
+        """Show a hook-up card; `lines` gives its lines, each with its style, for a width in characters."""
+        for text, style in lines(self.columns):
+            self.show(text, style=style)
 
     def show_picture(self, text: str) -> None:  # noqa: B027 - a pipe has no use for it
         """Show lines drawn with block characters, unchanged."""

@@ -55,6 +55,9 @@ class PhoneDesk:
         self._pressed: Button | None = None
         self._reading = ("", False)
         self._lines: list[str] = []
+        self._heading: list[str] = []  # of the check: name, cautions, what is expected
+        self._wiring: list[str] = []
+        self._begins = False  # the check has not asked anything yet
         self._ended = False
 
     # -- the guided run's side ---------------------------------------------------------------------------------
@@ -64,6 +67,7 @@ class PhoneDesk:
         with self._news:
             self._number += 1
             self._prompt, self._seen_ns, self._pressed = prompt, None, None
+            self._begins = False
             self._changed()
 
     def answered(self) -> None:
@@ -73,9 +77,24 @@ class PhoneDesk:
             self._changed()
 
     def show(self, text: str) -> None:
-        """Add a line below the card; the last few are kept."""
+        """Add lines to the card of a check that begins, else below it, where the last few are kept."""
         with self._news:
-            self._lines = [*self._lines, *text.splitlines()][-_LINES:]
+            if self._begins:
+                self._heading += text.splitlines()
+            else:
+                self._lines = [*self._lines, *text.splitlines()][-_LINES:]
+            self._changed()
+
+    def new_check(self) -> None:
+        """Begin with another check's card."""
+        with self._news:
+            self._heading, self._wiring, self._lines, self._begins = [], [], [], True
+            self._changed()
+
+    def show_wiring(self, text: str) -> None:
+        """Show how to connect, in place of what was connected before."""
+        with self._news:
+            self._wiring = text.splitlines()
             self._changed()
 
     def show_reading(self, text: str, *, settled: bool) -> None:
@@ -114,9 +133,10 @@ class PhoneDesk:
                     "text": prompt.text,
                     "key": prompt.key,
                     "done": _done_word(prompt),
-                    "skip": "Leave it" if prompt.kind in ("next", "last") else "Skip",
+                    "skip": _skip_word(prompt),
                 },
                 "reading": {"text": self._reading[0], "settled": self._reading[1]},
+                "card": [*self._heading, *self._wiring],
                 "lines": self._lines,
                 "ended": self._ended,
             }
@@ -131,6 +151,8 @@ class PhoneDesk:
         """Accept a press; False where it was not for the prompt on the screen, or came too soon after it appeared."""
         with self._news:
             if button not in BUTTONS or self._prompt is None or number != self._number:
+                return False
+            if button == "skip" and not _skip_word(self._prompt):
                 return False
             if button == "done" and not _done_word(self._prompt):
                 return (
@@ -153,6 +175,13 @@ def _done_word(prompt: Prompt) -> str:
     if prompt.kind == "last":
         return "Close"
     return "Go on" if prompt.kind == "next" and not prompt.choices else ""
+
+
+def _skip_word(prompt: Prompt) -> str:
+    """Word on the button that leaves a step out; empty where s is an answer like any other."""
+    if prompt.kind == "text":
+        return ""
+    return "Leave it" if prompt.kind in ("next", "last") else "Skip"
 
 
 def local_address() -> str:

@@ -6,6 +6,7 @@ import shutil
 import sys
 import textwrap
 import time
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from types import TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
@@ -37,6 +38,8 @@ _KEY_ROOM, _LINE_ROOM = 6, 12
 _MANY = 4  # so many choices have a line each
 #: How often the phone's buttons are looked at while a key is awaited.
 _PHONE_S = 0.1
+#: Characters of a line of a card on the phone, in the size its page has them.
+_PHONE_COLUMNS = 40
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
 _CALLS_A_LINE = ("s", "u", "t")
@@ -106,6 +109,9 @@ class Terminal(Person):
         text = strip_controls(text)
         if self._phone is not None and text.strip():
             self._phone.show(text)
+        self._write(text, style)
+
+    def _write(self, text: str, style: str) -> None:
         if self._out.isatty():
             from rich.console import Console
             from rich.text import Text
@@ -116,6 +122,19 @@ class Terminal(Person):
         else:
             self._out.write(text + "\n")
             self._out.flush()
+
+    def new_check(self) -> None:
+        """See `Person.new_check`: the phone shows one check at a time."""
+        if self._phone is not None:
+            self._phone.new_check()
+
+    def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
+        """See `Person.show_card`; the phone has its own width."""
+        self._end_live()
+        if self._phone is not None:
+            self._phone.show_wiring("\n".join(strip_controls(text) for text, _ in lines(_PHONE_COLUMNS)))
+        for text, style in lines(self.columns):
+            self._write(strip_controls(text), style)
 
     def show_picture(self, text: str) -> None:
         """See `Person.show_picture`."""
@@ -264,6 +283,10 @@ class Terminal(Person):
         """Show a line as it is typed, from its first key to Enter."""
         entry = Entry()
         while key != ENTER:
+            if self._skipped_on_phone:  # the button answers, whatever is half typed
+                self._out.write(" s\n")
+                self._out.flush()
+                return "s"
             before = entry.text
             entry.feed(key)
             self._out.write("\b \b" * max(0, len(before) - len(entry.text)) + entry.text[len(before) :])
@@ -284,6 +307,9 @@ class Terminal(Person):
                 self._key_s = float("-inf")
                 continue
             answer = answer_of_key(prompt, key)
+            if answer is None and prompt.kind == "confirm":
+                self._out.write(f"\n  answer y or n\n{question} ")
+                self._out.flush()
             if answer is None and prompt.kind == "hookup" and key.isprintable():
                 return self._rest_of_line(key, keys) or key
             if answer is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import http.client
+import io
 import json
 import os
 import re
@@ -18,12 +19,17 @@ from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
-from helpers.systems import skip_without_terminals
+from helpers.systems import needs_terminals, skip_without_terminals
 
+from benchlog.bench import Bench
+from benchlog.circuits import same_points
 from benchlog.cli import main
 from benchlog.clock import ManualClock
+from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.person import Prompt
 from benchlog.guide.phone import SHORTEST_LOOK_S, PhoneDesk, _is_local, local_address, serve
+from benchlog.guide.terminal import Terminal
+from benchlog.reading import Function
 
 HOOKUP = Prompt("hookup", "power off, connect 15 ohm, power on", "C04/load")
 
@@ -142,13 +148,13 @@ def test_hammering_confirms_nothing_that_was_not_on_the_screen(
 
 @pytest.mark.parametrize("kind", ["display", "quantity", "confirm", "choice", "text"])
 def test_done_answers_a_hookup_alone(desk: PhoneDesk, phone: Phone, clock: ManualClock, kind: Any) -> None:
-    """A value is typed at the keyboard; skipping and hearing it again work everywhere."""
+    """A value is typed at the keyboard; skipping works wherever s is not an answer like any other."""
     desk.ask(Prompt(kind, "MA-01 shows", "C03/no_load"))
     number = phone.see()
     clock.advance(5)
     assert not phone.press(number)
-    assert phone.press(number, "skip")
-    assert desk.pressed() == "skip"
+    assert phone.press(number, "skip") == (kind != "text")
+    assert desk.pressed() == (None if kind == "text" else "skip")
 
 
 def test_news_reaches_the_phone_at_once(desk: PhoneDesk, phone: Phone) -> None:
@@ -263,3 +269,66 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
     os.close(ours)
     assert presses >= 2, seen[-3000:]
     assert re.search(r"● PASS  C01", seen), seen[-3000:]
+
+
+def test_the_card_of_the_check_stays_on_the_phone(tmp_path: Path, desk: PhoneDesk) -> None:
+    """Cautions and the wiring of both meters, in lines that fit; later lines don't push them off."""
+    terminal = Terminal(out=io.StringIO(), source=io.StringIO(), phone=desk)
+    wiring = same_points("T1", ["MA-01", "MB-02"], Function.AC_VOLTS)
+    terminal.new_check()
+    terminal.show("  ! case stays closed")
+    with Acquisition(Bench([]), terminal, ManualClock()) as acquisition:
+        acquisition.cards = True
+        acquisition.show_hookup(wiring)
+    desk.ask(HOOKUP)
+    for line in range(9):
+        terminal.show(f"line {line}")
+    card = desk.state()["card"]
+    assert card[0] == "  ! case stays closed"
+    assert all(any(f"{tag}: dial V~" in line for line in card) for tag in ("MA-01", "MB-02"))
+    assert max(map(len, card)) <= 44
+    terminal.new_check()
+    assert desk.state()["card"] == []
+
+
+def test_skip_is_no_answer_where_words_are_asked_for(
+    desk: PhoneDesk, phone: Phone, clock: ManualClock
+) -> None:
+    desk.ask(Prompt("text", "next action?", "close/next"))
+    number = phone.see()
+    clock.advance(2 * SHORTEST_LOOK_S)
+    assert phone.state()["prompt"]["skip"] == ""
+    assert not phone.press(number, "skip")
+    desk.ask(Prompt("quantity", "mains voltage now?", "C01/mains"))
+    number = phone.see()
+    clock.advance(2 * SHORTEST_LOOK_S)
+    assert phone.press(number, "skip")
+
+
+@needs_terminals
+def test_skip_answers_a_typed_prompt_whatever_is_half_typed(clock: ManualClock) -> None:
+    """It is s with its Enter, not a loose letter in the line."""
+    desk = PhoneDesk(clock)
+    ours, theirs = os.openpty()
+
+    def press() -> None:
+        while desk.state(timeout_s=0)["prompt"] is None:
+            time.sleep(0.02)
+        time.sleep(0.1)
+        os.write(ours, b"23")
+        time.sleep(0.2)
+        desk.seen(1)
+        clock.advance(1)
+        desk.press(1, "skip")
+
+    with (
+        os.fdopen(os.dup(theirs), "w") as out,
+        os.fdopen(os.dup(theirs)) as source,
+        Terminal(out=out, source=source, phone=desk) as terminal,
+    ):
+        presser = threading.Thread(target=press, daemon=True)
+        presser.start()
+        assert terminal.answer(Prompt("quantity", "mains?", "C01/mains")) == "s"
+        presser.join(5)
+    os.close(theirs)
+    os.close(ours)

@@ -322,3 +322,11 @@ def test_windows_speaks_with_its_own_voice(tmp_path: Path) -> None:
 def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | None]) -> None:
     assert find_speech(which) is None
     Speech("/nowhere/espeak-ng").say("27.75 volts")
+
+
+def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
+    screen: Screen, terminal: Terminal
+) -> None:
+    screen.type_when("lit?", "x")
+    screen.type_when("answer y or n", "n")
+    assert terminal.answer(Prompt("confirm", "lit?")) == "n"
