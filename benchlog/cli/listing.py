@@ -20,6 +20,7 @@ __all__ = ["Listing", "on_console", "on_stream"]
 
 _STYLES = {"bold": "1", "dim": "2", "yellow": "33", "strike": "9"}
 _GAP = 2
+_NARROW = 60
 _NARROWEST = 12  # of a last column
 
 
@@ -36,6 +37,11 @@ class Listing:
 
     def __init__(self, write: Callable[[str, str], None], width: int) -> None:
         self._write, self._width = write, max(width, 20)
+
+    @property
+    def narrow(self) -> bool:
+        """Whether a table of several columns would break its words."""
+        return self._width < _NARROW
 
     def line(self, text: str, style: str = "") -> None:
         """Write a text, folded between words to the screen's width."""

@@ -154,9 +154,28 @@ def _show_hold(out: Listing, hold: HoldStatus) -> None:
         out.line(f"    concession: {hold.concession.body['reason']}")
 
 
+def _show_checks(out: Listing, seen: Overview) -> None:
+    """One row a check; on a narrow screen one line, with the reason below it."""
+    from benchlog.wording import MARKS
+
+    rows, short = [], []
+    for status in seen.state.checks.values():
+        passed = status.state == "passed"
+        state = f"{MARKS.get(status.state, '○')} {status.state}"
+        since = status.entry.time[:10] if status.entry else ""
+        rows.append((status.check.id, status.check.part, state, since, _why(status)))
+        one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
+        short.append(passed and not status.recall and one)
+    if out.narrow:
+        for check, part, state, since, why in rows:
+            out.line(" ".join(filter(None, (check, part, state, since))))
+            out.line(f"    {why}")
+    else:
+        out.table(("check", "part", "state", "since", "why"), rows, cut=short)
+
+
 def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> None:
     from benchlog.project.meter_trust import checked_words
-    from benchlog.wording import MARKS
 
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
@@ -166,15 +185,7 @@ def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> N
         out.line(f"! stored energy: {line}", "bold")
     for doubt in seen.clock:
         out.line(f"! {doubt.words}", "bold")
-    rows, short = [], []
-    for status in seen.state.checks.values():
-        passed = status.state == "passed"
-        state = f"{MARKS.get(status.state, '○')} {status.state}"
-        since = status.entry.time[:10] if status.entry else ""
-        rows.append((status.check.id, status.check.part, state, since, _why(status)))
-        one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
-        short.append(passed and not status.recall and one)
-    out.table(("check", "part", "state", "since", "why"), rows, cut=short)
+    _show_checks(out, seen)
     for hold in seen.state.holds.values():
         _show_hold(out, hold)
     for meter in seen.meters:

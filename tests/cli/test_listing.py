@@ -138,3 +138,12 @@ def test_status_names_a_meter_that_is_not_on_the_bench(tmp_path):
     )
     said = desk.run("status", desk.write("plan.toml", plan))
     assert "meter DM-9 is in the plan but in no bench file" in said.out
+
+
+def test_status_breaks_no_word_on_a_narrow_screen(tmp_path, monkeypatch):
+    """Forty columns: a check on a line, its reason below."""
+    monkeypatch.setenv("COLUMNS", "40")
+    desk = Desk(tmp_path)
+    plan = plan_text(part("T1"), reading_check("C03", "V~", low="26 V", high="30 V"), mains="230 V")
+    said = desk.run("status", desk.write("plan.toml", plan)).out
+    assert "C03 T1 ○ due\n    not done yet\n" in said
