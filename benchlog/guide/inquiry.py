@@ -141,6 +141,8 @@ def state_lines(
     for cause in state.causes[:rows]:
         if cause.probability >= 0.005:
             yield from ((line, "") for line in _cause_lines(cause, columns))
+    if sum(cause.probability for cause in state.causes[:rows]) > 1.02:
+        yield "  more than 100 % in all: two causes can be present at once", ""
     for name in state.put_right:
         yield f"  put right before: {names.get(name, name)}", ""
     if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:

@@ -194,3 +194,26 @@ def test_slips_on_the_command_line(
     code, (answer,) = run(capsys, *words, "--json", "--no-record")
     assert code == 2
     assert problem in answer["error"]
+
+
+def test_probabilities_above_100_percent_are_explained(capsys: pytest.CaptureFixture[str]) -> None:
+    """A cause's probability counts pairs that it is part of, so the list can add to more than 100 %."""
+    assert (
+        main(
+            [
+                "diagnose",
+                "--expect",
+                "27 V ac",
+                "--reading",
+                "0.17 V ac",
+                "--evidence",
+                "look=in order",
+                "--no-record",
+            ]
+        )
+        == 0
+    )
+    out = capsys.readouterr().out
+    shown = [int(percent) for percent in re.findall(r"(\d+) %  ", out)]
+    assert (sum(shown) > 102) == ("two causes can be present at once" in out)
+    assert sum(shown) > 102
