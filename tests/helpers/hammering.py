@@ -20,7 +20,7 @@ PERIOD_S = 0.1
 def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float = 120.0) -> tuple[int, str]:
     """Run benchlog in a folder under such a person; returns the exit code and what was seen, with `SENT` in its place.
 
-    Questions that Enter does not answer are answered once they are seen: y, or the display that is shown.
+    Questions that Enter does not answer are answered once they are seen: y, nothing left energised, or the display that is shown.
     """
     environment = os.environ | {"TERM": "dumb", "COLUMNS": "200", "LINES": "50"}
     command = [sys.executable, "-m", "benchlog", *words]
@@ -45,7 +45,11 @@ def hammered(folder: Path, words: list[str], *, terminal: bool, limit_s: float =
         to_child, from_child = child.stdin.fileno(), child.stdout.fileno()
     with child:
         seen = _seen(to_child, from_child, limit_s, terminal=terminal)
-        code = child.wait(10)
+        try:
+            code = child.wait(10)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            raise
     if terminal:
         os.close(ours)
     return code, seen
@@ -88,6 +92,8 @@ def _seen(to_child: int, from_child: int, limit_s: float, *, terminal: bool) -> 
 def _answer(seen: str, *, terminal: bool) -> str:
     if re.search(r"\[y/n\] \0*$", seen):
         return "y" if terminal else "y\n"
+    if re.search(r"'nothing' if it is off\) \0*$", seen):
+        return "nothing\n"
     if re.search(r"show on \S+\? (\[[^]]*\] )?\0*$", seen):
         return re.findall(r"on the bench: \S+ shows ([^\r\n\x1b\0]+)", seen)[-1] + "\n"
     return ""
