@@ -9,12 +9,10 @@
 
 from __future__ import annotations
 
-import dataclasses
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 from urllib.parse import quote, unquote
 
 import msgspec
@@ -31,8 +29,7 @@ _HINT = "write it like 'serial:/dev/ttyUSB0?frames=segment14', 'visa:TCPIP::192.
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Address:
+class Address(msgspec.Struct, frozen=True):
     """An address, taken apart.
 
     Attributes
@@ -49,7 +46,7 @@ class Address:
 
     scheme: str
     rest: str = ""
-    options: Mapping[str, str] = field(default_factory=lambda: MappingProxyType({}))
+    options: Mapping[str, str] = msgspec.field(default_factory=lambda: MappingProxyType({}))
     inner: Address | None = None
 
     def __str__(self) -> str:
@@ -119,11 +116,13 @@ def build_options(kind: type[T], given: Mapping[str, Any], *, place: str) -> T:
     ConfigError
         For an unknown option (the hint lists the known ones) or a value of the wrong kind.
     """
+    import dataclasses  # takes longer than reading a bench file
+
     if dataclasses.is_dataclass(kind):
         known = [f.name for f in dataclasses.fields(kind)]
     else:
-        # mypy does not see that it is a struct: by the adapters' contract, options are a dataclass or a struct.
-        known = [f.encode_name for f in msgspec.structs.fields(kind)]  # type: ignore[arg-type]
+        # By the adapters' contract, options that are no dataclass are a struct.
+        known = [f.encode_name for f in msgspec.structs.fields(cast("type[msgspec.Struct]", kind))]
     for key in given:
         if key not in known:
             listed = ", ".join(known) or "none"

@@ -14,8 +14,9 @@ from __future__ import annotations
 
 import importlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
+
+import msgspec
 
 from benchlog.address import Address, build_options, parse_address
 from benchlog.clock import Clock
@@ -60,8 +61,7 @@ class AdapterFactory(Protocol):
         ...
 
 
-@dataclass(frozen=True, slots=True)
-class Unavailable:
+class Unavailable(msgspec.Struct, frozen=True):
     """An adapter that can't be used, and why.
 
     Attributes

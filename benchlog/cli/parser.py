@@ -181,4 +181,4 @@ def add_common(parser: argparse.ArgumentParser, meant: Sequence[str]) -> None:
     group = parser.add_argument_group(COMMON_TITLE)
     for name, options in _COMMON.items():
         shown = {} if name == "json" or name in meant else {"help": argparse.SUPPRESS}
-        group.add_argument(f"--{name}", **(options | shown))  # type: ignore[arg-type]
+        group.add_argument(f"--{name}", **(options | shown))  # type: ignore[arg-type]  # mypy takes every value for a str
