@@ -160,9 +160,10 @@ class SerialMeter(Reader):
         same = [p.device for p in seen if (p.serial_number, p.description) == self._usb_identity]
         if len(same) == 1:
             return same[0]
-        if self._wanted in same or not any(p.device == self._wanted for p in seen):
+        if self._wanted in same:
             return self._wanted
-        raise self._other_device(self._wanted)
+        # Not even tried while the device is away: another one may take the name at any moment.
+        raise self._other_device(self._wanted, taken=any(p.device == self._wanted for p in seen))
 
     def _check_identity(self) -> None:
         """Hold the open port to be the same USB device as before: its name may have changed hands since it was found."""
@@ -178,10 +179,11 @@ class SerialMeter(Reader):
         elif now != self._usb_identity:
             raise self._other_device(self._port)
 
-    def _other_device(self, name: str) -> OpenError:
+    def _other_device(self, name: str, *, taken: bool = True) -> OpenError:
         serial_number, description = self._usb_identity or ("", "")
+        why = f"{name} is another device now; " if taken else f"{name}: "
         return OpenError(
-            f"{name} is another device now; {description} {serial_number} is not there",
+            f"{why}{description} {serial_number} is not there",
             hint="plug the meter's own cable in again",
             reason=OpenReason.MISSING,
         )

@@ -126,7 +126,7 @@ def test_another_meter_under_the_old_name_is_not_taken_for_this_one() -> None:
 
 
 def test_a_name_that_changes_hands_while_the_port_is_opened_is_noticed() -> None:
-    """The port is gone when it is looked for, and another meter has its name when it is opened (as seen under load)."""
+    """The port is there when it is looked for, and another meter has its name when it is opened."""
     with PtyMeter() as mine, PtyMeter() as other:
         lists = [[PortInfo(mine.path)]]
         with SerialMeter(
@@ -135,7 +135,7 @@ def test_a_name_that_changes_hands_while_the_port_is_opened_is_noticed() -> None
             SerialOptions(frames="segment14"),
             ports=lambda: lists.pop(0) if len(lists) > 1 else lists[0],
         ) as adapter:
-            lists[:] = [[], [PortInfo(mine.path, serial_number="B2")]]
+            lists[:] = [[PortInfo(mine.path)], [PortInfo(mine.path, serial_number="B2")]]
             with pytest.raises(OpenError, match="another device now") as error:
                 reopen(adapter)
             assert error.value.reason is OpenReason.MISSING
@@ -143,6 +143,21 @@ def test_a_name_that_changes_hands_while_the_port_is_opened_is_noticed() -> None
             lists[:] = [[PortInfo(mine.path, serial_number="B2"), PortInfo(other.path)]]
             adapter.open()
             assert adapter.port == other.path
+
+
+def test_a_name_is_not_tried_while_its_device_is_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Another meter may take it between looking and opening, as seen under load: it is left alone."""
+    with PtyMeter() as mine:
+        there = [PortInfo(mine.path)]
+        options = SerialOptions(frames="segment14")
+        with SerialMeter("MA-01", mine.path, options, ports=lambda: there) as adapter:
+            there.clear()
+            opened: list[str] = []
+            monkeypatch.setattr(_lines, "open_port", lambda port, settings: opened.append(port))
+            with pytest.raises(OpenError, match="is not there") as error:
+                reopen(adapter)
+            assert error.value.reason is OpenReason.MISSING
+            assert opened == []
 
 
 def test_a_usb_port_must_be_named_seen_and_one() -> None:
