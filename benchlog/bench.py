@@ -218,8 +218,6 @@ class Bench:
 
         Parameters
         ----------
-        tag : str
-        function : Function
         values, resolutions : array of shape (n_readings,)
             In the function's unit; NaN for no number.
 

@@ -39,7 +39,6 @@ def read_bounded(path: Path, limit_bytes: int) -> bytes:
 
     Parameters
     ----------
-    path : Path
     limit_bytes : int
         Most bytes it may have.
 

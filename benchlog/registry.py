@@ -160,7 +160,6 @@ class Registry:
         options: Mapping[str, Any] | None = None,
         kind: str = "",
     ) -> Adapter:
-        """See `make_adapter`."""
         try:
             where = parse_address(address) if isinstance(address, str) else address
             return self._make(where, tag, clock, options, kind)

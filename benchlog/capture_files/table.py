@@ -65,14 +65,12 @@ class Table:
 
     Attributes
     ----------
-    columns : tuple of Column
     named : bool
         Whether the file names its columns.
     fields : mapping of str to str
         Header fields, keys in lower case.
     notes : tuple of str
         What was left out or settled.
-    layout : TextLayout
     sample : tuple of str
         Some data lines from both ends, for what only the text shows.
     """

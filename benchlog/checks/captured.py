@@ -82,7 +82,6 @@ class Captured(MeterReading):
         return blocks[0] if blocks else ""
 
     def uncertain(self) -> Any:
-        """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
     def with_gain(self, gain: Any, zero: Any = None) -> Any:
@@ -129,8 +128,6 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
 
     Parameters
     ----------
-    capture : Capture
-    channel : str
     function : Function
         V~ is the rms without the mean, V= the mean.
     gain_accuracy : float

@@ -15,7 +15,6 @@ def forgotten_factor(ratio: float, expected: float, divider: float | None) -> li
     ----------
     ratio : float
         As measured, with the divider that was stated.
-    expected : float
     divider : float or None
         Divider before the winding's channel, as stated.
     """

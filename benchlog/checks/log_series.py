@@ -21,7 +21,6 @@ class Series:
 
     Attributes
     ----------
-    name : str
     time_s, values : array of shape (n,)
         Second and `unit`; NaN where there was no number.
     unit : str

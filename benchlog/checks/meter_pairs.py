@@ -29,12 +29,10 @@ class NodeMeter:
 
     Attributes
     ----------
-    tag : str
     as_read : float
         What it showed, when `number` is turned into something else.
     number : GTC uncertain real
         Without the scatter, which differences bring in themselves.
-    readings : tuple of MeterReading
     """
 
     tag: str
@@ -87,8 +85,6 @@ class Comparison:
         All pairs of them.
     joint : float
         E_n of the two, or one number for all: more than 1 is more than their claims allow.
-    fit : NodeValues
-    unit : str
     """
 
     meters: tuple[NodeMeter, ...]
@@ -158,7 +154,6 @@ def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
     ----------
     meters : sequence of NodeMeter
         Two or more.
-    fit : NodeValues
     """
     variances = [_variance(meter, fit) for meter in meters]
     if len(meters) == 2:

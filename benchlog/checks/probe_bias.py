@@ -24,10 +24,8 @@ class Bias:
 
     Attributes
     ----------
-    instrument : str
     bias, u : float
         In the unit of the readings; `u` from the scatter left over.
-    degrees_of_freedom : float
     n : int
         Readings of this instrument.
     """

@@ -134,7 +134,6 @@ def coil_of(
     ----------
     capture, setup
         As in `measure_inductance`.
-    gains : ScopeGains
     resistor : GTC uncertain real
         Ohm; see `series_resistor`.
     swapped : Capture or None

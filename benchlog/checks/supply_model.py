@@ -68,7 +68,6 @@ class Expected:
         Limits of a DC output under any load up to the rated one.
     source : str
         Where all this comes from, in words.
-    assumptions : tuple of str
     regulation : Regulation
         As which kind of output it is expected; unknown for AC.
     mains : Mains or None
@@ -126,8 +125,6 @@ def expected_supply(
 
     Parameters
     ----------
-    nameplate : Nameplate
-    mains : Mains or None
     tolerance : float
         Half-width of the limits, relative.
     regulation : Regulation

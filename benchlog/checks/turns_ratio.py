@@ -68,7 +68,6 @@ def check_turns_ratio(
     ----------
     capture : Capture
         With the channels of `setup`.
-    setup : RatioSetup
     expected_turns : float
         N of the plan.
     tolerance : float, optional

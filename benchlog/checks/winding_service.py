@@ -36,7 +36,6 @@ class SecondStage:
 
     Attributes
     ----------
-    turns : int
     al_h, winding_ohm : float
         Inductance of one turn of its core, resistance of its winding.
     lead_ohm : float

@@ -22,7 +22,8 @@ __all__ = ["COMMANDS", "READER_GONE", "build_parser", "main"]
 #: Exit code when nobody reads our output any more, as of a program that the system ends for it (128 + SIGPIPE).
 READER_GONE = 141
 
-#: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
+#: Command -> one line of help. The module is ``benchlog.cli.<command>``, imported when it is called: its docstring is the
+#: command's help, `add_arguments` adds its options, `run` does it and returns the exit code.
 COMMANDS = {
     "demo": "see the main jobs on a simulated bench",
     "new": "make a project folder with commented plan and bench files",

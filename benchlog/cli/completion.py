@@ -31,12 +31,10 @@ COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("shell", metavar="SHELL", choices=SHELLS, help=", ".join(SHELLS))
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import sys
 
     script = completion_script(args.shell)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--reading", metavar="TEXT", help="ohms as displayed; volts with --current")
     parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '0.8 %% + 2'")
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
@@ -43,7 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import msgspec
 
     from benchlog.checks.continuity import check_continuity

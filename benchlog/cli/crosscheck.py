@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--reading", action="append", metavar="ID=TEXT", help="what a meter shows; repeat, in the order taken"
     )
@@ -72,7 +71,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.errors import UsageError
 
     if bool(args.log) is bool(args.reading):

@@ -22,7 +22,6 @@ COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
         "--pace",
@@ -36,7 +35,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import contextlib
     import time
 

@@ -25,7 +25,6 @@ COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--expect", metavar="TEXT", help="expected value, e.g. '27 V ac', '15 ohm', '1.6 A ac'"
     )
@@ -72,7 +71,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.errors import UsageError
 
     counts = _counts(args.counts)

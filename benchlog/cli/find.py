@@ -27,7 +27,6 @@ COMMON: tuple[str, ...] = ("bench",)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--lan",
         action="store_true",

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--capture", metavar="FILE", action="append", help="capture; repeat for one file a channel"
     )
@@ -75,7 +74,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import msgspec
 
     from benchlog.clock import rfc3339

@@ -47,7 +47,6 @@ COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     from benchlog.cli import COMMANDS
 
     parser.add_argument(
@@ -62,7 +61,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import sys
 
     if args.out:

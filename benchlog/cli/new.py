@@ -19,12 +19,10 @@ COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import json
     from importlib.resources import files
 

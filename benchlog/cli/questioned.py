@@ -25,8 +25,6 @@ def with_questions(
 
     Parameters
     ----------
-    result : Result
-    reading : MeterReading
     expect : float or None
         What was expected, in the reading's unit; None adds nothing.
     limits : Limits, optional
@@ -78,7 +76,6 @@ def diagnose_line(
 
     Parameters
     ----------
-    reading : MeterReading
     expect : float
         In the reading's unit.
     mains_nominal_v : float, optional

@@ -26,7 +26,6 @@ COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("thing", metavar="WHAT", help="tag, or name as in the budgets, e.g. '100:1 divider'")
     parser.add_argument(
         "--reason", metavar="TEXT", default="", help="what is wrong with it; with --undo: why"
@@ -45,7 +44,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.errors import UsageError
 
     if not ctx.recording:

@@ -31,7 +31,6 @@ COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument(
         "--check", metavar="ID", action="append", default=[], help="only this check (may be repeated)"
@@ -60,7 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import contextlib
     import sys
 

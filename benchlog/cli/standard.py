@@ -33,7 +33,6 @@ COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
@@ -56,7 +55,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.errors import UsageError
 
     if args.bad is not None or args.repaired is not None or args.undo_recall is not None:

@@ -24,12 +24,10 @@ COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.plan import read_plan
     from benchlog.project.overview import overview
 

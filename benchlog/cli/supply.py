@@ -29,7 +29,6 @@ _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
     parser.add_argument("--reading", metavar="TEXT", help="no-load voltage as shown (else read from --meter)")
     parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '1 %% + 5'")
@@ -71,7 +70,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     import msgspec
 
     from benchlog.checks.supply import check_supply

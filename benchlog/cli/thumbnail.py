@@ -31,8 +31,6 @@ class Waveforms:
 
     Attributes
     ----------
-    capture : Capture
-    channels : sequence of str
     frequency_hz : float or None
         Where unknown the whole record is drawn.
     """
@@ -47,7 +45,6 @@ def thumbnail(waveforms: Waveforms, width: int, *, clipped: bool = False, plain:
 
     Parameters
     ----------
-    waveforms : Waveforms
     width : int
         Columns that there are.
     clipped : bool

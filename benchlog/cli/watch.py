@@ -30,7 +30,6 @@ COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "instrument", metavar="INSTRUMENT", nargs="*", help="tags or addresses (default: all meters)"
     )
@@ -47,7 +46,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.cli.watch_meters import groups_of, instruments, known_doubts, readers
     from benchlog.cli.watch_session import WatchSession
     from benchlog.dashboard.collector import Collector

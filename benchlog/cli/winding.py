@@ -28,7 +28,6 @@ COMMON: tuple[str, ...] = ()
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
     parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
     parser.add_argument(
@@ -81,7 +80,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from pathlib import Path
 
     import msgspec

@@ -23,7 +23,6 @@ class Agreement:
 
     Attributes
     ----------
-    group : NodeGroup
     word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
         "unsettled": apart, or together again, but not for long enough to mean it.
     e_n : float or None
@@ -32,7 +31,6 @@ class Agreement:
         The two it belongs to.
     difference : float or None
         Of these two, in `unit`.
-    unit : str
     typed : tuple of str
         Which of the two were read by eye.
     age_ns : int
@@ -68,7 +66,6 @@ def agreement_of(
 
     Parameters
     ----------
-    group : NodeGroup
     comparisons : Comparisons
         Of its meters.
     tracks : mapping of str to Track

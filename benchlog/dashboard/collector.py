@@ -51,7 +51,6 @@ class Collector:
         For the accuracy statements.
     groups : sequence of NodeGroup
         Meters on one node.
-    clock : Clock
     linked, typed : sequence of str
         Meters to be shown from the start; the silence of linked ones is noticed.
     known : mapping of str to str, optional

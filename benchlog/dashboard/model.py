@@ -30,7 +30,6 @@ class MeterLine:
         ``"ac"``, ``"dc"``, ``"4-wire"``.
     value, expanded : float or None
         SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
-    unit : str
     state : {"ok", "old", "suspect", "one of", "silent", "waiting", "no number"}
         "one of": one of several of which one is wrong. "old": typed more than a minute ago.
     words : str
@@ -41,7 +40,6 @@ class MeterLine:
         How fast.
     place : Place or None
         On the scale its group shares.
-    uncertainty_words : str
     by_hand : bool
         Read by eye and typed.
     age_s : float or None
@@ -71,13 +69,10 @@ class GroupLine:
 
     Attributes
     ----------
-    name : str
     word : str
         State of the comparison, see `agreement.Agreement`; `verdict` is what a person reads.
     words : str
         The numbers it rests on.
-    e_n : float or None
-    meters : tuple of MeterLine
     pending : str
         What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
     ever : bool

@@ -131,8 +131,6 @@ class Pair:
         Largest absolute `e_n` of the present disagreement.
     readings : tuple of Reading
         The latest two compared.
-    walk : int
-    disagree : bool
     since_ns : int
         Monotonic time of the first pair of the present disagreement.
     ended_ns : int or None

@@ -24,7 +24,6 @@ class Series:
 
     Attributes
     ----------
-    tag : str
     values : sequence of (int, float)
         Monotonic times, nanosecond, and values.
     count : float
@@ -77,7 +76,6 @@ class Plot:
         Monotonic time of its end, so that columns can stay where they are as time goes on.
     top, bottom : str
         Values at 1 and 0.
-    curves : tuple of Curve
     """
 
     name: str
@@ -93,11 +91,8 @@ def plot_of(name: str, series: Sequence[Series], unit: str, now_ns: int) -> Plot
 
     Parameters
     ----------
-    name : str
     series : sequence of Series
         Times on the clock of `now_ns`.
-    unit : str
-    now_ns : int
     """
     series = [one for one in series if one.values]
     if sum(len(one.values) for one in series) < 2:

@@ -88,7 +88,6 @@ class Stillness:
 
         Parameters
         ----------
-        tag : str
         value : float
             What the neighbour shows.
         own_step, their_step : float

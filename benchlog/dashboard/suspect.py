@@ -31,7 +31,6 @@ class NodeGroup:
 
     Attributes
     ----------
-    name : str
     tags : tuple of str
         At least two for a comparison.
     function : Function or None
@@ -51,7 +50,6 @@ class Suspect:
     ----------
     tag : str
         The meter; with `others` it is one of several of which one is wrong.
-    kind : Kind
     reason : str
         One plain line with the numbers it rests on.
     next_check : str

@@ -52,7 +52,6 @@ class Diagnosis:
     stop : {None, "decided", "nothing splits further", "no single cause fits"}
     survivors : tuple of str
         Causes that together hold 95 %.
-    cautions : tuple of str
     proven : bool
         A positive control has shown that the doubted instrument reads a known source.
     pairs : tuple of RankedPair

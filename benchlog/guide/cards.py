@@ -64,7 +64,6 @@ def card_of(hookup: Hookup, bench: Bench, columns: int = WIDTH) -> Card:
 
     Parameters
     ----------
-    hookup : Hookup
     bench : Bench
         Knows which leads belong to which meter.
     columns : int

@@ -225,7 +225,6 @@ def look_into(
 
     Parameters
     ----------
-    acquisition : Acquisition
     first : MeterReading
         The reading that looks wrong.
     expect_value : float

@@ -114,7 +114,6 @@ class ScriptedPerson(Person):
 
     Parameters
     ----------
-    lines : iterable of str
     out : text stream
         Standard output by default.
     """
@@ -125,11 +124,9 @@ class ScriptedPerson(Person):
         self._out = out or sys.stdout
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self._out.write(strip_controls(text) + "\n")
 
     def answer(self, prompt: Prompt) -> str:
-        """See `Person.answer`."""
         answer = self._answer(prompt)
         self._out.write(strip_controls(f"? {prompt.text} {answer}".rstrip()) + "\n")
         return answer

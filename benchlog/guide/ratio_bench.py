@@ -45,8 +45,6 @@ class RatioRun:
         Of its prompts, usually the check's id.
     scope, generator : str
         Tags.
-    setup : RatioSetup
-    expected_turns : float
     al_h : float
         Expected inductance of one turn, henry.
     area_m2, saturation_t : float, optional
@@ -57,7 +55,6 @@ class RatioRun:
         Highest level wanted, open circuit.
     tolerance, limits
         As in `check_turns_ratio`.
-    swap : bool
     prior : mapping of int to float, optional
         As in `check_turns_ratio`.
     sweep_points : int

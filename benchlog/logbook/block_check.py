@@ -44,7 +44,6 @@ class BlockCheck:
     ----------
     channels : iterable of tuple
         (number, entry that defines it, instrument, channel, function, unit).
-    faults : Faults
 
     Attributes
     ----------

@@ -26,7 +26,6 @@ class ClockDoubt(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    kind : ClockDoubtKind
     entry : int
         The first entry after a clock was set back; or the last one, where it is dated after now.
     seconds : float

@@ -38,7 +38,6 @@ class Comparison:
 
     Attributes
     ----------
-    relation : Relation
     common : int
         Entries they share, from the first on.
     first, second : EntryRef

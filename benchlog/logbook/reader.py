@@ -31,7 +31,6 @@ class LogbookReader:
 
     Parameters
     ----------
-    path : Path
     db : sqlite3.Connection
     """
 
@@ -105,7 +104,6 @@ class LogbookReader:
             Only entries with a larger number.
         session : int, optional
             Only entries of this session.
-        newest_first : bool
         limit : int, optional
             At most so many.
         """

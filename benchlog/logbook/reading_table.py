@@ -23,7 +23,6 @@ class Pieces:
 
     Attributes
     ----------
-    data : bytes
     starts, ends : array of int64, shape (n_readings,)
         Reading i has ``data[starts[i]:ends[i]]``.
     """

@@ -78,7 +78,6 @@ def verify(
 
     Parameters
     ----------
-    path : path
     head : str or sequence of str, optional
         Digests noted earlier, with or without ``sha256:``; of at least 8 hex digits each.
     roots : path, optional

@@ -42,7 +42,6 @@ class Witness:
         Where it is kept.
     upto : int
         Entry whose digest it vouches for, and with it for all before.
-    trust : Trust
     words : str
         What it says, and why it is believed or not.
     """

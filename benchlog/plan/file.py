@@ -70,10 +70,8 @@ class Plan:
     ----------
     path : str
         File it was read from.
-    project : Project
     parts, checks, holds : dict
         By tag or id, in the file's order.
-    substitutions : tuple of Substitution
     """
 
     def __init__(self, file: _PlanFile, path: str) -> None:

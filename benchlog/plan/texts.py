@@ -19,7 +19,6 @@ class AccuracyText(ValueText[Accuracy]):
 
     @classmethod
     def read(cls, text: str) -> Accuracy:
-        """See `ValueText.read`."""
         return parse_accuracy(text, "plan")
 
 
@@ -31,7 +30,6 @@ class WireText(ValueText["Wire"]):
 
     @classmethod
     def read(cls, text: str) -> Wire:
-        """See `ValueText.read`."""
         from benchlog.magnetics.wire import parse_wire  # only plans that name a wire need it
 
         return parse_wire(text)

@@ -54,8 +54,6 @@ class StandardCheck:
         Reading minus standard, SI.
     error : float
         The same relative to the standard.
-    e_n : float
-    point : ChartPoint
     verdict : Verdict
         Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
     findings : tuple of Finding
@@ -148,8 +146,6 @@ def check_standard(
 
     Parameters
     ----------
-    reading : MeterReading
-    standard : StandardValue
     history : sequence of Entry
         Entries of kind ``standard``, in order, of any meter.
     now_utc_ns : int

@@ -42,7 +42,6 @@ class Doubt(Blamed, frozen=True):
         Check standard it failed on; empty when it was blamed otherwise.
     entry : int
         Entry that says so.
-    time : str
     utc_ns : int
         When.
     until : int or None
@@ -166,7 +165,6 @@ class MeterDoubts:
 
         Parameters
         ----------
-        meter : str
         function : str
             As results name it, maybe several with commas; empty: any.
         at : int, optional
@@ -264,7 +262,6 @@ def last_good(
     ----------
     standards : iterable of Entry
         Of kind ``standard``, in order.
-    meter, function : str
     failing : tuple of (str, int), optional
         Standard and time (UTC, ns) of a failing reading that is not among them.
 

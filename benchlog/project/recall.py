@@ -151,13 +151,8 @@ def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Coll
     ----------
     entries : iterable of Entry
         In order; kinds result, supersede, release, concession and step matter.
-    failure : Failure
     undoable : collection of str
         Hold points whose step can be undone, so that what led to them can be measured again.
-
-    Returns
-    -------
-    Recall
     """
     inside: list[tuple[Entry, Result]] = []
     later: list[tuple[Entry, Result]] = []

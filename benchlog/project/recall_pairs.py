@@ -28,7 +28,6 @@ class ShiftedPair(msgspec.Struct, frozen=True):
         Range of \\|E_n\\| with it.
     shift : float
         Largest change of the difference, in units of its expanded uncertainty at k = 2.
-    unit : str
     """
 
     first: str

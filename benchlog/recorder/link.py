@@ -38,8 +38,6 @@ class LinkStatus:
 
     Attributes
     ----------
-    instrument : str
-    link : Link
     readings, dropped, bad_frames : int
         Readings received; of these lost because the logbook could not keep up; frames that made no reading.
     since_utc_ns : int
@@ -63,20 +61,16 @@ class MeterLink:
 
     Attributes
     ----------
-    reader : Reader
-    clock : Clock
     silence_ns : int
         Without a reading for so long it is silent.
     write : callable
         Takes what goes into the logbook.
     report : callable
         Takes every error.
-    state : Link
     readings, dropped, bad_frames, since_utc_ns, error
         As in `LinkStatus`.
     last_reading_ns : int
         When the latest reading came, or reading began; monotonic.
-    bad_in_a_row : int
     last_bad : BadFrameError or None
         Latest frame that made no reading, if none made one since.
     bad_unreported : Counter of str

@@ -54,7 +54,6 @@ def write_certificate(
 
     Parameters
     ----------
-    book : Logbook
     path : Path
         HTML file to write; with `pdf` a PDF beside it with the same name, and either name may be given.
     now_utc_ns : int
@@ -63,10 +62,6 @@ def write_certificate(
         Orders the checks and says what was not tested.
     pdf : bool
         Also print it with an installed Chromium.
-
-    Returns
-    -------
-    Written
 
     Raises
     ------

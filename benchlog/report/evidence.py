@@ -37,9 +37,6 @@ class Evidence:
         In the plan's order, or that of the record.
     standing : tuple of str
         Checks that are passed although their results were recalled.
-    not_tested : tuple of str
-    holds : tuple of HoldStatus
-    substitutions, recalls : tuple of Entry
     """
 
     counted: tuple[Counted, ...]

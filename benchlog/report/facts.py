@@ -64,15 +64,12 @@ class Facts:
         First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
     clean : bool
         Whether the headline says that nothing is wrong.
-    tested : tuple of Tested
     results : tuple of (Entry, Result)
         The results shown, in the plan's order.
-    not_tested : tuple of str
     history : tuple of str
         What failed, was withdrawn or skipped before, and what was done then.
     clock : tuple of str
         Why dates may be wrong.
-    holds : tuple of HoldStatus
     """
 
     project: str
@@ -104,7 +101,6 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
 
     Parameters
     ----------
-    book : Logbook
     plan : Plan, optional
         Orders the checks and says what was not tested; without it every latest result is listed.
     now_utc_ns : int

@@ -55,7 +55,6 @@ def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int
 
     Parameters
     ----------
-    entries : sequence of Entry
     listed : mapping of int to Result
         Results in the table, by entry.
     """

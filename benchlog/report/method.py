@@ -24,7 +24,6 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
         Holds the readings and captures the result names as evidence; what is damaged there is left out.
     plan : Plan, optional
         Tells hook-ups of a list's items where the result does not.
-    result : Result
 
     Returns
     -------

@@ -45,7 +45,6 @@ def fit_capture(capture: Capture, names: Sequence[str], *, check: bool = True) -
 
     Parameters
     ----------
-    capture : Capture
     names : sequence of str
         Channels to fit, in the order of the result.
     check : bool
@@ -99,10 +98,6 @@ def fit_sines(
         Lowest and highest code of each channel's converter, where known.
     time_s : array of shape (n_samples,) or None
         Sample times, where the source gives them; only checked for gaps and unevenness.
-
-    Returns
-    -------
-    SineFit
 
     Raises
     ------

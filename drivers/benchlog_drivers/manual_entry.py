@@ -41,8 +41,6 @@ class ManualReader(Reader):
         Tag of the meter that is read by eye.
     rest : str
         Unused part of the address.
-    options : ManualOptions
-    clock : Clock, optional
     stream : text stream, optional
         Where the lines come from; standard input by default. Belongs to the caller and is not closed.
     """
@@ -66,7 +64,6 @@ class ManualReader(Reader):
         self._ended = False
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return "typed by hand"
 
     def _open(self) -> None:

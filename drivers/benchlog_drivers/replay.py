@@ -49,7 +49,6 @@ class ReplayReader(Reader):
         Tag under which they are read now.
     path : str
         The file.
-    options : ReplayOptions, optional
     clock : Clock, optional
         Paces a replay at ``pace=true``.
 
@@ -77,11 +76,9 @@ class ReplayReader(Reader):
 
     @property
     def rejects(self) -> Mapping[str, int]:
-        """See `Reader.rejects`."""
         return self.decoder.rejects if self.decoder is not None else {}
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"recorded in {self._path.name}"
 
     def _open(self) -> None:

@@ -47,8 +47,6 @@ class ReplayScope(Digitiser):
         Tag under which they are taken now.
     path : str
         The first file.
-    options : ReplayScopeOptions, optional
-    clock : Clock, optional
     """
 
     Options = ReplayScopeOptions
@@ -67,7 +65,6 @@ class ReplayScope(Digitiser):
         self._taken = 0
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"recorded in {', '.join(path.name for path in self._paths)}"
 
     def _open(self) -> None:

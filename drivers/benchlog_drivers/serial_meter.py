@@ -67,8 +67,6 @@ class SerialMeter(Reader):
         Tag.
     port : str
         Device, ``socket://`` or ``rfc2217://`` URL, or ``usb`` with an identity in the options.
-    options : SerialOptions
-    clock : Clock, optional
     ports : callable, optional
         Lists the serial ports there are; the computer's own by default.
 
@@ -113,7 +111,6 @@ class SerialMeter(Reader):
 
     @property
     def rejects(self) -> Counter[str]:
-        """See `Reader.rejects`."""
         return self.decoder.rejects
 
     @property
@@ -122,7 +119,6 @@ class SerialMeter(Reader):
         return self._port
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"{self.decoder.family} frames on {self._port}"
 
     def _open(self) -> None:

@@ -189,7 +189,6 @@ class SimulatedMeter(SerialMeter, _Simulated):
         self._link_end: MeterEndpoint | None = None
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return self.bench_use.identity
 
     def _open(self) -> None:
@@ -236,7 +235,6 @@ class SimulatedEye(Reader, _Simulated):
         self._looked_s = 0.0  # for those who ask in shorter pieces
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"{self.bench_use.identity}, read by eye"
 
     def _open(self) -> None:

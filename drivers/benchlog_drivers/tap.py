@@ -29,7 +29,6 @@ class TappedReader(Reader):
         The meter, not open.
     path : Path
         The file to write, which must not exist.
-    clock : Clock, optional
     """
 
     def __init__(self, inner: Reader, path: Path, *, clock: Clock | None = None) -> None:
@@ -47,11 +46,9 @@ class TappedReader(Reader):
 
     @property
     def rejects(self) -> Mapping[str, int]:
-        """See `Reader.rejects`."""
         return self.inner.rejects
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return self.inner.identity()
 
     def _open(self) -> None:

@@ -99,7 +99,6 @@ class WiretapWriter:
             self._file = None
 
     def __call__(self, utc_ns: int, mono_ns: int, direction: str, data: bytes) -> None:
-        """See `Wiretap`."""
         text = data.hex(" ").upper() if direction in "<>" else data.decode("utf-8")
         seconds, rest = divmod(mono_ns, 1_000_000_000)
         self._write(f"{rfc3339(utc_ns)} {seconds}.{rest:09d} {direction} {text}\n")

@@ -52,8 +52,6 @@ class SoundCardGenerator(Source):
         Tag.
     rest : str
         Part of the device's name; empty for the default.
-    options : GeneratorOptions, optional
-    clock : Clock, optional
     """
 
     Options: ClassVar[type[GeneratorOptions]] = GeneratorOptions

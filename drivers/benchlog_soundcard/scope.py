@@ -72,8 +72,6 @@ class SoundCardScope(Digitiser):
         Tag.
     rest : str
         Part of the device's name; empty for the default.
-    options : ScopeOptions, optional
-    clock : Clock, optional
     """
 
     Options: ClassVar[type[ScopeOptions]] = ScopeOptions

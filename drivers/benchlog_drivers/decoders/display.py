@@ -73,12 +73,10 @@ class Mode:
 
     Attributes
     ----------
-    function : Function
     unit : str
         Prefix and unit as shown, ``"mV"``.
     exponent : int
         Power of ten from the shown number to the SI unit.
-    flags : frozenset of Flag
     fahrenheit : bool
         The shown number is to be turned into degree Celsius.
     """

@@ -210,7 +210,6 @@ class HandheldMeter:
 
         Parameters
         ----------
-        scene : Scene
         t_s : float
             Wall time, second.
         frame : int

@@ -63,11 +63,9 @@ class ScpiEndpoint:
         self._buffers: dict[int, bytearray] = {}
 
     def opened(self, connection: Connection) -> None:
-        """See `Endpoint.opened`."""
         self._buffers[id(connection)] = bytearray()
 
     def closed(self, connection: Connection) -> None:
-        """See `Endpoint.closed`."""
         self._buffers.pop(id(connection), None)
 
     def due(self) -> float:
@@ -75,7 +73,6 @@ class ScpiEndpoint:
         return 0.5
 
     def received(self, connection: Connection, data: bytes) -> None:
-        """See `Endpoint.received`."""
         buffer = self._buffers.setdefault(id(connection), bytearray())
         buffer += data
         while (end := buffer.find(b"\n")) >= 0:

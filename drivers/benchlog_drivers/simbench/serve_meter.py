@@ -69,7 +69,6 @@ class MeterEndpoint:
             self._lock.wait_for(lambda: self._served >= mine, _DEMAND_S)
 
     def opened(self, connection: Connection) -> None:
-        """See `Endpoint.opened`."""
         self.connections.append(connection)
         # Opening a port drains what is in it already: give the client a moment before the first frame.
         self._next_real_s = time.monotonic() + 0.02
@@ -80,12 +79,10 @@ class MeterEndpoint:
             connection.send(self.frame())
 
     def closed(self, connection: Connection) -> None:
-        """See `Endpoint.closed`."""
         with contextlib.suppress(ValueError):
             self.connections.remove(connection)
 
     def due(self) -> float:
-        """See `Endpoint.due`."""
         with self._lock:
             only_on_demand = self._demanding_clients > 0
         if self._poll or not self.connections:
