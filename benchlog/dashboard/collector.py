@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
-from benchlog.dashboard.comparison_words import agreement_words, pending, typed_once
+from benchlog.dashboard.agreement import agreement_words, pending, typed_once
 from benchlog.dashboard.history import KEPT_S, History
 from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
 from benchlog.dashboard.plot import Plot, Series, plot_of

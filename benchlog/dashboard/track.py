@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from benchlog.dashboard.pairing import Side
-from benchlog.dashboard.steadiness import Steadiness
-from benchlog.dashboard.stillness import Stillness
+from benchlog.dashboard.stillness import Steadiness, Stillness
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Origin, Reading, State
 

@@ -6,14 +6,42 @@ again for every kind that inherits it, which doubles the time `status` takes to 
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.quantity_text import AnyQuantity
+from benchlog.metrology.accuracy import Accuracy, parse_accuracy
+from benchlog.quantity_text import AnyQuantity, ValueText
 from benchlog.result import Limits
+
+if TYPE_CHECKING:
+    from benchlog.magnetics.wire import Wire
+
+
+class AccuracyText(ValueText[Accuracy]):
+    """Accuracy statement of a meter."""
+
+    __slots__ = ()
+    example, about = "0.5 % + 2", "accuracy: per cent of the reading + counts"
+
+    @classmethod
+    def read(cls, text: str) -> Accuracy:
+        return parse_accuracy(text, "plan")
+
+
+class WireText(ValueText["Wire"]):
+    """Size of a round copper wire."""
+
+    __slots__ = ()
+    example, about = "AWG 24", "wire size: AWG, SWG or diameter"
+
+    @classmethod
+    def read(cls, text: str) -> "Wire":
+        from benchlog.magnetics.wire import parse_wire  # only plans that name a wire need it
+
+        return parse_wire(text)
 
 
 def about(text: str) -> msgspec.Meta:

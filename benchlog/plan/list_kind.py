@@ -8,8 +8,7 @@ from msgspec import field
 from benchlog.circuits import on_part, two_points, winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.plan.check import Check, Kind, LimitText, about
-from benchlog.plan.texts import AccuracyText
+from benchlog.plan.check import AccuracyText, Check, Kind, LimitText, about
 from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
 from benchlog.reading import Function
 from benchlog.result import Limits

@@ -17,8 +17,7 @@ from benchlog.circuits import (
 )
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.plan.check import Check, Kind, about
-from benchlog.plan.texts import AccuracyText, WireText
+from benchlog.plan.check import AccuracyText, Check, Kind, WireText, about
 from benchlog.quantity_text import (
     Amperes,
     AnyQuantity,

@@ -16,10 +16,8 @@ from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
-from benchlog.report.evidence import Counted, Evidence, evidence_of
-from benchlog.report.history import HISTORY_KINDS, failed_before, history
-from benchlog.report.instruments import instrument_lines
-from benchlog.report.method import method_words
+from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
+from benchlog.report.method import instrument_lines, method_words
 from benchlog.result import Result
 from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 

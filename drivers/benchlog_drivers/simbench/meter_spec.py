@@ -1,11 +1,107 @@
-"""Data sheets of the simulated meters: functions, ranges, accuracy."""
+"""What a simulated meter is made of: its data sheet (functions, ranges, accuracy), display and battery."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
-from benchlog.reading import Function
+from benchlog.reading import Flag, Function
+
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """Discharge curve and the meter's response to it.
+
+    Below `knee_v` the regulator drops out, the reference sags with the battery and every reading that leans on
+    it goes up by `gain_per_v` a volt. Ohms are ratiometric and stay.
+
+    Attributes
+    ----------
+    curve : tuple of (float, float)
+        Days since the bench was set up and volts, ascending in days; held constant outside.
+    symbol_v : float
+        The display's battery symbol comes on below this.
+    """
+
+    curve: tuple[tuple[float, float], ...]
+    knee_v: float = 7.0
+    gain_per_v: float = 0.02
+    symbol_v: float = 6.8
+
+    def volt(self, day: float) -> float:
+        """Terminal voltage on a day."""
+        points = self.curve
+        if day <= points[0][0]:
+            return points[0][1]
+        for (d0, v0), (d1, v1) in pairwise(points):
+            if day <= d1:
+                return v0 + (v1 - v0) * (day - d0) / (d1 - d0)
+        return points[-1][1]
+
+    def gain(self, day: float) -> float:
+        """Relative gain error on a day."""
+        return self.gain_per_v * max(0.0, self.knee_v - self.volt(day))
+
+    def symbol(self, day: float) -> bool:
+        """Whether the battery symbol is lit."""
+        return self.volt(day) < self.symbol_v
+
+
+FRESH = Battery(((0.0, 9.3),))
+"""A new battery; its decline is slower than any story here."""
+
+
+_POWERS = {"n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """Digits, point, prefix and symbols.
+
+    Attributes
+    ----------
+    counts : int or None
+        Signed number without its point; None is overload.
+    decimals : int
+        Digits after the point.
+    prefix : str
+        ``"m"``, ``""``, ``"k"``...
+    top : float
+        Full scale of the range in use, SI.
+    """
+
+    function: Function
+    counts: int | None
+    decimals: int
+    prefix: str
+    flags: frozenset[Flag]
+    top: float
+
+    def with_flag(self, flag: Flag) -> Display:
+        """Same display with one more symbol."""
+        return replace(self, flags=self.flags | {flag})
+
+    @property
+    def digits(self) -> str:
+        """Number as shown, ``"-0.03"``; ``"OL"`` for overload."""
+        if self.counts is None:
+            return "OL"
+        text = f"{abs(self.counts):0{self.decimals + 1}d}"
+        if self.decimals:
+            text = f"{text[: -self.decimals]}.{text[-self.decimals :]}"
+        return f"-{text}" if self.counts < 0 else text
+
+    @property
+    def resolution(self) -> float:
+        """One count in the SI unit."""
+        return float(f"1e{_POWERS[self.prefix] - self.decimals}")
+
+    @property
+    def text(self) -> str:
+        """Digits with prefix and unit, as a person reads them off: ``"27.8 V"``; ``"OL"``."""
+        return "OL" if self.counts is None else f"{self.digits} {self.prefix}{self.function.unit}"
+
 
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 

@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 from benchlog_drivers.simbench.draws import generator
 from benchlog_drivers.simbench.frames import ENCODERS, POLL
 from benchlog_drivers.simbench.loopback import Connection
-from benchlog_drivers.simbench.meter import HandheldMeter
-from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.meter import HandheldMeter, MeterUpdates
 from benchlog_drivers.simbench.scene import Scene
 
 _POLL_S = 0.002
