@@ -7,6 +7,7 @@ takes a `Request` and returns a `Report`.
 from __future__ import annotations
 
 import importlib
+import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -205,6 +206,4 @@ def _plain(text: str) -> str:
 
 def _quoted(text: str) -> str:
     """TOML basic string."""
-    import json
-
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

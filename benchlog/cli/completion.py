@@ -12,6 +12,7 @@ Print it again after an upgrade.
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -35,7 +36,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    import sys
 
     script = completion_script(args.shell)
     if ctx.json:

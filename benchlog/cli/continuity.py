@@ -15,7 +15,13 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from benchlog.cli.manual_entry import add_meter_details
+from benchlog.errors import UsageError
+from benchlog.reading import Function
+from benchlog.result import Verdict
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -42,15 +48,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    import msgspec
 
     from benchlog.checks.continuity import check_continuity
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions
-    from benchlog.errors import UsageError
-    from benchlog.reading import Function
-    from benchlog.result import Verdict
-    from benchlog.units import parse_quantity
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
@@ -97,9 +98,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
     """Resistance of the wire given, and where it comes from."""
     from benchlog.checks.continuity import copper_resistance
-    from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
-    from benchlog.units import parse_quantity
 
     wire = parse_wire(args.wire)
     length = parse_quantity(args.length, "m", what="length").value

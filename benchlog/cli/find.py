@@ -12,6 +12,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchlog.cli.context import DEFAULT_BENCH
+from benchlog.errors import AdapterUnavailableError, UsageError
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
@@ -45,7 +48,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Look, show, and maybe write; finding nothing is not a failure."""
     from benchlog.bench import Bench, read_bench
-    from benchlog.cli.context import DEFAULT_BENCH
     from benchlog.discovery import (
         Report,
         Request,
@@ -53,7 +55,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         append_entries,
         search,
     )
-    from benchlog.errors import AdapterUnavailableError, UsageError
     from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
     wrong = next((place for place in args.at if not ("::" in place or is_port_name(place))), None)

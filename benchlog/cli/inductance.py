@@ -18,7 +18,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+import msgspec
+
+from benchlog.cli.context import keyed
 from benchlog.cli.from_captures import add_capture_options
+from benchlog.clock import rfc3339
+from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -74,10 +79,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    import msgspec
-
-    from benchlog.clock import rfc3339
-    from benchlog.errors import UsageError
 
     if bool(args.capture) == bool(args.compare):
         raise UsageError(
@@ -131,7 +132,6 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
 def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
     from benchlog.checks.inductance import TestWinding
     from benchlog.cli.from_captures import number, read_captures, whole_turns
-    from benchlog.errors import UsageError
 
     if args.test_capture is None and args.test_turns is None:
         return None
@@ -148,7 +148,6 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
-    from benchlog.cli.context import keyed
     from benchlog.cli.from_captures import read_captures, whole_turns
 
     usual = {

@@ -7,8 +7,12 @@ All of it runs at once on the simulated bench:
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+from benchlog.files import write_whole
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -23,12 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    import json
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
-    from benchlog.errors import UsageError
-    from benchlog.files import write_whole
     from benchlog.plan import plan_schema
     from benchlog.simulation import simulated_bench
 

@@ -16,6 +16,9 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.errors import UsageError
+from benchlog.units import parse_quantity
+
 if TYPE_CHECKING:
     from benchlog.adapter import Reader
     from benchlog.cli.context import Context
@@ -89,8 +92,6 @@ def _span_s(text: str | None) -> float | None:
     """How long to watch, second; None for until it is stopped."""
     if text is None:
         return None
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
 
     span_s = parse_quantity(text, "s", what="--for").value
     if span_s <= 0:

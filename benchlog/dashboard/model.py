@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchlog.clock import rfc3339
 from benchlog.dashboard.plot import Plot
 from benchlog.dashboard.suspect import Suspect
 
@@ -159,8 +160,6 @@ class Snapshot:
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON form (schema ``benchlog.watch/1``), numbers in SI units."""
-        from benchlog.clock import rfc3339
-
         steps = self.next_steps or {}
         return {
             "schema": "benchlog.watch/1",
@@ -207,8 +206,6 @@ class Snapshot:
 
 def suspect_json(suspect: Suspect, step: Next | None) -> dict[str, Any]:
     """Plain JSON form of a doubt."""
-    from benchlog.clock import rfc3339
-
     return {
         "instrument": suspect.tag,
         "or": list(suspect.others),
