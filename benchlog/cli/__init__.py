@@ -46,9 +46,25 @@ COMMANDS = {
     "manual": "show the manual, or one command's page",
     "completion": "completion script for bash, zsh, fish or PowerShell",
 }
-
-
-#: Common options of commands that give a result; a command with others lists them as its own `COMMON`.
+#: Common options that mean something to a command.
+_COMMON = {
+    "demo": (),
+    "new": (),
+    "find": ("bench",),
+    "doctor": ("logbook", "bench"),
+    "run": ("logbook", "bench"),
+    "status": ("logbook", "bench"),
+    "release": ("logbook",),
+    "diagnose": ("logbook", "bench", "no-record"),
+    "winding": (),
+    "watch": ("logbook", "bench", "no-record"),
+    "standard": ("logbook", "bench", "no-record"),
+    "recall": ("logbook", "bench"),
+    "record": ("logbook", "bench"),
+    "manual": (),
+    "completion": (),
+}
+#: Of the others, which give a result.
 _OF_A_RESULT = ("logbook", "bench", "long", "no-record")
 
 
@@ -68,6 +84,7 @@ def build_parser(*chosen: str) -> Parser:
             "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of those below"
         )
         return parser
+    _import_msgspec()
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name in chosen:
         module = importlib.import_module(f"benchlog.cli.{name}")
@@ -78,7 +95,7 @@ def build_parser(*chosen: str) -> Parser:
             allow_abbrev=False,
         )
         module.add_arguments(sub)
-        add_common(sub, getattr(module, "COMMON", _OF_A_RESULT))
+        add_common(sub, _COMMON.get(name, _OF_A_RESULT))
         sub.set_defaults(run=module.run)
     return parser
 
@@ -227,7 +244,6 @@ def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
         return 2
     from benchlog.cli.context import run_command
 
-    _import_msgspec()
     if interruptible is not None:
         interruptible()
     return run_command(args)

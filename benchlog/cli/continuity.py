@@ -48,7 +48,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.checks.continuity import check_continuity
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions

@@ -80,7 +80,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     if bool(args.log) is bool(args.reading):
         raise UsageError(
             "give either readings or a log",
@@ -92,7 +91,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.checks.crosscheck import check_crosscheck
     from benchlog.cli.questioned import with_questions
 
@@ -129,7 +127,6 @@ def _response(ctx: Context, tag: str, stated: str | None) -> str:
 
 
 def _split(text: str) -> tuple[str, str]:
-
     return next(iter(keyed([text], "--reading").items()))
 
 
@@ -162,7 +159,6 @@ def _names(args: argparse.Namespace) -> list[str] | None:
 
 
 def _logs(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.checks.agreement import check_agreement
 
     if len(args.log) > 2:

@@ -25,10 +25,6 @@ if TYPE_CHECKING:
     from benchlog.clock import ManualClock
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
@@ -43,7 +39,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.cli.show import show_brief
     from benchlog.demo.story import Story
     from benchlog.guide.terminal import Terminal

@@ -27,10 +27,6 @@ if TYPE_CHECKING:
     from benchlog.diagnosis import Case, Session
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--expect", metavar="TEXT", help="expected value, e.g. '27 V ac', '15 ohm', '1.6 A ac'"
@@ -78,7 +74,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     counts = _counts(args.counts)
     if args.seed < 0:
         raise UsageError(f"seed {args.seed} is negative", hint="any whole number from 0")
@@ -161,7 +156,6 @@ def _lines(name: str) -> Iterator[str]:
 
 
 def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | None) -> int:
-
     from benchlog.diagnosis import Case, Session
 
     last: Session | None = None

@@ -40,10 +40,6 @@ OPTIONAL = {
 }
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the command's options: it has none."""
 
@@ -146,7 +142,6 @@ def _bench(ctx: Context) -> dict[str, Any]:
 
 
 def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
-
     from benchlog import __version__
 
     return {
@@ -212,7 +207,6 @@ def _marked(problem: str) -> Text:
 
 
 def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
-
     from rich.table import Table
     from rich.text import Text
 

@@ -25,10 +25,6 @@ if TYPE_CHECKING:
     from benchlog.serial_ports import Port
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("bench",)
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--lan",

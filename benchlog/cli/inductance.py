@@ -79,7 +79,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     if bool(args.capture) == bool(args.compare):
         raise UsageError(
             "one of --capture and --compare is needed", hint="--capture ct1.csv, or --compare K1=k1.csv ..."

@@ -48,10 +48,6 @@ SECTIONS = {
 }
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     from benchlog.cli import COMMANDS
 
@@ -67,7 +63,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     if args.out:
         names = _write_all(Path(args.out))
         if ctx.json:

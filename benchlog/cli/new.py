@@ -18,10 +18,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")
 

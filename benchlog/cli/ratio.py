@@ -130,7 +130,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.cli.from_captures import number
 
     if not args.capture and not args.generator:

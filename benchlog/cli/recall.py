@@ -28,9 +28,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.project.recall import Recall
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("thing", metavar="WHAT", help="tag, or name as in the budgets, e.g. '100:1 divider'")
@@ -51,7 +48,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     if not ctx.recording:
         raise UsageError("a recall changes the record", hint="leave --no-record out")
     if args.undo is not None:

@@ -22,10 +22,6 @@ def _count(text: str) -> int:
     return number
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
 

@@ -99,7 +99,6 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _show_logbook(ctx: Context, book: Logbook) -> int:
-
     from benchlog.logbook.rows import channel_summary
 
     first, head = book.entry(1), book.head()

@@ -17,10 +17,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook",)
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument("hold", metavar="HOLD", help="id of the hold point")

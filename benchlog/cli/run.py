@@ -35,10 +35,6 @@ if TYPE_CHECKING:
 _INTERRUPTED = 130  # of a command ended by Ctrl-C
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument(
@@ -68,7 +64,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.cli.record_outside import secure
     from benchlog.cli.show import show_answer
     from benchlog.guide.person import ScriptedPerson

@@ -36,10 +36,6 @@ if TYPE_CHECKING:
     from benchlog.project.recall import Recall
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
@@ -63,7 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     if args.bad is not None or args.repaired is not None or args.undo_recall is not None:
         return _as_recall(args, ctx)
     if args.standard is None:
@@ -245,7 +240,6 @@ def _history(ctx: Context) -> list[Any]:
 
 
 def _with_record(ctx: Context, result: Result, entry: int, digest: str) -> Result:
-
     now = rfc3339(ctx.clock.utc_ns())
     record = Record(str(ctx.logbook_path), entry, f"sha256:{digest}")
     return msgspec.structs.replace(result, record=record, time=now)

@@ -21,10 +21,6 @@ if TYPE_CHECKING:
     from benchlog.project.state import CheckStatus, HoldStatus
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="plan file")
 

@@ -76,7 +76,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.checks.supply import check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.manual_entry import accuracy_findings
@@ -127,7 +126,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:
-
     if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
         option = f"--{stray[0].replace('_', '-')}"
         raise UsageError(f"{option} is for a capture", hint=f"{option} goes with --capture FILE")
@@ -136,7 +134,6 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 
 
 def _tolerance(args: argparse.Namespace) -> float:
-
     tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
     if not 0 < tolerance < 1:
         raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")

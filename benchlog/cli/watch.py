@@ -28,10 +28,6 @@ if TYPE_CHECKING:
     from benchlog.recorder import Recorder
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "instrument", metavar="INSTRUMENT", nargs="*", help="tags or addresses (default: all meters)"

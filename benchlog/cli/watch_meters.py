@@ -39,7 +39,6 @@ def instruments(
 
 
 def _refuse_others_and_twice(chosen: Sequence[Instrument]) -> None:
-
     if wrong := [i.tag for i in chosen if i.kind != "meter"]:
         raise UsageError(
             f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"

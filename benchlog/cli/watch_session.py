@@ -120,7 +120,6 @@ class WatchSession:
         return self._follow_screen()
 
     def _follow_screen(self) -> Snapshot:
-
         from benchlog.dashboard.keyboard import Keyboard
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS

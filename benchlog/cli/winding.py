@@ -30,10 +30,6 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
     parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
@@ -87,7 +83,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-
     from benchlog.checks.winding_plan import plan_toroid
 
     design, service = _design(args), _service(args)

@@ -198,7 +198,6 @@ class LogbookReader:
         return Record(str(self.path), ref.seq, f"sha256:{ref.digest}")
 
     def _with_result(self, entry: Entry) -> tuple[Entry, Result]:
-
         try:
             result = Result.from_json(entry.body)
         except (msgspec.ValidationError, TypeError, AttributeError) as error:

@@ -44,7 +44,6 @@ def _line(result: Result, quantity: Uncertain, line: BudgetLine) -> BudgetLine:
 
 
 def _unit(influence: Influence) -> str:
-
     try:
         return Function(influence.function).unit
     except ValueError:
