@@ -11,6 +11,7 @@ from typing import Generic, Literal, TypeVar
 import msgspec
 
 from benchlog.adapter import Adapter
+from benchlog.clock import Clock
 from benchlog.errors import (
     BadFrameError,
     ConfigError,
@@ -286,9 +287,17 @@ class ScpiSession(Generic[D]):
 
 
 class ScpiInstrument(Adapter, Generic[D]):
-    """What the adapters of all SCPI instruments share; `_session` is made by each for its kind of dialect."""
+    """What the adapters of all SCPI instruments share; `rest` is the VISA resource name."""
 
-    _session: ScpiSession[D]
+    Options: type[LinkOptions] = LinkOptions
+    #: Which dialects fit.
+    _kind: type[D]
+
+    def __init__(
+        self, instrument: str, rest: str, options: LinkOptions | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._session = ScpiSession(rest, self._kind, options or self.Options())
 
     def _open(self) -> None:
         self._session.open()
