@@ -206,8 +206,6 @@ def _blob(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> bytes:
 
 def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Reading blocks against their entries and the channels, and the rollup against the readings."""
-    from benchlog.logbook.blob_digests import BlockCheck, BlockEntry
-
     check = BlockCheck(chain.derived["channel"].values(), faults)
     # Entries are read once more: there may be a million, too many to keep from the walk over the chain.
     for seq, session, first, number, first_ns, last_ns, data, text in db.execute(
