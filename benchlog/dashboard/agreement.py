@@ -21,44 +21,22 @@ Edge = tuple[tuple[str, str], Pair]
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """Agreement of the meters on one node.
-
-    Attributes
-    ----------
-    word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
-        "unsettled": apart, or together again, but not for long enough to mean it.
-    e_n : float or None
-        Largest of the pairs that `word` speaks of; agreement up to 1.
-    pair : tuple of str
-        The two it belongs to.
-    difference : float or None
-        Of these two, in `unit`.
-    typed : tuple of str
-        Which of the two were read by eye.
-    age_ns : int
-        How long ago the two were compared.
-    ended : bool
-        A disagreement has just ended, or (when "unsettled") is about to.
-    missing : tuple of str
-        Meters whose latest reading is not compared with any other's.
-    unread : tuple of str
-        Those of them that were never read.
-    ever : bool
-        Whether any two were compared at all.
-    """
+    """Agreement of the meters on one node."""
 
     group: NodeGroup
+    #: One of "agree", "disagree", "unsettled", "set differently", "no comparison". "unsettled": apart, or
+    #: together again, but not for long enough to mean it.
     word: str
-    e_n: float | None = None
-    pair: tuple[str, str] | None = None
-    difference: float | None = None
+    e_n: float | None = None  #: Largest of the pairs that `word` speaks of; agreement up to 1.
+    pair: tuple[str, str] | None = None  #: The two it belongs to.
+    difference: float | None = None  #: Of these two, in `unit`.
     unit: str = ""
-    typed: tuple[str, ...] = ()
-    age_ns: int = 0
-    ended: bool = False
-    missing: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()
-    ever: bool = False
+    typed: tuple[str, ...] = ()  #: Which of the two were read by eye.
+    age_ns: int = 0  #: How long ago the two were compared.
+    ended: bool = False  #: A disagreement has just ended, or (when "unsettled") is about to.
+    missing: tuple[str, ...] = ()  #: Meters whose latest reading is not compared with any other's.
+    unread: tuple[str, ...] = ()  #: Those of them that were never read.
+    ever: bool = False  #: Whether any two were compared at all.
 
 
 def agreement_of(

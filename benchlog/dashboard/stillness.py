@@ -102,29 +102,19 @@ class Moved:
 
 @dataclass(slots=True)
 class Stillness:
-    """Run of equal displays of one meter.
+    """Run of equal displays of one meter."""
 
-    Attributes
-    ----------
-    counts : int or None
-        Number standing now.
-    run, run_start_ns
-        Readings and start of the present run.
-    longest, changes : int
-        Longest run so far, and how often the number changed, on this level of the source.
-    neighbours : dict of str to Moved
-        Since the run began.
-    """
-
-    counts: int | None = None
+    counts: int | None = None  #: Number standing now.
+    #: run, run_start_ns: Readings and start of the present run.
     run: int = 0
     run_start_ns: int = 0
     last_ns: int = 0
+    #: longest, changes: Longest run so far, and how often the number changed, on this level of the source.
     longest: int = 0
     changes: int = 0
     low: int = 0
     high: int = 0
-    neighbours: dict[str, Moved] = field(default_factory=dict)
+    neighbours: dict[str, Moved] = field(default_factory=dict)  #: Since the run began.
 
     def take(self, counts: int, now_ns: int, jump_counts: float) -> None:
         """Take one display; a step of more than `jump_counts` starts a new level with no history."""

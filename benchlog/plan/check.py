@@ -145,30 +145,16 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
 
 class Kind(msgspec.Struct, frozen=True):
-    """One row of the table of check kinds.
+    """One row of the table of check kinds."""
 
-    Attributes
-    ----------
-    spec : type of Check
-        Its fields in a plan; the tag is its name there, and that of the module of its steps in `guide.steps`.
-    result : str
-        Name its results go by, where that is not the tag.
-    shown : mapping
-        Quantities shown on the certificate, each with the one that says what was expected; empty: all.
-    limits : mapping
-        Unit of each quantity that a plan may limit.
-    needs : tuple of str
-        Limits without which there is nothing to judge by.
-    waveforms : bool
-        Whether the first cycles of its record are worth a picture.
-    """
-
+    #: Its fields in a plan; the tag is its name there, and that of the module of its steps in `guide.steps`.
     spec: type[Check]
-    result: str = ""
+    result: str = ""  #: Name its results go by, where that is not the tag.
+    #: Quantities shown on the certificate, each with the one that says what was expected; empty: all.
     shown: Mapping[str, str] = {}
-    limits: Mapping[str, str] = {}
-    needs: tuple[str, ...] = ()
-    waveforms: bool = False
+    limits: Mapping[str, str] = {}  #: Unit of each quantity that a plan may limit.
+    needs: tuple[str, ...] = ()  #: Limits without which there is nothing to judge by.
+    waveforms: bool = False  #: Whether the first cycles of its record are worth a picture.
 
     @property
     def tag(self) -> str:

@@ -110,18 +110,10 @@ class Counted:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What there is, and what there is not.
+    """What there is, and what there is not."""
 
-    Attributes
-    ----------
-    counted : tuple of Counted
-        In the plan's order, or that of the record.
-    standing : tuple of str
-        Checks that are passed although their results were recalled.
-    """
-
-    counted: tuple[Counted, ...]
-    standing: tuple[str, ...]
+    counted: tuple[Counted, ...]  #: In the plan's order, or that of the record.
+    standing: tuple[str, ...]  #: Checks that are passed although their results were recalled.
     not_tested: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]

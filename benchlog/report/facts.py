@@ -54,31 +54,19 @@ class Tested:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Statements of the certificate.
-
-    Attributes
-    ----------
-    headline : str
-        First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
-    clean : bool
-        Whether the headline says that nothing is wrong.
-    results : tuple of (Entry, Result)
-        The results shown, in the plan's order.
-    history : tuple of str
-        What failed, was withdrawn or skipped before, and what was done then.
-    clock : tuple of str
-        Why dates may be wrong.
-    """
+    """Statements of the certificate."""
 
     project: str
+    #: First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
     headline: str
-    clean: bool
+    clean: bool  #: Whether the headline says that nothing is wrong.
     tested: tuple[Tested, ...]
+    #: Tuple of (Entry, Result). The results shown, in the plan's order.
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
-    history: tuple[str, ...]
-    clock: tuple[str, ...]
+    history: tuple[str, ...]  #: What failed, was withdrawn or skipped before, and what was done then.
+    clock: tuple[str, ...]  #: Why dates may be wrong.
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]

@@ -21,14 +21,9 @@ from benchlog.reading import Function, Reading
 
 @dataclass(frozen=True, slots=True)
 class ManualOptions:
-    """Options of typed readings.
+    """Options of typed readings."""
 
-    Attributes
-    ----------
-    function : Function, optional
-        What the meter is set to; without it every line must name the function.
-    """
-
+    #: What the meter is set to; without it every line must name the function.
     function: Function | None = None
 
 

@@ -34,18 +34,10 @@ _CHUNK = 4096
 
 
 class ReplayOptions(FrameOptions, frozen=True, kw_only=True):
-    """Options of a replay.
+    """Options of a replay."""
 
-    Attributes
-    ----------
-    pace : {"fast", "true"}
-        As fast as asked for, or as it was recorded.
-    only : str
-        Of JSON lines, take those of this instrument.
-    """
-
-    pace: Literal["fast", "true"] = "fast"
-    only: str = ""
+    pace: Literal["fast", "true"] = "fast"  #: As fast as asked for, or as it was recorded.
+    only: str = ""  #: Of JSON lines, take those of this instrument.
 
 
 class ReplayReader(Reader):
@@ -176,21 +168,11 @@ class ReplayReader(Reader):
 
 @dataclass(frozen=True, slots=True)
 class ReplayScopeOptions:
-    """Options of a recorded scope.
+    """Options of a recorded scope."""
 
-    Attributes
-    ----------
-    then : str
-        File of the next capture.
-    sample_interval : str
-        Time between samples, where the files don't say.
-    columns : str
-        Names of the columns, with commas, where the files have none.
-    """
-
-    then: str = ""
-    sample_interval: str = ""
-    columns: str = ""
+    then: str = ""  #: File of the next capture.
+    sample_interval: str = ""  #: Time between samples, where the files don't say.
+    columns: str = ""  #: Names of the columns, with commas, where the files have none.
 
 
 class ReplayScope(Digitiser):

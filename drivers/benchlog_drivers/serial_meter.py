@@ -34,26 +34,17 @@ _TEXT = frozenset(b"\t\r\n" + bytes(range(0x20, 0x7F)))
 
 
 class SerialOptions(FrameOptions, frozen=True, kw_only=True):
-    """Options of a serial meter.
+    """Options of a serial meter."""
 
-    Attributes
-    ----------
-    baud, stop, dtr, rts
-        Where this meter's line differs from its family's.
-    request : str, optional
-        What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
-    every : float
-        Least time between requests, second.
-    serial, description : str
-        USB serial number, or text in the port's description, to find the port by.
-    """
-
+    #: baud, stop, dtr, rts: Where this meter's line differs from its family's.
     baud: int | None = None
     stop: Literal["1", "1.5", "2"] | None = None
     dtr: bool | None = None
     rts: bool | None = None
+    #: What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
     request: str | None = None
-    every: float = 0.0
+    every: float = 0.0  #: Least time between requests, second.
+    #: serial, description: USB serial number, or text in the port's description, to find the port by.
     serial: str = ""
     description: str = ""
 

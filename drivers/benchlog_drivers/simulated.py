@@ -32,17 +32,11 @@ _LOOK_S = 0.5  # a person reads a display no faster
 
 @dataclass(frozen=True, slots=True)
 class SimulatedOptions:
-    """Options of a simulated instrument.
+    """Options of a simulated instrument."""
 
-    Attributes
-    ----------
-    seed : int
-        Of the bench; same seed, same digits. Counts only for the first instrument opened.
-    fault : str
-        Planted in a meter to practise on, e.g. ``"meter_gain_drift"``: a cause by the name the diagnosis gives it.
-    """
-
-    seed: int = 1
+    seed: int = 1  #: Of the bench; same seed, same digits. Counts only for the first instrument opened.
+    #: Planted in a meter to practise on, e.g. ``"meter_gain_drift"``: a cause by the name the diagnosis gives
+    #: it.
     fault: str = ""
 
 

@@ -22,17 +22,12 @@ _GIVE_UP_S = 20.0
 
 
 class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of a meter.
+    """Options of a meter."""
 
-    Attributes
-    ----------
-    function : Function or None
-        What to set the meter to at opening; None leaves it as it is and asks.
-    resolution : float
-        One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the answer.
-    """
-
+    #: What to set the meter to at opening; None leaves it as it is and asks.
     function: Function | None = None
+    #: One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the
+    #: answer.
     resolution: float = 0.0
 
 

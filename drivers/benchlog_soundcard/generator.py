@@ -29,18 +29,11 @@ from benchlog_soundcard.library import (
 
 
 class GeneratorOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of the output.
+    """Options of the output."""
 
-    Attributes
-    ----------
-    full_scale_vpp : float
-        Peak-to-peak volts of a full-scale sine at the output, measured once; 0 is "not calibrated".
-    rate : float
-        Samples per second.
-    """
-
+    #: Peak-to-peak volts of a full-scale sine at the output, measured once; 0 is "not calibrated".
     full_scale_vpp: float = 0.0
-    rate: float = 48000.0
+    rate: float = 48000.0  #: Samples per second.
 
 
 class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):

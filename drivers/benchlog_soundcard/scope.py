@@ -42,24 +42,14 @@ _CHUNK_S = 0.05
 
 
 class ScopeOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of the input.
+    """Options of the input."""
 
-    Attributes
-    ----------
-    full_scale : float
-        Peak volts at the input that give the largest code, from `full_scale_from`; 0 is "not calibrated":
-        samples then have unit ``"1"``, as parts of full scale.
-    rate : float
-        Samples per second.
-    span : float
-        Length of a record, second.
-    samples : {"int16", "float32"}
-        How the driver delivers them; float32 holds 24-bit converters.
-    """
-
+    #: Peak volts at the input that give the largest code, from `full_scale_from`; 0 is "not calibrated":
+    #: samples then have unit ``"1"``, as parts of full scale.
     full_scale: float = 0.0
-    rate: float = 48000.0
-    span: float = 1.0
+    rate: float = 48000.0  #: Samples per second.
+    span: float = 1.0  #: Length of a record, second.
+    #: How the driver delivers them; float32 holds 24-bit converters.
     samples: Literal["int16", "float32"] = "int16"
 
 

@@ -71,31 +71,18 @@ class _Settling:
 
 @dataclass
 class HandheldMeter:
-    """One meter on the bench.
-
-    Attributes
-    ----------
-    function, range_index
-        What the dial says; no index means automatic range.
-    hookup : Hookup or None
-        Where the tips are.
-    jack : {"volts", "current"}
-        Where the high lead is plugged into the meter.
-    battery, gain, offset_v, input_damage, ac_dead, dirty_switch, fuse_blown, input_ohm, low_pass_hz
-        State and faults; see the names in `faults`.
-    held, frozen, reference
-        Displays remembered by hold, by a dead display, and by relative mode (SI value).
-    mode : {"", "max", "peak"}
-        Other mode engaged.
-    """
+    """One meter on the bench."""
 
     tag: str
     spec: MeterSpec
     seed: int
+    #: function, range_index: What the dial says; no index means automatic range.
     function: Function = Function.AC_VOLTS
     range_index: int | None = None
-    hookup: Hookup | None = None
-    jack: str = "volts"
+    hookup: Hookup | None = None  #: Where the tips are.
+    jack: str = "volts"  #: One of "volts", "current". Where the high lead is plugged into the meter.
+    #: battery, gain, offset_v, input_damage, ac_dead, dirty_switch, fuse_blown, input_ohm, low_pass_hz: State
+    #: and faults; see the names in `faults`.
     battery: Battery = FRESH
     gain: float = 0.0
     offset_v: float = 0.0
@@ -107,10 +94,12 @@ class HandheldMeter:
     input_ohm: float | None = None
     low_pass_hz: float | None = None
     slow_settle_s: float | None = None
+    #: held, frozen, reference: Displays remembered by hold, by a dead display, and by relative mode (SI
+    #: value).
     held: Display | None = None
     frozen: Display | None = None
     reference: float | None = None
-    mode: str = ""
+    mode: str = ""  #: One of "", "max", "peak". Other mode engaged.
     dial_touches: int = 0
     peak_value: float = field(default=0.0, repr=False)
     _settling: _Settling = field(default_factory=lambda: _Settling(), repr=False)

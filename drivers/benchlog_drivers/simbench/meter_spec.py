@@ -15,19 +15,14 @@ class Battery:
 
     Below `knee_v` the regulator drops out, the reference sags with the battery and every reading that leans on
     it goes up by `gain_per_v` a volt. Ohms are ratiometric and stay.
-
-    Attributes
-    ----------
-    curve : tuple of (float, float)
-        Days since the bench was set up and volts, ascending in days; held constant outside.
-    symbol_v : float
-        The display's battery symbol comes on below this.
     """
 
+    #: Tuple of (float, float). Days since the bench was set up and volts, ascending in days; held constant
+    #: outside.
     curve: tuple[tuple[float, float], ...]
     knee_v: float = 7.0
     gain_per_v: float = 0.02
-    symbol_v: float = 6.8
+    symbol_v: float = 6.8  #: The display's battery symbol comes on below this.
 
     def volt(self, day: float) -> float:
         """Terminal voltage on a day."""
@@ -57,26 +52,14 @@ _POWERS = {"n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
 
 @dataclass(frozen=True, slots=True)
 class Display:
-    """Digits, point, prefix and symbols.
-
-    Attributes
-    ----------
-    counts : int or None
-        Signed number without its point; None is overload.
-    decimals : int
-        Digits after the point.
-    prefix : str
-        ``"m"``, ``""``, ``"k"``...
-    top : float
-        Full scale of the range in use, SI.
-    """
+    """Digits, point, prefix and symbols."""
 
     function: Function
-    counts: int | None
-    decimals: int
-    prefix: str
+    counts: int | None  #: Signed number without its point; None is overload.
+    decimals: int  #: Digits after the point.
+    prefix: str  #: ``"m"``, ``""``, ``"k"``...
     flags: frozenset[Flag]
-    top: float
+    top: float  #: Full scale of the range in use, SI.
 
     def with_flag(self, flag: Flag) -> Display:
         """Same display with one more symbol."""
@@ -139,22 +122,13 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class FunctionSpec:
-    """What a data sheet says of one function.
+    """What a data sheet says of one function."""
 
-    Attributes
-    ----------
-    ranges : tuple of Range
-        Ascending.
-    fraction, counts : float
-        Accuracy: fraction of reading plus counts of the last digit.
-    burden_ohm : float
-        Shunt of a current function.
-    """
-
-    ranges: tuple[Range, ...]
+    ranges: tuple[Range, ...]  #: Ascending.
+    #: fraction, counts: Accuracy: fraction of reading plus counts of the last digit.
     fraction: float
     counts: float
-    burden_ohm: float = 0.0
+    burden_ohm: float = 0.0  #: Shunt of a current function.
 
     def bound(self, value: float, resolution: float) -> float:
         """Largest error the data sheet allows at a value."""
@@ -167,37 +141,19 @@ def _ranges(*texts: str) -> tuple[Range, ...]:
 
 @dataclass(frozen=True, slots=True)
 class MeterSpec:
-    """Data sheet of a meter.
+    """Data sheet of a meter."""
 
-    Attributes
-    ----------
-    counts : int
-        Of the display.
-    true_rms : bool
-        Else average responding, scaled for a sine.
-    bandwidth_hz : float
-        -3 dB corner of the AC path.
-    family : str
-        Frame family of its link, "" for none.
-    rate_hz : float
-        Readings a second.
-    spread : float
-        Standard deviation of the systematic error as a part of the accuracy bound.
-    settle_s : float
-        Time constant of the display filter.
-    """
-
-    counts: int
-    true_rms: bool
+    counts: int  #: Of the display.
+    true_rms: bool  #: Else average responding, scaled for a sine.
     functions: Mapping[Function, FunctionSpec]
-    family: str = ""
-    rate_hz: float = 3.0
-    bandwidth_hz: float = 5e3
+    family: str = ""  #: Frame family of its link, "" for none.
+    rate_hz: float = 3.0  #: Readings a second.
+    bandwidth_hz: float = 5e3  #: -3 dB corner of the AC path.
     input_ohm: float = 10e6
     input_f: float = 40e-12
     noise_counts: float = 0.3
-    spread: float = 1 / 3
-    settle_s: float = 0.12
+    spread: float = 1 / 3  #: Standard deviation of the systematic error as a part of the accuracy bound.
+    settle_s: float = 0.12  #: Time constant of the display filter.
     own_gain: Mapping[Function, float] = field(default_factory=dict)
 
 

@@ -28,16 +28,13 @@ class MeterEndpoint:
     read (or, while `on_demand` is set, when `demand` is called), and counts as 1/rate later than it, until the
     clock moves or the scene changes. `demand` waits until its frame is out: how many frames there are, and of which
     scene, then depends on who asks and not on how busy the computer is.
-
-    Attributes
-    ----------
-    byte_loss, bit_flip : float
-        Fault of the link: probability of each byte being lost, of each byte having one bit flipped.
     """
 
     meter: HandheldMeter
     scene: Scene
     wake: Callable[[], None]
+    #: byte_loss, bit_flip: Fault of the link: probability of each byte being lost, of each byte having one
+    #: bit flipped.
     byte_loss: float = 0.0
     bit_flip: float = 0.0
     connections: list[Connection] = field(default_factory=list)
