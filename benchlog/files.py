@@ -10,8 +10,6 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-__all__ = ["folder_writable", "read_bounded", "special_file", "sync_folder", "whole_file", "write_whole"]
-
 _KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISFIFO, "a pipe"),

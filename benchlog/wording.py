@@ -7,16 +7,6 @@ from collections.abc import Mapping
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = [
-    "MARKS",
-    "all_limits_words",
-    "limits_own_words",
-    "limits_words",
-    "quantity_words",
-    "strip_controls",
-    "value_words",
-]
-
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
     "pass": "●",

@@ -11,16 +11,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import Nameplate, Regulation, format_quantity
 
-__all__ = [
-    "CREST_HIGH",
-    "CREST_LOW",
-    "DIODE_DROP_V",
-    "Expected",
-    "expected_supply",
-    "rectified_peak",
-    "typical_regulation",
-]
-
 #: Two diodes of 0.35 V at a few microamperes: the small drop is the careful assumption for a voltage rating.
 DIODE_DROP_V = 0.35
 #: Crest factor of real mains, flattened by rectifier loads or not (common practice, no source).

@@ -11,8 +11,6 @@ from benchlog.metrology.conformity import Judgement, judge, percent
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = ["WHOLE_TURNS_RULE", "half_turn_limits", "judge_turns", "posterior_of", "turns_limits"]
-
 WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
     "(within limits: pass, outside: fail)"

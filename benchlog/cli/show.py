@@ -19,8 +19,6 @@ from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
 
-__all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result", "show_waveforms"]
-
 _COLOURS = {
     Verdict.PASS: "green",
     Verdict.FAIL: "red",

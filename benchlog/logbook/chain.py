@@ -26,18 +26,6 @@ from benchlog.clock import parse_rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook.kinds import shape_fault
 
-__all__ = [
-    "MAX_DEPTH",
-    "MAX_TEXT_BYTES",
-    "ZERO_DIGEST",
-    "Entry",
-    "EntryRef",
-    "canonical_fault",
-    "compose",
-    "parse_entry",
-    "plain",
-]
-
 ZERO_DIGEST = "0" * 64
 MAX_DEPTH = 60
 MAX_TEXT_BYTES = 16 * 1024 * 1024

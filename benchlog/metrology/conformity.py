@@ -14,8 +14,6 @@ from benchlog.errors import UsageError
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
-
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
 

@@ -23,8 +23,6 @@ from benchlog.report.method import method_words
 from benchlog.result import Result
 from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
-__all__ = ["Facts", "Row", "Tested", "gather"]
-
 _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 

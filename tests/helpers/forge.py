@@ -21,8 +21,6 @@ import rfc8785
 
 from benchlog.logbook.reading_block import RECORD
 
-__all__ = ["FILE_TELLS", "FREE", "HEAD_TELLS", "Forgery", "Rows", "changed"]
-
 Database = sqlite3.Connection
 Forgery = tuple[str, Callable[[Database], None]]
 Edit = Callable[[dict[str, Any]], None]

@@ -14,8 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-__all__ = ["Connection", "Endpoint", "Loop"]
-
 _IDLE_S = 0.5
 
 
