@@ -21,8 +21,6 @@ from benchlog.clock import Clock, SystemClock
 from benchlog.errors import BenchlogError
 from benchlog.reading import Reading
 
-__all__ = ["DEFAULT_TIMEOUT_S", "Adapter", "Digitiser", "Reader", "Source"]
-
 DEFAULT_TIMEOUT_S = 2.0
 
 

@@ -19,8 +19,6 @@ import msgspec
 
 from benchlog.errors import ConfigError, UsageError
 
-__all__ = ["Address", "build_options", "parse_address"]
-
 # Two letters at least, so that a drive letter is never taken for a scheme.
 _SCHEME = re.compile(r"([a-z][a-z0-9_-]+):(.*)", re.DOTALL)
 _NESTED = re.compile(r"(.+?):([a-z][a-z0-9_-]+:.*)", re.DOTALL)

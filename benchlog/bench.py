@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-__all__ = ["AccuracyLine", "Bench", "Group", "Instrument", "Standard", "bench_schema", "read_bench"]
-
 
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One line of a data sheet: accuracy of one function, maybe of one range.

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["Capture", "ChannelRecord"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelRecord:

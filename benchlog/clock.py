@@ -9,8 +9,6 @@ from typing import Protocol
 
 from benchlog.errors import UsageError
 
-__all__ = ["DAY_NS", "Clock", "ManualClock", "RunningClock", "SystemClock", "parse_rfc3339", "rfc3339"]
-
 DAY_NS = 86_400_000_000_000
 _YEAR_1, _YEAR_10000 = -62_135_596_800, 253_402_300_800  # seconds since 1970
 

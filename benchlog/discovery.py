@@ -19,18 +19,6 @@ from benchlog.files import whole_file
 from benchlog.reading import Reading
 from benchlog.serial_ports import Port
 
-__all__ = [
-    "Finder",
-    "Found",
-    "Report",
-    "Request",
-    "Unrecognised",
-    "append_entries",
-    "bench_entry",
-    "search",
-    "tags_for",
-]
-
 Kind = Literal["meter", "scope", "generator"]
 _PACKAGE = "benchlog_drivers"
 

@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["described", "reference_text"]
-
 _INDENT = 20
 _USUAL = {
     "function": "V~",

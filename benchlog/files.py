@@ -12,16 +12,6 @@ from typing import IO, Any
 
 from benchlog.errors import UsageError
 
-__all__ = [
-    "folder_writable",
-    "read_bounded",
-    "special_file",
-    "sync_folder",
-    "whole_file",
-    "write_page",
-    "write_whole",
-]
-
 _KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISFIFO, "a pipe"),

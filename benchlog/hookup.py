@@ -17,19 +17,6 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = [
-    "DANGER_WORDS",
-    "Circuit",
-    "Danger",
-    "Element",
-    "Hookup",
-    "Loop",
-    "Source",
-    "Symbol",
-    "Tap",
-    "in_words",
-]
-
 
 class Circuit(StrEnum):
     """Arrangements that differ in what hands have to do."""

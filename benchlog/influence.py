@@ -9,8 +9,6 @@ from enum import StrEnum
 
 import msgspec
 
-__all__ = ["CAPTURE", "OUTPUT", "TIME_BASE", "Influence", "Role"]
-
 #: Function of a scope's voltages in results and budgets; its time base is a function of its own.
 CAPTURE = "capture"
 TIME_BASE = "time base"

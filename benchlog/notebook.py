@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.result import Result
 
-__all__ = ["continuity", "crosscheck", "supply", "turns_ratio"]
-
 #: A quantity as text with its unit (``"15 ohm"``), or as a number in the SI unit.
 Value = str | float
 

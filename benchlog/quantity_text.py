@@ -14,25 +14,6 @@ from typing import Any, ClassVar, Generic, Self, TypeVar
 from benchlog.errors import UsageError
 from benchlog.units import Nameplate, Quantity, parse_nameplate, parse_quantity
 
-__all__ = [
-    "Amperes",
-    "AnyQuantity",
-    "Celsius",
-    "Divider",
-    "Henries",
-    "Hertz",
-    "Metres",
-    "NameplateText",
-    "Number",
-    "Ohms",
-    "Share",
-    "SquareMetres",
-    "Teslas",
-    "ValueText",
-    "Volts",
-    "value_of",
-]
-
 T = TypeVar("T")
 
 

@@ -27,16 +27,6 @@ if TYPE_CHECKING:
 
     from benchlog.adapter import Adapter
 
-__all__ = [
-    "GROUP",
-    "AdapterFactory",
-    "Registry",
-    "Unavailable",
-    "make_adapter",
-    "refuse_unknown",
-    "unavailable",
-]
-
 GROUP = "benchlog.adapters"
 KINDS = ("meter", "scope", "generator")
 _BUILT_IN_PACKAGE = "benchlog_drivers"

@@ -14,18 +14,6 @@ from typing import Literal, Protocol
 
 from benchlog.errors import AdapterUnavailableError
 
-__all__ = [
-    "Port",
-    "PortAdvice",
-    "PortInfo",
-    "access_hint",
-    "group_of",
-    "is_port_name",
-    "list_ports",
-    "listed_ports",
-    "port_advice",
-]
-
 _SERVED = ("socket://", "rfc2217://")
 
 

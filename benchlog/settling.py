@@ -10,8 +10,6 @@ from enum import StrEnum
 
 from benchlog.reading import Function, Reading, State, agree
 
-__all__ = ["HELD_S", "STABLE_COUNT", "Settle", "Settling"]
-
 #: Readings in a row within two counts: the display has settled; common practice, no source.
 STABLE_COUNT = 3
 #: A display at rest that looks like no contact is taken only after so long; judgement.

@@ -9,8 +9,6 @@ from benchlog.errors import ReadTimeoutError
 from benchlog.reading import Origin, Reading
 from benchlog.settling import Settle, Settling
 
-__all__ = ["SETTLE_S", "Watch", "read_settled"]
-
 SETTLE_S = 20.0
 _LOOK_S = 0.25  # a silent meter's watcher is called so often
 _MOST_READINGS = 2000

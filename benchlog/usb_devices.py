@@ -18,8 +18,6 @@ from benchlog.errors import AdapterUnavailableError
 if TYPE_CHECKING:
     from usb.backend import IBackend
 
-__all__ = ["INSTALL_HINT", "UsbInstrument", "list_usb_instruments", "usb_backend"]
-
 SYSFS = Path("/sys/bus/usb/devices")
 INSTALL_HINT = "pip install pyusb libusb-package"
 _RULES_FILE = "/etc/udev/rules.d/70-benchlog-usb.rules"

@@ -11,8 +11,6 @@ from benchlog.capture_files.text_layout import TextLayout
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
 
-__all__ = ["Header", "interval_from_fields", "read_header", "unit_of"]
-
 # Words as written out in headers, to factor and SI unit; symbols are left to `benchlog.units`.
 _UNIT_WORDS = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunde", "sekunden"), (1.0, "s")),

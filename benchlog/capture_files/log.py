@@ -16,8 +16,6 @@ from benchlog.capture_files.text_layout import seen
 from benchlog.clock import rfc3339
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["Log", "load_log"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Log:

@@ -21,8 +21,6 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError, UsageError
 from benchlog.files import whole_file
 
-__all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_native_csv", "capture_from_native_npz", "save_capture"]
-
 NPZ_MARK = "benchlog_capture"
 CSV_MARK = b"# benchlog capture "
 _VERSION = 1

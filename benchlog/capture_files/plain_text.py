@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from benchlog.errors import CaptureFileError
 
-__all__ = ["PlainText", "plain_text"]
-
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32-le"),

@@ -19,8 +19,6 @@ from benchlog.capture_files.text_layout import TextLayout, seen, sniff
 from benchlog.capture_files.timestamps import Stamps, read_clock, read_stamps
 from benchlog.errors import CaptureFileError
 
-__all__ = ["Column", "Table", "read_table"]
-
 # SCPI-99 volume 1, 7.2.1.5: 9.9E37 stands for infinity, 9.91E37 for "not a number".
 _SCPI_INFINITY = 9.9e37
 _NO_VALUE = sorted({v for w in MISSING_WORDS for v in (w, w.upper(), w.capitalize(), w.title())} | {"NaN"})

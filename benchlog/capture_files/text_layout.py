@@ -16,8 +16,6 @@ from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, del
 from benchlog.capture_files.plain_text import PlainText
 from benchlog.errors import CaptureFileError
 
-__all__ = ["TextLayout", "seen", "sniff"]
-
 # Earlier wins a tie: a tab or semicolon is rarely there by chance, a blank often is.
 _DELIMITERS = ("\t", ";", ",", "|", BLANKS, "")
 _SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["TimeBase", "last_digit_step", "time_base"]
-
 _DIGITS = re.compile(r"[+-]?(\d*)[.,]?(\d*)(?:[eE]([+-]?\d+))?")
 # Times kept in single precision on the way are rounded to 2**-24 of their size; both ends of a step are.
 _SINGLE_PRECISION = 2.0**-23

@@ -14,8 +14,6 @@ import numpy.typing as npt
 from benchlog.clock import DAY_NS
 from benchlog.errors import CaptureFileError
 
-__all__ = ["Stamps", "read_clock", "read_stamps"]
-
 _PARTS = re.compile(
     r"(?P<a>\d{1,4})(?P<mark>[-/.])(?P<b>\d{1,2})[-/.](?P<c>\d{1,4})"
     r"(?:[T_,]?\s*(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?\s?(?P<ap>[AaPp][Mm])?"

@@ -20,8 +20,6 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["check_agreement"]
-
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
 

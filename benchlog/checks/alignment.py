@@ -10,8 +10,6 @@ import numpy.typing as npt
 
 from benchlog.metrology.statistics import effective_number, lag1_autocorrelation, mean_and_sd, robust_sd
 
-__all__ = ["Alignment", "align", "pair"]
-
 FloatArray = npt.NDArray[np.float64]
 _LONGEST_GRID = 2**17
 _LEAST_CORRELATION = 0.5  # below, the two do not show the same events; judgement

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.signal.waveform import Waveform
 
-__all__ = ["Captured", "read_capture"]
-
 #: Kinds of findings under which an rms value says nothing.
 _SPOILING = (
     FindingKind.CLIPPING,

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from benchlog.finding import Finding, FindingKind
 
-__all__ = ["forgotten_factor"]
-
 _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
 _WITHIN = 0.1  # relative; a miscounted winding is not farther off (judgement)
 

@@ -17,8 +17,6 @@ from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words
 
-__all__ = ["HOT_W", "LoadPoint", "gains_left", "judge_load", "load_doubts", "load_quantities"]
-
 #: Above this a load resistor gets hot within seconds (judgement).
 HOT_W = 2.0
 #: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).

@@ -10,8 +10,6 @@ import numpy.typing as npt
 from benchlog.checks.settled import count_size
 from benchlog.metrology.accuracy import Accuracy
 
-__all__ = ["Series"]
-
 FloatArray = npt.NDArray[np.float64]
 _FEW_LEVELS = 4
 _LEAST_COUNTS = 200.0  # that a display shows of a quantity on a fitting range (judgement)

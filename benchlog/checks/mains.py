@@ -14,16 +14,6 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
 
-__all__ = [
-    "MAINS_DRIFT",
-    "MAINS_TOLERANCE",
-    "PLUG_IN_MONITOR",
-    "Mains",
-    "mains_drift",
-    "nominal_mains",
-    "worst_mains_ratio",
-]
-
 #: Mains may be this far off its nominal value (IEC 60038, 230/400 V systems).
 MAINS_TOLERANCE = 0.10
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).

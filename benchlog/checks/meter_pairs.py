@@ -18,18 +18,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = [
-    "E_N_LIMITS",
-    "E_N_RULE",
-    "JOINT_RULE",
-    "Comparison",
-    "MeterPair",
-    "NodeMeter",
-    "compare_all",
-    "expanded_at_2",
-    "odd_one_out",
-]
-
 E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: not all within their data sheets"
 JOINT_RULE = f"{E_N_RULE}; of more than two meters jointly, so that all together alarm as seldom as two"
 E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")

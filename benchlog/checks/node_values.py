@@ -11,8 +11,6 @@ import numpy as np
 
 from benchlog.metrology.meter_reading import MeterReading
 
-__all__ = ["NodeValues", "values_at_once"]
-
 
 @dataclass(frozen=True, slots=True)
 class NodeValues:

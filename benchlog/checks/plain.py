@@ -8,8 +8,6 @@ from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["check_reading"]
-
 
 def check_reading(
     reading: MeterReading,

@@ -17,8 +17,6 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = ["Bias", "check_probe_bias", "probe_biases"]
-
 
 @dataclass(frozen=True, slots=True)
 class Bias:

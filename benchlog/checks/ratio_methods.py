@@ -18,8 +18,6 @@ from benchlog.metrology.conformity import percent
 from benchlog.metrology.next_best import by_chance_per_minute
 from benchlog.result import Verdict
 
-__all__ = ["as_noun", "method_findings", "methods_that_settle"]
-
 #: What each way takes a person with the parts at hand (judgement).
 _MINUTES = {
     "swap": 2.0,

@@ -30,18 +30,6 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-__all__ = [
-    "UNKNOWN_WINDING",
-    "Injection",
-    "RatioSetup",
-    "Winding",
-    "frequency_of",
-    "on_one_range",
-    "phase_of",
-    "swap_mismatch",
-    "turns_number",
-]
-
 #: Winding resistance, leakage and probe loading of a winding nothing is known of: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001
 #: Two captures further apart than this (relative) are not of one set-up: far more than two clocks differ.

@@ -21,19 +21,6 @@ from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
 from benchlog.units import format_quantity
 
-__all__ = [
-    "CHANNEL_DELAY_S",
-    "DIVIDER_DELAY_S",
-    "GAIN_ACCURACY",
-    "RANGE_GAIN",
-    "ChannelPair",
-    "ScopeGains",
-    "fit_pair",
-    "same_range",
-    "scopes_used",
-    "with_probes",
-]
-
 GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
 #: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).

@@ -20,8 +20,6 @@ from benchlog.metrology.statistics import (
     theil_sen_slope,
 )
 
-__all__ = ["LEAST_READINGS", "Agreement", "compare_series"]
-
 FloatArray = npt.NDArray[np.float64]
 LEAST_READINGS = 3
 

@@ -30,8 +30,6 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["MeasuredCoil", "SeriesSetup", "coil_of", "in_phase", "measure_inductance", "series_resistor"]
-
 #: Outside this range of |V_L / V_R| the larger signal is many times the smaller.
 RATIO_RANGE = (0.2, 5.0)
 #: Below this from 0 or 180 degrees a voltage is that of a resistor, not of any winding (judgement).

@@ -9,8 +9,6 @@ import numpy.typing as npt
 
 from benchlog.metrology.statistics import robust_sd
 
-__all__ = ["Step", "count_size", "settled_steps"]
-
 FloatArray = npt.NDArray[np.float64]
 DEFAULT_READINGS = 30
 _ONE_LEVEL = 10.0  # stretches closer than ten times the spread allowed at rest are one level; judgement

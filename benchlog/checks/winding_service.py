@@ -23,8 +23,6 @@ from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.result import DesignCheck, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["SecondStage", "Service", "add_service"]
-
 #: Half-widths, relative (common practice, no source).
 AL_LOT = 0.25
 AREA = 0.05

@@ -13,7 +13,6 @@ from benchlog.reading import Function
 from benchlog.units import parse_nameplate, parse_quantity
 
 AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
-__all__ = ["QUESTIONS", "Question", "ask"]
 
 
 class Question:

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Result
 
-__all__ = ["DEFAULT_BENCH", "DEFAULT_LOGBOOK", "Context", "keyed", "run_command"]
-
 DEFAULT_LOGBOOK = "bench.logbook"
 DEFAULT_BENCH = "bench.toml"
 _FILE_HINT = "check the path and its permissions" + (

@@ -12,17 +12,6 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
 
-__all__ = [
-    "add_capture_options",
-    "gains",
-    "number",
-    "prior",
-    "probes",
-    "read_captures",
-    "scope_tag",
-    "whole_turns",
-]
-
 #: Options that name a channel of a capture.
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
 

@@ -16,8 +16,6 @@ from benchlog.wording import strip_controls
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["Listing", "on_console", "on_stream"]
-
 _STYLES = {"bold": "1", "dim": "2", "yellow": "33", "strike": "9"}
 _GAP = 2
 _NARROW = 60

@@ -13,15 +13,6 @@ if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Function, Reading
 
-__all__ = [
-    "accuracy_findings",
-    "add_meter_details",
-    "add_wait_option",
-    "live_reading",
-    "metered",
-    "reading_or_live",
-]
-
 
 def add_meter_details(parser: argparse._ActionsContainer) -> None:
     """Add the rarer options that describe the meter of a typed reading."""

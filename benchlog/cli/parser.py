@@ -11,8 +11,6 @@ TYPE_CHECKING = False  # importing typing is a good part of a bare start
 if TYPE_CHECKING:
     from typing import Any, NoReturn
 
-__all__ = ["Parser", "add_common"]
-
 COMMON_TITLE = "common options"
 _SCREEN_LINES = 22  # of 24: the prompt and the command itself take two
 _COMMON = {

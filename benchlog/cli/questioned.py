@@ -9,8 +9,6 @@ if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
 
-__all__ = ["diagnose_line", "with_questions"]
-
 
 def with_questions(
     result: Result,

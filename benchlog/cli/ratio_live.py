@@ -12,8 +12,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.result import Result
 
-__all__ = ["measure_live"]
-
 
 def measure_live(
     args: argparse.Namespace, ctx: Context, setup: RatioSetup, expected: float

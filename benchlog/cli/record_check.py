@@ -18,9 +18,6 @@ if TYPE_CHECKING:
     from benchlog.logbook.verify import Verification
 
 
-__all__ = ["certificate", "export", "import_record", "verify"]
-
-
 @contextmanager
 def _progress(ctx: Context, what: str) -> Iterator[Callable[[int, int], None] | None]:
     """A progress bar on a terminal, None elsewhere."""

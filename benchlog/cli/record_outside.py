@@ -15,9 +15,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
 
 
-__all__ = ["anchor", "compare", "copy", "secure", "sign"]
-
-
 def _tell(ctx: Context, schema: str, facts: dict[str, Any], *lines: str) -> int:
     if ctx.json:
         ctx.print_json({"schema": f"benchlog.{schema}/1", **facts})

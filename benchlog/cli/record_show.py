@@ -16,9 +16,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.reading import Reading
 
-
-__all__ = ["list_entries", "show"]
-
 #: Kinds of which there may be several a second.
 _BULK = ("readings", "channel")
 

@@ -11,9 +11,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import EntryRef
 
 
-__all__ = ["attach", "note", "supersede"]
-
-
 def _done(ctx: Context, ref: EntryRef, what: str) -> int:
     if ctx.json:
         record = {"logbook": str(ctx.logbook_path), "entry": ref.seq, "digest": f"sha256:{ref.digest}"}

@@ -9,8 +9,6 @@ from rich.segment import Segment
 
 from benchlog.wording import strip_controls
 
-__all__ = ["Screen"]
-
 
 class Screen(Console):
     """A console that passes on its own control codes, but none from the texts it shows.

@@ -14,8 +14,6 @@ from benchlog.signal.clipping import cut_levels
 from benchlog.signal.quantisation import code_step
 from benchlog.units import format_quantity
 
-__all__ = ["Waveforms", "thumbnail"]
-
 _ROWS = 2
 _PERIODS = 2.0
 _GAP = "   "

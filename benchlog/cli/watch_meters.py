@@ -11,8 +11,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.dashboard.suspect import NodeGroup
 
-__all__ = ["groups_of", "instruments", "known_doubts", "readers"]
-
 
 def instruments(
     words: Sequence[str], ctx: Context

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
 
-__all__ = ["WatchSession"]
-
 ONCE_S = 8.0
 _SETTLED_READINGS = 12
 _GIVE_UP_NS = 2 * 10**9

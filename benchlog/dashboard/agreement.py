@@ -11,8 +11,6 @@ from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import Track
 
-__all__ = ["Agreement", "agreement_of"]
-
 ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
 RANGING_NS = 2 * 10**9
 

@@ -27,8 +27,6 @@ from benchlog.units import format_quantity, format_uncertain
 if TYPE_CHECKING:
     from benchlog.bench import Bench
 
-__all__ = ["Collector"]
-
 _SECOND_NS = 10**9
 _RATE_NS = 5 * _SECOND_NS
 _FUNCTION_WORDS = {

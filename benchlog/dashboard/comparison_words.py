@@ -7,8 +7,6 @@ from collections.abc import Set as AbstractSet
 from benchlog.dashboard.agreement import Agreement
 from benchlog.units import format_quantity
 
-__all__ = ["agreement_words", "pending", "typed_once"]
-
 _LATELY_NS = 10 * 10**9
 
 

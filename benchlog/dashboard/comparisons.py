@@ -10,8 +10,6 @@ from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
 from benchlog.reading import Reading
 
-__all__ = ["Comparisons"]
-
 PAIR_FRESH_NS = 60 * 10**9
 HAND_PAIR_FRESH_NS = 900 * 10**9
 NEAR_ZERO_PART = 0.1

@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 
 from benchlog.reading import Origin, Reading
 
-__all__ = ["KEPT_S", "History"]
-
 KEPT_S = 180
 _SECOND_NS = 10**9
 _STEADY_COUNTS = 2.0

@@ -31,8 +31,6 @@ from benchlog.dashboard.plain import Changes
 from benchlog.dashboard.view import KEYS, view, view_lines
 from benchlog.reading import Reading
 
-__all__ = ["MAX_HZ", "Screen", "can_show", "needs_ascii", "play", "showing"]
-
 MAX_HZ = 10.0
 _WHOLE_EVERY = 100  # pictures, in case something else wrote on the screen
 

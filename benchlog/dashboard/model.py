@@ -9,15 +9,6 @@ from typing import Any
 from benchlog.dashboard.plot import Plot
 from benchlog.dashboard.suspect import Suspect
 
-__all__ = [
-    "GroupLine",
-    "Health",
-    "MeterLine",
-    "Next",
-    "Place",
-    "Snapshot",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class Place:

@@ -13,8 +13,6 @@ from dataclasses import dataclass, field
 from benchlog.metrology.conformity import e_n
 from benchlog.reading import Reading
 
-__all__ = ["Drift", "Pair", "Side"]
-
 FULL = 6  # pairs beyond agreement, less those within, before two meters are said to disagree
 CAP = 10
 HAND_WEIGHT = 3  # a number read off and typed is looked at; a frame is not

@@ -11,8 +11,6 @@ from statistics import median
 from benchlog.dashboard.history import KEPT_S
 from benchlog.units import format_quantity
 
-__all__ = ["Curve", "Plot", "Series", "draw", "plot_of"]
-
 SHORT_S = 60  # the time axis, until there is more to show
 _LEAST_COUNTS = 4  # of the scale, so that noise of a count stays small
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Steadiness"]
-
 LEARN = 60  # readings before anything is judged
 FAR = 6.0  # times the mean absolute second difference; of a normal one 0.8 sigma, so about 5 sigma
 FULL = 20

@@ -10,8 +10,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-__all__ = ["Moved", "Stillness"]
-
 MIN_RUN = 5  # readings
 MIN_RUN_NS = 3 * 10**9
 LONE_RUN_NS = 60 * 10**9

@@ -8,8 +8,6 @@ from enum import StrEnum
 
 from benchlog.reading import Function
 
-__all__ = ["Kind", "NodeGroup", "Suspect", "next_check"]
-
 
 class Kind(StrEnum):
     """Kind of doubt. The value is the word on the screen; the order is that of the list of suspects."""

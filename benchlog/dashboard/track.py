@@ -11,8 +11,6 @@ from benchlog.dashboard.stillness import Stillness
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Origin, Reading, State
 
-__all__ = ["HAND_FRESH_NS", "Lasting", "Track"]
-
 FRESH_NS = 3 * 10**9
 HAND_FRESH_NS = 60 * 10**9  # readings within a minute may be compared; common practice, no source
 LASTING = 3

@@ -12,8 +12,6 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
-__all__ = ["KeyboardOperator", "SimulatedOperator", "doubt_step"]
-
 #: Lead set that each meter came with.
 _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 

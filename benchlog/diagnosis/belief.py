@@ -20,8 +20,6 @@ from benchlog.diagnosis.hidden import Hidden, Hypothesis, Noise, Particles, draw
 from benchlog.diagnosis.likelihood import Weighed, likelihood
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["Belief", "pairs_of"]
-
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 

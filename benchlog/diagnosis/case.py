@@ -11,8 +11,6 @@ from benchlog.diagnosis.outcome import Outcome, parse_outcome, parse_shown
 from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
-__all__ = ["MAINS_NOMINAL_V", "Case", "Evidence", "plausible"]
-
 MAINS_NOMINAL_V = 230.0
 _KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency", "source")
 

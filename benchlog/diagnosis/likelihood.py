@@ -14,8 +14,6 @@ import numpy.typing as npt
 from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["Weighed", "compressed", "likelihood"]
-
 Floats = npt.NDArray[np.float64]
 
 OPEN_OHM = 1e7

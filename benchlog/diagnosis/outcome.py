@@ -8,8 +8,6 @@ from benchlog.diagnosis.catalogue import Action
 from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
-__all__ = ["Outcome", "parse_outcome", "parse_shown"]
-
 _OVERLOAD = frozenset({"ol", "0l", "o.l", "o.l.", "overload", "over", "open", "1."})
 
 

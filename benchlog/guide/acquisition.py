@@ -26,8 +26,6 @@ from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
 from benchlog.units import format_quantity
 
-__all__ = ["Acquisition"]
-
 
 class Acquisition(Dialogue):
     """Takes readings and captures on a bench, with a person to move leads and type displays.

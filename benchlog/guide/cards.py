@@ -14,8 +14,6 @@ from benchlog.guide.drawings import across, downwards, path
 from benchlog.hookup import DANGER_WORDS, Circuit, Hookup, Symbol, Tap
 from benchlog.reading import Function
 
-__all__ = ["Card", "card_of", "danger_lines", "jack"]
-
 WIDTH = 78
 
 _POLAR = (Function.DC_VOLTS, Function.DIODE)

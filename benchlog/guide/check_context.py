@@ -9,8 +9,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Limits
 
-__all__ = ["CheckContext"]
-
 
 def _not_kept(reading: Reading) -> str:
     return ""

@@ -8,8 +8,6 @@ from benchlog.capture import Capture
 from benchlog.reading import Reading
 from benchlog.result import Result
 
-__all__ = ["CheckOutcome"]
-
 
 @dataclass(frozen=True, slots=True)
 class CheckOutcome:

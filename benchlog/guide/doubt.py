@@ -25,8 +25,6 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["MeterDiagnosis", "Resolved", "look_further", "look_into", "with_diagnosis"]
-
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is put right and read again before it is left as it is
 _ROWS = 3

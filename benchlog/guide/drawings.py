@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["across", "downwards", "path"]
-
 _BOX = 26
 _PART = 18
 _WIDTH = 74

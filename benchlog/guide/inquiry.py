@@ -15,8 +15,6 @@ from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError
 
-__all__ = ["Inquiry", "ending", "in_percent", "minutes_in_words", "state_lines"]
-
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
 _BARS = ((76, 24), (56, 10))

@@ -10,8 +10,6 @@ from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.registry import make_adapter
 
-__all__ = ["OpenInstruments"]
-
 
 class OpenInstruments:
     """Instruments of a bench that are in use.

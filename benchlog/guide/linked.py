@@ -8,8 +8,6 @@ from benchlog.reading import Reading
 from benchlog.settling import Settle, Settling
 from benchlog.stable_reading import SETTLE_S, read_settled
 
-__all__ = ["KeyPressedError", "read_shown"]
-
 _KEYS = ("t", "s", "u", "q")
 _WAITING = (Settle.NEAR_ZERO, Settle.OVERLOAD)
 

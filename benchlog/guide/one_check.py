@@ -30,8 +30,6 @@ from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
 
-__all__ = ["OneCheck"]
-
 
 class OneCheck:
     """Does checks of a plan, one at a time.

@@ -13,8 +13,6 @@ from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 from benchlog.wording import strip_controls
 
-__all__ = ["InputEndedError", "Person", "Prompt", "ScriptedPerson"]
-
 
 class InputEndedError(UsageError):
     """No further answer can come: the input has ended."""

@@ -25,8 +25,6 @@ from typing import Any, Literal
 from benchlog.clock import Clock
 from benchlog.guide.person import Prompt
 
-__all__ = ["PhoneDesk", "local_address", "serve"]
-
 Button = Literal["done", "skip", "again"]
 BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
 #: A press sooner than this after its prompt came onto the phone was meant for the one before (judgement).

@@ -27,8 +27,6 @@ from benchlog.magnetics.sweep_fit import SweepPoint
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["SWEEP_POINTS", "RatioBench", "RatioRun"]
-
 SWEEP_POINTS = 13
 #: Range to fill, where a level within 3:1 of the wanted one does it in both channels.
 GOOD_FILL = 0.70

@@ -29,8 +29,6 @@ from benchlog.project.evidence import record_plan
 from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
-__all__ = ["Guide"]
-
 
 class Guide:
     """Leads a person through a plan.

@@ -18,19 +18,6 @@ from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.units import format_quantity, parse_quantity
 
-__all__ = [
-    "AMPLITUDE_VPP",
-    "FILL",
-    "AdjustableScope",
-    "TriggeredScope",
-    "capture_in_range",
-    "clips",
-    "driven",
-    "driven_check",
-    "known_gains",
-    "peak_v",
-]
-
 #: Drive of a check whose plan names none.
 FREQUENCY_HZ = 1000.0
 AMPLITUDE_VPP = 10.0

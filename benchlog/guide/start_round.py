@@ -21,8 +21,6 @@ from benchlog.project.standard_record import record_exploratory, record_standard
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-__all__ = ["DueMeter", "due_meters", "misspelt_meters", "start_round"]
-
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
 #: Leads of a handheld meter have less than this together; more is a poor plug or tip (common practice, no source).

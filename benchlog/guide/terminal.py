@@ -29,8 +29,6 @@ from benchlog.wording import strip_controls
 if TYPE_CHECKING:
     from benchlog.guide.phone import PhoneDesk
 
-__all__ = ["Terminal"]
-
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
 #: Columns kept for an answer behind its question: a word that a key stands for, or what is typed.

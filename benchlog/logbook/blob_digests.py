@@ -15,8 +15,6 @@ from benchlog.logbook.capture_store import samples_fault
 from benchlog.logbook.chain_walk import Faults, Walked
 from benchlog.logbook.derived import COLUMNS
 
-__all__ = ["check_derived", "check_file", "check_readings", "check_sealed"]
-
 
 def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Compare what the file says of itself with the entries, and let SQLite look at its own structure."""

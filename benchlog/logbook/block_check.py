@@ -17,8 +17,6 @@ from benchlog.logbook.reading_block import RECORD
 from benchlog.logbook.reading_table import BlockRow, join_blocks
 from benchlog.logbook.rollup import Key, Row, rolled_up
 
-__all__ = ["BlockCheck", "BlockEntry"]
-
 _BATCH_READINGS = 200_000
 _Block = tuple[BlockRow, int, int]  # its row, first and last time by its entry
 

@@ -16,8 +16,6 @@ from benchlog.logbook.book import Logbook
 from benchlog.logbook.chain import EntryRef
 from benchlog.reading import Reading
 
-__all__ = ["COMMIT_INTERVAL_S", "BlockWriter", "Event", "Inbox"]
-
 COMMIT_INTERVAL_S = 0.25
 MAX_BLOCK = 10_000
 _RETRY_S = 1.0

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Result
 
-__all__ = ["FORMAT", "Logbook"]
-
 FORMAT = "benchlog.logbook/1"
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
 

@@ -20,8 +20,6 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import parse_rfc3339, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 
-__all__ = ["decode_capture", "decode_samples", "encode_capture", "encode_samples", "samples_fault"]
-
 DTYPES = ("<i1", "|i1", "<u1", "|u1", "<i2", "<u2", "<i4", "<u4", "<f4", "<f8")
 MAX_SAMPLES = 200_000_000
 _LEVEL = 1

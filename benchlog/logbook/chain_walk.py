@@ -17,8 +17,6 @@ from benchlog.logbook.derived import COLUMNS, derived_row
 from benchlog.logbook.entry_rules import EntryRules
 from benchlog.logbook.salvage import readable_rows
 
-__all__ = ["Fault", "Faults", "Progress", "Walked", "walk_chain"]
-
 Progress = Callable[[int, int], None]
 MAX_FAULTS = 1000
 

@@ -9,8 +9,6 @@ import msgspec
 from benchlog.clock import DAY_NS, parse_rfc3339, rfc3339
 from benchlog.logbook.reader import LogbookReader
 
-__all__ = ["ClockDoubt", "ClockDoubtKind", "after_now", "ago", "clock_doubts"]
-
 #: Time services correct by less; dates and ages are shown in days.
 _TOLD_NS = 60 * 10**9
 _UNITS = ((86400, "day"), (3600, "hour"), (60, "minute"))

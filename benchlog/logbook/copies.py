@@ -21,8 +21,6 @@ from benchlog.logbook.book import Logbook
 from benchlog.logbook.chain import EntryRef
 from benchlog.logbook.reader import LogbookReader
 
-__all__ = ["Comparison", "Relation", "compare", "copy_path", "copy_state", "make_copy"]
-
 
 class Relation(StrEnum):
     """Relation between two logbooks."""

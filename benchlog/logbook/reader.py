@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Record, Result
 
-__all__ = ["LogbookReader", "as_json"]
-
 _BATCH = 500
 
 

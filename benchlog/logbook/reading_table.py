@@ -16,8 +16,6 @@ from benchlog.reading import Function
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Pieces", "ReadingArrays", "frame_of", "join_blocks"]
-
 
 @dataclass(frozen=True, slots=True)
 class Pieces:

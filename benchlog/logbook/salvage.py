@@ -14,8 +14,6 @@ from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ChannelKey
 from benchlog.logbook.reading_table import BlockRow
 
-__all__ = ["OnDamage", "intact_blocks", "intact_channels", "intact_entries", "readable_rows"]
-
 OnDamage = Callable[[int, str], object]  # entry, what is wrong with it
 
 

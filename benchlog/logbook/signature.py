@@ -12,8 +12,6 @@ from pathlib import Path
 from benchlog.errors import UsageError
 from benchlog.files import write_whole
 
-__all__ = ["NAMESPACE", "Signer", "check_signature", "sign", "sign_into_files", "signed_text"]
-
 NAMESPACE = "benchlog-head"
 _TIMEOUT_S = 60
 

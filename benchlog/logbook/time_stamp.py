@@ -20,8 +20,6 @@ from benchlog.files import read_bounded
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
-__all__ = ["TimeStamp", "ask", "read_roots", "read_stamp", "request_for", "stamp_fault", "system_roots"]
-
 _TIMEOUT_S = 30
 _LARGEST_ANSWER = 200_000
 

@@ -21,8 +21,6 @@ from benchlog.logbook.blob_digests import check_derived, check_file, check_readi
 from benchlog.logbook.chain_walk import Fault, Faults, Progress, Walked, walk_chain
 from benchlog.logbook.witnesses import KINDS, Trust, Witness, check_witnesses
 
-__all__ = ["Verification", "verify"]
-
 
 @dataclass(frozen=True, slots=True)
 class Verification:

@@ -21,8 +21,6 @@ from benchlog.logbook.time_stamp import (
     system_roots,
 )
 
-__all__ = ["KINDS", "Trust", "Witness", "check_witnesses", "keep_signature", "keep_stamp"]
-
 KINDS = ("anchor", "signature")
 
 

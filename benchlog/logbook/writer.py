@@ -20,8 +20,6 @@ from benchlog.logbook.reader import LogbookReader
 if TYPE_CHECKING:
     from benchlog.logbook.reading_block import ChannelKey
 
-__all__ = ["LogbookWriter"]
-
 
 class LogbookWriter(LogbookReader):
     """An open logbook's end of the chain.

@@ -15,8 +15,6 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.frequency_window import FLUX_PART, FrequencyWindow, voltage_ratio_window
 
-__all__ = ["HIGH_HZ", "PROOF_SPAN", "SMALLEST_PEAK_V", "Drive", "choose_drive", "sweep_frequencies"]
-
 #: Above, the sense loop's inductance (150 nH) with a probe's capacitance (100 pF) begins to count.
 HIGH_HZ = 1e6
 #: The flatness proof spans this factor in frequency, half of it either way on a log scale, and in level.

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 
 from benchlog.errors import UsageError
 
-__all__ = ["FLATNESS", "FrequencyWindow", "flatness_finding", "voltage_ratio_window"]
-
 #: Common practice, no source: the magnetising impedance should be this many generator resistances,
 SIGNAL_FACTOR = 20.0
 #: the flux this part of saturation at most,

@@ -10,8 +10,6 @@ import cmath
 import math
 from dataclasses import dataclass
 
-__all__ = ["ShortedTurn", "find_shorted_turn"]
-
 #: Below this part of the expected impedance no lot tolerance or miscount explains it,
 IMPEDANCE_PART = 0.5
 #: and with the phase this far below 90 degrees neither a crack nor another core does.

@@ -24,8 +24,6 @@ from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import coverage_factor
 from benchlog.result import Uncertain
 
-__all__ = ["FEWEST_POINTS", "GENERATOR_FLATNESS", "SweepModel", "SweepPoint", "SweepPriors", "fit_sweep"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Half-width of a generator's level error against frequency and setting, relative (common practice, no source).

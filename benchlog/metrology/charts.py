@@ -17,20 +17,6 @@ import numpy.typing as npt
 from benchlog.errors import AnalysisError
 from benchlog.metrology.budget import coverage_factor
 
-__all__ = [
-    "ACT_SIGMA",
-    "BASELINE_COUNTS",
-    "BASELINE_MOST",
-    "BASELINE_READINGS",
-    "EWMA_LAMBDA",
-    "EWMA_LIMIT",
-    "WARN_SIGMA",
-    "ChartPoint",
-    "ChartSignal",
-    "ewma",
-    "repeatability_chart",
-]
-
 Floats = npt.NDArray[np.float64]
 
 WARN_SIGMA = 2.0

@@ -16,8 +16,6 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-__all__ = ["Way", "by_chance_per_minute", "chance_to_settle", "ways_to_settle", "with_next_best"]
-
 #: What reduces an input: words, to which part of it, minutes (common practice, no source).
 _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.READING: (

@@ -15,8 +15,6 @@ from benchlog.hookup import Hookup
 from benchlog.quantity_text import AnyQuantity
 from benchlog.result import Limits
 
-__all__ = ["Check", "Kind", "LimitText", "about"]
-
 
 def about(text: str) -> msgspec.Meta:
     """Describe a field, for editors: ``load: Annotated[Ohms, about("load resistor")]``."""

@@ -13,8 +13,6 @@ from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
 from benchlog.toml_file import read_toml
 
-__all__ = ["Hold", "Part", "Plan", "Project", "Substitution", "plan_schema", "read_plan"]
-
 
 class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What is built, and the nominal mains it is built for."""

@@ -14,17 +14,6 @@ from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
 from benchlog.reading import Function
 from benchlog.result import Limits
 
-__all__ = [
-    "LIST_KINDS",
-    "InductanceItem",
-    "Item",
-    "ListCheck",
-    "PhaseItem",
-    "QuestionItem",
-    "ReadingItem",
-]
-
-
 _Name = Annotated[str, about("what is taken; a name of its own within the list")]
 _Hookup = Annotated[str, about("how to connect it, in your own words; kept in the record")]
 

@@ -32,18 +32,6 @@ from benchlog.quantity_text import (
 )
 from benchlog.reading import Function
 
-__all__ = [
-    "METER_KINDS",
-    "CompareCheck",
-    "ContinuityCheck",
-    "CrossCheck",
-    "IsolationCheck",
-    "ReadingCheck",
-    "RectifiedCheck",
-    "SupplyCheck",
-    "TemperatureRiseCheck",
-]
-
 _MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
 _Mains = Annotated[Volts | None, about("mains at the reading; without it the person is asked")]
 _MainsAccuracy = Annotated[

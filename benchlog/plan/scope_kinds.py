@@ -21,8 +21,6 @@ from benchlog.quantity_text import (
     Volts,
 )
 
-__all__ = ["SCOPE_KINDS", "InductanceCheck", "RatioCheck"]
-
 _Scope = Annotated[str, about("tag of the scope")]
 _Generator = Annotated[str | None, about("tag of the generator; without it the person drives")]
 _Capture = Annotated[

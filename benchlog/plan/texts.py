@@ -10,8 +10,6 @@ from benchlog.quantity_text import ValueText
 if TYPE_CHECKING:
     from benchlog.magnetics.wire import Wire
 
-__all__ = ["AccuracyText", "WireText"]
-
 
 class AccuracyText(ValueText[Accuracy]):
     """Accuracy statement of a meter."""

@@ -25,8 +25,6 @@ from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import Quantity, format_quantity
 
-__all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "prefix_slip"]
-
 _CLEARLY = 0.1  # relative difference between standards that no display can show alike
 _NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
 

@@ -25,8 +25,6 @@ from benchlog.project.provenance import Blamed, rests_on, shares
 from benchlog.reading import Function
 from benchlog.result import Result, Verdict
 
-__all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
-
 #: Kinds of entries that decide whether a meter can be believed.
 DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).

@@ -22,8 +22,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 from benchlog.project.provenance import shares
 
-__all__ = ["EVIDENCE_KINDS", "with_evidence"]
-
 #: Kinds of entries that show a meter's error, or end what was known of it.
 EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
 _OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet

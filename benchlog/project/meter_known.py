@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from benchlog.logbook.chain import Entry
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 
-__all__ = ["STANDARD_FAILED", "STANDARD_PASSED", "known_of_meter"]
-
 STANDARD_FAILED, STANDARD_PASSED = "standard failed", "standard passed"
 _SITTING_NS = (
     12 * 3600 * 1_000_000_000

@@ -13,8 +13,6 @@ from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.reading import Function
 
-__all__ = ["FunctionCheck", "MeterTrust", "Trust", "checked_words", "meter_trust"]
-
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
 
 

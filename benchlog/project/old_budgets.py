@@ -16,8 +16,6 @@ from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
 from benchlog.result import BudgetLine, Result, Uncertain
 from benchlog.units import parse_quantity
 
-__all__ = ["with_influences"]
-
 
 def with_influences(result: Result) -> Result:
     """Return a result whose budget lines all name their source of uncertainty, as far as it can be determined."""

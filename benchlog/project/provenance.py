@@ -12,8 +12,6 @@ from benchlog.influence import Influence, Role
 from benchlog.result import BudgetLine, Result, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["SHARED_REFERENCE", "Blamed", "rests_on", "shares", "true_range", "uses"]
-
 SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
 """Functions scaled by the voltage reference of a meter."""
 

@@ -28,8 +28,6 @@ from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.wording import quantity_words
 
-__all__ = ["Failure", "Recall", "RecallClass", "RecalledResult", "in_order", "recall_results"]
-
 _NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
 
 

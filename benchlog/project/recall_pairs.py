@@ -14,8 +14,6 @@ import msgspec
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["ShiftedPair", "shifted_pairs"]
-
 
 class ShiftedPair(msgspec.Struct, frozen=True):
     """One pair with the bad meter in it, over the range of its error.

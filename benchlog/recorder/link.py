@@ -18,8 +18,6 @@ from benchlog.clock import Clock, rfc3339
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError
 from benchlog.logbook.block_writer import Event
 
-__all__ = ["Link", "LinkStatus", "MeterLink"]
-
 _BAD_FRAMES_IN_A_ROW = 50
 _REPORT_EVERY_NS = 60 * 10**9
 

@@ -25,8 +25,6 @@ from benchlog.report.print_pdf import print_pdf
 from benchlog.report.sanitise import plain_text, sanitise_svg
 from benchlog.result import Result
 
-__all__ = ["Written", "render_certificate", "write_certificate"]
-
 MAX_PICTURES = 6
 _T = TypeVar("_T")
 

@@ -12,8 +12,6 @@ from benchlog.project.recall import RecallClass
 from benchlog.project.state import CheckState, HoldStatus, project_state
 from benchlog.result import Result, Verdict
 
-__all__ = ["Counted", "Evidence", "evidence_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Counted:

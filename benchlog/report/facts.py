@@ -23,8 +23,6 @@ from benchlog.report.method import method_words
 from benchlog.result import Result
 from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
-__all__ = ["Facts", "Row", "Tested", "gather"]
-
 _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 
@@ -319,7 +317,7 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
 #: Names that a reader of the page alone would not understand.
 _ON_PAPER = {
     "e_n": "E_n: difference over its uncertainty, all meters judged together",
-    "rectified_peak_worst": "highest rectified peak (mains +10 %)",
+    "rectified_peak_worst": "highest rectified peak (mains 10 % high)",
 }
 
 

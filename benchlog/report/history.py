@@ -8,8 +8,6 @@ from benchlog.finding import FindingKind
 from benchlog.logbook import Entry
 from benchlog.result import Result, Verdict
 
-__all__ = ["HISTORY_KINDS", "failed_before", "history"]
-
 HISTORY_KINDS = ("result", "supersede", "skip", "substitution", "part")
 
 

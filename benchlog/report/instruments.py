@@ -10,8 +10,6 @@ from benchlog.project.meter_trust import MeterTrust, checked_words
 from benchlog.project.provenance import uses
 from benchlog.result import Result
 
-__all__ = ["instrument_lines"]
-
 
 def instrument_lines(
     results: Sequence[Result], trust: Sequence[MeterTrust], standards: Sequence[Entry]

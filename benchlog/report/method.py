@@ -12,8 +12,6 @@ from benchlog.reading import Origin, Reading, State
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["method_words"]
-
 _MOST_DISPLAYS = 8
 
 

@@ -22,16 +22,6 @@ from benchlog.signal.samples import (
     stretch_starts,
 )
 
-__all__ = [
-    "CoarseTone",
-    "FastTone",
-    "coarse_cycles",
-    "fast_tone",
-    "hann",
-    "interpolated_peak",
-    "varies_slowly",
-]
-
 _FEW_CYCLES = 8.0
 _GRID_POINTS = 256
 _GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off where there are few

@@ -10,8 +10,6 @@ import numpy as np
 
 from benchlog.signal.samples import CHUNK, FloatArray, RawArray
 
-__all__ = ["CycleAverage", "CycleWindows"]
-
 _STARTS = 16  # beginnings tried within one cycle; their mean is an average with tapered ends
 _GROUPS = 8  # parts of a long record that show changes from cycle to cycle
 

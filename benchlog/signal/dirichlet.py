@@ -13,8 +13,6 @@ import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["NormalMatrices", "boxcar_gain", "cosine_sums"]
-
 
 def cosine_sums(angle: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return sum cos(angle t), sum t sin(angle t), sum t^2 cos(angle t) over `n` centred unit steps.

@@ -8,8 +8,6 @@ from enum import StrEnum
 
 from benchlog.finding import Finding, FindingKind
 
-__all__ = ["RecordFinding", "Severity", "channel_name"]
-
 
 class Severity(StrEnum):
     """How much a finding weighs: no verdict may rest on numbers that one of them blocks."""

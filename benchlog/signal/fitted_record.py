@@ -9,8 +9,6 @@ import numpy as np
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["FittedRecord", "noise_to_tone"]
-
 
 @dataclass(frozen=True, slots=True)
 class FittedRecord:

@@ -12,8 +12,6 @@ from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray, RawArray, block_means
 
-__all__ = ["HarmonicFit", "fit_harmonics"]
-
 _POINTS_PER_HARMONIC = 5  # of the highest harmonic, kept when samples are averaged before the fit
 
 

@@ -21,8 +21,6 @@ from benchlog.signal.dirichlet import NormalMatrices
 from benchlog.signal.moments import BlockMoments, ComplexArray, FourierSums
 from benchlog.signal.samples import FloatArray, RawArray
 
-__all__ = ["JointFit", "JointSolution", "harmonics_apart", "solve"]
-
 _MOST_STEPS = 40
 _STRAIGHT = 1e-5  # radian over the record: a step this small bends nothing, its square is below rounding
 

@@ -11,8 +11,6 @@ from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.moments import unit_powers
 from benchlog.signal.samples import FloatArray, largest_smooth
 
-__all__ = ["find_movement"]
-
 # Common practice, no source: what moves by less is left to the uncertainty.
 _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of the amplitude
 _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency

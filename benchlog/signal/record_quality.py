@@ -10,8 +10,6 @@ from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.samples import FloatArray, largest_smooth
 
-__all__ = ["find_coarse_steps", "find_few_cycles", "find_interference", "find_weakness"]
-
 # Common practice, no source: a smaller one is left to the uncertainty.
 _TONE_WARNS, _TONE_BLOCKS = 0.02, 0.3  # of the fundamental
 

@@ -15,8 +15,6 @@ from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, int
 from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite, smooth_length
 
-__all__ = ["Reduced", "reduce_record"]
-
 _FEW = 4096  # averaged samples that do for a slow tone
 _SHORT = 16_384  # samples that are searched and fitted as they are
 _LONGEST = 524_288  # averaged samples worth keeping for a fast tone; beyond, the raw codes are used

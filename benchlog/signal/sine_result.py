@@ -11,8 +11,6 @@ from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["SineFit", "SineRatio"]
-
 
 @dataclass(frozen=True, slots=True)
 class SineRatio:

@@ -8,8 +8,6 @@ from benchlog.finding import FindingKind
 from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.samples import CHUNK, FloatArray
 
-__all__ = ["find_time_base_faults"]
-
 
 def find_time_base_faults(
     time_s: FloatArray, interval_s: float, angular_frequency: float

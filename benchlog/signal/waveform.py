@@ -26,8 +26,6 @@ from benchlog.signal.quantisation import code_step
 from benchlog.signal.samples import FloatArray, RawArray
 from benchlog.signal.sine_fit import fit_sines
 
-__all__ = ["Waveform", "measure_channel", "measure_waveform"]
-
 _NOISE = Influence(Role.NOISE)
 
 

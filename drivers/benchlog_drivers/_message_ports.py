@@ -12,8 +12,6 @@ from benchlog_drivers._stream_ports import library_session, socket_ended
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["MessagePort", "Vxi11Port"]
-
 _REQUEST = 1 << 20
 _RX_END = 0x04  # VXI-11 B.6.4: reason of Device_ReadResp
 

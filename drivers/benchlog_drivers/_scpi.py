@@ -18,23 +18,6 @@ import numpy.typing as npt
 from benchlog.errors import BadFrameError, InstrumentRefusedError
 from benchlog.reading import State
 
-__all__ = [
-    "BlockHeader",
-    "ErrorReply",
-    "Sentinels",
-    "not_a_block",
-    "parse_block_header",
-    "parse_error",
-    "parse_fields",
-    "parse_measurement",
-    "parse_number",
-    "parse_samples",
-    "parse_string",
-    "refusal",
-    "split_fields",
-    "volts_line",
-]
-
 # No two repeats here can take the same character, so that a hostile reply costs no more than its length.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)

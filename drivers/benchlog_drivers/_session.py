@@ -25,8 +25,6 @@ from benchlog_drivers._scpi import ErrorReply, parse_error, refusal
 from benchlog_drivers._visa import VisaLink
 from benchlog_drivers.dialects import Dialect, Probe, by_identity, load_dialects
 
-__all__ = ["LinkOptions", "ScpiInstrument", "ScpiSession"]
-
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 _MAX_ERRORS = 20
 #: A probe is waited for so many times as long as ``*IDN?`` took, at least so long, never longer than the time-out.

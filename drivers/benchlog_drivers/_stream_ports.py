@@ -18,8 +18,6 @@ from benchlog.errors import LinkLostError
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["SLICE_S", "SerialPort", "SocketPort", "library_session", "socket_ended"]
-
 #: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
 SLICE_S = 0.05
 _RECEIVE = 1 << 20

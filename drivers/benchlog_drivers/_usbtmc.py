@@ -11,8 +11,6 @@ import time
 from benchlog.errors import BadFrameError, LinkLostError
 from benchlog_drivers._usb_bus import UsbInterface, open_interface
 
-__all__ = ["UsbtmcPort"]
-
 _OUT, _REQUEST_IN, _IN = 1, 2, 2  # MsgID: data out, request for data, data in
 _HEADER = 12
 _END = 0x01  # bmTransferAttributes: end of message

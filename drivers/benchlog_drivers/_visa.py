@@ -22,8 +22,6 @@ from benchlog_drivers._stream_ports import SLICE_S
 from benchlog_drivers._visa_errors import translate
 from benchlog_drivers._visa_ports import Port, open_port
 
-__all__ = ["VisaLink"]
-
 _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.
 _PATIENCE_S = 10.0

@@ -18,8 +18,6 @@ from benchlog.errors import LinkLostError, OpenError
 from benchlog.keyboard import input_waits
 from benchlog.reading import Function, Reading
 
-__all__ = ["ManualOptions", "ManualReader"]
-
 
 @dataclass(frozen=True, slots=True)
 class ManualOptions:

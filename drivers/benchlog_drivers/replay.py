@@ -22,8 +22,6 @@ from benchlog.reading import Origin, Reading
 from benchlog_drivers.decoders import Decoder, FrameOptions, make_decoder
 from benchlog_drivers.wiretap import MAGIC, read_about, read_wiretap, reading_from_json
 
-__all__ = ["ReplayOptions", "ReplayReader"]
-
 _CHUNK = 4096
 
 

@@ -18,8 +18,6 @@ from benchlog.errors import OpenError, OpenReason
 from benchlog.files import special_file
 from benchlog.units import parse_quantity
 
-__all__ = ["ReplayScope", "ReplayScopeOptions"]
-
 
 @dataclass(frozen=True, slots=True)
 class ReplayScopeOptions:

@@ -26,8 +26,6 @@ from benchlog_drivers._line_errors import FOREIGN_ERRORS, link_lost
 from benchlog_drivers.decoders import SEVEN_BITS, FrameOptions, LineSettings, make_decoder, recognise
 from benchlog_drivers.wiretap import Wiretap
 
-__all__ = ["SerialMeter", "SerialOptions"]
-
 # Longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link.
 SLICE_S = 0.1
 ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again

@@ -26,8 +26,6 @@ from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope
 
-__all__ = ["SimulatedAdapter", "SimulatedOptions", "shared", "using"]
-
 _ARRIVES_S = 10.0  # real time in which a frame that was sent comes in, however busy the computer
 _LOOK_S = 0.5  # a person reads a display no faster
 

@@ -19,8 +19,6 @@ from benchlog.reading import Reading
 from benchlog_drivers.decoders import Decoder, FrameOptions
 from benchlog_drivers.wiretap import WiretapWriter
 
-__all__ = ["TappedReader", "open_tap"]
-
 
 class TappedReader(Reader):
     """A meter with a wiretap; see the module's text.

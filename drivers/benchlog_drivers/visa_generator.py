@@ -11,8 +11,6 @@ from benchlog.errors import UsageError
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import GeneratorDialect
 
-__all__ = ["VisaGenerator"]
-
 
 class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
     """A function generator at a VISA resource.

@@ -17,8 +17,6 @@ from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import MeterDialect
 from benchlog_drivers.wiretap import Wiretap
 
-__all__ = ["MeterOptions", "VisaMeter"]
-
 #: Answers come within so many time-outs, and at least so many seconds: integrating meters take their time.
 _GIVE_UP_TIMEOUTS = 4
 _GIVE_UP_S = 20.0

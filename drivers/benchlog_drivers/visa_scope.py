@@ -19,8 +19,6 @@ from benchlog_drivers._scpi import parse_fields, parse_number, parse_samples, vo
 from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.dialects import ScopeDialect
 
-__all__ = ["VisaScope", "step_125"]
-
 _LONGEST_NUMBER = 32  # byte of a sample in text, with its comma
 
 

@@ -29,16 +29,6 @@ from benchlog.clock import parse_rfc3339, rfc3339
 from benchlog.errors import CaptureFileError, UsageError
 from benchlog.reading import Reading
 
-__all__ = [
-    "MAGIC",
-    "TapRecord",
-    "Wiretap",
-    "WiretapWriter",
-    "read_about",
-    "read_wiretap",
-    "reading_from_json",
-]
-
 MAGIC = "benchlog wiretap 1"
 _DIRECTIONS = ("<", ">", "!", "=")
 

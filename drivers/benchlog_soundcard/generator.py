@@ -27,8 +27,6 @@ from benchlog_soundcard.library import (
     translated,
 )
 
-__all__ = ["GeneratorOptions", "SoundCardGenerator"]
-
 
 class GeneratorOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Options of the output.

@@ -16,8 +16,6 @@ from benchlog.errors import AdapterUnavailableError, BenchlogError, LinkLostErro
 if find_spec("sounddevice") is None:
     raise ModuleNotFoundError("No module named 'sounddevice'", name="sounddevice")
 
-__all__ = ["CHANNELS", "HIGHEST_OF_RATE", "HOOK_UP", "LOWEST_HZ", "close_quietly", "library", "translated"]
-
 # Holds for nearly every sound card: AC coupled, and filtered below half the sampling rate.
 LOWEST_HZ = 20.0
 HIGHEST_OF_RATE = 0.45

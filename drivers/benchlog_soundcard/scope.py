@@ -37,8 +37,6 @@ from benchlog_soundcard.library import (
     translated,
 )
 
-__all__ = ["ScopeOptions", "SoundCardScope", "full_scale_from"]
-
 _SETTLE_S = 0.2  # the input's high pass, and the first buffers of many drivers
 _CHUNK_S = 0.05
 

@@ -8,8 +8,6 @@ from benchlog.guide.check_outcome import CheckOutcome
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CompareCheck
 
-__all__ = ["measure"]
-
 
 def measure(check: CompareCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a comparison with a person."""

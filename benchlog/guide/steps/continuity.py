@@ -14,8 +14,6 @@ from benchlog.quantity_text import value_of
 from benchlog.reading import Function
 from benchlog.result import Limits, Uncertain
 
-__all__ = ["expectation", "limits", "measure"]
-
 
 def expectation(check: ContinuityCheck, plan: Plan) -> str:
     """The wire's resistance."""

@@ -11,8 +11,6 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.result import Limits
 
-__all__ = ["limits", "measure"]
-
 
 def limits(check: CrossCheck, plan: Plan) -> dict[str, Limits]:
     """Meters agree within what they claim."""

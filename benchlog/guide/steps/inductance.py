@@ -11,8 +11,6 @@ from benchlog.plan.list_kind import InductanceItem
 from benchlog.plan.scope_kinds import InductanceCheck
 from benchlog.quantity_text import value_of
 
-__all__ = ["measure", "series_setup"]
-
 
 def measure(check: InductanceCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do an inductance check."""

@@ -11,8 +11,6 @@ from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import parse_quantity
 
-__all__ = ["limits", "measure"]
-
 #: Input resistance of a handheld meter whose bench file states none; common practice, no source.
 INPUT_OHM = 10e6
 

@@ -20,8 +20,6 @@ from benchlog.plan.list_kind import InductanceItem, ListCheck, PhaseItem, Questi
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 
-__all__ = ["expectation", "limits", "measure"]
-
 
 def expectation(check: ListCheck, plan: Plan) -> str:
     """Answers expected to the questions."""

@@ -16,8 +16,6 @@ from benchlog.plan.scope_kinds import RatioCheck
 from benchlog.quantity_text import value_of
 from benchlog.result import Limits
 
-__all__ = ["expectation", "limits", "measure"]
-
 
 def expectation(check: RatioCheck, plan: Plan) -> str:
     """The turns that were planned."""

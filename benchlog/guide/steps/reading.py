@@ -13,8 +13,6 @@ from benchlog.plan.list_kind import ReadingItem
 from benchlog.plan.meter_kinds import ReadingCheck
 from benchlog.result import Limits, Uncertain
 
-__all__ = ["expectation", "measure", "take_reading"]
-
 
 def expectation(check: ReadingCheck, plan: Plan) -> str:
     """The expected value."""

@@ -11,8 +11,6 @@ from benchlog.plan.meter_kinds import RectifiedCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
 
-__all__ = ["measure"]
-
 
 def measure(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a check of a rectified voltage with a person."""

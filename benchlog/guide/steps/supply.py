@@ -19,8 +19,6 @@ from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import format_quantity, parse_quantity
 
-__all__ = ["ask_mains", "expectation", "limits", "measure"]
-
 #: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25
 

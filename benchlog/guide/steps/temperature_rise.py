@@ -10,8 +10,6 @@ from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import TemperatureRiseCheck
 from benchlog.reading import Function
 
-__all__ = ["measure"]
-
 
 def measure(check: TemperatureRiseCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
     """Do a temperature-rise check with a person."""

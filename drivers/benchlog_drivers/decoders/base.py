@@ -16,8 +16,6 @@ import msgspec
 
 from benchlog.reading import Reading
 
-__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "Memo", "RejectedFrame"]
-
 T = TypeVar("T")
 _REMEMBERED = 5000
 SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit

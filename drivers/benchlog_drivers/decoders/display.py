@@ -13,18 +13,6 @@ from functools import lru_cache
 from benchlog.reading import Flag, Function, Reading, State
 from benchlog_drivers.decoders.base import RejectedFrame
 
-__all__ = [
-    "FLAG_SYMBOLS",
-    "PREFIX_SYMBOLS",
-    "SYMBOLS",
-    "Mode",
-    "Screen",
-    "mode_of",
-    "overload",
-    "shown",
-    "split_unit",
-]
-
 PREFIX_SYMBOLS = {"pico": "p", "nano": "n", "micro": "µ", "milli": "m", "kilo": "k", "mega": "M", "giga": "G"}
 _EXPONENTS = {"": 0, "p": -12, "n": -9, "µ": -6, "m": -3, "k": 3, "M": 6, "G": 9}
 FLAG_SYMBOLS = {

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-__all__ = ["FRESH", "Battery"]
-
 
 @dataclass(frozen=True, slots=True)
 class Battery:

@@ -18,8 +18,6 @@ from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simbench.serve_scpi import generator_endpoint, meter_endpoint, scope_endpoint
 from benchlog_drivers.simbench.workbench import Workbench
 
-__all__ = ["SimulatedBench"]
-
 _DIALECTS = {"SC-03": "preamble_ten", "SG-04": "scpi_generator", "MA-01 scpi": "scpi_meter"}
 
 

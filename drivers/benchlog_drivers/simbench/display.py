@@ -6,8 +6,6 @@ from dataclasses import dataclass, replace
 
 from benchlog.reading import Flag, Function
 
-__all__ = ["Display"]
-
 _POWERS = {"n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
 
 

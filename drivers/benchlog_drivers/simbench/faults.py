@@ -18,8 +18,6 @@ from benchlog_drivers.simbench.meter import HandheldMeter
 if TYPE_CHECKING:
     from benchlog_drivers.simbench.workbench import Workbench
 
-__all__ = ["CAUSES", "inject"]
-
 
 class _Injection:
     """One cause being made true, with its draws."""

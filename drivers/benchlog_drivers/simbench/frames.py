@@ -10,8 +10,6 @@ from collections.abc import Callable
 from benchlog.reading import Flag, Function
 from benchlog_drivers.simbench.display import Display
 
-__all__ = ["ENCODERS", "POLL", "digitcode11", "digitcode14", "polled14", "segment14", "statusbits14"]
-
 # Seven segments of each digit: upper three bits go to the first byte of its pair, lower four to the second.
 _SEGMENTS = dict(zip("0123456789L ", bytes.fromhex("7d055b1f273e7e157f3f6800"), strict=True))
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)

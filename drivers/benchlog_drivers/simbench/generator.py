@@ -8,8 +8,6 @@ from benchlog_drivers.simbench.circuit import EARTH, Circuit
 from benchlog_drivers.simbench.draws import normal
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["SineGenerator"]
-
 
 @dataclass
 class SineGenerator:

@@ -23,8 +23,6 @@ from benchlog_drivers.simbench.parts import (
 )
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["BENCH_TOML", "MB_02_BATTERY", "OWN_LEADS", "build_scene"]
-
 MB_02_BATTERY = Battery(
     # Flat, then falling faster and faster: an old 9 V block under a small constant load.
     curve=((0.0, 7.0), (34.0, 6.6), (40.0, 6.5), (58.0, 6.25), (77.0, 5.95), (96.0, 5.2), (160.0, 4.6)),

@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from benchlog_drivers.simbench.circuit import EARTH, Circuit
 from benchlog_drivers.simbench.draws import generator, uniform
 
-__all__ = ["Hookup", "LeadSet"]
-
 
 @dataclass
 class LeadSet:

@@ -21,8 +21,6 @@ from benchlog_drivers.simbench.meter_spec import FunctionSpec, MeterSpec, Range
 from benchlog_drivers.simbench.scene import Scene, day_of
 from benchlog_drivers.simbench.signal import ac_only, average_responding, low_pass, rms
 
-__all__ = ["HandheldMeter"]
-
 _CURRENTS = (Function.AC_CURRENT, Function.DC_CURRENT)
 _OHMS = (Function.OHMS, Function.CONTINUITY)
 _OHMS_SOURCE_V = 1.0

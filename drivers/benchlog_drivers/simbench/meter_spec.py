@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 
 from benchlog.reading import Function
 
-__all__ = ["MA_01", "MB_02", "FunctionSpec", "MeterSpec", "Range"]
-
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 
 

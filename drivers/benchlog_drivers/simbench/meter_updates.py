@@ -9,8 +9,6 @@ from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["MeterUpdates"]
-
 
 @dataclass
 class MeterUpdates:

@@ -14,23 +14,6 @@ import numpy as np
 
 from benchlog_drivers.simbench.circuit import EARTH, Circuit, Spectrum
 
-__all__ = [
-    "Amplifier",
-    "BenchSupply",
-    "Cell",
-    "Divider",
-    "Insulation",
-    "Lamp",
-    "Mains",
-    "Part",
-    "RectifierPart",
-    "Resistor",
-    "SolidStateRelay",
-    "Toroid",
-    "Transformer",
-    "Winding",
-]
-
 
 class Part(Protocol):
     """Anything that can be stamped."""

@@ -16,8 +16,6 @@ import numpy.typing as npt
 
 from benchlog_drivers.simbench.signal import waveform
 
-__all__ = ["Rectified", "diode_drop", "rectify"]
-
 _SLOPE_V = 0.050
 _SATURATION_A = 2.7e-7
 

@@ -20,8 +20,6 @@ from benchlog_drivers.simbench.leads import LeadSet
 from benchlog_drivers.simbench.parts import Cell, Lamp, Mains, Part, RectifierPart, Transformer
 from benchlog_drivers.simbench.rectifier import rectify
 
-__all__ = ["Port", "Scene", "day_of"]
-
 _DAY_S = 86400.0
 _WIRE_OHM = 2e-3
 _PartT = TypeVar("_PartT", bound=Part)

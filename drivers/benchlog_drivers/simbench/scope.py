@@ -12,8 +12,6 @@ from benchlog_drivers.simbench.draws import generator, normal, uniform
 from benchlog_drivers.simbench.scene import Scene
 from benchlog_drivers.simbench.signal import waveform
 
-__all__ = ["CODES_PER_DIVISION", "DIVISIONS_X", "ZERO_CODE", "Clip", "Scope", "ScopeChannel"]
-
 CODES_PER_DIVISION = 25
 ZERO_CODE = 128
 DIVISIONS_X = 10

@@ -8,8 +8,6 @@ from collections.abc import Callable
 
 from benchlog_drivers.simbench.loopback import Connection
 
-__all__ = ["ScpiEndpoint", "ScpiError", "block", "header_pattern"]
-
 Answer = str | bytes | None
 _QUEUE = 20
 

@@ -15,8 +15,6 @@ from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.meter_updates import MeterUpdates
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["MeterEndpoint"]
-
 _POLL_S = 0.002
 _IDLE_S = 0.5
 _DEMAND_S = 10.0  # real time; only a computer that is hardly alive takes as long

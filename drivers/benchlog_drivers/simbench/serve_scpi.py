@@ -11,8 +11,6 @@ from benchlog_drivers.simbench.scene import Scene
 from benchlog_drivers.simbench.scope import CODES_PER_DIVISION, ZERO_CODE, Scope, ScopeChannel
 from benchlog_drivers.simbench.scpi import Answer, ScpiEndpoint, ScpiError, block
 
-__all__ = ["generator_endpoint", "meter_endpoint", "scope_endpoint"]
-
 _MIN_DIVISION_V, _MAX_DIVISION_V = 1e-3, 10.0
 _MAX_SAMPLES = 10_000_000
 

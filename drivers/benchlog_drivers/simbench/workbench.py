@@ -21,8 +21,6 @@ from benchlog_drivers.simbench.scene import day_of
 from benchlog_drivers.simbench.scope import Clip, Scope
 from benchlog_drivers.simbench.signal import rms
 
-__all__ = ["Workbench"]
-
 _SINK_K_PER_W = 1.8  # heat sink to still air
 _SINK_MIN = 12.0  # its time constant, minutes
 _LOOK_AFTER_S = 3.0  # a person lets the display settle before reading it off
