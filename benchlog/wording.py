@@ -26,6 +26,7 @@ _NAMES = {
     "al": "AL",
     "no_load_voltage": "no-load voltage",
     "expected_no_load": "expected no-load voltage",
+    "rectified_peak_worst": "highest rectified peak",
 }
 
 
@@ -55,7 +56,7 @@ def limits_own_words(limits: Limits | None) -> str:
     """Uncertainty of the limits themselves as printed; an empty text where they have none."""
     if limits is None or not limits.standard_uncertainty > 0:
         return ""
-    return f"limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
+    return f"each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
 
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:

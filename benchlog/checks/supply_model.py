@@ -162,7 +162,9 @@ def _at_mains(
     if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
         words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
-        notes.append("mains not read: limits widened by its ±10 %; read it in the same minute to narrow them")
+        notes.append(
+            "mains not read, so the limits allow for its ±10 %: read it in the same minute to narrow them"
+        )
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
@@ -234,13 +236,7 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         high_v=unregulated.high_v,
         source=f"nameplate {nameplate.text}: {regulated.low_v:.4g} to {regulated.high_v:.4g} V if regulated, "
         f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
-        assumptions=(
-            (
-                "the nameplate does not say whether the supply is regulated: a load point shows it, or say it "
-                "(--regulation)"
-            ),
-            *unregulated.assumptions,
-        ),
+        assumptions=unregulated.assumptions,
         mains=unregulated.mains,
     )
 

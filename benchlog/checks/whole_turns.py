@@ -83,9 +83,9 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
     best = posterior.most_likely
-    assumed = f"assumed before measuring: {percent(posterior.prior)} for {posterior.planned}"
+    assumed = f"taking {posterior.planned} turns as {percent(posterior.prior)} likely before the measurement"
     words = (
-        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; by the data alone: "
+        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; from the data alone "
         f"{percent(posterior.by_data[best])})"
     )
     return Judgement(verdict, p, f"{shown}, {words}")

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -62,7 +61,10 @@ def _loud(verdict: Verdict) -> Text:
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
     """Print one line that keeps its indent where it wraps."""
-    console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
+    text = Text.assemble(*parts)
+    for line in text.wrap(console, max(console.width - indent, 1)):
+        line.rstrip()  # what is piped on has no blanks at the ends of its lines
+        console.print(Text(" " * indent).append_text(line))
 
 
 def show_answer(

@@ -92,9 +92,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if args.card:
         from benchlog.cli.winding_card import render_card
-        from benchlog.files import write_whole
+        from benchlog.files import write_page
 
-        write_whole(Path(args.card), render_card(result, design))
+        write_page(Path(args.card), render_card(result, design))
     if ctx.json:
         ctx.print_json(result.to_json())
     else:

@@ -299,7 +299,7 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
 #: Names that a reader of the page alone would not understand.
 _ON_PAPER = {
     "e_n": "E_n: difference over its uncertainty, all meters judged together",
-    "rectified_peak_worst": "highest rectified peak (mains +10 %)",
+    "rectified_peak_worst": "highest rectified peak (mains 10 % high)",
 }
 
 

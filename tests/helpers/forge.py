@@ -191,6 +191,9 @@ def other_texts(rows: Rows) -> Iterator[Forgery]:
             "5000 digits": lambda t: t.replace('{"body":{', '{"body":{"a":' + "1" * 5000 + ",", 1),
             "half a character": lambda t: t.replace('{"body":{', '{"body":{"a":"\\ud800",', 1),
             "deep": lambda t: t.replace('{"body":{', '{"body":{"a":' + "[" * 5000 + "]" * 5000 + ",", 1),
+            "deeper than benchlog writes": lambda t: t.replace(
+                '{"body":{', '{"body":{"a":' + "[" * 61 + "]" * 61 + ",", 1
+            ),
             "a list": lambda t: "[1]",
             "empty": lambda t: "",
             "no body": lambda t: t.replace('"body"', '"bady"', 1),

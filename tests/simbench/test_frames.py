@@ -79,7 +79,7 @@ def test_every_family_has_an_encoder_and_a_decoder() -> None:
 
 
 @pytest.mark.parametrize("family", ENCODERS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_what_is_displayed_is_what_is_decoded(family: str, data: st.DataObject) -> None:
     function, decimals, prefix, top = data.draw(st.sampled_from(SHOWN[family]))

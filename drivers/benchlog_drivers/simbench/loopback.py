@@ -106,6 +106,7 @@ class Loop:
         self._wake_in.setblocking(False)
         self._selector.register(self._wake_in, selectors.EVENT_READ, None)
         self._endpoints: list[Endpoint] = []
+        self._listeners: list[socket.socket] = []
         self._lock = threading.Lock()
         self._todo: list[Callable[[], None]] = []
         self._running = True
@@ -119,6 +120,7 @@ class Loop:
         listener.bind(("127.0.0.1", 0))
         listener.listen(8)
         listener.setblocking(False)
+        self._listeners.append(listener)
         self.call(lambda: self._add(listener, (endpoint, listener), endpoint))
         port: int = listener.getsockname()[1]
         return port
@@ -142,6 +144,8 @@ class Loop:
         for key in list(self._selector.get_map().values()):
             if isinstance(key.fileobj, socket.socket):
                 key.fileobj.close()
+        for listener in self._listeners:  # one that the thread had no time to register is closed here
+            listener.close()
         self._selector.close()
         self._wake_out.close()
 

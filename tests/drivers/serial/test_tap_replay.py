@@ -249,7 +249,7 @@ def test_a_tap_cut_off_in_the_middle_of_a_line_reads_up_to_there(tmp_path: Path)
         st.tuples(st.integers(0, 2**62), st.integers(0, 2**62), st.sampled_from("<>"), st.binary(max_size=40))
     )
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_what_a_wiretap_writes_it_reads(
     tmp_path_factory: pytest.TempPathFactory, chunks: list[tuple[int, int, str, bytes]]
 ) -> None:
