@@ -57,7 +57,7 @@ class Header:
 
     names: tuple[str, ...]  #: One a column, empty where there is none.
     raw_names: tuple[str, ...]  #: The same with the unit, as in the file.
-    #: Tuple of (float, str). Factor and SI unit of each column; unit empty when not given.
+    #: Factor and SI unit of each column; unit empty when not given.
     units: tuple[tuple[float, str], ...]
     named: bool  #: Whether there was a line of names at all.
     fields: Mapping[str, str]  #: Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.

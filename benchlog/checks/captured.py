@@ -37,17 +37,10 @@ _ALIKE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Captured(MeterReading):
-    """A voltage from a record.
+    """A voltage from a record."""
 
-    Attributes
-    ----------
-    waveform : Waveform
-        Where it comes from.
-    repeats : bool
-        Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
-    """
-
-    waveform: Waveform
+    waveform: Waveform  #: Where it comes from.
+    #: Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
     repeats: bool = True
 
     @property

@@ -25,19 +25,11 @@ E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
 
 @dataclass(frozen=True, slots=True)
 class NodeMeter:
-    """One meter's value on the node.
-
-    Attributes
-    ----------
-    as_read : float
-        What it showed, when `number` is turned into something else.
-    number : GTC uncertain real
-        Without the scatter, which differences bring in themselves.
-    """
+    """One meter's value on the node."""
 
     tag: str
-    as_read: float
-    number: Any
+    as_read: float  #: What it showed, when `number` is turned into something else.
+    number: Any  #: Without the scatter, which differences bring in themselves.
     readings: tuple[MeterReading, ...]
 
     @property
@@ -75,21 +67,11 @@ class MeterPair:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """All meters on a node held against each other.
+    """All meters on a node held against each other."""
 
-    Attributes
-    ----------
-    meters : tuple of NodeMeter
-        Two or more.
-    pairs : tuple of MeterPair
-        All pairs of them.
-    joint : float
-        E_n of the two, or one number for all: more than 1 is more than their claims allow.
-    """
-
-    meters: tuple[NodeMeter, ...]
-    pairs: tuple[MeterPair, ...]
-    joint: float
+    meters: tuple[NodeMeter, ...]  #: Two or more.
+    pairs: tuple[MeterPair, ...]  #: All pairs of them.
+    joint: float  #: E_n of the two, or one number for all: more than 1 is more than their claims allow.
     fit: NodeValues
     unit: str
 

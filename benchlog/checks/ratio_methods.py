@@ -64,25 +64,15 @@ FEW_TURNS = 40
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio.
-
-    Attributes
-    ----------
-    noise : float
-        Of a record, whatever the way.
-    circuit : float
-        Of the winding's unknown resistance and leakage.
-    ranges : float
-        Of the gain between two ranges.
-    """
+    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio."""
 
     setup: RatioSetup
     expected: float
     swapped: bool
     one_range: bool
-    noise: float
-    circuit: float
-    ranges: float
+    noise: float  #: Of a record, whatever the way.
+    circuit: float  #: Of the winding's unknown resistance and leakage.
+    ranges: float  #: Of the gain between two ranges.
 
     @property
     def divider(self) -> float:

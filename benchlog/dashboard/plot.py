@@ -38,7 +38,7 @@ class Curve:
     letter: str
     tag: str
     words: str
-    #: Tuple of (float, float). Seconds before now, negative, and place on the plot's scale: 0 bottom, 1 top.
+    #: Seconds before now, negative, and place on the plot's scale: 0 bottom, 1 top.
     points: tuple[tuple[float, float], ...]
     #: How long a value counts until the next; 0 for typed readings, which are single points.
     hold_s: float = 0.0

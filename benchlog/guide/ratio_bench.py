@@ -56,7 +56,7 @@ class RatioRun:
     tolerance: float | None = None
     limits: Limits | None = None
     swap: bool = True
-    prior: Mapping[int, float] | None = None  #: Mapping of int to float, optional. As in `check_turns_ratio`.
+    prior: Mapping[int, float] | None = None  #: As in `check_turns_ratio`.
     sweep_points: int = SWEEP_POINTS  #: 0 for none.
 
 

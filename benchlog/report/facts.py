@@ -61,7 +61,7 @@ class Facts:
     headline: str
     clean: bool  #: Whether the headline says that nothing is wrong.
     tested: tuple[Tested, ...]
-    #: Tuple of (Entry, Result). The results shown, in the plan's order.
+    #: The results shown, in the plan's order.
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]

@@ -17,7 +17,7 @@ class Battery:
     it goes up by `gain_per_v` a volt. Ohms are ratiometric and stay.
     """
 
-    #: Tuple of (float, float). Days since the bench was set up and volts, ascending in days; held constant
+    #: Days since the bench was set up and volts, ascending in days; held constant
     #: outside.
     curve: tuple[tuple[float, float], ...]
     knee_v: float = 7.0
