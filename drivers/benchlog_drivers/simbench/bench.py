@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from types import TracebackType
 from typing import Self
 
 from benchlog.clock import Clock
@@ -78,9 +77,7 @@ class SimulatedBench(Workbench):
     def __enter__(self) -> Self:
         return self.start()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     def address(self, tag: str) -> str:
