@@ -98,7 +98,6 @@ class SimulatedBench(Workbench):
         """All addresses by tag."""
         return dict(self._addresses)
 
-    def bench_toml(self, addresses: Mapping[str, str] | None = None) -> str:
-        """Text of a bench file with the data sheets; ``sim:`` addresses unless others are given."""
-        chosen = {tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")} | dict(addresses or {})
-        return BENCH_TOML.format_map(chosen)
+    def bench_toml(self) -> str:
+        """Text of a bench file with the data sheets and ``sim:`` addresses."""
+        return BENCH_TOML.format_map({tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")})
