@@ -14,8 +14,7 @@ from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import danger_lines
-from benchlog.guide.check_context import CheckContext
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
 from benchlog.guide.person import Person
 from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
