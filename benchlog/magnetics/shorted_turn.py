@@ -18,21 +18,11 @@ PHASE_SHORTFALL_DEG = 20.0
 
 @dataclass(frozen=True, slots=True)
 class ShortedTurn:
-    """What an impedance far too low and too resistive means.
+    """What an impedance far too low and too resistive means."""
 
-    Attributes
-    ----------
-    impedance_part : float
-        |Z| over the expected one.
-    phase_deg : float
-        Of Z; a healthy winding shows nearly 90.
-    turn_ohm : float
-        Impedance of one shorted turn that explains it (its magnitude).
-    """
-
-    impedance_part: float
-    phase_deg: float
-    turn_ohm: float
+    impedance_part: float  #: |Z| over the expected one.
+    phase_deg: float  #: Of Z; a healthy winding shows nearly 90.
+    turn_ohm: float  #: Impedance of one shorted turn that explains it (its magnitude).
 
     @property
     def words(self) -> str:
