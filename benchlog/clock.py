@@ -36,7 +36,6 @@ class SystemClock:
     monotonic_ns = staticmethod(time.monotonic_ns)
 
     def sleep(self, seconds: float) -> None:
-        """See `Clock.sleep`."""
         time.sleep(max(0.0, seconds))
 
 
@@ -52,12 +51,10 @@ class ManualClock:
         self._lock = threading.Lock()
 
     def utc_ns(self) -> int:
-        """See `Clock.utc_ns`."""
         with self._lock:
             return self._utc_ns
 
     def monotonic_ns(self) -> int:
-        """See `Clock.monotonic_ns`."""
         with self._lock:
             return self._mono_ns
 
@@ -86,11 +83,9 @@ class RunningClock(ManualClock):
         self._began_ns = time.monotonic_ns()
 
     def utc_ns(self) -> int:
-        """See `Clock.utc_ns`."""
         return super().utc_ns() + time.monotonic_ns() - self._began_ns
 
     def monotonic_ns(self) -> int:
-        """See `Clock.monotonic_ns`."""
         return super().monotonic_ns() + time.monotonic_ns() - self._began_ns
 
     def sleep(self, seconds: float) -> None:

@@ -72,7 +72,6 @@ class Influence(msgspec.Struct, frozen=True, omit_defaults=True):
 
     Attributes
     ----------
-    role : Role
     instrument : str
         Tag of the instrument, or name of the divider, resistor or check standard; empty where nobody named it.
     function : str

@@ -63,10 +63,6 @@ def supply(
     capacitor : str or float, optional
         Voltage rating of the capacitor behind a bridge.
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     UsageError
@@ -130,10 +126,6 @@ def continuity(
     tolerance : str or float
         Half-width of the limits about the computed resistance.
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     UsageError
@@ -193,10 +185,6 @@ def turns_ratio(
         Half-widths: of the limits about `expect` (half a turn where not given), of each channel's gain, and of
         the gain between two ranges.
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     UsageError, AnalysisError
@@ -243,10 +231,6 @@ def crosscheck(
         Accuracy statement of each meter; 2 % + 10 counts where it is missing.
     function : Function or str, optional
         What all meters are set to (``"V="``), where the texts do not say.
-
-    Returns
-    -------
-    Result
 
     Raises
     ------

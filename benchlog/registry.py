@@ -52,20 +52,11 @@ class AdapterFactory(Protocol):
 
 
 class Unavailable(msgspec.Struct, frozen=True):
-    """An adapter that can't be used, and why.
+    """An adapter that can't be used, and why."""
 
-    Attributes
-    ----------
-    name : str
-        Address scheme.
-    origin : str
-        ``"built-in"`` or the distribution it comes from.
-    reason, hint : str
-        For the person at the bench.
-    """
-
-    name: str
-    origin: str
+    name: str  #: Address scheme.
+    origin: str  #: ``"built-in"`` or the distribution it comes from.
+    #: reason, hint: For the person at the bench.
     reason: str
     hint: str = ""
 
@@ -160,7 +151,6 @@ class Registry:
         options: Mapping[str, Any] | None = None,
         kind: str = "",
     ) -> Adapter:
-        """See `make_adapter`."""
         try:
             where = parse_address(address) if isinstance(address, str) else address
             return self._make(where, tag, clock, options, kind)

@@ -276,7 +276,6 @@ class ScriptedReader(Reader):
         self.opened = 0
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return "follows a script"
 
     def _open(self) -> None:

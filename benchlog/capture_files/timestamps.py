@@ -24,24 +24,13 @@ _CLOCK = re.compile(r"(\d{1,3}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s?([AaPp]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stamps:
-    """Times of one column.
+    """Times of one column."""
 
-    Attributes
-    ----------
-    ns : array of shape (n,), int64
-        Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
-    valid : array of shape (n,), bool
-        False where the cell held no time.
-    zoned : bool
-        Whether the zone was given, so that `ns` is UTC.
-    note : str
-        What had to be settled, e.g. the order of day and month.
-    """
-
+    #: Shape (n,). Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
     ns: npt.NDArray[np.int64]
-    valid: npt.NDArray[np.bool_]
-    zoned: bool
-    note: str = ""
+    valid: npt.NDArray[np.bool_]  #: Shape (n,). False where the cell held no time.
+    zoned: bool  #: Whether the zone was given, so that `ns` is UTC.
+    note: str = ""  #: What had to be settled, e.g. the order of day and month.
 
 
 def read_stamps(cells: Sequence[str], name: str) -> Stamps:

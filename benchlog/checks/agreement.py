@@ -31,7 +31,6 @@ def check_agreement(
 
     Parameters
     ----------
-    first, second : Series
     same_clock : bool
         True for two columns of one log: an offset found between them is then a lag, reported but not applied.
         False for two logs: a significant offset of the second clock is applied.

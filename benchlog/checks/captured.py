@@ -37,17 +37,10 @@ _ALIKE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Captured(MeterReading):
-    """A voltage from a record.
+    """A voltage from a record."""
 
-    Attributes
-    ----------
-    waveform : Waveform
-        Where it comes from.
-    repeats : bool
-        Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
-    """
-
-    waveform: Waveform
+    waveform: Waveform  #: Where it comes from.
+    #: Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
     repeats: bool = True
 
     @property
@@ -82,7 +75,6 @@ class Captured(MeterReading):
         return blocks[0] if blocks else ""
 
     def uncertain(self) -> Any:
-        """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
     def with_gain(self, gain: Any, zero: Any = None) -> Any:
@@ -129,8 +121,6 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
 
     Parameters
     ----------
-    capture : Capture
-    channel : str
     function : Function
         V~ is the rms without the mean, V= the mean.
     gain_accuracy : float

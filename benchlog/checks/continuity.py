@@ -170,8 +170,6 @@ def copper_resistance(wire: Wire, length_m: float, celsius: float | None) -> tup
 
     Parameters
     ----------
-    wire : Wire
-    length_m : float
     celsius : float or None
         Temperature of the copper; None where nobody stated it: 20 °C, give or take 10 K.
     """

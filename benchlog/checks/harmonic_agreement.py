@@ -26,7 +26,6 @@ def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
 
     Parameters
     ----------
-    pair : ChannelPair
     capture : Capture
         Holds the pair's channels.
     """

@@ -27,21 +27,11 @@ _OVERLOAD = 1.05
 
 @dataclass(frozen=True, slots=True)
 class LoadPoint:
-    """One loaded reading.
+    """One loaded reading."""
 
-    Attributes
-    ----------
-    resistance_ohm : float
-        Load resistor.
-    loaded : MeterReading
-        Voltage across it.
-    tolerance : float
-        Half-width of the resistor's relative error.
-    """
-
-    resistance_ohm: float
-    loaded: MeterReading
-    tolerance: float = 0.01
+    resistance_ohm: float  #: Load resistor.
+    loaded: MeterReading  #: Voltage across it.
+    tolerance: float = 0.01  #: Half-width of the resistor's relative error.
 
     @property
     def power_w(self) -> float:

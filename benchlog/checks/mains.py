@@ -50,21 +50,11 @@ def mains_drift() -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Mains:
-    """Mains voltage in the minute of a reading.
+    """Mains voltage in the minute of a reading."""
 
-    Attributes
-    ----------
-    reading : MeterReading
-        On AC volts.
-    nominal_v : float
-        Nominal voltage.
-    nominal_assumed : bool
-        Whether the nominal voltage was taken from the reading.
-    """
-
-    reading: MeterReading
-    nominal_v: float
-    nominal_assumed: bool = False
+    reading: MeterReading  #: On AC volts.
+    nominal_v: float  #: Nominal voltage.
+    nominal_assumed: bool = False  #: Whether the nominal voltage was taken from the reading.
 
     @classmethod
     def of(cls, reading: MeterReading, nominal_v: float | None = None) -> Mains:

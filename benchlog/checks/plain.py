@@ -19,7 +19,6 @@ def check_reading(
 
     Parameters
     ----------
-    reading : MeterReading
     limits : Limits or None
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional

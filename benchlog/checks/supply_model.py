@@ -52,40 +52,21 @@ def typical_regulation(power_va: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What the nameplate promises at the mains of the moment.
+    """What the nameplate promises at the mains of the moment."""
 
-    Attributes
-    ----------
-    no_load_v : float
-        Middle of what is expected, volt.
-    low_v, high_v : float
-        Limits of the no-load voltage.
-    source_ohm : float or None
-        Typical source resistance; None without a rating.
-    source_high_ohm : float or None
-        Highest source resistance allowed.
-    loaded_low_v, loaded_high_v : float or None
-        Limits of a DC output under any load up to the rated one.
-    source : str
-        Where all this comes from, in words.
-    assumptions : tuple of str
-    regulation : Regulation
-        As which kind of output it is expected; unknown for AC.
-    mains : Mains or None
-        What the limits follow; None where it was not read, or makes no difference.
-    """
-
-    no_load_v: float
+    no_load_v: float  #: Middle of what is expected, volt.
+    #: low_v, high_v: Limits of the no-load voltage.
     low_v: float
     high_v: float
-    source: str
-    source_ohm: float | None = None
-    source_high_ohm: float | None = None
+    source: str  #: Where all this comes from, in words.
+    source_ohm: float | None = None  #: Typical source resistance; None without a rating.
+    source_high_ohm: float | None = None  #: Highest source resistance allowed.
+    #: loaded_low_v, loaded_high_v: Limits of a DC output under any load up to the rated one.
     loaded_low_v: float | None = None
     loaded_high_v: float | None = None
     assumptions: tuple[str, ...] = ()
-    regulation: Regulation = Regulation.UNKNOWN
-    mains: Mains | None = None
+    regulation: Regulation = Regulation.UNKNOWN  #: As which kind of output it is expected; unknown for AC.
+    mains: Mains | None = None  #: What the limits follow; None where it was not read, or makes no difference.
 
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
         """Middle of what is expected; uncertain by the mains reading it follows, the limits' width apart."""
@@ -126,8 +107,6 @@ def expected_supply(
 
     Parameters
     ----------
-    nameplate : Nameplate
-    mains : Mains or None
     tolerance : float
         Half-width of the limits, relative.
     regulation : Regulation

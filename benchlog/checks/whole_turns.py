@@ -59,7 +59,6 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
 
     Parameters
     ----------
-    turns : Uncertain
     limits : Limits or None
         None where no limits follow from the expectation.
     posterior : TurnsPosterior or None

@@ -66,7 +66,6 @@ class Listing:
 
         Parameters
         ----------
-        header, rows : sequences of str
         cut : sequence of bool
             One a row: a long last cell ends in an ellipsis instead of being folded.
         right : sequence of str

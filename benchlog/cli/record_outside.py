@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.errors import UsageError
+from benchlog.errors import BenchlogError, UsageError
 from benchlog.files import read_bounded, write_whole
 from benchlog.wording import strip_controls
 
@@ -171,7 +171,6 @@ def secure(ctx: Context, book: Logbook) -> None:
 
     Nothing of this may stop a session from ending.
     """
-    from benchlog.errors import BenchlogError
     from benchlog.logbook.copies import make_copy
     from benchlog.logbook.witnesses import keep_signature
 

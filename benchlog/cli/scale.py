@@ -13,7 +13,6 @@ def scale_line(quantity: Uncertain, limits: Limits, width: int, *, plain: bool =
 
     Parameters
     ----------
-    quantity : Uncertain
     limits : Limits
         At least one of them.
     width : int

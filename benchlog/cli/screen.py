@@ -17,7 +17,6 @@ class Screen(Console):
     """
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
-        """See `Console.render`."""
         for segment in super().render(renderable, options):
             if segment.control or segment.text.isprintable():
                 yield segment

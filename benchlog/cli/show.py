@@ -74,8 +74,6 @@ def show_answer(
 
     Parameters
     ----------
-    console : Console
-    result : Result
     waveforms : Waveforms, optional
         Drawn below the scale.
     more : bool

@@ -20,7 +20,6 @@ class Comparisons:
 
     Parameters
     ----------
-    groups : sequence of NodeGroup
     tracks : mapping of str to Track
         Meters read so far, by tag; kept by who reads them.
     """
@@ -49,7 +48,6 @@ class Comparisons:
 
         Parameters
         ----------
-        track : Track
         new_function, new_size : bool
             Whether this reading changed its function or count size: then what was compared before is withdrawn.
         """

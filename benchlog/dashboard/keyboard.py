@@ -15,7 +15,6 @@ class Keyboard:
 
     Parameters
     ----------
-    keys : Keys
     typing : bool
         Whether t begins an entry.
 

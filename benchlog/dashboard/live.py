@@ -184,7 +184,6 @@ def play(
     ----------
     console : rich Console
         Where the picture is drawn, if it is a terminal.
-    collector : Collector
     readers : sequence of Reader
         Opened here if they are not, and then closed again.
     clock : Clock

@@ -106,8 +106,6 @@ def view_lines(
 
     Parameters
     ----------
-    snapshot : Snapshot
-    width, height : int
     keys : str
         Keys that do something; empty for none.
     explained : bool

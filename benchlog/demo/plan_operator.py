@@ -26,7 +26,6 @@ class PlanOperator(SimulatedOperator):
     Parameters
     ----------
     bench : simulated bench
-    plan : Plan
     sheets : Bench
         The bench file: says which standard is for which function.
     say : callable

@@ -61,7 +61,6 @@ class Belief:
         Its first reading is taken in at once, its evidence is not.
     weights : mapping of str to float
         Prior of each cause; pairs have the product of their rates.
-    seed : int
     """
 
     def __init__(self, case: Case, weights: Mapping[str, float], *, seed: int) -> None:

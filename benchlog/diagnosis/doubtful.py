@@ -61,7 +61,6 @@ def possible_slips(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
 
     Parameters
     ----------
-    reading : Reading
     expect : float or None
         In the SI unit of the reading.
     """

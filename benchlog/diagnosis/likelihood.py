@@ -104,10 +104,6 @@ def likelihood(
         Relative standard deviation between two readings of the same thing.
     lapse : float
         Chance that what was written down has nothing to do with what there was.
-
-    Returns
-    -------
-    Weighed
     """
     if words:
         exact = prediction.words[..., words.index(outcome.word)]

@@ -30,12 +30,6 @@ from benchlog.units import format_quantity
 class Acquisition(Dialogue):
     """Takes readings and captures on a bench, with a person to move leads and type displays.
 
-    Parameters
-    ----------
-    bench : Bench
-    person : Person
-    clock : Clock
-
     Attributes
     ----------
     check : CheckContext

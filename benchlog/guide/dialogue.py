@@ -34,10 +34,6 @@ class TakenBackError(Exception):
 class Dialogue:
     """Asks a person, and understands s, u and q wherever they can't be meant as an answer.
 
-    Parameters
-    ----------
-    person : Person
-
     Attributes
     ----------
     last_done : str

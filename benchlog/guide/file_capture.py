@@ -28,10 +28,8 @@ def ask_capture(
 
     Parameters
     ----------
-    dialogue : Dialogue
     scope : str
         Tag of the scope.
-    channels : sequence of str
     key : str
         Of the prompt, for scripts.
     options : mapping

@@ -28,7 +28,6 @@ class Inquiry:
     ----------
     session : Session
         The engine's side.
-    dialogue : Dialogue
     perform : callable
         Has a check done; returns its action, which may be another one, and what it showed. It raises `SkippedError` where
         the check can't be done.
@@ -125,7 +124,6 @@ def state_lines(
 
     Parameters
     ----------
-    state : Diagnosis
     columns : int
         Width to fit them in.
     rows : int

@@ -12,13 +12,7 @@ from benchlog.registry import make_adapter
 
 
 class OpenInstruments:
-    """Instruments of a bench that are in use.
-
-    Parameters
-    ----------
-    bench : Bench
-    clock : Clock
-    """
+    """Instruments of a bench that are in use."""
 
     def __init__(self, bench: Bench, clock: Clock) -> None:
         self._bench = bench

@@ -36,11 +36,8 @@ class OneCheck:
 
     Parameters
     ----------
-    plan : Plan
     book : Logbook
         Open for writing.
-    clock : Clock
-    person : Person
     undo : callable
         Withdraws the last result; returns whether one was withdrawn.
     cards : bool

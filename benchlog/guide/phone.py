@@ -307,7 +307,6 @@ def serve(desk: PhoneDesk, address: str = "", port: int = 0) -> Iterator[str]:
 
     Parameters
     ----------
-    desk : PhoneDesk
     address : str
         Of this computer; found where not given.
     port : int

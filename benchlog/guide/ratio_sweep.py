@@ -109,7 +109,6 @@ def ratio_point(capture: Capture, setup: RatioSetup, frequency_hz: float, amplit
     ----------
     capture : Capture
         As connected, not swapped.
-    setup : RatioSetup
     frequency_hz, amplitude_vpp : float
         What the generator was set to.
 

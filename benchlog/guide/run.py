@@ -35,12 +35,8 @@ class Guide:
 
     Parameters
     ----------
-    plan : Plan
-    bench : Bench
     book : Logbook
         Open for writing.
-    clock : Clock
-    person : Person
     show : callable
         Shows a result.
     cards : bool

@@ -98,9 +98,6 @@ def capture_in_range(
 
     Parameters
     ----------
-    acquisition : Acquisition
-    scope_tag : str
-    channels : sequence of str
     frequency_hz : float
         Of the signal; decides the record length.
     one_range : bool

@@ -61,10 +61,8 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
 
     Parameters
     ----------
-    due : sequence of DueMeter
     plan : Plan
         Tells which hold points can be undone, should a meter fail.
-    acquisition : Acquisition
     book : Logbook
         Open for writing.
     """

@@ -88,7 +88,6 @@ class Terminal(Person):
 
     @property
     def columns(self) -> int:
-        """See `Person.columns`."""
         return shutil.get_terminal_size().columns if self._out.isatty() else super().columns
 
     def __exit__(
@@ -135,7 +134,6 @@ class Terminal(Person):
             self._write(strip_controls(text), style)
 
     def show_picture(self, text: str) -> None:
-        """See `Person.show_picture`."""
         self._end_live()
         self._out.write(text)
         self._out.flush()
@@ -191,7 +189,6 @@ class Terminal(Person):
     # ---- asking ----
 
     def answer(self, prompt: Prompt) -> str:
-        """See `Person.answer`."""
         self._end_live()
         if self._phone is None:
             return self._asked(prompt)

@@ -88,8 +88,6 @@ class BlockWriter:
 
     Parameters
     ----------
-    logbook : Logbook
-    inbox : Inbox
     clock : Clock
         Names the stream of this run.
     interval_s : float

@@ -37,7 +37,6 @@ class Logbook(LogbookWriter):
 
     Attributes
     ----------
-    path : Path
     session : int
         Number of the session that entries belong to; 0 outside any.
     """
@@ -57,7 +56,6 @@ class Logbook(LogbookWriter):
 
         Parameters
         ----------
-        path : path
         clock : Clock, optional
             The computer's own by default.
         mode : {"rw", "ro"}

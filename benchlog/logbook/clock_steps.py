@@ -22,22 +22,12 @@ class ClockDoubtKind(StrEnum):
 
 
 class ClockDoubt(msgspec.Struct, frozen=True):
-    """One place where times do not fit together.
-
-    Attributes
-    ----------
-    kind : ClockDoubtKind
-    entry : int
-        The first entry after a clock was set back; or the last one, where it is dated after now.
-    seconds : float
-        By how much.
-    earlier, later : str
-        The two times, RFC 3339; the earlier one is that of the entry, or now.
-    """
+    """One place where times do not fit together."""
 
     kind: ClockDoubtKind
-    entry: int
-    seconds: float
+    entry: int  #: The first entry after a clock was set back; or the last one, where it is dated after now.
+    seconds: float  #: By how much.
+    #: earlier, later: The two times, RFC 3339; the earlier one is that of the entry, or now.
     earlier: str
     later: str
 

@@ -34,19 +34,11 @@ class Relation(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two logbooks compared.
-
-    Attributes
-    ----------
-    relation : Relation
-    common : int
-        Entries they share, from the first on.
-    first, second : EntryRef
-        Their heads.
-    """
+    """Two logbooks compared."""
 
     relation: Relation
-    common: int
+    common: int  #: Entries they share, from the first on.
+    #: first, second: Their heads.
     first: EntryRef
     second: EntryRef
 

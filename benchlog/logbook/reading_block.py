@@ -71,7 +71,6 @@ def pack(readings: Sequence[Reading], channels: Mapping[ChannelKey, int]) -> Blo
 
     Parameters
     ----------
-    readings : sequence of Reading
     channels : mapping
         Number of each (instrument, channel, function).
 

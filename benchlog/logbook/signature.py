@@ -85,7 +85,6 @@ def check_signature(signature: str, digest: str, signers: Path | None) -> tuple[
     ----------
     signature : str
         As `sign` returned it.
-    digest : str
     signers : Path, optional
         File of allowed signers: one line each, ``name key-type key`` (see ssh-keygen).
 

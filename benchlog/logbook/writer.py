@@ -26,7 +26,6 @@ class LogbookWriter(LogbookReader):
 
     Attributes
     ----------
-    clock : Clock
     mode : {"rw", "ro"}
     session : int
         Number of the session that entries belong to; 0 outside any.

@@ -144,7 +144,6 @@ def sweep_frequencies(
 
     Parameters
     ----------
-    drive : Drive
     al_h, turns, generator_ohm, sense_turns : float
         As for `choose_drive`.
     points : int

@@ -39,7 +39,6 @@ class SweepPoint:
 
     Attributes
     ----------
-    frequency_hz : float
     ratio, u_ratio : float
         Turns as measured, not corrected, and relative standard uncertainty by noise.
     phase_deg, u_phase_deg : float
@@ -75,7 +74,6 @@ class SweepPriors:
         Measured over true ratio by the channels' gains, and its relative standard uncertainty.
     al_h : float
         Expected inductance of one turn; where the search starts, not a constraint.
-    generator_ohm : float
     u_range, u_delay_s : float
         Standard uncertainty of a range's gain (relative) and of the delay between the channels.
     """
@@ -135,7 +133,6 @@ def fit_sweep(points: Sequence[SweepPoint], priors: SweepPriors) -> SweepModel:
     ----------
     points : sequence of SweepPoint
         At least five.
-    priors : SweepPriors
 
     Raises
     ------

@@ -36,7 +36,6 @@ class WindingPlan:
 
     Attributes
     ----------
-    turns : int
     turn_length_m : float
         Of the first layer, measured or from the geometry.
     layers : tuple of Layer

@@ -63,7 +63,6 @@ def uncertain(
 
     Parameters
     ----------
-    value, standard_uncertainty : float
     df : float
         Degrees of freedom.
     label : str

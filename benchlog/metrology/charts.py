@@ -79,7 +79,6 @@ class ChartPoint:
         EWMA of the deviations, in its own standard deviations.
     centre, sigma : float
         Base line before this reading, in the unit of the readings.
-    signal : ChartSignal
     why : str
         Which rule spoke; empty when quiet.
     readings : int

@@ -46,7 +46,6 @@ class Observation(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    on : MeterRange
     shown : float
         What the meter showed, SI.
     expected : float

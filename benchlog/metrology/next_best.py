@@ -46,10 +46,8 @@ class Way(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    action : str
     probability : float
         That it ends in a pass or a fail.
-    minutes : float
     quantity : str
         What it sharpens.
     """

@@ -48,7 +48,6 @@ class Line:
 
     Attributes
     ----------
-    slope, intercept : float
     u_slope, u_intercept : float
         Standard uncertainties for independent residuals; 0 with two points.
     residual_sd : float

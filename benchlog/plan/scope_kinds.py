@@ -68,7 +68,6 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     later_fields = ("prior", "capture")
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         drive = " ".join(text for text in (self.frequency, self.amplitude) if text)
         return turns_ratio(
             self.part,
@@ -138,7 +137,6 @@ class InductanceCheck(Check, frozen=True, tag="inductance"):
     later_fields = ("capture",)
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return winding_and_resistor(
             self.part,
             self.resistor,

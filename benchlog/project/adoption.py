@@ -28,7 +28,6 @@ def find_adoptable(
 
     Parameters
     ----------
-    check : Check
     limits : mapping of str to Limits
         By which the plan judges; nothing is found where there are none.
     entries : iterable of Entry

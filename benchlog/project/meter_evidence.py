@@ -32,7 +32,6 @@ def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: i
 
     Parameters
     ----------
-    metered : MeterReading
     entries : iterable of Entry
         In order, up to the reading; those of `EVIDENCE_KINDS` matter.
     now_utc_ns : int

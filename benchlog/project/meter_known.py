@@ -20,10 +20,8 @@ def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_
     ----------
     entries : iterable of Entry
         In order; kinds of `DOUBT_KINDS` matter.
-    meter : str
     function : str
         Of the reading, like ``"V="``.
-    now_utc_ns : int
 
     Returns
     -------

@@ -80,7 +80,6 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
     ----------
     entries : iterable of Entry
         In order; kinds of `DOUBT_KINDS` matter.
-    now_utc_ns : int
     """
     known = list(entries)
     doubts = MeterDoubts(known)

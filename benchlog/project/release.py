@@ -18,8 +18,6 @@ def release_hold(
     ----------
     plan, book
         What is asked for, and what is proven.
-    hold_id : str
-    now_utc_ns : int
     concession : str, optional
         A typed reason; releases although evidence is missing.
     by : str

@@ -57,9 +57,6 @@ def record_standard(
     ----------
     book : Logbook
         Open for writing.
-    reading : MeterReading
-    standard : StandardValue
-    now_utc_ns : int
     as_left : bool
         After a new battery or an adjustment.
     note : str

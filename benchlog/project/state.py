@@ -126,7 +126,6 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
 
     Parameters
     ----------
-    plan : Plan
     entries : iterable of Entry
         Of the kinds in `STATE_KINDS`, in order; others are passed over.
     now_utc_ns : int

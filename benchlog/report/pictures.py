@@ -30,7 +30,6 @@ def thinned(
     Parameters
     ----------
     values : array of shape (n_samples,)
-    buckets : int
 
     Returns
     -------

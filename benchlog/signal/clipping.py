@@ -24,7 +24,6 @@ def find_clipping(
     codes : array of shape (n_samples,)
     limits : tuple of float or None
         Lowest and highest code, where known.
-    channel : int
     step : float
         Smallest step between codes, zero for continuous values.
     distortion : float

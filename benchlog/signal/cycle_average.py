@@ -22,7 +22,6 @@ class CycleAverage:
 
     Attributes
     ----------
-    value : float
     u_grid : float
         Standard uncertainty from samples falling beside steps and beside the ends of the cycles.
     u_repeat, groups : float and int

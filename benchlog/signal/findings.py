@@ -23,7 +23,6 @@ class RecordFinding:
 
     Attributes
     ----------
-    kind : FindingKind
     message : str
         What was seen, with numbers, and what to do.
     severity : Severity

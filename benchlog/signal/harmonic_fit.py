@@ -29,7 +29,6 @@ class HarmonicFit:
         Root of the summed squares of harmonics 2..H over the fundamental.
     noise_share : float
         By how much noise alone may have raised `thd`: large where there is hardly any distortion.
-    degrees_of_freedom : float
     """
 
     cycles: float
@@ -49,7 +48,6 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     codes : array of shape (n_samples,)
     cycles : float
         Of the fundamental in the record, at least about one.
-    highest : int
     refine : bool
         Improve `cycles`; else they are taken as exact.
 

@@ -74,7 +74,6 @@ def solve(angle: float, n: int, sums: FourierSums, energy: FloatArray) -> JointS
         Radian per sample.
     n : int
         Samples the sums run over.
-    sums : FourierSums
     energy : array of shape (n_channels,)
         Sum of squares of each channel.
     """

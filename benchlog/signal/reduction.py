@@ -64,7 +64,6 @@ def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int
     channels : sequence of arrays of shape (n_samples,)
     harmonics : int or None
         Multiples asked for, None for as many as the record can resolve, up to `most`.
-    most : int
     """
     n = len(channels[0])
     if n <= _SHORT:

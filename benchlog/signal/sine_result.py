@@ -55,7 +55,6 @@ class SineFit:
         Of frequency (Hz), then logarithms of the amplitudes, then phases (radian).
     cycles : float
         In the record.
-    n_samples : int
     degrees_of_freedom : float
         Of each channel's noise estimate.
     findings : tuple of RecordFinding

@@ -52,7 +52,6 @@ class Waveform:
         Peak phasors of the fundamental and its multiples at the centre of the record.
     whole_cycles : int
         In the record; zero means that all samples were taken.
-    findings : tuple of RecordFinding
     """
 
     rms: Uncertain

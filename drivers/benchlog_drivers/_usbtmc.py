@@ -63,7 +63,6 @@ class UsbtmcPort:
         self._piece = _FIRST_PIECE
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         if not self._in_transfer:
             deadline = time.monotonic() + wait_s
             if not self._requested:
@@ -82,7 +81,6 @@ class UsbtmcPort:
         return data, False
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         if self._requested:
             self.clear(timeout_s)  # an answer that is no longer waited for
         for start in range(0, len(data), _MAX_OUT):
@@ -111,11 +109,9 @@ class UsbtmcPort:
         return False
 
     def interrupt(self) -> None:
-        """See `Port.interrupt`."""
         self._stopped = True
 
     def close(self) -> None:
-        """See `Port.close`."""
         try:
             if self._requested:
                 self.clear(_SLICE_S)

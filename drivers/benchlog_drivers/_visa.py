@@ -53,7 +53,6 @@ class VisaLink:
         Longest time that connecting may take.
     termination : bytes
         Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
-    serial_settings : dict, optional
     library : str
         See `benchlog_drivers._visa_ports.open_port`.
 

@@ -21,14 +21,9 @@ from benchlog.reading import Function, Reading
 
 @dataclass(frozen=True, slots=True)
 class ManualOptions:
-    """Options of typed readings.
+    """Options of typed readings."""
 
-    Attributes
-    ----------
-    function : Function, optional
-        What the meter is set to; without it every line must name the function.
-    """
-
+    #: What the meter is set to; without it every line must name the function.
     function: Function | None = None
 
 
@@ -41,8 +36,6 @@ class ManualReader(Reader):
         Tag of the meter that is read by eye.
     rest : str
         Unused part of the address.
-    options : ManualOptions
-    clock : Clock, optional
     stream : text stream, optional
         Where the lines come from; standard input by default. Belongs to the caller and is not closed.
     """
@@ -66,7 +59,6 @@ class ManualReader(Reader):
         self._ended = False
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return "typed by hand"
 
     def _open(self) -> None:

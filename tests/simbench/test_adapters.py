@@ -20,7 +20,7 @@ from benchlog.registry import make_adapter
 from benchlog.testing import check_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.loopback import Connection, Loop
-from benchlog_drivers.simbench.scpi import ScpiEndpoint, header_pattern
+from benchlog_drivers.simbench.serve_scpi import ScpiEndpoint, header_pattern
 from benchlog_drivers.simulated import using
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from benchlog.reading import Flag, Function, State
 from benchlog_drivers.decoders import FrameOptions, make_decoder
-from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.frames import ENCODERS
+from benchlog_drivers.simbench.meter_spec import Display
 
 # Ranges that each family can show: function, digits after the point, prefix, highest count.
 SHOWN = {

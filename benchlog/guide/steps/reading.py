@@ -42,10 +42,8 @@ def take_reading(
     place : ReadingCheck or ReadingItem
     what : str
         What is measured, for the prompt.
-    limits : Limits, optional
     plan : Plan
         Knows the nominal mains, which helps where a reading is looked into.
-    acquisition : Acquisition
     key, doubt_key : str
         Names of the steps, for scripts: of taking the reading, and of looking into it.
     """

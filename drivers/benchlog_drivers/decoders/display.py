@@ -69,25 +69,13 @@ _SCREENS = {
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """What the symbols say together.
-
-    Attributes
-    ----------
-    function : Function
-    unit : str
-        Prefix and unit as shown, ``"mV"``.
-    exponent : int
-        Power of ten from the shown number to the SI unit.
-    flags : frozenset of Flag
-    fahrenheit : bool
-        The shown number is to be turned into degree Celsius.
-    """
+    """What the symbols say together."""
 
     function: Function
-    unit: str
-    exponent: int
+    unit: str  #: Prefix and unit as shown, ``"mV"``.
+    exponent: int  #: Power of ten from the shown number to the SI unit.
     flags: frozenset[Flag]
-    fahrenheit: bool = False
+    fahrenheit: bool = False  #: The shown number is to be turned into degree Celsius.
 
 
 @lru_cache(maxsize=8192)

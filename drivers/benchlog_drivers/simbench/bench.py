@@ -13,7 +13,7 @@ from benchlog_drivers.simbench.faults import inject
 from benchlog_drivers.simbench.hookups import Hookups
 from benchlog_drivers.simbench.kc1 import BENCH_TOML
 from benchlog_drivers.simbench.loopback import Loop
-from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.meter import MeterUpdates
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simbench.serve_scpi import generator_endpoint, meter_endpoint, scope_endpoint
 from benchlog_drivers.simbench.workbench import Workbench

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from benchlog.clock import Clock
-from benchlog_drivers.simbench.battery import Battery
 from benchlog_drivers.simbench.draws import normal
 from benchlog_drivers.simbench.leads import LeadSet
+from benchlog_drivers.simbench.meter_spec import Battery
 from benchlog_drivers.simbench.parts import (
     Amplifier,
     BenchSupply,

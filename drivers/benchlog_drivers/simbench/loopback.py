@@ -58,7 +58,6 @@ class SocketConnection:
     pending: bytearray = field(default_factory=bytearray)
 
     def send(self, data: bytes) -> None:
-        """See `Connection.send`."""
         self.pending += data
         self.flush()
 
@@ -75,7 +74,6 @@ class SocketConnection:
             del self.pending[:sent]
 
     def unread(self) -> int | None:
-        """See `Connection.unread`."""
         if self.pending:
             return len(self.pending)
         try:

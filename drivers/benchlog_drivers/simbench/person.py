@@ -52,7 +52,6 @@ class Person:
 
     Parameters
     ----------
-    bench : SimulatedBench
     meter : str
         The meter in doubt; its tips are on `point`.
     part : str

@@ -20,8 +20,7 @@ from benchlog.reading import Flag, Function, Origin, Reading, State
 from benchlog.registry import make_adapter
 from benchlog.testing import ScriptedReader
 from benchlog_drivers.replay import ReplayReader
-from benchlog_drivers.tap import TappedReader, open_tap
-from benchlog_drivers.wiretap import MAGIC, WiretapWriter, read_wiretap
+from benchlog_drivers.wiretap import MAGIC, TappedReader, WiretapWriter, open_tap, read_wiretap
 
 FRAME, SHOWN = EXAMPLES["segment14"]
 
