@@ -155,6 +155,8 @@ class Kind(msgspec.Struct, frozen=True):
     limits: Mapping[str, str] = {}  #: Unit of each quantity that a plan may limit.
     needs: tuple[str, ...] = ()  #: Limits without which there is nothing to judge by.
     waveforms: bool = False  #: Whether the first cycles of its record are worth a picture.
+    #: TOML lines that the manual's example needs besides the required keys.
+    example: tuple[str, ...] = ()
 
     @property
     def tag(self) -> str:

@@ -178,7 +178,9 @@ def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
-        properties = schema["$defs"][kind.spec.__name__]["properties"]
+        struct = schema["$defs"][kind.spec.__name__]
+        struct["x-example"] = list(kind.example)
+        properties = struct["properties"]
         for field in msgspec.structs.fields(kind.spec):
             if isinstance(field.default_factory, type):
                 continue
