@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError, did_you_mean
-from benchlog.file_reference import described
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
@@ -269,4 +268,8 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
+    from benchlog.file_reference import (
+        described,
+    )  # takes longer to import than a bench file to read
+
     return described(msgspec.json.schema(_BenchFile))
