@@ -73,10 +73,7 @@ class _Measure(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         """See `ValueText.read`; a text without a unit is taken in the field's unit."""
-        value = parse_quantity(text, cls.unit, what=cls.about).value
-        if not value > 0:
-            raise UsageError(f"{text!r} must be above zero", hint=f'write it like "{cls.example}"')
-        return value
+        return parse_quantity(text, cls.unit, what=cls.about, above_zero=True).value
 
 
 class Volts(_Measure):
