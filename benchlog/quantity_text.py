@@ -155,8 +155,12 @@ class Divider(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         head, colon, tail = text.partition(":")
-        bottom = parse_quantity(tail, "1", what="value").value if colon else 1.0
-        top = parse_quantity(head, "1", what="value").value
+        try:
+            top, bottom = (
+                parse_quantity(part, "1", what="divider").value for part in (head, tail if colon else "1")
+            )
+        except UsageError as error:
+            raise UsageError(error.message, hint="write it like 100:1") from None
         if not bottom > 0 or top < bottom:
             raise UsageError(f"a divider of {text} does not divide", hint="write it like 100:1")
         return top / bottom
