@@ -210,15 +210,19 @@ def parse_quantity(
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
-            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
-            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
-            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
+            raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     if above_zero and not value > 0:
         raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _not_in(wanted: str, found: str) -> str:
+    """How a quantity in one unit does not fit where another is wanted."""
+    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
