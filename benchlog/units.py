@@ -170,7 +170,9 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
     return None
 
 
-def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity") -> Quantity:
+def parse_quantity(
+    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False
+) -> Quantity:
     """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
 
     Parameters
@@ -181,11 +183,13 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         SI unit that must come out; a bare number or a bare prefix is then taken in it.
     what : str
         Name of the thing in messages.
+    above_zero : bool
+        Whether it must be.
 
     Raises
     ------
     UsageError
-        If it can't be read, or has another unit.
+        If it can't be read, has another unit, or is not above zero where it must be.
     """
     stripped = text.strip()
     plain = _with_point(stripped.replace("−", "-"), unit)
@@ -206,13 +210,19 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
-            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
-            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
-            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
+            raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
+    if above_zero and not value > 0:
+        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _not_in(wanted: str, found: str) -> str:
+    """How a quantity in one unit does not fit where another is wanted."""
+    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
