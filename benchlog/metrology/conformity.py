@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from benchlog.errors import UsageError
+from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
@@ -29,11 +30,12 @@ Bound: TypeAlias = Sequence[float]
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Verdict, conformance probability, and the reason in one line."""
+    """Verdict, conformance probability, and the reason in one line; what settles a doubt that is no uncertainty."""
 
     verdict: Verdict
     conformance_probability: float
     reason: str
+    way: Way | None = None
 
 
 def _normal_cdf(z: float) -> float:
