@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-__all__ = ["AccuracyLine", "Bench", "Group", "Instrument", "Standard", "bench_schema", "read_bench"]
-
 
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One line of a data sheet: accuracy of one function, maybe of one range.
@@ -220,8 +218,6 @@ class Bench:
 
         Parameters
         ----------
-        tag : str
-        function : Function
         values, resolutions : array of shape (n_readings,)
             In the function's unit; NaN for no number.
 
@@ -272,6 +268,8 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
-    from benchlog.file_reference import described
+    from benchlog.file_reference import (
+        described,
+    )  # takes longer to import than a bench file to read
 
     return described(msgspec.json.schema(_BenchFile))

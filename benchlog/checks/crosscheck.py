@@ -33,8 +33,6 @@ from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
-__all__ = ["check_crosscheck"]
-
 _NEAR_ZERO_COUNTS = 10
 #: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
 _CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)

@@ -5,6 +5,7 @@ It knows which lead goes where, never what a reading will be: every digit comes 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -12,15 +13,17 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
-__all__ = ["KeyboardOperator", "SimulatedOperator", "doubt_step"]
-
 #: Lead set that each meter came with.
 _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 
 
 def doubt_step(key: str) -> str:
-    """Return the step of a diagnosis that a prompt's key names, or an empty text."""
-    return key.rpartition("/doubt/")[2] if "/doubt/" in key else ""
+    """Return the step of a diagnosis that a prompt's key names, or an empty text.
+
+    >>> doubt_step("C03/doubt/fresh_cell"), doubt_step("C03/doubt/2/more/look"), doubt_step("C03/no_load")
+    ('fresh_cell', 'look', '')
+    """
+    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]) if "/doubt/" in key else ""
 
 
 class SimulatedOperator(Person):
@@ -46,7 +49,6 @@ class SimulatedOperator(Person):
         self.acts: dict[str, Callable[[], None]] = {}
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self.say(text, style)
 
     def answer(self, prompt: Prompt) -> str:
@@ -168,11 +170,9 @@ class KeyboardOperator(Person):
 
     @property
     def columns(self) -> int:
-        """See `Person.columns`."""
         return self.person.columns
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self.person.show(text, style=style)
 
     def answer(self, prompt: Prompt) -> str:
@@ -201,25 +201,19 @@ class KeyboardOperator(Person):
         return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
 
     def new_check(self) -> None:
-        """See `Person.new_check`."""
         self.person.new_check()
 
     def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
-        """See `Person.show_card`."""
         self.person.show_card(lines)
 
     def live(self, text: str) -> None:
-        """See `Person.live`."""
         self.person.live(text)
 
     def pressed(self) -> str:
-        """See `Person.pressed`."""
         return self.person.pressed()
 
     def connect(self, hookup: Hookup) -> None:
-        """See `Person.connect`."""
         self.person.connect(hookup)
 
     def taken(self, reading: Reading) -> None:
-        """See `Person.taken`."""
         self.person.taken(reading)

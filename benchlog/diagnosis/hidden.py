@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
-__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles", "of_rows"]
-
 Floats = npt.NDArray[np.float64]
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""

@@ -25,8 +25,6 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["MeterDiagnosis", "Resolved", "look_further", "look_into", "with_diagnosis"]
-
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is put right and read again before it is left as it is
 _ROWS = 3
@@ -49,30 +47,14 @@ class _Step:
 
 @dataclass(slots=True)
 class MeterDiagnosis:
-    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter.
+    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter."""
 
-    Attributes
-    ----------
-    acquisition : Acquisition
-        Takes the readings asked for.
-    session : Session
-        The engine's side of it.
-    first : Reading
-        The reading that looks wrong.
-    key : str
-        Name of the step, for scripts.
-    readings : list of Reading
-        Everything read on the way.
-    second : MeterReading or None
-        What the second meter showed, if it was asked.
-    """
-
-    acquisition: Acquisition
-    session: Session
-    first: Reading
-    key: str
-    readings: list[Reading] = field(default_factory=list)
-    second: MeterReading | None = None
+    acquisition: Acquisition  #: Takes the readings asked for.
+    session: Session  #: The engine's side of it.
+    first: Reading  #: The reading that looks wrong.
+    key: str  #: Name of the step, for scripts.
+    readings: list[Reading] = field(default_factory=list)  #: Everything read on the way.
+    second: MeterReading | None = None  #: What the second meter showed, if it was asked.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
@@ -145,7 +127,7 @@ class MeterDiagnosis:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
-        acquisition.do(card, step)
+        acquisition.do(card, step, self.first.instrument)
         if action in _OHMS:
             function = Function.OHMS
         elif action in _DC:
@@ -227,7 +209,6 @@ def look_into(
 
     Parameters
     ----------
-    acquisition : Acquisition
     first : MeterReading
         The reading that looks wrong.
     expect_value : float
@@ -270,7 +251,7 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
             break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
         right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
-        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended")
+        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended", tag)
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
         doubt.readings.append(again.reading)
         doubt.read_again(again.reading)
@@ -290,6 +271,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         f"{doubt.first.displayed} was not expected, so a second meter must agree: connect {others[0]} with its own "
         f"leads to the same points, {function}",
         f"{doubt.key}/second",
+        doubt.first.instrument,
     )
     second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)

@@ -17,8 +17,6 @@ from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
-
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: Of the series of an error's distribution: standard uncertainties of the normal part that its support holds, terms, and
 #: the share below which the rest of them is left out. What is missing is below 1e-4.
@@ -128,7 +126,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, bounds)
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
-        shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
+        shown += f" (each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)

@@ -9,9 +9,8 @@ import struct
 import time
 
 from benchlog.errors import BadFrameError, LinkLostError
+from benchlog_drivers._stream_ports import Port
 from benchlog_drivers._usb_bus import UsbInterface, open_interface
-
-__all__ = ["UsbtmcPort"]
 
 _OUT, _REQUEST_IN, _IN = 1, 2, 2  # MsgID: data out, request for data, data in
 _HEADER = 12
@@ -30,8 +29,8 @@ _FIRST_PIECE = 1 << 14
 _MAX_PIECE = 1 << 22
 
 
-class UsbtmcPort:
-    """A USB instrument, as `benchlog_drivers._visa_ports.Port`.
+class UsbtmcPort(Port):
+    """A USB instrument; pulling its cable shows at the next transfer.
 
     A wait that runs out leaves the request for data with the instrument, so that the next `receive` goes on waiting
     for the same answer. The first packet of a transfer is read alone: its header says exactly what will come, so an
@@ -65,7 +64,6 @@ class UsbtmcPort:
         self._piece = _FIRST_PIECE
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         if not self._in_transfer:
             deadline = time.monotonic() + wait_s
             if not self._requested:
@@ -84,7 +82,6 @@ class UsbtmcPort:
         return data, False
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         if self._requested:
             self.clear(timeout_s)  # an answer that is no longer waited for
         for start in range(0, len(data), _MAX_OUT):
@@ -108,16 +105,10 @@ class UsbtmcPort:
         self._usb.clear_halts(out=True)
         return cleared and not self._answer_waits()
 
-    def ended(self) -> bool:
-        """See `Port.ended`: pulling the cable shows at the next transfer."""
-        return False
-
     def interrupt(self) -> None:
-        """See `Port.interrupt`."""
         self._stopped = True
 
     def close(self) -> None:
-        """See `Port.close`."""
         try:
             if self._requested:
                 self.clear(_SLICE_S)
