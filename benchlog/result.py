@@ -64,8 +64,8 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
         Relative error of that thing for which the result is corrected already, by what was known of it.
     half_widths : tuple of float
         For the whole accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
-        and the rounding of its display contribute each. How a meter uses up its statement no data sheet says. Empty for all
-        other inputs.
+        and the rounding of its display contribute each, three numbers for every reading gathered in the line. How a meter uses
+        up its statement no data sheet says. Empty for all other inputs.
     """
 
     label: str

@@ -120,7 +120,7 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         widths = tuple(part / float(name.number.u) * width for width in getattr(name, "half_widths", ()))
         if (seen := lines.get(key)) is not None:
             part = math.hypot(part, seen.contribution)
-            widths = tuple(map(math.hypot, widths, seen.half_widths))
+            widths = (*widths, *seen.half_widths)
             sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
         lines[key] = BudgetLine(
             str(name), part, influence, sensitivity, getattr(name, "applied", 0.0), widths

@@ -159,7 +159,9 @@ def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]
     if quantity.degrees_of_freedom is not None or not metered:
         return whole, ()
     rest = whole**2 - sum(line.contribution**2 for line in metered)
-    return math.sqrt(max(rest, 0.0)), [line.half_widths for line in metered]
+    return math.sqrt(max(rest, 0.0)), [
+        line.half_widths[k : k + 3] for line in metered for k in range(0, len(line.half_widths), 3)
+    ]
 
 
 def percent(p: float) -> str:
