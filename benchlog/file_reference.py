@@ -145,7 +145,7 @@ def _example(table: str, tag: str, kind: dict[str, Any]) -> Iterator[str]:
     yield f"    [[{table}]]"
     needed = [key for key in kind.get("required", ()) if key not in ("kind", "id", "part")]
     yield from ('    id = "C01"', f'    kind = "{tag}"', '    part = "T1"')
-    more = _texts()["examples"].get(tag, ())
+    more = kind.get("x-example", ())
     yield from (f"    {line}" for line in more)
     for key in needed:
         if any(line.startswith(f"{key} =") for line in more):

@@ -80,27 +80,13 @@ _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 
 
 class Quantity(msgspec.Struct, frozen=True):
-    """A number with unit as typed.
+    """A number with unit as typed."""
 
-    Attributes
-    ----------
-    value : float
-        In the SI unit.
-    unit : str
-        SI unit; ``"1"`` for a bare number or a percentage.
-    resolution : float
-        One step of the last digit typed, in the SI unit.
-    coupling : {"", "ac", "dc"}
-        What was said after the unit.
-    text : str
-        As typed.
-    """
-
-    value: float
-    unit: str
-    resolution: float
-    coupling: str = ""
-    text: str = ""
+    value: float  #: In the SI unit.
+    unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
+    resolution: float  #: One step of the last digit typed, in the SI unit.
+    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    text: str = ""  #: As typed.
 
 
 class Regulation(StrEnum):
@@ -112,29 +98,14 @@ class Regulation(StrEnum):
 
 
 class Nameplate(msgspec.Struct, frozen=True):
-    """What is printed on a supply.
+    """What is printed on a supply."""
 
-    Attributes
-    ----------
-    voltage_v : float
-        Rated output, volt.
-    coupling : {"ac", "dc"}
-    power_va : float or None
-        Rated power, volt-ampere.
-    text : str
-        As typed.
-    regulation : Regulation
-        Of a DC output.
-    coupling_assumed : bool
-        Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
-    """
-
-    voltage_v: float
-    coupling: str
-    power_va: float | None
-    text: str = ""
-    regulation: Regulation = Regulation.UNKNOWN
-    coupling_assumed: bool = False
+    voltage_v: float  #: Rated output, volt.
+    coupling: str  #: One of "ac", "dc".
+    power_va: float | None  #: Rated power, volt-ampere.
+    text: str = ""  #: As typed.
+    regulation: Regulation = Regulation.UNKNOWN  #: Of a DC output.
+    coupling_assumed: bool = False  #: Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
 
     @property
     def current_a(self) -> float | None:
@@ -200,7 +171,9 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
     return None
 
 
-def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity") -> Quantity:
+def parse_quantity(
+    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False
+) -> Quantity:
     """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
 
     Parameters
@@ -211,11 +184,13 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         SI unit that must come out; a bare number or a bare prefix is then taken in it.
     what : str
         Name of the thing in messages.
+    above_zero : bool
+        Whether it must be.
 
     Raises
     ------
     UsageError
-        If it can't be read, or has another unit.
+        If it can't be read, has another unit, or is not above zero where it must be.
     """
     stripped = text.strip()
     plain = with_decimal_point(stripped.replace("−", "-"), unit)
@@ -236,13 +211,19 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
-            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
-            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
-            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
+            raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
+    if above_zero and not value > 0:
+        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _not_in(wanted: str, found: str) -> str:
+    """How a quantity in one unit does not fit where another is wanted."""
+    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:

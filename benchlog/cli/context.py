@@ -74,8 +74,11 @@ class Context:
 
     @property
     def logbook_path(self) -> Path:
-        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else bench.logbook here."""
-        return Path(self.args.logbook or self.env.get("BENCHLOG_LOGBOOK") or DEFAULT_LOGBOOK)
+        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else the only one here, else bench.logbook."""
+        if named := self.args.logbook or self.env.get("BENCHLOG_LOGBOOK"):
+            return Path(named)
+        here = [name for name in os.listdir() if name.endswith(".logbook")]
+        return Path(here[0] if len(here) == 1 else DEFAULT_LOGBOOK)
 
     @property
     def recording(self) -> bool:
@@ -176,7 +179,14 @@ class Context:
         from benchlog.project.evidence import record_result
 
         with self.open_logbook() as book:
-            return record_result(book, self.clock, result, readings=readings, captures=captures)
+            return record_result(
+                book,
+                self.clock,
+                result,
+                readings=readings,
+                captures=captures,
+                simulated=any(i.tag in result.instruments for i in self.bench().simulated),
+            )
 
 
 def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:

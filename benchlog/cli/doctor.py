@@ -15,6 +15,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from benchlog.errors import AdapterUnavailableError, BenchlogError
 from benchlog.files import folder_writable
 
@@ -152,20 +154,8 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
         "usable": _exit_code(report, missing) == 0,
         "versions": report["versions"],
         "adapters": report["schemes"],
-        "unavailable": [
-            {"name": u.name, "origin": u.origin, "reason": u.reason, "hint": u.hint}
-            for u in report["unavailable"]
-        ],
-        "ports": [
-            {
-                "device": p.device,
-                "description": p.description,
-                "serial_number": p.serial_number,
-                "access": p.access,
-                "group": p.group,
-            }
-            for p in report["ports"]
-        ],
+        "unavailable": msgspec.to_builtins(report["unavailable"]),
+        "ports": msgspec.to_builtins(report["ports"]),
         "ports_problem": report["ports_problem"],
         "usb": {
             "problem": report["usb"]["problem"],

@@ -13,6 +13,8 @@ from os.path import normcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from benchlog.cli.context import DEFAULT_BENCH
 from benchlog.errors import AdapterUnavailableError, UsageError
 
@@ -176,15 +178,7 @@ def _as_json(
     return {
         "schema": "benchlog.find/1",
         "looked_for": list(report.looked_for),
-        "ports": [
-            {
-                "device": p.device,
-                "description": p.description,
-                "serial_number": p.serial_number,
-                "access": p.access,
-            }
-            for p in ports
-        ],
+        "ports": msgspec.to_builtins(ports),
         "found": [
             {
                 "kind": f.kind,

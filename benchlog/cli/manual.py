@@ -42,7 +42,7 @@ SECTIONS = {
     },
     "files": {
         "bench.toml": "instruments and their data sheets; --bench names another",
-        "bench.logbook": "the record; --logbook or BENCHLOG_LOGBOOK names another",
+        "bench.logbook": "the record (the only *.logbook here, if there is one)",
         "plan.toml": "parts, checks with limits, hold points; named with the command",
     },
 }

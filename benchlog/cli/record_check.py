@@ -109,7 +109,8 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
     elif found.ok:
         console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
     if found.head:
-        console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
+        stored = "head" if found.ok else "head as stored, which proves nothing here"
+        console.print(Text(f"  {stored}: sha256:{found.head}"), soft_wrap=True)
 
 
 def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:

@@ -96,8 +96,13 @@ def show_answer(
         _show_rest(console, result, judged)
     _show_remarks(console, result)
     if result.record or more:
-        saved = f"Saved as entry {result.record.entry}." if result.record else "Not saved."
-        show_line(console, (f"{saved} --long shows more." if more else saved, "dim"))
+        show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
+
+
+def _saved(result: Result) -> str:
+    if result.record is None:
+        return "Not saved."
+    return f"Saved in {result.record.logbook} as entry {result.record.entry}."
 
 
 def _judged(result: Result) -> list[str]:
@@ -215,7 +220,7 @@ def show_result(console: Console, result: Result) -> None:
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (f"Saved in {result.record.logbook} as entry {result.record.entry}.", "dim"))
+        show_line(console, (_saved(result), "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:

@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from types import TracebackType
 from typing import Self
 
 from rich.console import Console, RenderableType
@@ -68,9 +67,7 @@ class Screen:
         self._console.show_cursor(False)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         if self._console.legacy_windows:  # which has one screen only: go on below the picture
             self._console.control(self._line_begin(len(self._drawn) - 1))
             self._console.print()
@@ -129,8 +126,6 @@ def showing(
     console : rich Console
     collector : Collector
         Give its `take` the readings.
-    height : int
-        Lines to draw.
     hz : float
         Pictures a second, at most `MAX_HZ`.
     linger_s : float

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from types import TracebackType
 from typing import Self
 
 from benchlog.adapter import Digitiser, Source
@@ -75,9 +74,7 @@ class Acquisition(Dialogue):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self._instruments.close_all()
 
     def begin(self, check: CheckContext | None = None) -> None:

@@ -1,13 +1,14 @@
-"""What taking readings must know of the check being done, and what it hands to the record."""
+"""What taking readings must know of the check being done, what it hands to the record, and what comes out of it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from benchlog.capture import Capture
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
-from benchlog.result import Limits
+from benchlog.result import Limits, Result
 
 
 def _not_kept(reading: Reading) -> str:
@@ -56,3 +57,12 @@ class CheckContext:
     recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
     #: Notes that a diagnosis found a meter bad on a function, and why.
     found_bad: Callable[[str, Function, str], None] = _not_noted
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOutcome:
+    """A result with the evidence it rests on."""
+
+    result: Result
+    readings: tuple[Reading, ...] = ()
+    captures: tuple[Capture, ...] = ()

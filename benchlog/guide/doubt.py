@@ -130,7 +130,7 @@ class MeterDiagnosis:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
-        acquisition.do(card, step)
+        acquisition.do(card, step, self.first.instrument)
         if action in _OHMS:
             function = Function.OHMS
         elif action in _DC:
@@ -255,6 +255,7 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         acquisition.do(
             f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
+            tag,
         )
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
         doubt.readings.append(again.reading)
@@ -276,6 +277,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         f"{power['off']}. {doubt.first.displayed} was not expected, so a second meter must agree: {others[0]} with its "
         f"own leads on the same points while dead, {function}, {power['on']}",
         f"{doubt.key}/second",
+        doubt.first.instrument,
     )
     second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)

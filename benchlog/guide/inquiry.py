@@ -143,29 +143,34 @@ def state_lines(
     brief : bool
         The cautions were shown before, so that a reminder will do.
     """
-    names = {c.id: c.label for c in state.causes}
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
-    # A ranking of causes that don't fit would mislead.
-    causes = () if state.stop == NOTHING_FITS else state.causes[:rows]
-    for cause in causes:
-        if cause.probability >= 0.005:
-            yield from ((line, "") for line in _cause_lines(cause, columns))
-    if sum(cause.probability for cause in causes) > 1.02:
-        yield "  more than 100 % in all: two causes can be present at once", ""
-    for name in state.put_right:
-        yield f"  put right before: {names.get(name, name)}", ""
-    if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
-        one, other = (names.get(c, c) for c in state.pairs[0].causes)
-        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})", ""
-    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
+    yield from ((line, "") for line in _likely_lines(state, columns, rows))
     if brief:
         yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
         return
+    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
     yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
+
+
+def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
+    """The likely causes, what was put right, and the likeliest pair."""
+    names = {c.id: c.label for c in state.causes}
+    # A ranking of causes that don't fit would mislead.
+    causes = () if state.stop == NOTHING_FITS else state.causes[:rows]
+    for cause in causes:
+        if cause.probability >= 0.005:
+            yield from _cause_lines(cause, columns)
+    if sum(cause.probability for cause in causes) > 1.02:
+        yield "  more than 100 % in all: two causes can be present at once"
+    for name in state.put_right:
+        yield f"  already fixed: {names.get(name, name)}"
+    if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
+        one, other = (names.get(c, c) for c in state.pairs[0].causes)
+        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
 
 
 def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:

@@ -14,7 +14,7 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.units import format_quantity, parse_quantity
 

@@ -8,7 +8,6 @@ import textwrap
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from types import TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
@@ -90,9 +89,7 @@ class Terminal(Person):
     def columns(self) -> int:
         return shutil.get_terminal_size().columns if self._out.isatty() else super().columns
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self._end_live()
         self._stack.close()
         if self._speech is not None:

@@ -10,7 +10,6 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 import msgspec
@@ -55,9 +54,7 @@ class LogbookReader:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     @contextmanager

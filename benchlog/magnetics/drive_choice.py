@@ -25,24 +25,14 @@ SMALLEST_PEAK_V = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What the generator is set to.
+    """What the generator is set to."""
 
-    Attributes
-    ----------
-    frequency_hz, amplitude_vpp : float
-        Frequency, and open-circuit peak-to-peak voltage.
-    lowest_vpp : float
-        Level below which the sense loop's voltage is lost in the scope's noise.
-    window : FrequencyWindow
-        At this level.
-    flux_t : float or None
-        Largest flux density of the flatness proof, at its lowest frequency; None without core area.
-    """
-
+    #: frequency_hz, amplitude_vpp: Frequency, and open-circuit peak-to-peak voltage.
     frequency_hz: float
     amplitude_vpp: float
-    lowest_vpp: float
-    window: FrequencyWindow
+    lowest_vpp: float  #: Level below which the sense loop's voltage is lost in the scope's noise.
+    window: FrequencyWindow  #: At this level.
+    #: Largest flux density of the flatness proof, at its lowest frequency; None without core area.
     flux_t: float | None
 
     @property

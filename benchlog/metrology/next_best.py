@@ -42,20 +42,12 @@ _WORTH = 0.05  # a way that settles less often than this is not worth its minute
 
 
 class Way(msgspec.Struct, frozen=True):
-    """One way to settle a result.
-
-    Attributes
-    ----------
-    probability : float
-        That it ends in a pass or a fail.
-    quantity : str
-        What it sharpens.
-    """
+    """One way to settle a result."""
 
     action: str
-    probability: float
+    probability: float  #: That it ends in a pass or a fail.
     minutes: float
-    quantity: str = ""
+    quantity: str = ""  #: What it sharpens.
 
     @property
     def words(self) -> str:

@@ -146,4 +146,9 @@ class ListCheck(Check, frozen=True, tag="list"):
             item.refuse_contradictions()
 
 
-LIST_KINDS = (Kind(ListCheck),)
+LIST_KINDS = (
+    Kind(
+        ListCheck,
+        example=('item = [{ take = "question", name = "label", question = "Is the label there?" }]',),
+    ),
+)

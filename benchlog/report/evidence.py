@@ -44,19 +44,24 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
         elif entry.kind == "result" and entry.seq not in listed:
             result = results[entry.seq]
             check_id, part = result.check_id or result.check, result.part
-            gone = withdrawn.get(entry.seq)
-            if gone is None and result.overall in (Verdict.PASS, Verdict.NOT_DONE):
-                continue
-            asked = [f for f in result.findings if f.kind is FindingKind.ENTRY]
-            said = "; ".join([f"{result.overall}: {result.overall_reason}", *asked])
-            if gone is not None:
-                said = f"withdrawn ({gone.body.get('reason', '')}); it was {said}"
+            said = _not_counted(result, withdrawn.get(entry.seq))
         else:
+            continue
+        if not said:
             continue
         done = "; ".join(_done(entries, entry.seq, check_id, part, results)) or "not measured again"
         name = " ".join(filter(None, (check_id.replace("_", " "), part)))
         lines.append(f"{name} ({entry.time[:10]}, entry {entry.seq}): {said}. Then: {done}")
     return tuple(lines)
+
+
+def _not_counted(result: Result, withdrawal: Entry | None) -> str:
+    """Why a result counts no more; empty where it was simply done again."""
+    if withdrawal is None and result.overall in (Verdict.PASS, Verdict.NOT_DONE):
+        return ""
+    asked = [f for f in result.findings if f.kind is FindingKind.ENTRY]
+    said = "; ".join([f"{result.overall}: {result.overall_reason}", *asked])
+    return said if withdrawal is None else f"withdrawn ({withdrawal.body.get('reason', '')}); it was {said}"
 
 
 def failed_before(entries: Sequence[Entry], listed: Mapping[int, Result]) -> int:

@@ -19,22 +19,12 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class RecordFinding:
-    """One observation about a record.
-
-    Attributes
-    ----------
-    message : str
-        What was seen, with numbers, and what to do.
-    severity : Severity
-        ``"blocks"``, ``"warns"`` or ``"note"``.
-    channel : int or None
-        Index of the channel it concerns; None means the whole record.
-    """
+    """One observation about a record."""
 
     kind: FindingKind
-    message: str
-    severity: Severity
-    channel: int | None = None
+    message: str  #: What was seen, with numbers, and what to do.
+    severity: Severity  #: ``"blocks"``, ``"warns"`` or ``"note"``.
+    channel: int | None = None  #: Index of the channel it concerns; None means the whole record.
 
     def named(self, names: Sequence[str]) -> Finding:
         """Return it for people, with the channel's own name instead of its number."""

@@ -18,9 +18,9 @@ import numpy.typing as npt
 
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError, LinkLostError, ReadTimeoutError
 from benchlog_drivers._replies import MAX_LINE, Replies
-from benchlog_drivers._stream_ports import SLICE_S
+from benchlog_drivers._stream_ports import SLICE_S, Port
 from benchlog_drivers._visa_errors import translate
-from benchlog_drivers._visa_ports import Port, open_port
+from benchlog_drivers._visa_ports import open_port
 
 _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.
@@ -45,16 +45,12 @@ class VisaLink:
 
     Parameters
     ----------
-    resource : str
-        VISA resource name.
     timeout_s : float
         Longest silence while an answer is waited for, second; zero means "only what is already there".
     open_timeout_s : float
         Longest time that connecting may take.
     termination : bytes
         Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
-    library : str
-        See `benchlog_drivers._visa_ports.open_port`.
 
     Attributes
     ----------
@@ -228,8 +224,6 @@ class VisaLink:
 
         Parameters
         ----------
-        command : str
-            The question.
         timeout_s : float, optional
             Longest silence, second: a long block on a slow link may take longer as long as bytes keep coming.
         expected : int, optional

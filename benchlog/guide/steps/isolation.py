@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchlog.checks.isolation import check_isolation
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import IsolationCheck
 from benchlog.reading import Function

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.checks.plain import check_reading
 from benchlog.diagnosis.doubtful import acceptable
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan

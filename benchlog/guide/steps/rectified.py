@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchlog.checks.rectified import check_rectified
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.steps.supply import ask_mains
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck

@@ -9,7 +9,7 @@ from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.guide.person import Prompt
 from benchlog.plan import Plan

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from types import TracebackType
 from typing import Self
 
 from benchlog.clock import Clock
@@ -78,9 +77,7 @@ class SimulatedBench(Workbench):
     def __enter__(self) -> Self:
         return self.start()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     def address(self, tag: str) -> str:
@@ -101,7 +98,6 @@ class SimulatedBench(Workbench):
         """All addresses by tag."""
         return dict(self._addresses)
 
-    def bench_toml(self, addresses: Mapping[str, str] | None = None) -> str:
-        """Text of a bench file with the data sheets; ``sim:`` addresses unless others are given."""
-        chosen = {tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")} | dict(addresses or {})
-        return BENCH_TOML.format_map(chosen)
+    def bench_toml(self) -> str:
+        """Text of a bench file with the data sheets and ``sim:`` addresses."""
+        return BENCH_TOML.format_map({tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")})
