@@ -33,7 +33,7 @@ import msgspec
 from benchlog.cli.from_captures import add_capture_options
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
-from benchlog.units import parse_number
+from benchlog.quantity_text import Divider
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -189,25 +189,13 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
         gain_accuracy=gain,
         range_gain=between,
         probes=probes(args),
-        divider=_divider(args.divider),
+        divider=Divider(args.divider).value if args.divider else None,
         divider_tolerance=number(args.divider_tolerance, "1", "divider tolerance") or 0.0,
         winding=_winding(args),
         injection=_injection(args),
         generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,
         opposed_turns=whole_turns(args.opposed_turns, "--opposed-turns") if args.opposed_turns else None,
     )
-
-
-def _divider(text: str | None) -> float | None:
-    """Read ``"100:1"``, ``"100"`` or ``"1000:10"``."""
-    if text is None:
-        return None
-    high, colon, low = text.partition(":")
-    lower = parse_number(low)[0] if colon else 1.0
-    ratio = parse_number(high)[0] / lower if lower > 0 else 0.0
-    if ratio < 1:
-        raise UsageError(f"divider {text!r} divides nothing", hint="write it like --divider 100:1")
-    return ratio
 
 
 def _winding(args: argparse.Namespace) -> Winding | None:

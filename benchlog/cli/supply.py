@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.from_captures import add_capture_options
+from benchlog.cli.from_captures import add_capture_options, number
 from benchlog.cli.manual_entry import add_meter_details
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
@@ -82,7 +82,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.cli.questioned import with_questions
 
     nameplate = _nameplate(args)
-    nominal = _positive(args.mains_nominal, "V", "nominal mains")
+    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True)
     mains = _mains(args, ctx, nominal)
     tolerance = _tolerance(args)
     _refuse_stray_options(args)
@@ -101,7 +101,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         mains=mains,
         second=second,
         load=load,
-        capacitor_v=_positive(args.capacitor, "V", "capacitor rating"),
+        capacitor_v=number(args.capacitor, "V", "capacitor rating", above_zero=True),
         tolerance=tolerance,
     )
     readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
@@ -210,16 +210,6 @@ def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> M
         return Mains.of(reading, nominal_v)
     accuracy = parse_accuracy(args.mains_accuracy) if args.mains_accuracy else PLUG_IN_MONITOR
     return Mains.typed(args.mains, nominal_v, accuracy, args.mains_meter)
-
-
-def _positive(text: str | None, unit: str, what: str) -> float | None:
-    """Read a quantity that may be absent and must be above zero."""
-    if not text:
-        return None
-    value = parse_quantity(text, unit, what=what).value
-    if value <= 0:
-        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
-    return value
 
 
 def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[MeterReading, Capture]:
