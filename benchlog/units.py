@@ -274,11 +274,14 @@ def parse_nameplate(text: str) -> Nameplate:
     40.0
     >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
     36.0
+    >>> parse_nameplate("OUTPUT: AC 24V 1.5A").coupling
+    'ac'
     >>> str(parse_nameplate("9 V dc 1 A switching").regulation)
     'regulated'
     """
     hint = "write the nameplate like '24 V ac 40 VA', '12 V dc 1.5 A regulated' or '9 V dc 1 A unregulated'"
-    words, regulation = _regulation(text.strip())
+    words, regulation = _regulation(_LABEL.sub("", text.strip()))
+    words = re.sub(r"(?i)^(ac|dc)\s*([\d.,]+\s*V)", r"\2 \1", words)  # as labels have it: AC 24 V
     match = re.fullmatch(
         r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", words
     )
@@ -299,6 +302,9 @@ def parse_nameplate(text: str) -> Nameplate:
         raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
+
+#: What labels write before the output's voltage.
+_LABEL = re.compile(r"(?i)^(output|out|o/p|sec(ondary)?)\b[.:]*\s*")
 
 #: Words of nameplates; a switching supply regulates its output.
 _REGULATION_WORDS = {
