@@ -101,21 +101,11 @@ class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class RecordCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What is done with the record at the end of each session of a guided run.
+    """What is done with the record at the end of each session of a guided run."""
 
-    Attributes
-    ----------
-    copies : tuple of str
-        Folders that get a sealed copy: a memory stick, a folder that is synced.
-    sign_with : str
-        SSH key that signs the head.
-    authorities : tuple of str
-        Addresses of time-stamping authorities (RFC 3161).
-    """
-
-    copies: tuple[str, ...] = ()
-    sign_with: str = ""
-    authorities: tuple[str, ...] = ()
+    copies: tuple[str, ...] = ()  #: Folders that get a sealed copy: a memory stick, a folder that is synced.
+    sign_with: str = ""  #: SSH key that signs the head.
+    authorities: tuple[str, ...] = ()  #: Addresses of time-stamping authorities (RFC 3161).
 
 
 class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

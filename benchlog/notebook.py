@@ -14,8 +14,9 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.quantity_text import Divider
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_number, parse_quantity
+from benchlog.units import parse_nameplate, parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -280,6 +281,4 @@ def _divider(text: str | None) -> tuple[float | None, float]:
     if text is None:
         return None, 0.001
     ratio, _, error = text.strip().partition(" ")
-    high, _, low = ratio.partition(":")
-    value = parse_number(high)[0] / parse_number(low or "1")[0]
-    return value, _number(error, "1", "divider tolerance") if error.strip() else 0.001
+    return Divider(ratio).value, _number(error, "1", "divider tolerance") if error.strip() else 0.001
