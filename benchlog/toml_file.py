@@ -25,8 +25,6 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
 
     Parameters
     ----------
-    path : Path
-        The file.
     kind : type
         A msgspec struct class.
     what : str

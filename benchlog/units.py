@@ -43,7 +43,8 @@ BASE_UNITS = (
 # An own table: every command pays for the import of a library that knows it. The tests compare with QuantiPhy.
 _POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12}
 _PREFIXES = {prefix: float(f"1e{power}") for prefix, power in _POWERS.items()}
-_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
+#: The prefix of a power of ten, as a display shows it.
+PREFIX_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
 _NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
 _ALIASES = {
     "\u03a9": "ohm",  # Greek omega
@@ -79,27 +80,13 @@ _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 
 
 class Quantity(msgspec.Struct, frozen=True):
-    """A number with unit as typed.
+    """A number with unit as typed."""
 
-    Attributes
-    ----------
-    value : float
-        In the SI unit.
-    unit : str
-        SI unit; ``"1"`` for a bare number or a percentage.
-    resolution : float
-        One step of the last digit typed, in the SI unit.
-    coupling : {"", "ac", "dc"}
-        What was said after the unit.
-    text : str
-        As typed.
-    """
-
-    value: float
-    unit: str
-    resolution: float
-    coupling: str = ""
-    text: str = ""
+    value: float  #: In the SI unit.
+    unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
+    resolution: float  #: One step of the last digit typed, in the SI unit.
+    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    text: str = ""  #: As typed.
 
 
 class Regulation(StrEnum):
@@ -111,29 +98,14 @@ class Regulation(StrEnum):
 
 
 class Nameplate(msgspec.Struct, frozen=True):
-    """What is printed on a supply.
+    """What is printed on a supply."""
 
-    Attributes
-    ----------
-    voltage_v : float
-        Rated output, volt.
-    coupling : {"ac", "dc"}
-    power_va : float or None
-        Rated power, volt-ampere.
-    text : str
-        As typed.
-    regulation : Regulation
-        Of a DC output.
-    coupling_assumed : bool
-        Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
-    """
-
-    voltage_v: float
-    coupling: str
-    power_va: float | None
-    text: str = ""
-    regulation: Regulation = Regulation.UNKNOWN
-    coupling_assumed: bool = False
+    voltage_v: float  #: Rated output, volt.
+    coupling: str  #: One of "ac", "dc".
+    power_va: float | None  #: Rated power, volt-ampere.
+    text: str = ""  #: As typed.
+    regulation: Regulation = Regulation.UNKNOWN  #: Of a DC output.
+    coupling_assumed: bool = False  #: Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
 
     @property
     def current_a(self) -> float | None:
@@ -199,7 +171,9 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
     return None
 
 
-def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity") -> Quantity:
+def parse_quantity(
+    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False
+) -> Quantity:
     """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
 
     Parameters
@@ -210,14 +184,16 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         SI unit that must come out; a bare number or a bare prefix is then taken in it.
     what : str
         Name of the thing in messages.
+    above_zero : bool
+        Whether it must be.
 
     Raises
     ------
     UsageError
-        If it can't be read, or has another unit.
+        If it can't be read, has another unit, or is not above zero where it must be.
     """
     stripped = text.strip()
-    plain = _with_point(stripped.replace("−", "-"), unit)
+    plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
     example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
     if not match:
@@ -235,13 +211,19 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
-            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
-            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
-            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
+            raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
+    if above_zero and not value > 0:
+        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _not_in(wanted: str, found: str) -> str:
+    """How a quantity in one unit does not fit where another is wanted."""
+    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
@@ -253,7 +235,7 @@ def _unit_words(text: str) -> tuple[list[str], str]:
     return (words[:-1], coupling) if coupling else (words, "")
 
 
-def _with_point(text: str, unit: str | None) -> str:
+def with_decimal_point(text: str, unit: str | None) -> str:
     """Write a letter in the place of the decimal mark as number and unit: ``4k7`` is ``4.7 k``, ``1R5`` ``1.5 ohm``."""
     match = _LETTER_MARK.fullmatch(text)
     if match is None or unit in ("m", "m2"):
@@ -293,11 +275,14 @@ def parse_nameplate(text: str) -> Nameplate:
     40.0
     >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
     36.0
+    >>> parse_nameplate("OUTPUT: AC 24V 1.5A").coupling
+    'ac'
     >>> str(parse_nameplate("9 V dc 1 A switching").regulation)
     'regulated'
     """
     hint = "write the nameplate like '24 V ac 40 VA', '12 V dc 1.5 A regulated' or '9 V dc 1 A unregulated'"
-    words, regulation = _regulation(text.strip())
+    words, regulation = _regulation(_LABEL.sub("", text.strip()))
+    words = re.sub(r"(?i)^(ac|dc)\s*([\d.,]+\s*V)", r"\2 \1", words)  # as labels have it: AC 24 V
     match = re.fullmatch(
         r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", words
     )
@@ -318,6 +303,9 @@ def parse_nameplate(text: str) -> Nameplate:
         raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
+
+#: What labels write before the output's voltage.
+_LABEL = re.compile(r"(?i)^(output|out|o/p|sec(ondary)?)\b[.:]*\s*")
 
 #: Words of nameplates; a switching supply regulates its output.
 _REGULATION_WORDS = {
@@ -358,11 +346,11 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
         return f"0{_tail(unit)}"
     mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
     power = int(exponent) // 3 * 3
-    if power not in _BY_POWER:
+    if power not in PREFIX_BY_POWER:
         return f"{mantissa}e{int(exponent)}{_tail(unit)}"
     # Rounded already, so that 999.96 to four digits is 1.000 k; the second rounding only cuts the tail of a division.
     scaled = float(f"{mantissa}e{int(exponent) - power}")
-    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, _BY_POWER[power])}"
+    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, PREFIX_BY_POWER[power])}"
 
 
 def _tail(unit: str, prefix: str = "") -> str:
@@ -383,8 +371,8 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
     power = 0
     if unit not in (*_NEVER_PREFIXED, "m2"):
         size = 1.0001 * max(abs(value), expanded)  # what rounds up to the next prefix takes it
-        power = max((p for p in _BY_POWER if float(f"1e{p}") <= size), default=0)
+        power = max((p for p in PREFIX_BY_POWER if float(f"1e{p}") <= size), default=0)
     factor = float(f"1e{power}")
     scaled, width = value / factor, expanded / factor
     decimals = max(0, 1 - math.floor(math.log10(width)))
-    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, _BY_POWER[power])}"
+    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, PREFIX_BY_POWER[power])}"

@@ -179,7 +179,14 @@ class Context:
         from benchlog.project.evidence import record_result
 
         with self.open_logbook() as book:
-            return record_result(book, self.clock, result, readings=readings, captures=captures)
+            return record_result(
+                book,
+                self.clock,
+                result,
+                readings=readings,
+                captures=captures,
+                simulated=any(i.tag in result.instruments for i in self.bench().simulated),
+            )
 
 
 def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:

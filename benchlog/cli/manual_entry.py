@@ -130,9 +130,7 @@ def live_reading(
     from benchlog.simulation import set_up_for
     from benchlog.stable_reading import read_settled
 
-    wait_s = parse_quantity(ctx.args.wait, "s", what="--wait").value
-    if wait_s <= 0:
-        raise UsageError(f"--wait {ctx.args.wait!r} must be above zero", hint="write it like --wait '60 s'")
+    wait_s = parse_quantity(ctx.args.wait, "s", what="--wait", above_zero=True).value
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
         raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')

@@ -37,6 +37,7 @@ class OneCheck:
 
     plan: Plan
     book: Logbook  #: Open for writing.
+    bench: Bench
     _: KW_ONLY
     clock: Clock
     person: Person
@@ -85,6 +86,7 @@ class OneCheck:
             result,
             readings=[r for r in measured.readings if not kept.get(id(r))],
             captures=measured.captures,
+            simulated=bool(self.bench.simulated),
         )
 
     def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:

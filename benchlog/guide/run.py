@@ -73,7 +73,7 @@ class Guide:
         self.standards = standards
         self.stopped = False
         self.interrupted = False
-        self._checks = OneCheck(plan, book, clock=clock, person=person, undo=self._undo, cards=cards)
+        self._checks = OneCheck(plan, book, bench, clock=clock, person=person, undo=self._undo, cards=cards)
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
         self._refused: set[str] = set()  # checks for which no result measured before shall count

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from benchlog.finding import FindingKind
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
@@ -80,6 +81,7 @@ class Facts:
     head: str
     witnesses: tuple[str, ...]
     damage: tuple[str, ...]
+    simulated: str = ""  #: Says so where results are of the simulated bench.
 
 
 def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
@@ -127,7 +129,16 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         head=proof.head,
         witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
+        simulated=_simulated([result for _, result in results]),
     )
+
+
+def _simulated(results: Sequence[Result]) -> str:
+    practice = sum(any(f.kind is FindingKind.SIMULATED for f in result.findings) for result in results)
+    if not practice:
+        return ""
+    which = "All results are" if practice == len(results) else f"{practice} of {len(results)} results are"
+    return f"Practice. {which} from the simulated bench: no real part was tested by them."
 
 
 def _of_kind(entries: Sequence[Entry], kind: str) -> list[Entry]:
