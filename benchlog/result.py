@@ -7,7 +7,7 @@ of all quantities gathered under one key and unknown or infinite numbers as null
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -262,19 +262,33 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
         return figure(self)
 
+    def _title(self) -> str:
+        named = " ".join(filter(None, (self.check_id, self.check.replace("_", " "), self.part)))
+        return f"{named}: {self.overall}"
+
+    def _rows(self, names: Iterable[str]) -> list[tuple[str, str, str]]:
+        return [(n.replace("_", " "), str(self.quantities[n]), str(self.limits.get(n, ""))) for n in names]
+
+    def __repr__(self) -> str:
+        judged = (f"{name} {value}" for name, value, _ in self._rows(self.judged))
+        return f"<Result {'; '.join([self._title(), *judged])}>"
+
+    def __str__(self) -> str:
+        rows = (
+            f"  {name} {value}" + (f"   allowed {limits}" if limits else "")
+            for name, value, limits in self._rows(self.quantities)
+        )
+        cautions = (f"  ! {caution}" for caution in self.cautions)
+        return "\n".join([f"{self._title()}: {self.overall_reason}", *rows, *cautions])
+
     def _repr_html_(self) -> str:
         from benchlog.html_table import html_table
 
-        rows = []
-        for name, quantity in self.quantities.items():
-            limits = self.limits.get(name)
-            rows.append((name.replace("_", " "), str(quantity), str(limits or "")))
-        title = " ".join(filter(None, (self.check_id, self.check.replace("_", " "), self.part)))
         checks = (f"{c.name.replace('_', ' ')}: {c.verdict}, {c.reason}" for c in self.design_checks)
         return html_table(
-            f"{title}: {self.overall}",
+            self._title(),
             ("quantity", "value ± U (95 %)", "limits"),
-            rows,
+            self._rows(self.quantities),
             (self.reason, *checks, *self.findings, *self.cautions),
         )
 
