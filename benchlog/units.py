@@ -43,7 +43,8 @@ BASE_UNITS = (
 # An own table: every command pays for the import of a library that knows it. The tests compare with QuantiPhy.
 _POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12}
 _PREFIXES = {prefix: float(f"1e{power}") for prefix, power in _POWERS.items()}
-_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
+#: The prefix of a power of ten, as a display shows it.
+PREFIX_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
 _NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
 _ALIASES = {
     "\u03a9": "ohm",  # Greek omega
@@ -192,7 +193,7 @@ def parse_quantity(
         If it can't be read, has another unit, or is not above zero where it must be.
     """
     stripped = text.strip()
-    plain = _with_point(stripped.replace("−", "-"), unit)
+    plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
     example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
     if not match:
@@ -234,7 +235,7 @@ def _unit_words(text: str) -> tuple[list[str], str]:
     return (words[:-1], coupling) if coupling else (words, "")
 
 
-def _with_point(text: str, unit: str | None) -> str:
+def with_decimal_point(text: str, unit: str | None) -> str:
     """Write a letter in the place of the decimal mark as number and unit: ``4k7`` is ``4.7 k``, ``1R5`` ``1.5 ohm``."""
     match = _LETTER_MARK.fullmatch(text)
     if match is None or unit in ("m", "m2"):
@@ -345,11 +346,11 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
         return f"0{_tail(unit)}"
     mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
     power = int(exponent) // 3 * 3
-    if power not in _BY_POWER:
+    if power not in PREFIX_BY_POWER:
         return f"{mantissa}e{int(exponent)}{_tail(unit)}"
     # Rounded already, so that 999.96 to four digits is 1.000 k; the second rounding only cuts the tail of a division.
     scaled = float(f"{mantissa}e{int(exponent) - power}")
-    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, _BY_POWER[power])}"
+    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, PREFIX_BY_POWER[power])}"
 
 
 def _tail(unit: str, prefix: str = "") -> str:
@@ -370,8 +371,8 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
     power = 0
     if unit not in (*_NEVER_PREFIXED, "m2"):
         size = 1.0001 * max(abs(value), expanded)  # what rounds up to the next prefix takes it
-        power = max((p for p in _BY_POWER if float(f"1e{p}") <= size), default=0)
+        power = max((p for p in PREFIX_BY_POWER if float(f"1e{p}") <= size), default=0)
     factor = float(f"1e{power}")
     scaled, width = value / factor, expanded / factor
     decimals = max(0, 1 - math.floor(math.log10(width)))
-    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, _BY_POWER[power])}"
+    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, PREFIX_BY_POWER[power])}"

@@ -113,7 +113,9 @@ class BenchModel:
     @staticmethod
     def coupling(action: str) -> str:
         """Return whether a check turns the dial to ac or dc; empty where it doesn't."""
-        return {"dc_same_points": "dc", "fresh_cell": "dc", "generator_50hz": "ac"}.get(action, "")
+        return {"dc_same_points": "dc", "fresh_cell": "dc", "generator_50hz": "ac", "read_mains": "ac"}.get(
+            action, ""
+        )
 
     def predict(self, action: str, h: Hidden, noise: Noise) -> Prediction:
         """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""

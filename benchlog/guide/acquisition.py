@@ -158,7 +158,7 @@ class Acquisition(Dialogue):
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
         metered = self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
-        self.findings += correction(metered)
+        self.findings += [found for found in correction(metered) if found not in self.findings]
         return metered
 
     def withdraw(self, first: int, question: str, key: str) -> bool:

@@ -76,7 +76,7 @@ class MeterReading:
             label=f"accuracy of {self.name} ({self.accuracy})",
             influence=self.influence(Role.READING),
             scale=self.value,
-            apart=self.accuracy.share_apart(self.value, self.reading.resolution),
+            half_widths=self.accuracy.half_widths(self.value, self.reading.resolution),
         )
 
     def influence(self, role: Role) -> Influence:
@@ -144,8 +144,10 @@ def correction(metered: MeterReading, note: str = "") -> list[Finding]:
     """Say by what a reading is corrected, and where its accuracy is only assumed; nothing for a plain data sheet."""
     known, shown = metered.known, metered.reading
     found = []
-    if metered.accuracy == UNKNOWN_ACCURACY:
-        words = f"accuracy of {shown.instrument or 'the meter'} is not known{note}: 2 % + 10 counts assumed"
+    if (
+        metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None
+    ):  # an overload has no value to be accurate
+        words = f"accuracy of {shown.instrument or 'the meter'} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
     if known is None:
         return found
