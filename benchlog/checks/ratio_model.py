@@ -24,6 +24,7 @@ from benchlog.checks.scope_channels import (
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
+from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.gtc import GTC
@@ -240,3 +241,22 @@ def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
     """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
     best = min(pairs, key=lambda pair: pair.fit.u_frequency_hz)
     return to_uncertain(ScopeGains(instrument=best.instrument).frequency(best), "Hz")
+
+
+def accuracy_class(turns: Uncertain, phase: Uncertain, expected: float, percent: float) -> dict[str, Any]:
+    """Errors at one point in the standard's words: too few turns give too much secondary current."""
+    error = (expected / turns.value - 1) * 100
+    expanded = expected / turns.value**2 * turns.expanded_uncertainty * 100
+    lead = phase.value - (math.copysign(180, phase.value) if abs(phase.value) > 90 else 0)
+    minutes, expanded_minutes = lead * 60, phase.expanded_uncertainty * 60
+    reached = class_reached([CurrentPoint(percent, error, minutes, expanded, expanded_minutes)])
+    return {
+        "percent_of_rated_current": percent,
+        "ratio_error_percent": error,
+        "ratio_error_expanded_percent": expanded,
+        "phase_displacement_minutes": minutes,
+        "phase_displacement_expanded_minutes": expanded_minutes,
+        "composite_error_percent": composite_error_percent(error, minutes),
+        "class_within": reached.within,
+        "words": reached.words,
+    }

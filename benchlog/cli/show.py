@@ -137,7 +137,8 @@ def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
 
 def _plain(console: Console) -> bool:
     """Whether only ASCII signs can be shown."""
-    return console.legacy_windows or not (console.encoding or "").lower().startswith("utf")
+    old_console = console.legacy_windows and console.is_terminal  # a pipe from it takes all signs
+    return old_console or not (console.encoding or "").lower().startswith("utf")
 
 
 def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
