@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchlog.checks.near_zero import DEAD_CAUTION, near_zero_by_limits, part_or_meter
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.reading import State
@@ -14,6 +15,7 @@ def check_reading(
     limits: Limits | None,
     *,
     expected: Uncertain | None = None,
+    second: MeterReading | None = None,
 ) -> Result:
     """Judge one reading against limits.
 
@@ -23,6 +25,8 @@ def check_reading(
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional
         What the plan expects, for the record.
+    second : MeterReading, optional
+        Another meter, with its own leads, on the same points: a voltage or current near zero is believed only with it.
 
     Notes
     -----
@@ -46,6 +50,9 @@ def check_reading(
             )
         else:
             judgement = judge(quantities[name], limits, name)
+    missing = near_zero_by_limits(reading, limits)
+    if missing is not None and second is None:
+        judgement = part_or_meter(judgement, reading, missing)
     meters = functions_used(reading)
     return Result(
         check="reading",
@@ -59,6 +66,7 @@ def check_reading(
         rule=RULE,
         instruments=tuple(meters),
         functions=meters,
+        cautions=() if missing is None else (DEAD_CAUTION,),
         findings=tuple(misleading_flags(reading)),
     )
 
