@@ -17,11 +17,16 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
+from benchlog.metrology.next_best import Way, with_ways
 from benchlog.result import Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
+#: What settles a comparison that could not be judged; how often and in how many minutes is judgement.
+_ACCURACIES = Way("state the accuracies of both (--accuracy), and judge the same log", 0.9, 1.0)
+_ONE_CLOCK = Way("log both again with one clock that nobody sets", 0.85, 10.0)
+_AT_REST = Way("log both again while the quantity is at rest, a minute at each of two levels", 0.85, 5.0)
 
 
 def check_agreement(
@@ -70,6 +75,7 @@ def check_agreement(
     verdict, judged = _judge(found, a, b, float(u.mean()), float(v.mean()))
     reason = _reason(found, a, b, unit, judged)
     quantities = {"difference": _mean_difference(found, unit)}
+    way = _ACCURACIES if judged is None else _ONE_CLOCK if clock_doubt else _AT_REST
     if judged is not None:
         # A lag is believed only of two that follow each other.
         lagging = same_clock and alignment.significant and found.regression.correlation**2 >= 0.5
@@ -80,7 +86,7 @@ def check_agreement(
             verdict = Verdict.INDETERMINATE
             reason = f"{clock_doubt}, so the differences may be in time; {reason}"
         quantities = {"e_n": Uncertain(judged, 0.0, 0.0, "1"), **quantities}
-    return Result(
+    result = Result(
         check="crosscheck",
         verdict=verdict,
         reason=reason,
@@ -91,6 +97,7 @@ def check_agreement(
         findings=tuple(findings),
         details=_details(found, a, b, alignment, same_clock, unit),
     )
+    return with_ways(result, [way])
 
 
 def _refuse_unlike(first: Series, second: Series) -> None:

@@ -32,6 +32,7 @@ from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.gtc import GTC
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
 from benchlog.wording import quantity_words
@@ -115,7 +116,7 @@ def check_inductance(
         findings += words
     used = dict(limits) if limits else _limits(turns, al_h, tolerance, with_count=posterior is not None)
     judgement = _judge(quantities, used, posterior)
-    verdict, reason = _believed(judgement, coil)
+    verdict, reason, way = _believed(judgement, coil)
     short = _shorted(coil, turns, al_h)
     if short is not None:
         findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
@@ -124,7 +125,7 @@ def check_inductance(
     if posterior is not None:
         reason = f"{posterior.words} by inductance; {reason}"
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
-    return Result(
+    result = Result(
         check="inductance",
         verdict=verdict,
         reason=reason,
@@ -151,6 +152,7 @@ def check_inductance(
         }
         | ({"notes": list(coil.notes)} if coil.notes else {}),
     )
+    return with_ways(result, [way] if way else [])
 
 
 def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) -> dict[str, Uncertain]:
@@ -166,13 +168,15 @@ def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) ->
     return found
 
 
-def _believed(judgement: Judgement, coil: MeasuredCoil) -> tuple[Verdict, str]:
-    """Verdict and reason; no verdict on a record that can't carry one, or a hook-up that shows no winding."""
+def _believed(judgement: Judgement, coil: MeasuredCoil) -> tuple[Verdict, str, Way | None]:
+    """Verdict, reason, and a way out where the record can't carry a verdict, or the hook-up shows no winding."""
     if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
-        return Verdict.INDETERMINATE, next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+        doubt = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+        return Verdict.INDETERMINATE, doubt, way_out(doubt)
     if coil.blocked:
-        return Verdict.INDETERMINATE, f"no verdict from this record: {coil.blocked[0]}"
-    return judgement.verdict, judgement.reason
+        doubt = coil.blocked[0]
+        return Verdict.INDETERMINATE, f"no verdict from this record: {doubt}", way_out(doubt)
+    return judgement.verdict, judgement.reason, judgement.way
 
 
 def _check_arguments(

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from benchlog.metrology.conformity import Judgement
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Verdict
 from benchlog.units import format_quantity
 
 DEAD_CAUTION = (
     "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
 )
+#: What settles such a doubt; how often and in how many minutes is judgement.
+_SECOND_METER = Way("read the same points with a second meter and its own leads", 0.9, 2.0)
 _SHARE = 0.05
 _LEAST_V = 0.5  # of an output that has volts, less than this is near zero
 
@@ -47,4 +50,5 @@ def part_or_meter(judgement: Judgement, reading: MeterReading, usual: float) -> 
         judgement.conformance_probability,
         f"{shown.displayed} where {format_quantity(usual, shown.unit)} should be: part, leads, setting or meter? "
         "Doubt it until a second meter with its own leads agrees; the circuit may be live",
+        _SECOND_METER,
     )

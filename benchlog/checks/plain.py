@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchlog.checks.near_zero import DEAD_CAUTION, near_zero_by_limits, part_or_meter
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
+from benchlog.metrology.next_best import with_ways
 from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -54,7 +55,7 @@ def check_reading(
     if missing is not None and second is None:
         judgement = part_or_meter(judgement, reading, missing)
     meters = functions_used(reading)
-    return Result(
+    result = Result(
         check="reading",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -69,6 +70,7 @@ def check_reading(
         cautions=() if missing is None else (DEAD_CAUTION,),
         findings=tuple(misleading_flags(reading)),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def _without_number(reading: MeterReading, limits: Limits | None) -> Judgement:

@@ -12,6 +12,7 @@ from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
+from benchlog.metrology.next_best import with_ways
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -64,7 +65,7 @@ def check_rectified(
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
     meters = functions_used(reading)
     wiring = rectifier(reading.name)
-    return Result(
+    result = Result(
         check="rectified",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -82,6 +83,7 @@ def check_rectified(
         cautions=tuple(cautions),
         findings=tuple(findings),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:

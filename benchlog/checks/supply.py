@@ -23,6 +23,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
@@ -33,6 +34,11 @@ CAUTION = (
     "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
     "Local rules and licensed practice come first."
 )
+#: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
+_RECORD = Way("capture again with two cycles or more, clear of the range's ends", 0.9, 1.0)
+_LOAD_IT = Way("measure it under a resistor that takes about its rated current", 0.9, 3.0)
+_EXCHANGE = Way("exchange the leads and read again", 0.95, 0.5)
+_THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
@@ -102,7 +108,7 @@ def check_supply(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
     )
     judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
-    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, doubts[0])] if doubts else []
+    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
     design: list[DesignCheck] = []
     if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
         _rectified(no_load, mains, capacitor_v, quantities, design, findings)
@@ -117,7 +123,7 @@ def check_supply(
     deciding = next(j for j in judgements if j.verdict is verdict)
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
-    return Result(
+    result = Result(
         check="supply",
         verdict=verdict,
         reason=deciding.reason,
@@ -136,6 +142,7 @@ def check_supply(
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
+    return with_ways(result, [j.way for j in judgements if j.way is not None])
 
 
 def _judge_outputs(
@@ -158,7 +165,8 @@ def _judge_outputs(
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
         if isinstance(no_load, Captured) and no_load.spoiled:
-            found = [Judgement(Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {no_load.spoiled}")]
+            words = f"no verdict from this record: {no_load.spoiled}"
+            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, _RECORD)]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found
@@ -172,7 +180,9 @@ def _judge_outputs(
         return as_either[verdicts.index(Verdict.PASS)]
     used, found = judged(Regulation.UNKNOWN)
     verdict, reason = _of_either(quantities["no_load_voltage"], verdicts, [found for _, found in as_either])
-    return used, [Judgement(verdict, found[0].conformance_probability, reason)]
+    ways = (j.way for _, judged_as in as_either for j in judged_as if j.way)
+    way = _LOAD_IT if load is None else next(ways, None)
+    return used, [Judgement(verdict, found[0].conformance_probability, reason, way)]
 
 
 def _of_either(
@@ -182,9 +192,12 @@ def _of_either(
     if all(verdict is Verdict.FAIL for verdict in verdicts):
         regulated, unregulated = (next(j for j in js if j.verdict is Verdict.FAIL).reason for js in as_either)
         return Verdict.FAIL, f"neither regulated ({regulated}) nor unregulated ({unregulated})"
-    if len(as_either[0]) > 1 and set(verdicts) == {Verdict.INDETERMINATE}:  # measured under load already
-        doubts = [next(j for j in js if j.verdict is Verdict.INDETERMINATE).reason for js in as_either]
-        return Verdict.INDETERMINATE, f"if regulated: {doubts[0]}; if not: {doubts[1]}"
+    if len(as_either[0]) > 1:  # measured under load already
+        regulated, unregulated = (
+            next(j for j in js if j.verdict is verdict).reason
+            for js, verdict in zip(as_either, verdicts, strict=True)
+        )
+        return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
         f"the nameplate does not say whether the output is regulated, and {shown} is a {verdicts[0]} if it is, a "
         f"{verdicts[1]} if not: measure it under load, or give --regulation"
@@ -246,6 +259,7 @@ def _doubt(
             judgement.conformance_probability,
             f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug's polarity "
             "not that of the nameplate? Exchange the leads and read again",
+            _EXCHANGE,
         )
     if second is not None:
         first_u, second_u = no_load.settled(), second.settled()
@@ -265,6 +279,7 @@ def _doubt(
                 judgement.conformance_probability,
                 f"{_both(no_load, second)} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
                 "setting, is wrong; benchlog diagnose finds which",
+                _THIRD_METER,
             )
     elif judgement.verdict is Verdict.FAIL and near_zero(no_load, expected.no_load_v):
         return part_or_meter(judgement, no_load, expected.no_load_v)

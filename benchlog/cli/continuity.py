@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.manual_entry import add_meter_details
+from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
+from benchlog.cli.questioned import with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
@@ -49,8 +50,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.continuity import check_continuity
-    from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
-    from benchlog.cli.questioned import with_questions
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')

@@ -21,7 +21,8 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.context import keyed
-from benchlog.cli.manual_entry import add_wait_option
+from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
+from benchlog.cli.questioned import with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
 from benchlog.result import Verdict
@@ -92,7 +93,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.crosscheck import check_crosscheck
-    from benchlog.cli.questioned import with_questions
 
     accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
     response = keyed(args.response, "--response")
@@ -131,8 +131,6 @@ def _split(text: str) -> tuple[str, str]:
 
 
 def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> MeterReading:
-    from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
-
     if text == "live":
         return with_accuracy(ctx, live_reading(ctx, tag), accuracy)
     return metered(ctx, text, meter=tag, accuracy=accuracy, resolution=resolution)

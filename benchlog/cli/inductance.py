@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.context import keyed
-from benchlog.cli.from_captures import add_capture_options
+from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 
@@ -92,7 +92,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
     from benchlog.checks.inductance import SeriesSetup
-    from benchlog.cli.from_captures import gains, number, probes
 
     gain, between = gains(ctx, args)
     return SeriesSetup(
@@ -110,7 +109,6 @@ def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
 
 def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.inductance import check_inductance
-    from benchlog.cli.from_captures import number, read_captures, whole_turns
 
     captures: list[Capture] = [read_captures(ctx, args, args.capture)]
     swapped = read_captures(ctx, args, args.swapped) if args.swapped else None
@@ -130,7 +128,6 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
 
 def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
     from benchlog.checks.inductance import TestWinding
-    from benchlog.cli.from_captures import number, read_captures, whole_turns
 
     if args.test_capture is None and args.test_turns is None:
         return None
@@ -147,7 +144,6 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
-    from benchlog.cli.from_captures import read_captures, whole_turns
 
     usual = {
         core: read_captures(ctx, args, [path]) for core, path in keyed(args.compare, "--compare").items()

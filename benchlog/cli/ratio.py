@@ -30,7 +30,15 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.from_captures import add_capture_options
+from benchlog.cli.from_captures import (
+    add_capture_options,
+    gains,
+    number,
+    prior,
+    probes,
+    read_captures,
+    whole_turns,
+)
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.quantity_text import Divider
@@ -130,8 +138,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    from benchlog.cli.from_captures import number
-
     if not args.capture and not args.generator:
         raise UsageError(
             "give a capture, or a generator for a live run",
@@ -159,7 +165,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:
     from benchlog.checks.turns_ratio import check_turns_ratio
-    from benchlog.cli.from_captures import number, prior, read_captures
 
     rated = number(args.rated_current, "1", "part of rated current")
     captures = [read_captures(ctx, args, args.capture)]
@@ -179,7 +184,6 @@ def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tupl
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
     from benchlog.checks.turns_ratio import RatioSetup
-    from benchlog.cli.from_captures import gains, number, probes, whole_turns
 
     gain, between = gains(ctx, args)
     return RatioSetup(
@@ -200,7 +204,6 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
 
 def _winding(args: argparse.Namespace) -> Winding | None:
     from benchlog.checks.turns_ratio import Winding
-    from benchlog.cli.from_captures import number
 
     al = number(args.al, "H", "AL")
     resistance = number(args.winding_resistance, "ohm", "winding resistance")
@@ -216,7 +219,6 @@ def _winding(args: argparse.Namespace) -> Winding | None:
 
 def _injection(args: argparse.Namespace) -> Injection | None:
     from benchlog.checks.turns_ratio import Injection
-    from benchlog.cli.from_captures import number
 
     burden = number(args.burden, "ohm", "burden")
     shunt = number(args.current_resistor, "ohm", "current resistor")

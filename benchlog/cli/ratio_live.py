@@ -6,6 +6,7 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from benchlog.cli.from_captures import number, prior, scope_tag
 from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
@@ -25,7 +26,6 @@ def measure_live(
     UsageError
         If scope or AL are missing, or the person skips the swap.
     """
-    from benchlog.cli.from_captures import number, prior, scope_tag
     from benchlog.guide.acquisition import Acquisition
     from benchlog.guide.dialogue import SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio

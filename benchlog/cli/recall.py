@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
 from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE, Role
+from benchlog.plan import read_plan
 from benchlog.reading import Function
 from benchlog.result import Result
 from benchlog.units import format_quantity, parse_quantity
@@ -63,8 +64,6 @@ def undoable(args: argparse.Namespace) -> list[str]:
     """Hold points of the plan whose step can be undone."""
     if not args.plan:
         return []
-
-    from benchlog.plan import read_plan
 
     return [h.id for h in read_plan(Path(args.plan)).holds.values() if not h.irreversible]
 

@@ -19,6 +19,7 @@ import msgspec
 
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.keyboard import Lines
+from benchlog.plan import read_plan
 from benchlog.result import Result
 
 if TYPE_CHECKING:
@@ -70,7 +71,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.guide.run import Guide
     from benchlog.guide.speech import find_speech
     from benchlog.guide.terminal import Terminal
-    from benchlog.plan import read_plan
 
     if not ctx.recording:
         raise UsageError("`run` always records", hint="leave --no-record out")

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.from_captures import add_capture_options, number
-from benchlog.cli.manual_entry import add_meter_details
+from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
+from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
+from benchlog.cli.questioned import diagnose_line, with_questions
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
 from benchlog.units import Regulation, parse_nameplate, parse_quantity
@@ -78,8 +79,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply import check_supply
     from benchlog.checks.supply_model import expected_supply
-    from benchlog.cli.manual_entry import accuracy_findings
-    from benchlog.cli.questioned import with_questions
 
     nameplate = _nameplate(args)
     nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True)
@@ -142,8 +141,6 @@ def _tolerance(args: argparse.Namespace) -> float:
 
 def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> MeterReading | None:
     """What a second meter shows."""
-    from benchlog.cli.manual_entry import metered
-
     if not args.second:
         return None
     second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
@@ -155,7 +152,6 @@ def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> Me
 def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     """Load resistor and the voltage with it; the same meter unless another one is named."""
     from benchlog.checks.supply import LoadPoint
-    from benchlog.cli.manual_entry import metered
 
     if not args.load:
         return None
@@ -198,7 +194,6 @@ def _nameplate(args: argparse.Namespace) -> Nameplate:
 def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> Mains | None:
     """Mains voltage as read, with the accuracy that holds for it."""
     from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
-    from benchlog.cli.manual_entry import metered
     from benchlog.metrology.accuracy import parse_accuracy
 
     if args.mains is None:
@@ -215,7 +210,6 @@ def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> M
 def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[MeterReading, Capture]:
     """Voltage of one channel of a capture file, with the channel's gain accuracy."""
     from benchlog.checks.captured import read_capture
-    from benchlog.cli.from_captures import gains, probes, read_captures
 
     if args.reading or args.meter:
         raise UsageError(
@@ -246,8 +240,6 @@ def _no_load(
     args: argparse.Namespace, ctx: Context, coupling: str, expect: float, nominal: float | None
 ) -> MeterReading:
     """The reading, typed or live; one without a number is refused."""
-    from benchlog.cli.manual_entry import reading_or_live
-    from benchlog.cli.questioned import diagnose_line
     from benchlog.metrology.meter_reading import no_number_hint
 
     no_load = reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)

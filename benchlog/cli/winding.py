@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from benchlog.cli.from_captures import number, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
@@ -106,7 +107,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _design(args: argparse.Namespace) -> ToroidDesign:
     from benchlog.checks.winding_plan import ToroidDesign
-    from benchlog.cli.from_captures import number, whole_turns
     from benchlog.magnetics.core import parse_core
     from benchlog.magnetics.wire import parse_wire
 
@@ -126,7 +126,6 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
 
 def _service(args: argparse.Namespace) -> Service:
     from benchlog.checks.winding_plan import Service
-    from benchlog.cli.from_captures import number, whole_turns
 
     needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
     without = [option for option, text in needs_al.items() if text is not None]
@@ -153,7 +152,6 @@ def _service(args: argparse.Namespace) -> Service:
 
 def _second(args: argparse.Namespace) -> SecondStage | None:
     from benchlog.checks.winding_plan import SecondStage
-    from benchlog.cli.from_captures import number, whole_turns
 
     if args.second_turns is None:
         return None

@@ -96,13 +96,7 @@ class Case:
         frequency: str = "",
         source: str = "",
     ) -> Case:
-        """Build a case from what people type.
-
-        Raises
-        ------
-        UsageError
-            If anything can't be read.
-        """
+        """Build a case from what people type; `UsageError` if anything can't be read."""
         expected = parse_quantity(expect, what="expected value")
         if instrument not in ("meter", "scope"):
             raise UsageError(f"instrument {instrument!r} is neither meter nor scope")
@@ -162,13 +156,7 @@ class Case:
 
 
 def parse_evidence(pair: Sequence[str]) -> Evidence:
-    """Read an action and its outcome.
-
-    Raises
-    ------
-    UsageError
-        For an unknown action or an outcome it can't have.
-    """
+    """Read an action and its outcome; `UsageError` for an unknown action or an outcome it can't have."""
     name, text = pair
     actions = load_catalogue().actions
     if name not in actions:

@@ -175,13 +175,7 @@ class VisaLink:
                 self._reopen(time.monotonic() + _PATIENCE_S)
 
     def write(self, command: str) -> None:
-        """Send one command line.
-
-        Raises
-        ------
-        LinkLostError
-            When the link is gone.
-        """
+        """Send one command line; `LinkLostError` when the link is gone."""
         with self.lock, self._mapped():
             self.prepare()
             self._replies.drop()
