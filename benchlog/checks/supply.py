@@ -40,6 +40,9 @@ _LOAD_IT = Way("measure it under a resistor that takes about its rated current",
 _EXCHANGE = Way("exchange the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
+_CAPACITOR_NOT_CHECKED = Finding(
+    FindingKind.DESIGN, "capacitor rating not checked: it needs an AC no-load voltage that can be trusted"
+)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
 
@@ -109,16 +112,8 @@ def check_supply(
     )
     judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
     judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
-    design: list[DesignCheck] = []
-    if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
-        _rectified(no_load, mains, capacitor_v, quantities, design, findings)
-    elif capacitor_v is not None:
-        findings.append(
-            Finding(
-                FindingKind.DESIGN,
-                "capacitor rating not checked: it needs an AC no-load voltage that can be trusted",
-            )
-        )
+    trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
+    design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     meters = functions_used(*readings)
@@ -294,13 +289,17 @@ def _doubt(
 
 
 def _rectified(
+    trusted: bool,
     no_load: MeterReading,
     mains: Mains | None,
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
-    design: list[DesignCheck],
     findings: list[Finding],
-) -> None:
+) -> list[DesignCheck]:
+    """Add what a bridge and a capacitor behind the output give, where the no-load voltage can be trusted."""
+    if not trusted:
+        findings += [_CAPACITOR_NOT_CHECKED] if capacitor_v is not None else []
+        return []
     shared = mains is not None and same_meter_and_range(no_load, mains.reading)
     gain: Any = no_load.gain_error() if shared else None
     peak = no_load.peak(gain, (CREST_LOW, CREST_HIGH))
@@ -314,8 +313,7 @@ def _rectified(
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    if capacitor_v is not None:
-        design.append(capacitor_rating(worst, capacitor_v))
+    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:
