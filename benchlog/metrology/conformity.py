@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from benchlog.errors import UsageError
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
@@ -160,7 +160,7 @@ def _kept(limits: Limits) -> str:
         return f"is at most {format_quantity(limits.high, unit)}"
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
-    return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+    return f"lies within {format_span(limits.low, limits.high, unit)}"
 
 
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
