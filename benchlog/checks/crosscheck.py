@@ -99,10 +99,11 @@ def check_crosscheck(
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
     doubt = moved or blind
+    verdict, reason = (Verdict.INDETERMINATE, doubt) if doubt else (compared.verdict, _reason(compared))
     result = Result(
         check="crosscheck",
-        verdict=Verdict.INDETERMINATE if doubt else compared.verdict,
-        reason=doubt or _reason(compared),
+        verdict=verdict,
+        reason=reason,
         quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,

@@ -192,6 +192,9 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding,
     mismatch = math.sqrt(first / second) - 1
     a, b = pairs[0].numerator, pairs[0].denominator
     allowed = gains.half_width(a) + gains.half_width(b) + 2 * gains.range_gain
+    if abs(math.log(first)) > 0.5 and abs(math.log(first * second)) < 0.1:  # a swap would square it
+        words = "the second capture has the probes where the first has them: they were not swapped"
+        return Finding(FindingKind.GAINS, words), False
     text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
     if abs(mismatch) > allowed:
         return (

@@ -8,6 +8,7 @@ from typing import Any
 from benchlog.checks.captured import Captured
 from benchlog.checks.load_point import HOT_W, LoadPoint, gains_left, judge_load, load_doubts, load_quantities
 from benchlog.checks.mains import Mains, worst_mains_ratio
+from benchlog.checks.near_zero import DEAD_CAUTION, near_zero, part_or_meter
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.circuits import supply_output
@@ -33,17 +34,15 @@ CAUTION = (
     "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
     "Local rules and licensed practice come first."
 )
-_NEAR_ZERO = 0.05
-DEAD_CAUTION = (
-    "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
-)
 #: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
 _RECORD = Way("capture again with two cycles or more, clear of the range's ends", 0.9, 1.0)
 _LOAD_IT = Way("measure it under a resistor that takes about its rated current", 0.9, 3.0)
 _EXCHANGE = Way("exchange the leads and read again", 0.95, 0.5)
-_SECOND_METER = Way("read the same points with a second meter and its own leads", 0.9, 2.0)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
+_CAPACITOR_NOT_CHECKED = Finding(
+    FindingKind.DESIGN, "capacitor rating not checked: it needs an AC no-load voltage that can be trusted"
+)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
 
@@ -113,16 +112,8 @@ def check_supply(
     )
     judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
     judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
-    design: list[DesignCheck] = []
-    if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
-        _rectified(no_load, mains, capacitor_v, quantities, design, findings)
-    elif capacitor_v is not None:
-        findings.append(
-            Finding(
-                FindingKind.DESIGN,
-                "capacitor rating not checked: it needs an AC no-load voltage that can be trusted",
-            )
-        )
+    trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
+    design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     meters = functions_used(*readings)
@@ -212,7 +203,7 @@ def _cautions(
     nameplate: Nameplate, no_load: MeterReading, load: LoadPoint | None, expected: Expected
 ) -> tuple[str, ...]:
     cautions = [CAUTION]
-    if _near_zero(no_load, expected):
+    if near_zero(no_load, expected.no_load_v):
         cautions.append(DEAD_CAUTION)
     if load is not None and load.power_w > HOT_W:
         cautions.append(
@@ -234,10 +225,6 @@ def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> Non
                 f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
                 hint=f"set the meter to {wanted[0]} and read again; DC on an AC output reads near zero, and the reverse",
             )
-
-
-def _near_zero(no_load: MeterReading, expected: Expected) -> bool:
-    return abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5)
 
 
 def _both(first: MeterReading, second: MeterReading) -> str:
@@ -289,14 +276,8 @@ def _doubt(
                 "setting, is wrong; benchlog diagnose finds which",
                 _THIRD_METER,
             )
-    elif judgement.verdict is Verdict.FAIL and _near_zero(no_load, expected):
-        return Judgement(
-            Verdict.INDETERMINATE,
-            judgement.conformance_probability,
-            f"{no_load.reading.displayed} on an output that should show {format_quantity(expected.no_load_v, 'V')}: part, leads, "
-            "setting or meter? Doubt it until a second meter with its own leads agrees; the output may be live",
-            _SECOND_METER,
-        )
+    elif judgement.verdict is Verdict.FAIL and near_zero(no_load, expected.no_load_v):
+        return part_or_meter(judgement, no_load, expected.no_load_v)
     elif judgement.verdict is Verdict.FAIL:
         findings.append(
             Finding(
@@ -308,13 +289,17 @@ def _doubt(
 
 
 def _rectified(
+    trusted: bool,
     no_load: MeterReading,
     mains: Mains | None,
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
-    design: list[DesignCheck],
     findings: list[Finding],
-) -> None:
+) -> list[DesignCheck]:
+    """Add what a bridge and a capacitor behind the output give, where the no-load voltage can be trusted."""
+    if not trusted:
+        findings += [_CAPACITOR_NOT_CHECKED] if capacitor_v is not None else []
+        return []
     shared = mains is not None and same_meter_and_range(no_load, mains.reading)
     gain: Any = no_load.gain_error() if shared else None
     peak = no_load.peak(gain, (CREST_LOW, CREST_HIGH))
@@ -328,8 +313,7 @@ def _rectified(
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    if capacitor_v is not None:
-        design.append(capacitor_rating(worst, capacitor_v))
+    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

@@ -17,7 +17,7 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
-from benchlog.checks.ratio_methods import as_noun, forgotten_factor, method_findings, methods_that_settle
+from benchlog.checks.ratio_methods import as_noun, method_findings, methods_that_settle, wrong_factor
 from benchlog.checks.ratio_model import (
     Injection,
     RatioSetup,
@@ -215,13 +215,14 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
         *ratio.findings,
         *(f for f in _sense_findings(ratio) if f not in judged.doubts),
         *_frequency_findings(ratio),
-        *method_findings(judged.methods, ratio.expected, judged.verdict, judged.posterior),
+        *method_findings(judged.methods, judged.verdict),
     )
 
 
 def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> bool:
-    """Whether two captures hold the same samples of these channels, as one file given twice does."""
-    return all(np.array_equal(capture.channel(n).values(), other.channel(n).values()) for n in channels)
+    """Whether two captures hold the same samples of these channels, also under exchanged names, as one file twice does."""
+    first, second = ([c.channel(name).values() for name in channels] for c in (capture, other))
+    return any(all(map(np.array_equal, first, again)) for again in (second, second[::-1]))
 
 
 def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
@@ -245,7 +246,7 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
     if judgement.verdict is not Verdict.PASS and not setup.opposed_turns:
         doubts += _exchanged(ratio)
-        doubts += forgotten_factor(ratio.turns.value, ratio.expected, setup.divider)
+        doubts += wrong_factor(ratio.turns.value, ratio.expected, setup)
     return tuple(doubts)
 
 
