@@ -155,6 +155,7 @@ class PhoneDesk:
                 "reading": {"meter": meter, "text": shown, "settled": settled},
                 "cautions": self._cautions,
                 "card": [*self._heading, *self._wiring],
+                "columns": max(map(len, self._wiring), default=0),  # that must not be broken
                 "lines": self._lines,
                 "ended": self._ended,
             }
