@@ -63,7 +63,7 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     applied : float
         Relative error of that thing for which the result is corrected already, by what was known of it.
     half_widths : tuple of float
-        For the whole accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
+        For the accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
         and the rounding of its display contribute each, three numbers for every reading gathered in the line. How a meter uses
         up its statement no data sheet says. Empty for all other inputs.
     """
