@@ -62,9 +62,10 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     applied : float
         Relative error of that thing for which the result is corrected already, by what was known of it.
-    apart : float
-        For the whole accuracy statement of a meter, which `contribution` takes as one error: the same with its gain and zero
-        erring apart. No data sheet says which; a probability lies between both. 0 for all other inputs.
+    half_widths : tuple of float
+        For the accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
+        and the rounding of its display contribute each, three numbers for every reading gathered in the line. How a meter uses
+        up its statement no data sheet says. Empty for all other inputs.
     """
 
     label: str
@@ -72,7 +73,7 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     influence: Influence | None = None
     sensitivity: float | None = None
     applied: float = 0.0
-    apart: float = 0.0
+    half_widths: tuple[float, ...] = ()
 
 
 class Uncertain(msgspec.Struct, frozen=True):

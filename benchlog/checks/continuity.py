@@ -18,6 +18,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.metrology.next_best import Way, chance_to_settle, way_out, with_ways
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -27,6 +28,8 @@ RESOLVABLE = 4.0
 FOUR_WIRE = (
     "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
 )
+#: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
+_RESOLVED = 0.008
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
@@ -82,13 +85,14 @@ def check_continuity(
         findings += _about_leads(reading, lead_null, current)
         if (doubt := _doubtful_null(reading, lead_null)) is not None:
             findings.append(doubt)
-            judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)
+            p = judgement.conformance_probability
+            judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
     meters = functions_used(*taken)
     if current is not None:
         wiring = four_wire("the object", reading.name)
     else:
         wiring = across("the object", [reading.name], reading.reading.function)
-    return Result(
+    result = Result(
         check="continuity",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -107,6 +111,7 @@ def check_continuity(
         ),
         findings=tuple(findings),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def _about_leads(
@@ -222,6 +227,7 @@ def _open_circuit(lead_null: MeterReading | None) -> Judgement:
         Verdict.INDETERMINATE,
         0.0,
         "overload shown: open part, or open lead? Short the tips; they must read under 1 Ω",
+        Way("short the tips, read, and measure again with that lead null", 0.95, 1.0),
     )
 
 
@@ -242,9 +248,17 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
             f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {advice}",
+            _finer(resistance, limits, advice),
         )
     if judgement.verdict is Verdict.INDETERMINATE and two_wire:
         return Judgement(
             judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
         )
     return judgement
+
+
+def _finer(resistance: Uncertain, limits: Limits, how: str) -> Way:
+    """Way to a resistance that is resolved, and how often its verdict is clear."""
+    u = math.hypot(resistance.standard_uncertainty, limits.standard_uncertainty)
+    u_new = min(_RESOLVED * abs(resistance.value), u / 2)
+    return Way(how, chance_to_settle(resistance.value, u, u_new, limits), 5.0)

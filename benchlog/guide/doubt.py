@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
 from benchlog.diagnosis.catalogue import load_catalogue
@@ -317,9 +318,8 @@ def look_further(
 def _expected(result: Result, reading: Reading) -> float | None:
     """The middle of a result's limits in a reading's unit, or the one limit there is."""
     for limits in result.limits.values():
-        given = [limit for limit in (limits.low, limits.high) if limit is not None]
-        if limits.unit == reading.unit and given:
-            return sum(given) / len(given)
+        if limits.unit == reading.unit and (usual := usual_value(limits)) is not None:
+            return usual
     return None
 
 

@@ -76,7 +76,7 @@ class MeterReading:
             label=f"accuracy of {self.name} ({self.accuracy})",
             influence=self.influence(Role.READING),
             scale=self.value,
-            apart=self.accuracy.share_apart(self.value, self.reading.resolution),
+            half_widths=self.accuracy.half_widths(self.value, self.reading.resolution),
         )
 
     def influence(self, role: Role) -> Influence:

@@ -99,28 +99,27 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     damage = tuple(fault.what for fault in proof.faults)
     entries = _entries(book, damaged=bool(damage))
     evidence = evidence_of(plan, entries, now_utc_ns)
-    results = evidence.results
-    again = failed_before(entries, {entry.seq: result for entry, result in results})
+    shown = {entry.seq: result for entry, result in evidence.results}
+    results = list(shown.values())
+    again = failed_before(entries, shown)
     headline, clean = _headline(evidence, damage, again)
-    times = [entry.time for entry, _ in results]
-    cautions = [*_energy(plan), *(caution for _, result in results for caution in result.cautions)]
+    times = [entry.time for entry, _ in evidence.results]
+    cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
     attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
         tested=tuple(_tested(book, plan, counted) for counted in evidence.counted),
-        results=results,
+        results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
-        history=history(entries, {entry.seq for entry, _ in results}),
+        history=history(entries, shown),
         clock=() if damage else tuple(_clock_words(book, now_utc_ns)),
         holds=evidence.holds,
         substitutions=evidence.substitutions,
         recalls=tuple(_recall_words(entry) for entry in evidence.recalls),
-        meters=instrument_lines(
-            [result for _, result in results], meter_trust(entries, now_utc_ns), standards
-        ),
+        meters=instrument_lines(results, meter_trust(entries, now_utc_ns), standards),
         cautions=tuple(dict.fromkeys(cautions)),
         design=tuple(line for counted in evidence.counted for line in _design(counted)),
         attached=tuple(attached_files(book, attachments)),
@@ -130,7 +129,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         head=proof.head,
         witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
-        simulated=_simulated([result for _, result in results]),
+        simulated=_simulated(results),
     )
 
 
