@@ -1,4 +1,4 @@
-"""Print the manual, or the page of one command, made from the commands' own parsers.
+"""Print the manual, or the page of one command.
 
 Examples:
   benchlog manual supply

@@ -152,9 +152,8 @@ class Parser(argparse.ArgumentParser):
                 f"write values that contain spaces in quotes; {self.prog} --help",
             )
         if message.startswith("the following arguments are required: "):
-            return message.removeprefix(
-                "the following arguments are required: "
-            ) + " is missing", f"{self.prog} --help"
+            names = message.removeprefix("the following arguments are required: ")
+            return f"{names} {'are' if ', ' in names else 'is'} missing", f"{self.prog} --help"
         return message, f"{self.prog} --help"
 
     def exit(self, status: int = 0, message: str | None = None) -> NoReturn:

@@ -116,7 +116,7 @@ class OneCheck:
             yield
         finally:
             if acquisition.energised:
-                self.person.show(f"  ! {off}", style="bold")
+                self.person.caution(off)
 
     def _context(self, check: Check, acquisition: Acquisition) -> CheckContext:
         return CheckContext(

@@ -15,7 +15,7 @@ from typing import TypeAlias
 from benchlog.errors import UsageError
 from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: Of the series of an error's distribution: standard uncertainties of the normal part that its support holds, terms, and
@@ -68,7 +68,7 @@ def _error_cdf(error: float, u: float, bounds: Sequence[Bound]) -> float:
     Fourier series of the distribution function over its support; the characteristic function is the product of those of
     the parts.
     """
-    reach = sum(map(sum, bounds)) + _TAIL * u
+    reach = sum(abs(part) for bound in bounds for part in bound) + _TAIL * u
     if abs(error) >= reach:
         return float(error > 0)
     total = 0.5 + error / (2 * reach)
@@ -155,13 +155,18 @@ def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]
     Guard bands take a meter's whole bound as one error. With finite degrees of freedom all is in Student's t.
     """
     whole = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
-    metered = [line for line in quantity.budget if any(line.half_widths)]
-    if quantity.degrees_of_freedom is not None or not metered:
-        return whole, ()
-    rest = whole**2 - sum(line.contribution**2 for line in metered)
-    return math.sqrt(max(rest, 0.0)), [
-        line.half_widths[k : k + 3] for line in metered for k in range(0, len(line.half_widths), 3)
+    bounds = [
+        line.half_widths[k : k + 3] for line in quantity.budget for k in range(0, len(line.half_widths), 3)
     ]
+    if quantity.degrees_of_freedom is not None or not any(map(any, bounds)):
+        return whole, ()
+    return math.sqrt(max(whole**2 - sum(map(_variance, bounds)), 0.0)), bounds
+
+
+def _variance(bound: Bound) -> float:
+    """Greater one of the variances that a bound may have; guard bands are reckoned with it."""
+    gain, counts, rounding = bound
+    return max((abs(gain + counts) + rounding) ** 2, gain**2 + counts**2 + rounding**2) / 3
 
 
 def percent(p: float) -> str:
@@ -183,7 +188,7 @@ def _kept(limits: Limits) -> str:
         return f"is at most {format_quantity(limits.high, unit)}"
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
-    return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+    return f"lies within {format_span(limits.low, limits.high, unit)}"
 
 
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:

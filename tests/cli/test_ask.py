@@ -78,6 +78,7 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["supply", "--capactor", "35 V"], "there is no option '--capactor'", "did you mean --capacitor?"),
         (["record", "lst"], "there is no ACTION 'lst'", "did you mean list?"),
         (["supply"], "--nameplate is missing", "--help"),
+        (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
         (["supply", "--nameplate", "5 V dc", "2 A"], "'2 A' is one word too many", "quotes"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
