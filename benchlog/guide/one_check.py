@@ -25,8 +25,8 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
 from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.project.evidence import record_result
-from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
-from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+from benchlog.project.meter_doubt import DOUBT_KINDS, EVIDENCE_KINDS, MeterDoubts, with_doubt
+from benchlog.project.meter_evidence import with_evidence
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
 
