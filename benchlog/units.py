@@ -268,6 +268,17 @@ _EXAMPLES = {
 }
 
 
+def parse_share(text: str, what: str) -> float:
+    """Read a part of a whole, such as a tolerance: ``"5 %"`` or ``"200 ppm"``; a number alone could mean either.
+
+    >>> parse_share("0.5 %", "tolerance")
+    0.005
+    """
+    if not text.rstrip().endswith(("%", "ppm")):
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+    return parse_quantity(text, "1", what=what).value
+
+
 def parse_nameplate(text: str) -> Nameplate:
     """Read a supply's nameplate: voltage, ``ac`` or ``dc``, and rated power or current.
 

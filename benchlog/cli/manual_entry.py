@@ -160,7 +160,14 @@ def reading_or_live(
     """Return the typed --reading, else a live one from --meter."""
     if args.reading is not None:
         return metered(
-            ctx, args.reading, meter=args.meter, accuracy=args.accuracy, resolution=args.resolution
+            ctx,
+            args.reading,
+            meter=args.meter,
+            accuracy=args.accuracy,
+            resolution=args.resolution,
+            function=function
+            if function is not None and function.unit == "ohm"
+            else None,  # volts say ac or dc
         )
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')
