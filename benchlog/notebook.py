@@ -19,7 +19,7 @@ from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.quantity_text import Divider
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_quantity
+from benchlog.units import parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -87,7 +87,7 @@ def supply(
         point = LoadPoint(
             _positive(load, "ohm", "load"),
             _meter_reading(loaded, function, accuracy, resolution),
-            _number(load_tolerance, "1", "load tolerance"),
+            _share(load_tolerance, "load tolerance"),
         )
     return check_supply(
         plate,
@@ -101,7 +101,7 @@ def supply(
         ),
         load=point,
         capacitor_v=None if capacitor is None else _positive(capacitor, "V", "capacitor rating"),
-        tolerance=_positive(tolerance, "1", "tolerance"),
+        tolerance=_share(tolerance, "tolerance"),
     )
 
 
@@ -156,7 +156,7 @@ def continuity(
         max_ohm=None if max is None else _positive(max, "ohm", "highest resistance"),
         expected=expected,
         expected_source=source,
-        tolerance=_positive(tolerance, "1", "tolerance"),
+        tolerance=_share(tolerance, "tolerance"),
     )
 
 
@@ -211,10 +211,8 @@ def turns_ratio(
         primary=first.channel(primary).name,
         secondary=first.channel(secondary).name,
         loop_turns=_whole(loop_turns, "loop_turns"),
-        gain_accuracy=GAIN_ACCURACY
-        if gain_accuracy is None
-        else _number(gain_accuracy, "1", "gain accuracy"),
-        range_gain=RANGE_GAIN if range_gain is None else _number(range_gain, "1", "range gain"),
+        gain_accuracy=GAIN_ACCURACY if gain_accuracy is None else _share(gain_accuracy, "gain accuracy"),
+        range_gain=RANGE_GAIN if range_gain is None else _share(range_gain, "range gain"),
         divider=ratio,
         divider_tolerance=error,
     )
@@ -330,6 +328,10 @@ def _number(value: Value, unit: str, what: str) -> float:
     return number
 
 
+def _share(value: Value, what: str) -> float:
+    return parse_share(value, what) if isinstance(value, str) else _number(value, "1", what)
+
+
 def _positive(value: Value, unit: str, what: str) -> float:
     number = _number(value, unit, what)
     if not number > 0:
@@ -342,4 +344,4 @@ def _divider(text: str | None) -> tuple[float | None, float]:
     if text is None:
         return None, 0.001
     ratio, _, error = _text(text, "divider", "100:1 0.2 %").strip().partition(" ")
-    return Divider(ratio).value, _number(error, "1", "divider tolerance") if error.strip() else 0.001
+    return Divider(ratio).value, _share(error, "divider tolerance") if error.strip() else 0.001

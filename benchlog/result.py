@@ -17,7 +17,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import Hookup
 from benchlog.influence import Influence
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -125,9 +125,7 @@ class Limits(msgspec.Struct, frozen=True):
             return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
         if self.high is None:
             return f"≥ {format_quantity(self.low, self.unit)}"
-        low, high = format_quantity(self.low, self.unit), format_quantity(self.high, self.unit)
-        number, _, unit = low.partition(" ")
-        return f"{number} … {high}" if unit == high.partition(" ")[2] else f"{low} … {high}"
+        return format_span(self.low, self.high, self.unit, " … ")
 
 
 class DesignCheck(msgspec.Struct, frozen=True):

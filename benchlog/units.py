@@ -268,6 +268,17 @@ _EXAMPLES = {
 }
 
 
+def parse_share(text: str, what: str) -> float:
+    """Read a part of a whole, such as a tolerance: ``"5 %"`` or ``"200 ppm"``; a number alone could mean either.
+
+    >>> parse_share("0.5 %", "tolerance")
+    0.005
+    """
+    if not text.rstrip().endswith(("%", "ppm")):
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+    return parse_quantity(text, "1", what=what).value
+
+
 def parse_nameplate(text: str) -> Nameplate:
     """Read a supply's nameplate: voltage, ``ac`` or ``dc``, and rated power or current.
 
@@ -353,6 +364,25 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
     return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, PREFIX_BY_POWER[power])}"
 
 
+def format_span(low: float, high: float, unit: str, between: str = " to ", digits: int = 4) -> str:
+    """Write two ends with one prefix and as many decimals, that of the larger end.
+
+    >>> format_span(-1.298, -0.2559, "V")
+    '-1.298 to -0.256 V'
+    >>> format_span(26.4949, 27.2348, "V")
+    '26.49 to 27.23 V'
+    >>> format_span(0.1933, 0.201, "ohm", " … ")
+    '193.3 … 201.0 mΩ'
+    """
+    larger = max(abs(low), abs(high))
+    if not (math.isfinite(larger) and larger > 0) or unit in (*_NEVER_PREFIXED, "m2"):
+        return f"{format_quantity(low, unit, digits)}{between}{format_quantity(high, unit, digits)}"
+    number, _, tail = format_quantity(larger, unit, digits).partition(" ")
+    decimals = len(number.partition(".")[2])
+    scale = 10.0 ** round(math.log10(float(number) / larger))  # that of the prefix, free of the rounding
+    return f"{low * scale:.{decimals}f}{between}{high * scale:.{decimals}f} {tail}"
+
+
 def _tail(unit: str, prefix: str = "") -> str:
     """Prefix and unit as they follow a number."""
     return {"1": "", "deg": "°", "degC": " °C", "ohm": f" {prefix}Ω"}.get(unit, f" {prefix}{unit}")
@@ -365,6 +395,8 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
     '27.75 ± 0.38 V'
     >>> format_uncertain(0.2012, 0.0021, "ohm")
     '201.2 ± 2.1 mΩ'
+    >>> format_uncertain(0.3, 0.582, "V")
+    '300 ± 580 mV'
     """
     if not (math.isfinite(value) and math.isfinite(expanded)) or expanded <= 0:
         return format_quantity(value, unit)
@@ -374,5 +406,6 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
         power = max((p for p in PREFIX_BY_POWER if float(f"1e{p}") <= size), default=0)
     factor = float(f"1e{power}")
     scaled, width = value / factor, expanded / factor
-    decimals = max(0, 1 - math.floor(math.log10(width)))
+    places = 1 - math.floor(math.log10(width))
+    decimals, scaled, width = max(0, places), round(scaled, places), round(width, places)
     return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, PREFIX_BY_POWER[power])}"

@@ -19,7 +19,7 @@ from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.next_best import Way, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
@@ -290,11 +290,8 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
     if len(found.steps) > 1:
         low = min(s.difference for s in found.steps)
         high = max(s.difference for s in found.steps)
-        text += f", at rest {format_quantity(low, unit)} to {format_quantity(high, unit)} ({len(found.steps)} levels)"
-    text += (
-        f", 95 % of single readings {format_quantity(found.limits_low, unit)} to "
-        f"{format_quantity(found.limits_high, unit)}"
-    )
+        text += f", at rest {format_span(low, high, unit)} ({len(found.steps)} levels)"
+    text += f", 95 % of single readings {format_span(found.limits_low, found.limits_high, unit)}"
     if judged is None:
         return f"{text}; whether that is good enough needs both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"

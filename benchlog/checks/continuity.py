@@ -30,6 +30,8 @@ FOUR_WIRE = (
 )
 #: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
 _RESOLVED = 0.008
+#: Two test leads in good order are up to this (common practice, no source).
+LEADS_OHM = 0.5
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
@@ -83,7 +85,10 @@ def check_continuity(
         quantities = {"resistance": resistance, **quantities}
         judgement = _judge(resistance, used, two_wire=current is None)
         findings += _about_leads(reading, lead_null, current)
-        if (doubt := _doubtful_null(reading, lead_null)) is not None:
+        doubt = _doubtful_null(reading, lead_null)
+        if doubt is None and lead_null is None and current is None and used is not None:
+            doubt = _leads_decide(resistance, used, judgement.verdict)
+        if doubt is not None:
             findings.append(doubt)
             p = judgement.conformance_probability
             judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
@@ -127,6 +132,20 @@ def _about_leads(
     return found
 
 
+def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
+    """Say so where the leads, of which nothing was measured, could turn a fail into a pass or the reverse."""
+    value, u = resistance.value, resistance.expanded_uncertainty
+    too_high = verdict is Verdict.FAIL and limits.high is not None and value - u - LEADS_OHM <= limits.high
+    too_low = verdict is Verdict.PASS and limits.low is not None and value - u - LEADS_OHM < limits.low
+    if not (too_high and (limits.low is None or value + u >= limits.low)) and not too_low:
+        return None
+    shown = format_uncertain(value, u, "ohm")
+    return Finding(
+        FindingKind.LEADS,
+        f"{shown} with the leads, which are 0.1 to 0.5 Ω by themselves and were not measured",
+    )
+
+
 def _doubtful_null(reading: MeterReading, lead_null: MeterReading | None) -> Finding | None:
     """Say so where the tips alone show more than tips and object."""
     if lead_null is None or lead_null.value <= reading.value:
@@ -159,7 +178,7 @@ def _refuse_wrong_function(
             reading.reading.function is Function.AC_VOLTS
         ):
             raise UsageError(
-                f"{reading.reading.function} over {current.reading.function} is no resistance",
+                f"{reading.reading.function} over {current.reading.function} gives no resistance",
                 hint="take both on DC, voltage and current of the same loop",
             )
         if reading.reading.function is Function.AC_VOLTS and winding:

@@ -89,7 +89,7 @@ def check_rectified(
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
     """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
     judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "is rated for", Verdict.FAIL: "is too small for"}.get(
+    verb = {Verdict.PASS: "is enough for", Verdict.FAIL: "is too small for"}.get(
         judged.verdict, "may be too small for"
     )
     return DesignCheck(

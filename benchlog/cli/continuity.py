@@ -22,7 +22,7 @@ from benchlog.cli.questioned import with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
-from benchlog.units import parse_quantity
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -79,7 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         max_ohm=highest,
         expected=expected,
         expected_source=source,
-        tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
+        tolerance=parse_share(args.tolerance, "tolerance"),
     )
     result = msgspec.structs.replace(
         result,

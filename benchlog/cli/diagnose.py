@@ -3,7 +3,6 @@
 Examples:
   benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"
   benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
-  benchlog diagnose --cases faults.jsonl          one case per input line, one answer per line ("-" reads stdin)
 
 On a terminal it goes on asking, one check at a time. It never says that anything is safe to touch.
 """
@@ -44,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ACTION=OUTCOME",
         action="append",
         default=[],
-        help="a check done and what it showed, in order; repeat",
+        help="a check done and what it showed, in order; repeat ('benchlog manual diagnose' lists the checks)",
     )
     parser.add_argument("--mains-nominal", metavar="TEXT", default=_MAINS, help=f"default '{_MAINS}'")
     more = parser.add_argument_group("scope, frequency, what happened before")

@@ -24,6 +24,7 @@ from benchlog.cli.context import keyed
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -98,7 +99,7 @@ def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
         across=args.across,
         resistor_channel=args.resistor_channel,
         resistor_ohm=number(args.resistor, "ohm", "resistor") or 0.0,
-        resistor_tolerance=number(args.resistor_tolerance, "1", "resistor tolerance") or 0.0,
+        resistor_tolerance=parse_share(args.resistor_tolerance, "resistor tolerance"),
         node=args.node,
         gain_accuracy=gain,
         range_gain=between,
@@ -119,7 +120,7 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
         _setup(args, ctx),
         turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
         al_h=number(args.al, "H", "AL"),
-        tolerance=number(args.tolerance, "1", "tolerance") or 0.0,
+        tolerance=parse_share(args.tolerance, "tolerance"),
         swapped=swapped,
         test_winding=test,
     )

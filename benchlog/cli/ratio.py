@@ -42,6 +42,7 @@ from benchlog.cli.from_captures import (
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
 from benchlog.quantity_text import Divider
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -174,7 +175,7 @@ def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tupl
         captures[0],
         _setup(args, ctx),
         expected_turns=expected,
-        tolerance=number(args.tolerance, "1", "tolerance"),
+        tolerance=None if args.tolerance is None else parse_share(args.tolerance, "tolerance"),
         swapped=captures[1] if args.swapped else None,
         prior=prior(args),
         rated_current_percent=None if rated is None else rated * 100,
@@ -194,7 +195,7 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
         range_gain=between,
         probes=probes(args),
         divider=Divider(args.divider).value if args.divider else None,
-        divider_tolerance=number(args.divider_tolerance, "1", "divider tolerance") or 0.0,
+        divider_tolerance=parse_share(args.divider_tolerance, "divider tolerance"),
         winding=_winding(args),
         injection=_injection(args),
         generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,
@@ -232,6 +233,6 @@ def _injection(args: argparse.Namespace) -> Injection | None:
     return Injection(
         burden,
         shunt,
-        number(args.burden_tolerance, "1", "burden tolerance") or 0.0,
-        number(args.current_resistor_tolerance, "1", "current resistor tolerance") or 0.0,
+        parse_share(args.burden_tolerance, "burden tolerance"),
+        parse_share(args.current_resistor_tolerance, "current resistor tolerance"),
     )

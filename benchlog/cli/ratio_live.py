@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.cli.from_captures import number, prior, scope_tag
 from benchlog.errors import UsageError
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -50,7 +51,7 @@ def measure_live(
         saturation_t=number(args.saturation, "T", "saturation"),
         frequency_hz=number(args.frequency, "Hz", "frequency"),
         amplitude_vpp=amplitude,
-        tolerance=number(args.tolerance, "1", "tolerance"),
+        tolerance=None if args.tolerance is None else parse_share(args.tolerance, "tolerance"),
         swap=not args.no_swap,
         prior=prior(args),
         sweep_points=_points(args.sweep),

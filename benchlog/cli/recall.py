@@ -243,7 +243,7 @@ def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
             str(r.entry),
             Text(r.check_id or r.check),
             Text(r.part),
-            Text(str(r.kind), style="bold"),
+            Text(r.kind.words, style="bold"),
             Text(r.reason),
         )
     ctx.console.print(table)

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("plan", metavar="PLAN", help="plan file")
+    parser.add_argument(
+        "plan", metavar="PLAN", nargs="?", default="plan.toml", help="plan file (default plan.toml)"
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -172,9 +174,9 @@ def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> N
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
     out.line(f"next: {seen.next_action}", "bold")
-    out.line(f"left powered or charged after the last session: {seen.left}")
+    out.line(f"left powered or charged, as noted after the last session: {seen.left}")
     for line in seen.stored_energy:
-        out.line(f"! stored energy: {line}", "bold")
+        out.line(f"! can store energy: {line}", "bold")
     for doubt in seen.clock:
         out.line(f"! {doubt.words}", "bold")
     _show_checks(out, seen)

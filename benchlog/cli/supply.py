@@ -20,7 +20,7 @@ from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, mete
 from benchlog.cli.questioned import diagnose_line, with_questions
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
-from benchlog.units import Regulation, parse_nameplate, parse_quantity
+from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -104,7 +104,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         tolerance=tolerance,
     )
     readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    findings = (*result.findings, *accuracy_findings(ctx, *readings))
+    first = [m for m in readings if m is not second]
+    findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
         readings.append(mains.reading)
@@ -133,7 +134,7 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 
 
 def _tolerance(args: argparse.Namespace) -> float:
-    tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
+    tolerance = parse_share(args.tolerance, "tolerance")
     if not 0 < tolerance < 1:
         raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
     return tolerance
@@ -169,7 +170,7 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
             "load resistance and loaded voltage must be positive",
             hint='--load "15 ohm" --loaded "24.70 V ac"',
         )
-    return LoadPoint(ohm, loaded, parse_quantity(args.load_tolerance, "1", what="load tolerance").value)
+    return LoadPoint(ohm, loaded, parse_share(args.load_tolerance, "load tolerance"))
 
 
 def _nameplate(args: argparse.Namespace) -> Nameplate:

@@ -21,7 +21,7 @@ import msgspec
 from benchlog.cli.from_captures import number, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
-from benchlog.units import parse_quantity
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -131,7 +131,7 @@ def _service(args: argparse.Namespace) -> Service:
     without = [option for option, text in needs_al.items() if text is not None]
     if args.al is None and without:
         raise UsageError(f"{without[0]} needs the core's AL", hint="--al '61 uH'")
-    tolerance = number(args.al_tolerance, "1", "AL tolerance") or 0.0
+    tolerance = parse_share(args.al_tolerance, "AL tolerance")
     if not 0 <= tolerance < 1:
         raise UsageError(
             f"an AL tolerance of {args.al_tolerance!r} makes no sense", hint="--al-tolerance '25 %'"

@@ -360,10 +360,10 @@ class Story:
     def rectifier(self) -> None:
         """Day 77: the rectified voltage, and a capacitor that is too small for it."""
         self.day(77, "bridge and reservoir capacitor", mains_v=236.0)
-        self.session("C13", left="the capacitor, discharged through 10 kohm")
+        self.session("C13", left="nothing; the capacitor was discharged through 10 kohm")
         self.substitute("REC", "EC-1000-63 (63 V) for EC-1000-35 (35 V)", "41 V at mains +10 %, no load")
         self.edit_plan(C13=('capacitor = "35 V"', 'capacitor = "63 V"'))
-        self.session("C13", left="the capacitor, discharged through 10 kohm")
+        self.session("C13", left="nothing; the capacitor was discharged through 10 kohm")
 
     def bad_meter(self) -> None:
         """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""

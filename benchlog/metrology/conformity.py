@@ -15,7 +15,7 @@ from typing import TypeAlias
 from benchlog.errors import UsageError
 from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 #: Of the series of an error's distribution: standard uncertainties of the normal part that its support holds, terms, and
@@ -188,7 +188,7 @@ def _kept(limits: Limits) -> str:
         return f"is at most {format_quantity(limits.high, unit)}"
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
-    return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+    return f"lies within {format_span(limits.low, limits.high, unit)}"
 
 
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:

@@ -68,7 +68,9 @@ class Way(msgspec.Struct, frozen=True):
     @property
     def words(self) -> str:
         """One line for a person."""
-        return f"{self.action}: settles it in {self.probability * 100:.0f} % of cases, {self.minutes:g} min"
+        often = f"in {max(1, round(10 * self.probability))} cases of 10"
+        chance = "nearly always" if self.probability > 0.95 else often
+        return f"{self.action}: takes {self.minutes:g} min, decides {chance}"
 
 
 class _Ranked(Protocol):

@@ -15,6 +15,7 @@ from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
+from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
@@ -242,7 +243,7 @@ def _recall_words(entry: Entry) -> str:
     kinds: dict[str, list[str]] = {}
     for item in body["results"]:
         what = f"{item['check_id'] or 'a result'} (entry {item['entry']})"
-        kinds.setdefault(str(item["class"]), []).append(what)
+        kinds.setdefault(RecallClass(item["class"]).words, []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
         f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
@@ -252,7 +253,7 @@ def _recall_words(entry: Entry) -> str:
 
 def _energy(plan: Plan | None) -> list[str]:
     parts = plan.parts.values() if plan else ()
-    return [f"stored energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
+    return [f"can store energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
 
 
 def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:

@@ -166,7 +166,7 @@ def test_a_load_resistor_moves_the_source_resistance_only(desk: Desk) -> None:
     said = desk.run("recall", "15 ohm load resistor", "--reason", "18 ohm", "--error", "20 %", "--json")
     (one,) = said.json["results"]
     assert (one["part"], one["class"]) == ("T1", "stands with wider uncertainty")
-    assert "source resistance 1.837 was really 1.837 to 2.204 ohm" in one["reason"]
+    assert "source resistance 1.84 ± 0.54 Ω was really 1.837 to 2.204 Ω" in one["reason"]
 
 
 def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: Desk) -> None:
@@ -182,11 +182,15 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     assert [(r["part"], r["class"]) for r in said.json["results"]] == [
         ("MA-1", "stands with wider uncertainty")
     ]
-    assert "MA-1 passed on CS-3 only; no-load voltage 27.9 was really 27.46 to 27.9 V" in said.words
+    (one,) = said.json["results"]
+    assert (
+        "MA-1 passed on CS-3 only; no-load voltage 27.90 ± 0.90 V was really 27.46 to 27.90 V"
+        in one["reason"]
+    )
     desk.run("record", "certificate", "--out", desk.folder / "page.html")
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
     assert "CS-3 recalled (2026-03-02, entry" in page
-    assert "stands with wider uncertainty: a result (entry" in page
+    assert "still valid, with wider uncertainty: a result (entry" in page
     assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, found wrong", page)
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
