@@ -109,9 +109,19 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     if roff:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]
+    if command == "diagnose":
+        pages.append(f"checks for --evidence CHECK=OUTCOME, with what each can show:\n{_evidence()}")
     for heading, rows in SECTIONS.items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
+
+
+def _evidence() -> str:
+    """Every check that a diagnosis can be given, and its outcomes in words; the others show a value."""
+    from benchlog.diagnosis.catalogue import load_catalogue
+
+    actions = load_catalogue().actions.values()
+    return folded("\n".join(f"  {a.id}: {', '.join(a.words) or 'a value with its unit'}" for a in actions))
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:

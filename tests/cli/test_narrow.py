@@ -68,3 +68,21 @@ def test_a_file_that_is_no_logbook_is_not_praised(
     said = " ".join(capsys.readouterr().out.split())
     assert "is not a logbook" in said
     assert "can be read" not in said
+
+
+def test_the_record_is_listed_in_two_lines_each(
+    tmp_path: os.PathLike[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "40")
+    assert main(["record", "note", "bench wiped down"]) == 0
+    capsys.readouterr()
+    assert main(["record", "list"]) == 0
+    said = capsys.readouterr().out
+    assert "bench wiped down" in said
+    assert max(map(len, said.splitlines())) <= 40
+
+
+def test_the_manual_lists_what_can_be_given_as_evidence(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["manual", "diagnose"]) == 0
+    assert "  fresh_cell: a value with its unit" in capsys.readouterr().out
