@@ -37,13 +37,14 @@ class Screen:
     def type(self, text: str) -> None:
         os.write(self.master, text.encode())
 
-    def type_when(self, shown: str, text: str) -> None:
-        """Type once some text is on the screen."""
+    def type_when(self, *steps: tuple[str, str]) -> None:
+        """Type each text once what it waits for is on the screen; one thread reads that, so none takes another's."""
 
         def wait() -> None:
-            while shown not in self.text:
-                self.text += os.read(self.master, 65536).decode(errors="replace")
-            os.write(self.master, text.encode())
+            for shown, text in steps:
+                while shown not in self.text:
+                    self.text += os.read(self.master, 65536).decode(errors="replace")
+                os.write(self.master, text.encode())
 
         threading.Thread(target=wait, daemon=True).start()
 
@@ -97,7 +98,7 @@ def terminal(screen: Screen) -> Iterator[Terminal]:
 def test_one_key_answers_without_enter(
     prompt: Prompt, key: str, answer: str, screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when(prompt.text, key)
+    screen.type_when((prompt.text, key))
     assert terminal.answer(prompt) == answer
     assert prompt.text in screen.seen()
 
@@ -108,7 +109,7 @@ def test_a_question_mark_helps_at_every_prompt(kind: str, screen: Screen, termin
     choices = ("in order", "wrong range") if kind == "choice" else ()
     prompt = Prompt(kind, "what now?", choices=choices)  # type: ignore[arg-type]
     single = kind in ("hookup", "confirm", "choice", "next", "last")
-    screen.type_when("what now?", "?" if single else "?\n")
+    screen.type_when(("what now?", "?" if single else "?\n"))
 
     def then() -> None:
         while screen.text.count("what now?") < 2:
@@ -130,7 +131,7 @@ def test_many_choices_have_a_line_each(
     monkeypatch.setenv("COLUMNS", "40")
     words = ("in order", "wrong function", "wrong range", "lead in current jack")
     text = "Leave tips and dial as they are and look at dial, jacks and symbols."
-    screen.type_when("4 lead in current jack", "4")
+    screen.type_when(("4 lead in current jack", "4"))
     assert terminal.answer(Prompt("choice", text, choices=words)) == "lead in current jack"
     lines = screen.seen().replace("\r\n", "\n").splitlines()
     assert {"    1 in order", "    2 wrong function"} <= set(lines)
@@ -148,7 +149,7 @@ def test_a_long_line_breaks_between_words_and_hangs_behind_its_mark(
 
 
 def test_an_arrow_key_means_nothing(screen: Screen, terminal: Terminal) -> None:
-    screen.type_when("lit?", "\x1b[Ay")
+    screen.type_when(("lit?", "\x1b[Ay"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "y"
 
 
@@ -156,7 +157,7 @@ def test_an_arrow_key_means_nothing(screen: Screen, terminal: Terminal) -> None:
 def test_a_question_mark_explains_and_the_enter_behind_it_answers_nothing(
     kind: Literal["hookup", "confirm", "display", "quantity", "text"], screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when("tips on", "?\n")
+    screen.type_when(("tips on", "?\n"))
     threading.Timer(HABIT_S + 0.3, screen.type, ["s\n"]).start()
     assert terminal.answer(Prompt(kind, "tips on")) == "s"
     assert screen.seen().count("tips on") == 2
@@ -174,12 +175,12 @@ def test_a_question_mark_explains_and_the_enter_behind_it_answers_nothing(
 def test_text_at_a_hook_up_is_never_enter_alone(
     typed: str, answer: str, screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when("tips on", typed)
+    screen.type_when(("tips on", typed))
     assert terminal.answer(Prompt("hookup", "tips on")) == answer
 
 
 def test_the_end_of_input_is_one_clear_error(screen: Screen, terminal: Terminal) -> None:
-    screen.type_when("lit?", "\x04")
+    screen.type_when(("lit?", "\x04"))
     with pytest.raises(InputEndedError, match="input ended"):
         terminal.answer(Prompt("confirm", "lit?"))
 
@@ -189,7 +190,7 @@ def test_the_terminal_is_left_as_it_was(screen: Screen) -> None:
 
     before = termios.tcgetattr(screen.slave)
     with Terminal(out=screen.out, source=screen.source) as terminal:
-        screen.type_when("lit?", "y")
+        screen.type_when(("lit?", "y"))
         terminal.answer(Prompt("confirm", "lit?"))
         terminal.live("  27.7 V")
     assert termios.tcgetattr(screen.slave) == before
@@ -224,7 +225,7 @@ def test_the_bell_rings_when_a_reading_is_taken(screen: Screen, terminal: Termin
 
 
 def test_a_long_question_breaks_between_words(screen: Screen, terminal: Terminal) -> None:
-    screen.type_when("clips of", "\n")
+    screen.type_when(("clips of", "\n"))
     terminal.answer(Prompt("hookup", "clips of the meter on the output of the supply " * 3))
     lines = screen.seen().split("\n")
     assert max(len(re.sub(r"\x1b\[[^m]*m", "", line).rstrip()) for line in lines) <= 80
@@ -327,6 +328,5 @@ def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | 
 def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when("lit?", "x")
-    screen.type_when("answer y or n", "n")
+    screen.type_when(("lit?", "x"), ("answer y or n", "n"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "n"
