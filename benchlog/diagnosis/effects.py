@@ -13,7 +13,7 @@ __all__ = ["REDONE", "change", "move", "refitted", "tried"]
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
-_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_MOVES = 0.5  # share of checks at which a dirty switch that does not rest moves though nobody turned it: judgement
 _ALIKE = 0.5  # correlation of the pick-up before and after clips, leads or hands were moved: judgement
 _PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
@@ -79,10 +79,10 @@ def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> No
         h["hold"] = h["hold"] * h["hold_sticks"]
         h["relative"] = h["relative"] * h["relative_sticks"]
     if turned or action == "reselect_function":
-        h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
+        h["dirt"] = noise.wiped() + np.zeros_like(h["dirt"])
     elif action != "look":
-        moved = noise.random() < _MOVES
-        h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
+        moved = (noise.random() < _MOVES) & (h["joint_rests"] == 0)
+        h["dirt"] = np.where(moved, noise.wiped(), h["dirt"])
 
 
 def tried(action: str, h: Hidden) -> Hidden:
