@@ -27,7 +27,7 @@ Indices = npt.NDArray[np.intp]
 
 _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
 _DRAWN = 600  # particles of each hypothesis before the first reading
-_ALL, _MOST = 96_000, 2000  # particles of all hypotheses that are left, and of one at most
+_ALL, _MOST = 96_000, 1000  # particles of all hypotheses that are left, and of one at most
 _NOISE_DRAWN = 3  # what moves between two readings of the same thing is averaged over so many draws
 _GONE = (
     1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
