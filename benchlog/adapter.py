@@ -13,15 +13,12 @@ import warnings
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from types import TracebackType
 from typing import Self
 
 from benchlog.capture import Capture
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import BenchlogError
 from benchlog.reading import Reading
-
-__all__ = ["DEFAULT_TIMEOUT_S", "Adapter", "Digitiser", "Reader", "Source"]
 
 DEFAULT_TIMEOUT_S = 2.0
 
@@ -75,9 +72,7 @@ class Adapter(ABC):
     def __enter__(self) -> Self:
         return self.open()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     def __del__(self) -> None:

@@ -19,8 +19,6 @@ import msgspec
 
 from benchlog.errors import ConfigError, UsageError
 
-__all__ = ["Address", "build_options", "parse_address"]
-
 # Two letters at least, so that a drive letter is never taken for a scheme.
 _SCHEME = re.compile(r"([a-z][a-z0-9_-]+):(.*)", re.DOTALL)
 _NESTED = re.compile(r"(.+?):([a-z][a-z0-9_-]+:.*)", re.DOTALL)
@@ -30,24 +28,14 @@ T = TypeVar("T")
 
 
 class Address(msgspec.Struct, frozen=True):
-    """An address, taken apart.
+    """An address, taken apart."""
 
-    Attributes
-    ----------
-    scheme : str
-        Name of the adapter: ``serial``, ``visa``, ``sim``, ``replay``, ``typed``, ``tap`` or an outside one.
-    rest : str
-        What the adapter makes of it: a port, a resource name, a file.
-    options : mapping of str to str
-        In the order written; read-only.
-    inner : Address or None
-        The wrapped address of ``tap:FILE:ADDRESS``.
-    """
-
+    #: Name of the adapter: ``serial``, ``visa``, ``sim``, ``replay``, ``typed``, ``tap`` or an outside one.
     scheme: str
-    rest: str = ""
+    rest: str = ""  #: What the adapter makes of it: a port, a resource name, a file.
+    #: In the order written; read-only.
     options: Mapping[str, str] = msgspec.field(default_factory=lambda: MappingProxyType({}))
-    inner: Address | None = None
+    inner: Address | None = None  #: The wrapped address of ``tap:FILE:ADDRESS``.
 
     def __str__(self) -> str:
         """Write it as text that `parse_address` reads back."""

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError, did_you_mean
+from benchlog.file_reference import described
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
@@ -19,8 +20,6 @@ from benchlog.units import parse_quantity
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
-
-__all__ = ["AccuracyLine", "Bench", "Group", "Instrument", "Standard", "bench_schema", "read_bench"]
 
 
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -220,8 +219,6 @@ class Bench:
 
         Parameters
         ----------
-        tag : str
-        function : Function
         values, resolutions : array of shape (n_readings,)
             In the function's unit; NaN for no number.
 
@@ -272,6 +269,4 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
-    from benchlog.file_reference import described
-
     return described(msgspec.json.schema(_BenchFile))

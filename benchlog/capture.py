@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["Capture", "ChannelRecord"]
+_DESCRIBED = ("name", "scale", "offset", "unit", "probe", "coupling", "code_limits", "range_max")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +59,18 @@ class ChannelRecord:
     def values(self) -> npt.NDArray[np.float64]:
         """Samples in `unit` at the probe tip, array of shape (n_samples,)."""
         return np.asarray((self.codes.astype(np.float64) * self.scale + self.offset) * self.probe)
+
+    def described(self) -> dict[str, Any]:
+        """All but the samples and other names, as plain JSON values."""
+        found = {name: getattr(self, name) for name in _DESCRIBED}
+        return found | {"code_limits": None if self.code_limits is None else list(self.code_limits)}
+
+    @classmethod
+    def from_description(cls, codes: npt.NDArray[np.generic], about: Mapping[str, Any]) -> Self:
+        """Make a channel again from its samples and `described`; KeyError or TypeError where that is incomplete."""
+        found = {name: about[name] for name in _DESCRIBED}
+        limits = found["code_limits"]
+        return cls(codes=codes, **found | {"code_limits": None if limits is None else (limits[0], limits[1])})
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

@@ -7,21 +7,6 @@ from collections.abc import Sequence
 from benchlog.hookup import Circuit, Danger, Element, Hookup, Loop, Source, Symbol, Tap
 from benchlog.reading import Function
 
-__all__ = [
-    "across",
-    "comparison",
-    "four_wire",
-    "in_series",
-    "leakage",
-    "on_part",
-    "rectifier",
-    "same_points",
-    "supply_output",
-    "turns_ratio",
-    "two_points",
-    "winding_and_resistor",
-]
-
 
 def across(
     part: str,

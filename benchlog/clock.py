@@ -9,8 +9,6 @@ from typing import Protocol
 
 from benchlog.errors import UsageError
 
-__all__ = ["DAY_NS", "Clock", "ManualClock", "RunningClock", "SystemClock", "parse_rfc3339", "rfc3339"]
-
 DAY_NS = 86_400_000_000_000
 _YEAR_1, _YEAR_10000 = -62_135_596_800, 253_402_300_800  # seconds since 1970
 
@@ -38,7 +36,6 @@ class SystemClock:
     monotonic_ns = staticmethod(time.monotonic_ns)
 
     def sleep(self, seconds: float) -> None:
-        """See `Clock.sleep`."""
         time.sleep(max(0.0, seconds))
 
 
@@ -54,12 +51,10 @@ class ManualClock:
         self._lock = threading.Lock()
 
     def utc_ns(self) -> int:
-        """See `Clock.utc_ns`."""
         with self._lock:
             return self._utc_ns
 
     def monotonic_ns(self) -> int:
-        """See `Clock.monotonic_ns`."""
         with self._lock:
             return self._mono_ns
 
@@ -88,11 +83,9 @@ class RunningClock(ManualClock):
         self._began_ns = time.monotonic_ns()
 
     def utc_ns(self) -> int:
-        """See `Clock.utc_ns`."""
         return super().utc_ns() + time.monotonic_ns() - self._began_ns
 
     def monotonic_ns(self) -> int:
-        """See `Clock.monotonic_ns`."""
         return super().monotonic_ns() + time.monotonic_ns() - self._began_ns
 
     def sleep(self, seconds: float) -> None:

@@ -7,6 +7,7 @@ takes a `Request` and returns a `Report`.
 from __future__ import annotations
 
 import importlib
+import json
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -19,50 +20,21 @@ from benchlog.files import whole_file
 from benchlog.reading import Reading
 from benchlog.serial_ports import Port
 
-__all__ = [
-    "Finder",
-    "Found",
-    "Report",
-    "Request",
-    "Unrecognised",
-    "append_entries",
-    "bench_entry",
-    "search",
-    "tags_for",
-]
-
 Kind = Literal["meter", "scope", "generator"]
 _PACKAGE = "benchlog_drivers"
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """An instrument that answered in a known way.
+    """An instrument that answered in a known way."""
 
-    Attributes
-    ----------
-    kind : {"meter", "scope", "generator"}
-        What it is.
-    address : str
-        For the bench file.
-    place : str
-        Port or resource name, for people.
-    family : str
-        Frame family or dialect that fits.
-    identity : str
-        What it said of itself; empty for meters that only send readings.
-    reading : Reading or None
-        A live one, to compare with the display.
-    options : mapping of str to str
-        For the entry's own table of options: a guess at how its lines read.
-    """
-
-    kind: Kind
-    address: str
-    place: str
-    family: str
-    identity: str = ""
-    reading: Reading | None = None
+    kind: Kind  #: One of "meter", "scope", "generator". What it is.
+    address: str  #: For the bench file.
+    place: str  #: Port or resource name, for people.
+    family: str  #: Frame family or dialect that fits.
+    identity: str = ""  #: What it said of itself; empty for meters that only send readings.
+    reading: Reading | None = None  #: A live one, to compare with the display.
+    #: For the entry's own table of options: a guess at how its lines read.
     options: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -81,21 +53,12 @@ class Unrecognised:
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """What a finder is asked to do.
+    """What a finder is asked to do."""
 
-    Attributes
-    ----------
-    ports : tuple of Port
-        Serial ports to listen at.
-    places : tuple of str
-        More places named by the user: ports, ``socket://`` URLs, VISA resource names.
-    lan : bool
-        Whether to ask on the local network, which sends a broadcast.
-    """
-
-    ports: tuple[Port, ...] = ()
+    ports: tuple[Port, ...] = ()  #: Serial ports to listen at.
+    #: More places named by the user: ports, ``socket://`` URLs, VISA resource names.
     places: tuple[str, ...] = ()
-    lan: bool = False
+    lan: bool = False  #: Whether to ask on the local network, which sends a broadcast.
     clock: Clock = field(default_factory=SystemClock)
 
 
@@ -217,6 +180,4 @@ def _plain(text: str) -> str:
 
 def _quoted(text: str) -> str:
     """TOML basic string."""
-    import json
-
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -8,8 +8,6 @@ from benchlog.errors import UsageError
 from benchlog.reading import Function, Origin, Reading, State
 from benchlog.units import Quantity, parse_quantity
 
-__all__ = ["function_of", "parse_displayed"]
-
 _OVERLOAD = re.compile(r"\s*[+-]?\s*\.?(?:0\.?L|O\.?L|OVER|OFL|OVLD|---+)\.?\s*(.*)", re.IGNORECASE)
 
 

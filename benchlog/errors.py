@@ -33,30 +33,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from typing import TextIO
 
-__all__ = [
-    "AdapterUnavailableError",
-    "AnalysisError",
-    "BadFrameError",
-    "BenchlogError",
-    "CaptureFileError",
-    "ConfigError",
-    "HoldRefusedError",
-    "InstrumentError",
-    "InstrumentRefusedError",
-    "LinkLostError",
-    "LogbookDamagedError",
-    "LogbookError",
-    "LogbookFullError",
-    "LogbookLockedError",
-    "LogbookVersionError",
-    "OpenError",
-    "OpenReason",
-    "ReadTimeoutError",
-    "UsageError",
-    "did_you_mean",
-    "error_text",
-]
-
 
 def did_you_mean(word: str, known: Iterable[str], otherwise: str = "") -> str:
     """Return a hint that names the known word most like `word`, `otherwise` where none is.

@@ -8,8 +8,6 @@ from collections.abc import Iterator
 from importlib.resources import files
 from typing import Any
 
-__all__ = ["described", "reference_text"]
-
 _INDENT = 20
 _USUAL = {
     "function": "V~",
@@ -147,7 +145,7 @@ def _example(table: str, tag: str, kind: dict[str, Any]) -> Iterator[str]:
     yield f"    [[{table}]]"
     needed = [key for key in kind.get("required", ()) if key not in ("kind", "id", "part")]
     yield from ('    id = "C01"', f'    kind = "{tag}"', '    part = "T1"')
-    more = _texts()["examples"].get(tag, ())
+    more = kind.get("x-example", ())
     yield from (f"    {line}" for line in more)
     for key in needed:
         if any(line.startswith(f"{key} =") for line in more):

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import IO, Any
 
-__all__ = ["folder_writable", "read_bounded", "special_file", "sync_folder", "whole_file", "write_whole"]
+from benchlog.errors import UsageError
 
 _KINDS: tuple[tuple[Callable[[int], bool], str], ...] = (
     (stat.S_ISDIR, "a folder"),
@@ -41,7 +41,6 @@ def read_bounded(path: Path, limit_bytes: int) -> bytes:
 
     Parameters
     ----------
-    path : Path
     limit_bytes : int
         Most bytes it may have.
 
@@ -105,6 +104,26 @@ def write_whole(path: Path, content: str | bytes) -> None:
     """Write a text or bytes as `whole_file` does."""
     with whole_file(path, "w" if isinstance(content, str) else "wb") as file:
         file.write(content)
+
+
+def write_page(path: Path, page: str) -> None:
+    """Write an HTML page as `whole_file` does; it takes the place of nothing but a page.
+
+    A slip in its name would else cost a logbook, a plan or a capture.
+
+    Raises
+    ------
+    UsageError
+        If there is another kind of file under that name, in capitals or not where the system takes both for one.
+    """
+    if path.is_file():
+        with path.open("rb") as older:
+            begin = older.read(100).lstrip().lower()
+        if begin and not begin.startswith(b"<!doctype html"):
+            raise UsageError(
+                f"{path} is there already and is not an HTML page", hint="name a new file, e.g. page.html"
+            )
+    write_whole(path, page)
 
 
 def folder_writable(folder: Path) -> bool:

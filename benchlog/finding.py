@@ -6,8 +6,6 @@ from collections.abc import Iterable
 from enum import StrEnum
 from typing import Self
 
-__all__ = ["Finding", "FindingKind", "unique"]
-
 
 class FindingKind(StrEnum):
     """What a finding is about."""

@@ -17,19 +17,6 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = [
-    "DANGER_WORDS",
-    "Circuit",
-    "Danger",
-    "Element",
-    "Hookup",
-    "Loop",
-    "Source",
-    "Symbol",
-    "Tap",
-    "in_words",
-]
-
 
 class Circuit(StrEnum):
     """Arrangements that differ in what hands have to do."""
@@ -169,16 +156,12 @@ class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
 
     Attributes
     ----------
-    circuit : Circuit
     path : tuple of Element
         In series, from the source's first end to its second.
     source : Source or None
         None where the part itself is measured.
-    taps : tuple of Tap
-    loop : Loop or None
     notes : tuple of str
         What no drawing shows.
-    dangers : tuple of Danger
     """
 
     circuit: Circuit
@@ -222,7 +205,6 @@ def in_words(hookup: Hookup, dial: Callable[[Function], str] = str) -> str:
 
     Parameters
     ----------
-    hookup : Hookup
     dial : callable
         Name of a function.
     """

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
-__all__ = ["html_table"]
-
 
 def html_table(
     title: str, header: Sequence[str], rows: Iterable[Sequence[str]], notes: Iterable[str] = ()

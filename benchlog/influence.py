@@ -9,8 +9,6 @@ from enum import StrEnum
 
 import msgspec
 
-__all__ = ["CAPTURE", "OUTPUT", "TIME_BASE", "Influence", "Role"]
-
 #: Function of a scope's voltages in results and budgets; its time base is a function of its own.
 CAPTURE = "capture"
 TIME_BASE = "time base"
@@ -70,23 +68,13 @@ class Role(StrEnum):
 
 
 class Influence(msgspec.Struct, frozen=True, omit_defaults=True):
-    """Where an input quantity comes from.
-
-    Attributes
-    ----------
-    role : Role
-    instrument : str
-        Tag of the instrument, or name of the divider, resistor or check standard; empty where nobody named it.
-    function : str
-        Function it was used on, as results name it (``"V~"``, ``"capture"``); empty for things that have one only.
-    channel : str
-        Channel of a scope.
-    range_max : float or None
-        Full scale of the range in use, where known, in the unit measured.
-    """
+    """Where an input quantity comes from."""
 
     role: Role
+    #: Tag of the instrument, or name of the divider, resistor or check standard; empty where nobody named it.
     instrument: str = ""
+    #: Function it was used on, as results name it (``"V~"``, ``"capture"``); empty for things that have one
+    #: only.
     function: str = ""
-    channel: str = ""
-    range_max: float | None = None
+    channel: str = ""  #: Channel of a scope.
+    range_max: float | None = None  #: Full scale of the range in use, where known, in the unit measured.

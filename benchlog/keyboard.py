@@ -20,8 +20,6 @@ from typing import Any, Protocol, TextIO
 
 from benchlog.errors import UsageError
 
-__all__ = ["BACKSPACE", "END", "ENTER", "ESCAPE", "Entry", "Keys", "Lines", "input_waits", "single_keys"]
-
 ENTER = "\n"
 END = "\x04"
 ESCAPE = "\x1b"

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.result import Result
 
-__all__ = ["continuity", "crosscheck", "supply", "turns_ratio"]
-
 #: A quantity as text with its unit (``"15 ohm"``), or as a number in the SI unit.
 Value = str | float
 
@@ -64,10 +62,6 @@ def supply(
         Half-widths: of the load resistor, and of the limits about the expected voltage.
     capacitor : str or float, optional
         Voltage rating of the capacitor behind a bridge.
-
-    Returns
-    -------
-    Result
 
     Raises
     ------
@@ -132,10 +126,6 @@ def continuity(
     tolerance : str or float
         Half-width of the limits about the computed resistance.
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     UsageError
@@ -195,10 +185,6 @@ def turns_ratio(
         Half-widths: of the limits about `expect` (half a turn where not given), of each channel's gain, and of
         the gain between two ranges.
 
-    Returns
-    -------
-    Result
-
     Raises
     ------
     UsageError, AnalysisError
@@ -245,10 +231,6 @@ def crosscheck(
         Accuracy statement of each meter; 2 % + 10 counts where it is missing.
     function : Function or str, optional
         What all meters are set to (``"V="``), where the texts do not say.
-
-    Returns
-    -------
-    Result
 
     Raises
     ------

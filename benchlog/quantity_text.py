@@ -14,25 +14,6 @@ from typing import Any, ClassVar, Generic, Self, TypeVar
 from benchlog.errors import UsageError
 from benchlog.units import Nameplate, Quantity, parse_nameplate, parse_quantity
 
-__all__ = [
-    "Amperes",
-    "AnyQuantity",
-    "Celsius",
-    "Divider",
-    "Henries",
-    "Hertz",
-    "Metres",
-    "NameplateText",
-    "Number",
-    "Ohms",
-    "Share",
-    "SquareMetres",
-    "Teslas",
-    "ValueText",
-    "Volts",
-    "value_of",
-]
-
 T = TypeVar("T")
 
 
@@ -164,7 +145,6 @@ class Celsius(ValueText[float]):
 
     @classmethod
     def read(cls, text: str) -> float:
-        """See `ValueText.read`."""
         return parse_quantity(text, "degC", what=cls.about).value
 
 
@@ -176,12 +156,10 @@ class Number(_Measure):
 
     @classmethod
     def from_number(cls, number: float) -> Self:
-        """See `ValueText.from_number`."""
         return cls(str(number))
 
     @classmethod
     def schema(cls) -> dict[str, Any]:
-        """See `ValueText.schema`."""
         return super().schema() | {"type": ["string", "number"]}
 
 
@@ -193,7 +171,6 @@ class Share(Number):
 
     @classmethod
     def read(cls, text: str) -> float:
-        """See `ValueText.read`."""
         value = parse_quantity(text, "1", what="value").value
         if not 0 <= value <= 1:
             raise UsageError(
@@ -210,7 +187,6 @@ class Divider(ValueText[float]):
 
     @classmethod
     def read(cls, text: str) -> float:
-        """See `ValueText.read`."""
         head, colon, tail = text.partition(":")
         bottom = parse_quantity(tail, "1", what="value").value if colon else 1.0
         top = parse_quantity(head, "1", what="value").value
@@ -227,7 +203,6 @@ class AnyQuantity(ValueText[Quantity]):
 
     @classmethod
     def read(cls, text: str) -> Quantity:
-        """See `ValueText.read`."""
         return parse_quantity(text, what="value")
 
     def in_unit(self, unit: str, what: str = "value") -> float:
@@ -243,7 +218,6 @@ class NameplateText(ValueText[Nameplate]):
 
     @classmethod
     def read(cls, text: str) -> Nameplate:
-        """See `ValueText.read`."""
         return parse_nameplate(text)
 
 

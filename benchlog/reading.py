@@ -7,8 +7,6 @@ from enum import StrEnum
 
 import msgspec
 
-__all__ = ["Flag", "Function", "Origin", "Reading", "State", "agree"]
-
 
 class Function(StrEnum):
     """What a meter is set to measure; the value is its name in files and on screens."""

@@ -27,16 +27,6 @@ if TYPE_CHECKING:
 
     from benchlog.adapter import Adapter
 
-__all__ = [
-    "GROUP",
-    "AdapterFactory",
-    "Registry",
-    "Unavailable",
-    "make_adapter",
-    "refuse_unknown",
-    "unavailable",
-]
-
 GROUP = "benchlog.adapters"
 KINDS = ("meter", "scope", "generator")
 _BUILT_IN_PACKAGE = "benchlog_drivers"
@@ -62,20 +52,11 @@ class AdapterFactory(Protocol):
 
 
 class Unavailable(msgspec.Struct, frozen=True):
-    """An adapter that can't be used, and why.
+    """An adapter that can't be used, and why."""
 
-    Attributes
-    ----------
-    name : str
-        Address scheme.
-    origin : str
-        ``"built-in"`` or the distribution it comes from.
-    reason, hint : str
-        For the person at the bench.
-    """
-
-    name: str
-    origin: str
+    name: str  #: Address scheme.
+    origin: str  #: ``"built-in"`` or the distribution it comes from.
+    #: reason, hint: For the person at the bench.
     reason: str
     hint: str = ""
 
@@ -170,7 +151,6 @@ class Registry:
         options: Mapping[str, Any] | None = None,
         kind: str = "",
     ) -> Adapter:
-        """See `make_adapter`."""
         try:
             where = parse_address(address) if isinstance(address, str) else address
             return self._make(where, tag, clock, options, kind)

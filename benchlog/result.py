@@ -23,18 +23,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = [
-    "RESULT_SCHEMA",
-    "BudgetLine",
-    "DesignCheck",
-    "Limits",
-    "Record",
-    "Result",
-    "Uncertain",
-    "Verdict",
-    "worst_verdict",
-]
-
 RESULT_SCHEMA = "benchlog.result/1"
 
 

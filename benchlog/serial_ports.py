@@ -14,18 +14,6 @@ from typing import Literal, Protocol
 
 from benchlog.errors import AdapterUnavailableError
 
-__all__ = [
-    "Port",
-    "PortAdvice",
-    "PortInfo",
-    "access_hint",
-    "group_of",
-    "is_port_name",
-    "list_ports",
-    "listed_ports",
-    "port_advice",
-]
-
 _SERVED = ("socket://", "rfc2217://")
 
 
@@ -39,41 +27,23 @@ class PortInfo(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Port:
-    """One serial port of this computer.
+    """One serial port of this computer."""
 
-    Attributes
-    ----------
-    device, description : str
-        Its name, and what the USB device says of itself.
-    serial_number : str
-        Of the USB device; empty when it gives none.
-    access : {"ok", "no permission", "gone"}
-        Whether this user may open it.
-    group : str
-        Group that owns the device file.
-    """
-
+    #: device, description: Its name, and what the USB device says of itself.
     device: str
     description: str = ""
-    serial_number: str = ""
-    access: Literal["ok", "no permission", "gone"] = "ok"
-    group: str = ""
+    serial_number: str = ""  #: Of the USB device; empty when it gives none.
+    access: Literal["ok", "no permission", "gone"] = "ok"  #: Whether this user may open it.
+    group: str = ""  #: Group that owns the device file.
 
 
 @dataclass(frozen=True, slots=True)
 class PortAdvice:
-    """What to do about a serial port, by system.
+    """What to do about a serial port, by system."""
 
-    Attributes
-    ----------
-    example : str
-        How the name of a port looks.
-    missing, busy, denied : str
-        What to do where there is no such port, where another program has it, and where this user may not open it;
-        in the last, ``{group}`` stands for the group that owns the port.
-    """
-
-    example: str
+    example: str  #: How the name of a port looks.
+    #: missing, busy, denied: What to do where there is no such port, where another program has it, and where
+    #: this user may not open it; in the last, ``{group}`` stands for the group that owns the port.
     missing: str
     busy: str
     denied: str

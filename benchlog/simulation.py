@@ -14,8 +14,6 @@ from benchlog.errors import AdapterUnavailableError
 from benchlog.reading import Function
 from benchlog.registry import make_adapter
 
-__all__ = ["served_as_sim", "set_up_for", "shared_bench", "simulated_bench", "simulated_person"]
-
 _PACKAGE = "benchlog_drivers"
 
 

@@ -4,8 +4,6 @@ Python's own answer is a traceback through whatever is being imported."""
 # The part of `signal` written in C is there at once; the module itself takes milliseconds, in which Ctrl-C would show.
 from _signal import SIG_DFL, SIGINT, default_int_handler, signal  # type: ignore[import-not-found]
 
-__all__ = ["main"]
-
 signal(SIGINT, SIG_DFL)
 
 

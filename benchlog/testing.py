@@ -24,8 +24,6 @@ from benchlog.clock import Clock, SystemClock
 from benchlog.errors import InstrumentError, OpenError
 from benchlog.reading import Reading, State
 
-__all__ = ["ContractReport", "ScriptedReader", "check_adapter"]
-
 SLACK_S = 0.5  # how far a deadline may be overrun: link latency and a busy computer
 
 
@@ -278,7 +276,6 @@ class ScriptedReader(Reader):
         self.opened = 0
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return "follows a script"
 
     def _open(self) -> None:

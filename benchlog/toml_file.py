@@ -12,8 +12,6 @@ import msgspec
 from benchlog.errors import ConfigError, UsageError
 from benchlog.files import read_bounded
 
-__all__ = ["line_of", "read_toml"]
-
 T = TypeVar("T")
 MAX_BYTES = 4_000_000
 _KEY_PARTS = 32

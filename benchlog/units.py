@@ -19,17 +19,6 @@ import msgspec
 
 from benchlog.errors import UsageError
 
-__all__ = [
-    "Nameplate",
-    "Quantity",
-    "Regulation",
-    "format_quantity",
-    "format_uncertain",
-    "parse_nameplate",
-    "parse_number",
-    "parse_quantity",
-]
-
 BASE_UNITS = (
     "VA",
     "V",

@@ -18,8 +18,6 @@ from benchlog.errors import AdapterUnavailableError
 if TYPE_CHECKING:
     from usb.backend import IBackend
 
-__all__ = ["INSTALL_HINT", "UsbInstrument", "list_usb_instruments", "usb_backend"]
-
 SYSFS = Path("/sys/bus/usb/devices")
 INSTALL_HINT = "pip install pyusb libusb-package"
 _RULES_FILE = "/etc/udev/rules.d/70-benchlog-usb.rules"
@@ -29,28 +27,15 @@ TMC_CLASS = (0xFE, 0x03)
 
 @dataclass(frozen=True, slots=True)
 class UsbInstrument:
-    """One USB interface of the test and measurement class.
+    """One USB interface of the test and measurement class."""
 
-    Attributes
-    ----------
-    vendor, product : int
-        USB identification.
-    serial : str
-        Serial number; empty when the instrument has none, or none that this user may read.
-    interface : int
-        Number of its USB interface.
-    description : str
-        Maker and product in the device's own words.
-    access : {"ok", "no permission"}
-        Whether this user may open it.
-    """
-
+    #: vendor, product: USB identification.
     vendor: int
     product: int
-    serial: str
-    interface: int
-    description: str = ""
-    access: Literal["ok", "no permission"] = "ok"
+    serial: str  #: Serial number; empty when the instrument has none, or none that this user may read.
+    interface: int  #: Number of its USB interface.
+    description: str = ""  #: Maker and product in the device's own words.
+    access: Literal["ok", "no permission"] = "ok"  #: Whether this user may open it.
 
     @property
     def resource(self) -> str:

@@ -7,16 +7,6 @@ from collections.abc import Mapping
 from benchlog.result import Limits, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = [
-    "MARKS",
-    "all_limits_words",
-    "limits_own_words",
-    "limits_words",
-    "quantity_words",
-    "strip_controls",
-    "value_words",
-]
-
 #: Shape of each verdict and state; it always comes with its word, and beside a colour where there is one.
 MARKS = {
     "pass": "●",
@@ -36,6 +26,7 @@ _NAMES = {
     "al": "AL",
     "no_load_voltage": "no-load voltage",
     "expected_no_load": "expected no-load voltage",
+    "rectified_peak_worst": "highest rectified peak",
 }
 
 
@@ -65,7 +56,7 @@ def limits_own_words(limits: Limits | None) -> str:
     """Uncertainty of the limits themselves as printed; an empty text where they have none."""
     if limits is None or not limits.standard_uncertainty > 0:
         return ""
-    return f"limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
+    return f"each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)}"
 
 
 def all_limits_words(limits: Mapping[str, Limits]) -> str:

@@ -11,6 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
+
+# Properties are about numbers, not time: a busy computer must not fail them.
+settings.register_profile("no deadline", deadline=None)
+settings.load_profile("no deadline")
 
 GOLDEN = Path(__file__).parent / "golden"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from benchlog.address import Address, build_options, parse_address
@@ -65,7 +65,6 @@ def test_what_is_no_address_is_refused_with_a_hint(text: str) -> None:
     ),
 )
 @example("serial", "", {"a": " x  "})
-@settings(deadline=None)
 def test_what_is_written_reads_back_the_same(scheme: str, rest: str, options: dict[str, str]) -> None:
     address = Address(scheme, rest, options)
     again = parse_address(str(address))

@@ -70,6 +70,27 @@ def test_a_device_is_written_to_and_not_replaced(tmp_path: Path) -> None:
         files.write_whole(tmp_path, "x")
 
 
+@pytest.mark.parametrize("there", ["kc1.logbook", "plan.toml", "ct1.npz"])
+def test_a_page_takes_the_place_of_nothing_but_a_page(
+    there: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, demo: tuple[Path, dict[str, object], float]
+) -> None:
+    """Whatever --out or --card names; also in capitals where those name the same file."""
+    monkeypatch.chdir(tmp_path)
+    for name in ("kc1.logbook", "plan.toml", "bench.toml"):
+        Path(name).write_bytes((demo[0] / name).read_bytes())
+    Path("ct1.npz").write_bytes(b"PK\x03\x04")
+    before = Path(there).read_bytes()
+    names = [there, there.upper()] if Path(there.upper()).exists() else [there]
+    for name in names:
+        certificate = ["record", "certificate", "--logbook", "kc1.logbook", "--out", name]
+        card = ["winding", "--core", "25x15x10", "--turns", "60", "--wire", "AWG 24", "--card", name]
+        assert (main(certificate), main(card)) == (2, 2)
+        assert Path(there).read_bytes() == before
+    certificate[-1] = "page.html"
+    for _ in range(2):  # an older page makes room
+        assert main(certificate) == 0
+
+
 def test_reading_is_bounded(tmp_path: Path) -> None:
     """Also where the file takes no room on the disk."""
     sparse = tmp_path / "sparse"

@@ -19,8 +19,6 @@ from benchlog.capture_files.samples import is_time_name
 from benchlog.capture_files.time_base import time_base
 from benchlog.errors import CaptureFileError
 
-__all__ = ["capture_from_arrays", "read_mat", "read_npy", "read_npz"]
-
 _INDEXED = re.compile(r"(\w+)(\.T)?\[(\d+)\]")
 # As many columns as a scope may have channels; wider matrices are rarely one record.
 _MOST_CHANNELS = 16

@@ -17,8 +17,6 @@ from benchlog.capture_files.plain_text import PlainText
 from benchlog.capture_files.text_layout import TextLayout, seen
 from benchlog.errors import CaptureFileError
 
-__all__ = ["parse_body", "read_carefully", "refuse_other_mark", "texts"]
-
 Flags = npt.NDArray[np.bool_]
 
 

@@ -6,16 +6,6 @@ import csv
 import re
 from functools import lru_cache
 
-__all__ = [
-    "AMBIGUOUS_GROUP",
-    "BLANKS",
-    "MISSING_WORDS",
-    "cell_kind",
-    "delimiter_name",
-    "is_missing",
-    "split_line",
-]
-
 BLANKS = " "
 """Stands for "any run of blanks" as a delimiter."""
 

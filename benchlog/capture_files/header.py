@@ -11,8 +11,6 @@ from benchlog.capture_files.text_layout import TextLayout
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
 
-__all__ = ["Header", "interval_from_fields", "read_header", "unit_of"]
-
 # Words as written out in headers, to factor and SI unit; symbols are left to `benchlog.units`.
 _UNIT_WORDS = {
     **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunde", "sekunden"), (1.0, "s")),
@@ -55,30 +53,15 @@ _START_KEY = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the lines above the data say.
+    """What the lines above the data say."""
 
-    Attributes
-    ----------
-    names : tuple of str
-        One a column, empty where there is none.
-    raw_names : tuple of str
-        The same with the unit, as in the file.
-    units : tuple of (float, str)
-        Factor and SI unit of each column; unit empty when not given.
-    named : bool
-        Whether there was a line of names at all.
-    fields : mapping
-        Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.
-    note : str
-        A line of words above the data that could not serve as names.
-    """
-
-    names: tuple[str, ...]
-    raw_names: tuple[str, ...]
+    names: tuple[str, ...]  #: One a column, empty where there is none.
+    raw_names: tuple[str, ...]  #: The same with the unit, as in the file.
+    #: Factor and SI unit of each column; unit empty when not given.
     units: tuple[tuple[float, str], ...]
-    named: bool
-    fields: Mapping[str, str]
-    note: str = ""
+    named: bool  #: Whether there was a line of names at all.
+    fields: Mapping[str, str]  #: Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.
+    note: str = ""  #: A line of words above the data that could not serve as names.
 
 
 def unit_of(text: str) -> tuple[float, str] | None:

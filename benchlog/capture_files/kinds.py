@@ -9,8 +9,6 @@ from pathlib import Path
 from benchlog.errors import CaptureFileError
 from benchlog.files import read_bounded
 
-__all__ = ["FileKind", "file_kind", "read_bytes"]
-
 
 class FileKind(StrEnum):
     """Kinds of file that can hold a capture or a log."""

@@ -22,8 +22,6 @@ from benchlog.capture_files.table import read_table
 from benchlog.capture_files.wav import capture_from_wav
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["load_capture", "load_captures"]
-
 
 def load_capture(
     path: str | Path,

@@ -16,43 +16,23 @@ from benchlog.capture_files.text_layout import seen
 from benchlog.clock import rfc3339
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["Log", "load_log"]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Log:
-    """Readings of several instruments.
+    """Readings of several instruments."""
 
-    Attributes
-    ----------
-    time_s : array of shape (n_rows,), float64
-        Second since the first row; row numbers when `indexed`.
-    columns : mapping of str to array of shape (n_rows,), float64
-        In SI units where the file gives them; NaN where a cell held no number.
-    units : mapping of str to str
-        SI unit of each column, empty when the file does not say.
-    indexed : bool
-        True when the file has no times.
-    start : str
-        Time of the first row as text, with ``Z`` when it is UTC; empty when there are none.
-    utc_ns : int
-        The same in nanoseconds; 0 when the zone is unknown.
-    notes : tuple of str
-        What was left out or settled.
-    source : str
-        Path of the file.
-    aliases : mapping of str to str
-        Names with their units as in the file, to names of columns.
-    """
-
+    #: Shape (n_rows,). Second since the first row; row numbers when `indexed`.
     time_s: npt.NDArray[np.float64]
+    #: Shape (n_rows,). In SI units where the file gives them; NaN where a cell held no number.
     columns: Mapping[str, npt.NDArray[np.float64]]
+    #: SI unit of each column, empty when the file does not say.
     units: Mapping[str, str] = field(default_factory=dict)
-    indexed: bool = False
-    start: str = ""
-    utc_ns: int = 0
-    notes: tuple[str, ...] = ()
-    source: str = ""
+    indexed: bool = False  #: True when the file has no times.
+    start: str = ""  #: Time of the first row as text, with ``Z`` when it is UTC; empty when there are none.
+    utc_ns: int = 0  #: The same in nanoseconds; 0 when the zone is unknown.
+    notes: tuple[str, ...] = ()  #: What was left out or settled.
+    source: str = ""  #: Path of the file.
+    #: Names with their units as in the file, to names of columns.
     aliases: Mapping[str, str] = field(default_factory=dict)
 
     @property

@@ -21,8 +21,6 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError, UsageError
 from benchlog.files import whole_file
 
-__all__ = ["CSV_MARK", "NPZ_MARK", "capture_from_native_csv", "capture_from_native_npz", "save_capture"]
-
 NPZ_MARK = "benchlog_capture"
 CSV_MARK = b"# benchlog capture "
 _VERSION = 1
@@ -62,18 +60,8 @@ def _about(capture: Capture) -> dict[str, Any]:
         "utc_ns": str(capture.utc_ns),  # beyond 2**53, so text
         "settings": dict(capture.settings),
         "channels": [
-            {
-                "name": c.name,
-                "dtype": c.codes.dtype.name,
-                "scale": c.scale,
-                "offset": c.offset,
-                "unit": c.unit,
-                "probe": c.probe,
-                "coupling": c.coupling,
-                "code_limits": c.code_limits,
-                "range_max": c.range_max,
-                "column": "values" if _values_give_codes(c) else "codes",
-            }
+            c.described()
+            | {"dtype": c.codes.dtype.name, "column": "values" if _values_give_codes(c) else "codes"}
             for c in capture.channels
         ],
     }
@@ -181,19 +169,7 @@ def _rebuild(
             hint="copy or save it again",
         )
     channels = tuple(
-        ChannelRecord(
-            described["name"],
-            array,
-            described["scale"],
-            described["offset"],
-            described["unit"],
-            described["probe"],
-            described["coupling"],
-            None
-            if described["code_limits"] is None
-            else (described["code_limits"][0], described["code_limits"][1]),
-            described["range_max"],
-        )
+        ChannelRecord.from_description(array, described)
         for described, array in zip(about["channels"], codes, strict=True)
     )
     return Capture(

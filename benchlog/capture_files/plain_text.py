@@ -7,8 +7,6 @@ from dataclasses import dataclass
 
 from benchlog.errors import CaptureFileError
 
-__all__ = ["PlainText", "plain_text"]
-
 _MARKS = (
     (codecs.BOM_UTF8, "utf-8"),
     (codecs.BOM_UTF32_LE, "utf-32-le"),
@@ -22,18 +20,10 @@ _CONTROL = bytes(set(range(32)) - {9, 10, 13, 12, 26, 27}) + b"\x7f"
 
 @dataclass(frozen=True, slots=True)
 class PlainText:
-    """A text file made plain.
+    """A text file made plain."""
 
-    Attributes
-    ----------
-    data : bytes
-        UTF-8, lines ended by LF, no byte-order mark.
-    encoding : str
-        What it was.
-    """
-
-    data: bytes
-    encoding: str
+    data: bytes  #: UTF-8, lines ended by LF, no byte-order mark.
+    encoding: str  #: What it was.
 
     def head(self, size: int = LONGEST_LINE) -> list[str]:
         """Whole lines from the beginning."""

@@ -18,8 +18,6 @@ from benchlog.capture_files.text_layout import seen
 from benchlog.capture_files.time_base import last_digit_step, time_base
 from benchlog.errors import CaptureFileError, UsageError
 
-__all__ = ["apply_probes", "capture_from_table", "is_time_name", "numeric_times", "pick_columns"]
-
 _TIME_NAME = re.compile(
     r"(?:(?:elapsed|relative|sample|run|test|capture)[ _]*)?(?:time[ _]*(?:axis|stamp|base)?|zeit|t|x|x[ _-]*axis"
     r"|seconds?|secs?|s|date[ _/]*time|date)(?:[ _]*(?:raw|parsed|utc|local))?",

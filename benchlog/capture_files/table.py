@@ -19,8 +19,6 @@ from benchlog.capture_files.text_layout import TextLayout, seen, sniff
 from benchlog.capture_files.timestamps import Stamps, read_clock, read_stamps
 from benchlog.errors import CaptureFileError
 
-__all__ = ["Column", "Table", "read_table"]
-
 # SCPI-99 volume 1, 7.2.1.5: 9.9E37 stands for infinity, 9.91E37 for "not a number".
 _SCPI_INFINITY = 9.9e37
 _NO_VALUE = sorted({v for w in MISSING_WORDS for v in (w, w.upper(), w.capitalize(), w.title())} | {"NaN"})
@@ -28,33 +26,16 @@ _NO_VALUE = sorted({v for w in MISSING_WORDS for v in (w, w.upper(), w.capitaliz
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
-    """One column of a table.
+    """One column of a table."""
 
-    Attributes
-    ----------
-    name : str
-        Without the unit; unique in the table.
-    aliases : tuple of str
-        Other texts that mean this column: the name with its unit as in the file.
-    unit : str
-        SI unit, empty when the file does not say.
-    factor : float
-        What turns the file's numbers into `unit`.
-    values : array of shape (n,), float64
-        Numbers as in the file, NaN where there was none; empty for times.
-    stamps : Stamps or None
-        Times of a column of time stamps.
-    clock_only : bool
-        Whether the stamps are times of day without a date.
-    """
-
-    name: str
-    aliases: tuple[str, ...]
-    unit: str
-    factor: float
+    name: str  #: Without the unit; unique in the table.
+    aliases: tuple[str, ...]  #: Other texts that mean this column: the name with its unit as in the file.
+    unit: str  #: SI unit, empty when the file does not say.
+    factor: float  #: What turns the file's numbers into `unit`.
+    #: Shape (n,). Numbers as in the file, NaN where there was none; empty for times.
     values: npt.NDArray[np.float64]
-    stamps: Stamps | None = None
-    clock_only: bool = False
+    stamps: Stamps | None = None  #: Times of a column of time stamps.
+    clock_only: bool = False  #: Whether the stamps are times of day without a date.
 
     def called(self, text: str) -> bool:
         """Return whether `text` means this column."""
@@ -63,28 +44,14 @@ class Column:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """Columns of one file.
-
-    Attributes
-    ----------
-    columns : tuple of Column
-    named : bool
-        Whether the file names its columns.
-    fields : mapping of str to str
-        Header fields, keys in lower case.
-    notes : tuple of str
-        What was left out or settled.
-    layout : TextLayout
-    sample : tuple of str
-        Some data lines from both ends, for what only the text shows.
-    """
+    """Columns of one file."""
 
     columns: tuple[Column, ...]
-    named: bool
-    fields: Mapping[str, str]
-    notes: tuple[str, ...]
+    named: bool  #: Whether the file names its columns.
+    fields: Mapping[str, str]  #: Header fields, keys in lower case.
+    notes: tuple[str, ...]  #: What was left out or settled.
     layout: TextLayout
-    sample: tuple[str, ...]
+    sample: tuple[str, ...]  #: Some data lines from both ends, for what only the text shows.
 
 
 def read_table(

@@ -16,8 +16,6 @@ from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, del
 from benchlog.capture_files.plain_text import PlainText
 from benchlog.errors import CaptureFileError
 
-__all__ = ["TextLayout", "seen", "sniff"]
-
 # Earlier wins a tie: a tab or semicolon is rarely there by chance, a blank often is.
 _DELIMITERS = ("\t", ";", ",", "|", BLANKS, "")
 _SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
@@ -29,32 +27,18 @@ _DECIMAL_EVIDENCE = re.compile(rb"(?<![\d,.])[+-]?0,\d|\d,(?:\d{1,2}|\d{4,})(?![
 
 @dataclass(frozen=True, slots=True)
 class TextLayout:
-    """How to read the table.
+    """How to read the table."""
 
-    Attributes
-    ----------
-    delimiter, decimal, thousands : str
-        Delimiter (`BLANKS` for runs of blanks, empty for one column), decimal mark, mark of grouped digits.
-    kinds : str
-        One letter a column: N number, S time stamp, D date, C clock time, X text, M never a value.
-    header : tuple of str
-        Lines above the data.
-    first_line : int
-        Number of the first data line, counted from 1.
-    first_text : str
-        That line.
-    offset : int
-        Its place in the plain text, bytes.
-    """
-
+    #: delimiter, decimal, thousands: Delimiter (`BLANKS` for runs of blanks, empty for one column), decimal
+    #: mark, mark of grouped digits.
     delimiter: str
     decimal: str
     thousands: str
-    kinds: str
-    header: tuple[str, ...]
-    first_line: int
-    first_text: str
-    offset: int
+    kinds: str  #: One letter a column: N number, S time stamp, D date, C clock time, X text, M never a value.
+    header: tuple[str, ...]  #: Lines above the data.
+    first_line: int  #: Number of the first data line, counted from 1.
+    first_text: str  #: That line.
+    offset: int  #: Its place in the plain text, bytes.
 
     @property
     def width(self) -> int:

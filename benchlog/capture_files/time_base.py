@@ -9,8 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["TimeBase", "last_digit_step", "time_base"]
-
 _DIGITS = re.compile(r"[+-]?(\d*)[.,]?(\d*)(?:[eE]([+-]?\d+))?")
 # Times kept in single precision on the way are rounded to 2**-24 of their size; both ends of a step are.
 _SINGLE_PRECISION = 2.0**-23
@@ -18,21 +16,12 @@ _SINGLE_PRECISION = 2.0**-23
 
 @dataclass(frozen=True, slots=True)
 class TimeBase:
-    """What the times say.
+    """What the times say."""
 
-    Attributes
-    ----------
-    interval_s : float
-        Mean interval when uniform, else the usual one.
-    uniform : bool
-        Whether all samples are where a constant interval puts them, within the rounding of the times.
-    backward_at : int
-        First sample whose time is before that of the sample above it; -1 when there is none.
-    """
-
-    interval_s: float
+    interval_s: float  #: Mean interval when uniform, else the usual one.
+    #: Whether all samples are where a constant interval puts them, within the rounding of the times.
     uniform: bool
-    backward_at: int
+    backward_at: int  #: First sample whose time is before that of the sample above it; -1 when there is none.
 
 
 def last_digit_step(cells: Sequence[str]) -> float:

@@ -14,8 +14,6 @@ import numpy.typing as npt
 from benchlog.clock import DAY_NS
 from benchlog.errors import CaptureFileError
 
-__all__ = ["Stamps", "read_clock", "read_stamps"]
-
 _PARTS = re.compile(
     r"(?P<a>\d{1,4})(?P<mark>[-/.])(?P<b>\d{1,2})[-/.](?P<c>\d{1,4})"
     r"(?:[T_,]?\s*(?P<h>\d{1,2}):(?P<m>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?\s?(?P<ap>[AaPp][Mm])?"
@@ -26,24 +24,13 @@ _CLOCK = re.compile(r"(\d{1,3}):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?\s?([AaPp]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stamps:
-    """Times of one column.
+    """Times of one column."""
 
-    Attributes
-    ----------
-    ns : array of shape (n,), int64
-        Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
-    valid : array of shape (n,), bool
-        False where the cell held no time.
-    zoned : bool
-        Whether the zone was given, so that `ns` is UTC.
-    note : str
-        What had to be settled, e.g. the order of day and month.
-    """
-
+    #: Shape (n,). Nanoseconds since 1970 on the clock of the file; `valid` says which mean anything.
     ns: npt.NDArray[np.int64]
-    valid: npt.NDArray[np.bool_]
-    zoned: bool
-    note: str = ""
+    valid: npt.NDArray[np.bool_]  #: Shape (n,). False where the cell held no time.
+    zoned: bool  #: Whether the zone was given, so that `ns` is UTC.
+    note: str = ""  #: What had to be settled, e.g. the order of day and month.
 
 
 def read_stamps(cells: Sequence[str], name: str) -> Stamps:

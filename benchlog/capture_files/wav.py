@@ -12,8 +12,6 @@ import numpy.typing as npt
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.errors import CaptureFileError
 
-__all__ = ["capture_from_wav"]
-
 _PCM, _FLOAT, _EXTENSIBLE = 1, 3, 0xFFFE
 _WHAT_IS_READ = "save it as 8, 16, 24 or 32 bit PCM, or 32 or 64 bit floating point"
 

@@ -20,8 +20,6 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["check_agreement"]
-
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
 
@@ -33,7 +31,6 @@ def check_agreement(
 
     Parameters
     ----------
-    first, second : Series
     same_clock : bool
         True for two columns of one log: an offset found between them is then a lag, reported but not applied.
         False for two logs: a significant offset of the second clock is applied.

@@ -10,8 +10,6 @@ import numpy.typing as npt
 
 from benchlog.metrology.statistics import effective_number, lag1_autocorrelation, mean_and_sd, robust_sd
 
-__all__ = ["Alignment", "align", "pair"]
-
 FloatArray = npt.NDArray[np.float64]
 _LONGEST_GRID = 2**17
 _LEAST_CORRELATION = 0.5  # below, the two do not show the same events; judgement
@@ -21,27 +19,17 @@ _RIVAL = 0.9  # another offset almost as good makes the answer doubtful; judgeme
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """Second clock against the first.
+    """Second clock against the first."""
 
-    Attributes
-    ----------
-    offset_s, u_offset_s : float
-        What the second clock shows more than the first, middle of the common time, second; and its standard
-        uncertainty, infinite when the logs do not determine it.
-    rate, u_rate : float
-        Seconds per second by which the second clock is faster.
-    correlation : float
-        Of the changes, at the best offset.
-    reason : str
-        Why there is no offset, empty when there is one.
-    """
-
+    #: offset_s, u_offset_s: What the second clock shows more than the first, middle of the common time,
+    #: second; and its standard uncertainty, infinite when the logs do not determine it.
     offset_s: float
     u_offset_s: float
+    #: rate, u_rate: Seconds per second by which the second clock is faster.
     rate: float = 0.0
     u_rate: float = math.inf
-    correlation: float = 0.0
-    reason: str = ""
+    correlation: float = 0.0  #: Of the changes, at the best offset.
+    reason: str = ""  #: Why there is no offset, empty when there is one.
     middle_s: float = 0.0
 
     @property

@@ -15,8 +15,6 @@ from benchlog.signal.findings import Severity
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
-__all__ = ["as_rms"]
-
 #: An average-responding meter multiplies the mean absolute value by this, which is right for a sine only.
 SINE_FORM_FACTOR = math.pi / (2 * math.sqrt(2))
 

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.signal.waveform import Waveform
 
-__all__ = ["Captured", "read_capture"]
-
 #: Kinds of findings under which an rms value says nothing.
 _SPOILING = (
     FindingKind.CLIPPING,
@@ -39,17 +37,10 @@ _ALIKE = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Captured(MeterReading):
-    """A voltage from a record.
+    """A voltage from a record."""
 
-    Attributes
-    ----------
-    waveform : Waveform
-        Where it comes from.
-    repeats : bool
-        Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
-    """
-
-    waveform: Waveform
+    waveform: Waveform  #: Where it comes from.
+    #: Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
     repeats: bool = True
 
     @property
@@ -84,7 +75,6 @@ class Captured(MeterReading):
         return blocks[0] if blocks else ""
 
     def uncertain(self) -> Any:
-        """See `MeterReading.uncertain`."""
         return self.with_gain(self.gain_error())
 
     def with_gain(self, gain: Any, zero: Any = None) -> Any:
@@ -131,8 +121,6 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
 
     Parameters
     ----------
-    capture : Capture
-    channel : str
     function : Function
         V~ is the rms without the mean, V= the mean.
     gain_accuracy : float

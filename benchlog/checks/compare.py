@@ -19,8 +19,6 @@ from benchlog.metrology.meter_reading import (
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["check_compare"]
-
 
 def check_compare(
     part: MeterReading, reference: MeterReading, reference_ohm: float, tolerance: float, limits: Limits

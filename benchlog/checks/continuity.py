@@ -22,8 +22,6 @@ from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RESOLVABLE", "check_continuity", "copper_resistance", "resistance_limits"]
-
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = (
@@ -172,8 +170,6 @@ def copper_resistance(wire: Wire, length_m: float, celsius: float | None) -> tup
 
     Parameters
     ----------
-    wire : Wire
-    length_m : float
     celsius : float or None
         Temperature of the copper; None where nobody stated it: 20 °C, give or take 10 K.
     """

@@ -14,8 +14,6 @@ from benchlog.magnetics.core_comparison import CoreGroup, CoreKind, CoreReading,
 from benchlog.metrology.budget import to_uncertain
 from benchlog.result import Result, Uncertain, Verdict
 
-__all__ = ["check_core_set"]
-
 
 def check_core_set(
     captures: Mapping[str, Capture],

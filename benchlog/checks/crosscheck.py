@@ -32,8 +32,6 @@ from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
-__all__ = ["check_crosscheck"]
-
 _NEAR_ZERO_COUNTS = 10
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
 DECIDERS = (

@@ -11,8 +11,6 @@ from benchlog.checks.scope_channels import ChannelPair
 from benchlog.finding import Finding, FindingKind
 from benchlog.signal.quantisation import code_step
 
-__all__ = ["unlike_harmonics"]
-
 #: Harmonics of an 8-bit converter's own curvature, over the fundamental (common practice, no source).
 _CONVERTER = 0.01
 #: Standard uncertainties of noise that a harmonic must stand out by.
@@ -28,7 +26,6 @@ def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
 
     Parameters
     ----------
-    pair : ChannelPair
     capture : Capture
         Holds the pair's channels.
     """

@@ -81,7 +81,6 @@ def check_inductance(
     ----------
     capture : Capture
         With the channels of `setup`.
-    setup : SeriesSetup
     turns : int, optional
         Turns of the winding; then AL is given too.
     al_h : float, optional

@@ -13,8 +13,6 @@ from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["check_isolation"]
-
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
 
 

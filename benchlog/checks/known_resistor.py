@@ -7,8 +7,6 @@ from typing import Any
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uniform
 
-__all__ = ["known_resistor"]
-
 
 def known_resistor(ohm: float, tolerance: float, role: Role) -> Any:
     """Uncertain resistance from the half-width of its error, relative; the budget calls it by value and role."""

@@ -17,8 +17,6 @@ from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words
 
-__all__ = ["HOT_W", "LoadPoint", "gains_left", "judge_load", "load_doubts", "load_quantities"]
-
 #: Above this a load resistor gets hot within seconds (judgement).
 HOT_W = 2.0
 #: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
@@ -29,21 +27,11 @@ _OVERLOAD = 1.05
 
 @dataclass(frozen=True, slots=True)
 class LoadPoint:
-    """One loaded reading.
+    """One loaded reading."""
 
-    Attributes
-    ----------
-    resistance_ohm : float
-        Load resistor.
-    loaded : MeterReading
-        Voltage across it.
-    tolerance : float
-        Half-width of the resistor's relative error.
-    """
-
-    resistance_ohm: float
-    loaded: MeterReading
-    tolerance: float = 0.01
+    resistance_ohm: float  #: Load resistor.
+    loaded: MeterReading  #: Voltage across it.
+    tolerance: float = 0.01  #: Half-width of the resistor's relative error.
 
     @property
     def power_w(self) -> float:

@@ -10,8 +10,6 @@ import numpy.typing as npt
 from benchlog.checks.settled import count_size
 from benchlog.metrology.accuracy import Accuracy
 
-__all__ = ["Series"]
-
 FloatArray = npt.NDArray[np.float64]
 _FEW_LEVELS = 4
 _LEAST_COUNTS = 200.0  # that a display shows of a quantity on a fitting range (judgement)
@@ -19,27 +17,15 @@ _LEAST_COUNTS = 200.0  # that a display shows of a quantity on a fitting range (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
-    """One instrument's log.
-
-    Attributes
-    ----------
-    name : str
-    time_s, values : array of shape (n,)
-        Second and `unit`; NaN where there was no number.
-    unit : str
-        Empty when unknown.
-    accuracy : Accuracy or None
-        Its statement, when known.
-    resolution : float
-        One count; 0: taken from the values.
-    """
+    """One instrument's log."""
 
     name: str
+    #: time_s, values: Shape (n,). Second and `unit`; NaN where there was no number.
     time_s: FloatArray
     values: FloatArray
-    unit: str = ""
-    accuracy: Accuracy | None = None
-    resolution: float = 0.0
+    unit: str = ""  #: Empty when unknown.
+    accuracy: Accuracy | None = None  #: Its statement, when known.
+    resolution: float = 0.0  #: One count; 0: taken from the values.
 
     def finite(self) -> Series:
         """The same without rows that have no number, in order of time."""

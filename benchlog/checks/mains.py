@@ -14,16 +14,6 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
 
-__all__ = [
-    "MAINS_DRIFT",
-    "MAINS_TOLERANCE",
-    "PLUG_IN_MONITOR",
-    "Mains",
-    "mains_drift",
-    "nominal_mains",
-    "worst_mains_ratio",
-]
-
 #: Mains may be this far off its nominal value (IEC 60038, 230/400 V systems).
 MAINS_TOLERANCE = 0.10
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
@@ -60,21 +50,11 @@ def mains_drift() -> Any:
 
 @dataclass(frozen=True, slots=True)
 class Mains:
-    """Mains voltage in the minute of a reading.
+    """Mains voltage in the minute of a reading."""
 
-    Attributes
-    ----------
-    reading : MeterReading
-        On AC volts.
-    nominal_v : float
-        Nominal voltage.
-    nominal_assumed : bool
-        Whether the nominal voltage was taken from the reading.
-    """
-
-    reading: MeterReading
-    nominal_v: float
-    nominal_assumed: bool = False
+    reading: MeterReading  #: On AC volts.
+    nominal_v: float  #: Nominal voltage.
+    nominal_assumed: bool = False  #: Whether the nominal voltage was taken from the reading.
 
     @classmethod
     def of(cls, reading: MeterReading, nominal_v: float | None = None) -> Mains:

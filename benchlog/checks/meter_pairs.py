@@ -18,18 +18,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = [
-    "E_N_LIMITS",
-    "E_N_RULE",
-    "JOINT_RULE",
-    "Comparison",
-    "MeterPair",
-    "NodeMeter",
-    "compare_all",
-    "expanded_at_2",
-    "odd_one_out",
-]
-
 E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: not all within their data sheets"
 JOINT_RULE = f"{E_N_RULE}; of more than two meters jointly, so that all together alarm as seldom as two"
 E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
@@ -37,21 +25,11 @@ E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
 
 @dataclass(frozen=True, slots=True)
 class NodeMeter:
-    """One meter's value on the node.
-
-    Attributes
-    ----------
-    tag : str
-    as_read : float
-        What it showed, when `number` is turned into something else.
-    number : GTC uncertain real
-        Without the scatter, which differences bring in themselves.
-    readings : tuple of MeterReading
-    """
+    """One meter's value on the node."""
 
     tag: str
-    as_read: float
-    number: Any
+    as_read: float  #: What it showed, when `number` is turned into something else.
+    number: Any  #: Without the scatter, which differences bring in themselves.
     readings: tuple[MeterReading, ...]
 
     @property
@@ -89,23 +67,11 @@ class MeterPair:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """All meters on a node held against each other.
+    """All meters on a node held against each other."""
 
-    Attributes
-    ----------
-    meters : tuple of NodeMeter
-        Two or more.
-    pairs : tuple of MeterPair
-        All pairs of them.
-    joint : float
-        E_n of the two, or one number for all: more than 1 is more than their claims allow.
-    fit : NodeValues
-    unit : str
-    """
-
-    meters: tuple[NodeMeter, ...]
-    pairs: tuple[MeterPair, ...]
-    joint: float
+    meters: tuple[NodeMeter, ...]  #: Two or more.
+    pairs: tuple[MeterPair, ...]  #: All pairs of them.
+    joint: float  #: E_n of the two, or one number for all: more than 1 is more than their claims allow.
     fit: NodeValues
     unit: str
 
@@ -170,7 +136,6 @@ def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
     ----------
     meters : sequence of NodeMeter
         Two or more.
-    fit : NodeValues
     """
     variances = [_variance(meter, fit) for meter in meters]
     if len(meters) == 2:

@@ -11,39 +11,23 @@ import numpy as np
 
 from benchlog.metrology.meter_reading import MeterReading
 
-__all__ = ["NodeValues", "values_at_once"]
-
 
 @dataclass(frozen=True, slots=True)
 class NodeValues:
-    """Values of the meters at one moment, by least squares over readings in order.
+    """Values of the meters at one moment, by least squares over readings in order."""
 
-    Attributes
-    ----------
-    values : mapping of str to float
-        By tag, at the middle of the readings.
-    scatter : float
-        Standard deviation of one reading about the line; 0 without readings to spare.
-    degrees_of_freedom : int
-        Of the scatter.
-    spread : mapping of (str, str) to float
-        Standard uncertainty of the difference of two meters' values, in units of the scatter.
-    drift, u_drift : float or None, float
-        Of the node, with its standard uncertainty; None and infinite where it can't be separated from a difference.
-    duration : float
-        From the first reading to the last.
-    per_second : bool
-        Drift and duration are by the readings' time stamps; else they count readings.
-    """
-
-    values: Mapping[str, float]
-    scatter: float
-    degrees_of_freedom: int
+    values: Mapping[str, float]  #: By tag, at the middle of the readings.
+    scatter: float  #: Standard deviation of one reading about the line; 0 without readings to spare.
+    degrees_of_freedom: int  #: Of the scatter.
+    #: Standard uncertainty of the difference of two meters' values, in units
+    #: of the scatter.
     spread: Mapping[tuple[str, str], float]
+    #: drift, u_drift: Of the node, with its standard uncertainty; None and infinite where it can't be
+    #: separated from a difference.
     drift: float | None
     u_drift: float
-    duration: float
-    per_second: bool
+    duration: float  #: From the first reading to the last.
+    per_second: bool  #: Drift and duration are by the readings' time stamps; else they count readings.
 
 
 def values_at_once(readings: Sequence[MeterReading]) -> NodeValues:

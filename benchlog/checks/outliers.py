@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-__all__ = ["Edge", "explains_all", "outliers"]
-
 Edge = tuple[str, str]
 
 

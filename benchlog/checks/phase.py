@@ -9,8 +9,6 @@ from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-__all__ = ["check_phase", "polarity_finding"]
-
 #: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
 PHASE_ALLOWED_DEG = 15.0
 

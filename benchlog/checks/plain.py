@@ -8,8 +8,6 @@ from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["check_reading"]
-
 
 def check_reading(
     reading: MeterReading,
@@ -21,7 +19,6 @@ def check_reading(
 
     Parameters
     ----------
-    reading : MeterReading
     limits : Limits or None
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional

@@ -17,28 +17,17 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = ["Bias", "check_probe_bias", "probe_biases"]
-
 
 @dataclass(frozen=True, slots=True)
 class Bias:
-    """One instrument's bias against the mean of all.
-
-    Attributes
-    ----------
-    instrument : str
-    bias, u : float
-        In the unit of the readings; `u` from the scatter left over.
-    degrees_of_freedom : float
-    n : int
-        Readings of this instrument.
-    """
+    """One instrument's bias against the mean of all."""
 
     instrument: str
+    #: bias, u: In the unit of the readings; `u` from the scatter left over.
     bias: float
     u: float
     degrees_of_freedom: float
-    n: int
+    n: int  #: Readings of this instrument.
 
 
 def probe_biases(

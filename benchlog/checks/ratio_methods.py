@@ -1,4 +1,4 @@
-"""Ways to separate a number of turns from its neighbours when a measurement could not."""
+"""Ways to separate a number of turns from its neighbours when a measurement could not; a probe factor forgotten?"""
 
 from __future__ import annotations
 
@@ -18,7 +18,34 @@ from benchlog.metrology.conformity import percent
 from benchlog.metrology.next_best import by_chance_per_minute
 from benchlog.result import Verdict
 
-__all__ = ["as_noun", "method_findings", "methods_that_settle"]
+_FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
+_WITHIN = 0.1  # relative; a miscounted winding is not farther off (judgement)
+
+
+def forgotten_factor(ratio: float, expected: float, divider: float | None) -> list[Finding]:
+    """Ask about a divider or a probe's setting.
+
+    Parameters
+    ----------
+    ratio : float
+        As measured, with the divider that was stated.
+    divider : float or None
+        Divider before the winding's channel, as stated.
+    """
+    for factor in _FACTORS:
+        if abs(ratio * factor / expected - 1) <= _WITHIN:
+            if divider is None:
+                divided = f"was a divider of {factor}:1 before the winding's channel forgotten (--divider {factor}:1)"
+            else:
+                divided = f"is the divider one of {divider * factor:g}:1"
+            words = f"the ratio is 1/{factor} of the expected: {divided}, or a probe at x{factor} (--probe CH={factor})?"
+            return [Finding(FindingKind.HOOKUP, words)]
+        if abs(ratio / factor / expected - 1) <= _WITHIN:
+            absent = "" if divider is None else f"is the divider of {divider:g}:1 not there, or "
+            words = f"the ratio is {factor} times the expected: {absent}is the sense loop's probe at x{factor} (--probe CH={factor})?"
+            return [Finding(FindingKind.HOOKUP, words)]
+    return []
+
 
 #: What each way takes a person with the parts at hand (judgement).
 _MINUTES = {
@@ -37,25 +64,15 @@ FEW_TURNS = 40
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio.
-
-    Attributes
-    ----------
-    noise : float
-        Of a record, whatever the way.
-    circuit : float
-        Of the winding's unknown resistance and leakage.
-    ranges : float
-        Of the gain between two ranges.
-    """
+    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio."""
 
     setup: RatioSetup
     expected: float
     swapped: bool
     one_range: bool
-    noise: float
-    circuit: float
-    ranges: float
+    noise: float  #: Of a record, whatever the way.
+    circuit: float  #: Of the winding's unknown resistance and leakage.
+    ranges: float  #: Of the gain between two ranges.
 
     @property
     def divider(self) -> float:

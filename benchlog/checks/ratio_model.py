@@ -30,18 +30,6 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-__all__ = [
-    "UNKNOWN_WINDING",
-    "Injection",
-    "RatioSetup",
-    "Winding",
-    "frequency_of",
-    "on_one_range",
-    "phase_of",
-    "swap_mismatch",
-    "turns_number",
-]
-
 #: Winding resistance, leakage and probe loading of a winding nothing is known of: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001
 #: Two captures further apart than this (relative) are not of one set-up: far more than two clocks differ.
@@ -72,46 +60,28 @@ class Injection:
 
 @dataclass(frozen=True, slots=True)
 class RatioSetup:
-    """How the two channels are connected and what is known of them.
+    """How the two channels are connected and what is known of them."""
 
-    Attributes
-    ----------
-    primary, secondary : str
-        Channels on the sense loop (or current resistor) and on the N-turn winding (or burden). In a swapped
-        capture probes and channels have changed places: channel `primary` is then on the N-turn winding.
-    loop_turns : int
-        K, turns of the sense loop, or passes of the primary current.
-    gain_accuracy : float or mapping of str to float
-        Half-width of each channel's gain error, relative; the probe counts as part of its channel.
-    range_gain : float
-        Half-width of the gain error between the two channels' ranges; counts when swapping removed the rest.
-    probes : mapping of str to float
-        Probe factors by channel; they stay with the channel when swapped.
-    divider : float, optional
-        The winding is seen through a divider of this ratio, so that both channels use one range.
-    divider_tolerance : float
-        Half-width of its error, relative.
-    winding : Winding, optional
-        For correcting winding resistance and leakage.
-    injection : Injection, optional
-        For current injection instead of a voltage ratio.
-    generator_ohm : float
-        Output resistance of the generator, for judging the frequency.
-    opposed_turns : int, optional
-        M, turns of a temporary winding in series opposition to the N; the secondary channel sees both.
-    """
-
+    #: primary, secondary: Channels on the sense loop (or current resistor) and on the N-turn winding (or
+    #: burden). In a swapped capture probes and channels have changed places: channel `primary` is then on the
+    #: N-turn winding.
     primary: str
     secondary: str
-    loop_turns: int = 1
+    loop_turns: int = 1  #: K, turns of the sense loop, or passes of the primary current.
+    #: Half-width of each channel's gain error, relative; the probe counts
+    #: as part of its channel.
     gain_accuracy: float | Mapping[str, float] = GAIN_ACCURACY
+    #: Half-width of the gain error between the two channels' ranges; counts when swapping removed the rest.
     range_gain: float = RANGE_GAIN
+    #: Probe factors by channel; they stay with the channel when swapped.
     probes: Mapping[str, float] = field(default_factory=dict)
+    #: The winding is seen through a divider of this ratio, so that both channels use one range.
     divider: float | None = None
-    divider_tolerance: float = 0.001
-    winding: Winding | None = None
-    injection: Injection | None = None
-    generator_ohm: float = 50.0
+    divider_tolerance: float = 0.001  #: Half-width of its error, relative.
+    winding: Winding | None = None  #: For correcting winding resistance and leakage.
+    injection: Injection | None = None  #: For current injection instead of a voltage ratio.
+    generator_ohm: float = 50.0  #: Output resistance of the generator, for judging the frequency.
+    #: M, turns of a temporary winding in series opposition to the N; the secondary channel sees both.
     opposed_turns: int | None = None
 
     def __post_init__(self) -> None:

@@ -14,8 +14,6 @@ from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["capacitor_rating", "check_rectified"]
-
 
 def check_rectified(
     reading: MeterReading,

@@ -21,19 +21,6 @@ from benchlog.signal.findings import Severity
 from benchlog.signal.sine_fit import SineFit, fit_capture
 from benchlog.units import format_quantity
 
-__all__ = [
-    "CHANNEL_DELAY_S",
-    "DIVIDER_DELAY_S",
-    "GAIN_ACCURACY",
-    "RANGE_GAIN",
-    "ChannelPair",
-    "ScopeGains",
-    "fit_pair",
-    "same_range",
-    "scopes_used",
-    "with_probes",
-]
-
 GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
 #: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).
@@ -46,21 +33,13 @@ DIVIDER_DELAY_S = 20e-9
 
 @dataclass(frozen=True)
 class ScopeGains:
-    """Gain errors of a scope's channels as uncertain numbers; one object per set-up, so that they correlate.
+    """Gain errors of a scope's channels as uncertain numbers; one object per set-up, so that they correlate."""
 
-    Parameters
-    ----------
-    accuracy : float or mapping of str to float
-        Half-width of the gain error, relative; per channel where it is a mapping (others take the default).
-    range_gain : float
-        Half-width of the gain error between two ranges of one channel.
-    instrument : str
-        Tag of the scope, for the budget.
-    """
-
+    #: Half-width of the gain error, relative; per channel where it is a
+    #: mapping (others take the default).
     accuracy: float | Mapping[str, float] = GAIN_ACCURACY
-    range_gain: float = RANGE_GAIN
-    instrument: str = ""
+    range_gain: float = RANGE_GAIN  #: Half-width of the gain error between two ranges of one channel.
+    instrument: str = ""  #: Tag of the scope, for the budget.
     _gains: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def __post_init__(self) -> None:
@@ -154,36 +133,21 @@ class ScopeGains:
 
 @dataclass(frozen=True)
 class ChannelPair:
-    """Fit of two channels of one capture, seen as numerator over denominator.
+    """Fit of two channels of one capture, seen as numerator over denominator."""
 
-    Attributes
-    ----------
-    fit : SineFit
-        Of (numerator, denominator).
-    numerator, denominator : str
-        Channel names.
-    same_range : bool or None
-        Whether both channels were on one vertical range; None when the capture does not say.
-    findings : tuple of Finding
-        What is odd: what warns and what blocks.
-    blocking : tuple of Finding
-        Those that forbid resting a verdict on this pair.
-    notes : tuple of Finding
-        Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
-    instrument : str
-        Tag of the scope.
-    ranges : tuple of (float or None, float or None)
-        Full scale of the two channels at their inputs, volt, where known.
-    """
-
-    fit: SineFit
+    fit: SineFit  #: Of (numerator, denominator).
+    #: numerator, denominator: Channel names.
     numerator: str
     denominator: str
+    #: Whether both channels were on one vertical range; None when the capture does not say.
     same_range: bool | None
-    findings: tuple[Finding, ...]
-    blocking: tuple[Finding, ...] = ()
+    findings: tuple[Finding, ...]  #: What is odd: what warns and what blocks.
+    blocking: tuple[Finding, ...] = ()  #: Those that forbid resting a verdict on this pair.
+    #: Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
     notes: tuple[Finding, ...] = ()
-    instrument: str = ""
+    instrument: str = ""  #: Tag of the scope.
+    #: Full scale of the two channels at their inputs, volt, where
+    #: known.
     ranges: tuple[float | None, float | None] = (None, None)
 
     def ratio(self, where: str = "") -> Any:

@@ -20,45 +20,27 @@ from benchlog.metrology.statistics import (
     theil_sen_slope,
 )
 
-__all__ = ["LEAST_READINGS", "Agreement", "compare_series"]
-
 FloatArray = npt.NDArray[np.float64]
 LEAST_READINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How two instruments agree; differences are first minus second.
+    """How two instruments agree; differences are first minus second."""
 
-    Attributes
-    ----------
-    difference : Summary
-        Mean (the bias), spread, memory and so on of the differences.
-    limits_low, limits_high, u_limits : float
-        Limits of agreement, mean plus-minus 1.96 sd, and their standard uncertainty (Bland and Altman 1999,
-        Stat. Methods Med. Res. 8, 135-160; from memory).
-    regression : Line
-        first = intercept + slope second.
-    drift : Line
-        Of the difference against time, per second; its uncertainties take the memory into account.
-    robust_drift : float
-        Theil-Sen slope of the same, per second.
-    largest : float
-        Largest absolute difference.
-    steps : tuple of Step
-        Steady stretches, with the difference at the end of each.
-    """
-
-    difference: Summary
+    difference: Summary  #: Mean (the bias), spread, memory and so on of the differences.
+    #: limits_low, limits_high, u_limits: Limits of agreement, mean plus-minus 1.96 sd, and their standard
+    #: uncertainty (Bland and Altman 1999, Stat. Methods Med. Res. 8, 135-160; from memory).
     limits_low: float
     limits_high: float
     u_limits: float
-    regression: Line
+    regression: Line  #: first = intercept + slope second.
+    #: Of the difference against time, per second; its uncertainties take the memory into account.
     drift: Line
     u_drift: float
-    robust_drift: float
-    largest: float
-    steps: tuple[Step, ...]
+    robust_drift: float  #: Theil-Sen slope of the same, per second.
+    largest: float  #: Largest absolute difference.
+    steps: tuple[Step, ...]  #: Steady stretches, with the difference at the end of each.
 
     @property
     def drifts(self) -> bool:

@@ -30,8 +30,6 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["MeasuredCoil", "SeriesSetup", "coil_of", "in_phase", "measure_inductance", "series_resistor"]
-
 #: Outside this range of |V_L / V_R| the larger signal is many times the smaller.
 RATIO_RANGE = (0.2, 5.0)
 #: Below this from 0 or 180 degrees a voltage is that of a resistor, not of any winding (judgement).
@@ -40,31 +38,21 @@ IN_PHASE_DEG = 1.0
 
 @dataclass(frozen=True, slots=True)
 class SeriesSetup:
-    """How the two channels are connected and what is known of them.
+    """How the two channels are connected and what is known of them."""
 
-    Attributes
-    ----------
-    across, resistor_channel : str
-        Channels across the winding and across the series resistor. In a swapped capture they have changed places.
-    resistor_ohm, resistor_tolerance : float
-        The resistor and the half-width of its error, relative.
-    node : bool
-        Channel `across` sees winding and resistor together.
-    gain_accuracy, range_gain, probes
-        As in a turns-ratio set-up.
-    area_m2 : float, optional
-        Core area, to say at which flux density AL was measured.
-    """
-
+    #: across, resistor_channel: Channels across the winding and across the series resistor. In a swapped
+    #: capture they have changed places.
     across: str
     resistor_channel: str
+    #: resistor_ohm, resistor_tolerance: The resistor and the half-width of its error, relative.
     resistor_ohm: float
     resistor_tolerance: float = 0.01
-    node: bool = False
+    node: bool = False  #: Channel `across` sees winding and resistor together.
+    #: gain_accuracy, range_gain, probes: As in a turns-ratio set-up.
     gain_accuracy: float | Mapping[str, float] = GAIN_ACCURACY
     range_gain: float = RANGE_GAIN
     probes: Mapping[str, float] = field(default_factory=dict)
-    area_m2: float | None = None
+    area_m2: float | None = None  #: Core area, to say at which flux density AL was measured.
 
     def __post_init__(self) -> None:
         if not self.resistor_ohm > 0:
@@ -77,38 +65,26 @@ class SeriesSetup:
 
 @dataclass(frozen=True, slots=True)
 class MeasuredCoil:
-    """One measured winding.
+    """One measured winding."""
 
-    Attributes
-    ----------
-    inductance, series_ohm : GTC uncertain real
-        Henry; resistive part of the impedance, ohm.
-    phase_deg, phase
-        Of the voltage of channel `across` against that of the resistor, as a number and with its uncertainty.
-    frequency_hz, frequency
-        As a number, and with its uncertainty.
-    voltage_peak_v : float
-        Across the winding.
-    ratio : float
-        Voltage ratio of the two channels.
-    blocked, findings, notes : tuple of Finding
-        Why no verdict may rest on it; all that is odd; what is in the uncertainty already.
-    ranges : tuple of float or None
-        Full scales of both channels, where known.
-    """
-
+    #: inductance, series_ohm: Henry; resistive part of the impedance, ohm.
     inductance: Any
     series_ohm: Any
+    #: phase_deg, phase: Of the voltage of channel `across` against that of the resistor, as a number and with
+    #: its uncertainty.
     phase_deg: float
     phase: Uncertain
+    #: frequency_hz, frequency: As a number, and with its uncertainty.
     frequency_hz: float
     frequency: Uncertain
-    voltage_peak_v: float
-    ratio: float
+    voltage_peak_v: float  #: Across the winding.
+    ratio: float  #: Voltage ratio of the two channels.
+    #: blocked, findings, notes: Why no verdict may rest on it; all that is odd; what is in the uncertainty
+    #: already.
     blocked: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     notes: tuple[Finding, ...]
-    ranges: tuple[float | None, float | None]
+    ranges: tuple[float | None, float | None]  #: Full scales of both channels, where known.
 
 
 def series_resistor(ohm: float, tolerance: float) -> Any:
@@ -136,7 +112,6 @@ def coil_of(
     ----------
     capture, setup
         As in `measure_inductance`.
-    gains : ScopeGains
     resistor : GTC uncertain real
         Ohm; see `series_resistor`.
     swapped : Capture or None

@@ -9,8 +9,6 @@ import numpy.typing as npt
 
 from benchlog.metrology.statistics import robust_sd
 
-__all__ = ["Step", "count_size", "settled_steps"]
-
 FloatArray = npt.NDArray[np.float64]
 DEFAULT_READINGS = 30
 _ONE_LEVEL = 10.0  # stretches closer than ten times the spread allowed at rest are one level; judgement
@@ -18,30 +16,19 @@ _ONE_LEVEL = 10.0  # stretches closer than ten times the spread allowed at rest 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """The end of one steady stretch.
+    """The end of one steady stretch."""
 
-    Attributes
-    ----------
-    first, last : int
-        Rows of the readings used, `last` included.
-    start_s, end_s : float
-        Their times, second.
-    first_value, second_value : float
-        Mean of each instrument.
-    difference : float
-        Mean of first minus second.
-    median_difference : float
-        Its median.
-    """
-
+    #: first, last: Rows of the readings used, `last` included.
     first: int
     last: int
+    #: start_s, end_s: Their times, second.
     start_s: float
     end_s: float
+    #: first_value, second_value: Mean of each instrument.
     first_value: float
     second_value: float
-    difference: float
-    median_difference: float
+    difference: float  #: Mean of first minus second.
+    median_difference: float  #: Its median.
 
 
 def count_size(values: FloatArray) -> float:

@@ -189,8 +189,8 @@ def _of_either(
         doubts = [next(j for j in js if j.verdict is Verdict.INDETERMINATE).reason for js in as_either]
         return Verdict.INDETERMINATE, f"if regulated: {doubts[0]}; if not: {doubts[1]}"
     return Verdict.INDETERMINATE, (
-        f"{shown} is judged by whether the output is regulated, which is not stated: {verdicts[0]} if it is, "
-        f"{verdicts[1]} if not; give --regulation, or measure it under load"
+        f"the nameplate does not say whether the output is regulated, and {shown} is a {verdicts[0]} if it is, a "
+        f"{verdicts[1]} if not: measure it under load, or give --regulation"
     )
 
 
@@ -306,7 +306,7 @@ def _rectified(
         findings.append(
             Finding(
                 FindingKind.ASSUMPTION,
-                "mains not read: the worst peak assumes it was 10 % low at the reading",
+                "the highest rectified peak assumes that the mains was 10 % low when you read the output",
             )
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")

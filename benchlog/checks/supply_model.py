@@ -11,16 +11,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import Nameplate, Regulation, format_quantity
 
-__all__ = [
-    "CREST_HIGH",
-    "CREST_LOW",
-    "DIODE_DROP_V",
-    "Expected",
-    "expected_supply",
-    "rectified_peak",
-    "typical_regulation",
-]
-
 #: Two diodes of 0.35 V at a few microamperes: the small drop is the careful assumption for a voltage rating.
 DIODE_DROP_V = 0.35
 #: Crest factor of real mains, flattened by rectifier loads or not (common practice, no source).
@@ -62,40 +52,21 @@ def typical_regulation(power_va: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What the nameplate promises at the mains of the moment.
+    """What the nameplate promises at the mains of the moment."""
 
-    Attributes
-    ----------
-    no_load_v : float
-        Middle of what is expected, volt.
-    low_v, high_v : float
-        Limits of the no-load voltage.
-    source_ohm : float or None
-        Typical source resistance; None without a rating.
-    source_high_ohm : float or None
-        Highest source resistance allowed.
-    loaded_low_v, loaded_high_v : float or None
-        Limits of a DC output under any load up to the rated one.
-    source : str
-        Where all this comes from, in words.
-    assumptions : tuple of str
-    regulation : Regulation
-        As which kind of output it is expected; unknown for AC.
-    mains : Mains or None
-        What the limits follow; None where it was not read, or makes no difference.
-    """
-
-    no_load_v: float
+    no_load_v: float  #: Middle of what is expected, volt.
+    #: low_v, high_v: Limits of the no-load voltage.
     low_v: float
     high_v: float
-    source: str
-    source_ohm: float | None = None
-    source_high_ohm: float | None = None
+    source: str  #: Where all this comes from, in words.
+    source_ohm: float | None = None  #: Typical source resistance; None without a rating.
+    source_high_ohm: float | None = None  #: Highest source resistance allowed.
+    #: loaded_low_v, loaded_high_v: Limits of a DC output under any load up to the rated one.
     loaded_low_v: float | None = None
     loaded_high_v: float | None = None
     assumptions: tuple[str, ...] = ()
-    regulation: Regulation = Regulation.UNKNOWN
-    mains: Mains | None = None
+    regulation: Regulation = Regulation.UNKNOWN  #: As which kind of output it is expected; unknown for AC.
+    mains: Mains | None = None  #: What the limits follow; None where it was not read, or makes no difference.
 
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
         """Middle of what is expected; uncertain by the mains reading it follows, the limits' width apart."""
@@ -136,8 +107,6 @@ def expected_supply(
 
     Parameters
     ----------
-    nameplate : Nameplate
-    mains : Mains or None
     tolerance : float
         Half-width of the limits, relative.
     regulation : Regulation
@@ -175,7 +144,9 @@ def _at_mains(
     if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
         words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
-        notes.append("mains not read: limits widened by its ±10 %; read it in the same minute to narrow them")
+        notes.append(
+            "mains not read, so the limits allow for its ±10 %: read it in the same minute to narrow them"
+        )
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
@@ -247,13 +218,7 @@ def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Ex
         high_v=unregulated.high_v,
         source=f"nameplate {nameplate.text}: {regulated.low_v:.4g} to {regulated.high_v:.4g} V if regulated, "
         f"{unregulated.low_v:.4g} to {unregulated.high_v:.4g} V if not",
-        assumptions=(
-            (
-                "the nameplate does not say whether the supply is regulated: a load point shows it, or say it "
-                "(--regulation)"
-            ),
-            *unregulated.assumptions,
-        ),
+        assumptions=unregulated.assumptions,
         mains=unregulated.mains,
     )
 

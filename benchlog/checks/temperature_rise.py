@@ -25,8 +25,6 @@ from benchlog.metrology.meter_reading import (
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-__all__ = ["WINDING_FUNCTIONS", "check_temperature_rise"]
-
 #: What a winding may be read on; V= is its voltage at one test current.
 WINDING_FUNCTIONS = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.DC_VOLTS)
 COPPER_K = 234.5

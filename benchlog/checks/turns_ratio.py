@@ -15,10 +15,9 @@ from typing import Any
 import numpy as np
 
 from benchlog.capture import Capture
-from benchlog.checks.forgotten_factor import forgotten_factor
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
-from benchlog.checks.ratio_methods import as_noun, method_findings, methods_that_settle
+from benchlog.checks.ratio_methods import as_noun, forgotten_factor, method_findings, methods_that_settle
 from benchlog.checks.ratio_model import (
     Injection,
     RatioSetup,
@@ -68,7 +67,6 @@ def check_turns_ratio(
     ----------
     capture : Capture
         With the channels of `setup`.
-    setup : RatioSetup
     expected_turns : float
         N of the plan.
     tolerance : float, optional

@@ -11,8 +11,6 @@ from benchlog.metrology.conformity import Judgement, judge, percent
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-__all__ = ["WHOLE_TURNS_RULE", "half_turn_limits", "judge_turns", "posterior_of", "turns_limits"]
-
 WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
     "(within limits: pass, outside: fail)"
@@ -61,7 +59,6 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
 
     Parameters
     ----------
-    turns : Uncertain
     limits : Limits or None
         None where no limits follow from the expectation.
     posterior : TurnsPosterior or None
@@ -86,9 +83,9 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
     best = posterior.most_likely
-    assumed = f"assumed before measuring: {percent(posterior.prior)} for {posterior.planned}"
+    assumed = f"taking {posterior.planned} turns as {percent(posterior.prior)} likely before the measurement"
     words = (
-        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; by the data alone: "
+        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; from the data alone "
         f"{percent(posterior.by_data[best])})"
     )
     return Judgement(verdict, p, f"{shown}, {words}")

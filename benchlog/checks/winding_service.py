@@ -23,8 +23,6 @@ from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.result import DesignCheck, Uncertain, Verdict
 from benchlog.units import format_quantity
 
-__all__ = ["SecondStage", "Service", "add_service"]
-
 #: Half-widths, relative (common practice, no source).
 AL_LOT = 0.25
 AREA = 0.05
@@ -34,21 +32,13 @@ MARGIN_WANTED = 1.5
 
 @dataclass(frozen=True, slots=True)
 class SecondStage:
-    """A second transformer whose core this one's secondary threads; the burden is then on the second one.
-
-    Attributes
-    ----------
-    turns : int
-    al_h, winding_ohm : float
-        Inductance of one turn of its core, resistance of its winding.
-    lead_ohm : float
-        Resistance of the loop between the two, besides this winding.
-    """
+    """A second transformer whose core this one's secondary threads; the burden is then on the second one."""
 
     turns: int
+    #: al_h, winding_ohm: Inductance of one turn of its core, resistance of its winding.
     al_h: float
     winding_ohm: float
-    lead_ohm: float = 0.0
+    lead_ohm: float = 0.0  #: Resistance of the loop between the two, besides this winding.
 
     def __post_init__(self) -> None:
         if self.turns < 1 or self.al_h <= 0 or self.winding_ohm < 0 or self.lead_ohm < 0:
@@ -60,38 +50,19 @@ class SecondStage:
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """What the finished transformer has to do; None where it is not known.
+    """What the finished transformer has to do; None where it is not known."""
 
-    Attributes
-    ----------
-    al_h : float
-        Inductance of one turn.
-    al_tolerance : float
-        Half-width of its error, relative.
-    burden_ohm, current_a, frequency_hz : float
-        Burden, primary current (rms) and its frequency.
-    pulse_s : float
-        Length of a flat pulse; half a period when only the frequency is given.
-    area_m2 : float
-        Magnetic cross-section; that of the solid core by default.
-    saturation_t : float
-        Flux density the core tolerates.
-    passes : int
-        Turns of the primary.
-    second : SecondStage
-        When another transformer follows.
-    """
-
-    al_h: float | None = None
-    al_tolerance: float = AL_LOT
+    al_h: float | None = None  #: Inductance of one turn.
+    al_tolerance: float = AL_LOT  #: Half-width of its error, relative.
+    #: burden_ohm, current_a, frequency_hz: Burden, primary current (rms) and its frequency.
     burden_ohm: float | None = None
     current_a: float | None = None
     frequency_hz: float | None = None
-    pulse_s: float | None = None
-    area_m2: float | None = None
-    saturation_t: float | None = None
-    passes: int = 1
-    second: SecondStage | None = None
+    pulse_s: float | None = None  #: Length of a flat pulse; half a period when only the frequency is given.
+    area_m2: float | None = None  #: Magnetic cross-section; that of the solid core by default.
+    saturation_t: float | None = None  #: Flux density the core tolerates.
+    passes: int = 1  #: Turns of the primary.
+    second: SecondStage | None = None  #: When another transformer follows.
 
     def __post_init__(self) -> None:
         for name in ("al_h", "burden_ohm", "current_a", "frequency_hz", "pulse_s", "area_m2", "saturation_t"):

@@ -22,7 +22,8 @@ __all__ = ["COMMANDS", "READER_GONE", "build_parser", "main"]
 #: Exit code when nobody reads our output any more, as of a program that the system ends for it (128 + SIGPIPE).
 READER_GONE = 141
 
-#: Command -> one line of help. The module is ``benchlog.cli.<command>``; importing it is left until it is called.
+#: Command -> one line of help. The module is ``benchlog.cli.<command>``, imported when it is called: its docstring is the
+#: command's help, `add_arguments` adds its options, `run` does it and returns the exit code.
 COMMANDS = {
     "demo": "see the main jobs on a simulated bench",
     "new": "make a project folder with commented plan and bench files",
@@ -45,9 +46,25 @@ COMMANDS = {
     "manual": "show the manual, or one command's page",
     "completion": "completion script for bash, zsh, fish or PowerShell",
 }
-
-
-#: Common options of commands that give a result; a command with others lists them as its own `COMMON`.
+#: Common options that mean something to a command.
+_COMMON = {
+    "demo": (),
+    "new": (),
+    "find": ("bench",),
+    "doctor": ("logbook", "bench"),
+    "run": ("logbook", "bench"),
+    "status": ("logbook", "bench"),
+    "release": ("logbook",),
+    "diagnose": ("logbook", "bench", "no-record"),
+    "winding": (),
+    "watch": ("logbook", "bench", "no-record"),
+    "standard": ("logbook", "bench", "no-record"),
+    "recall": ("logbook", "bench"),
+    "record": ("logbook", "bench"),
+    "manual": (),
+    "completion": (),
+}
+#: Of the others, which give a result.
 _OF_A_RESULT = ("logbook", "bench", "long", "no-record")
 
 
@@ -67,6 +84,7 @@ def build_parser(*chosen: str) -> Parser:
             "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of those below"
         )
         return parser
+    _import_msgspec()
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
     for name in chosen:
         module = importlib.import_module(f"benchlog.cli.{name}")
@@ -77,7 +95,7 @@ def build_parser(*chosen: str) -> Parser:
             allow_abbrev=False,
         )
         module.add_arguments(sub)
-        add_common(sub, getattr(module, "COMMON", _OF_A_RESULT))
+        add_common(sub, _COMMON.get(name, _OF_A_RESULT))
         sub.set_defaults(run=module.run)
     return parser
 
@@ -226,7 +244,6 @@ def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
         return 2
     from benchlog.cli.context import run_command
 
-    _import_msgspec()
     if interruptible is not None:
         interruptible()
     return run_command(args)

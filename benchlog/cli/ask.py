@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 from benchlog.displayed import parse_displayed
@@ -13,40 +14,18 @@ from benchlog.reading import Function
 from benchlog.units import parse_nameplate, parse_quantity
 
 AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
-__all__ = ["QUESTIONS", "Question", "ask"]
 
 
+@dataclass(frozen=True, slots=True)
 class Question:
-    """One question about a check.
+    """One question about a check."""
 
-    Parameters
-    ----------
-    option : str
-        The option that the answer is given with.
-    text : str
-        What is asked.
-    example : str
-        An answer that would do.
-    check : callable
-        Raises `BenchlogError` for an answer that can't be used.
-    needed : bool
-        Whether Enter alone is refused.
-    prefix : str
-        Put before the answer, such as a meter's tag.
-    """
-
-    def __init__(
-        self,
-        option: str,
-        text: str,
-        example: str,
-        check: Callable[[str], object],
-        *,
-        needed: bool = True,
-        prefix: str = "",
-    ) -> None:
-        self.option, self.text, self.example = option, text, example
-        self.check, self.needed, self.prefix = check, needed, prefix
+    option: str  #: The option that the answer is given with.
+    text: str  #: What is asked.
+    example: str  #: An answer that would do.
+    check: Callable[[str], object]  #: Raises `BenchlogError` for an answer that can't be used.
+    needed: bool = True  #: Whether Enter alone is refused.
+    prefix: str = ""  #: Put before the answer, such as a meter's tag.
 
 
 def _ohms(text: str) -> None:

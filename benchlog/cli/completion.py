@@ -12,6 +12,7 @@ Print it again after an upgrade.
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -26,19 +27,11 @@ _FILES = frozenset({"FILE", "PLAN", "FILE2", "A.csv", "LOGBOOK", "OUT"})
 _FOLDERS = frozenset({"DIR", "FOLDER"})
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("shell", metavar="SHELL", choices=SHELLS, help=", ".join(SHELLS))
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import sys
-
     script = completion_script(args.shell)
     if ctx.json:
         ctx.print_json({"schema": "benchlog.completion/1", "shell": args.shell, "script": script})

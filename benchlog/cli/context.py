@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Result
 
-__all__ = ["DEFAULT_BENCH", "DEFAULT_LOGBOOK", "Context", "keyed", "run_command"]
-
 DEFAULT_LOGBOOK = "bench.logbook"
 DEFAULT_BENCH = "bench.toml"
 _FILE_HINT = "check the path and its permissions" + (
@@ -76,8 +74,11 @@ class Context:
 
     @property
     def logbook_path(self) -> Path:
-        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else bench.logbook here."""
-        return Path(self.args.logbook or self.env.get("BENCHLOG_LOGBOOK") or DEFAULT_LOGBOOK)
+        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else the only one here, else bench.logbook."""
+        if named := self.args.logbook or self.env.get("BENCHLOG_LOGBOOK"):
+            return Path(named)
+        here = [name for name in os.listdir() if name.endswith(".logbook")]
+        return Path(here[0] if len(here) == 1 else DEFAULT_LOGBOOK)
 
     @property
     def recording(self) -> bool:

@@ -15,7 +15,13 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from benchlog.cli.manual_entry import add_meter_details
+from benchlog.errors import UsageError
+from benchlog.reading import Function
+from benchlog.result import Verdict
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -23,7 +29,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--reading", metavar="TEXT", help="ohms as displayed; volts with --current")
     parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '0.8 %% + 2'")
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
@@ -43,16 +48,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import msgspec
-
     from benchlog.checks.continuity import check_continuity
     from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
     from benchlog.cli.questioned import with_questions
-    from benchlog.errors import UsageError
-    from benchlog.reading import Function
-    from benchlog.result import Verdict
-    from benchlog.units import parse_quantity
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
@@ -99,9 +97,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
     """Resistance of the wire given, and where it comes from."""
     from benchlog.checks.continuity import copper_resistance
-    from benchlog.errors import UsageError
     from benchlog.magnetics.wire import parse_wire
-    from benchlog.units import parse_quantity
 
     wire = parse_wire(args.wire)
     length = parse_quantity(args.length, "m", what="length").value

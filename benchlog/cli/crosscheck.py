@@ -14,9 +14,18 @@ minus second. An id of the bench file brings its accuracy along; ID=live reads a
 from __future__ import annotations
 
 import argparse
+import dataclasses
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
+
+from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option
+from benchlog.errors import UsageError
+from benchlog.reading import Function, Reading
+from benchlog.result import Verdict
+from benchlog.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,7 +43,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--reading", action="append", metavar="ID=TEXT", help="what a meter shows; repeat, in the order taken"
     )
@@ -72,9 +80,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from benchlog.errors import UsageError
-
     if bool(args.log) is bool(args.reading):
         raise UsageError(
             "give either readings or a log",
@@ -86,13 +91,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
-    import msgspec
-
     from benchlog.checks.crosscheck import check_crosscheck
-    from benchlog.cli.context import keyed
     from benchlog.cli.questioned import with_questions
-    from benchlog.errors import UsageError
-    from benchlog.result import Verdict
 
     accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
     response = keyed(args.response, "--response")
@@ -119,8 +119,6 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
 
 def _response(ctx: Context, tag: str, stated: str | None) -> str:
     """Return how a meter makes its AC reading: as stated, else by the bench file; empty if unknown."""
-    from benchlog.errors import UsageError
-
     known = ctx.bench().instruments.get(tag)
     response = stated if stated is not None else (known.response or "" if known is not None else "")
     if response not in ("", "true rms", "average"):
@@ -129,8 +127,6 @@ def _response(ctx: Context, tag: str, stated: str | None) -> str:
 
 
 def _split(text: str) -> tuple[str, str]:
-    from benchlog.cli.context import keyed
-
     return next(iter(keyed([text], "--reading").items()))
 
 
@@ -146,9 +142,7 @@ def _waveform(args: argparse.Namespace) -> tuple[Waveform | None, list[Capture]]
     if not args.waveform:
         return None, []
     from benchlog.capture_files import load_capture
-    from benchlog.errors import UsageError
     from benchlog.signal.waveform import measure_channel
-    from benchlog.units import parse_quantity
 
     interval = parse_quantity(args.sample_interval, "s").value if args.sample_interval else None
     capture = load_capture(args.waveform, sample_interval_s=interval)
@@ -165,10 +159,7 @@ def _names(args: argparse.Namespace) -> list[str] | None:
 
 
 def _logs(args: argparse.Namespace, ctx: Context) -> int:
-    import msgspec
-
     from benchlog.checks.agreement import check_agreement
-    from benchlog.errors import UsageError
 
     if len(args.log) > 2:
         raise UsageError(f"{len(args.log)} logs", hint="compare two at a time")
@@ -181,8 +172,6 @@ def _logs(args: argparse.Namespace, ctx: Context) -> int:
 def _show_agreement(console: Console, result: Result) -> None:
     """Print what the usual form of a result leaves out: spread, drift, difference at each level."""
     from rich.table import Table
-
-    from benchlog.units import format_quantity
 
     found = result.details
     unit, span = found["unit"], found["limits_of_agreement"]
@@ -209,11 +198,8 @@ def _show_agreement(console: Console, result: Result) -> None:
 
 def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
     """Read the two columns, of one log or of two."""
-    from pathlib import Path
-
     from benchlog.capture_files import load_log
     from benchlog.checks.log_series import Series
-    from benchlog.errors import UsageError
 
     names = _names(args)
     if names is not None and len(names) != 2:
@@ -232,10 +218,7 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
 
 def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
     """Take one column of each log, with a common time zero where both logs are dated."""
-    from pathlib import Path
-
     from benchlog.checks.log_series import Series
-    from benchlog.errors import UsageError
 
     out = []
     starts = [log.utc_ns or 0 for log in logs]
@@ -267,11 +250,7 @@ def _local_shift(first: str, second: str) -> float:
 
 def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Series:
     """Add accuracy and count: typed, else from the bench file where the column has a meter's name."""
-    import dataclasses
-
-    from benchlog.cli.context import keyed
     from benchlog.metrology.accuracy import parse_accuracy
-    from benchlog.units import parse_quantity
 
     accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
     statement: Accuracy | None = None
@@ -287,9 +266,6 @@ def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Se
 
 def _from_bench(args: argparse.Namespace, ctx: Context, series: Series) -> Accuracy | None:
     import numpy as np
-
-    from benchlog.errors import UsageError
-    from benchlog.reading import Function, Reading
 
     instrument = ctx.bench().instruments.get(series.name)
     if instrument is None:
@@ -314,11 +290,8 @@ def _from_bench(args: argparse.Namespace, ctx: Context, series: Series) -> Accur
 
 def _long_form(args: argparse.Namespace, ctx: Context) -> int:
     """Compare instruments named in one column over items named in another."""
-    import msgspec
-
     from benchlog.capture_files import load_log
     from benchlog.checks.probe_bias import check_probe_bias
-    from benchlog.errors import UsageError
 
     names = _names(args)
     if not args.log or len(args.log) != 1 or not args.by or not args.item or not names or len(names) != 1:

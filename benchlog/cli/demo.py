@@ -7,22 +7,25 @@ Writes plan, bench file, logbook, certificate and exports into --out.
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
+import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlog.cli.context import run_command
+from benchlog.errors import UsageError
+from benchlog.keyboard import END, ENTER, single_keys
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.clock import ManualClock
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
         "--pace",
@@ -36,13 +39,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import contextlib
-    import time
-
     from benchlog.cli.show import show_brief
     from benchlog.demo.story import Story
-    from benchlog.errors import UsageError
     from benchlog.guide.terminal import Terminal
 
     if args.pace == "real" and ctx.json:
@@ -106,10 +104,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 @contextmanager
 def _pauses(ctx: Context, pace: str | None) -> Iterator[Callable[[], object]]:
     """How the story waits between its steps: for a key on a terminal, else not at all."""
-    import sys
-
-    from benchlog.keyboard import END, ENTER, single_keys
-
     asked = pace == "step" or (pace is None and sys.stdout.isatty() and not ctx.json)
     with single_keys(sys.stdin if asked else None) as keys:
         if keys is None:
@@ -138,8 +132,6 @@ def _folder(asked: str | None) -> Path:
     UsageError
         If the folder asked for holds a demo already.
     """
-    from benchlog.errors import UsageError
-
     if asked is not None:
         folder = Path(asked)
         if (folder / "kc1.logbook").exists():
@@ -153,13 +145,9 @@ def _folder(asked: str | None) -> Path:
 
 def _voice(ctx: Context) -> tuple[Callable[[str, str], None], Callable[[Sequence[str], ManualClock], int]]:
     """How the story speaks and runs commands: on the context's console; with --json no command writes to stdout."""
-    import contextlib
-    import io
-
     from rich.text import Text
 
     from benchlog.cli import build_parser
-    from benchlog.cli.context import run_command
 
     def say(text: str, style: str) -> None:
         ctx.console.print(Text(text, style=style))

@@ -11,21 +11,23 @@ On a terminal it goes on asking, one check at a time. It never says that anythin
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import json
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from benchlog.cli.context import keyed
+from benchlog.errors import ConfigError, UsageError
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.diagnosis import Case, Session
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--expect", metavar="TEXT", help="expected value, e.g. '27 V ac', '15 ohm', '1.6 A ac'"
     )
@@ -72,9 +74,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from benchlog.errors import UsageError
-
     counts = _counts(args.counts)
     if args.seed < 0:
         raise UsageError(f"seed {args.seed} is negative", hint="any whole number from 0")
@@ -87,7 +86,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             "say what was expected and what was read",
             hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
         )
-    from benchlog.cli.context import keyed
     from benchlog.diagnosis import Case, Session, parse_evidence
 
     case = Case.from_text(
@@ -119,7 +117,6 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> Case:
     """Add what the record knows of the meter."""
     if not tag or not ctx.logbook_path.exists():
         return case
-    import dataclasses
 
     from benchlog.project.meter_doubt import DOUBT_KINDS
     from benchlog.project.meter_known import known_of_meter
@@ -133,9 +130,6 @@ def _counts(path: str | None) -> dict[str, float] | None:
     if path is None:
         return None
     import tomllib
-    from pathlib import Path
-
-    from benchlog.errors import ConfigError
 
     try:
         table = tomllib.loads(Path(path).read_text(encoding="utf-8"))
@@ -162,10 +156,7 @@ def _lines(name: str) -> Iterator[str]:
 
 
 def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | None) -> int:
-    import json
-
     from benchlog.diagnosis import Case, Session
-    from benchlog.errors import UsageError
 
     last: Session | None = None
     worst = 0
@@ -196,8 +187,6 @@ def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | No
 
 def _continued(last: Session | None, case: Case) -> Session | None:
     """Return the last session with the new answers added, when the case only extends it."""
-    import dataclasses
-
     if last is None:
         return None
     done, wanted = tuple(last.done), case.evidence
@@ -218,8 +207,6 @@ def _continued(last: Session | None, case: Case) -> Session | None:
 
 def _questions(args: argparse.Namespace) -> list[str]:
     from benchlog.diagnosis.slips import find_slips
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
 
     try:
         reading = parse_quantity(args.reading, what="reading")

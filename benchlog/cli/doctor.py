@@ -9,9 +9,16 @@ from __future__ import annotations
 
 import argparse
 import os
+import platform
+import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from benchlog.errors import AdapterUnavailableError, BenchlogError
+from benchlog.files import folder_writable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -33,10 +40,6 @@ OPTIONAL = {
     "pyusb": "USB scopes and generators (USBTMC)",
     "zeroconf": "finding HiSLIP instruments on the network",
 }
-
-
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -87,7 +90,6 @@ def _versions() -> dict[str, str | None]:
 
 def _ports() -> dict[str, Any]:
     """Serial ports, and what prevents listing them."""
-    from benchlog.errors import AdapterUnavailableError
     from benchlog.serial_ports import list_ports
 
     try:
@@ -98,7 +100,6 @@ def _ports() -> dict[str, Any]:
 
 def _usb() -> dict[str, Any]:
     """USB instruments found, and what prevents using any of them."""
-    from benchlog.errors import AdapterUnavailableError
     from benchlog.usb_devices import list_usb_instruments, usb_backend
 
     found: dict[str, Any] = {"instruments": (), "problem": "", "hint": ""}
@@ -112,10 +113,6 @@ def _usb() -> dict[str, Any]:
 
 def _logbook(path: Path) -> dict[str, Any]:
     """Check whether the logbook can be written or created; nothing is created."""
-    import shutil
-
-    from benchlog.files import folder_writable
-
     folder = path.absolute().parent
     there = path.exists()
     problem = ""
@@ -139,8 +136,6 @@ def _logbook(path: Path) -> dict[str, Any]:
 
 def _bench(ctx: Context) -> dict[str, Any]:
     """Whether the bench file and the project's dialect files can be read."""
-    from benchlog.errors import BenchlogError
-
     try:
         bench = ctx.bench()
     except BenchlogError as error:
@@ -149,8 +144,6 @@ def _bench(ctx: Context) -> dict[str, Any]:
 
 
 def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
-    import platform
-
     from benchlog import __version__
 
     return {
@@ -161,20 +154,8 @@ def _as_json(report: dict[str, Any], missing: list[str]) -> dict[str, Any]:
         "usable": _exit_code(report, missing) == 0,
         "versions": report["versions"],
         "adapters": report["schemes"],
-        "unavailable": [
-            {"name": u.name, "origin": u.origin, "reason": u.reason, "hint": u.hint}
-            for u in report["unavailable"]
-        ],
-        "ports": [
-            {
-                "device": p.device,
-                "description": p.description,
-                "serial_number": p.serial_number,
-                "access": p.access,
-                "group": p.group,
-            }
-            for p in report["ports"]
-        ],
+        "unavailable": msgspec.to_builtins(report["unavailable"]),
+        "ports": msgspec.to_builtins(report["ports"]),
         "ports_problem": report["ports_problem"],
         "usb": {
             "problem": report["usb"]["problem"],
@@ -216,8 +197,6 @@ def _marked(problem: str) -> Text:
 
 
 def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
-    import platform
-
     from rich.table import Table
     from rich.text import Text
 

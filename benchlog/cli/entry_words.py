@@ -9,8 +9,6 @@ from benchlog.logbook.chain import Entry
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 
-__all__ = ["lines", "summary"]
-
 _LONGEST = 300
 #: Raised by another kind of entry, or a body of another program's making.
 _NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)

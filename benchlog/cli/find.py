@@ -9,8 +9,14 @@ Exits with 0 whether or not something is found.
 from __future__ import annotations
 
 import argparse
+from os.path import normcase
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from benchlog.cli.context import DEFAULT_BENCH
+from benchlog.errors import AdapterUnavailableError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -22,12 +28,7 @@ if TYPE_CHECKING:
     from benchlog.serial_ports import Port
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("bench",)
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--lan",
         action="store_true",
@@ -46,7 +47,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Look, show, and maybe write; finding nothing is not a failure."""
     from benchlog.bench import Bench, read_bench
-    from benchlog.cli.context import DEFAULT_BENCH
     from benchlog.discovery import (
         Report,
         Request,
@@ -54,7 +54,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         append_entries,
         search,
     )
-    from benchlog.errors import AdapterUnavailableError, UsageError
     from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
     wrong = next((place for place in args.at if not ("::" in place or is_port_name(place))), None)
@@ -74,7 +73,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if not ctx.json:
         ctx.console.print(_announcement(ports, args.lan, args.at), style="dim", markup=False)
     report += search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
-    known = {i.address: i.tag for i in bench.instruments.values()}
+    # Windows takes com5 and COM5 for one port.
+    known = {normcase(i.address): i.tag for i in bench.instruments.values()}
     entries = _entries(report, bench, known)
     written = bool(args.write and entries)
     if written:
@@ -90,7 +90,7 @@ def _entries(report: Report, bench: Bench, known: Mapping[str, str]) -> dict[str
     """Entries of a bench file for what it does not have yet, by address."""
     from benchlog.discovery import bench_entry, tags_for
 
-    new = [f for f in report.found if f.address not in known]
+    new = [f for f in report.found if normcase(f.address) not in known]
     tags = tags_for(new, bench.instruments)
     return {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}
 
@@ -150,8 +150,8 @@ def _about(found: Found, known: dict[str, str]) -> Iterator[list[str | tuple[str
         yield [f"answers {found.identity}"]
     if found.reading is not None:
         yield ["reads now ", (_reading_text(found.reading), "bold"), ": is that what its display shows?"]
-    if found.address in known:
-        yield [(f"already on the bench as {known[found.address]}", "dim")]
+    if tag := known.get(normcase(found.address)):
+        yield [(f"already on the bench as {tag}", "dim")]
 
 
 def _what(found: Found) -> str:
@@ -178,15 +178,7 @@ def _as_json(
     return {
         "schema": "benchlog.find/1",
         "looked_for": list(report.looked_for),
-        "ports": [
-            {
-                "device": p.device,
-                "description": p.description,
-                "serial_number": p.serial_number,
-                "access": p.access,
-            }
-            for p in ports
-        ],
+        "ports": msgspec.to_builtins(ports),
         "found": [
             {
                 "kind": f.kind,

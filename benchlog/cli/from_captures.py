@@ -4,24 +4,16 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from benchlog.cli.context import keyed
 from benchlog.errors import UsageError
+from benchlog.units import parse_number, parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
-
-__all__ = [
-    "add_capture_options",
-    "gains",
-    "number",
-    "prior",
-    "probes",
-    "read_captures",
-    "scope_tag",
-    "whole_turns",
-]
 
 #: Options that name a channel of a capture.
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
@@ -59,8 +51,6 @@ def add_capture_options(parser: argparse._ActionsContainer, *, ranges: bool = Tr
 
 def number(text: str | None, unit: str, what: str, *, example: str = "") -> float | None:
     """Read a quantity that may be absent, in its SI unit; `example` is shown in the hint."""
-    from benchlog.units import parse_quantity
-
     if text is None:
         return None
     try:
@@ -103,9 +93,6 @@ def gains(ctx: Context, args: argparse.Namespace) -> tuple[float, float]:
 
 def probes(args: argparse.Namespace) -> dict[str, float]:
     """Probe factors by channel."""
-    from benchlog.cli.context import keyed
-    from benchlog.units import parse_number
-
     return {
         channel: parse_number(factor.strip().lower().removesuffix(":1").strip("x× "))[0]
         for channel, factor in keyed(args.probe, "--probe", "CH1=10").items()
@@ -117,8 +104,6 @@ def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) 
 
     Channels that `args` call as the file writes them, with the unit, are called by their names there from then on.
     """
-    from dataclasses import replace
-
     from benchlog.capture_files import load_captures
 
     columns = [name.strip() for name in args.columns.split(",")] if args.columns else None

@@ -18,7 +18,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+import msgspec
+
+from benchlog.cli.context import keyed
 from benchlog.cli.from_captures import add_capture_options
+from benchlog.clock import rfc3339
+from benchlog.errors import UsageError
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -28,7 +33,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--capture", metavar="FILE", action="append", help="capture; repeat for one file a channel"
     )
@@ -75,12 +79,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import msgspec
-
-    from benchlog.clock import rfc3339
-    from benchlog.errors import UsageError
-
     if bool(args.capture) == bool(args.compare):
         raise UsageError(
             "one of --capture and --compare is needed", hint="--capture ct1.csv, or --compare K1=k1.csv ..."
@@ -133,7 +131,6 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
 def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
     from benchlog.checks.inductance import TestWinding
     from benchlog.cli.from_captures import number, read_captures, whole_turns
-    from benchlog.errors import UsageError
 
     if args.test_capture is None and args.test_turns is None:
         return None
@@ -150,7 +147,6 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
-    from benchlog.cli.context import keyed
     from benchlog.cli.from_captures import read_captures, whole_turns
 
     usual = {

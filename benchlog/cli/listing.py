@@ -16,8 +16,6 @@ from benchlog.wording import strip_controls
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["Listing", "on_console", "on_stream"]
-
 _STYLES = {"bold": "1", "dim": "2", "yellow": "33", "strike": "9"}
 _GAP = 2
 _NARROW = 60
@@ -68,7 +66,6 @@ class Listing:
 
         Parameters
         ----------
-        header, rows : sequences of str
         cut : sequence of bool
             One a row: a long last cell ends in an ellipsis instead of being folded.
         right : sequence of str

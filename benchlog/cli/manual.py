@@ -12,8 +12,14 @@ from __future__ import annotations
 
 import argparse
 import re
+import shutil
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+from benchlog.file_reference import reference_text
+from benchlog.files import write_whole
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -36,18 +42,13 @@ SECTIONS = {
     },
     "files": {
         "bench.toml": "instruments and their data sheets; --bench names another",
-        "bench.logbook": "the record; --logbook or BENCHLOG_LOGBOOK names another",
+        "bench.logbook": "the record (the only *.logbook here, if there is one)",
         "plan.toml": "parts, checks with limits, hold points; named with the command",
     },
 }
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     from benchlog.cli import COMMANDS
 
     parser.add_argument(
@@ -62,9 +63,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import sys
-
     if args.out:
         names = _write_all(Path(args.out))
         if ctx.json:
@@ -85,11 +83,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _other_page(name: str) -> str:
     """Text of the page of a file's keys, or of patterns."""
-    import shutil
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
-    from benchlog.file_reference import reference_text
     from benchlog.plan import plan_schema
 
     if name == "pattern":  # kept with the decoder
@@ -135,8 +131,6 @@ def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
 
 def _write_all(folder: Path) -> list[str]:
     from benchlog.cli import COMMANDS
-    from benchlog.errors import UsageError
-    from benchlog.files import write_whole
 
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file", hint="name a folder: --out man")

@@ -5,22 +5,17 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from benchlog.errors import UsageError
+from benchlog.displayed import parse_displayed
+from benchlog.errors import BadFrameError, UsageError
+from benchlog.finding import unique
+from benchlog.reading import State
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.finding import Finding
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.reading import Function, Reading
-
-__all__ = [
-    "accuracy_findings",
-    "add_meter_details",
-    "add_wait_option",
-    "live_reading",
-    "metered",
-    "reading_or_live",
-]
 
 
 def add_meter_details(parser: argparse._ActionsContainer) -> None:
@@ -62,9 +57,6 @@ def metered(
     UsageError
         If any part can't be read.
     """
-    from benchlog.displayed import parse_displayed
-    from benchlog.units import parse_quantity
-
     reading = parse_displayed(text, function, instrument=meter or "")
     if resolution is not None:
         step = parse_quantity(resolution, reading.unit, what="resolution").value
@@ -101,7 +93,6 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
 
 def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
-    from benchlog.finding import unique
     from benchlog.metrology.meter_reading import correction
 
     found: list[Finding] = []
@@ -134,13 +125,10 @@ def live_reading(
         If the meter has no link, or is set to another function.
     """
     from benchlog.adapter import Reader
-    from benchlog.errors import BadFrameError
     from benchlog.metrology.meter_reading import no_number_hint
-    from benchlog.reading import State
     from benchlog.registry import make_adapter
     from benchlog.simulation import set_up_for
     from benchlog.stable_reading import read_settled
-    from benchlog.units import parse_quantity
 
     wait_s = parse_quantity(ctx.args.wait, "s", what="--wait").value
     if wait_s <= 0:

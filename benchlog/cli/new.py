@@ -7,30 +7,25 @@ All of it runs at once on the simulated bench:
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+from benchlog.files import write_whole
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import json
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
-    from benchlog.errors import UsageError
-    from benchlog.files import write_whole
     from benchlog.plan import plan_schema
     from benchlog.simulation import simulated_bench
 

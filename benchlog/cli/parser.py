@@ -11,13 +11,14 @@ TYPE_CHECKING = False  # importing typing is a good part of a bare start
 if TYPE_CHECKING:
     from typing import Any, NoReturn
 
-__all__ = ["Parser", "add_common"]
-
 COMMON_TITLE = "common options"
 _SCREEN_LINES = 22  # of 24: the prompt and the command itself take two
 _COMMON = {
     "json": {"action": "store_true", "help": "one JSON object on standard output, numbers in SI units"},
-    "logbook": {"metavar": "FILE", "help": "logbook file (default bench.logbook, or BENCHLOG_LOGBOOK)"},
+    "logbook": {
+        "metavar": "FILE",
+        "help": "logbook file (default: BENCHLOG_LOGBOOK, the only *.logbook here, or bench.logbook)",
+    },
     "bench": {"metavar": "FILE", "help": "bench file (default bench.toml, if there)"},
     "long": {"action": "store_true", "help": "show all of a result: quantities, sources, remarks"},
     "no-record": {"action": "store_true", "help": "don't save to the logbook"},

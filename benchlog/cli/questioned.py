@@ -5,11 +5,14 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING
 
+import msgspec
+
+from benchlog.finding import Finding, FindingKind
+from benchlog.result import Verdict
+
 if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
-
-__all__ = ["diagnose_line", "with_questions"]
 
 
 def with_questions(
@@ -27,8 +30,6 @@ def with_questions(
 
     Parameters
     ----------
-    result : Result
-    reading : MeterReading
     expect : float or None
         What was expected, in the reading's unit; None adds nothing.
     limits : Limits, optional
@@ -40,12 +41,9 @@ def with_questions(
     """
     if expect is None or _inside(reading, limits):  # the usual answer needs none of what is imported below
         return result
-    import msgspec
 
     from benchlog.diagnosis.doubtful import acceptable, possible_slips
     from benchlog.diagnosis.slips import SlipKind
-    from benchlog.finding import Finding, FindingKind
-    from benchlog.result import Verdict
 
     if acceptable(reading, expect, limits):
         return result
@@ -80,7 +78,6 @@ def diagnose_line(
 
     Parameters
     ----------
-    reading : MeterReading
     expect : float
         In the reading's unit.
     mains_nominal_v : float, optional

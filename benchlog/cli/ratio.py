@@ -28,7 +28,12 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from benchlog.cli.from_captures import add_capture_options
+from benchlog.clock import rfc3339
+from benchlog.errors import UsageError
+from benchlog.units import parse_number
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -38,7 +43,6 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "--capture",
         metavar="FILE",
@@ -126,12 +130,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import msgspec
-
     from benchlog.cli.from_captures import number
-    from benchlog.clock import rfc3339
-    from benchlog.errors import UsageError
 
     if not args.capture and not args.generator:
         raise UsageError(
@@ -201,9 +200,6 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
 
 def _divider(text: str | None) -> float | None:
     """Read ``"100:1"``, ``"100"`` or ``"1000:10"``."""
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_number
-
     if text is None:
         return None
     high, colon, low = text.partition(":")
@@ -217,7 +213,6 @@ def _divider(text: str | None) -> float | None:
 def _winding(args: argparse.Namespace) -> Winding | None:
     from benchlog.checks.turns_ratio import Winding
     from benchlog.cli.from_captures import number
-    from benchlog.errors import UsageError
 
     al = number(args.al, "H", "AL")
     resistance = number(args.winding_resistance, "ohm", "winding resistance")
@@ -234,7 +229,6 @@ def _winding(args: argparse.Namespace) -> Winding | None:
 def _injection(args: argparse.Namespace) -> Injection | None:
     from benchlog.checks.turns_ratio import Injection
     from benchlog.cli.from_captures import number
-    from benchlog.errors import UsageError
 
     burden = number(args.burden, "ohm", "burden")
     shunt = number(args.current_resistor, "ohm", "current resistor")

@@ -6,13 +6,13 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from benchlog.errors import UsageError
+
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.checks.ratio_model import RatioSetup
     from benchlog.cli.context import Context
     from benchlog.result import Result
-
-__all__ = ["measure_live"]
 
 
 def measure_live(
@@ -26,7 +26,6 @@ def measure_live(
         If scope or AL are missing, or the person skips the swap.
     """
     from benchlog.cli.from_captures import number, prior, scope_tag
-    from benchlog.errors import UsageError
     from benchlog.guide.acquisition import Acquisition
     from benchlog.guide.dialogue import SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio
@@ -70,7 +69,6 @@ def measure_live(
 
 
 def _points(text: str | None) -> int:
-    from benchlog.errors import UsageError
     from benchlog.guide.ratio_run import SWEEP_POINTS
 
     if text is None:

@@ -13,7 +13,14 @@ It may be a meter, a scope or one of its channels or ranges, a generator, a chec
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from benchlog.errors import UsageError
+from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE, Role
+from benchlog.reading import Function
+from benchlog.result import Result
+from benchlog.units import format_quantity, parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -21,12 +28,8 @@ if TYPE_CHECKING:
     from benchlog.logbook import Logbook
     from benchlog.project.recall import Recall
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("thing", metavar="WHAT", help="tag, or name as in the budgets, e.g. '100:1 divider'")
     parser.add_argument(
         "--reason", metavar="TEXT", default="", help="what is wrong with it; with --undo: why"
@@ -45,9 +48,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from benchlog.errors import UsageError
-
     if not ctx.recording:
         raise UsageError("a recall changes the record", hint="leave --no-record out")
     if args.undo is not None:
@@ -63,7 +63,6 @@ def undoable(args: argparse.Namespace) -> list[str]:
     """Hold points of the plan whose step can be undone."""
     if not args.plan:
         return []
-    from pathlib import Path
 
     from benchlog.plan import read_plan
 
@@ -72,13 +71,9 @@ def undoable(args: argparse.Namespace) -> list[str]:
 
 def _recall(args: argparse.Namespace, ctx: Context) -> int:
     """Recall because of a diagnosis or anything else that shows something to be bad."""
-    from benchlog.errors import UsageError
-    from benchlog.influence import CAPTURE, OUTPUT, TIME_BASE
     from benchlog.project.meter_doubt import last_good
     from benchlog.project.recall import Failure
     from benchlog.project.standard_record import record_recall
-    from benchlog.reading import Function
-    from benchlog.units import parse_quantity
 
     low, high = _error_range(args)
     functions = [*map(str, Function), CAPTURE, TIME_BASE, OUTPUT]
@@ -112,9 +107,6 @@ def _recall(args: argparse.Namespace, ctx: Context) -> int:
 
 def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
     """From no error to the one given; None where how far it is off is not known."""
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
-
     error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
     if error is not None and error <= -1:
         raise UsageError(f"an error of {args.error} leaves no reading", hint="write it like --error '-8 %'")
@@ -129,10 +121,8 @@ def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]
     UsageError
         If neither bench file nor record knows it: a slip in a tag would recall nothing.
     """
-    from benchlog.errors import UsageError
     from benchlog.project.old_budgets import with_influences
     from benchlog.project.provenance import uses
-    from benchlog.result import Result
 
     used: dict[str, list[Influence]] = {tag: [] for tag in ctx.bench().instruments}
     used |= {tag: [] for tag in ctx.bench().standards}
@@ -154,10 +144,6 @@ def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]
 
 def _resistor(text: str) -> str:
     """Return the name of a resistor as it is in budgets: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
-    from benchlog.errors import UsageError
-    from benchlog.influence import Role
-    from benchlog.units import parse_quantity
-
     for role in Role:
         value = text.removesuffix(f" {role}")
         if role.stated and value != text:
@@ -181,9 +167,6 @@ def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_s
     """Refuse a channel or range that nothing was measured on: a typing slip would recall nothing."""
     import math
 
-    from benchlog.errors import UsageError
-    from benchlog.units import format_quantity
-
     channels = list(dict.fromkeys(use.channel for use in used if use.channel))
     if channel and channels and channel not in channels:
         raise UsageError(
@@ -200,8 +183,6 @@ def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_s
 
 def _repaired(args: argparse.Namespace, ctx: Context) -> int:
     """Record that something found bad was repaired, adjusted or replaced."""
-    from benchlog.errors import UsageError
-
     if not args.repaired.strip():
         raise UsageError("say what was done", hint='--repaired "channel 2 adjusted"')
     with ctx.open_logbook(create=False) as book, book.transaction():
@@ -218,8 +199,6 @@ def _repaired(args: argparse.Namespace, ctx: Context) -> int:
 
 def _undo(args: argparse.Namespace, ctx: Context) -> int:
     """Undo a recall by a new entry."""
-    from benchlog.errors import UsageError
-
     if not args.reason.strip():
         raise UsageError("taking a recall back needs a reason", hint='--reason "wrong standard used"')
     with ctx.open_logbook(create=False) as book, book.transaction():

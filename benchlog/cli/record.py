@@ -22,12 +22,7 @@ def _count(text: str) -> int:
     return number
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True, title="actions")
 
     def action(name: str, what: str, act: str) -> argparse.ArgumentParser:
@@ -142,7 +137,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     module, _, name = args.act.partition(".")
     code: int = getattr(importlib.import_module(f"benchlog.cli.{module}"), name)(args, ctx)
     return code

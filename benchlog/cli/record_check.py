@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchlog.errors import LogbookDamagedError, UsageError
+from benchlog.files import read_bounded
 from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
@@ -16,9 +19,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.logbook.clock_steps import ClockDoubt
     from benchlog.logbook.verify import Verification
-
-
-__all__ = ["certificate", "export", "import_record", "verify"]
 
 
 @contextmanager
@@ -109,7 +109,8 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
     elif found.ok:
         console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
     if found.head:
-        console.print(Text(f"  head sha256:{found.head}"), soft_wrap=True)
+        stored = "head" if found.ok else "head as stored, which proves nothing here"
+        console.print(Text(f"  {stored}: sha256:{found.head}"), soft_wrap=True)
 
 
 def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
@@ -121,11 +122,6 @@ def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
 
 def _noted_heads(path: Path) -> list[str]:
     """Digests in a list of noted heads: any text, one a line, ``#`` before a remark."""
-    import re
-
-    from benchlog.errors import UsageError
-    from benchlog.files import read_bounded
-
     try:
         lines = read_bounded(path, 1_000_000).decode("utf-8-sig", "replace").splitlines()
     except (OSError, ValueError) as error:
@@ -138,8 +134,6 @@ def _noted_heads(path: Path) -> list[str]:
 
 def export(args: argparse.Namespace, ctx: Context) -> int:
     """Export; of a damaged logbook what is intact, and say what is not."""
-    from benchlog.errors import LogbookDamagedError, UsageError
-
     wanted = {name: getattr(args, name) for name in ("csv", "jsonl", "parquet") if getattr(args, name)}
     if not wanted:
         raise UsageError("nothing to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")

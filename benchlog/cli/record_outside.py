@@ -6,16 +6,13 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.errors import UsageError
+from benchlog.errors import BenchlogError, UsageError
 from benchlog.files import read_bounded, write_whole
 from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.logbook import Logbook
-
-
-__all__ = ["anchor", "compare", "copy", "secure", "sign"]
 
 
 def _tell(ctx: Context, schema: str, facts: dict[str, Any], *lines: str) -> int:
@@ -174,7 +171,6 @@ def secure(ctx: Context, book: Logbook) -> None:
 
     Nothing of this may stop a session from ending.
     """
-    from benchlog.errors import BenchlogError
     from benchlog.logbook.copies import make_copy
     from benchlog.logbook.witnesses import keep_signature
 

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.entry_words import lines, summary
+from benchlog.clock import rfc3339
+from benchlog.units import format_quantity
 from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
@@ -15,9 +17,6 @@ if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.logbook import Logbook
     from benchlog.reading import Reading
-
-
-__all__ = ["list_entries", "show"]
 
 #: Kinds of which there may be several a second.
 _BULK = ("readings", "channel")
@@ -100,7 +99,6 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _show_logbook(ctx: Context, book: Logbook) -> int:
-
     from benchlog.logbook.rows import channel_summary
 
     first, head = book.entry(1), book.head()
@@ -127,7 +125,6 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
         rows = [{k: rfc3339(v) if k in times else v for k, v in c.items()} for c in channels]
         ctx.print_json({"schema": "benchlog.summary/1", **facts, "channels": rows})
         return 0
-    from benchlog.units import format_quantity
 
     out = ctx.listing
     out.line(f"{facts['project']}  {facts['logbook']}", "bold")
@@ -152,8 +149,6 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
 
 def _reading_line(reading: Reading) -> Text:
     from rich.text import Text
-
-    from benchlog.clock import rfc3339
 
     words = [
         rfc3339(reading.utc_ns)[11:23],

@@ -6,12 +6,11 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.errors import UsageError
+
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.logbook import EntryRef
-
-
-__all__ = ["attach", "note", "supersede"]
 
 
 def _done(ctx: Context, ref: EntryRef, what: str) -> int:
@@ -25,8 +24,6 @@ def _done(ctx: Context, ref: EntryRef, what: str) -> int:
 
 def note(args: argparse.Namespace, ctx: Context) -> int:
     """Record a note."""
-    from benchlog.errors import UsageError
-
     if not args.text.strip():
         raise UsageError("the note is empty")
     body = {"text": args.text, **({"about": args.about} if args.about else {})}

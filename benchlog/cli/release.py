@@ -11,16 +11,13 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.errors import HoldRefusedError, UsageError
+
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook",)
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument("hold", metavar="HOLD", help="id of the hold point")
     parser.add_argument(
@@ -31,8 +28,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from benchlog.errors import HoldRefusedError, UsageError
     from benchlog.plan import read_plan
     from benchlog.project.evidence import record_plan
     from benchlog.project.release import release_hold, take_step

@@ -9,8 +9,17 @@ standard input is a file or was closed before the first question (then its lines
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import msgspec
+
+from benchlog.errors import InstrumentError, UsageError
+from benchlog.keyboard import Lines
+from benchlog.result import Result
 
 if TYPE_CHECKING:
     from contextlib import ExitStack
@@ -26,12 +35,7 @@ if TYPE_CHECKING:
 _INTERRUPTED = 130  # of a command ended by Ctrl-C
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument(
         "--check", metavar="ID", action="append", default=[], help="only this check (may be repeated)"
@@ -60,21 +64,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import contextlib
-    import sys
-
-    import msgspec
-
     from benchlog.cli.record_outside import secure
     from benchlog.cli.show import show_answer
-    from benchlog.errors import UsageError
     from benchlog.guide.person import ScriptedPerson
     from benchlog.guide.run import Guide
     from benchlog.guide.speech import find_speech
     from benchlog.guide.terminal import Terminal
     from benchlog.plan import read_plan
-    from benchlog.result import Result
 
     if not ctx.recording:
         raise UsageError("`run` always records", hint="leave --no-record out")
@@ -137,11 +133,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     """Serve the phone's page and show its address as text and as a code to photograph."""
-    import io
-
     import segno
 
-    from benchlog.errors import InstrumentError, UsageError
     from benchlog.guide.person import Prompt
     from benchlog.guide.phone import serve
 
@@ -167,11 +160,6 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
 
 def _lines(name: str) -> list[str]:
     """Lines of a file of answers, or of all that comes on standard input."""
-    import sys
-
-    from benchlog.errors import UsageError
-    from benchlog.keyboard import Lines
-
     if name == "-":
         return list(iter(Lines(sys.stdin).next, None))
     try:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from benchlog.result import Limits, Uncertain
 
-__all__ = ["scale_line"]
-
 _SIGNS = {"limit": "│", "inside": "·", "bar": "━", "value": "●"}
 _PLAIN_SIGNS = {"limit": "|", "inside": ".", "bar": "=", "value": "o"}
 
@@ -15,7 +13,6 @@ def scale_line(quantity: Uncertain, limits: Limits, width: int, *, plain: bool =
 
     Parameters
     ----------
-    quantity : Uncertain
     limits : Limits
         At least one of them.
     width : int

@@ -9,8 +9,6 @@ from rich.segment import Segment
 
 from benchlog.wording import strip_controls
 
-__all__ = ["Screen"]
-
 
 class Screen(Console):
     """A console that passes on its own control codes, but none from the texts it shows.
@@ -19,7 +17,6 @@ class Screen(Console):
     """
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
-        """See `Console.render`."""
         for segment in super().render(renderable, options):
             if segment.control or segment.text.isprintable():
                 yield segment

@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -18,8 +17,6 @@ from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
-
-__all__ = ["mark", "show_answer", "show_brief", "show_line", "show_result", "show_waveforms"]
 
 _COLOURS = {
     Verdict.PASS: "green",
@@ -64,7 +61,10 @@ def _loud(verdict: Verdict) -> Text:
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
     """Print one line that keeps its indent where it wraps."""
-    console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent), expand=False))
+    text = Text.assemble(*parts)
+    for line in text.wrap(console, max(console.width - indent, 1)):
+        line.rstrip()  # what is piped on has no blanks at the ends of its lines
+        console.print(Text(" " * indent).append_text(line))
 
 
 def show_answer(
@@ -74,8 +74,6 @@ def show_answer(
 
     Parameters
     ----------
-    console : Console
-    result : Result
     waveforms : Waveforms, optional
         Drawn below the scale.
     more : bool
@@ -98,8 +96,13 @@ def show_answer(
         _show_rest(console, result, judged)
     _show_remarks(console, result)
     if result.record or more:
-        saved = f"Saved as entry {result.record.entry}." if result.record else "Not saved."
-        show_line(console, (f"{saved} --long shows more." if more else saved, "dim"))
+        show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
+
+
+def _saved(result: Result) -> str:
+    if result.record is None:
+        return "Not saved."
+    return f"Saved in {result.record.logbook} as entry {result.record.entry}."
 
 
 def _judged(result: Result) -> list[str]:
@@ -217,7 +220,7 @@ def show_result(console: Console, result: Result) -> None:
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (f"Saved in {result.record.logbook} as entry {result.record.entry}.", "dim"))
+        show_line(console, (_saved(result), "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:

@@ -17,7 +17,16 @@ import argparse
 import sys
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from benchlog.cli.manual_entry import add_wait_option
+from benchlog.clock import rfc3339
+from benchlog.displayed import function_of
+from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
+from benchlog.reading import Function
+from benchlog.result import Record, Result, Verdict
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.bench import Standard
@@ -25,15 +34,9 @@ if TYPE_CHECKING:
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.project.check_standard import StandardValue
     from benchlog.project.recall import Recall
-    from benchlog.result import Result
-
-
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("meter", metavar="METER", help="tag of the meter")
     parser.add_argument(
         "standard", metavar="STANDARD", nargs="?", help="tag of the check standard in the bench file"
@@ -56,9 +59,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from benchlog.errors import UsageError
-
     if args.bad is not None or args.repaired is not None or args.undo_recall is not None:
         return _as_recall(args, ctx)
     if args.standard is None:
@@ -73,7 +73,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _as_recall(args: argparse.Namespace, ctx: Context) -> int:
     """Do what `recall` does, for those who learned it as options of this command."""
     from benchlog.cli import recall
-    from benchlog.errors import UsageError
 
     if args.undo_recall is not None and not args.undo_recall.isdecimal():
         raise UsageError(f"entry {args.undo_recall!r} is not a number", hint="--undo 57")
@@ -90,9 +89,7 @@ def _as_recall(args: argparse.Namespace, ctx: Context) -> int:
 
 def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
     """Return the standard and the function it is for, from the bench file or the options."""
-    from benchlog.displayed import function_of
     from benchlog.project.standard_record import standard_value
-    from benchlog.units import parse_quantity
 
     if args.nominal is not None:
         nominal = parse_quantity(args.nominal, what="nominal value")
@@ -110,7 +107,6 @@ def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardVal
 
 def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> MeterReading:
     from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
-    from benchlog.reading import Function
 
     function = Function(standard[1])
     if args.value is None:
@@ -128,8 +124,6 @@ def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardVal
 
 def _round(args: argparse.Namespace, ctx: Context) -> int:
     """Read each standard of the bench in turn, over the link or typed; exit code of the worst, 3 for what is missing."""
-    from benchlog.errors import UsageError
-
     bench = ctx.bench()
     linked = bench.instrument(args.meter).linked
     if not bench.standards:
@@ -214,9 +208,7 @@ def _check(
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
     """Keep a reading that may be a slip; nothing is judged or recalled by it."""
-    from benchlog.finding import Finding, FindingKind
     from benchlog.project.standard_record import record_exploratory
-    from benchlog.result import Result, Verdict
 
     meter = reading.reading.instrument
     result = Result(
@@ -248,11 +240,6 @@ def _history(ctx: Context) -> list[Any]:
 
 
 def _with_record(ctx: Context, result: Result, entry: int, digest: str) -> Result:
-    import msgspec
-
-    from benchlog.clock import rfc3339
-    from benchlog.result import Record
-
     now = rfc3339(ctx.clock.utc_ns())
     record = Record(str(ctx.logbook_path), entry, f"sha256:{digest}")
     return msgspec.structs.replace(result, record=record, time=now)

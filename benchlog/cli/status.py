@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchlog.wording import MARKS, quantity_words, value_words
+
 if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
@@ -19,17 +21,11 @@ if TYPE_CHECKING:
     from benchlog.project.state import CheckStatus, HoldStatus
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("plan", metavar="PLAN", help="plan file")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.plan import read_plan
     from benchlog.project.overview import overview
 
@@ -133,8 +129,6 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 
 def _measured(status: CheckStatus) -> str:
     """All quantities that a passed check was judged by; empty for any other check."""
-    from benchlog.wording import quantity_words, value_words
-
     result = status.result
     if status.state != "passed" or result is None:
         return ""
@@ -156,8 +150,6 @@ def _show_hold(out: Listing, hold: HoldStatus) -> None:
 
 def _show_checks(out: Listing, seen: Overview) -> None:
     """One row a check; on a narrow screen one line, with the reason below it."""
-    from benchlog.wording import MARKS
-
     rows, short = [], []
     for status in seen.state.checks.values():
         passed = status.state == "passed"

@@ -10,10 +10,16 @@ Caution: mains inside. Keep the case closed, attach clips with the plug out.
 from __future__ import annotations
 
 import argparse
+import dataclasses
 from typing import TYPE_CHECKING
+
+import msgspec
 
 from benchlog.cli.from_captures import add_capture_options
 from benchlog.cli.manual_entry import add_meter_details
+from benchlog.errors import AnalysisError, UsageError
+from benchlog.reading import Function
+from benchlog.units import Regulation, parse_nameplate, parse_quantity
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -29,7 +35,6 @@ _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
     parser.add_argument("--reading", metavar="TEXT", help="no-load voltage as shown (else read from --meter)")
     parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '1 %% + 5'")
@@ -71,9 +76,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    import msgspec
-
     from benchlog.checks.supply import check_supply
     from benchlog.checks.supply_model import expected_supply
     from benchlog.cli.manual_entry import accuracy_findings
@@ -124,8 +126,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:
-    from benchlog.errors import UsageError
-
     if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
         option = f"--{stray[0].replace('_', '-')}"
         raise UsageError(f"{option} is for a capture", hint=f"{option} goes with --capture FILE")
@@ -134,9 +134,6 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 
 
 def _tolerance(args: argparse.Namespace) -> float:
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
-
     tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
     if not 0 < tolerance < 1:
         raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
@@ -146,7 +143,6 @@ def _tolerance(args: argparse.Namespace) -> float:
 def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> MeterReading | None:
     """What a second meter shows."""
     from benchlog.cli.manual_entry import metered
-    from benchlog.errors import UsageError
 
     if not args.second:
         return None
@@ -160,8 +156,6 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     """Load resistor and the voltage with it; the same meter unless another one is named."""
     from benchlog.checks.supply import LoadPoint
     from benchlog.cli.manual_entry import metered
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
 
     if not args.load:
         return None
@@ -184,11 +178,6 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
 
 def _nameplate(args: argparse.Namespace) -> Nameplate:
     """The nameplate, with the regulation from --regulation."""
-    import msgspec
-
-    from benchlog.errors import UsageError
-    from benchlog.units import Regulation, parse_nameplate
-
     nameplate = parse_nameplate(args.nameplate)
     if nameplate.coupling_assumed:
         from benchlog.cli.ask import AC_OR_DC
@@ -210,9 +199,7 @@ def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> M
     """Mains voltage as read, with the accuracy that holds for it."""
     from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
     from benchlog.cli.manual_entry import metered
-    from benchlog.errors import UsageError
     from benchlog.metrology.accuracy import parse_accuracy
-    from benchlog.reading import Function
 
     if args.mains is None:
         if args.mains_meter or args.mains_accuracy:
@@ -227,9 +214,6 @@ def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> M
 
 def _positive(text: str | None, unit: str, what: str) -> float | None:
     """Read a quantity that may be absent and must be above zero."""
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
-
     if not text:
         return None
     value = parse_quantity(text, unit, what=what).value
@@ -240,12 +224,8 @@ def _positive(text: str | None, unit: str, what: str) -> float | None:
 
 def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[MeterReading, Capture]:
     """Voltage of one channel of a capture file, with the channel's gain accuracy."""
-    import dataclasses
-
     from benchlog.checks.captured import read_capture
     from benchlog.cli.from_captures import gains, probes, read_captures
-    from benchlog.errors import UsageError
-    from benchlog.reading import Function
 
     if args.reading or args.meter:
         raise UsageError(
@@ -278,9 +258,7 @@ def _no_load(
     """The reading, typed or live; one without a number is refused."""
     from benchlog.cli.manual_entry import reading_or_live
     from benchlog.cli.questioned import diagnose_line
-    from benchlog.errors import AnalysisError
     from benchlog.metrology.meter_reading import no_number_hint
-    from benchlog.reading import Function
 
     no_load = reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)
     if no_load.reading.value is None:

@@ -14,8 +14,6 @@ from benchlog.signal.clipping import cut_levels
 from benchlog.signal.quantisation import code_step
 from benchlog.units import format_quantity
 
-__all__ = ["Waveforms", "thumbnail"]
-
 _ROWS = 2
 _PERIODS = 2.0
 _GAP = "   "
@@ -29,19 +27,11 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Waveforms:
-    """What is to be drawn of a capture.
-
-    Attributes
-    ----------
-    capture : Capture
-    channels : sequence of str
-    frequency_hz : float or None
-        Where unknown the whole record is drawn.
-    """
+    """What is to be drawn of a capture."""
 
     capture: Capture
     channels: Sequence[str]
-    frequency_hz: float | None = None
+    frequency_hz: float | None = None  #: Where unknown the whole record is drawn.
 
 
 def thumbnail(waveforms: Waveforms, width: int, *, clipped: bool = False, plain: bool = False) -> list[str]:
@@ -49,7 +39,6 @@ def thumbnail(waveforms: Waveforms, width: int, *, clipped: bool = False, plain:
 
     Parameters
     ----------
-    waveforms : Waveforms
     width : int
         Columns that there are.
     clipped : bool

@@ -16,6 +16,9 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.errors import UsageError
+from benchlog.units import parse_quantity
+
 if TYPE_CHECKING:
     from benchlog.adapter import Reader
     from benchlog.cli.context import Context
@@ -25,12 +28,7 @@ if TYPE_CHECKING:
     from benchlog.recorder import Recorder
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ("logbook", "bench", "no-record")
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument(
         "instrument", metavar="INSTRUMENT", nargs="*", help="tags or addresses (default: all meters)"
     )
@@ -47,7 +45,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
     from benchlog.cli.watch_meters import groups_of, instruments, known_doubts, readers
     from benchlog.cli.watch_session import WatchSession
     from benchlog.dashboard.collector import Collector
@@ -91,8 +88,6 @@ def _span_s(text: str | None) -> float | None:
     """How long to watch, second; None for until it is stopped."""
     if text is None:
         return None
-    from benchlog.errors import UsageError
-    from benchlog.units import parse_quantity
 
     span_s = parse_quantity(text, "s", what="--for").value
     if span_s <= 0:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from benchlog.cli.context import keyed
+from benchlog.errors import UsageError
+
 if TYPE_CHECKING:
     from benchlog.adapter import Reader
     from benchlog.bench import Bench, Instrument
     from benchlog.cli.context import Context
     from benchlog.dashboard.suspect import NodeGroup
-
-__all__ = ["groups_of", "instruments", "known_doubts", "readers"]
 
 
 def instruments(
@@ -19,7 +20,6 @@ def instruments(
 ) -> tuple[Bench, dict[str, tuple[str, dict[str, object]]], list[str]]:
     """Bench, address and options of the linked meters, tags of those that are typed."""
     from benchlog.bench import Bench
-    from benchlog.errors import UsageError
 
     bench = ctx.bench()
     chosen = [_named(word, bench) for word in words]
@@ -39,8 +39,6 @@ def instruments(
 
 
 def _refuse_others_and_twice(chosen: Sequence[Instrument]) -> None:
-    from benchlog.errors import UsageError
-
     if wrong := [i.tag for i in chosen if i.kind != "meter"]:
         raise UsageError(
             f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"
@@ -63,9 +61,7 @@ def _named(word: str, bench: Bench) -> Instrument:
 
 def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:
     """Groups of the command line, else those of the bench file with at least two meters watched."""
-    from benchlog.cli.context import keyed
     from benchlog.dashboard.suspect import NodeGroup
-    from benchlog.errors import UsageError
 
     found = []
     for name, members in keyed(texts, "--group", '"T1 output"=MA-01,MB-02').items():
@@ -89,7 +85,6 @@ def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> lis
 
 def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> list[Reader]:
     from benchlog.adapter import Reader
-    from benchlog.errors import UsageError
     from benchlog.registry import make_adapter
 
     readers = []

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
+
+from benchlog.displayed import parse_displayed
+from benchlog.errors import UsageError
+from benchlog.keyboard import Lines, single_keys
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
     from benchlog.dashboard.collector import Collector
     from benchlog.dashboard.keyboard import Keyboard
     from benchlog.dashboard.model import Snapshot
-    from benchlog.keyboard import Lines
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
-
-__all__ = ["WatchSession"]
 
 ONCE_S = 8.0
 _SETTLED_READINGS = 12
@@ -69,10 +71,6 @@ class WatchSession:
 
     def once(self) -> Snapshot:
         """Read until every linked meter was seen long enough to be judged, then show one picture."""
-        import sys
-
-        from benchlog.keyboard import Lines
-
         lines = Lines(sys.stdin) if self._typed else None
         end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
         while time.monotonic() < end_s:
@@ -122,12 +120,9 @@ class WatchSession:
         return self._follow_screen()
 
     def _follow_screen(self) -> Snapshot:
-        import sys
-
         from benchlog.dashboard.keyboard import Keyboard
         from benchlog.dashboard.live import MAX_HZ, Screen
         from benchlog.dashboard.view import KEYS
-        from benchlog.keyboard import Lines, single_keys
 
         with single_keys(sys.stdin) as pressed:
             keyboard = None
@@ -210,10 +205,6 @@ class WatchSession:
 
     def _turns(self) -> Iterator[None]:
         """Yield every quarter second until the end, taking lines from standard input in between."""
-        import sys
-
-        from benchlog.keyboard import Lines
-
         lines = Lines(sys.stdin)
         while not self._time_is_up():
             if lines.ended:
@@ -239,10 +230,6 @@ class WatchSession:
 
     def _typed_in(self, line: str) -> None:
         """Record a typed reading ``TAG=27.8 V ac`` like any other."""
-
-        from benchlog.displayed import parse_displayed
-        from benchlog.errors import UsageError
-
         tag, equals, text = (part.strip() for part in line.partition("="))
         if not equals and len(self._typed) == 1:
             tag, text = self._typed[0], line

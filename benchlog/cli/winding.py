@@ -13,7 +13,14 @@ The core is outer diameter x inner diameter x height in mm. Nothing is measured 
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+import msgspec
+
+from benchlog.clock import rfc3339
+from benchlog.errors import UsageError
+from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,12 +30,7 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 
-#: Common options that mean something here.
-COMMON: tuple[str, ...] = ()
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the command's options."""
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
     parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
     parser.add_argument(
@@ -81,13 +83,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Run the command."""
-    from pathlib import Path
-
-    import msgspec
-
     from benchlog.checks.winding_plan import plan_toroid
-    from benchlog.clock import rfc3339
 
     design, service = _design(args), _service(args)
     result = plan_toroid(design, service)
@@ -96,9 +92,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if args.card:
         from benchlog.cli.winding_card import render_card
-        from benchlog.files import write_whole
+        from benchlog.files import write_page
 
-        write_whole(Path(args.card), render_card(result, design))
+        write_page(Path(args.card), render_card(result, design))
     if ctx.json:
         ctx.print_json(result.to_json())
     else:
@@ -113,7 +109,6 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
     from benchlog.cli.from_captures import number, whole_turns
     from benchlog.magnetics.core import parse_core
     from benchlog.magnetics.wire import parse_wire
-    from benchlog.units import parse_quantity
 
     one_turn = parse_quantity(args.one_turn, "m", what="one turn") if args.one_turn else None
     return ToroidDesign(
@@ -132,7 +127,6 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
 def _service(args: argparse.Namespace) -> Service:
     from benchlog.checks.winding_plan import Service
     from benchlog.cli.from_captures import number, whole_turns
-    from benchlog.errors import UsageError
 
     needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
     without = [option for option, text in needs_al.items() if text is not None]

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from benchlog.checks.winding_plan import ToroidDesign
     from benchlog.result import Result
 
-__all__ = ["Fact", "TallyBox", "facts", "render_card", "tally"]
-
 _STEP = 10
 #: Wires drawn in the picture of the core; more would only blacken it.
 _MOST_DRAWN = 400

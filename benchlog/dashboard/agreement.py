@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -10,8 +11,7 @@ from benchlog.dashboard.comparisons import Comparisons
 from benchlog.dashboard.pairing import Pair
 from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import Track
-
-__all__ = ["Agreement", "agreement_of"]
+from benchlog.units import format_quantity
 
 ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
 RANGING_NS = 2 * 10**9
@@ -21,46 +21,22 @@ Edge = tuple[tuple[str, str], Pair]
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """Agreement of the meters on one node.
-
-    Attributes
-    ----------
-    group : NodeGroup
-    word : {"agree", "disagree", "unsettled", "set differently", "no comparison"}
-        "unsettled": apart, or together again, but not for long enough to mean it.
-    e_n : float or None
-        Largest of the pairs that `word` speaks of; agreement up to 1.
-    pair : tuple of str
-        The two it belongs to.
-    difference : float or None
-        Of these two, in `unit`.
-    unit : str
-    typed : tuple of str
-        Which of the two were read by eye.
-    age_ns : int
-        How long ago the two were compared.
-    ended : bool
-        A disagreement has just ended, or (when "unsettled") is about to.
-    missing : tuple of str
-        Meters whose latest reading is not compared with any other's.
-    unread : tuple of str
-        Those of them that were never read.
-    ever : bool
-        Whether any two were compared at all.
-    """
+    """Agreement of the meters on one node."""
 
     group: NodeGroup
+    #: One of "agree", "disagree", "unsettled", "set differently", "no comparison". "unsettled": apart, or
+    #: together again, but not for long enough to mean it.
     word: str
-    e_n: float | None = None
-    pair: tuple[str, str] | None = None
-    difference: float | None = None
+    e_n: float | None = None  #: Largest of the pairs that `word` speaks of; agreement up to 1.
+    pair: tuple[str, str] | None = None  #: The two it belongs to.
+    difference: float | None = None  #: Of these two, in `unit`.
     unit: str = ""
-    typed: tuple[str, ...] = ()
-    age_ns: int = 0
-    ended: bool = False
-    missing: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()
-    ever: bool = False
+    typed: tuple[str, ...] = ()  #: Which of the two were read by eye.
+    age_ns: int = 0  #: How long ago the two were compared.
+    ended: bool = False  #: A disagreement has just ended, or (when "unsettled") is about to.
+    missing: tuple[str, ...] = ()  #: Meters whose latest reading is not compared with any other's.
+    unread: tuple[str, ...] = ()  #: Those of them that were never read.
+    ever: bool = False  #: Whether any two were compared at all.
 
 
 def agreement_of(
@@ -70,7 +46,6 @@ def agreement_of(
 
     Parameters
     ----------
-    group : NodeGroup
     comparisons : Comparisons
         Of its meters.
     tracks : mapping of str to Track
@@ -156,3 +131,54 @@ def _is_latest(edge: tuple[str, str], pair: Pair, tracks: Mapping[str, Track], n
         elif not track.fresh(now_ns) or (not track.comparable and now_ns - pair.last_ns > RANGING_NS):
             return False
     return True
+
+
+_LATELY_NS = 10 * 10**9
+
+
+def agreement_words(agreement: Agreement) -> str:
+    """Write the largest difference, with its E_n."""
+    if agreement.e_n is None or agreement.pair is None or agreement.difference is None:
+        return "one is near zero, another is not" if agreement.word == "disagree" else ""
+    a, b = agreement.pair
+    apart = format_quantity(abs(agreement.difference), agreement.unit, _digits(agreement.difference))
+    words = f"E_n {agreement.e_n:.2f} (limit 1): {a} and {b} "
+    if len(agreement.typed) == 1 and agreement.age_ns > _LATELY_NS:
+        words += f"were {apart} apart when {agreement.typed[0]} was typed"
+    else:
+        words += f"are {apart} apart"
+    return f"{words}; the disagreement has ended" if agreement.word == "agree" and agreement.ended else words
+
+
+def _digits(difference: float) -> int:
+    """Write a difference in two digits, a large one (a meter that shows zero) in three."""
+    return 3 if abs(difference) >= 10 else 2
+
+
+def typed_once(agreement: Agreement) -> bool:
+    """Whether it waits for a second typed reading."""
+    return agreement.word == "unsettled" and not agreement.ended and bool(agreement.typed)
+
+
+def pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
+    """Say what a comparison still needs."""
+    if agreement.word == "set differently":
+        return "not on the same function"
+    lacks = []
+    if agreement.word == "unsettled" and agreement.ended:
+        lacks.append("agreeing again, but not for long enough")
+    elif agreement.word == "unsettled":
+        lacks.append("waits for a second typed reading" if typed_once(agreement) else "not for long enough")
+    if agreement.unread:
+        how = " typed" if by_hand >= set(agreement.unread) else ""
+        lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")
+    if late := [tag for tag in agreement.missing if tag not in agreement.unread]:
+        if agreement.word != "no comparison":
+            lacks.append(f"{', '.join(late)} not compared now")
+        elif not agreement.unread:
+            lacks.append(
+                "type the readings within a minute of each other"
+                if by_hand >= set(late)
+                else "needs a number from two meters that have come to rest"
+            )
+    return "; ".join(lacks)

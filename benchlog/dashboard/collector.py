@@ -9,7 +9,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchlog.clock import Clock
-from benchlog.dashboard.comparison_words import agreement_words, pending, typed_once
+from benchlog.dashboard.agreement import agreement_words, pending, typed_once
 from benchlog.dashboard.history import KEPT_S, History
 from benchlog.dashboard.model import GroupLine, Health, MeterLine, Next, Place, Snapshot
 from benchlog.dashboard.plot import Plot, Series, plot_of
@@ -26,8 +26,6 @@ from benchlog.units import format_quantity, format_uncertain
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench
-
-__all__ = ["Collector"]
 
 _SECOND_NS = 10**9
 _RATE_NS = 5 * _SECOND_NS
@@ -53,7 +51,6 @@ class Collector:
         For the accuracy statements.
     groups : sequence of NodeGroup
         Meters on one node.
-    clock : Clock
     linked, typed : sequence of str
         Meters to be shown from the start; the silence of linked ones is noticed.
     known : mapping of str to str, optional

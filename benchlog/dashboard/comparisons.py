@@ -10,8 +10,6 @@ from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import HAND_FRESH_NS, LASTING, LASTING_NS, Track
 from benchlog.reading import Reading
 
-__all__ = ["Comparisons"]
-
 PAIR_FRESH_NS = 60 * 10**9
 HAND_PAIR_FRESH_NS = 900 * 10**9
 NEAR_ZERO_PART = 0.1
@@ -22,7 +20,6 @@ class Comparisons:
 
     Parameters
     ----------
-    groups : sequence of NodeGroup
     tracks : mapping of str to Track
         Meters read so far, by tag; kept by who reads them.
     """
@@ -51,7 +48,6 @@ class Comparisons:
 
         Parameters
         ----------
-        track : Track
         new_function, new_size : bool
             Whether this reading changed its function or count size: then what was compared before is withdrawn.
         """

@@ -18,8 +18,6 @@ from benchlog.dashboard.track import Track
 from benchlog.reading import Flag
 from benchlog.units import format_quantity
 
-__all__ = ["frozen", "functions", "overloads", "unsteady", "zeros"]
-
 
 def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
     """Meters set to something else than meant, or than the majority."""

@@ -7,8 +7,6 @@ from dataclasses import dataclass, field
 
 from benchlog.reading import Origin, Reading
 
-__all__ = ["KEPT_S", "History"]
-
 KEPT_S = 180
 _SECOND_NS = 10**9
 _STEADY_COUNTS = 2.0
@@ -26,17 +24,11 @@ class History:
     A display settles after its first number, after another function or range, after a silence, and after a step
     larger than the expanded uncertainty. It has settled when three readings in a row lie within two counts
     (common practice, no source) or when it has turned back, which noise does and settling does not.
-
-    Attributes
-    ----------
-    values : deque of (int, float)
-        Monotonic times, nanosecond, and values in the reading's unit.
-    last : Reading or None
-        The latest, settled or not.
     """
 
+    #: Monotonic times, nanosecond, and values in the reading's unit.
     values: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=KEPT_S))
-    last: Reading | None = None
+    last: Reading | None = None  #: The latest, settled or not.
     _coming: list[float] = field(default_factory=list)  # the latest while it settles
     _until_ns: int | None = _NOT_BEGUN  # when waiting ends; None once settled
 

@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator
 
 from benchlog.keyboard import END, ENTER, ESCAPE, Entry, Keys
 
-__all__ = ["Keyboard"]
-
 
 class Keyboard:
     """Makes entries of single keys.
@@ -17,7 +15,6 @@ class Keyboard:
 
     Parameters
     ----------
-    keys : Keys
     typing : bool
         Whether t begins an entry.
 

@@ -14,7 +14,6 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
-from types import TracebackType
 from typing import Self
 
 from rich.console import Console, RenderableType
@@ -30,8 +29,6 @@ from benchlog.dashboard.model import Snapshot
 from benchlog.dashboard.plain import Changes
 from benchlog.dashboard.view import KEYS, view, view_lines
 from benchlog.reading import Reading
-
-__all__ = ["MAX_HZ", "Screen", "can_show", "needs_ascii", "play", "showing"]
 
 MAX_HZ = 10.0
 _WHOLE_EVERY = 100  # pictures, in case something else wrote on the screen
@@ -70,9 +67,7 @@ class Screen:
         self._console.show_cursor(False)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         if self._console.legacy_windows:  # which has one screen only: go on below the picture
             self._console.control(self._line_begin(len(self._drawn) - 1))
             self._console.print()
@@ -186,7 +181,6 @@ def play(
     ----------
     console : rich Console
         Where the picture is drawn, if it is a terminal.
-    collector : Collector
     readers : sequence of Reader
         Opened here if they are not, and then closed again.
     clock : Clock

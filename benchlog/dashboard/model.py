@@ -6,17 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from benchlog.clock import rfc3339
 from benchlog.dashboard.plot import Plot
 from benchlog.dashboard.suspect import Suspect
-
-__all__ = [
-    "GroupLine",
-    "Health",
-    "MeterLine",
-    "Next",
-    "Place",
-    "Snapshot",
-]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,79 +22,43 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class MeterLine:
-    """One meter.
+    """One meter."""
 
-    Attributes
-    ----------
-    tag, shown, function, kind : str
-        `shown` is the display's own text, empty before the first reading; `kind` what its unit leaves open:
-        ``"ac"``, ``"dc"``, ``"4-wire"``.
-    value, expanded : float or None
-        SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
-    unit : str
-    state : {"ok", "old", "suspect", "one of", "silent", "waiting", "no number"}
-        "one of": one of several of which one is wrong. "old": typed more than a minute ago.
-    words : str
-        The state in words.
-    trend : {"", "steady", "up", "down"}
-        Empty while there is too little to say.
-    trend_words : str
-        How fast.
-    place : Place or None
-        On the scale its group shares.
-    uncertainty_words : str
-    by_hand : bool
-        Read by eye and typed.
-    age_s : float or None
-        How long ago the latest reading came.
-    """
-
+    #: tag, shown, function, kind: `shown` is the display's own text, empty before the first reading; `kind`
+    #: what its unit leaves open: ``"ac"``, ``"dc"``, ``"4-wire"``.
     tag: str
     shown: str = ""
     function: str = ""
     kind: str = ""
+    #: value, expanded: SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
     value: float | None = None
     expanded: float | None = None
     unit: str = ""
+    #: One of "ok", "old", "suspect", "one of", "silent", "waiting", "no number". "one of": one of several of
+    #: which one is wrong. "old": typed more than a minute ago.
     state: str = "waiting"
-    words: str = "waiting"
-    trend: str = ""
-    trend_words: str = ""
-    place: Place | None = None
+    words: str = "waiting"  #: The state in words.
+    trend: str = ""  #: One of "", "steady", "up", "down". Empty while there is too little to say.
+    trend_words: str = ""  #: How fast.
+    place: Place | None = None  #: On the scale its group shares.
     uncertainty_words: str = ""
-    by_hand: bool = False
-    age_s: float | None = None
+    by_hand: bool = False  #: Read by eye and typed.
+    age_s: float | None = None  #: How long ago the latest reading came.
 
 
 @dataclass(frozen=True, slots=True)
 class GroupLine:
-    """Meters on one node, or (with an empty name) those that share no node.
-
-    Attributes
-    ----------
-    name : str
-    word : str
-        State of the comparison, see `agreement.Agreement`; `verdict` is what a person reads.
-    words : str
-        The numbers it rests on.
-    e_n : float or None
-    meters : tuple of MeterLine
-    pending : str
-        What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
-    ever : bool
-        Whether any two were compared at all.
-    typed_once : bool
-        Whether it waits for a second typed reading.
-    """
+    """Meters on one node, or (with an empty name) those that share no node."""
 
     name: str
-    word: str
-    words: str
+    word: str  #: State of the comparison, see `agreement.Agreement`; `verdict` is what a person reads.
+    words: str  #: The numbers it rests on.
     e_n: float | None
     meters: tuple[MeterLine, ...]
+    #: What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
     pending: str = ""
-    ever: bool = True
-    typed_once: bool = False
+    ever: bool = True  #: Whether any two were compared at all.
+    typed_once: bool = False  #: Whether it waits for a second typed reading.
 
     @property
     def verdict(self) -> str:
@@ -173,8 +129,6 @@ class Snapshot:
 
     def to_json(self) -> dict[str, Any]:
         """Plain JSON form (schema ``benchlog.watch/1``), numbers in SI units."""
-        from benchlog.clock import rfc3339
-
         steps = self.next_steps or {}
         return {
             "schema": "benchlog.watch/1",
@@ -221,8 +175,6 @@ class Snapshot:
 
 def suspect_json(suspect: Suspect, step: Next | None) -> dict[str, Any]:
     """Plain JSON form of a doubt."""
-    from benchlog.clock import rfc3339
-
     return {
         "instrument": suspect.tag,
         "or": list(suspect.others),

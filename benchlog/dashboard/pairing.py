@@ -13,8 +13,6 @@ from dataclasses import dataclass, field
 from benchlog.metrology.conformity import e_n
 from benchlog.reading import Reading
 
-__all__ = ["Drift", "Pair", "Side"]
-
 FULL = 6  # pairs beyond agreement, less those within, before two meters are said to disagree
 CAP = 10
 HAND_WEIGHT = 3  # a number read off and typed is looked at; a frame is not
@@ -30,27 +28,13 @@ GAP_NS = 600 * 10**9
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """One meter's part in a comparison.
+    """One meter's part in a comparison."""
 
-    Attributes
-    ----------
-    value : float
-        At the common moment.
-    expanded : float
-        Expanded uncertainty at k = 2.
-    bound : float
-        Largest error the accuracy statement allows.
-    moved : float
-        How far the display moved between the readings about that moment.
-    by_hand : bool
-        Typed, not sent over a link.
-    """
-
-    value: float
-    expanded: float
-    bound: float
-    moved: float
-    by_hand: bool = False
+    value: float  #: At the common moment.
+    expanded: float  #: Expanded uncertainty at k = 2.
+    bound: float  #: Largest error the accuracy statement allows.
+    moved: float  #: How far the display moved between the readings about that moment.
+    by_hand: bool = False  #: Typed, not sent over a link.
 
 
 @dataclass(slots=True)
@@ -121,39 +105,19 @@ class Drift:
 
 @dataclass(slots=True)
 class Pair:
-    """Two meters compared.
+    """Two meters compared."""
 
-    Attributes
-    ----------
-    e_n : float
-        First meter less second; smoothed, but with typed readings that of the latest two.
-    difference : float
-        Of the same readings as `e_n`.
-    worst : float
-        Largest absolute `e_n` of the present disagreement.
-    readings : tuple of Reading
-        The latest two compared.
-    walk : int
-    disagree : bool
-    since_ns : int
-        Monotonic time of the first pair of the present disagreement.
-    ended_ns : int or None
-        When the last disagreement ended.
-    typed_ns : int
-        Time of the typed reading that was compared last.
-    """
-
-    e_n: float = 0.0
-    difference: float = 0.0
+    e_n: float = 0.0  #: First meter less second; smoothed, but with typed readings that of the latest two.
+    difference: float = 0.0  #: Of the same readings as `e_n`.
     pairs: int = 0
     walk: int = 0
     disagree: bool = False
-    since_ns: int = 0
-    ended_ns: int | None = None
+    since_ns: int = 0  #: Monotonic time of the first pair of the present disagreement.
+    ended_ns: int | None = None  #: When the last disagreement ended.
     last_ns: int = 0
-    worst: float = 0.0
-    readings: tuple[Reading, ...] = ()
-    typed_ns: int = -1
+    worst: float = 0.0  #: Largest absolute `e_n` of the present disagreement.
+    readings: tuple[Reading, ...] = ()  #: The latest two compared.
+    typed_ns: int = -1  #: Time of the typed reading that was compared last.
     drift: Drift = field(default_factory=Drift)
 
     def update_values(self, first: Side, second: Side, now_ns: int) -> float:

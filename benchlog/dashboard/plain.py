@@ -9,8 +9,6 @@ from datetime import UTC, datetime
 from benchlog.dashboard.model import GroupLine, MeterLine, Snapshot
 from benchlog.dashboard.suspect import Suspect
 
-__all__ = ["Changes", "summary"]
-
 _SAY_AGAIN_NS = 5 * 10**9  # one meter's number is not repeated more often
 _STILL_THERE_NS = 60 * 10**9
 _ARRIVING_S = 3.0  # time allowed for the first readings before they are reported missing

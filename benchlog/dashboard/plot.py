@@ -11,8 +11,6 @@ from statistics import median
 from benchlog.dashboard.history import KEPT_S
 from benchlog.units import format_quantity
 
-__all__ = ["Curve", "Plot", "Series", "draw", "plot_of"]
-
 SHORT_S = 60  # the time axis, until there is more to show
 _LEAST_COUNTS = 4  # of the scale, so that noise of a count stays small
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -22,69 +20,38 @@ LINE = "─"
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """Values of one meter for a plot.
-
-    Attributes
-    ----------
-    tag : str
-    values : sequence of (int, float)
-        Monotonic times, nanosecond, and values.
-    count : float
-        One count of the display.
-    typed : bool
-        Read by eye: single points.
-    fits : bool
-        Whether the scale must hold them: a meter near zero beside others would press them flat.
-    """
+    """Values of one meter for a plot."""
 
     tag: str
-    values: Sequence[tuple[int, float]]
-    count: float
-    typed: bool = False
+    values: Sequence[tuple[int, float]]  #: Monotonic times, nanosecond, and values.
+    count: float  #: One count of the display.
+    typed: bool = False  #: Read by eye: single points.
+    #: Whether the scale must hold them: a meter near zero beside others would press them flat.
     fits: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """One meter's settled values.
+    """One meter's settled values."""
 
-    Attributes
-    ----------
-    letter, tag, words : str
-        `words` is the span of the values.
-    points : tuple of (float, float)
-        Seconds before now, negative, and place on the plot's scale: 0 bottom, 1 top.
-    hold_s : float
-        How long a value counts until the next; 0 for typed readings, which are single points.
-    """
-
+    #: letter, tag, words: `words` is the span of the values.
     letter: str
     tag: str
     words: str
+    #: Seconds before now, negative, and place on the plot's scale: 0 bottom, 1 top.
     points: tuple[tuple[float, float], ...]
+    #: How long a value counts until the next; 0 for typed readings, which are single points.
     hold_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Plot:
-    """Curves on one scale.
+    """Curves on one scale."""
 
-    Attributes
-    ----------
-    name : str
-        Of the group.
-    span_s : int
-        Length of the time axis, which ends now.
-    end_s : float
-        Monotonic time of its end, so that columns can stay where they are as time goes on.
-    top, bottom : str
-        Values at 1 and 0.
-    curves : tuple of Curve
-    """
-
-    name: str
-    span_s: int
-    end_s: float
+    name: str  #: Of the group.
+    span_s: int  #: Length of the time axis, which ends now.
+    end_s: float  #: Monotonic time of its end, so that columns can stay where they are as time goes on.
+    #: top, bottom: Values at 1 and 0.
     top: str
     bottom: str
     curves: tuple[Curve, ...]
@@ -95,11 +62,8 @@ def plot_of(name: str, series: Sequence[Series], unit: str, now_ns: int) -> Plot
 
     Parameters
     ----------
-    name : str
     series : sequence of Series
         Times on the clock of `now_ns`.
-    unit : str
-    now_ns : int
     """
     series = [one for one in series if one.values]
     if sum(len(one.values) for one in series) < 2:

@@ -11,18 +11,6 @@ from benchlog.dashboard.track import Track
 from benchlog.reading import Origin, Reading
 from benchlog.units import format_quantity
 
-__all__ = [
-    "age",
-    "describe",
-    "describe_all",
-    "describe_jitter",
-    "describe_stillness",
-    "display",
-    "doubt",
-    "drifted",
-    "names",
-]
-
 
 def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:
     """A doubt about a meter, with the check that fits its function."""

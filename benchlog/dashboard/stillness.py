@@ -4,13 +4,70 @@ Two kinds of evidence. The display's own: it used to wander over several counts,
 standing far longer than any before. The neighbours': meters on the same node have moved by several counts of this
 one. A steady source on a coarse display gives neither: its flicker is between two adjacent counts, and neighbours
 stay still too.
+
+And one whose noise has grown: second differences compared with their earlier size. They leave ramps out (somebody
+turning a knob) and make of a step only two of them. The test is a random walk: up by two for a second difference far
+beyond the earlier ones, down by one for any other, so that it can only climb while more than a third of them are beyond.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-__all__ = ["Moved", "Stillness"]
+LEARN = 60  # readings before anything is judged
+FAR = 6.0  # times the mean absolute second difference; of a normal one 0.8 sigma, so about 5 sigma
+FULL = 20
+CAP = 30
+
+
+@dataclass(slots=True)
+class Steadiness:
+    """Noise of one display, in counts."""
+
+    seen: int = 0
+    usual: float = 0.0
+    now: float = 0.0
+    walk: int = 0
+    _last: float = 0.0
+    _before: float = 0.0
+
+    def take(self, counts: float) -> None:
+        """Take one display, in counts."""
+        self.seen += 1
+        second = abs(counts - 2.0 * self._last + self._before)
+        self._before, self._last = self._last, counts
+        if self.seen <= 2:
+            return
+        if self.seen <= LEARN:
+            self.usual += (second - self.usual) / (self.seen - 2)
+            return
+        self.now += (second - self.now) / 20.0
+        if second > self.far:
+            self.walk = min(CAP, self.walk + 2)
+        else:
+            self.walk = max(0, self.walk - 1)
+            self.usual += (second - self.usual) / 500.0
+
+    @property
+    def far(self) -> float:
+        """Second difference that counts as far beyond the usual, counts; at least three."""
+        return FAR * max(self.usual, 0.5)
+
+    @property
+    def grown(self) -> bool:
+        """Whether the display has become unsteady."""
+        return self.walk >= FULL
+
+    @property
+    def growing(self) -> bool:
+        """Whether it may be about to: as evidence that a neighbour's unsteadiness comes from the source."""
+        return self.walk >= FULL // 2
+
+    def forget(self) -> None:
+        """Start again: other function, range or level."""
+        self.seen = self.walk = 0
+        self.usual = self.now = 0.0
+
 
 MIN_RUN = 5  # readings
 MIN_RUN_NS = 3 * 10**9
@@ -45,29 +102,19 @@ class Moved:
 
 @dataclass(slots=True)
 class Stillness:
-    """Run of equal displays of one meter.
+    """Run of equal displays of one meter."""
 
-    Attributes
-    ----------
-    counts : int or None
-        Number standing now.
-    run, run_start_ns
-        Readings and start of the present run.
-    longest, changes : int
-        Longest run so far, and how often the number changed, on this level of the source.
-    neighbours : dict of str to Moved
-        Since the run began.
-    """
-
-    counts: int | None = None
+    counts: int | None = None  #: Number standing now.
+    #: run, run_start_ns: Readings and start of the present run.
     run: int = 0
     run_start_ns: int = 0
     last_ns: int = 0
+    #: longest, changes: Longest run so far, and how often the number changed, on this level of the source.
     longest: int = 0
     changes: int = 0
     low: int = 0
     high: int = 0
-    neighbours: dict[str, Moved] = field(default_factory=dict)
+    neighbours: dict[str, Moved] = field(default_factory=dict)  #: Since the run began.
 
     def take(self, counts: int, now_ns: int, jump_counts: float) -> None:
         """Take one display; a step of more than `jump_counts` starts a new level with no history."""
@@ -90,7 +137,6 @@ class Stillness:
 
         Parameters
         ----------
-        tag : str
         value : float
             What the neighbour shows.
         own_step, their_step : float

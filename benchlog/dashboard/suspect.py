@@ -8,8 +8,6 @@ from enum import StrEnum
 
 from benchlog.reading import Function
 
-__all__ = ["Kind", "NodeGroup", "Suspect", "next_check"]
-
 
 class Kind(StrEnum):
     """Kind of doubt. The value is the word on the screen; the order is that of the list of suspects."""
@@ -29,50 +27,25 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NodeGroup:
-    """Meters whose tips are on one node, so that they must agree.
-
-    Attributes
-    ----------
-    name : str
-    tags : tuple of str
-        At least two for a comparison.
-    function : Function or None
-        What they are meant to be set to, when that is known; else the majority decides.
-    """
+    """Meters whose tips are on one node, so that they must agree."""
 
     name: str
-    tags: tuple[str, ...]
+    tags: tuple[str, ...]  #: At least two for a comparison.
+    #: What they are meant to be set to, when that is known; else the majority decides.
     function: Function | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """One doubt.
+    """One doubt."""
 
-    Attributes
-    ----------
-    tag : str
-        The meter; with `others` it is one of several of which one is wrong.
-    kind : Kind
-    reason : str
-        One plain line with the numbers it rests on.
-    next_check : str
-        Action of the diagnosis vocabulary: the cheapest that settles it.
-    since_utc_ns : int
-        When the doubt arose.
-    others : tuple of str
-        Meters that may be the wrong one just as well.
-    group : str
-        Node on which it was seen; empty for what the meter shows by itself.
-    """
-
-    tag: str
+    tag: str  #: The meter; with `others` it is one of several of which one is wrong.
     kind: Kind
-    reason: str
-    next_check: str
-    since_utc_ns: int = 0
-    others: tuple[str, ...] = ()
-    group: str = ""
+    reason: str  #: One plain line with the numbers it rests on.
+    next_check: str  #: Action of the diagnosis vocabulary: the cheapest that settles it.
+    since_utc_ns: int = 0  #: When the doubt arose.
+    others: tuple[str, ...] = ()  #: Meters that may be the wrong one just as well.
+    group: str = ""  #: Node on which it was seen; empty for what the meter shows by itself.
 
     @property
     def tags(self) -> tuple[str, ...]:

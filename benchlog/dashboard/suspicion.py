@@ -29,8 +29,6 @@ from benchlog.dashboard.track import Track
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Reading
 
-__all__ = ["Watchdog"]
-
 SILENT_NS = 5 * 10**9
 SILENT_INTERVALS = 8
 # A doubt of the left kind explains what the others would say of the same meter.

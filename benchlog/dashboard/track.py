@@ -6,12 +6,9 @@ import math
 from dataclasses import dataclass, field
 
 from benchlog.dashboard.pairing import Side
-from benchlog.dashboard.steadiness import Steadiness
-from benchlog.dashboard.stillness import Stillness
+from benchlog.dashboard.stillness import Steadiness, Stillness
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.reading import Flag, Function, Origin, Reading, State
-
-__all__ = ["HAND_FRESH_NS", "Lasting", "Track"]
 
 FRESH_NS = 3 * 10**9
 HAND_FRESH_NS = 60 * 10**9  # readings within a minute may be compared; common practice, no source
@@ -43,35 +40,25 @@ class Lasting:
 
 @dataclass(slots=True)
 class Track:
-    """State of one meter.
-
-    Attributes
-    ----------
-    last, before : Reading or None
-        Latest reading, and the one before it.
-    settled_function : Function or None
-        Seen in two readings in a row.
-    by_hand, comparable : bool
-        Whether the latest was typed; whether it may be set against another meter's.
-    side : Side or None
-        The latest as one side of a comparison.
-    """
+    """State of one meter."""
 
     tag: str
+    #: last, before: Latest reading, and the one before it.
     last: Reading | None = None
     before: Reading | None = None
     accuracy: Accuracy | None = None
     started_ns: int = 0
     interval_ns: float = 0.0
-    settled_function: Function | None = None
+    settled_function: Function | None = None  #: Seen in two readings in a row.
     symbols: dict[Flag, Lasting] = field(default_factory=dict)
     overload: Lasting = field(default_factory=Lasting)
     near_zero: Lasting = field(default_factory=Lasting)
     still: Stillness = field(default_factory=Stillness)
     noise: Steadiness = field(default_factory=Steadiness)
+    #: by_hand, comparable: Whether the latest was typed; whether it may be set against another meter's.
     by_hand: bool = False
     comparable: bool = False
-    side: Side | None = None
+    side: Side | None = None  #: The latest as one side of a comparison.
 
     def take(self, reading: Reading, accuracy: Accuracy) -> tuple[bool, bool]:
         """Take one reading; returns whether function and count size changed."""

@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-__all__ = ["LEAST_S", "trend"]
-
 LEAST_S = 45.0
 _LEAST_VALUES = 20
 _LEAST_COUNTS = 3.0  # flicker between neighbouring counts is not a trend, however regular

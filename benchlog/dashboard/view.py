@@ -16,8 +16,6 @@ from benchlog.dashboard.plot import Plot, draw
 from benchlog.dashboard.reasons import age
 from benchlog.dashboard.suspect import Suspect
 
-__all__ = ["KEYS", "SHAPES", "to_ascii", "view", "view_lines"]
-
 KEYS = "? keys   q stop   t type a reading"
 #: What each key does, and what each shape means.
 HELP = (
@@ -108,8 +106,6 @@ def view_lines(
 
     Parameters
     ----------
-    snapshot : Snapshot
-    width, height : int
     keys : str
         Keys that do something; empty for none.
     explained : bool

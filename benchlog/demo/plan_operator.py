@@ -14,8 +14,6 @@ from benchlog.plan import Plan
 from benchlog.reading import Function
 from benchlog.simulation import simulated_person
 
-__all__ = ["PlanOperator"]
-
 _TEST_A = 0.5  # of a four-wire measurement whose plan names no current
 _SCREEN_V = 30.0  # of an isolation screen
 _SPARE_LEADS = "LD"
@@ -28,7 +26,6 @@ class PlanOperator(SimulatedOperator):
     Parameters
     ----------
     bench : simulated bench
-    plan : Plan
     sheets : Bench
         The bench file: says which standard is for which function.
     say : callable

@@ -12,8 +12,6 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
-__all__ = ["KeyboardOperator", "SimulatedOperator", "doubt_step"]
-
 #: Lead set that each meter came with.
 _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 
@@ -46,7 +44,6 @@ class SimulatedOperator(Person):
         self.acts: dict[str, Callable[[], None]] = {}
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self.say(text, style)
 
     def answer(self, prompt: Prompt) -> str:
@@ -168,11 +165,9 @@ class KeyboardOperator(Person):
 
     @property
     def columns(self) -> int:
-        """See `Person.columns`."""
         return self.person.columns
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self.person.show(text, style=style)
 
     def answer(self, prompt: Prompt) -> str:
@@ -201,25 +196,19 @@ class KeyboardOperator(Person):
         return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
 
     def new_check(self) -> None:
-        """See `Person.new_check`."""
         self.person.new_check()
 
     def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
-        """See `Person.show_card`."""
         self.person.show_card(lines)
 
     def live(self, text: str) -> None:
-        """See `Person.live`."""
         self.person.live(text)
 
     def pressed(self) -> str:
-        """See `Person.pressed`."""
         return self.person.pressed()
 
     def connect(self, hookup: Hookup) -> None:
-        """See `Person.connect`."""
         self.person.connect(hookup)
 
     def taken(self, reading: Reading) -> None:
-        """See `Person.taken`."""
         self.person.taken(reading)

@@ -36,8 +36,6 @@ from benchlog.registry import make_adapter
 from benchlog.result import Result, Verdict
 from benchlog.simulation import served_as_sim, simulated_bench, simulated_person
 
-__all__ = ["DAY_0", "Story"]
-
 DAY_0 = "2026-03-02T09:00:00Z"
 _DAY_S = 86400.0
 #: Day and mains voltage of each check when it is shown alone.

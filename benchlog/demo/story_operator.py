@@ -9,8 +9,6 @@ from benchlog.demo.simulated_operator import SimulatedOperator, doubt_step
 from benchlog.guide.person import Prompt
 from benchlog.reading import Function
 
-__all__ = ["StoryOperator"]
-
 _DOUBTED = "MB-02"
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["CAUTION_LIVE", "HAZARD", "Diagnosis", "NextCheck", "RankedCause", "RankedPair"]
-
 CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off, then look."
 
@@ -41,42 +39,26 @@ class NextCheck:
 
 @dataclass(frozen=True, slots=True)
 class Diagnosis:
-    """What is known now.
+    """What is known now."""
 
-    Attributes
-    ----------
-    causes : tuple of RankedCause
-        Most probable first: the probability that a cause is there, alone or beside another; the sum can be above 1.
-    p_live : float
-        Probability that the output is live; never a licence to touch, and at least 0.5 until the meter is proven.
-    next : tuple of NextCheck
-        Best first; empty after a stop.
-    stop : {None, "decided", "nothing splits further", "no single cause fits"}
-    survivors : tuple of str
-        Causes that together hold 95 %.
-    cautions : tuple of str
-    proven : bool
-        A positive control has shown that the doubted instrument reads a known source.
-    pairs : tuple of RankedPair
-        Most probable first: a lead, setting or meter with a part, supply or plan.
-    read_again : NextCheck or None
-        After "decided": what to put right and read again, so that the answer is confirmed.
-    confirmed : bool
-        The reading taken again agrees with what was decided; only then is the matter closed.
-    put_right : tuple of str
-        Causes that were decided and put right before; `causes` are what is left.
-    """
-
+    #: Most probable first: the probability that a cause is there, alone or beside another; the sum can be
+    #: above 1.
     causes: tuple[RankedCause, ...]
+    #: Probability that the output is live; never a licence to touch, and at least 0.5 until the meter is
+    #: proven.
     p_live: float
-    next: tuple[NextCheck, ...]
-    stop: str | None
-    survivors: tuple[str, ...]
+    next: tuple[NextCheck, ...]  #: Best first; empty after a stop.
+    stop: str | None  #: One of None, "decided", "nothing splits further", "no single cause fits".
+    survivors: tuple[str, ...]  #: Causes that together hold 95 %.
     cautions: tuple[str, ...]
-    proven: bool = False
+    proven: bool = False  #: A positive control has shown that the doubted instrument reads a known source.
+    #: Most probable first: a lead, setting or meter with a part, supply or plan.
     pairs: tuple[RankedPair, ...] = ()
+    #: After "decided": what to put right and read again, so that the answer is confirmed.
     read_again: NextCheck | None = None
+    #: The reading taken again agrees with what was decided; only then is the matter closed.
     confirmed: bool = False
+    #: Causes that were decided and put right before; `causes` are what is left.
     put_right: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:

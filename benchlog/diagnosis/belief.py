@@ -20,8 +20,6 @@ from benchlog.diagnosis.hidden import Hidden, Hypothesis, Noise, Particles, draw
 from benchlog.diagnosis.likelihood import Weighed, likelihood
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["Belief", "pairs_of"]
-
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
@@ -63,7 +61,6 @@ class Belief:
         Its first reading is taken in at once, its evidence is not.
     weights : mapping of str to float
         Prior of each cause; pairs have the product of their rates.
-    seed : int
     """
 
     def __init__(self, case: Case, weights: Mapping[str, float], *, seed: int) -> None:

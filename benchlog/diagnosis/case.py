@@ -11,8 +11,6 @@ from benchlog.diagnosis.outcome import Outcome, parse_outcome, parse_shown
 from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
-__all__ = ["MAINS_NOMINAL_V", "Case", "Evidence", "plausible"]
-
 MAINS_NOMINAL_V = 230.0
 _KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency", "source")
 
@@ -28,37 +26,19 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """What is asked of the engine.
+    """What is asked of the engine."""
 
-    Attributes
-    ----------
-    expect : Quantity
-        Expected value; volts with ``ac`` or ``dc``, ohms or amperes.
-    reading : Outcome
-        First reading as displayed.
-    evidence : tuple of Evidence
-        Checks done since, in order.
-    mains_nominal_v : float
-        Nominal mains voltage.
-    context : tuple of str
-        What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
-        ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``.
-    scope : bool
-        The reading was taken with a scope.
-    frequency_hz : float
-        Of the signal, when it is not the mains frequency; 0 otherwise.
-    fed_by : str
-        What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"`` or
-        ``"none"``; empty where nobody said, which is the mains for volts and amperes and nothing for ohms.
-    """
-
-    expect: Quantity
-    reading: Outcome
-    evidence: tuple[Evidence, ...] = ()
-    mains_nominal_v: float = MAINS_NOMINAL_V
+    expect: Quantity  #: Expected value; volts with ``ac`` or ``dc``, ohms or amperes.
+    reading: Outcome  #: First reading as displayed.
+    evidence: tuple[Evidence, ...] = ()  #: Checks done since, in order.
+    mains_nominal_v: float = MAINS_NOMINAL_V  #: Nominal mains voltage.
+    #: What is known beside: ``"just read right"``, ``"after rest"``, ``"transit damage"``, ``"loose plug"``,
+    #: ``"after current"``, ``"linked meter"``, ``"standard passed"``, ``"standard failed"``.
     context: tuple[str, ...] = ()
-    scope: bool = False
-    frequency_hz: float = 0.0
+    scope: bool = False  #: The reading was taken with a scope.
+    frequency_hz: float = 0.0  #: Of the signal, when it is not the mains frequency; 0 otherwise.
+    #: What feeds the points: ``"mains"``, ``"bench"`` (a bench supply, generator or reference), ``"battery"``
+    #: or ``"none"``; empty where nobody said, which is the mains for volts and amperes and nothing for ohms.
     fed_by: str = ""
 
     def __post_init__(self) -> None:

@@ -18,17 +18,6 @@ import numpy.typing as npt
 
 from benchlog.errors import ConfigError, UsageError
 
-__all__ = [
-    "FAMILIES",
-    "KINDS",
-    "PSEUDO_COUNT",
-    "Action",
-    "Catalogue",
-    "Cause",
-    "Distribution",
-    "load_catalogue",
-]
-
 FAMILIES = ("none", "plan", "part", "supply", "lead", "setting", "meter")
 KINDS = ("ac_volts", "dc_volts", "ohms", "current", "scope")
 PSEUDO_COUNT = 20.0

@@ -12,8 +12,6 @@ from benchlog.diagnosis.case import Case, Evidence
 from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["STANDARD_PASSED", "controls", "proven"]
-
 STANDARD_PASSED = "standard passed"
 """Context of a case whose meter read a check standard right in this function in this sitting."""
 

@@ -11,8 +11,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["expected_loss", "loss_saved", "losses"]
-
 Floats = npt.NDArray[np.float64]
 Hypothesis = tuple[str, ...]
 

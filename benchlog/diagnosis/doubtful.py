@@ -9,8 +9,6 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Limits
 from benchlog.units import Quantity
 
-__all__ = ["acceptable", "display_text", "expected_quantity", "possible_slips", "with_coupling"]
-
 
 def with_coupling(function: Function) -> str:
     """Return ``" ac"`` or ``" dc"``, empty where the function is neither."""
@@ -63,7 +61,6 @@ def possible_slips(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
 
     Parameters
     ----------
-    reading : Reading
     expect : float or None
         In the SI unit of the reading.
     """

@@ -8,8 +8,6 @@ import numpy.typing as npt
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.hidden import Hidden, Noise
 
-__all__ = ["REDONE", "change", "move", "refitted", "tried"]
-
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 

@@ -13,8 +13,6 @@ from benchlog.diagnosis.catalogue import Distribution, load_catalogue
 from benchlog.diagnosis.forward import FIRST_READING, BenchModel
 from benchlog.diagnosis.hidden import Hidden, Noise, Particles, of_rows
 
-__all__ = ["as_displayed", "moved_onto_reading"]
-
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 Draws = Callable[[str], np.random.Generator]

@@ -19,8 +19,6 @@ from benchlog.diagnosis.effects import REDONE, refitted, tried
 from benchlog.diagnosis.hidden import Hidden, Noise, of_rows
 from benchlog.diagnosis.instrument import Instrument
 
-__all__ = ["FIRST_READING", "BenchModel", "Prediction"]
-
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 

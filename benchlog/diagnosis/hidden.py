@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
-__all__ = ["Hidden", "Hypothesis", "Noise", "Particles", "draw_particles", "of_rows"]
-
 Floats = npt.NDArray[np.float64]
 _WIPED_CLEAN = 0.3  # share of turns after which a dirty contact makes: judgement
 Hidden = dict[str, Floats]

@@ -11,8 +11,6 @@ from benchlog.diagnosis.decision import loss_saved
 from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.likelihood import compressed
 
-__all__ = ["Gain", "expected_gain", "joint_table", "mutual_information"]
-
 Floats = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 

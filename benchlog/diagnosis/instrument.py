@@ -12,8 +12,6 @@ import numpy.typing as npt
 
 from benchlog.diagnosis.hidden import Hidden, Noise
 
-__all__ = ["Instrument"]
-
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 

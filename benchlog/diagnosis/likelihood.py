@@ -14,8 +14,6 @@ import numpy.typing as npt
 from benchlog.diagnosis.forward import Prediction
 from benchlog.diagnosis.outcome import Outcome
 
-__all__ = ["Weighed", "compressed", "likelihood"]
-
 Floats = npt.NDArray[np.float64]
 
 OPEN_OHM = 1e7
@@ -106,10 +104,6 @@ def likelihood(
         Relative standard deviation between two readings of the same thing.
     lapse : float
         Chance that what was written down has nothing to do with what there was.
-
-    Returns
-    -------
-    Weighed
     """
     if words:
         exact = prediction.words[..., words.index(outcome.word)]

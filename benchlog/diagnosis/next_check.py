@@ -14,8 +14,6 @@ from benchlog.diagnosis.effects import move
 from benchlog.diagnosis.hidden import Noise
 from benchlog.diagnosis.information import Gain, expected_gain
 
-__all__ = ["Offer", "offers", "ranked"]
-
 Floats = npt.NDArray[np.float64]
 
 _SAMPLED = 3000

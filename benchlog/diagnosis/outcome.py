@@ -8,33 +8,18 @@ from benchlog.diagnosis.catalogue import Action
 from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
-__all__ = ["Outcome", "parse_outcome", "parse_shown"]
-
 _OVERLOAD = frozenset({"ol", "0l", "o.l", "o.l.", "overload", "over", "open", "1."})
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a check showed.
+    """What a check showed."""
 
-    Attributes
-    ----------
-    word : str
-        One of the action's words, or empty.
-    value : float or None
-        In the SI unit; None for a word or overload.
-    resolution : float
-        One step of the last digit, in the same unit.
-    overload : bool
-        The display shows overload.
-    unit, coupling : str
-        As typed; the unit is empty when none was typed.
-    """
-
-    word: str = ""
-    value: float | None = None
-    resolution: float = 0.0
-    overload: bool = False
+    word: str = ""  #: One of the action's words, or empty.
+    value: float | None = None  #: In the SI unit; None for a word or overload.
+    resolution: float = 0.0  #: One step of the last digit, in the same unit.
+    overload: bool = False  #: The display shows overload.
+    #: unit, coupling: As typed; the unit is empty when none was typed.
     unit: str = ""
     coupling: str = ""
 

@@ -22,8 +22,6 @@ from benchlog.diagnosis.decision import losses
 from benchlog.diagnosis.next_check import Offer, offers, ranked
 from benchlog.errors import UsageError
 
-__all__ = ["READ_AGAIN", "Session", "diagnose"]
-
 Floats = npt.NDArray[np.float64]
 
 READ_AGAIN = "reading_again"

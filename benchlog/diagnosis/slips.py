@@ -11,8 +11,6 @@ from enum import StrEnum
 
 from benchlog.units import Quantity
 
-__all__ = ["Slip", "SlipKind", "find_slips"]
-
 _WITHIN = 0.05
 _PREFIX_WITHIN = 0.3  # nothing but a prefix makes a value about a thousand times another
 

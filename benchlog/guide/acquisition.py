@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from types import TracebackType
 from typing import Self
 
 from benchlog.adapter import Digitiser, Source
@@ -26,17 +25,9 @@ from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
 from benchlog.units import format_quantity
 
-__all__ = ["Acquisition"]
-
 
 class Acquisition(Dialogue):
     """Takes readings and captures on a bench, with a person to move leads and type displays.
-
-    Parameters
-    ----------
-    bench : Bench
-    person : Person
-    clock : Clock
 
     Attributes
     ----------
@@ -83,9 +74,7 @@ class Acquisition(Dialogue):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self._instruments.close_all()
 
     def begin(self, check: CheckContext | None = None) -> None:

@@ -14,8 +14,6 @@ from benchlog.guide.drawings import across, downwards, path
 from benchlog.hookup import DANGER_WORDS, Circuit, Hookup, Symbol, Tap
 from benchlog.reading import Function
 
-__all__ = ["Card", "card_of", "danger_lines", "jack"]
-
 WIDTH = 78
 
 _POLAR = (Function.DC_VOLTS, Function.DIODE)
@@ -23,21 +21,11 @@ _POLAR = (Function.DC_VOLTS, Function.DIODE)
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One hook-up.
+    """One hook-up."""
 
-    Attributes
-    ----------
-    settings : tuple of str
-        Per instrument: dial, jacks, leads.
-    drawing : tuple of str
-        Lines of plain ASCII.
-    dangers : tuple of str
-        What can hurt, and what to do about it.
-    """
-
-    settings: tuple[str, ...] = ()
-    drawing: tuple[str, ...] = ()
-    dangers: tuple[str, ...] = ()
+    settings: tuple[str, ...] = ()  #: Per instrument: dial, jacks, leads.
+    drawing: tuple[str, ...] = ()  #: Lines of plain ASCII.
+    dangers: tuple[str, ...] = ()  #: What can hurt, and what to do about it.
 
     def lines(self, columns: int = WIDTH) -> list[str]:
         """Settings, then the drawing, indented and wrapped to the card's width."""
@@ -66,7 +54,6 @@ def card_of(hookup: Hookup, bench: Bench, columns: int = WIDTH) -> Card:
 
     Parameters
     ----------
-    hookup : Hookup
     bench : Bench
         Knows which leads belong to which meter.
     columns : int

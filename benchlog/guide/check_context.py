@@ -1,15 +1,14 @@
-"""What taking readings must know of the check being done, and what it hands to the record."""
+"""What taking readings must know of the check being done, what it hands to the record, and what comes out of it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from benchlog.capture import Capture
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
-from benchlog.result import Limits
-
-__all__ = ["CheckContext"]
+from benchlog.result import Limits, Result
 
 
 def _not_kept(reading: Reading) -> str:
@@ -38,42 +37,32 @@ def _not_noted(tag: str, function: Function, cause: str) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckContext:
-    """The check being done; without a logbook nothing is kept, known or withdrawn.
+    """The check being done; without a logbook nothing is kept, known or withdrawn."""
 
-    Attributes
-    ----------
-    name : str
-        Of the check, for the keys of prompts.
-    mains_referenced : bool
-        The node under test is on the mains: no scope goes there.
-    fed_by : str
-        What feeds the points, as `diagnosis.Case` has it; empty where the plan does not say.
-    by_file : bool
-        Records of the scope come as files, also where it has a link.
-    keep : callable
-        Records a reading before it is confirmed as taken; returns a reference to it.
-    supersede : callable
-        Withdraws a recorded reading, by its reference, with a reason.
-    undo : callable, optional
-        Withdraws the last result; returns whether one was withdrawn.
-    fix_limits : callable
-        Shows and keeps what is expected and the limits to be judged by, where they hang on something read first.
-    know : callable
-        Adds what is known of a meter to its reading; by default no more than its data sheet.
-    recorded : callable
-        Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
-    found_bad : callable
-        Notes that a diagnosis found a meter bad on a function, and why.
-    """
-
-    name: str = ""
-    mains_referenced: bool = False
-    fed_by: str = ""
-    by_file: bool = False
+    name: str = ""  #: Of the check, for the keys of prompts.
+    mains_referenced: bool = False  #: The node under test is on the mains: no scope goes there.
+    fed_by: str = ""  #: What feeds the points, as `diagnosis.Case` has it; empty where the plan does not say.
+    by_file: bool = False  #: Records of the scope come as files, also where it has a link.
+    #: Records a reading before it is confirmed as taken; returns a reference to it.
     keep: Callable[[Reading], str] = _not_kept
+    #: Withdraws a recorded reading, by its reference, with a reason.
     supersede: Callable[[str, str], None] = _nothing_superseded
-    undo: Callable[[], bool] | None = None
+    undo: Callable[[], bool] | None = None  #: Withdraws the last result; returns whether one was withdrawn.
+    #: Shows and keeps what is expected and the limits to be judged by, where they hang on something read
+    #: first.
     fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
+    #: Adds what is known of a meter to its reading; by default no more than its data sheet.
     know: Callable[[MeterReading], MeterReading] = _by_data_sheet
+    #: Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
     recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
+    #: Notes that a diagnosis found a meter bad on a function, and why.
     found_bad: Callable[[str, Function, str], None] = _not_noted
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOutcome:
+    """A result with the evidence it rests on."""
+
+    result: Result
+    readings: tuple[Reading, ...] = ()
+    captures: tuple[Capture, ...] = ()

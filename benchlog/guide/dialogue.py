@@ -9,8 +9,6 @@ from contextlib import contextmanager
 from benchlog.guide.person import Person, Prompt
 from benchlog.reading import Function
 
-__all__ = ["Dialogue", "SkippedError", "StoppedError", "TakenBackError", "UndoneError"]
-
 #: What asks for skip, undo and stop wherever it can't be meant as an answer.
 _WISHES = {"s": "s", "skip": "s", "u": "u", "undo": "u", "q": "q", "quit": "q", "stop": "q"}
 _NO_UNDO = "  nothing to undo in this session"
@@ -35,10 +33,6 @@ class TakenBackError(Exception):
 
 class Dialogue:
     """Asks a person, and understands s, u and q wherever they can't be meant as an answer.
-
-    Parameters
-    ----------
-    person : Person
 
     Attributes
     ----------

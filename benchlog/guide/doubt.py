@@ -25,8 +25,6 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["MeterDiagnosis", "Resolved", "look_further", "look_into", "with_diagnosis"]
-
 MAX_CHECKS = 10
 _ROUNDS = 2  # how often something is put right and read again before it is left as it is
 _ROWS = 3
@@ -49,30 +47,14 @@ class _Step:
 
 @dataclass(slots=True)
 class MeterDiagnosis:
-    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter.
+    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter."""
 
-    Attributes
-    ----------
-    acquisition : Acquisition
-        Takes the readings asked for.
-    session : Session
-        The engine's side of it.
-    first : Reading
-        The reading that looks wrong.
-    key : str
-        Name of the step, for scripts.
-    readings : list of Reading
-        Everything read on the way.
-    second : MeterReading or None
-        What the second meter showed, if it was asked.
-    """
-
-    acquisition: Acquisition
-    session: Session
-    first: Reading
-    key: str
-    readings: list[Reading] = field(default_factory=list)
-    second: MeterReading | None = None
+    acquisition: Acquisition  #: Takes the readings asked for.
+    session: Session  #: The engine's side of it.
+    first: Reading  #: The reading that looks wrong.
+    key: str  #: Name of the step, for scripts.
+    readings: list[Reading] = field(default_factory=list)  #: Everything read on the way.
+    second: MeterReading | None = None  #: What the second meter showed, if it was asked.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
@@ -227,7 +209,6 @@ def look_into(
 
     Parameters
     ----------
-    acquisition : Acquisition
     first : MeterReading
         The reading that looks wrong.
     expect_value : float

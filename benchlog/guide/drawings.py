@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["across", "downwards", "path"]
-
 _BOX = 26
 _PART = 18
 _WIDTH = 74
@@ -68,7 +66,6 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
     taps : sequence of str
         What is clipped on before the first element, between them and after the last; empty for nothing.
 
-    >>> print(chr(10).join(path("hot", ["CT1", "1 kohm"], "gnd", ["CH1", "", "CH2"])))
     hot ---o---[ CT1 ]---o---[ 1 kohm ]---o--- gnd
            |                              |
            |                              CH2

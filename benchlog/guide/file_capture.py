@@ -15,8 +15,6 @@ from benchlog.guide.dialogue import Dialogue
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.units import parse_quantity
 
-__all__ = ["ask_capture"]
-
 
 def ask_capture(
     dialogue: Dialogue,
@@ -30,10 +28,8 @@ def ask_capture(
 
     Parameters
     ----------
-    dialogue : Dialogue
     scope : str
         Tag of the scope.
-    channels : sequence of str
     key : str
         Of the prompt, for scripts.
     options : mapping

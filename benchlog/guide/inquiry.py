@@ -15,8 +15,6 @@ from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError
 
-__all__ = ["Inquiry", "ending", "in_percent", "minutes_in_words", "state_lines"]
-
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
 _BARS = ((76, 24), (56, 10))
@@ -30,7 +28,6 @@ class Inquiry:
     ----------
     session : Session
         The engine's side.
-    dialogue : Dialogue
     perform : callable
         Has a check done; returns its action, which may be another one, and what it showed. It raises `SkippedError` where
         the check can't be done.
@@ -127,7 +124,6 @@ def state_lines(
 
     Parameters
     ----------
-    state : Diagnosis
     columns : int
         Width to fit them in.
     rows : int
@@ -135,27 +131,32 @@ def state_lines(
     brief : bool
         The cautions were shown before, so that a reminder will do.
     """
-    names = {c.id: c.label for c in state.causes}
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
-    for cause in state.causes[:rows]:
-        if cause.probability >= 0.005:
-            yield from ((line, "") for line in _cause_lines(cause, columns))
-    if sum(cause.probability for cause in state.causes[:rows]) > 1.02:
-        yield "  more than 100 % in all: two causes can be present at once", ""
-    for name in state.put_right:
-        yield f"  put right before: {names.get(name, name)}", ""
-    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
-        one, other = (names.get(c, c) for c in state.pairs[0].causes)
-        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})", ""
-    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
+    yield from ((line, "") for line in _likely_lines(state, columns, rows))
     if brief:
         yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
         return
+    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
     yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
             yield f"  ! {caution}", "bold"
+
+
+def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
+    """The likely causes, what was put right, and the likeliest pair."""
+    names = {c.id: c.label for c in state.causes}
+    for cause in state.causes[:rows]:
+        if cause.probability >= 0.005:
+            yield from _cause_lines(cause, columns)
+    if sum(cause.probability for cause in state.causes[:rows]) > 1.02:
+        yield "  more than 100 % in all: two causes can be present at once"
+    for name in state.put_right:
+        yield f"  put right before: {names.get(name, name)}"
+    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
+        one, other = (names.get(c, c) for c in state.pairs[0].causes)
+        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
 
 
 def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:

@@ -10,17 +10,9 @@ from benchlog.clock import Clock
 from benchlog.errors import UsageError
 from benchlog.registry import make_adapter
 
-__all__ = ["OpenInstruments"]
-
 
 class OpenInstruments:
-    """Instruments of a bench that are in use.
-
-    Parameters
-    ----------
-    bench : Bench
-    clock : Clock
-    """
+    """Instruments of a bench that are in use."""
 
     def __init__(self, bench: Bench, clock: Clock) -> None:
         self._bench = bench

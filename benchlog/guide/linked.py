@@ -5,10 +5,7 @@ from __future__ import annotations
 from benchlog.adapter import Reader
 from benchlog.guide.person import Person
 from benchlog.reading import Reading
-from benchlog.settling import Settle, Settling
-from benchlog.stable_reading import SETTLE_S, read_settled
-
-__all__ = ["KeyPressedError", "read_shown"]
+from benchlog.stable_reading import SETTLE_S, Settle, Settling, read_settled
 
 _KEYS = ("t", "s", "u", "q")
 _WAITING = (Settle.NEAR_ZERO, Settle.OVERLOAD)

@@ -9,8 +9,6 @@ import msgspec
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
 
-__all__ = ["as_displayed"]
-
 _TYPED = re.compile(r"([+\-−]?[\d.,]+)\s*(\S*)")
 _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
 

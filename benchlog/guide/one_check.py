@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import KW_ONLY, dataclass
 from functools import partial
 
 import msgspec
@@ -13,8 +14,7 @@ from benchlog.clock import Clock
 from benchlog.errors import AnalysisError, InstrumentError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import danger_lines
-from benchlog.guide.check_context import CheckContext
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
 from benchlog.guide.person import Person
 from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
@@ -30,41 +30,18 @@ from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
 
-__all__ = ["OneCheck"]
 
-
+@dataclass
 class OneCheck:
-    """Does checks of a plan, one at a time.
+    """Does checks of a plan, one at a time."""
 
-    Parameters
-    ----------
-    plan : Plan
-    book : Logbook
-        Open for writing.
-    clock : Clock
-    person : Person
-    undo : callable
-        Withdraws the last result; returns whether one was withdrawn.
-    cards : bool
-        Show a hook-up card before each check.
-    """
-
-    def __init__(
-        self,
-        plan: Plan,
-        book: Logbook,
-        *,
-        clock: Clock,
-        person: Person,
-        undo: Callable[[], bool],
-        cards: bool = False,
-    ) -> None:
-        self.plan = plan
-        self.book = book
-        self.clock = clock
-        self.person = person
-        self.undo = undo
-        self.cards = cards
+    plan: Plan
+    book: Logbook  #: Open for writing.
+    _: KW_ONLY
+    clock: Clock
+    person: Person
+    undo: Callable[[], bool]  #: Withdraws the last result; returns whether one was withdrawn.
+    cards: bool = False  #: Show a hook-up card before each check.
 
     def run(self, check: Check, acquisition: Acquisition) -> Result | None:
         """Do a check and record it. None when it was skipped, or given up after trouble.

@@ -13,8 +13,6 @@ from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 from benchlog.wording import strip_controls
 
-__all__ = ["InputEndedError", "Person", "Prompt", "ScriptedPerson"]
-
 
 class InputEndedError(UsageError):
     """No further answer can come: the input has ended."""
@@ -22,33 +20,21 @@ class InputEndedError(UsageError):
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
-    """One thing asked of the person.
+    """One thing asked of the person."""
 
-    Attributes
-    ----------
-    kind : {"hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "file", "next", "last"}
-        hookup: do this, then Enter. display: type what the meter shows. outcome: type what a check showed. quantity: a number with unit, may
-        be left empty. confirm: y or n. choice: one of `choices`. text: free words. file: one
-        or more paths. next: a verdict was shown;
-        Enter goes on, or one of `choices` by its first letter. last: the same after the last check.
-    text : str
-        What to do or to answer.
-    key : str
-        What a script may recognise it by, e.g. ``"C03/no_load"``.
-    instrument, function
-        Which display, set to what.
-    choices : tuple of str
-        For ``choice``, ``next`` and ``last``.
-    """
-
+    #: hookup: do this, then Enter. display: type what the meter shows. outcome: type what a check showed.
+    #: quantity: a number with unit, may be left empty. confirm: y or n. choice: one of `choices`. text: free
+    #: words. file: one or more paths. next: a verdict was shown; Enter goes on, or one of `choices` by its
+    #: first letter. last: the same after the last check.
     kind: Literal[
         "hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "file", "next", "last"
     ]
-    text: str
-    key: str = ""
+    text: str  #: What to do or to answer.
+    key: str = ""  #: What a script may recognise it by, e.g. ``"C03/no_load"``.
+    #: instrument, function: Which display, set to what.
     instrument: str = ""
     function: Function | None = None
-    choices: tuple[str, ...] = ()
+    choices: tuple[str, ...] = ()  #: For ``choice``, ``next`` and ``last``.
 
 
 class Person(ABC):
@@ -116,7 +102,6 @@ class ScriptedPerson(Person):
 
     Parameters
     ----------
-    lines : iterable of str
     out : text stream
         Standard output by default.
     """
@@ -127,11 +112,9 @@ class ScriptedPerson(Person):
         self._out = out or sys.stdout
 
     def show(self, text: str = "", *, style: str = "") -> None:
-        """See `Person.show`."""
         self._out.write(strip_controls(text) + "\n")
 
     def answer(self, prompt: Prompt) -> str:
-        """See `Person.answer`."""
         answer = self._answer(prompt)
         self._out.write(strip_controls(f"? {prompt.text} {answer}".rstrip()) + "\n")
         return answer

@@ -25,8 +25,6 @@ from typing import Any, Literal
 from benchlog.clock import Clock
 from benchlog.guide.person import Prompt
 
-__all__ = ["PhoneDesk", "local_address", "serve"]
-
 Button = Literal["done", "skip", "again"]
 BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
 #: A press sooner than this after its prompt came onto the phone was meant for the one before (judgement).
@@ -309,7 +307,6 @@ def serve(desk: PhoneDesk, address: str = "", port: int = 0) -> Iterator[str]:
 
     Parameters
     ----------
-    desk : PhoneDesk
     address : str
         Of this computer; found where not given.
     port : int

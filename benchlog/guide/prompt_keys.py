@@ -5,8 +5,6 @@ from __future__ import annotations
 from benchlog.guide.person import Prompt
 from benchlog.keyboard import ENTER
 
-__all__ = ["ENTER_SHOWN", "LIVE_HELP", "answer_of_key", "answers_shown", "help_lines", "numbered_answer"]
-
 _TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
 _LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
 _KEY_TAIL = {

@@ -27,8 +27,6 @@ from benchlog.magnetics.sweep_fit import SweepPoint
 from benchlog.result import Limits
 from benchlog.units import format_quantity
 
-__all__ = ["SWEEP_POINTS", "RatioBench", "RatioRun"]
-
 SWEEP_POINTS = 13
 #: Range to fill, where a level within 3:1 of the wanted one does it in both channels.
 GOOD_FILL = 0.70
@@ -39,48 +37,27 @@ _SETTLE_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class RatioRun:
-    """Settings of an automatic run.
+    """Settings of an automatic run."""
 
-    Attributes
-    ----------
-    key : str
-        Of its prompts, usually the check's id.
-    scope, generator : str
-        Tags.
-    setup : RatioSetup
-    expected_turns : float
-    al_h : float
-        Expected inductance of one turn, henry.
-    area_m2, saturation_t : float, optional
-        For the flux limit; both or neither.
-    frequency_hz : float, optional
-        Keep to this frequency instead of the one that follows from the core.
-    amplitude_vpp : float
-        Highest level wanted, open circuit.
-    tolerance, limits
-        As in `check_turns_ratio`.
-    swap : bool
-    prior : mapping of int to float, optional
-        As in `check_turns_ratio`.
-    sweep_points : int
-        0 for none.
-    """
-
-    key: str
+    key: str  #: Of its prompts, usually the check's id.
+    #: scope, generator: Tags.
     scope: str
     generator: str
     setup: RatioSetup
     expected_turns: float
-    al_h: float
+    al_h: float  #: Expected inductance of one turn, henry.
+    #: area_m2, saturation_t: For the flux limit; both or neither.
     area_m2: float | None = None
     saturation_t: float | None = None
+    #: Keep to this frequency instead of the one that follows from the core.
     frequency_hz: float | None = None
-    amplitude_vpp: float = 10.0
+    amplitude_vpp: float = 10.0  #: Highest level wanted, open circuit.
+    #: tolerance, limits: As in `check_turns_ratio`.
     tolerance: float | None = None
     limits: Limits | None = None
     swap: bool = True
-    prior: Mapping[int, float] | None = None
-    sweep_points: int = SWEEP_POINTS
+    prior: Mapping[int, float] | None = None  #: As in `check_turns_ratio`.
+    sweep_points: int = SWEEP_POINTS  #: 0 for none.
 
 
 class RatioBench:

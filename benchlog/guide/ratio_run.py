@@ -15,7 +15,7 @@ from benchlog.checks.turns_ratio import check_turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.ratio_bench import SWEEP_POINTS, RatioBench, RatioRun
 from benchlog.guide.ratio_sweep import SweptRatio, fitted_sweep, sweep_findings
 from benchlog.guide.scope_ranges import peak_v

@@ -18,8 +18,6 @@ from benchlog.result import Result, Uncertain
 from benchlog.units import format_quantity
 from benchlog.wording import value_words
 
-__all__ = ["SweptRatio", "fitted_sweep", "ratio_point", "sweep_findings"]
-
 #: Points of the model's curve for a picture.
 _CURVE = 80
 #: Lot tolerance of a core's AL: beyond this factor either way it is another core or a shorted turn.
@@ -111,7 +109,6 @@ def ratio_point(capture: Capture, setup: RatioSetup, frequency_hz: float, amplit
     ----------
     capture : Capture
         As connected, not swapped.
-    setup : RatioSetup
     frequency_hz, amplitude_vpp : float
         What the generator was set to.
 

@@ -29,20 +29,14 @@ from benchlog.project.evidence import record_plan
 from benchlog.project.state import CheckState, HoldState, ProjectState, read_state
 from benchlog.result import Result, Verdict, worst_verdict
 
-__all__ = ["Guide"]
-
 
 class Guide:
     """Leads a person through a plan.
 
     Parameters
     ----------
-    plan : Plan
-    bench : Bench
     book : Logbook
         Open for writing.
-    clock : Clock
-    person : Person
     show : callable
         Shows a result.
     cards : bool

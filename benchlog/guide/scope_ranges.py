@@ -14,22 +14,9 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.units import format_quantity, parse_quantity
-
-__all__ = [
-    "AMPLITUDE_VPP",
-    "FILL",
-    "AdjustableScope",
-    "TriggeredScope",
-    "capture_in_range",
-    "clips",
-    "driven",
-    "driven_check",
-    "known_gains",
-    "peak_v",
-]
 
 #: Drive of a check whose plan names none.
 FREQUENCY_HZ = 1000.0
@@ -111,9 +98,6 @@ def capture_in_range(
 
     Parameters
     ----------
-    acquisition : Acquisition
-    scope_tag : str
-    channels : sequence of str
     frequency_hz : float
         Of the signal; decides the record length.
     one_range : bool

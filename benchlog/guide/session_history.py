@@ -8,20 +8,6 @@ from benchlog.project.meter_doubt import DOUBT_KINDS
 from benchlog.project.meter_known import known_of_meter
 from benchlog.reading import Function
 
-__all__ = [
-    "NOTHING",
-    "known_of",
-    "last_of_session",
-    "left_on_bench",
-    "meters_left_on_current",
-    "months_of_rest",
-    "note_found_bad",
-    "supersede",
-    "withdraw",
-    "withdraw_found_bad",
-    "withdraw_standard",
-]
-
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
 #: What a session's end says of the bench where nothing is left energised, charged or loose.

@@ -11,8 +11,6 @@ from typing import Any
 from benchlog.hookup import Hookup, in_words
 from benchlog.reading import Flag, Function, Reading, State
 
-__all__ = ["Speech", "find_speech", "spoken", "spoken_hookup"]
-
 #: Programs that take a text as their only argument.
 PROGRAMS = ("espeak-ng", "spd-say", "say")
 # The voice of Windows: the text comes on standard input, so that none of it is read as a command.

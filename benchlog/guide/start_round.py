@@ -21,8 +21,6 @@ from benchlog.project.standard_record import record_exploratory, record_standard
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-__all__ = ["DueMeter", "due_meters", "misspelt_meters", "start_round"]
-
 #: A check standard read so long ago belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
 #: Leads of a handheld meter have less than this together; more is a poor plug or tip (common practice, no source).
@@ -63,10 +61,8 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
 
     Parameters
     ----------
-    due : sequence of DueMeter
     plan : Plan
         Tells which hold points can be undone, should a meter fail.
-    acquisition : Acquisition
     book : Logbook
         Open for writing.
     """

@@ -8,7 +8,6 @@ import textwrap
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from types import TracebackType
 from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
@@ -28,8 +27,6 @@ from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from benchlog.guide.phone import PhoneDesk
-
-__all__ = ["Terminal"]
 
 #: An Enter so soon after a single key is habit, and answers nothing; judgement.
 HABIT_S = 0.5
@@ -90,12 +87,9 @@ class Terminal(Person):
 
     @property
     def columns(self) -> int:
-        """See `Person.columns`."""
         return shutil.get_terminal_size().columns if self._out.isatty() else super().columns
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self._end_live()
         self._stack.close()
         if self._speech is not None:
@@ -137,7 +131,6 @@ class Terminal(Person):
             self._write(strip_controls(text), style)
 
     def show_picture(self, text: str) -> None:
-        """See `Person.show_picture`."""
         self._end_live()
         self._out.write(text)
         self._out.flush()
@@ -193,7 +186,6 @@ class Terminal(Person):
     # ---- asking ----
 
     def answer(self, prompt: Prompt) -> str:
-        """See `Person.answer`."""
         self._end_live()
         if self._phone is None:
             return self._asked(prompt)

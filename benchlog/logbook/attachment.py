@@ -9,8 +9,6 @@ from pathlib import Path
 from benchlog.errors import UsageError
 from benchlog.files import read_bounded
 
-__all__ = ["MAX_ATTACHMENT_BYTES", "media_type", "read_file", "safe_name"]
-
 MAX_ATTACHMENT_BYTES = 25_000_000
 _MAX_NAME = 100
 _NOT_IN_NAMES = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]')

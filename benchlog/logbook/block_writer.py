@@ -16,8 +16,6 @@ from benchlog.logbook.book import Logbook
 from benchlog.logbook.chain import EntryRef
 from benchlog.reading import Reading
 
-__all__ = ["COMMIT_INTERVAL_S", "BlockWriter", "Event", "Inbox"]
-
 COMMIT_INTERVAL_S = 0.25
 MAX_BLOCK = 10_000
 _RETRY_S = 1.0
@@ -90,8 +88,6 @@ class BlockWriter:
 
     Parameters
     ----------
-    logbook : Logbook
-    inbox : Inbox
     clock : Clock
         Names the stream of this run.
     interval_s : float

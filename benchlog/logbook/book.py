@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
     from benchlog.result import Result
 
-__all__ = ["FORMAT", "Logbook"]
-
 FORMAT = "benchlog.logbook/1"
 _KIND = re.compile(r"[a-z][a-z0-9_ ]{0,39}")
 
@@ -39,7 +37,6 @@ class Logbook(LogbookWriter):
 
     Attributes
     ----------
-    path : Path
     session : int
         Number of the session that entries belong to; 0 outside any.
     """
@@ -59,7 +56,6 @@ class Logbook(LogbookWriter):
 
         Parameters
         ----------
-        path : path
         clock : Clock, optional
             The computer's own by default.
         mode : {"rw", "ro"}

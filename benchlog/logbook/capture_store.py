@@ -20,8 +20,6 @@ from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import parse_rfc3339, rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 
-__all__ = ["decode_capture", "decode_samples", "encode_capture", "encode_samples", "samples_fault"]
-
 DTYPES = ("<i1", "|i1", "<u1", "|u1", "<i2", "<u2", "<i4", "<u4", "<f4", "<f8")
 MAX_SAMPLES = 200_000_000
 _LEVEL = 1
@@ -157,22 +155,10 @@ def encode_capture(capture: Capture, about: str = "") -> tuple[dict[str, Any], l
     for channel in capture.channels:
         data, samples = encode_samples(channel.codes)
         parts.append(data)
-        limits = channel.code_limits
-        if limits is not None and not all(math.isfinite(limit) for limit in limits):
-            limits = None  # a converter without ends
-        channels.append(
-            {
-                "name": channel.name,
-                "scale": channel.scale,
-                "offset": channel.offset,
-                "unit": channel.unit,
-                "probe": channel.probe,
-                "coupling": channel.coupling,
-                "code_limits": None if limits is None else list(limits),
-                "range_max": channel.range_max,
-                "samples": samples,
-            }
-        )
+        described = channel.described() | {"samples": samples}
+        if not all(map(math.isfinite, channel.code_limits or ())):
+            described["code_limits"] = None  # a converter without ends
+        channels.append(described)
     times = None
     if capture.time_s is not None:
         data, times = encode_samples(np.asarray(capture.time_s, np.float64))
@@ -199,22 +185,10 @@ def decode_capture(body: Mapping[str, Any], parts: Mapping[int, bytes]) -> Captu
         If a part is missing or does not fit.
     """
     try:
-        channels = []
-        for number, c in enumerate(body["channels"]):
-            limits = c["code_limits"]
-            channels.append(
-                ChannelRecord(
-                    name=c["name"],
-                    codes=decode_samples(parts[number], c["samples"]),
-                    scale=c["scale"],
-                    offset=c["offset"],
-                    unit=c["unit"],
-                    probe=c["probe"],
-                    coupling=c["coupling"],
-                    code_limits=None if limits is None else (limits[0], limits[1]),
-                    range_max=c["range_max"],
-                )
-            )
+        channels = [
+            ChannelRecord.from_description(decode_samples(parts[number], c["samples"]), c)
+            for number, c in enumerate(body["channels"])
+        ]
         times = body["times"]
         time_s = None if times is None else decode_samples(parts[len(channels)], times).astype(np.float64)
         return Capture(

@@ -26,18 +26,6 @@ from benchlog.clock import parse_rfc3339
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook.kinds import shape_fault
 
-__all__ = [
-    "MAX_DEPTH",
-    "MAX_TEXT_BYTES",
-    "ZERO_DIGEST",
-    "Entry",
-    "EntryRef",
-    "canonical_fault",
-    "compose",
-    "parse_entry",
-    "plain",
-]
-
 ZERO_DIGEST = "0" * 64
 MAX_DEPTH = 60
 MAX_TEXT_BYTES = 16 * 1024 * 1024
@@ -226,6 +214,14 @@ def _written_alike(text: str) -> bool:
     return text.isascii() and "\\" not in text and not _OTHER_NUMBER.search(_STRING.sub("", text))
 
 
+def _too_deep(value: Any, depth: int = 0) -> bool:
+    """Whether `plain` would refuse a value for its nesting; how deep a parser goes differs between Pythons."""
+    if depth > MAX_DEPTH:
+        return True
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return any(_too_deep(v, depth + 1) for v in inner if isinstance(v, dict | list) or depth == MAX_DEPTH)
+
+
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     """Read an entry's text back, proving its digest.
 
@@ -260,6 +256,8 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
         or not all(type(fields[k]) is int for k in ("seq", "session"))
     ):
         raise LogbookDamagedError(f"{where} lacks what an entry has: {text[:60]!r}")
+    if text.count("{") + text.count("[") > MAX_DEPTH and _too_deep(fields["body"]):
+        raise LogbookDamagedError(f"{where} is nested deeper than {MAX_DEPTH} levels, which no entry is")
     if not _is_time(fields["time"]):
         raise LogbookDamagedError(f"{where} has no time: {fields['time'][:40]!r}")
     if fault := shape_fault(fields["kind"], fields["body"]):

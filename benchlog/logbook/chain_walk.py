@@ -17,26 +17,16 @@ from benchlog.logbook.derived import COLUMNS, derived_row
 from benchlog.logbook.entry_rules import EntryRules
 from benchlog.logbook.salvage import readable_rows
 
-__all__ = ["Fault", "Faults", "Progress", "Walked", "walk_chain"]
-
 Progress = Callable[[int, int], None]
 MAX_FAULTS = 1000
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something that is not as it was written.
+    """Something that is not as it was written."""
 
-    Attributes
-    ----------
-    entry : int or None
-        Number of the entry concerned; None where it concerns the file.
-    what : str
-        In words.
-    """
-
-    entry: int | None
-    what: str
+    entry: int | None  #: Number of the entry concerned; None where it concerns the file.
+    what: str  #: In words.
 
 
 @dataclass
@@ -53,33 +43,17 @@ class Faults:
 
 @dataclass
 class Walked:
-    """What the walk over the entries gathers for the checks after it.
+    """What the walk over the entries gathers for the checks after it."""
 
-    Attributes
-    ----------
-    count : int
-        Entries read.
-    head : str
-        Digest of the last of them, ``""`` if there was none.
-    noted_at : dict of str to int
-        Entries that have the digests noted earlier.
-    faults : int
-        How many were found in the chain.
-    unproved : set of int
-        Entries whose text can't be believed.
-    sealed : dict of int to Entry
-        Entries that have more than their text in the file, or say something of the file; without those of
-        readings, of which there may be too many to keep.
-    derived : dict of str to dict
-        Rows that follow from the entries, by table and first column.
-    """
-
-    count: int = 0
-    head: str = ""
-    noted_at: dict[str, int] = field(default_factory=dict)
-    faults: int = 0
-    unproved: set[int] = field(default_factory=set)
+    count: int = 0  #: Entries read.
+    head: str = ""  #: Digest of the last of them, ``""`` if there was none.
+    noted_at: dict[str, int] = field(default_factory=dict)  #: Entries that have the digests noted earlier.
+    faults: int = 0  #: How many were found in the chain.
+    unproved: set[int] = field(default_factory=set)  #: Entries whose text can't be believed.
+    #: Entries that have more than their text in the file, or say something of the file; without those of
+    #: readings, of which there may be too many to keep.
     sealed: dict[int, Entry] = field(default_factory=dict)
+    #: Rows that follow from the entries, by table and first column.
     derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
 
 

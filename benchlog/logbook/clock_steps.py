@@ -9,8 +9,6 @@ import msgspec
 from benchlog.clock import DAY_NS, parse_rfc3339, rfc3339
 from benchlog.logbook.reader import LogbookReader
 
-__all__ = ["ClockDoubt", "ClockDoubtKind", "after_now", "ago", "clock_doubts"]
-
 #: Time services correct by less; dates and ages are shown in days.
 _TOLD_NS = 60 * 10**9
 _UNITS = ((86400, "day"), (3600, "hour"), (60, "minute"))
@@ -24,22 +22,12 @@ class ClockDoubtKind(StrEnum):
 
 
 class ClockDoubt(msgspec.Struct, frozen=True):
-    """One place where times do not fit together.
-
-    Attributes
-    ----------
-    kind : ClockDoubtKind
-    entry : int
-        The first entry after a clock was set back; or the last one, where it is dated after now.
-    seconds : float
-        By how much.
-    earlier, later : str
-        The two times, RFC 3339; the earlier one is that of the entry, or now.
-    """
+    """One place where times do not fit together."""
 
     kind: ClockDoubtKind
-    entry: int
-    seconds: float
+    entry: int  #: The first entry after a clock was set back; or the last one, where it is dated after now.
+    seconds: float  #: By how much.
+    #: earlier, later: The two times, RFC 3339; the earlier one is that of the entry, or now.
     earlier: str
     later: str
 

@@ -21,8 +21,6 @@ from benchlog.logbook.book import Logbook
 from benchlog.logbook.chain import EntryRef
 from benchlog.logbook.reader import LogbookReader
 
-__all__ = ["Comparison", "Relation", "compare", "copy_path", "copy_state", "make_copy"]
-
 
 class Relation(StrEnum):
     """Relation between two logbooks."""
@@ -36,19 +34,11 @@ class Relation(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """Two logbooks compared.
-
-    Attributes
-    ----------
-    relation : Relation
-    common : int
-        Entries they share, from the first on.
-    first, second : EntryRef
-        Their heads.
-    """
+    """Two logbooks compared."""
 
     relation: Relation
-    common: int
+    common: int  #: Entries they share, from the first on.
+    #: first, second: Their heads.
     first: EntryRef
     second: EntryRef
 

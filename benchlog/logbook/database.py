@@ -22,16 +22,6 @@ from benchlog.errors import (
 )
 from benchlog.files import special_file, sync_folder
 
-__all__ = [
-    "APPLICATION_ID",
-    "SCHEMA",
-    "SCHEMA_VERSION",
-    "connect",
-    "create_schema",
-    "mapped_errors",
-    "schema_faults",
-]
-
 SCHEMA_VERSION = 2
 APPLICATION_ID = 0x424C4F47  # "BLOG" in ASCII: bench log
 BUSY_TIMEOUT_S = 30.0

@@ -8,8 +8,6 @@ from typing import Any
 
 from benchlog.logbook.chain import Entry
 
-__all__ = ["COLUMNS", "derived_row", "insert_derived"]
-
 #: Table -> columns, in the order of the rows that `derived_row` makes; the first is the key.
 COLUMNS = {
     "channel": ("id", "entry", "instrument", "channel", "function", "unit"),

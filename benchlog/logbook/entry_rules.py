@@ -11,8 +11,6 @@ from benchlog.clock import parse_rfc3339
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.kinds import NOT_SUPERSEDED
 
-__all__ = ["CLOCK_STEP_NS", "EntryRules", "named_entries"]
-
 CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
 

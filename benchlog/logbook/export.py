@@ -27,16 +27,6 @@ from benchlog.logbook.salvage import OnDamage, intact_entries
 from benchlog.logbook.view import LogbookView
 from benchlog.reading import Function
 
-__all__ = [
-    "READING_COLUMNS",
-    "Progress",
-    "export_csv",
-    "export_jsonl",
-    "neutral",
-    "reading_count",
-    "unneutral",
-]
-
 Progress = Callable[[int, int], object]  # done, total
 _FORMULA_STARTS = r"[=+\-@\t\r\n'＝＋－＠]"
 _CELL_STARTS = r"(\A|[;,|\t\r\n])"

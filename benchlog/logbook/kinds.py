@@ -11,8 +11,6 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["NOT_SUPERSEDED", "OWN_KINDS", "SHAPES", "ReadingsBody", "shape_fault"]
-
 #: What these entries say is also kept in tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
     {

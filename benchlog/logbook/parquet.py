@@ -36,8 +36,6 @@ from benchlog.reading import Function
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["export_parquet"]
-
 _MAX_NAME = 80
 
 

@@ -16,8 +16,6 @@ from benchlog.reading import Function
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["QUANTITY_COLUMNS", "add_checks", "add_uncertainty", "quantity_rows", "rows_of_result"]
-
 QUANTITY_COLUMNS = (
     "entry",
     "time",

@@ -10,20 +10,19 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
+
+import msgspec
 
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import database
 from benchlog.logbook.chain import Entry, EntryRef, parse_entry
+from benchlog.result import Record, Result
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.logbook.reading_block import ChannelKey
     from benchlog.reading import Reading
-    from benchlog.result import Record, Result
-
-__all__ = ["LogbookReader", "as_json"]
 
 _BATCH = 500
 
@@ -33,7 +32,6 @@ class LogbookReader:
 
     Parameters
     ----------
-    path : Path
     db : sqlite3.Connection
     """
 
@@ -56,9 +54,7 @@ class LogbookReader:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     @contextmanager
@@ -107,7 +103,6 @@ class LogbookReader:
             Only entries with a larger number.
         session : int, optional
             Only entries of this session.
-        newest_first : bool
         limit : int, optional
             At most so many.
         """
@@ -197,15 +192,9 @@ class LogbookReader:
 
     def record_of(self, ref: EntryRef) -> Record:
         """Return what a `Result` says about where it was written down."""
-        from benchlog.result import Record
-
         return Record(str(self.path), ref.seq, f"sha256:{ref.digest}")
 
     def _with_result(self, entry: Entry) -> tuple[Entry, Result]:
-        import msgspec
-
-        from benchlog.result import Result
-
         try:
             result = Result.from_json(entry.body)
         except (msgspec.ValidationError, TypeError, AttributeError) as error:

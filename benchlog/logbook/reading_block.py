@@ -20,8 +20,6 @@ import numpy.typing as npt
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.reading import Flag, Function, Origin, Reading, State
 
-__all__ = ["RECORD", "ChannelKey", "fields", "pack", "records", "unpack"]
-
 ChannelKey = tuple[str, str, str]  # instrument, channel, function
 
 RECORD = np.dtype(
@@ -73,7 +71,6 @@ def pack(readings: Sequence[Reading], channels: Mapping[ChannelKey, int]) -> Blo
 
     Parameters
     ----------
-    readings : sequence of Reading
     channels : mapping
         Number of each (instrument, channel, function).
 

@@ -16,21 +16,13 @@ from benchlog.reading import Function
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Pieces", "ReadingArrays", "frame_of", "join_blocks"]
-
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """Texts or frames of many readings, as places in one run of bytes.
-
-    Attributes
-    ----------
-    data : bytes
-    starts, ends : array of int64, shape (n_readings,)
-        Reading i has ``data[starts[i]:ends[i]]``.
-    """
+    """Texts or frames of many readings, as places in one run of bytes."""
 
     data: bytes
+    #: starts, ends: Shape (n_readings,). Reading i has ``data[starts[i]:ends[i]]``.
     starts: npt.NDArray[np.int64]
     ends: npt.NDArray[np.int64]
 
@@ -77,27 +69,19 @@ class Pieces:
 
 @dataclass(frozen=True, slots=True)
 class ReadingArrays:
-    """Readings as arrays of shape (n_readings,), in the order they were recorded.
+    """Readings as arrays of shape (n_readings,), in the order they were recorded."""
 
-    Attributes
-    ----------
-    table : structured array, dtype `reading_block.RECORD`
-        Times in nanoseconds, values in the SI unit of the channel's function, NaN where there is no number.
-    entry, session, number : array of int64
-        Entry that holds each reading; its session; its running number in the logbook, from 0.
-    displayed, raw : Pieces or None
-        Texts as the displays showed them, and raw frames; None when not asked for.
-    channels : dict
-        Number in ``table["channel"]`` -> (instrument, channel, function).
-    """
-
+    #: Times in nanoseconds, values in the SI unit of the channel's function, NaN where there is no number.
     table: npt.NDArray[np.void]
+    #: entry, session, number: Entry that holds each reading; its session; its running number in the logbook,
+    #: from 0.
     entry: npt.NDArray[np.int64]
     session: npt.NDArray[np.int64]
     number: npt.NDArray[np.int64]
+    #: displayed, raw: Texts as the displays showed them, and raw frames; None when not asked for.
     displayed: Pieces | None
     raw: Pieces | None
-    channels: dict[int, ChannelKey]
+    channels: dict[int, ChannelKey]  #: Number in ``table["channel"]`` -> (instrument, channel, function).
 
     def __len__(self) -> int:
         return len(self.table)

@@ -21,8 +21,6 @@ from benchlog.logbook.rollup import add_to_rollup
 from benchlog.logbook.verify import Verification, verify
 from benchlog.reading import Flag, Function, Origin, Reading, State
 
-__all__ = ["restore"]
-
 
 def restore(folder: Path, path: Path) -> Verification:
     """Make the logbook `path` from what `export.export_jsonl` wrote into `folder`.

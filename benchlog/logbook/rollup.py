@@ -17,8 +17,6 @@ import numpy.typing as npt
 
 from benchlog.logbook.reading_block import fields, records
 
-__all__ = ["BUCKET_NS", "Key", "Row", "add_to_rollup", "rolled_up"]
-
 BUCKET_NS = 10_000_000_000
 _FEW = 200
 Key = tuple[int, int]  # channel, bucket (utc_ns // BUCKET_NS)

@@ -6,8 +6,6 @@ from typing import Any
 
 from benchlog.logbook.reader import LogbookReader
 
-__all__ = ["RESULT_COLUMNS", "SUMMARY_COLUMNS", "channel_summary", "result_row"]
-
 SUMMARY_COLUMNS = (
     "instrument",
     "channel",

@@ -14,14 +14,12 @@ from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ChannelKey
 from benchlog.logbook.reading_table import BlockRow
 
-__all__ = ["OnDamage", "intact_blocks", "intact_channels", "intact_entries", "readable_rows"]
-
 OnDamage = Callable[[int, str], object]  # entry, what is wrong with it
 
 
-def readable_rows(db: sqlite3.Connection, on_damage: OnDamage, after: int = 0) -> Iterator[tuple[Any, ...]]:
+def readable_rows(db: sqlite3.Connection, on_damage: OnDamage) -> Iterator[tuple[Any, ...]]:
     """Yield (seq, kind, session, time, text, digest) in order, past places of the file that can't be read."""
-    last = after
+    last = 0
     while True:
         try:
             for row in db.execute(

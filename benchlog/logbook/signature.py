@@ -12,8 +12,6 @@ from pathlib import Path
 from benchlog.errors import UsageError
 from benchlog.files import write_whole
 
-__all__ = ["NAMESPACE", "Signer", "check_signature", "sign", "sign_into_files", "signed_text"]
-
 NAMESPACE = "benchlog-head"
 _TIMEOUT_S = 60
 
@@ -87,7 +85,6 @@ def check_signature(signature: str, digest: str, signers: Path | None) -> tuple[
     ----------
     signature : str
         As `sign` returned it.
-    digest : str
     signers : Path, optional
         File of allowed signers: one line each, ``name key-type key`` (see ssh-keygen).
 

@@ -20,31 +20,17 @@ from benchlog.files import read_bounded
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
-__all__ = ["TimeStamp", "ask", "read_roots", "read_stamp", "request_for", "stamp_fault", "system_roots"]
-
 _TIMEOUT_S = 30
 _LARGEST_ANSWER = 200_000
 
 
 class TimeStamp(msgspec.Struct, frozen=True):
-    """What an authority's answer says.
+    """What an authority's answer says."""
 
-    Attributes
-    ----------
-    digest : str
-        SHA-256 it was asked about, 64 hex digits.
-    time : str
-        RFC 3339, by the authority's clock.
-    authority : str
-        Name in its certificate.
-    answer : bytes
-        As it came, DER.
-    """
-
-    digest: str
-    time: str
-    authority: str
-    answer: bytes
+    digest: str  #: SHA-256 it was asked about, 64 hex digits.
+    time: str  #: RFC 3339, by the authority's clock.
+    authority: str  #: Name in its certificate.
+    answer: bytes  #: As it came, DER.
 
 
 def request_for(text: str) -> bytes:

@@ -21,38 +21,19 @@ from benchlog.logbook.blob_digests import check_derived, check_file, check_readi
 from benchlog.logbook.chain_walk import Fault, Faults, Progress, Walked, walk_chain
 from benchlog.logbook.witnesses import KINDS, Trust, Witness, check_witnesses
 
-__all__ = ["Verification", "verify"]
-
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What `verify` found.
-
-    Attributes
-    ----------
-    entries : int
-        Entries read.
-    head : str
-        Digest of the last entry, ``""`` if none can be read.
-    faults : tuple of Fault
-        In the order found; those of the chain first.
-    noted : str
-        What each noted head shows, one a line, ``""`` when none was given.
-    chain_faults : int
-        How many of `faults` concern the chain of entries itself.
-    beside : tuple of str
-        Files beside the logbook that were read as a part of it.
-    witnesses : tuple of Witness
-        Time stamps and signatures in it; a false one is among `faults` too.
-    """
+    """What `verify` found."""
 
     path: Path
-    entries: int
-    head: str
-    faults: tuple[Fault, ...] = ()
-    noted: str = ""
-    chain_faults: int = 0
-    beside: tuple[str, ...] = ()
+    entries: int  #: Entries read.
+    head: str  #: Digest of the last entry, ``""`` if none can be read.
+    faults: tuple[Fault, ...] = ()  #: In the order found; those of the chain first.
+    noted: str = ""  #: What each noted head shows, one a line, ``""`` when none was given.
+    chain_faults: int = 0  #: How many of `faults` concern the chain of entries itself.
+    beside: tuple[str, ...] = ()  #: Files beside the logbook that were read as a part of it.
+    #: Time stamps and signatures in it; a false one is among `faults` too.
     witnesses: tuple[Witness, ...] = ()
 
     @property
@@ -80,7 +61,6 @@ def verify(
 
     Parameters
     ----------
-    path : path
     head : str or sequence of str, optional
         Digests noted earlier, with or without ``sha256:``; of at least 8 hex digits each.
     roots : path, optional

@@ -6,7 +6,6 @@ import re
 from collections.abc import Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
@@ -133,9 +132,7 @@ class LogbookView:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     # -- readings ---------------------------------------------------------------------------------------------

@@ -21,8 +21,6 @@ from benchlog.logbook.time_stamp import (
     system_roots,
 )
 
-__all__ = ["KINDS", "Trust", "Witness", "check_witnesses", "keep_signature", "keep_stamp"]
-
 KINDS = ("anchor", "signature")
 
 
@@ -36,23 +34,12 @@ class Trust(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Witness:
-    """A time stamp or signature in the logbook.
+    """A time stamp or signature in the logbook."""
 
-    Attributes
-    ----------
-    entry : int
-        Where it is kept.
-    upto : int
-        Entry whose digest it vouches for, and with it for all before.
-    trust : Trust
-    words : str
-        What it says, and why it is believed or not.
-    """
-
-    entry: int
-    upto: int
+    entry: int  #: Where it is kept.
+    upto: int  #: Entry whose digest it vouches for, and with it for all before.
     trust: Trust
-    words: str
+    words: str  #: What it says, and why it is believed or not.
 
 
 def keep_stamp(book: Logbook, answer: bytes) -> tuple[EntryRef, TimeStamp, int]:

@@ -20,15 +20,12 @@ from benchlog.logbook.reader import LogbookReader
 if TYPE_CHECKING:
     from benchlog.logbook.reading_block import ChannelKey
 
-__all__ = ["LogbookWriter"]
-
 
 class LogbookWriter(LogbookReader):
     """An open logbook's end of the chain.
 
     Attributes
     ----------
-    clock : Clock
     mode : {"rw", "ro"}
     session : int
         Number of the session that entries belong to; 0 outside any.

@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.transformer import Transformer, corner_frequency_hz, parallel
 
-__all__ = ["Cascade", "CascadeResponse"]
-
 
 @dataclass(frozen=True, slots=True)
 class CascadeResponse:

@@ -16,17 +16,6 @@ from importlib import resources
 
 from benchlog.errors import UsageError
 
-__all__ = [
-    "ClassLimit",
-    "ClassReached",
-    "CurrentPoint",
-    "accuracy_limits",
-    "class_reached",
-    "composite_error_percent",
-    "displacement_minutes",
-    "ratio_error_percent",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class ClassLimit:

@@ -14,8 +14,6 @@ from dataclasses import dataclass
 from benchlog.errors import UsageError
 from benchlog.units import parse_number
 
-__all__ = ["MU_0", "Toroid", "parse_core", "permeability"]
-
 MU_0 = 4e-7 * math.pi  # H/m; the 2019 SI value differs in the tenth digit
 
 

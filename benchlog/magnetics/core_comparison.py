@@ -14,8 +14,6 @@ from enum import StrEnum
 
 from benchlog.errors import UsageError
 
-__all__ = ["CoreGroup", "CoreKind", "CoreReading", "compare_cores"]
-
 SAME_LOT = 1.33
 OTHER_MATERIAL = 2.0
 #: Rise of AL over 3:1 in level below which a core counts as independent of the level.

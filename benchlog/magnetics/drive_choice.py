@@ -15,8 +15,6 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.flux import peak_flux_density_t
 from benchlog.magnetics.frequency_window import FLUX_PART, FrequencyWindow, voltage_ratio_window
 
-__all__ = ["HIGH_HZ", "PROOF_SPAN", "SMALLEST_PEAK_V", "Drive", "choose_drive", "sweep_frequencies"]
-
 #: Above, the sense loop's inductance (150 nH) with a probe's capacitance (100 pF) begins to count.
 HIGH_HZ = 1e6
 #: The flatness proof spans this factor in frequency, half of it either way on a log scale, and in level.
@@ -27,24 +25,14 @@ SMALLEST_PEAK_V = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What the generator is set to.
+    """What the generator is set to."""
 
-    Attributes
-    ----------
-    frequency_hz, amplitude_vpp : float
-        Frequency, and open-circuit peak-to-peak voltage.
-    lowest_vpp : float
-        Level below which the sense loop's voltage is lost in the scope's noise.
-    window : FrequencyWindow
-        At this level.
-    flux_t : float or None
-        Largest flux density of the flatness proof, at its lowest frequency; None without core area.
-    """
-
+    #: frequency_hz, amplitude_vpp: Frequency, and open-circuit peak-to-peak voltage.
     frequency_hz: float
     amplitude_vpp: float
-    lowest_vpp: float
-    window: FrequencyWindow
+    lowest_vpp: float  #: Level below which the sense loop's voltage is lost in the scope's noise.
+    window: FrequencyWindow  #: At this level.
+    #: Largest flux density of the flatness proof, at its lowest frequency; None without core area.
     flux_t: float | None
 
     @property
@@ -146,7 +134,6 @@ def sweep_frequencies(
 
     Parameters
     ----------
-    drive : Drive
     al_h, turns, generator_ohm, sense_turns : float
         As for `choose_drive`.
     points : int

@@ -10,15 +10,6 @@ import math
 
 from benchlog.errors import UsageError
 
-__all__ = [
-    "OPEN_SECONDARY_CAUTION",
-    "SATURATION_T",
-    "droop",
-    "open_secondary_peak_v",
-    "peak_flux_density_t",
-    "saturating_direct_current_a",
-]
-
 # Usual working limits of core materials, tesla: common practice, no source.
 SATURATION_T = {
     "ferrite, hot": 0.25,

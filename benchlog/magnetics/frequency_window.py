@@ -15,8 +15,6 @@ from dataclasses import dataclass
 
 from benchlog.errors import UsageError
 
-__all__ = ["FLATNESS", "FrequencyWindow", "flatness_finding", "voltage_ratio_window"]
-
 #: Common practice, no source: the magnetising impedance should be this many generator resistances,
 SIGNAL_FACTOR = 20.0
 #: the flux this part of saturation at most,
@@ -29,22 +27,13 @@ FLATNESS = 0.002
 
 @dataclass(frozen=True, slots=True)
 class FrequencyWindow:
-    """Where to measure.
+    """Where to measure."""
 
-    Attributes
-    ----------
-    low_hz, high_hz : float
-        `high_hz` is infinite when neither resonance nor roll-off is known.
-    bound : {"signal", "flux"}
-        What sets the low end.
-    level_peak_v : float
-        Winding voltage that was assumed.
-    """
-
+    #: low_hz, high_hz: `high_hz` is infinite when neither resonance nor roll-off is known.
     low_hz: float
     high_hz: float
-    bound: str
-    level_peak_v: float
+    bound: str  #: One of "signal", "flux". What sets the low end.
+    level_peak_v: float  #: Winding voltage that was assumed.
 
     @property
     def is_open(self) -> bool:

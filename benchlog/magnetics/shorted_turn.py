@@ -10,8 +10,6 @@ import cmath
 import math
 from dataclasses import dataclass
 
-__all__ = ["ShortedTurn", "find_shorted_turn"]
-
 #: Below this part of the expected impedance no lot tolerance or miscount explains it,
 IMPEDANCE_PART = 0.5
 #: and with the phase this far below 90 degrees neither a crack nor another core does.
@@ -20,21 +18,11 @@ PHASE_SHORTFALL_DEG = 20.0
 
 @dataclass(frozen=True, slots=True)
 class ShortedTurn:
-    """What an impedance far too low and too resistive means.
+    """What an impedance far too low and too resistive means."""
 
-    Attributes
-    ----------
-    impedance_part : float
-        |Z| over the expected one.
-    phase_deg : float
-        Of Z; a healthy winding shows nearly 90.
-    turn_ohm : float
-        Impedance of one shorted turn that explains it (its magnitude).
-    """
-
-    impedance_part: float
-    phase_deg: float
-    turn_ohm: float
+    impedance_part: float  #: |Z| over the expected one.
+    phase_deg: float  #: Of Z; a healthy winding shows nearly 90.
+    turn_ohm: float  #: Impedance of one shorted turn that explains it (its magnitude).
 
     @property
     def words(self) -> str:
@@ -47,7 +35,7 @@ class ShortedTurn:
 
 
 def find_shorted_turn(
-    impedance_ohm: complex, frequency_hz: float, turns: float, al_h: float, winding_ohm: float = 0.0
+    impedance_ohm: complex, frequency_hz: float, turns: float, al_h: float
 ) -> ShortedTurn | None:
     """Compare a measured impedance with the expected inductance; None when it does not look shorted.
 
@@ -57,13 +45,10 @@ def find_shorted_turn(
         Between the winding's ends.
     frequency_hz, turns, al_h : float
         Frequency, turns, expected inductance of one turn.
-    winding_ohm : float
-        Winding resistance, taken off first.
     """
     healthy = 2j * math.pi * frequency_hz * al_h * turns**2
-    inner = impedance_ohm - winding_ohm
-    part, phase = abs(inner) / abs(healthy), math.degrees(cmath.phase(inner))
-    if part >= IMPEDANCE_PART or 90 - phase < PHASE_SHORTFALL_DEG or inner == 0:
+    part, phase = abs(impedance_ohm) / abs(healthy), math.degrees(cmath.phase(impedance_ohm))
+    if part >= IMPEDANCE_PART or 90 - phase < PHASE_SHORTFALL_DEG or impedance_ohm == 0:
         return None
-    branch = 1 / (1 / inner - 1 / healthy)
+    branch = 1 / (1 / impedance_ohm - 1 / healthy)
     return ShortedTurn(part, phase, abs(branch) / turns**2)

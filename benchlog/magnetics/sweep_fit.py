@@ -24,8 +24,6 @@ from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import coverage_factor
 from benchlog.result import Uncertain
 
-__all__ = ["FEWEST_POINTS", "GENERATOR_FLATNESS", "SweepModel", "SweepPoint", "SweepPriors", "fit_sweep"]
-
 FloatArray = npt.NDArray[np.float64]
 
 #: Half-width of a generator's level error against frequency and setting, relative (common practice, no source).
@@ -37,86 +35,52 @@ FEWEST_POINTS = 5
 
 @dataclass(frozen=True, slots=True)
 class SweepPoint:
-    """What was seen at one frequency.
-
-    Attributes
-    ----------
-    frequency_hz : float
-    ratio, u_ratio : float
-        Turns as measured, not corrected, and relative standard uncertainty by noise.
-    phase_deg, u_phase_deg : float
-        Of winding against loop, and standard uncertainty by noise.
-    level : float
-        Peak voltage at the winding over the open-circuit peak the generator was set to.
-    winding_range, loop_range : float
-        Full scales the two channels were on; they show which points share a gain.
-    amplitude_vpp : float
-        Setting of the generator.
-    """
+    """What was seen at one frequency."""
 
     frequency_hz: float
+    #: ratio, u_ratio: Turns as measured, not corrected, and relative standard uncertainty by noise.
     ratio: float
     u_ratio: float
+    #: phase_deg, u_phase_deg: Of winding against loop, and standard uncertainty by noise.
     phase_deg: float
     u_phase_deg: float
-    level: float
+    level: float  #: Peak voltage at the winding over the open-circuit peak the generator was set to.
+    #: winding_range, loop_range: Full scales the two channels were on; they show which points share a gain.
     winding_range: float = 1.0
     loop_range: float = 1.0
-    amplitude_vpp: float = 0.0
+    amplitude_vpp: float = 0.0  #: Setting of the generator.
 
 
 @dataclass(frozen=True, slots=True)
 class SweepPriors:
-    """What is known beforehand.
+    """What is known beforehand."""
 
-    Attributes
-    ----------
-    turns : float
-        True turns N, counted; the sweep itself can't separate them from gain and leakage.
-    gain, u_gain : float
-        Measured over true ratio by the channels' gains, and its relative standard uncertainty.
-    al_h : float
-        Expected inductance of one turn; where the search starts, not a constraint.
-    generator_ohm : float
-    u_range, u_delay_s : float
-        Standard uncertainty of a range's gain (relative) and of the delay between the channels.
-    """
-
-    turns: float
+    turns: float  #: True turns N, counted; the sweep itself can't separate them from gain and leakage.
+    #: gain, u_gain: Measured over true ratio by the channels' gains, and its relative standard uncertainty.
     gain: float
     u_gain: float
-    al_h: float
+    al_h: float  #: Expected inductance of one turn; where the search starts, not a constraint.
     generator_ohm: float
+    #: u_range, u_delay_s: Standard uncertainty of a range's gain (relative) and of the delay between the
+    #: channels.
     u_range: float
     u_delay_s: float
 
 
 @dataclass(frozen=True)
 class SweepModel:
-    """Fitted model of a winding on its core.
+    """Fitted model of a winding on its core."""
 
-    Attributes
-    ----------
-    quantities : dict of str to Uncertain
-        ``winding_resistance`` (ohm), ``leakage`` and ``inductance`` (H), ``capacitance`` (F).
-    reduced_chi_squared : float
-        Near 1 where model and stated uncertainties describe what was seen; uncertainties are widened above 1.
-    range_gain : array of shape (n_points,)
-        Fitted gain of the ranges of each point against those of most points; a measured ratio is divided by it.
-    delay_s : float
-        Fitted lead of the winding's channel.
-    gain : float
-        Fitted gain of the set-up.
-    circuit : Transformer
-        With the fitted values, negative ones set to zero.
-    """
-
+    #: ``winding_resistance`` (ohm), ``leakage`` and ``inductance`` (H), ``capacitance`` (F).
     quantities: dict[str, Uncertain]
+    #: Near 1 where model and stated uncertainties describe what was seen; uncertainties are widened above 1.
     reduced_chi_squared: float
+    #: Shape (n_points,). Fitted gain of the ranges of each point against those of most points; a measured
+    #: ratio is divided by it.
     range_gain: FloatArray
-    delay_s: float
-    gain: float
-    circuit: Transformer
+    delay_s: float  #: Fitted lead of the winding's channel.
+    gain: float  #: Fitted gain of the set-up.
+    circuit: Transformer  #: With the fitted values, negative ones set to zero.
 
     def resolved(self, name: str) -> bool:
         """Whether a quantity is larger than its expanded uncertainty."""
@@ -137,7 +101,6 @@ def fit_sweep(points: Sequence[SweepPoint], priors: SweepPriors) -> SweepModel:
     ----------
     points : sequence of SweepPoint
         At least five.
-    priors : SweepPriors
 
     Raises
     ------

@@ -16,8 +16,6 @@ import numpy.typing as npt
 
 from benchlog.errors import UsageError
 
-__all__ = ["Transformer", "corner_frequency_hz", "parallel"]
-
 Complex = complex | npt.NDArray[np.complexfloating[Any, Any]]
 Real = float | npt.NDArray[np.floating[Any]]
 

@@ -20,17 +20,6 @@ from typing import Any
 
 from benchlog.errors import UsageError
 
-__all__ = [
-    "COUNTING_PRIOR",
-    "DECIDED",
-    "Method",
-    "TurnsPosterior",
-    "counting_prior",
-    "needed_relative_uncertainty",
-    "rounding_right",
-    "turns_posterior",
-]
-
 #: Share of windings off by that many turns, both signs together (judgement, no source).
 COUNTING_PRIOR: Mapping[int, float] = {1: 0.06, 2: 0.015, 3: 0.006}
 #: From this probability one count counts as distinguished from the others.

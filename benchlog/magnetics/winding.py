@@ -17,16 +17,6 @@ from benchlog.errors import UsageError
 from benchlog.magnetics.core import Toroid
 from benchlog.magnetics.wire import Wire
 
-__all__ = [
-    "HAND_SLACK",
-    "Layer",
-    "WindingPlan",
-    "corner_allowance_m",
-    "layer_capacity",
-    "plan_winding",
-    "turn_length_m",
-]
-
 HAND_SLACK = 0.03  # common practice, no source
 CUT_STEP_M = 0.010
 
@@ -46,7 +36,6 @@ class WindingPlan:
 
     Attributes
     ----------
-    turns : int
     turn_length_m : float
         Of the first layer, measured or from the geometry.
     layers : tuple of Layer

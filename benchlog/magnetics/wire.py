@@ -26,8 +26,6 @@ import msgspec
 from benchlog.errors import UsageError
 from benchlog.units import parse_quantity
 
-__all__ = ["COPPER_OHM_M", "COPPER_PER_K", "Wire", "awg_diameter_m", "copper_factor", "parse_wire"]
-
 COPPER_OHM_M = 1e-6 / 58  # IACS, 20 °C
 COPPER_PER_K = 3.93e-3  # of the resistance at 20 °C
 

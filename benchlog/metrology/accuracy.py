@@ -10,8 +10,6 @@ import msgspec
 from benchlog.errors import UsageError
 from benchlog.units import parse_number
 
-__all__ = ["UNKNOWN_ACCURACY", "Accuracy", "parse_accuracy"]
-
 
 class Accuracy(msgspec.Struct, frozen=True):
     """Accuracy as makers state it.

@@ -10,8 +10,6 @@ from benchlog.influence import Influence
 from benchlog.metrology.gtc import GTC, reporting
 from benchlog.result import BudgetLine, Uncertain
 
-__all__ = ["COVERAGE_PROBABILITY", "coverage_factor", "to_uncertain", "uncertain", "uniform"]
-
 COVERAGE_PROBABILITY = 0.9545
 _TRACKED = 1e-12  # of its scale: the least uncertainty of an input that a recall may ask for
 _CANCELLED = 1e-9  # of the whole: what is less is the rounding left by an input that cancels
@@ -65,7 +63,6 @@ def uncertain(
 
     Parameters
     ----------
-    value, standard_uncertainty : float
     df : float
         Degrees of freedom.
     label : str

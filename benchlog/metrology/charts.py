@@ -17,20 +17,6 @@ import numpy.typing as npt
 from benchlog.errors import AnalysisError
 from benchlog.metrology.budget import coverage_factor
 
-__all__ = [
-    "ACT_SIGMA",
-    "BASELINE_COUNTS",
-    "BASELINE_MOST",
-    "BASELINE_READINGS",
-    "EWMA_LAMBDA",
-    "EWMA_LIMIT",
-    "WARN_SIGMA",
-    "ChartPoint",
-    "ChartSignal",
-    "ewma",
-    "repeatability_chart",
-]
-
 Floats = npt.NDArray[np.float64]
 
 WARN_SIGMA = 2.0
@@ -83,30 +69,18 @@ class ChartSignal(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChartPoint:
-    """One check-standard reading on the meter's own chart.
+    """One check-standard reading on the meter's own chart."""
 
-    Attributes
-    ----------
-    deviation : float
-        Reading minus centre, in standard deviations; in wider ones while few readings tell them, so that 3 is as seldom.
-    smoothed : float
-        EWMA of the deviations, in its own standard deviations.
-    centre, sigma : float
-        Base line before this reading, in the unit of the readings.
-    signal : ChartSignal
-    why : str
-        Which rule spoke; empty when quiet.
-    readings : int
-        Readings in the base line before this one.
-    """
-
+    #: Reading minus centre, in standard deviations; in wider ones while few readings tell them, so that 3 is
+    #: as seldom.
     deviation: float
-    smoothed: float
+    smoothed: float  #: EWMA of the deviations, in its own standard deviations.
+    #: centre, sigma: Base line before this reading, in the unit of the readings.
     centre: float
     sigma: float
     signal: ChartSignal
-    why: str = ""
-    readings: int = 0
+    why: str = ""  #: Which rule spoke; empty when quiet.
+    readings: int = 0  #: Readings in the base line before this one.
 
 
 def repeatability_chart(

@@ -14,8 +14,6 @@ from benchlog.errors import UsageError
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = ["RULE", "Judgement", "conformance_probability", "e_n", "judge", "percent"]
-
 RULE = "guard band w = U (ILAC-G8:09/2019)"
 
 
@@ -101,7 +99,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, u_rectangle)
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
-        shown += f" (limits ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
+        shown += f" (each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
     if not math.isfinite(y) or not math.isfinite(expanded):
         return Judgement(Verdict.NOT_DONE, 0.0, f"{name} could not be measured")
     verdict, words = _side(y, expanded, limits)

@@ -24,8 +24,6 @@ from benchlog.metrology.known_error import (
     Part,
 )
 
-__all__ = ["known_error"]
-
 #: What leaves more of the data sheet's uncertainty than this is not worth a correction (judgement).
 _WORTH_IT = 0.9
 

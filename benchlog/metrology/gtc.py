@@ -11,8 +11,6 @@ import sys
 from types import ModuleType
 from typing import Any
 
-__all__ = ["GTC", "reporting"]
-
 #: What GTC imports for arrays and distributions; `linear_algebra` derives a class from NumPy's array.
 _PUT_OFF = ("numpy", "scipy", "scipy.special", "scipy.optimize", "GTC.linear_algebra")
 

@@ -23,8 +23,6 @@ import msgspec
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import uncertain
 
-__all__ = ["AT_REST", "DAY_TO_DAY", "YEAR_S", "Estimate", "KnownError", "MeterRange", "Observation", "Part"]
-
 #: Standard uncertainty of a handheld's settled display, in counts: rounding, and 0.3 counts of scatter before it (common
 #: practice, no source).
 AT_REST = math.hypot(1 / math.sqrt(12), 0.3)
@@ -48,7 +46,6 @@ class Observation(msgspec.Struct, frozen=True):
 
     Attributes
     ----------
-    on : MeterRange
     shown : float
         What the meter showed, SI.
     expected : float

@@ -16,16 +16,6 @@ from benchlog.reading import Flag, Reading, State
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
-__all__ = [
-    "MeterReading",
-    "correction",
-    "functions_used",
-    "misleading_flags",
-    "no_number_hint",
-    "same_meter_and_range",
-]
-
-
 _NO_NUMBER = {
     State.INVALID: "the meter says that this is not a number: look at its screen, then read again",
     State.UNDERLOAD: "choose a lower range",

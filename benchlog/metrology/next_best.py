@@ -16,8 +16,6 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-__all__ = ["Way", "by_chance_per_minute", "chance_to_settle", "ways_to_settle", "with_next_best"]
-
 #: What reduces an input: words, to which part of it, minutes (common practice, no source).
 _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.READING: (
@@ -44,22 +42,12 @@ _WORTH = 0.05  # a way that settles less often than this is not worth its minute
 
 
 class Way(msgspec.Struct, frozen=True):
-    """One way to settle a result.
-
-    Attributes
-    ----------
-    action : str
-    probability : float
-        That it ends in a pass or a fail.
-    minutes : float
-    quantity : str
-        What it sharpens.
-    """
+    """One way to settle a result."""
 
     action: str
-    probability: float
+    probability: float  #: That it ends in a pass or a fail.
     minutes: float
-    quantity: str = ""
+    quantity: str = ""  #: What it sharpens.
 
     @property
     def words(self) -> str:

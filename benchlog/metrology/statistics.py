@@ -10,18 +10,6 @@ import numpy.typing as npt
 
 from benchlog.errors import AnalysisError
 
-__all__ = [
-    "Line",
-    "Summary",
-    "effective_number",
-    "lag1_autocorrelation",
-    "least_squares_line",
-    "mean_and_sd",
-    "robust_sd",
-    "summarize",
-    "theil_sen_slope",
-]
-
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -60,7 +48,6 @@ class Line:
 
     Attributes
     ----------
-    slope, intercept : float
     u_slope, u_intercept : float
         Standard uncertainties for independent residuals; 0 with two points.
     residual_sd : float

@@ -6,16 +6,42 @@ again for every kind that inherits it, which doubles the time `status` takes to 
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar
 
 import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.quantity_text import AnyQuantity
+from benchlog.metrology.accuracy import Accuracy, parse_accuracy
+from benchlog.quantity_text import AnyQuantity, ValueText
 from benchlog.result import Limits
 
-__all__ = ["Check", "Kind", "LimitText", "about"]
+if TYPE_CHECKING:
+    from benchlog.magnetics.wire import Wire
+
+
+class AccuracyText(ValueText[Accuracy]):
+    """Accuracy statement of a meter."""
+
+    __slots__ = ()
+    example, about = "0.5 % + 2", "accuracy: per cent of the reading + counts"
+
+    @classmethod
+    def read(cls, text: str) -> Accuracy:
+        return parse_accuracy(text, "plan")
+
+
+class WireText(ValueText["Wire"]):
+    """Size of a round copper wire."""
+
+    __slots__ = ()
+    example, about = "AWG 24", "wire size: AWG, SWG or diameter"
+
+    @classmethod
+    def read(cls, text: str) -> "Wire":
+        from benchlog.magnetics.wire import parse_wire  # only plans that name a wire need it
+
+        return parse_wire(text)
 
 
 def about(text: str) -> msgspec.Meta:
@@ -119,30 +145,18 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
 
 class Kind(msgspec.Struct, frozen=True):
-    """One row of the table of check kinds.
+    """One row of the table of check kinds."""
 
-    Attributes
-    ----------
-    spec : type of Check
-        Its fields in a plan; the tag is its name there, and that of the module of its steps in `guide.steps`.
-    result : str
-        Name its results go by, where that is not the tag.
-    shown : mapping
-        Quantities shown on the certificate, each with the one that says what was expected; empty: all.
-    limits : mapping
-        Unit of each quantity that a plan may limit.
-    needs : tuple of str
-        Limits without which there is nothing to judge by.
-    waveforms : bool
-        Whether the first cycles of its record are worth a picture.
-    """
-
+    #: Its fields in a plan; the tag is its name there, and that of the module of its steps in `guide.steps`.
     spec: type[Check]
-    result: str = ""
+    result: str = ""  #: Name its results go by, where that is not the tag.
+    #: Quantities shown on the certificate, each with the one that says what was expected; empty: all.
     shown: Mapping[str, str] = {}
-    limits: Mapping[str, str] = {}
-    needs: tuple[str, ...] = ()
-    waveforms: bool = False
+    limits: Mapping[str, str] = {}  #: Unit of each quantity that a plan may limit.
+    needs: tuple[str, ...] = ()  #: Limits without which there is nothing to judge by.
+    waveforms: bool = False  #: Whether the first cycles of its record are worth a picture.
+    #: TOML lines that the manual's example needs besides the required keys.
+    example: tuple[str, ...] = ()
 
     @property
     def tag(self) -> str:

@@ -8,12 +8,11 @@ from typing import Annotated, Any
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError
+from benchlog.file_reference import described
 from benchlog.plan.check import Check, about
 from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
 from benchlog.toml_file import read_toml
-
-__all__ = ["Hold", "Part", "Plan", "Project", "Substitution", "plan_schema", "read_plan"]
 
 
 class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -72,10 +71,8 @@ class Plan:
     ----------
     path : str
         File it was read from.
-    project : Project
     parts, checks, holds : dict
         By tag or id, in the file's order.
-    substitutions : tuple of Substitution
     """
 
     def __init__(self, file: _PlanFile, path: str) -> None:
@@ -179,11 +176,11 @@ def _refuse_contradictions(check: Check) -> None:
 
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
-    from benchlog.file_reference import described
-
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
-        properties = schema["$defs"][kind.spec.__name__]["properties"]
+        struct = schema["$defs"][kind.spec.__name__]
+        struct["x-example"] = list(kind.example)
+        properties = struct["properties"]
         for field in msgspec.structs.fields(kind.spec):
             if isinstance(field.default_factory, type):
                 continue

@@ -11,8 +11,6 @@ from benchlog.plan.list_kind import LIST_KINDS
 from benchlog.plan.meter_kinds import METER_KINDS
 from benchlog.plan.scope_kinds import SCOPE_KINDS
 
-__all__ = ["KINDS", "AnyCheck", "kind_of", "kind_of_result"]
-
 KINDS: tuple[Kind, ...] = (*METER_KINDS, *SCOPE_KINDS, *LIST_KINDS)
 
 if TYPE_CHECKING:

@@ -8,22 +8,10 @@ from msgspec import field
 from benchlog.circuits import on_part, two_points, winding_and_resistor
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.plan.check import Check, Kind, LimitText, about
-from benchlog.plan.texts import AccuracyText
+from benchlog.plan.check import AccuracyText, Check, Kind, LimitText, about
 from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
 from benchlog.reading import Function
 from benchlog.result import Limits
-
-__all__ = [
-    "LIST_KINDS",
-    "InductanceItem",
-    "Item",
-    "ListCheck",
-    "PhaseItem",
-    "QuestionItem",
-    "ReadingItem",
-]
-
 
 _Name = Annotated[str, about("what is taken; a name of its own within the list")]
 _Hookup = Annotated[str, about("how to connect it, in your own words; kept in the record")]
@@ -61,15 +49,12 @@ class ReadingItem(Item, frozen=True, tag="reading"):
     hookup: _Hookup = ""
 
     def wiring(self, part: str) -> Hookup:
-        """See `Item.wiring`."""
         return on_part(part, self.meter or "meter", self.function)
 
     def parsed_limits(self) -> Limits:
-        """See `Item.parsed_limits`."""
         return self.limits.parsed("plan", self.name, self.function.unit)
 
     def refuse_contradictions(self) -> None:
-        """See `Item.refuse_contradictions`."""
         self.parsed_limits()
         if self.expect is not None:
             self.expect.in_unit(self.function.unit, f"{self.name}: expect")
@@ -97,11 +82,9 @@ class PhaseItem(Item, frozen=True, tag="phase"):
     uses_scope = True
 
     def wiring(self, part: str) -> Hookup:
-        """See `Item.wiring`."""
         return two_points(self.scope, self.primary, self.secondary)
 
     def parsed_limits(self) -> Limits:
-        """See `Item.parsed_limits`."""
         return self.limits.parsed("plan", self.name, "deg")
 
 
@@ -126,7 +109,6 @@ class InductanceItem(Item, frozen=True, tag="inductance"):
     uses_scope = True
 
     def wiring(self, part: str) -> Hookup:
-        """See `Item.wiring`."""
         return winding_and_resistor(
             part,
             self.resistor,
@@ -138,7 +120,6 @@ class InductanceItem(Item, frozen=True, tag="inductance"):
         )
 
     def parsed_limits(self) -> Limits:
-        """See `Item.parsed_limits`."""
         return self.limits.parsed("plan", self.name, "H")
 
 
@@ -151,7 +132,6 @@ class ListCheck(Check, frozen=True, tag="list"):
 
     @property
     def places(self) -> tuple[Item, ...]:
-        """See `Check.places`."""
         return self.item
 
     def item_limits(self) -> dict[str, Limits]:
@@ -159,7 +139,6 @@ class ListCheck(Check, frozen=True, tag="list"):
         return {item.name: found for item in self.item if (found := item.parsed_limits()) is not None}
 
     def refuse_contradictions(self) -> None:
-        """See `Check.refuse_contradictions`."""
         names = [item.name for item in self.item]
         if not names or len(set(names)) != len(names):
             raise UsageError("a list check needs items with different names")
@@ -167,4 +146,9 @@ class ListCheck(Check, frozen=True, tag="list"):
             item.refuse_contradictions()
 
 
-LIST_KINDS = (Kind(ListCheck),)
+LIST_KINDS = (
+    Kind(
+        ListCheck,
+        example=('item = [{ take = "question", name = "label", question = "Is the label there?" }]',),
+    ),
+)

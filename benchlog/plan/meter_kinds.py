@@ -17,8 +17,7 @@ from benchlog.circuits import (
 )
 from benchlog.errors import UsageError
 from benchlog.hookup import Hookup
-from benchlog.plan.check import Check, Kind, about
-from benchlog.plan.texts import AccuracyText, WireText
+from benchlog.plan.check import AccuracyText, Check, Kind, WireText, about
 from benchlog.quantity_text import (
     Amperes,
     AnyQuantity,
@@ -31,18 +30,6 @@ from benchlog.quantity_text import (
     value_of,
 )
 from benchlog.reading import Function
-
-__all__ = [
-    "METER_KINDS",
-    "CompareCheck",
-    "ContinuityCheck",
-    "CrossCheck",
-    "IsolationCheck",
-    "ReadingCheck",
-    "RectifiedCheck",
-    "SupplyCheck",
-    "TemperatureRiseCheck",
-]
 
 _MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
 _Mains = Annotated[Volts | None, about("mains at the reading; without it the person is asked")]
@@ -71,7 +58,6 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
     later_fields = ("mains_accuracy",)
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         dc = self.nameplate.value.coupling == "dc"
         return supply_output(f"{self.part} output", self.meter or "meter", dc=dc)
 
@@ -105,7 +91,6 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
         return self.temperature is not _NOT_STATED
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         meter = self.meter or "meter"
         if self.four_wire:
             return four_wire(self.part, meter, current=self.current or "", level=value_of(self.current))
@@ -113,7 +98,6 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
         return across(self.part, [meter], Function.OHMS, notes=(null,) if self.lead_null else ())
 
     def refuse_contradictions(self) -> None:
-        """See `Check.refuse_contradictions`."""
         if (self.wire is None) != (self.length is None):
             raise UsageError("wire and length go together")
 
@@ -125,16 +109,13 @@ class CrossCheck(Check, frozen=True, tag="crosscheck"):
     function: Annotated[Function, about("what they are set to")] = Function.AC_VOLTS
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return same_points(self.part, self.meters, self.function)
 
     @property
     def meters_named(self) -> Iterator[str]:
-        """See `Check.meters_named`."""
         yield from self.meters
 
     def refuse_contradictions(self) -> None:
-        """See `Check.refuse_contradictions`."""
         if len(set(self.meters)) < 2:
             raise UsageError("a cross-check needs two different meters", hint="list them under meters")
 
@@ -159,15 +140,12 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
     later_fields = ("source",)
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return on_part(self.part, self.meter or "meter", self.function)
 
     def limit_units(self) -> Mapping[str, str]:
-        """See `Check.limit_units`."""
         return {self.function.quantity: self.function.unit}
 
     def refuse_contradictions(self) -> None:
-        """See `Check.refuse_contradictions`."""
         if self.expect is not None:
             self.expect.in_unit(self.function.unit, "expect")
 
@@ -180,7 +158,6 @@ class IsolationCheck(Check, frozen=True, tag="isolation"):
     meter: _MeterTag = None
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return leakage(self.part, self.meter or "meter", self.supply, self.supply.value)
 
 
@@ -195,7 +172,6 @@ class RectifiedCheck(Check, frozen=True, tag="rectified"):
     later_fields = ("mains_accuracy",)
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return rectifier(self.meter or "meter")
 
 
@@ -210,7 +186,6 @@ class CompareCheck(Check, frozen=True, tag="compare"):
     meter: _MeterTag = None
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return comparison(self.part, self.reference, self.meter or "meter", self.function)
 
 
@@ -229,7 +204,6 @@ class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
     )
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         meter = self.meter or "meter"
         if self.function is Function.DC_VOLTS:
             return four_wire(self.part, meter)
@@ -237,11 +211,9 @@ class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
 
     @property
     def meters_named(self) -> Iterator[str]:
-        """See `Check.meters_named`."""
         yield from (tag for tag in (self.meter, self.thermometer) if tag is not None)
 
     def refuse_contradictions(self) -> None:
-        """See `Check.refuse_contradictions`."""
         known = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.DC_VOLTS, Function.TEMPERATURE)
         if self.function not in known:
             raise UsageError(f"function {str(self.function)!r}", hint=f"one of {', '.join(known)}")
@@ -258,21 +230,34 @@ METER_KINDS = (
         limits={"no_load_voltage": "V", "source_resistance": "ohm"},
         waveforms=True,
     ),
-    Kind(ContinuityCheck, shown={"resistance": "expected_resistance"}, limits={"resistance": "ohm"}),
+    Kind(
+        ContinuityCheck,
+        shown={"resistance": "expected_resistance"},
+        limits={"resistance": "ohm"},
+        example=('max = "1 ohm"',),
+    ),
     Kind(CrossCheck, shown={"e_n": "", "difference": ""}),
-    Kind(ReadingCheck),
+    Kind(ReadingCheck, example=('limits.voltage = { low = "26.1 V", high = "29.5 V" }',)),
     Kind(IsolationCheck, shown={"resistance": ""}),
     Kind(
         RectifiedCheck,
         shown={"rectified_peak": "", "rectified_peak_worst": ""},
         limits={"rectified_peak": "V"},
         needs=("rectified_peak",),
+        example=('limits.rectified_peak = { high = "41 V" }',),
     ),
-    Kind(CompareCheck, shown={"ratio": ""}, limits={"ratio": "1"}, needs=("ratio",)),
+    Kind(
+        CompareCheck,
+        shown={"ratio": ""},
+        limits={"ratio": "1"},
+        needs=("ratio",),
+        example=('limits.ratio = { low = "0.99", high = "1.01" }',),
+    ),
     Kind(
         TemperatureRiseCheck,
         shown={"temperature_rise": "", "hot_temperature": ""},
         limits={"temperature_rise": "K"},
         needs=("temperature_rise",),
+        example=('soak = "2 h"', 'limits.temperature_rise = { high = "60 K" }'),
     ),
 )

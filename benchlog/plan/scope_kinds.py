@@ -21,8 +21,6 @@ from benchlog.quantity_text import (
     Volts,
 )
 
-__all__ = ["SCOPE_KINDS", "InductanceCheck", "RatioCheck"]
-
 _Scope = Annotated[str, about("tag of the scope")]
 _Generator = Annotated[str | None, about("tag of the generator; without it the person drives")]
 _Capture = Annotated[
@@ -70,7 +68,6 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     later_fields = ("prior", "capture")
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         drive = " ".join(text for text in (self.frequency, self.amplitude) if text)
         return turns_ratio(
             self.part,
@@ -140,7 +137,6 @@ class InductanceCheck(Check, frozen=True, tag="inductance"):
     later_fields = ("capture",)
 
     def wiring(self) -> Hookup:
-        """See `Check.wiring`."""
         return winding_and_resistor(
             self.part,
             self.resistor,

@@ -18,8 +18,6 @@ from benchlog.logbook.chain import Entry
 from benchlog.plan import Check, kind_of
 from benchlog.result import Limits, Result, Verdict
 
-__all__ = ["adopt", "adopted", "find_adoptable"]
-
 _SAME = 1e-9  # limits written with another prefix differ by rounding
 
 
@@ -30,7 +28,6 @@ def find_adoptable(
 
     Parameters
     ----------
-    check : Check
     limits : mapping of str to Limits
         By which the plan judges; nothing is found where there are none.
     entries : iterable of Entry

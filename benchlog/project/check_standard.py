@@ -25,8 +25,6 @@ from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import Quantity, format_quantity
 
-__all__ = ["StandardCheck", "StandardValue", "check_standard", "failure_of", "prefix_slip"]
-
 _CLEARLY = 0.1  # relative difference between standards that no display can show alike
 _NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
 
@@ -48,35 +46,19 @@ class StandardValue:
 
 @dataclass(frozen=True, slots=True)
 class StandardCheck:
-    """Outcome of one check-standard reading.
-
-    Attributes
-    ----------
-    difference : float
-        Reading minus standard, SI.
-    error : float
-        The same relative to the standard.
-    e_n : float
-    point : ChartPoint
-    verdict : Verdict
-        Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
-    findings : tuple of Finding
-        What the person should know.
-    utc_ns : int
-        When it was read.
-    """
+    """Outcome of one check-standard reading."""
 
     meter: str
     function: str
     standard: StandardValue
     reading: MeterReading
-    difference: float
-    error: float
+    difference: float  #: Reading minus standard, SI.
+    error: float  #: The same relative to the standard.
     e_n: float
     point: ChartPoint
-    verdict: Verdict
-    findings: tuple[Finding, ...]
-    utc_ns: int
+    verdict: Verdict  #: Pass while \\|E_n\\| is at most 1; the chart warns but does not fail.
+    findings: tuple[Finding, ...]  #: What the person should know.
+    utc_ns: int  #: When it was read.
 
     def body(self, *, as_left: bool, note: str = "") -> dict[str, Any]:
         """Return the body of the logbook entry."""
@@ -150,8 +132,6 @@ def check_standard(
 
     Parameters
     ----------
-    reading : MeterReading
-    standard : StandardValue
     history : sequence of Entry
         Entries of kind ``standard``, in order, of any meter.
     now_utc_ns : int

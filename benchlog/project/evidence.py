@@ -15,8 +15,6 @@ from benchlog.plan import Plan
 from benchlog.reading import Reading
 from benchlog.result import Record, Result
 
-__all__ = ["record_plan", "record_result"]
-
 
 def record_result(
     book: Logbook,

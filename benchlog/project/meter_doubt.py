@@ -25,8 +25,6 @@ from benchlog.project.provenance import Blamed, rests_on, shares
 from benchlog.reading import Function
 from benchlog.result import Result, Verdict
 
-__all__ = ["DOUBT_KINDS", "ROUND_NS", "Doubt", "MeterDoubts", "last_good", "with_doubt"]
-
 #: Kinds of entries that decide whether a meter can be believed.
 DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
@@ -40,28 +38,15 @@ class Doubt(Blamed, frozen=True):
     ----------
     instrument, function, channel, range_max
         See `Blamed`.
-    standard : str
-        Check standard it failed on; empty when it was blamed otherwise.
-    entry : int
-        Entry that says so.
-    time : str
-    utc_ns : int
-        When.
-    until : int or None
-        Entry of the pass or the repair that ended it.
-    passed_on : str
-        Check standard that was itself found wrong, and on which alone it passed.
-    cause : str
-        What a diagnosis found, in words.
     """
 
-    standard: str = ""
-    entry: int = 0
+    standard: str = ""  #: Check standard it failed on; empty when it was blamed otherwise.
+    entry: int = 0  #: Entry that says so.
     time: str = ""
-    utc_ns: int = 0
-    until: int | None = None
-    passed_on: str = ""
-    cause: str = ""
+    utc_ns: int = 0  #: When.
+    until: int | None = None  #: Entry of the pass or the repair that ended it.
+    passed_on: str = ""  #: Check standard that was itself found wrong, and on which alone it passed.
+    cause: str = ""  #: What a diagnosis found, in words.
 
     @property
     def happened(self) -> str:
@@ -168,7 +153,6 @@ class MeterDoubts:
 
         Parameters
         ----------
-        meter : str
         function : str
             As results name it, maybe several with commas; empty: any.
         at : int, optional
@@ -266,7 +250,6 @@ def last_good(
     ----------
     standards : iterable of Entry
         Of kind ``standard``, in order.
-    meter, function : str
     failing : tuple of (str, int), optional
         Standard and time (UTC, ns) of a failing reading that is not among them.
 

@@ -22,8 +22,6 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 from benchlog.project.provenance import shares
 
-__all__ = ["EVIDENCE_KINDS", "with_evidence"]
-
 #: Kinds of entries that show a meter's error, or end what was known of it.
 EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
 _OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
@@ -34,7 +32,6 @@ def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: i
 
     Parameters
     ----------
-    metered : MeterReading
     entries : iterable of Entry
         In order, up to the reading; those of `EVIDENCE_KINDS` matter.
     now_utc_ns : int

@@ -7,8 +7,6 @@ from collections.abc import Iterable
 from benchlog.logbook.chain import Entry
 from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 
-__all__ = ["STANDARD_FAILED", "STANDARD_PASSED", "known_of_meter"]
-
 STANDARD_FAILED, STANDARD_PASSED = "standard failed", "standard passed"
 _SITTING_NS = (
     12 * 3600 * 1_000_000_000
@@ -22,10 +20,8 @@ def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_
     ----------
     entries : iterable of Entry
         In order; kinds of `DOUBT_KINDS` matter.
-    meter : str
     function : str
         Of the reading, like ``"V="``.
-    now_utc_ns : int
 
     Returns
     -------

@@ -13,8 +13,6 @@ from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.reading import Function
 
-__all__ = ["FunctionCheck", "MeterTrust", "Trust", "checked_words", "meter_trust"]
-
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
 
 
@@ -82,7 +80,6 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
     ----------
     entries : iterable of Entry
         In order; kinds of `DOUBT_KINDS` matter.
-    now_utc_ns : int
     """
     known = list(entries)
     doubts = MeterDoubts(known)

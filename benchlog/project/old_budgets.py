@@ -13,10 +13,9 @@ import msgspec
 
 from benchlog.errors import UsageError
 from benchlog.influence import CAPTURE, TIME_BASE, Influence, Role
+from benchlog.reading import Function
 from benchlog.result import BudgetLine, Result, Uncertain
 from benchlog.units import parse_quantity
-
-__all__ = ["with_influences"]
 
 
 def with_influences(result: Result) -> Result:
@@ -45,8 +44,6 @@ def _line(result: Result, quantity: Uncertain, line: BudgetLine) -> BudgetLine:
 
 
 def _unit(influence: Influence) -> str:
-    from benchlog.reading import Function
-
     try:
         return Function(influence.function).unit
     except ValueError:

@@ -12,8 +12,6 @@ from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
 from benchlog.result import Verdict, worst_verdict
 
-__all__ = ["Overview", "overview"]
-
 
 class Overview(msgspec.Struct, frozen=True):
     """Everything the status screen shows."""

@@ -12,8 +12,6 @@ from benchlog.influence import Influence, Role
 from benchlog.result import BudgetLine, Result, Uncertain
 from benchlog.units import format_quantity
 
-__all__ = ["SHARED_REFERENCE", "Blamed", "rests_on", "shares", "true_range", "uses"]
-
 SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
 """Functions scaled by the voltage reference of a meter."""
 
@@ -35,24 +33,12 @@ def shares(failed: str, used: str) -> bool:
 
 
 class Blamed(msgspec.Struct, frozen=True):
-    """An instrument, or a part with a stated value, found wrong; or one function or channel of it.
+    """An instrument, or a part with a stated value, found wrong; or one function or channel of it."""
 
-    Attributes
-    ----------
-    instrument : str
-        Tag, or name as budgets have it (``"100:1 divider"``).
-    function : str
-        What it failed on (``"V="``, ``"capture"``); empty: all it is used for.
-    channel : str
-        Channel of a scope; empty: any.
-    range_max : float or None
-        Full scale of the range found bad; None: any.
-    """
-
-    instrument: str
-    function: str = ""
-    channel: str = ""
-    range_max: float | None = None
+    instrument: str  #: Tag, or name as budgets have it (``"100:1 divider"``).
+    function: str = ""  #: What it failed on (``"V="``, ``"capture"``); empty: all it is used for.
+    channel: str = ""  #: Channel of a scope; empty: any.
+    range_max: float | None = None  #: Full scale of the range found bad; None: any.
 
     @classmethod
     def from_body(cls, body: Mapping[str, Any]) -> Blamed:

@@ -28,8 +28,6 @@ from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.wording import quantity_words
 
-__all__ = ["Failure", "Recall", "RecallClass", "RecalledResult", "in_order", "recall_results"]
-
 _NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
 
 
@@ -62,22 +60,15 @@ class Failure(Blamed, frozen=True):
     ----------
     instrument, function, channel, range_max
         See `Blamed`.
-    last_good : int
-        Entry of its last passing check of that reference; 0 if there is none.
-    found : int
-        Entry of the failing one, or of the diagnosis that blames it.
-    error_low, error_high : float or None
-        Relative error over the window, e.g. 0.010 and 0.038: at the last good check and now. An instrument reads
-        high by it, a stated value is really larger by it. None where it is not known.
-    why : str
-        For the record.
     """
 
-    last_good: int = 0
-    found: int = 0
+    last_good: int = 0  #: Entry of its last passing check of that reference; 0 if there is none.
+    found: int = 0  #: Entry of the failing one, or of the diagnosis that blames it.
+    #: error_low, error_high: Relative error over the window, e.g. 0.010 and 0.038: at the last good check and
+    #: now. An instrument reads high by it, a stated value is really larger by it. None where it is not known.
     error_low: float | None = None
     error_high: float | None = None
-    why: str = ""
+    why: str = ""  #: For the record.
 
     @property
     def errors(self) -> tuple[float, float] | None:
@@ -153,13 +144,8 @@ def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Coll
     ----------
     entries : iterable of Entry
         In order; kinds result, supersede, release, concession and step matter.
-    failure : Failure
     undoable : collection of str
         Hold points whose step can be undone, so that what led to them can be measured again.
-
-    Returns
-    -------
-    Recall
     """
     inside: list[tuple[Entry, Result]] = []
     later: list[tuple[Entry, Result]] = []

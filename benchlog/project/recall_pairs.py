@@ -14,32 +14,20 @@ import msgspec
 from benchlog.result import Result
 from benchlog.units import format_quantity
 
-__all__ = ["ShiftedPair", "shifted_pairs"]
-
 
 class ShiftedPair(msgspec.Struct, frozen=True):
-    """One pair with the bad meter in it, over the range of its error.
+    """One pair with the bad meter in it, over the range of its error."""
 
-    Attributes
-    ----------
-    first, second : str
-        Differences are first minus second.
-    low, high : float
-        Range of the true difference, SI.
-    e_n_low, e_n_high : float
-        Range of \\|E_n\\| with it.
-    shift : float
-        Largest change of the difference, in units of its expanded uncertainty at k = 2.
-    unit : str
-    """
-
+    #: first, second: Differences are first minus second.
     first: str
     second: str
+    #: low, high: Range of the true difference, SI.
     low: float
     high: float
+    #: e_n_low, e_n_high: Range of \\|E_n\\| with it.
     e_n_low: float
     e_n_high: float
-    shift: float
+    shift: float  #: Largest change of the difference, in units of its expanded uncertainty at k = 2.
     unit: str
 
     @property

@@ -8,8 +8,6 @@ from benchlog.logbook.chain import EntryRef
 from benchlog.plan import Plan
 from benchlog.project.state import HoldState, ProjectState, read_state
 
-__all__ = ["release_hold", "take_step"]
-
 
 def release_hold(
     plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
@@ -20,8 +18,6 @@ def release_hold(
     ----------
     plan, book
         What is asked for, and what is proven.
-    hold_id : str
-    now_utc_ns : int
     concession : str, optional
         A typed reason; releases although evidence is missing.
     by : str

@@ -16,8 +16,6 @@ from benchlog.project.wrong_standard import recall_standard
 from benchlog.result import Verdict
 from benchlog.units import parse_quantity
 
-__all__ = ["record_exploratory", "record_recall", "record_standard", "standard_of", "standard_value"]
-
 
 def standard_of(known: Standard) -> StandardValue:
     """Value of a check standard of the bench file."""
@@ -59,9 +57,6 @@ def record_standard(
     ----------
     book : Logbook
         Open for writing.
-    reading : MeterReading
-    standard : StandardValue
-    now_utc_ns : int
     as_left : bool
         After a new battery or an adjustment.
     note : str

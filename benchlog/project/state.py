@@ -32,17 +32,6 @@ from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.recall import RecallClass
 from benchlog.result import Result, Verdict
 
-__all__ = [
-    "CheckState",
-    "CheckStatus",
-    "HoldState",
-    "HoldStatus",
-    "ProjectState",
-    "project_state",
-    "read_state",
-]
-
-
 #: Kinds of entries that decide the state of a project.
 STATE_KINDS = (
     "result",
@@ -137,7 +126,6 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
 
     Parameters
     ----------
-    plan : Plan
     entries : iterable of Entry
         Of the kinds in `STATE_KINDS`, in order; others are passed over.
     now_utc_ns : int

@@ -13,8 +13,6 @@ from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, in_order, recall_results
 from benchlog.result import Verdict
 
-__all__ = ["recall_standard"]
-
 
 def recall_standard(
     entries: Sequence[Entry], standards: Sequence[Entry], failure: Failure, undoable: Collection[str] = ()

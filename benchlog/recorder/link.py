@@ -18,8 +18,6 @@ from benchlog.clock import Clock, rfc3339
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError
 from benchlog.logbook.block_writer import Event
 
-__all__ = ["Link", "LinkStatus", "MeterLink"]
-
 _BAD_FRAMES_IN_A_ROW = 50
 _REPORT_EVERY_NS = 60 * 10**9
 
@@ -36,76 +34,42 @@ class Link(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
-    """How one meter's link is doing.
-
-    Attributes
-    ----------
-    instrument : str
-    link : Link
-    readings, dropped, bad_frames : int
-        Readings received; of these lost because the logbook could not keep up; frames that made no reading.
-    since_utc_ns : int
-        When `link` last changed.
-    error : str
-        What was wrong last, ``""`` while all is well.
-    """
+    """How one meter's link is doing."""
 
     instrument: str
     link: Link = Link.WAITING
+    #: readings, dropped, bad_frames: Readings received; of these lost because the logbook could not keep up;
+    #: frames that made no reading.
     readings: int = 0
     dropped: int = 0
     bad_frames: int = 0
-    since_utc_ns: int = 0
-    error: str = ""
+    since_utc_ns: int = 0  #: When `link` last changed.
+    error: str = ""  #: What was wrong last, ``""`` while all is well.
 
 
 @dataclass
 class MeterLink:
-    """One meter, for the one thread that reads it; others ask for its `status` only.
-
-    Attributes
-    ----------
-    reader : Reader
-    clock : Clock
-    silence_ns : int
-        Without a reading for so long it is silent.
-    write : callable
-        Takes what goes into the logbook.
-    report : callable
-        Takes every error.
-    state : Link
-    readings, dropped, bad_frames, since_utc_ns, error
-        As in `LinkStatus`.
-    last_reading_ns : int
-        When the latest reading came, or reading began; monotonic.
-    bad_in_a_row : int
-    last_bad : BadFrameError or None
-        Latest frame that made no reading, if none made one since.
-    bad_unreported : Counter of str
-        Reasons not yet in the logbook.
-    rejects_seen : dict of str to int
-        What the reader had thrown away by itself when last asked.
-    drop_count : int
-        Readings lost, not yet in the logbook.
-    """
+    """One meter, for the one thread that reads it; others ask for its `status` only."""
 
     reader: Reader
     clock: Clock
-    silence_ns: int
-    write: Callable[[Event], object]
-    report: Callable[[BenchlogError], object]
+    silence_ns: int  #: Without a reading for so long it is silent.
+    write: Callable[[Event], object]  #: Takes what goes into the logbook.
+    report: Callable[[BenchlogError], object]  #: Takes every error.
     state: Link = Link.WAITING
+    #: readings, dropped, bad_frames, since_utc_ns, error: As in `LinkStatus`.
     readings: int = 0
     dropped: int = 0
     bad_frames: int = 0
     since_utc_ns: int = 0
     error: str = ""
-    last_reading_ns: int = 0
+    last_reading_ns: int = 0  #: When the latest reading came, or reading began; monotonic.
     bad_in_a_row: int = 0
-    bad_unreported: Counter[str] = field(default_factory=Counter)
+    bad_unreported: Counter[str] = field(default_factory=Counter)  #: Reasons not yet in the logbook.
+    #: What the reader had thrown away by itself when last asked.
     rejects_seen: dict[str, int] = field(default_factory=dict)
-    last_bad: BadFrameError | None = None
-    drop_count: int = 0
+    last_bad: BadFrameError | None = None  #: Latest frame that made no reading, if none made one since.
+    drop_count: int = 0  #: Readings lost, not yet in the logbook.
     _gap_began_ns: int = 0
     _bad_reported_ns: int = -_REPORT_EVERY_NS
     _drop_began_ns: int = 0

@@ -28,8 +28,6 @@ from benchlog.logbook.block_writer import COMMIT_INTERVAL_S, BlockWriter, Event,
 from benchlog.reading import Origin, Reading
 from benchlog.recorder.link import Link, LinkStatus, MeterLink
 
-__all__ = ["BackOff", "Recorder", "Recording"]
-
 _STEP_S = 0.1  # a stop is noticed within this while waiting to reconnect
 
 

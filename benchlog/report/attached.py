@@ -12,8 +12,6 @@ from benchlog.errors import BenchlogError
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.attachment import media_type
 
-__all__ = ["MAX_PIXELS", "Attached", "attached_files", "thumbnail"]
-
 #: A picture that claims more is not decoded: small files can claim to be huge.
 MAX_PIXELS = 60_000_000
 _SIDE_PX = 420

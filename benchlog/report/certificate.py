@@ -14,7 +14,7 @@ from typing import TypeVar
 from benchlog.capture import Capture
 from benchlog.clock import rfc3339
 from benchlog.errors import BenchlogError, UsageError
-from benchlog.files import write_whole
+from benchlog.files import write_page
 from benchlog.hookup import Circuit, Hookup
 from benchlog.logbook import Logbook
 from benchlog.plan import Part, Plan, kind_of_result
@@ -24,8 +24,6 @@ from benchlog.report.pictures import bode, load_line, model_words, waveforms
 from benchlog.report.print_pdf import print_pdf
 from benchlog.report.sanitise import plain_text, sanitise_svg
 from benchlog.result import Result
-
-__all__ = ["Written", "render_certificate", "write_certificate"]
 
 MAX_PICTURES = 6
 _T = TypeVar("_T")
@@ -56,7 +54,6 @@ def write_certificate(
 
     Parameters
     ----------
-    book : Logbook
     path : Path
         HTML file to write; with `pdf` a PDF beside it with the same name, and either name may be given.
     now_utc_ns : int
@@ -66,14 +63,11 @@ def write_certificate(
     pdf : bool
         Also print it with an installed Chromium.
 
-    Returns
-    -------
-    Written
-
     Raises
     ------
     UsageError
-        If its folder is not there, or it is to be written under the name of a PDF and none was asked for.
+        If its folder is not there, it is to be written under the name of a PDF and none was asked for, or under
+        that of a file that is not a page.
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
@@ -87,7 +81,7 @@ def write_certificate(
         raise UsageError(f"there is no folder {path.parent}", hint="make it first, or correct --out")
     facts = gather(book, plan, now_utc_ns)
     page = _rendered(facts, book, plan, now_utc_ns)
-    write_whole(path, page)
+    write_page(path, page)
     paths = (path, print_pdf(path)) if pdf else (path,)
     return Written(paths, plain_text(facts.headline), facts.clean, bool(facts.damage))
 

@@ -16,14 +16,10 @@ from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
-from benchlog.report.evidence import Counted, Evidence, evidence_of
-from benchlog.report.history import HISTORY_KINDS, failed_before, history
-from benchlog.report.instruments import instrument_lines
-from benchlog.report.method import method_words
+from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
+from benchlog.report.method import instrument_lines, method_words
 from benchlog.result import Result
 from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
-
-__all__ = ["Facts", "Row", "Tested", "gather"]
 
 _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
@@ -58,34 +54,19 @@ class Tested:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Statements of the certificate.
-
-    Attributes
-    ----------
-    headline : str
-        First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
-    clean : bool
-        Whether the headline says that nothing is wrong.
-    tested : tuple of Tested
-    results : tuple of (Entry, Result)
-        The results shown, in the plan's order.
-    not_tested : tuple of str
-    history : tuple of str
-        What failed, was withdrawn or skipped before, and what was done then.
-    clock : tuple of str
-        Why dates may be wrong.
-    holds : tuple of HoldStatus
-    """
+    """Statements of the certificate."""
 
     project: str
+    #: First line: how many of the checks passed; what is damaged, recalled, indeterminate, failed.
     headline: str
-    clean: bool
+    clean: bool  #: Whether the headline says that nothing is wrong.
     tested: tuple[Tested, ...]
+    #: The results shown, in the plan's order.
     results: tuple[tuple[Entry, Result], ...]
     not_tested: tuple[str, ...]
     open_points: tuple[str, ...]
-    history: tuple[str, ...]
-    clock: tuple[str, ...]
+    history: tuple[str, ...]  #: What failed, was withdrawn or skipped before, and what was done then.
+    clock: tuple[str, ...]  #: Why dates may be wrong.
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[str, ...]
@@ -106,7 +87,6 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
 
     Parameters
     ----------
-    book : Logbook
     plan : Plan, optional
         Orders the checks and says what was not tested; without it every latest result is listed.
     now_utc_ns : int
@@ -319,7 +299,7 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
 #: Names that a reader of the page alone would not understand.
 _ON_PAPER = {
     "e_n": "E_n: difference over its uncertainty, all meters judged together",
-    "rectified_peak_worst": "highest rectified peak (mains +10 %)",
+    "rectified_peak_worst": "highest rectified peak (mains 10 % high)",
 }
 
 

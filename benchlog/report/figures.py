@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["figure_of"]
-
 _INK, _BAND, _POINT = "#222222", "#dfe8f2", "#b3541e"
 _MOST_STRIPS = 6
 

@@ -8,8 +8,6 @@ from html import escape
 from benchlog.hookup import Circuit, Element, Hookup, Loop, Source, Symbol, Tap
 from benchlog.report.sanitise import label
 
-__all__ = ["hookup_drawing"]
-
 _LEFT, _TOP, _PITCH, _LANE, _RADIUS = 62.0, 30.0, 96.0, 40.0, 12.0
 _SCALE_PT = 0.81  # a letter of 10 units is 8.1 pt on paper
 _LETTER = 5.8  # usual width of one

@@ -17,18 +17,6 @@ from benchlog.units import format_quantity, format_uncertain
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = [
-    "LETTERS_PT",
-    "bode",
-    "bode_figure",
-    "load_line",
-    "load_line_figure",
-    "model_words",
-    "thinned",
-    "waveforms",
-    "waveforms_figure",
-]
-
 #: Size of the letters; on paper nothing is smaller than 8 pt.
 LETTERS_PT = 8.1
 _INK, _FIRST, _SECOND = "#222222", "#1f4e8c", "#b3541e"
@@ -42,7 +30,6 @@ def thinned(
     Parameters
     ----------
     values : array of shape (n_samples,)
-    buckets : int
 
     Returns
     -------

@@ -14,8 +14,6 @@ from pathlib import Path
 from benchlog.errors import AdapterUnavailableError, UsageError
 from benchlog.files import write_whole
 
-__all__ = ["find_browser", "print_pdf"]
-
 _NAMES = (
     "chromium",
     "chromium-browser",

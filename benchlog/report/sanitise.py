@@ -9,8 +9,6 @@ from __future__ import annotations
 import unicodedata
 import xml.etree.ElementTree as ET
 
-__all__ = ["MAX_TEXT", "label", "plain_text", "sanitise_svg"]
-
 MAX_TEXT = 600
 _ACTIVE = {"script", "foreignobject", "iframe", "object", "embed", "audio", "video", "animate", "set", "a"}
 _REPLACED = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")

@@ -10,8 +10,6 @@ from benchlog.finding import FindingKind
 from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
 
-__all__ = ["cut_levels", "find_clipping"]
-
 _SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
 _SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
 
@@ -26,7 +24,6 @@ def find_clipping(
     codes : array of shape (n_samples,)
     limits : tuple of float or None
         Lowest and highest code, where known.
-    channel : int
     step : float
         Smallest step between codes, zero for continuous values.
     distortion : float

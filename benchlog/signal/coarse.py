@@ -22,16 +22,6 @@ from benchlog.signal.samples import (
     stretch_starts,
 )
 
-__all__ = [
-    "CoarseTone",
-    "FastTone",
-    "coarse_cycles",
-    "fast_tone",
-    "hann",
-    "interpolated_peak",
-    "varies_slowly",
-]
-
 _FEW_CYCLES = 8.0
 _GRID_POINTS = 256
 _GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off where there are few
@@ -52,18 +42,10 @@ def hann(n: int) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class CoarseTone:
-    """Result of the coarse search.
+    """Result of the coarse search."""
 
-    Attributes
-    ----------
-    cycles : float
-        Of the fundamental, in the whole of the samples looked at.
-    prominence : float
-        Power of the line over the median power of the spectrum.
-    """
-
-    cycles: float
-    prominence: float
+    cycles: float  #: Of the fundamental, in the whole of the samples looked at.
+    prominence: float  #: Power of the line over the median power of the spectrum.
 
 
 def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
@@ -167,26 +149,14 @@ def _few_cycles(channels: Sequence[FloatArray], guess: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class FastTone:
-    """Strongest fast tone in the raw samples.
+    """Strongest fast tone in the raw samples."""
 
-    Attributes
-    ----------
-    cycles_per_sample : float
-        Zero where nothing fast is significant.
-    amplitudes : array of shape (n_channels,)
-        Rough, in codes.
-    dominant : bool
-        The tone holds more than half of all the variation seen, so nothing slower can be larger.
-    start : int
-        First sample of one of the stretches.
-    resolution : float
-        Cycles per sample from one line of the spectrum to the next: one over the length of a stretch.
-    """
-
-    cycles_per_sample: float
-    amplitudes: FloatArray
+    cycles_per_sample: float  #: Zero where nothing fast is significant.
+    amplitudes: FloatArray  #: Shape (n_channels,). Rough, in codes.
+    #: The tone holds more than half of all the variation seen, so nothing slower can be larger.
     dominant: bool
-    start: int
+    start: int  #: First sample of one of the stretches.
+    #: Cycles per sample from one line of the spectrum to the next: one over the length of a stretch.
     resolution: float
 
 

@@ -10,8 +10,6 @@ import numpy as np
 
 from benchlog.signal.samples import CHUNK, FloatArray, RawArray
 
-__all__ = ["CycleAverage", "CycleWindows"]
-
 _STARTS = 16  # beginnings tried within one cycle; their mean is an average with tapered ends
 _GROUPS = 8  # parts of a long record that show changes from cycle to cycle
 
@@ -20,20 +18,13 @@ Integrand = Callable[[FloatArray], FloatArray]
 
 @dataclass(frozen=True, slots=True)
 class CycleAverage:
-    """Mean of an integrand over whole cycles.
-
-    Attributes
-    ----------
-    value : float
-    u_grid : float
-        Standard uncertainty from samples falling beside steps and beside the ends of the cycles.
-    u_repeat, groups : float and int
-        Standard uncertainty of the mean from the scatter of groups of cycles, and their number; zero and zero
-        for short records.
-    """
+    """Mean of an integrand over whole cycles."""
 
     value: float
+    #: Standard uncertainty from samples falling beside steps and beside the ends of the cycles.
     u_grid: float
+    #: u_repeat, groups: Standard uncertainty of the mean from the scatter of groups of cycles, and their
+    #: number; zero and zero for short records.
     u_repeat: float
     groups: int
 

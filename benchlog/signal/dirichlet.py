@@ -13,8 +13,6 @@ import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["NormalMatrices", "boxcar_gain", "cosine_sums"]
-
 
 def cosine_sums(angle: FloatArray, n: int) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return sum cos(angle t), sum t sin(angle t), sum t^2 cos(angle t) over `n` centred unit steps.
@@ -51,26 +49,13 @@ def boxcar_gain(angle: FloatArray, block: int) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class NormalMatrices:
-    """Inner products of constant, cosines and sines of w, 2w ... Hw, and of their derivatives by w.
+    """Inner products of constant, cosines and sines of w, 2w ... Hw, and of their derivatives by w."""
 
-    Attributes
-    ----------
-    even : array of shape (H+1, H+1)
-        <cos h, cos k>, h, k = 0..H.
-    odd : array of shape (H, H)
-        <sin h, sin k>, h, k = 1..H.
-    even_slope : array of shape (H+1, H)
-        <cos k, t sin h>.
-    odd_slope : array of shape (H, H)
-        <sin k, t cos h>.
-    sine_slopes, cosine_slopes : arrays of shape (H, H)
-        <t sin h, t sin k> and <t cos h, t cos k>.
-    """
-
-    even: FloatArray
-    odd: FloatArray
-    even_slope: FloatArray
-    odd_slope: FloatArray
+    even: FloatArray  #: Shape (H+1, H+1). <cos h, cos k>, h, k = 0..H.
+    odd: FloatArray  #: Shape (H, H). <sin h, sin k>, h, k = 1..H.
+    even_slope: FloatArray  #: Shape (H+1, H). <cos k, t sin h>.
+    odd_slope: FloatArray  #: Shape (H, H). <sin k, t cos h>.
+    #: sine_slopes, cosine_slopes: Shape (H, H). <t sin h, t sin k> and <t cos h, t cos k>.
     sine_slopes: FloatArray
     cosine_slopes: FloatArray
 

@@ -8,8 +8,6 @@ from enum import StrEnum
 
 from benchlog.finding import Finding, FindingKind
 
-__all__ = ["RecordFinding", "Severity", "channel_name"]
-
 
 class Severity(StrEnum):
     """How much a finding weighs: no verdict may rest on numbers that one of them blocks."""
@@ -21,23 +19,12 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class RecordFinding:
-    """One observation about a record.
-
-    Attributes
-    ----------
-    kind : FindingKind
-    message : str
-        What was seen, with numbers, and what to do.
-    severity : Severity
-        ``"blocks"``, ``"warns"`` or ``"note"``.
-    channel : int or None
-        Index of the channel it concerns; None means the whole record.
-    """
+    """One observation about a record."""
 
     kind: FindingKind
-    message: str
-    severity: Severity
-    channel: int | None = None
+    message: str  #: What was seen, with numbers, and what to do.
+    severity: Severity  #: ``"blocks"``, ``"warns"`` or ``"note"``.
+    channel: int | None = None  #: Index of the channel it concerns; None means the whole record.
 
     def named(self, names: Sequence[str]) -> Finding:
         """Return it for people, with the channel's own name instead of its number."""

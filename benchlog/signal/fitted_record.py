@@ -9,31 +9,16 @@ import numpy as np
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["FittedRecord", "noise_to_tone"]
-
 
 @dataclass(frozen=True, slots=True)
 class FittedRecord:
-    """A record's samples as the fit saw them, with what the fit made of them.
+    """A record's samples as the fit saw them, with what the fit made of them."""
 
-    Attributes
-    ----------
-    channels : array of shape (n_channels, n)
-        Averaged samples, or some raw stretches of a long record.
-    time : array of shape (n,)
-        Of those samples about the centre of the record, in samples.
-    residuals : array of shape (n_channels, n)
-    solution : JointSolution
-        Its angle is in radian per sample of `time`.
-    span : int
-        Samples from first to last, in the unit of `time`; those in between may be missing.
-    """
-
-    channels: FloatArray
-    time: FloatArray
-    residuals: FloatArray
-    solution: JointSolution
-    span: int
+    channels: FloatArray  #: Shape (n_channels, n). Averaged samples, or some raw stretches of a long record.
+    time: FloatArray  #: Shape (n,). Of those samples about the centre of the record, in samples.
+    residuals: FloatArray  #: Shape (n_channels, n).
+    solution: JointSolution  #: Its angle is in radian per sample of `time`.
+    span: int  #: Samples from first to last, in the unit of `time`; those in between may be missing.
 
     @property
     def whole(self) -> bool:

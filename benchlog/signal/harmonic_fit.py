@@ -12,33 +12,22 @@ from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray, RawArray, block_means
 
-__all__ = ["HarmonicFit", "fit_harmonics"]
-
 _POINTS_PER_HARMONIC = 5  # of the highest harmonic, kept when samples are averaged before the fit
 
 
 @dataclass(frozen=True, slots=True)
 class HarmonicFit:
-    """Harmonics of one channel.
+    """Harmonics of one channel."""
 
-    Attributes
-    ----------
-    cycles, u_cycles : float
-        Of the fundamental in the record; no uncertainty where it was given.
-    phasors : complex array of shape (H,)
-        Peak phasors of the fundamental and its multiples at the centre of the record, in codes.
-    thd, u_thd : float
-        Root of the summed squares of harmonics 2..H over the fundamental.
-    noise_share : float
-        By how much noise alone may have raised `thd`: large where there is hardly any distortion.
-    degrees_of_freedom : float
-    """
-
+    #: cycles, u_cycles: Of the fundamental in the record; no uncertainty where it was given.
     cycles: float
     u_cycles: float
+    #: Shape (H,). Peak phasors of the fundamental and its multiples at the centre of the record, in codes.
     phasors: ComplexArray
+    #: thd, u_thd: Root of the summed squares of harmonics 2..H over the fundamental.
     thd: float
     u_thd: float
+    #: By how much noise alone may have raised `thd`: large where there is hardly any distortion.
     noise_share: float
     degrees_of_freedom: float
 
@@ -51,7 +40,6 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     codes : array of shape (n_samples,)
     cycles : float
         Of the fundamental in the record, at least about one.
-    highest : int
     refine : bool
         Improve `cycles`; else they are taken as exact.
 

@@ -21,41 +21,28 @@ from benchlog.signal.dirichlet import NormalMatrices
 from benchlog.signal.moments import BlockMoments, ComplexArray, FourierSums
 from benchlog.signal.samples import FloatArray, RawArray
 
-__all__ = ["JointFit", "JointSolution", "harmonics_apart", "solve"]
-
 _MOST_STEPS = 40
 _STRAIGHT = 1e-5  # radian over the record: a step this small bends nothing, its square is below rounding
 
 
 @dataclass(frozen=True, slots=True)
 class JointSolution:
-    """Least-squares solution of all channels at one frequency.
+    """Least-squares solution of all channels at one frequency."""
 
-    Attributes
-    ----------
-    angle : float
-        Radian per sample.
-    even, odd : arrays of shape (n_channels, H+1) and (n_channels, H)
-        Constant and cosine amplitudes; sine amplitudes.
-    residual_energy : array of shape (n_channels,)
-        Sum of squared residuals.
-    gradient, curvature : arrays of shape (n_channels,)
-        Inner product of the residual with the model's slope by the angle, and the squared length of that slope
-        beyond what constant, cosines and sines can follow.
-    even_shift, odd_shift : arrays, shapes as `even` and `odd`
-        Change of the amplitudes per change of the angle.
-    even_cofactor, odd_cofactor : arrays of shape (H+1, H+1) and (H, H)
-        Inverse normal matrices: covariance of the amplitudes for unit noise at a known angle.
-    """
-
-    angle: float
+    angle: float  #: Radian per sample.
+    #: even, odd: Shape (n_channels, H+1). Constant and cosine amplitudes; sine amplitudes.
     even: FloatArray
     odd: FloatArray
-    residual_energy: FloatArray
+    residual_energy: FloatArray  #: Shape (n_channels,). Sum of squared residuals.
+    #: gradient, curvature: Shape (n_channels,). Inner product of the residual with the model's slope by the
+    #: angle, and the squared length of that slope beyond what constant, cosines and sines can follow.
     gradient: FloatArray
     curvature: FloatArray
+    #: even_shift, odd_shift: Change of the amplitudes per change of the angle.
     even_shift: FloatArray
     odd_shift: FloatArray
+    #: even_cofactor, odd_cofactor: Shape (H+1, H+1). Inverse normal matrices: covariance of the amplitudes
+    #: for unit noise at a known angle.
     even_cofactor: FloatArray
     odd_cofactor: FloatArray
 
@@ -76,7 +63,6 @@ def solve(angle: float, n: int, sums: FourierSums, energy: FloatArray) -> JointS
         Radian per sample.
     n : int
         Samples the sums run over.
-    sums : FourierSums
     energy : array of shape (n_channels,)
         Sum of squares of each channel.
     """

@@ -15,8 +15,6 @@ import numpy.typing as npt
 
 from benchlog.signal.samples import FloatArray, RawArray, float_chunks
 
-__all__ = ["BlockMoments", "ComplexArray", "FourierSums", "harmonic_model", "unit_powers"]
-
 ComplexArray = npt.NDArray[np.complexfloating[Any, Any]]
 
 

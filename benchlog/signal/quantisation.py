@@ -16,8 +16,6 @@ import numpy as np
 
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
 
-__all__ = ["code_step", "phase_places", "quantisation_floor"]
-
 _FEWEST_LEVELS = 5
 _MOST_PLACES = 512  # beyond, repetition adds less than the leading term
 _LEADING_TERM = 2 / np.pi**2  # of |2 J1(x)/x| times pi, x = 2 pi A/q large: 0.2026 (q/A)^1.5

@@ -15,8 +15,6 @@ from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, int
 from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite, smooth_length
 
-__all__ = ["Reduced", "reduce_record"]
-
 _FEW = 4096  # averaged samples that do for a slow tone
 _SHORT = 16_384  # samples that are searched and fitted as they are
 _LONGEST = 524_288  # averaged samples worth keeping for a fast tone; beyond, the raw codes are used
@@ -26,36 +24,17 @@ _CYCLES_PER_POINT = 0.08  # at most, where samples are averaged: costs 1 % of th
 
 @dataclass(frozen=True, slots=True)
 class Reduced:
-    """What the fit works on, and where it starts.
+    """What the fit works on, and where it starts."""
 
-    Attributes
-    ----------
-    channels : list of arrays of shape (n,)
-        Averaged samples about `means`, or the raw codes.
-    means : array of shape (n_channels,)
-        Taken off the averaged samples; zero where the raw codes are used.
-    decimation : int
-        Raw samples averaged to one.
-    raw : bool
-        The raw codes are used, too long to be copied.
-    fit : JointFit
-        Ready to refine.
-    angle : float
-        First guess, radian per sample of `channels`.
-    prominence : float
-        Power of the line over the median of the spectrum it was found in.
-    sure : bool
-        The tone can't be an alias of a faster one.
-    """
-
-    channels: list[RawArray]
+    channels: list[RawArray]  #: Shape (n,). Averaged samples about `means`, or the raw codes.
+    #: Shape (n_channels,). Taken off the averaged samples; zero where the raw codes are used.
     means: FloatArray
-    decimation: int
-    raw: bool
-    fit: JointFit
-    angle: float
-    prominence: float
-    sure: bool
+    decimation: int  #: Raw samples averaged to one.
+    raw: bool  #: The raw codes are used, too long to be copied.
+    fit: JointFit  #: Ready to refine.
+    angle: float  #: First guess, radian per sample of `channels`.
+    prominence: float  #: Power of the line over the median of the spectrum it was found in.
+    sure: bool  #: The tone can't be an alias of a faster one.
 
 
 def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int) -> Reduced:
@@ -66,7 +45,6 @@ def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int
     channels : sequence of arrays of shape (n_samples,)
     harmonics : int or None
         Multiples asked for, None for as many as the record can resolve, up to `most`.
-    most : int
     """
     n = len(channels[0])
     if n <= _SHORT:

@@ -14,19 +14,6 @@ import numpy.typing as npt
 
 from benchlog.errors import AnalysisError
 
-__all__ = [
-    "FloatArray",
-    "RawArray",
-    "block_means",
-    "float_chunks",
-    "irregular",
-    "largest_smooth",
-    "refuse_non_finite",
-    "scattered",
-    "smooth_length",
-    "stretch_starts",
-]
-
 RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 

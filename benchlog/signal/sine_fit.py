@@ -19,18 +19,18 @@ from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.fitted_record import FittedRecord, noise_to_tone
 from benchlog.signal.joint import JointSolution
 from benchlog.signal.moments import harmonic_model
-from benchlog.signal.movement import find_movement
 from benchlog.signal.quantisation import code_step, phase_places, quantisation_floor
 from benchlog.signal.record_quality import (
     find_coarse_steps,
     find_few_cycles,
     find_interference,
+    find_movement,
+    find_time_base_faults,
     find_weakness,
 )
 from benchlog.signal.reduction import Reduced, reduce_record
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
 from benchlog.signal.sine_result import SineFit, SineRatio
-from benchlog.signal.time_base import find_time_base_faults
 
 __all__ = ["SineFit", "SineRatio", "fit_capture", "fit_sines"]
 
@@ -45,7 +45,6 @@ def fit_capture(capture: Capture, names: Sequence[str], *, check: bool = True) -
 
     Parameters
     ----------
-    capture : Capture
     names : sequence of str
         Channels to fit, in the order of the result.
     check : bool
@@ -99,10 +98,6 @@ def fit_sines(
         Lowest and highest code of each channel's converter, where known.
     time_s : array of shape (n_samples,) or None
         Sample times, where the source gives them; only checked for gaps and unevenness.
-
-    Returns
-    -------
-    SineFit
 
     Raises
     ------

@@ -11,8 +11,6 @@ from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray
 
-__all__ = ["SineFit", "SineRatio"]
-
 
 @dataclass(frozen=True, slots=True)
 class SineRatio:
@@ -57,7 +55,6 @@ class SineFit:
         Of frequency (Hz), then logarithms of the amplitudes, then phases (radian).
     cycles : float
         In the record.
-    n_samples : int
     degrees_of_freedom : float
         Of each channel's noise estimate.
     findings : tuple of RecordFinding

@@ -26,8 +26,6 @@ from benchlog.signal.quantisation import code_step
 from benchlog.signal.samples import FloatArray, RawArray
 from benchlog.signal.sine_fit import fit_sines
 
-__all__ = ["Waveform", "measure_channel", "measure_waveform"]
-
 _NOISE = Influence(Role.NOISE)
 
 
@@ -54,7 +52,6 @@ class Waveform:
         Peak phasors of the fundamental and its multiples at the centre of the record.
     whole_cycles : int
         In the record; zero means that all samples were taken.
-    findings : tuple of RecordFinding
     """
 
     rms: Uncertain

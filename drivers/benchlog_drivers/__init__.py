@@ -12,8 +12,8 @@ BUILT_IN = {
     "visa.generator": "benchlog_drivers.visa_generator:VisaGenerator",
     "typed": "benchlog_drivers.manual_entry:ManualReader",
     "replay": "benchlog_drivers.replay:ReplayReader",
-    "replay.scope": "benchlog_drivers.replay_scope:ReplayScope",
-    "tap": "benchlog_drivers.tap:open_tap",
+    "replay.scope": "benchlog_drivers.replay:ReplayScope",
+    "tap": "benchlog_drivers.wiretap:open_tap",
 }
 
 #: What `benchlog.discovery` runs to look for instruments.

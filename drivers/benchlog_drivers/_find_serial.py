@@ -17,8 +17,6 @@ from benchlog_drivers._line_errors import FOREIGN_ERRORS
 from benchlog_drivers.decoders import FAMILIES, FrameOptions, LineSettings
 from benchlog_drivers.decoders.pattern import PatternLine
 
-__all__ = ["Candidate", "candidates", "find", "listen"]
-
 #: Longest pause between frames of meters that send by themselves: two frames a second, some slower.
 _LISTEN_S = 1.3
 _ANSWER_S = 0.6

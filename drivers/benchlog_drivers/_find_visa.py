@@ -24,8 +24,6 @@ from benchlog_drivers.dialects import (
 )
 from benchlog_drivers.visa_meter import MeterOptions, VisaMeter
 
-__all__ = ["find", "recognise", "usb_instruments"]
-
 _KINDS: dict[Kind, type[Dialect]] = {
     "scope": ScopeDialect,
     "generator": GeneratorDialect,

@@ -16,8 +16,6 @@ import serial
 from benchlog.errors import InstrumentError, LinkLostError, OpenError, OpenReason
 from benchlog.serial_ports import access_hint, group_of, port_advice
 
-__all__ = ["FOREIGN_ERRORS", "link_lost", "open_error"]
-
 if sys.platform == "win32":
     TerminalError: type[Exception] = OSError
 else:

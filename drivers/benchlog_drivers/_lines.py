@@ -24,13 +24,6 @@ from benchlog.serial_ports import PortInfo, listed_ports
 from benchlog_drivers._line_errors import FOREIGN_ERRORS, TerminalError, open_error
 from benchlog_drivers.decoders.base import LineSettings
 
-__all__ = [
-    "close_port",
-    "find_port",
-    "open_port",
-    "read_available",
-]
-
 if sys.platform != "win32":
     import termios
 

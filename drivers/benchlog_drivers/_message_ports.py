@@ -12,8 +12,6 @@ from benchlog_drivers._stream_ports import library_session, socket_ended
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["MessagePort", "Vxi11Port"]
-
 _REQUEST = 1 << 20
 _RX_END = 0x04  # VXI-11 B.6.4: reason of Device_ReadResp
 
@@ -53,7 +51,6 @@ class MessagePort:
             resource.set_visa_attribute(ResourceAttribute.termchar_enabled, True)
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         from pyvisa.errors import VisaIOError
 
         self._resource.timeout = max(1, round(wait_s * 1000))
@@ -66,13 +63,11 @@ class MessagePort:
         return bytes(data), self.framed and status in self._ends
 
     def receive_into(self, view: memoryview, wait_s: float) -> int:
-        """See `Port.receive_into`."""
         data, _ = self.receive(len(view), wait_s)
         view[: len(data)] = data
         return len(data)
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         self._resource.timeout = max(1, round(timeout_s * 1000))
         self._resource.write_raw(data)
 
@@ -89,7 +84,6 @@ class MessagePort:
         return False
 
     def ended(self) -> bool:
-        """See `Port.ended`."""
         return any(socket_ended(s) for s in self._sockets())
 
     def _sockets(self) -> list[socket.socket]:
@@ -102,7 +96,6 @@ class MessagePort:
         """See `Port.interrupt`; these protocols have no way to wake a waiting reader but their time-out."""
 
     def close(self) -> None:
-        """See `Port.close`."""
         self._quiet.close()
         self._resource.close()
 
@@ -115,7 +108,6 @@ class Vxi11Port(MessagePort):
         self._session = library_session(resource)
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         from pyvisa_py.protocols.vxi11 import ErrorCodes
 
         size, wait_ms = min(limit, self._session.max_recv_size), max(1, round(wait_s * 1000))

@@ -14,8 +14,6 @@ from benchlog.errors import BadFrameError, ConfigError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["Pattern", "search"]
-
 _LIMIT_S = 0.1
 
 

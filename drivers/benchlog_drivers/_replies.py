@@ -18,8 +18,6 @@ from benchlog_drivers._visa_errors import plain_cause
 if TYPE_CHECKING:
     from benchlog_drivers._visa_ports import Port, StreamPort
 
-__all__ = ["MAX_LINE", "Replies"]
-
 #: Longest line of an ordinary answer, byte.
 MAX_LINE = 1 << 16
 _MAX_BLOCK = 1 << 30

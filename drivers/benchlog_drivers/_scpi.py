@@ -18,23 +18,6 @@ import numpy.typing as npt
 from benchlog.errors import BadFrameError, InstrumentRefusedError
 from benchlog.reading import State
 
-__all__ = [
-    "BlockHeader",
-    "ErrorReply",
-    "Sentinels",
-    "not_a_block",
-    "parse_block_header",
-    "parse_error",
-    "parse_fields",
-    "parse_measurement",
-    "parse_number",
-    "parse_samples",
-    "parse_string",
-    "refusal",
-    "split_fields",
-    "volts_line",
-]
-
 # No two repeats here can take the same character, so that a hostile reply costs no more than its length.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)
@@ -45,18 +28,11 @@ _HALF_STEP = 5e-4
 
 @dataclass(frozen=True, slots=True)
 class Sentinels:
-    """Numbers by which one instrument says that there is no number.
+    """Numbers by which one instrument says that there is no number."""
 
-    Attributes
-    ----------
-    overload : tuple of float
-        Values of over-range, either sign. From 1e37 on, anything of that magnitude or more counts.
-    not_a_number : tuple of float
-        Values of "no valid reading".
-    """
-
+    #: Values of over-range, either sign. From 1e37 on, anything of that magnitude or more counts.
     overload: tuple[float, ...] = (9.9e37,)
-    not_a_number: tuple[float, ...] = (9.91e37,)
+    not_a_number: tuple[float, ...] = (9.91e37,)  #: Values of "no valid reading".
 
     def state(self, value: float) -> State:
         """Return whether a replied number is a value or a code for something else."""
@@ -71,17 +47,10 @@ class Sentinels:
 
 @dataclass(frozen=True, slots=True)
 class ErrorReply:
-    """One line of an instrument's error queue.
+    """One line of an instrument's error queue."""
 
-    Attributes
-    ----------
-    number : int
-        0 is "no error"; negative numbers are SCPI's own.
-    text, detail : str
-        What the instrument said, split at the first semicolon.
-    """
-
-    number: int
+    number: int  #: 0 is "no error"; negative numbers are SCPI's own.
+    #: text, detail: What the instrument said, split at the first semicolon.
     text: str
     detail: str = ""
 

@@ -11,6 +11,7 @@ from typing import Generic, Literal, TypeVar
 import msgspec
 
 from benchlog.adapter import Adapter
+from benchlog.clock import Clock
 from benchlog.errors import (
     BadFrameError,
     ConfigError,
@@ -25,8 +26,6 @@ from benchlog_drivers._scpi import ErrorReply, parse_error, refusal
 from benchlog_drivers._visa import VisaLink
 from benchlog_drivers.dialects import Dialect, Probe, by_identity, load_dialects
 
-__all__ = ["LinkOptions", "ScpiInstrument", "ScpiSession"]
-
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 _MAX_ERRORS = 20
 #: A probe is waited for so many times as long as ``*IDN?`` took, at least so long, never longer than the time-out.
@@ -36,34 +35,20 @@ D = TypeVar("D", bound=Dialect)
 
 
 class LinkOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of every ``visa:`` address.
+    """Options of every ``visa:`` address."""
 
-    Attributes
-    ----------
-    dialect : str
-        Name of the dialect; picked by ``*IDN?`` where empty.
-    dialects : str
-        Folder of the project's own dialect files.
-    timeout_s : float
-        Longest silence while an answer is waited for, second.
-    library : str
-        VISA library in PyVISA's spelling, such as ``@ivi`` or the path of a vendor's; where empty that of the
-        environment variable ``PYVISA_LIBRARY``, else benchlog's choice.
-    baud, data_bits, parity, stop_bits
-        Line setting of ``ASRL`` resources.
-    termination : {"", "lf", "crlf", "cr"}
-        End of a command; the dialect's where empty.
-    """
-
-    dialect: str = ""
-    dialects: str = "dialects"
-    timeout_s: float = 2.0
+    dialect: str = ""  #: Name of the dialect; picked by ``*IDN?`` where empty.
+    dialects: str = "dialects"  #: Folder of the project's own dialect files.
+    timeout_s: float = 2.0  #: Longest silence while an answer is waited for, second.
+    #: VISA library in PyVISA's spelling, such as ``@ivi`` or the path of a vendor's; where empty that of the
+    #: environment variable ``PYVISA_LIBRARY``, else benchlog's choice.
     library: str = ""
+    #: baud, data_bits, parity, stop_bits: Line setting of ``ASRL`` resources.
     baud: int = 9600
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
-    termination: Literal["", "lf", "crlf", "cr"] = ""
+    termination: Literal["", "lf", "crlf", "cr"] = ""  #: End of a command; the dialect's where empty.
 
 
 class ScpiSession(Generic[D]):
@@ -288,9 +273,17 @@ class ScpiSession(Generic[D]):
 
 
 class ScpiInstrument(Adapter, Generic[D]):
-    """What the adapters of all SCPI instruments share; `_session` is made by each for its kind of dialect."""
+    """What the adapters of all SCPI instruments share; `rest` is the VISA resource name."""
 
-    _session: ScpiSession[D]
+    Options: type[LinkOptions] = LinkOptions
+    #: Which dialects fit.
+    _kind: type[D]
+
+    def __init__(
+        self, instrument: str, rest: str, options: LinkOptions | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._session = ScpiSession(rest, self._kind, options or self.Options())
 
     def _open(self) -> None:
         self._session.open()

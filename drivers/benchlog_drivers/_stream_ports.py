@@ -18,8 +18,6 @@ from benchlog.errors import LinkLostError
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-__all__ = ["SLICE_S", "SerialPort", "SocketPort", "library_session", "socket_ended"]
-
 #: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
 SLICE_S = 0.05
 _RECEIVE = 1 << 20
@@ -54,7 +52,6 @@ class SocketPort:
             raise OSError(errno.ENETUNREACH, "not connected") from None
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         if not select.select([self._socket], [], [], wait_s)[0]:
             return b"", False
         with self._ending():
@@ -64,7 +61,6 @@ class SocketPort:
         return data, False
 
     def receive_into(self, view: memoryview, wait_s: float) -> int:
-        """See `Port.receive_into`."""
         if not select.select([self._socket], [], [], wait_s)[0]:
             return 0
         with self._ending():
@@ -74,7 +70,6 @@ class SocketPort:
         return count
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         self._socket.settimeout(timeout_s)
         try:
             with self._ending():
@@ -87,17 +82,14 @@ class SocketPort:
         return False
 
     def ended(self) -> bool:
-        """See `Port.ended`."""
         return socket_ended(self._socket)
 
     def interrupt(self) -> None:
-        """See `Port.interrupt`."""
         # Shutting down wakes the reader; closing here would free the descriptor under its feet.
         with contextlib.suppress(OSError):  # already gone, which is what is wanted
             self._socket.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
-        """See `Port.close`."""
         self._resource.close()
 
     @contextlib.contextmanager
@@ -145,13 +137,11 @@ class SerialPort:
         return data, False
 
     def receive_into(self, view: memoryview, wait_s: float) -> int:
-        """See `Port.receive_into`."""
         data, _ = self.receive(len(view), wait_s)
         view[: len(data)] = data
         return len(data)
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         if self._port.write_timeout != timeout_s:
             self._port.write_timeout = timeout_s
         self._port.write(data)
@@ -168,5 +158,4 @@ class SerialPort:
         """See `Port.interrupt`; the reader looks up after `SLICE_S` by itself."""
 
     def close(self) -> None:
-        """See `Port.close`."""
         self._resource.close()

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 
     import usb.core
 
-__all__ = ["UsbInterface", "open_interface"]
-
 _CONTROL_MS = 2000
 _MAX_PACKET = 0x07FF  # of wMaxPacketSize; the bits above are the transactions per microframe
 _TYPE, _BULK, _INTERRUPT, _IN = 0x03, 0x02, 0x03, 0x80

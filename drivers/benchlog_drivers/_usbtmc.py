@@ -11,8 +11,6 @@ import time
 from benchlog.errors import BadFrameError, LinkLostError
 from benchlog_drivers._usb_bus import UsbInterface, open_interface
 
-__all__ = ["UsbtmcPort"]
-
 _OUT, _REQUEST_IN, _IN = 1, 2, 2  # MsgID: data out, request for data, data in
 _HEADER = 12
 _END = 0x01  # bmTransferAttributes: end of message
@@ -65,7 +63,6 @@ class UsbtmcPort:
         self._piece = _FIRST_PIECE
 
     def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """See `Port.receive`."""
         if not self._in_transfer:
             deadline = time.monotonic() + wait_s
             if not self._requested:
@@ -84,7 +81,6 @@ class UsbtmcPort:
         return data, False
 
     def send(self, data: bytes, timeout_s: float) -> None:
-        """See `Port.send`."""
         if self._requested:
             self.clear(timeout_s)  # an answer that is no longer waited for
         for start in range(0, len(data), _MAX_OUT):
@@ -113,11 +109,9 @@ class UsbtmcPort:
         return False
 
     def interrupt(self) -> None:
-        """See `Port.interrupt`."""
         self._stopped = True
 
     def close(self) -> None:
-        """See `Port.close`."""
         try:
             if self._requested:
                 self.clear(_SLICE_S)

@@ -22,8 +22,6 @@ from benchlog_drivers._stream_ports import SLICE_S
 from benchlog_drivers._visa_errors import translate
 from benchlog_drivers._visa_ports import Port, open_port
 
-__all__ = ["VisaLink"]
-
 _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.
 _PATIENCE_S = 10.0
@@ -55,7 +53,6 @@ class VisaLink:
         Longest time that connecting may take.
     termination : bytes
         Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
-    serial_settings : dict, optional
     library : str
         See `benchlog_drivers._visa_ports.open_port`.
 

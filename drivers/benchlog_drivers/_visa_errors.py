@@ -17,8 +17,6 @@ from benchlog.errors import (
 )
 from benchlog.serial_ports import access_hint, port_advice
 
-__all__ = ["NAMES_HINT", "plain_cause", "translate"]
-
 NAMES_HINT = (
     "resource names look like TCPIP::192.168.1.20::5025::SOCKET, USB0::...::INSTR"
     f" or ASRL{port_advice().example.removeprefix('COM')}::INSTR"

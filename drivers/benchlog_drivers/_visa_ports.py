@@ -24,8 +24,6 @@ from benchlog_drivers._visa_errors import NAMES_HINT, translate
 if TYPE_CHECKING:
     from pyvisa import ResourceManager
 
-__all__ = ["Port", "open_port", "visa_library"]
-
 # PyVISA takes a tenth of a second to import, so only its presence is checked here; the registry says what is missing.
 for _library in ("pyvisa", "pyvisa_py"):
     if find_spec(_library) is None:

@@ -18,19 +18,12 @@ from benchlog.errors import LinkLostError, OpenError
 from benchlog.keyboard import input_waits
 from benchlog.reading import Function, Reading
 
-__all__ = ["ManualOptions", "ManualReader"]
-
 
 @dataclass(frozen=True, slots=True)
 class ManualOptions:
-    """Options of typed readings.
+    """Options of typed readings."""
 
-    Attributes
-    ----------
-    function : Function, optional
-        What the meter is set to; without it every line must name the function.
-    """
-
+    #: What the meter is set to; without it every line must name the function.
     function: Function | None = None
 
 
@@ -43,8 +36,6 @@ class ManualReader(Reader):
         Tag of the meter that is read by eye.
     rest : str
         Unused part of the address.
-    options : ManualOptions
-    clock : Clock, optional
     stream : text stream, optional
         Where the lines come from; standard input by default. Belongs to the caller and is not closed.
     """
@@ -68,7 +59,6 @@ class ManualReader(Reader):
         self._ended = False
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return "typed by hand"
 
     def _open(self) -> None:

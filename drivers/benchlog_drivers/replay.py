@@ -1,45 +1,43 @@
-"""A recorded meter: ``replay:FILE`` yields the readings of a wiretap file, a raw byte stream, or JSON lines.
+"""Recorded instruments: ``replay:FILE`` is a meter, or with ``kind = "scope"`` a scope, that yields what is in a file.
 
-Bytes go through the same decoder as from the link, so a bug report becomes a test. Addresses: ``replay:night.tap``,
-``replay:stream.bin?frames=segment14``, ``replay:readings.jsonl?only=MA-01``; ``pace=true`` keeps the recorded pace.
-Readings keep their recorded times; those of a raw stream, which has none, are stamped as they are read.
+A meter's file is a wiretap file, a raw byte stream, or JSON lines. Bytes go through the same decoder as from the link,
+so a bug report becomes a test. Addresses: ``replay:night.tap``, ``replay:stream.bin?frames=segment14``,
+``replay:readings.jsonl?only=MA-01``; ``pace=true`` keeps the recorded pace. Readings keep their recorded times; those
+of a raw stream, which has none, are stamped as they are read.
+
+A scope's is a capture file: ``replay:t40.csv?then=t40_swapped.csv`` yields the second file at the second capture, and
+the first one again after that; ``sample_interval`` and ``columns`` say what a file does not.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 import msgspec
 
-from benchlog.adapter import Reader
+from benchlog.adapter import Digitiser, Reader
 from benchlog.address import build_options
+from benchlog.capture import Capture
+from benchlog.capture_files import load_capture
 from benchlog.clock import Clock
 from benchlog.errors import CaptureFileError, OpenError, OpenReason
 from benchlog.files import special_file
 from benchlog.reading import Origin, Reading
+from benchlog.units import parse_quantity
 from benchlog_drivers.decoders import Decoder, FrameOptions, make_decoder
 from benchlog_drivers.wiretap import MAGIC, read_about, read_wiretap, reading_from_json
-
-__all__ = ["ReplayOptions", "ReplayReader"]
 
 _CHUNK = 4096
 
 
 class ReplayOptions(FrameOptions, frozen=True, kw_only=True):
-    """Options of a replay.
+    """Options of a replay."""
 
-    Attributes
-    ----------
-    pace : {"fast", "true"}
-        As fast as asked for, or as it was recorded.
-    only : str
-        Of JSON lines, take those of this instrument.
-    """
-
-    pace: Literal["fast", "true"] = "fast"
-    only: str = ""
+    pace: Literal["fast", "true"] = "fast"  #: As fast as asked for, or as it was recorded.
+    only: str = ""  #: Of JSON lines, take those of this instrument.
 
 
 class ReplayReader(Reader):
@@ -51,7 +49,6 @@ class ReplayReader(Reader):
         Tag under which they are read now.
     path : str
         The file.
-    options : ReplayOptions, optional
     clock : Clock, optional
         Paces a replay at ``pace=true``.
 
@@ -79,11 +76,9 @@ class ReplayReader(Reader):
 
     @property
     def rejects(self) -> Mapping[str, int]:
-        """See `Reader.rejects`."""
         return self.decoder.rejects if self.decoder is not None else {}
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"recorded in {self._path.name}"
 
     def _open(self) -> None:
@@ -169,3 +164,76 @@ class ReplayReader(Reader):
         with self._path.open("rb") as file:
             while data := file.read(_CHUNK):
                 yield from decoder.feed(data)
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayScopeOptions:
+    """Options of a recorded scope."""
+
+    then: str = ""  #: File of the next capture.
+    sample_interval: str = ""  #: Time between samples, where the files don't say.
+    columns: str = ""  #: Names of the columns, with commas, where the files have none.
+
+
+class ReplayScope(Digitiser):
+    """Yields recorded captures.
+
+    Parameters
+    ----------
+    instrument : str
+        Tag under which they are taken now.
+    path : str
+        The first file.
+    """
+
+    Options = ReplayScopeOptions
+
+    def __init__(
+        self,
+        instrument: str,
+        path: str,
+        options: ReplayScopeOptions | None = None,
+        *,
+        clock: Clock | None = None,
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._options = options or ReplayScopeOptions()
+        self._paths = [Path(path), *([Path(self._options.then)] if self._options.then else [])]
+        self._taken = 0
+
+    def identity(self) -> str:
+        return f"recorded in {', '.join(path.name for path in self._paths)}"
+
+    def _open(self) -> None:
+        for path in self._paths:
+            if what := special_file(path):
+                raise OpenError(
+                    f"{path} is {what}, not a file",
+                    hint="give a recorded file",
+                    reason=OpenReason.WRONG_DEVICE,
+                )
+            if not path.is_file():
+                raise OpenError(
+                    f"{path} does not exist", hint="check the file's name", reason=OpenReason.MISSING
+                )
+        self._taken = 0
+
+    def _close(self) -> None:
+        pass
+
+    def _capture(self, channels: Sequence[str], timeout_s: float) -> Capture:
+        if not self.is_open:
+            raise OpenError(f"{self._paths[0]} is not open", hint="open the adapter first")
+        path = self._paths[self._taken % len(self._paths)]
+        given = self._options
+        capture = load_capture(
+            path,
+            sample_interval_s=parse_quantity(given.sample_interval, "s").value
+            if given.sample_interval
+            else None,
+            columns=[name.strip() for name in given.columns.split(",")] if given.columns else None,
+        )
+        for channel in channels:
+            capture.channel(channel)
+        self._taken += 1
+        return capture

@@ -26,8 +26,6 @@ from benchlog_drivers._line_errors import FOREIGN_ERRORS, link_lost
 from benchlog_drivers.decoders import SEVEN_BITS, FrameOptions, LineSettings, make_decoder, recognise
 from benchlog_drivers.wiretap import Wiretap
 
-__all__ = ["SerialMeter", "SerialOptions"]
-
 # Longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link.
 SLICE_S = 0.1
 ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
@@ -36,26 +34,17 @@ _TEXT = frozenset(b"\t\r\n" + bytes(range(0x20, 0x7F)))
 
 
 class SerialOptions(FrameOptions, frozen=True, kw_only=True):
-    """Options of a serial meter.
+    """Options of a serial meter."""
 
-    Attributes
-    ----------
-    baud, stop, dtr, rts
-        Where this meter's line differs from its family's.
-    request : str, optional
-        What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
-    every : float
-        Least time between requests, second.
-    serial, description : str
-        USB serial number, or text in the port's description, to find the port by.
-    """
-
+    #: baud, stop, dtr, rts: Where this meter's line differs from its family's.
     baud: int | None = None
     stop: Literal["1", "1.5", "2"] | None = None
     dtr: bool | None = None
     rts: bool | None = None
+    #: What to send to get a frame, with ``\\r`` and ``\\n`` for the control characters.
     request: str | None = None
-    every: float = 0.0
+    every: float = 0.0  #: Least time between requests, second.
+    #: serial, description: USB serial number, or text in the port's description, to find the port by.
     serial: str = ""
     description: str = ""
 
@@ -69,8 +58,6 @@ class SerialMeter(Reader):
         Tag.
     port : str
         Device, ``socket://`` or ``rfc2217://`` URL, or ``usb`` with an identity in the options.
-    options : SerialOptions
-    clock : Clock, optional
     ports : callable, optional
         Lists the serial ports there are; the computer's own by default.
 
@@ -115,7 +102,6 @@ class SerialMeter(Reader):
 
     @property
     def rejects(self) -> Counter[str]:
-        """See `Reader.rejects`."""
         return self.decoder.rejects
 
     @property
@@ -124,7 +110,6 @@ class SerialMeter(Reader):
         return self._port
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"{self.decoder.family} frames on {self._port}"
 
     def _open(self) -> None:

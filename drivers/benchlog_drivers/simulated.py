@@ -10,14 +10,14 @@ import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 from benchlog.adapter import Adapter, Reader
 from benchlog.clock import Clock
 from benchlog.displayed import parse_displayed
 from benchlog.errors import ConfigError, OpenError, OpenReason, UsageError
 from benchlog.reading import Function, Reading
-from benchlog_drivers._session import LinkOptions, ScpiSession
-from benchlog_drivers.dialects import GeneratorDialect, ScopeDialect
+from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
 from benchlog_drivers.serial_meter import SerialMeter, SerialOptions
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.faults import CAUSES
@@ -26,25 +26,17 @@ from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope
 
-__all__ = ["SimulatedAdapter", "SimulatedOptions", "shared", "using"]
-
 _ARRIVES_S = 10.0  # real time in which a frame that was sent comes in, however busy the computer
 _LOOK_S = 0.5  # a person reads a display no faster
 
 
 @dataclass(frozen=True, slots=True)
 class SimulatedOptions:
-    """Options of a simulated instrument.
+    """Options of a simulated instrument."""
 
-    Attributes
-    ----------
-    seed : int
-        Of the bench; same seed, same digits. Counts only for the first instrument opened.
-    fault : str
-        Planted in a meter to practise on, e.g. ``"meter_gain_drift"``: a cause by the name the diagnosis gives it.
-    """
-
-    seed: int = 1
+    seed: int = 1  #: Of the bench; same seed, same digits. Counts only for the first instrument opened.
+    #: Planted in a meter to practise on, e.g. ``"meter_gain_drift"``: a cause by the name the diagnosis gives
+    #: it.
     fault: str = ""
 
 
@@ -191,7 +183,6 @@ class SimulatedMeter(SerialMeter, _Simulated):
         self._link_end: MeterEndpoint | None = None
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return self.bench_use.identity
 
     def _open(self) -> None:
@@ -238,7 +229,6 @@ class SimulatedEye(Reader, _Simulated):
         self._looked_s = 0.0  # for those who ask in shorter pieces
 
     def identity(self) -> str:
-        """See `Adapter.identity`."""
         return f"{self.bench_use.identity}, read by eye"
 
     def _open(self) -> None:
@@ -262,8 +252,8 @@ class SimulatedEye(Reader, _Simulated):
         )
 
 
-class SimulatedScope(VisaScope, _Simulated):
-    """The scope, spoken to as any SCPI scope."""
+class _SimulatedScpi(ScpiInstrument[Any], _Simulated):
+    """An instrument spoken to as any SCPI instrument of its kind."""
 
     def __init__(
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
@@ -272,8 +262,9 @@ class SimulatedScope(VisaScope, _Simulated):
         self.bench_use = _SharedBenchUse(tag, options)
 
     def _open(self) -> None:
-        resource, options = _visa_address(self.bench_use.enter(self.clock).address(self.bench_use.tag))
-        self._session = ScpiSession(resource, ScopeDialect, options)
+        address = self.bench_use.enter(self.clock).address(self.bench_use.tag)
+        resource, _, dialect = address.removeprefix("visa:").partition("?dialect=")
+        self._session = ScpiSession(resource, self._kind, LinkOptions(dialect=dialect))
         super()._open()
 
     def _close(self) -> None:
@@ -281,28 +272,12 @@ class SimulatedScope(VisaScope, _Simulated):
         self.bench_use.leave()
 
 
-class SimulatedGenerator(VisaGenerator, _Simulated):
-    """The generator, spoken to as any SCPI generator."""
-
-    def __init__(
-        self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
-    ) -> None:
-        super().__init__(instrument, "", clock=clock)
-        self.bench_use = _SharedBenchUse(tag, options)
-
-    def _open(self) -> None:
-        resource, options = _visa_address(self.bench_use.enter(self.clock).address(self.bench_use.tag))
-        self._session = ScpiSession(resource, GeneratorDialect, options)
-        super()._open()
-
-    def _close(self) -> None:
-        super()._close()
-        self.bench_use.leave()
+class SimulatedScope(_SimulatedScpi, VisaScope):
+    """The scope."""
 
 
-def _visa_address(address: str) -> tuple[str, LinkOptions]:
-    resource, _, dialect = address.removeprefix("visa:").partition("?dialect=")
-    return resource, LinkOptions(dialect=dialect)
+class SimulatedGenerator(_SimulatedScpi, VisaGenerator):
+    """The generator."""
 
 
 _MAKERS: dict[str, Callable[..., Adapter]] = {

@@ -3,41 +3,20 @@
 from __future__ import annotations
 
 import math
-from typing import ClassVar
 
 from benchlog.adapter import Source
-from benchlog.clock import Clock
 from benchlog.errors import UsageError
-from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
+from benchlog_drivers._session import ScpiInstrument
 from benchlog_drivers.dialects import GeneratorDialect
-
-__all__ = ["VisaGenerator"]
 
 
 class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
     """A function generator at a VISA resource.
 
     Closing leaves the output as it is: what drives the bench is switched by a person or by `set_output`.
-
-    Parameters
-    ----------
-    instrument : str
-        Tag.
-    rest : str
-        VISA resource name.
-    options : LinkOptions, optional
-        See there.
-    clock : Clock, optional
-        Kept for the contract; nothing here waits.
     """
 
-    Options: ClassVar[type[LinkOptions]] = LinkOptions
-
-    def __init__(
-        self, instrument: str, rest: str, options: LinkOptions | None = None, *, clock: Clock | None = None
-    ) -> None:
-        super().__init__(instrument, clock=clock)
-        self._session = ScpiSession(rest, GeneratorDialect, options or LinkOptions())
+    _kind = GeneratorDialect
 
     def set_sine(self, frequency_hz: float, amplitude_vpp: float) -> None:
         """Set a sine; see `Source.set_sine`.

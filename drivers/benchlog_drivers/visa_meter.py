@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import time
-from typing import ClassVar
 
 from benchlog.adapter import Reader
 from benchlog.clock import Clock
@@ -13,11 +12,9 @@ from benchlog.reading import Function, Reading, State
 from benchlog.units import format_quantity
 from benchlog_drivers._patterns import search
 from benchlog_drivers._scpi import Sentinels, parse_measurement, parse_number, parse_string
-from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
+from benchlog_drivers._session import LinkOptions, ScpiInstrument
 from benchlog_drivers.dialects import MeterDialect
 from benchlog_drivers.wiretap import Wiretap
-
-__all__ = ["MeterOptions", "VisaMeter"]
 
 #: Answers come within so many time-outs, and at least so many seconds: integrating meters take their time.
 _GIVE_UP_TIMEOUTS = 4
@@ -25,17 +22,12 @@ _GIVE_UP_S = 20.0
 
 
 class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of a meter.
+    """Options of a meter."""
 
-    Attributes
-    ----------
-    function : Function or None
-        What to set the meter to at opening; None leaves it as it is and asks.
-    resolution : float
-        One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the answer.
-    """
-
+    #: What to set the meter to at opening; None leaves it as it is and asks.
     function: Function | None = None
+    #: One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the
+    #: answer.
     resolution: float = 0.0
 
 
@@ -45,31 +37,20 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
     An answer that takes longer than a read's deadline is waited for in the next read, not asked for again.
     Range and resolution are those at opening: an autoranging meter may have moved on.
 
-    Parameters
-    ----------
-    instrument : str
-        Tag.
-    rest : str
-        VISA resource name.
-    options : MeterOptions, optional
-        See there.
-    clock : Clock, optional
-        For time stamps.
-
     Attributes
     ----------
     wiretap : Wiretap or None
         Gets every byte, for recording.
     """
 
-    Options: ClassVar[type[MeterOptions]] = MeterOptions
+    Options = MeterOptions
+    _kind = MeterDialect
 
     def __init__(
         self, instrument: str, rest: str, options: MeterOptions | None = None, *, clock: Clock | None = None
     ) -> None:
-        super().__init__(instrument, clock=clock)
         self._options = options or MeterOptions()
-        self._session = ScpiSession(rest, MeterDialect, self._options)
+        super().__init__(instrument, rest, self._options, clock=clock)
         self._session.link.tap = self._note
         self._session.on_reopened = self._set_up
         self._function = Function.DC_VOLTS

@@ -4,22 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import ClassVar, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from benchlog.adapter import Digitiser
 from benchlog.capture import Capture, ChannelRecord
-from benchlog.clock import Clock
 from benchlog.errors import BadFrameError, ReadTimeoutError, UsageError
 from benchlog_drivers._patterns import search
 from benchlog_drivers._replies import MAX_LINE
 from benchlog_drivers._scpi import parse_fields, parse_number, parse_samples, volts_line
-from benchlog_drivers._session import LinkOptions, ScpiInstrument, ScpiSession
+from benchlog_drivers._session import ScpiInstrument
 from benchlog_drivers.dialects import ScopeDialect
-
-__all__ = ["VisaScope", "step_125"]
 
 _LONGEST_NUMBER = 32  # byte of a sample in text, with its comma
 
@@ -29,26 +26,9 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
 
     Full scale here is the largest voltage, at the probe tip and counted from zero, that the screen holds: half
     the screen's height with the trace in the middle. The scope is left with the trace in the middle.
-
-    Parameters
-    ----------
-    instrument : str
-        Tag.
-    rest : str
-        VISA resource name.
-    options : LinkOptions, optional
-        See there.
-    clock : Clock, optional
-        For time stamps and for waiting on the trigger.
     """
 
-    Options: ClassVar[type[LinkOptions]] = LinkOptions
-
-    def __init__(
-        self, instrument: str, rest: str, options: LinkOptions | None = None, *, clock: Clock | None = None
-    ) -> None:
-        super().__init__(instrument, clock=clock)
-        self._session = ScpiSession(rest, ScopeDialect, options or LinkOptions())
+    _kind = ScopeDialect
 
     @property
     def channels(self) -> tuple[str, ...]:

@@ -1,6 +1,8 @@
-"""The wiretap file: raw bytes of a link with their times, as text that a person can read and mail.
+"""The wiretap around any meter, ``tap:FILE:ADDRESS``, and its file: bytes with their times, as text to read and mail.
 
-::
+A tapped meter reads like ADDRESS. A serial meter's bytes are saved as they came, chunk by chunk; `replay` turns the
+file back into the same readings. From other meters the readings are saved, and their bytes beside them where the
+adapter has a `wiretap` attribute. The file::
 
     benchlog wiretap 1
     about {"family":"segment14","instrument":"MA-01",...}
@@ -25,19 +27,11 @@ from typing import Any, Protocol
 
 import msgspec
 
-from benchlog.clock import parse_rfc3339, rfc3339
+from benchlog.adapter import Adapter, Reader
+from benchlog.clock import Clock, parse_rfc3339, rfc3339
 from benchlog.errors import CaptureFileError, UsageError
 from benchlog.reading import Reading
-
-__all__ = [
-    "MAGIC",
-    "TapRecord",
-    "Wiretap",
-    "WiretapWriter",
-    "read_about",
-    "read_wiretap",
-    "reading_from_json",
-]
+from benchlog_drivers.decoders import Decoder, FrameOptions
 
 MAGIC = "benchlog wiretap 1"
 _DIRECTIONS = ("<", ">", "!", "=")
@@ -109,7 +103,6 @@ class WiretapWriter:
             self._file = None
 
     def __call__(self, utc_ns: int, mono_ns: int, direction: str, data: bytes) -> None:
-        """See `Wiretap`."""
         text = data.hex(" ").upper() if direction in "<>" else data.decode("utf-8")
         seconds, rest = divmod(mono_ns, 1_000_000_000)
         self._write(f"{rfc3339(utc_ns)} {seconds}.{rest:09d} {direction} {text}\n")
@@ -197,3 +190,73 @@ def reading_from_json(line: bytes, place: str) -> Reading:
         return msgspec.json.decode(line, type=Reading)
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
         raise CaptureFileError(f"{place}: no reading ({error})", hint="mend or remove that line") from None
+
+
+class TappedReader(Reader):
+    """A meter with a wiretap; see the module's text.
+
+    Parameters
+    ----------
+    inner : Reader
+        The meter, not open.
+    path : Path
+        The file to write, which must not exist.
+    """
+
+    def __init__(self, inner: Reader, path: Path, *, clock: Clock | None = None) -> None:
+        super().__init__(inner.instrument, clock=clock or inner.clock)
+        self.inner = inner
+        decoder = getattr(inner, "decoder", None)
+        self._framed = isinstance(decoder, Decoder)
+        about: dict[str, object] = {"instrument": inner.instrument, "adapter": type(inner).__name__}
+        if isinstance(decoder, Decoder):
+            about["family"] = decoder.family
+            about["frames"] = _frame_options(decoder)
+        self.writer = WiretapWriter(path, about)
+        if hasattr(inner, "wiretap"):
+            inner.wiretap = self.writer
+
+    @property
+    def rejects(self) -> Mapping[str, int]:
+        return self.inner.rejects
+
+    def identity(self) -> str:
+        return self.inner.identity()
+
+    def _open(self) -> None:
+        self.writer.open()
+        self.inner.open()
+
+    def _close(self) -> None:
+        self.inner.close()
+        self.writer.close()
+
+    def _read(self, timeout_s: float) -> Reading | None:
+        reading = self.inner.read(timeout_s)
+        if reading is not None and not self._framed:
+            self.writer.reading(reading)
+        return reading
+
+
+def _frame_options(decoder: Decoder) -> dict[str, object]:
+    """The options that shape frames, without those left at their default."""
+    given = msgspec.to_builtins(decoder.options)
+    plain = msgspec.to_builtins(FrameOptions())
+    names = msgspec.structs.fields(FrameOptions)
+    return {f.name: given[f.name] for f in names if given[f.name] != plain[f.name]}
+
+
+def open_tap(instrument: str, rest: str, options: Adapter, *, clock: Clock | None = None) -> Adapter:
+    """Wrap an adapter; `options` is what is to be tapped, `rest` the file.
+
+    Raises
+    ------
+    UsageError
+        If it is not a meter.
+    """
+    if not isinstance(options, Reader):
+        raise UsageError(
+            f"{instrument} is not a meter, and only meters can be tapped",
+            hint="a scope's captures are kept anyway",
+        )
+    return TappedReader(options, Path(rest), clock=clock)

@@ -9,7 +9,7 @@ of the device's name).
 from __future__ import annotations
 
 import math
-from typing import Any, ClassVar
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -17,48 +17,29 @@ import numpy.typing as npt
 
 from benchlog.adapter import Source
 from benchlog.clock import Clock
-from benchlog.errors import LinkLostError, UsageError
+from benchlog.errors import UsageError
 from benchlog_soundcard.library import (
     CHANNELS,
     HIGHEST_OF_RATE,
     LOWEST_HZ,
-    close_quietly,
+    SoundDevice,
     library,
     translated,
 )
 
-__all__ = ["GeneratorOptions", "SoundCardGenerator"]
-
 
 class GeneratorOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of the output.
+    """Options of the output."""
 
-    Attributes
-    ----------
-    full_scale_vpp : float
-        Peak-to-peak volts of a full-scale sine at the output, measured once; 0 is "not calibrated".
-    rate : float
-        Samples per second.
-    """
-
+    #: Peak-to-peak volts of a full-scale sine at the output, measured once; 0 is "not calibrated".
     full_scale_vpp: float = 0.0
-    rate: float = 48000.0
+    rate: float = 48000.0  #: Samples per second.
 
 
-class SoundCardGenerator(Source):
-    """The output as a sine generator, the same signal on both channels.
+class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):
+    """The output as a sine generator, the same signal on both channels."""
 
-    Parameters
-    ----------
-    instrument : str
-        Tag.
-    rest : str
-        Part of the device's name; empty for the default.
-    options : GeneratorOptions, optional
-    clock : Clock, optional
-    """
-
-    Options: ClassVar[type[GeneratorOptions]] = GeneratorOptions
+    Options = GeneratorOptions
 
     def __init__(
         self,
@@ -68,27 +49,19 @@ class SoundCardGenerator(Source):
         *,
         clock: Clock | None = None,
     ) -> None:
-        super().__init__(instrument, clock=clock)
-        self._device = rest or None
-        self._options = options or GeneratorOptions()
-        self._stream: Any = None
+        super().__init__(instrument, rest, options, clock=clock)
         self._step = 0.0  # phase per sample, radian
         self._level = 0.0  # part of full scale
         self._phase = 0.0
 
-    def _open(self) -> None:
-        with translated(self._device, opening=True):
-            self._stream = library().OutputStream(
-                device=self._device,
-                samplerate=self._options.rate,
-                channels=len(CHANNELS),
-                dtype="float32",
-                callback=self._fill,
-            )
-
-    def _close(self) -> None:
-        stream, self._stream = self._stream, None
-        close_quietly(stream)
+    def _make_stream(self) -> Any:
+        return library().OutputStream(
+            device=self._device,
+            samplerate=self._options.rate,
+            channels=len(CHANNELS),
+            dtype="float32",
+            callback=self._fill,
+        )
 
     def identity(self) -> str:
         """Name of the device and what is known of its level."""
@@ -142,13 +115,12 @@ class SoundCardGenerator(Source):
     def set_output(self, on: bool) -> None:
         """Start or stop the sine; see `Source.set_output`."""
         with self._named_errors():
-            if self._stream is None:
-                raise LinkLostError("the sound card is not open", hint="open the adapter first")
+            stream = self._stream
             with translated(self._device):
                 if on:
-                    self._stream.start()
+                    stream.start()
                 else:
-                    self._stream.stop()
+                    stream.stop()
 
     def _fill(self, out: npt.NDArray[np.float32], frames: int, _time: object, _status: object) -> None:
         """Callback of the audio thread: go on with the sine where the last block ended."""

@@ -1,4 +1,4 @@
-"""The audio library under both sides of a sound card, python-sounddevice (extra ``soundcard``): its loading, its errors.
+"""What both sides of a sound card share: the audio library python-sounddevice (extra ``soundcard``), its errors, the stream.
 
 Importing this fails where the library is not installed.
 """
@@ -7,21 +7,23 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+from abc import abstractmethod
 from collections.abc import Iterator
 from importlib.util import find_spec
-from typing import Any
+from typing import Any, Generic, TypeVar
 
+from benchlog.adapter import Adapter
+from benchlog.clock import Clock
 from benchlog.errors import AdapterUnavailableError, BenchlogError, LinkLostError, OpenError, OpenReason
 
 if find_spec("sounddevice") is None:
     raise ModuleNotFoundError("No module named 'sounddevice'", name="sounddevice")
 
-__all__ = ["CHANNELS", "HIGHEST_OF_RATE", "HOOK_UP", "LOWEST_HZ", "close_quietly", "library", "translated"]
-
 # Holds for nearly every sound card: AC coupled, and filtered below half the sampling rate.
 LOWEST_HZ = 20.0
 HIGHEST_OF_RATE = 0.45
 CHANNELS = ("L", "R")
+O = TypeVar("O")
 HOOK_UP = "look at `python -m sounddevice` for the names of the devices; is another program using it?"
 
 
@@ -33,13 +35,6 @@ def library() -> Any:
         raise AdapterUnavailableError(
             f"sounddevice can't load PortAudio: {error}", hint="install it: sudo apt install libportaudio2"
         ) from error
-
-
-def close_quietly(stream: Any) -> None:
-    """Close a stream, if there is one; a device that was unplugged can't be closed in order."""
-    if stream is not None:
-        with contextlib.suppress(Exception):
-            stream.close()
 
 
 @contextlib.contextmanager
@@ -62,3 +57,37 @@ def translated(device: str | None, *, opening: bool = False) -> Iterator[None]:
                 f"{name} can't be opened: {error}", hint=HOOK_UP, reason=OpenReason.OTHER
             ) from error
         raise LinkLostError(f"{name} stopped: {error}", hint="was it unplugged?") from error
+
+
+class SoundDevice(Adapter, Generic[O]):
+    """One side of a sound card; `rest` is part of the device's name, empty for the default."""
+
+    Options: type[O]
+
+    def __init__(
+        self, instrument: str, rest: str, options: O | None = None, *, clock: Clock | None = None
+    ) -> None:
+        super().__init__(instrument, clock=clock)
+        self._device = rest or None
+        self._options = options or self.Options()
+        self._open_stream: Any = None
+
+    @abstractmethod
+    def _make_stream(self) -> Any:
+        """Stream of the audio library, as the options say."""
+
+    def _open(self) -> None:
+        with translated(self._device, opening=True):
+            self._open_stream = self._make_stream()
+
+    def _close(self) -> None:
+        stream, self._open_stream = self._open_stream, None
+        if stream is not None:
+            with contextlib.suppress(Exception):  # a device that was unplugged can't be closed in order
+                stream.close()
+
+    @property
+    def _stream(self) -> Any:
+        if self._open_stream is None:
+            raise LinkLostError("the sound card is not open", hint="open the adapter first")
+        return self._open_stream

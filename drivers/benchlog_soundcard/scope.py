@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
-from typing import Any, ClassVar, Literal
+from typing import Any, Literal
 
 import msgspec
 import numpy as np
@@ -26,81 +26,51 @@ import numpy.typing as npt
 from benchlog.adapter import Digitiser
 from benchlog.capture import Capture, ChannelRecord
 from benchlog.clock import Clock
-from benchlog.errors import AnalysisError, BadFrameError, LinkLostError, ReadTimeoutError, UsageError
+from benchlog.errors import AnalysisError, BadFrameError, ReadTimeoutError, UsageError
 from benchlog_soundcard.library import (
     CHANNELS,
     HIGHEST_OF_RATE,
     HOOK_UP,
     LOWEST_HZ,
-    close_quietly,
+    SoundDevice,
     library,
     translated,
 )
-
-__all__ = ["ScopeOptions", "SoundCardScope", "full_scale_from"]
 
 _SETTLE_S = 0.2  # the input's high pass, and the first buffers of many drivers
 _CHUNK_S = 0.05
 
 
 class ScopeOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """Options of the input.
+    """Options of the input."""
 
-    Attributes
-    ----------
-    full_scale : float
-        Peak volts at the input that give the largest code, from `full_scale_from`; 0 is "not calibrated":
-        samples then have unit ``"1"``, as parts of full scale.
-    rate : float
-        Samples per second.
-    span : float
-        Length of a record, second.
-    samples : {"int16", "float32"}
-        How the driver delivers them; float32 holds 24-bit converters.
-    """
-
+    #: Peak volts at the input that give the largest code, from `full_scale_from`; 0 is "not calibrated":
+    #: samples then have unit ``"1"``, as parts of full scale.
     full_scale: float = 0.0
-    rate: float = 48000.0
-    span: float = 1.0
+    rate: float = 48000.0  #: Samples per second.
+    span: float = 1.0  #: Length of a record, second.
+    #: How the driver delivers them; float32 holds 24-bit converters.
     samples: Literal["int16", "float32"] = "int16"
 
 
-class SoundCardScope(Digitiser):
-    """The stereo input as a two-channel scope, channels ``L`` and ``R``.
+class SoundCardScope(SoundDevice[ScopeOptions], Digitiser):
+    """The stereo input as a two-channel scope, channels ``L`` and ``R``."""
 
-    Parameters
-    ----------
-    instrument : str
-        Tag.
-    rest : str
-        Part of the device's name; empty for the default.
-    options : ScopeOptions, optional
-    clock : Clock, optional
-    """
-
-    Options: ClassVar[type[ScopeOptions]] = ScopeOptions
+    Options = ScopeOptions
 
     def __init__(
         self, instrument: str, rest: str, options: ScopeOptions | None = None, *, clock: Clock | None = None
     ) -> None:
-        super().__init__(instrument, clock=clock)
-        self._device = rest or None
-        self._options = options or ScopeOptions()
+        super().__init__(instrument, rest, options, clock=clock)
         self._span_s = self._options.span
-        self._stream: Any = None
 
-    def _open(self) -> None:
-        with translated(self._device, opening=True):
-            self._stream = library().InputStream(
-                device=self._device,
-                samplerate=self._options.rate,
-                channels=len(CHANNELS),
-                dtype=self._options.samples,
-            )
-
-    def _close(self) -> None:
-        stream, self._stream = self._stream, None
-        close_quietly(stream)
+    def _make_stream(self) -> Any:
+        return library().InputStream(
+            device=self._device,
+            samplerate=self._options.rate,
+            channels=len(CHANNELS),
+            dtype=self._options.samples,
+        )
 
     def identity(self) -> str:
         """Name of the device and what is known of its gain."""
@@ -130,8 +100,6 @@ class SoundCardScope(Digitiser):
                 )
         if not channels:
             raise UsageError("no channel to capture", hint=f"channels here: {', '.join(CHANNELS)}")
-        if self._stream is None:
-            raise LinkLostError("the sound card is not open", hint="open the adapter first")
         options = self._options
         n_samples = round(self._span_s * options.rate)
         with translated(self._device):

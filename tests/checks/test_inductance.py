@@ -175,7 +175,7 @@ def test_a_resistor_far_from_the_reactance_is_told() -> None:
     assert any("gives the smallest error" in finding for finding in result.findings)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     turns=st.integers(10, 100),
     al=st.floats(20e-6, 80e-6),

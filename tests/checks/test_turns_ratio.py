@@ -351,7 +351,7 @@ def test_what_captures_tell_of_ranges_outweighs_a_divider() -> None:
     assert Role.RANGE_GAIN in {line.influence.role for line in ratio.budget if line.influence}
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(
     turns=st.integers(5, 150),
     gain_a=st.floats(0.97, 1.03),

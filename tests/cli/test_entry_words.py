@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from helpers.desk import Desk
 
+from benchlog.cli import main
 from benchlog.cli.entry_words import summary
 from benchlog.logbook.chain import Entry
 
@@ -70,3 +71,22 @@ def test_status_names_the_logbook_that_is_there(tmp_path: Path) -> None:
     (desk.folder / "other.logbook").touch()
     desk.logbook = desk.folder / "bench.logbook"
     assert "other.logbook" in desk.run("status", desk.folder / "p" / "plan.toml").out
+
+
+def test_the_only_logbook_of_a_folder_is_taken(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A second one beside it makes the choice the person's again."""
+    monkeypatch.chdir(tmp_path)
+    assert main(["record", "note", "first", "--logbook", "kc1.logbook"]) == 0
+    assert main(["record", "note", "second"]) == 0
+    assert [p.name for p in tmp_path.glob("*.logbook")] == ["kc1.logbook"]
+    shutil.copy("kc1.logbook", "copy.logbook")
+    assert main(["record", "note", "third"]) == 0
+    assert (tmp_path / "bench.logbook").exists()
+    capsys.readouterr()
+    assert (
+        main(["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"])
+        == 0
+    )
+    assert "Saved in bench.logbook as entry" in capsys.readouterr().out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -55,6 +56,21 @@ def test_a_meter_and_a_scope_are_shown_and_written(
         assert main(["find", *places, "--write"]) == 0
         assert (tmp_path / "bench.toml").read_text(encoding="utf-8") == before
         assert "already on the bench as M1" in capsys.readouterr().out
+
+
+@pytest.mark.skipif(os.name != "nt", reason="on this system small letters name another port")
+def test_a_port_in_small_letters_is_on_the_bench_already(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    with ScpiServer(PreambleScope().instrument()) as server:
+        assert main(["find", "--at", server.resource, "--write"]) == 0
+        bench = tmp_path / "bench.toml"
+        text = bench.read_text(encoding="utf-8")
+        assert server.resource in text
+        bench.write_text(text.replace(server.resource, server.resource.lower()), encoding="utf-8")
+        assert main(["find", "--at", server.resource, "--write"]) == 0
+        assert "already on the bench as S1" in capsys.readouterr().out
+        assert len(read_bench(bench).instruments) == 1
 
 
 def test_json_is_one_object_and_nothing_else(capsys: pytest.CaptureFixture[str]) -> None:

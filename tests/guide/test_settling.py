@@ -11,7 +11,7 @@ from benchlog.clock import ManualClock
 from benchlog.errors import LinkLostError, ReadTimeoutError
 from benchlog.guide.linked import KeyPressedError, read_shown
 from benchlog.reading import Function, Reading, State
-from benchlog.settling import Settle, Settling
+from benchlog.stable_reading import Settle, Settling
 from benchlog.testing import ScriptedReader
 
 PERIOD_S = 0.4

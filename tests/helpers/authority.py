@@ -9,8 +9,6 @@ from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
-__all__ = ["Authority"]
-
 _CONFIG = """
 [tsa]
 serial = {folder}/serial

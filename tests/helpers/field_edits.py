@@ -7,8 +7,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-__all__ = ["alter", "edits", "fields"]
-
 
 def alter(path: Path, statement: str, values: tuple[Any, ...] = ()) -> None:
     """Run one statement of SQL on the file."""

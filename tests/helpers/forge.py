@@ -21,8 +21,6 @@ import rfc8785
 
 from benchlog.logbook.reading_block import RECORD
 
-__all__ = ["FILE_TELLS", "FREE", "HEAD_TELLS", "Forgery", "Rows", "changed"]
-
 Database = sqlite3.Connection
 Forgery = tuple[str, Callable[[Database], None]]
 Edit = Callable[[dict[str, Any]], None]
@@ -193,6 +191,9 @@ def other_texts(rows: Rows) -> Iterator[Forgery]:
             "5000 digits": lambda t: t.replace('{"body":{', '{"body":{"a":' + "1" * 5000 + ",", 1),
             "half a character": lambda t: t.replace('{"body":{', '{"body":{"a":"\\ud800",', 1),
             "deep": lambda t: t.replace('{"body":{', '{"body":{"a":' + "[" * 5000 + "]" * 5000 + ",", 1),
+            "deeper than benchlog writes": lambda t: t.replace(
+                '{"body":{', '{"body":{"a":' + "[" * 61 + "]" * 61 + ",", 1
+            ),
             "a list": lambda t: "[1]",
             "empty": lambda t: "",
             "no body": lambda t: t.replace('"body"', '"bady"', 1),

@@ -17,8 +17,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-__all__ = ["ACKNOWLEDGED", "Operation", "recorded", "states_after_cuts"]
-
 ACKNOWLEDGED = "acknowledged"
 _SECTOR = 512
 _SOURCE = r"""

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["TwoChannelSine", "log_ratio_and_phase_bound"]
-
 
 @dataclass(frozen=True)
 class TwoChannelSine:

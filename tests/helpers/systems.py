@@ -9,18 +9,6 @@ from pathlib import Path
 
 import pytest
 
-__all__ = [
-    "NO_TERMINALS",
-    "make_device_link",
-    "make_link",
-    "make_pipe",
-    "make_socket",
-    "needs_file_modes",
-    "needs_open_files",
-    "needs_terminals",
-    "skip_without_terminals",
-]
-
 NO_TERMINALS = "this system has no pseudo-terminals"
 
 #: For a module's `pytestmark`, or a test.

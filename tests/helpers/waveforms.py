@@ -5,8 +5,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["ideal_waveform"]
-
 
 def ideal_waveform(name: str, turns: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Values at `turns` cycles; names as in the table of waveform factors, its scaling left out.

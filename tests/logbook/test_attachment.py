@@ -29,7 +29,7 @@ def test_bytes_come_back_by_their_digest(book: Logbook, tmp_path: Path) -> None:
         assert db.execute("SELECT count(*) FROM attachment").fetchone() == (1,)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.text(max_size=150) | st.from_regex(r"(\.\./)*[a-z/\\:]{0,20}\.[a-z]{1,4}", fullmatch=True))
 def test_a_safe_name_stays_in_its_folder(name: str) -> None:
     """No separator, no dots alone, no control or direction-changing character, not too long, never empty."""

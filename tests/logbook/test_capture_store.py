@@ -19,7 +19,7 @@ from benchlog.logbook.capture_store import decode_samples, encode_samples
 TYPES = st.sampled_from(["i1", "u1", "<i2", ">i2", "<u2", "<i4", "<f4", "<f8", ">f8"])
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(hnp.arrays(TYPES, st.integers(0, 50)))
 def test_samples_come_back_bit_for_bit(codes: np.ndarray) -> None:
     """NaN patterns, negative zeros and byte order included."""
@@ -75,7 +75,7 @@ def test_a_bomb_is_not_unpacked() -> None:
         decode_samples(data, about)
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(st.data())
 def test_a_spoilt_byte_is_damage(data: st.DataObject) -> None:
     """Any single changed byte of packed samples is noticed on reading."""

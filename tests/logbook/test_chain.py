@@ -32,7 +32,7 @@ BODIES = st.dictionaries(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(BODIES)
 def test_an_entry_reads_back_and_writes_the_same_text_again(body: dict[str, object]) -> None:
     """Text, parsed and written again, is the same text: the form is canonical."""

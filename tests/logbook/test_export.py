@@ -61,7 +61,7 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.text(max_size=8))
 def test_neutral_text_is_no_formula_and_can_be_undone(text: str) -> None:
     """Nothing that a spreadsheet would run starts a cell, and no text is lost."""

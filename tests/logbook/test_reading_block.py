@@ -42,7 +42,7 @@ def numbered(rows: list[Reading]) -> dict[tuple[str, str, str], int]:
     return {key: number for number, key in enumerate(keys, 1)}
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(readings(), min_size=1, max_size=5))
 def test_a_block_gives_back_its_readings(rows: list[Reading]) -> None:
     """Every field of every reading survives, and the same readings always give the same bytes."""
@@ -56,7 +56,7 @@ def test_a_block_gives_back_its_readings(rows: list[Reading]) -> None:
     )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(readings(), min_size=1, max_size=5))
 def test_arrays_and_tuples_of_a_block_agree(rows: list[Reading]) -> None:
     """The two ways of reading a block's records see the same numbers."""
@@ -102,7 +102,7 @@ def test_a_reading_that_cannot_be_kept_is_refused(bad: dict[str, object]) -> Non
         pack([reading], {("", "", "V="): 1})
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.binary(max_size=300), st.integers(-1, 6))
 def test_bytes_that_are_no_block_are_damage(data: bytes, count: int) -> None:
     """Nonsense never becomes a reading without complaint, nor another kind of error."""

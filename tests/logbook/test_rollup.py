@@ -42,14 +42,14 @@ def in_blocks(rows: list[tuple[int, int, float]], cuts: list[int]) -> dict[Key, 
     return found
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(ROWS, st.lists(st.integers(0, 100), max_size=5))
 def test_the_cuts_do_not_matter(rows: list[tuple[int, int, float]], cuts: list[int]) -> None:
     """One block or many: bit for bit the same summary."""
     assert repr(sorted(in_blocks(rows, cuts).items())) == repr(sorted(in_blocks(rows, []).items()))
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=50)
 @given(ROWS, st.lists(st.integers(0, 100), max_size=3))
 def test_arrays_and_plain_python_give_the_same_bits(
     rows: list[tuple[int, int, float]], cuts: list[int]

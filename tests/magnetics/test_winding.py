@@ -114,7 +114,7 @@ def test_no_turns_are_refused(turns: int) -> None:
         plan_winding(CORE, parse_wire("AWG 24"), turns)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     turns=st.integers(1, 300),
     lead_mm=st.floats(0, 1000),

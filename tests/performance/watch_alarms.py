@@ -25,9 +25,9 @@ from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
 from benchlog.dashboard.suspicion import Watchdog
 from benchlog.reading import Function, Reading, State
 from benchlog_drivers.simbench.bench import SimulatedBench
-from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.faults import inject
 from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_spec import Display
 
 GROUP = NodeGroup("node", tuple(FOUR))
 NODES: dict[str, dict[str, object]] = {

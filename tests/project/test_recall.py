@@ -227,7 +227,7 @@ def test_a_capacitor_judged_by_a_bad_meter_is_judged_again(story: Story) -> None
         r for r in recall_results(story.book.entries("result"), failure).results if r.check_id == "C20"
     )
     assert recalled.kind is RecallClass.AGAIN
-    assert "rectified peak worst" in recalled.reason
+    assert "highest rectified peak" in recalled.reason
 
 
 def test_limits_that_follow_the_mains_are_as_uncertain_as_it_is(tmp_path: Path) -> None:

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from benchlog.signal.dirichlet import NormalMatrices, boxcar_gain, cosine_sums
 
 
-@settings(deadline=None)
 @given(
     n=st.integers(2, 300),
     turns=st.integers(-2, 2),

@@ -182,7 +182,7 @@ records = st.builds(
 )
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(records, st.floats(1e-6, 1e6))
 def test_scaling_a_channel_scales_the_ratio_and_nothing_else(data: list[Samples], factor: float) -> None:
     """Volts or millivolts, the relative uncertainty and the phase stay."""
@@ -193,7 +193,7 @@ def test_scaling_a_channel_scales_the_ratio_and_nothing_else(data: list[Samples]
     assert scaled.phase_deg == pytest.approx(plain.phase_deg, abs=1e-5)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(records)
 def test_swapping_the_channels_inverts_the_ratio_and_the_phase(data: list[Samples]) -> None:
     """Which channel is named first is not a matter."""
@@ -204,7 +204,7 @@ def test_swapping_the_channels_inverts_the_ratio_and_the_phase(data: list[Sample
     assert there.u_phase_deg == pytest.approx(back.u_phase_deg, rel=1e-4)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(records)
 def test_reversing_a_winding_turns_the_phase_by_half_a_turn(data: list[Samples]) -> None:
     """The ratio stays, the phase moves by 180 degree within (-180, 180]."""
@@ -215,7 +215,7 @@ def test_reversing_a_winding_turns_the_phase_by_half_a_turn(data: list[Samples])
     assert abs(abs(turned.phase_deg - plain.phase_deg) - 180) < 1e-6
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(records, st.floats(1e-9, 1e3))
 def test_the_time_unit_scales_the_frequency_alone(data: list[Samples], interval: float) -> None:
     """Frequency times interval is what the samples tell."""
@@ -224,7 +224,7 @@ def test_the_time_unit_scales_the_frequency_alone(data: list[Samples], interval:
     assert other.ratio(1, 0) == one.ratio(1, 0)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(3.0, 80), PHASES, st.integers(0, 40))
 def test_starting_later_turns_both_phases_by_the_same_angle(cycles: float, phase: float, late: int) -> None:
     """The ratio does not depend on when the trigger came."""

@@ -191,7 +191,7 @@ def test_less_than_a_stated_cycle_is_refused() -> None:
         measure_waveform(np.sin(np.arange(1000) * 1e-3 * np.pi), 1e-5, frequency_hz=50.0)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.floats(0.01, 100), st.floats(-5, 5), st.floats(2.1, 40))
 def test_gain_scales_and_offset_shifts(gain: float, offset: float, cycles: float) -> None:
     """Scale and offset of the channel act as on every sample."""

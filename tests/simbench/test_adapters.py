@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+import socket
 import threading
 import time
 
@@ -18,7 +19,8 @@ from benchlog.reading import Function
 from benchlog.registry import make_adapter
 from benchlog.testing import check_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
-from benchlog_drivers.simbench.scpi import ScpiEndpoint, header_pattern
+from benchlog_drivers.simbench.loopback import Connection, Loop
+from benchlog_drivers.simbench.serve_scpi import ScpiEndpoint, header_pattern
 from benchlog_drivers.simulated import using
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope
@@ -215,3 +217,39 @@ def test_errors_queue_up_and_overflow_as_scpi_says() -> None:
     assert answers[0] == b'-113,"Undefined header"'
     assert answers[19] == b'-350,"Queue overflow"'
     assert answers[20] == b'0,"No error"'
+
+
+class _SilentEndpoint:
+    """Answers nothing, ever."""
+
+    def opened(self, connection: Connection) -> None:
+        pass
+
+    def received(self, connection: Connection, data: bytes) -> None:
+        pass
+
+    def closed(self, connection: Connection) -> None:
+        pass
+
+    def due(self) -> float:
+        return 60.0
+
+
+def test_a_bench_closed_before_its_thread_came_to_a_port_leaves_it_free() -> None:
+    loop = Loop()
+    reached, go_on = threading.Event(), threading.Event()
+
+    def hold() -> None:
+        reached.set()
+        go_on.wait(5.0)
+
+    loop.call(hold)
+    assert reached.wait(5.0)
+    port = loop.listen(_SilentEndpoint())  # the thread is held: it can't serve this one before it stops
+    closing = threading.Thread(target=loop.close)
+    closing.start()
+    loop._running = False
+    go_on.set()
+    closing.join(5.0)
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", port), timeout=2.0)

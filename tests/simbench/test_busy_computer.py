@@ -9,7 +9,7 @@ import pytest
 
 from benchlog.clock import ManualClock
 from benchlog.reading import Reading
-from benchlog.settling import Settle, Settling
+from benchlog.stable_reading import Settle, Settling
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simulated import SimulatedAdapter, using

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from benchlog.reading import Flag, Function, State
 from benchlog_drivers.decoders import FrameOptions, make_decoder
-from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.frames import ENCODERS
+from benchlog_drivers.simbench.meter_spec import Display
 
 # Ranges that each family can show: function, digits after the point, prefix, highest count.
 SHOWN = {
@@ -79,7 +79,7 @@ def test_every_family_has_an_encoder_and_a_decoder() -> None:
 
 
 @pytest.mark.parametrize("family", ENCODERS)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(data=st.data())
 def test_what_is_displayed_is_what_is_decoded(family: str, data: st.DataObject) -> None:
     function, decimals, prefix, top = data.draw(st.sampled_from(SHOWN[family]))

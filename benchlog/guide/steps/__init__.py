@@ -14,7 +14,7 @@ from types import ModuleType
 import msgspec
 
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.hookup import in_words
 from benchlog.metrology.next_best import with_next_best
 from benchlog.plan import Check, Plan, kind_of

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from benchlog.checks.compare import check_compare
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CompareCheck
-
-__all__ = ["measure"]
 
 
 def measure(check: CompareCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchlog.checks.continuity import check_continuity, copper_resistance, resistance_limits
 from benchlog.displayed import parse_displayed
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
@@ -13,8 +13,6 @@ from benchlog.plan.meter_kinds import ContinuityCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
 from benchlog.result import Limits, Uncertain
-
-__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ContinuityCheck, plan: Plan) -> str:

@@ -5,13 +5,11 @@ from __future__ import annotations
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.meter_pairs import E_N_LIMITS
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.result import Limits
-
-__all__ = ["limits", "measure"]
 
 
 def limits(check: CrossCheck, plan: Plan) -> dict[str, Limits]:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from benchlog.checks.inductance import SeriesSetup, check_inductance
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.scope_ranges import capture_in_range, driven_check, known_gains
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import InductanceItem
 from benchlog.plan.scope_kinds import InductanceCheck
 from benchlog.quantity_text import value_of
-
-__all__ = ["measure", "series_setup"]
 
 
 def measure(check: InductanceCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

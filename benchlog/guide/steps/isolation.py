@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from benchlog.checks.isolation import check_isolation
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import IsolationCheck
 from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import parse_quantity
-
-__all__ = ["limits", "measure"]
 
 #: Input resistance of a handheld meter whose bench file states none; common practice, no source.
 INPUT_OHM = 10e6

@@ -10,7 +10,7 @@ from benchlog.capture import Capture
 from benchlog.checks.inductance import check_inductance
 from benchlog.checks.phase import check_phase
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.scope_ranges import capture_in_range, driven
 from benchlog.guide.steps.inductance import series_setup
 from benchlog.guide.steps.reading import take_reading
@@ -19,8 +19,6 @@ from benchlog.plan import Plan
 from benchlog.plan.list_kind import InductanceItem, ListCheck, PhaseItem, QuestionItem, ReadingItem
 from benchlog.reading import Reading
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
-
-__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: ListCheck, plan: Plan) -> str:

@@ -8,15 +8,13 @@ from benchlog.checks.turns_ratio import check_turns_ratio, same_samples
 from benchlog.checks.whole_turns import turns_limits
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.ratio_run import SWAP_PROMPT, SWEEP_POINTS, RatioRun, run_ratio
 from benchlog.guide.scope_ranges import AMPLITUDE_VPP, capture_in_range, driven_check, known_gains
 from benchlog.plan import Plan
 from benchlog.plan.scope_kinds import RatioCheck
 from benchlog.quantity_text import value_of
 from benchlog.result import Limits
-
-__all__ = ["expectation", "limits", "measure"]
 
 
 def expectation(check: RatioCheck, plan: Plan) -> str:

@@ -5,15 +5,13 @@ from __future__ import annotations
 from benchlog.checks.plain import check_reading
 from benchlog.diagnosis.doubtful import acceptable
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.list_kind import ReadingItem
 from benchlog.plan.meter_kinds import ReadingCheck
 from benchlog.result import Limits, Uncertain
-
-__all__ = ["expectation", "measure", "take_reading"]
 
 
 def expectation(check: ReadingCheck, plan: Plan) -> str:
@@ -44,10 +42,8 @@ def take_reading(
     place : ReadingCheck or ReadingItem
     what : str
         What is measured, for the prompt.
-    limits : Limits, optional
     plan : Plan
         Knows the nominal mains, which helps where a reading is looked into.
-    acquisition : Acquisition
     key, doubt_key : str
         Names of the steps, for scripts: of taking the reading, and of looking into it.
     """

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from benchlog.checks.rectified import check_rectified
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.steps.supply import ask_mains
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import RectifiedCheck
 from benchlog.quantity_text import value_of
 from benchlog.reading import Function
-
-__all__ = ["measure"]
 
 
 def measure(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

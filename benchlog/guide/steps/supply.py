@@ -9,7 +9,7 @@ from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.supply_model import Expected, expected_supply
 from benchlog.errors import UsageError
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.guide.doubt import Resolved, look_into, with_diagnosis
 from benchlog.guide.person import Prompt
 from benchlog.plan import Plan
@@ -18,8 +18,6 @@ from benchlog.quantity_text import value_of
 from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import format_quantity, parse_quantity
-
-__all__ = ["ask_mains", "expectation", "limits", "measure"]
 
 #: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from benchlog.checks.temperature_rise import check_temperature_rise
 from benchlog.guide.acquisition import Acquisition
-from benchlog.guide.check_outcome import CheckOutcome
+from benchlog.guide.check_context import CheckOutcome
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Plan
 from benchlog.plan.meter_kinds import TemperatureRiseCheck
 from benchlog.reading import Function
-
-__all__ = ["measure"]
 
 
 def measure(check: TemperatureRiseCheck, plan: Plan, acquisition: Acquisition) -> CheckOutcome:

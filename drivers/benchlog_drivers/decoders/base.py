@@ -16,8 +16,6 @@ import msgspec
 
 from benchlog.reading import Reading
 
-__all__ = ["Decoder", "FrameOptions", "LineDecoder", "LineSettings", "Memo", "RejectedFrame"]
-
 T = TypeVar("T")
 _REMEMBERED = 5000
 SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit
@@ -26,59 +24,35 @@ MAX_LINE = 256  # bytes without a line end; more is not a meter
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """How the serial line of a family is set, and what must be sent to get a frame.
+    """How the serial line of a family is set, and what must be sent to get a frame."""
 
-    Attributes
-    ----------
-    baud, bits, parity, stop_bits
-        Parity is ``"N"``, ``"E"`` or ``"O"``.
-    dtr, rts : bool
-        Levels of the control lines; they often power the meter's opto-coupler.
-    request : bytes
-        Sent to get a frame; empty for meters that talk by themselves.
-    """
-
+    #: baud, bits, parity, stop_bits: Parity is ``"N"``, ``"E"`` or ``"O"``.
     baud: int
     bits: int = 8
     parity: str = "N"
     stop_bits: float = 1
+    #: dtr, rts: Levels of the control lines; they often power the meter's opto-coupler.
     dtr: bool = True
     rts: bool = False
-    request: bytes = b""
+    request: bytes = b""  #: Sent to get a frame; empty for meters that talk by themselves.
 
     def __str__(self) -> str:
         return f"{self.baud} baud {self.bits}{self.parity}{self.stop_bits:g}"
 
 
 class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
-    """What the bench file may say about the frames of one meter.
+    """What the bench file may say about the frames of one meter."""
 
-    Attributes
-    ----------
-    frames : str
-        Name of the family.
-    annunciators : mapping of str to str
-        Bits that differ from the shipped table: ``"14.2" = "degC"``.
-    codes : mapping of str to mapping
-        Function codes that differ (digit-code families), as in the shipped table.
-    counts : int, optional
-        Highest count the display can show; frames above are rejected.
-    ac_and_dc : bool
-        Whether the meter has a mode that shows AC and DC together.
-    bits : {7, 8}, optional
-    parity : {"N", "E", "O"}, optional
-        Where this meter's differs from its family's.
-    pattern, end, functions, units, flags, overload, function
-        For text lines, see `benchlog_drivers.decoders.pattern`.
-    """
-
-    frames: str = ""
-    annunciators: dict[str, str] = {}
+    frames: str = ""  #: Name of the family.
+    annunciators: dict[str, str] = {}  #: Bits that differ from the shipped table: ``"14.2" = "degC"``.
+    #: Function codes that differ (digit-code families), as in the shipped table.
     codes: dict[str, dict[str, Any]] = {}
-    counts: int | None = None
-    ac_and_dc: bool = False
+    counts: int | None = None  #: Highest count the display can show; frames above are rejected.
+    ac_and_dc: bool = False  #: Whether the meter has a mode that shows AC and DC together.
     bits: Literal[7, 8] | None = None
-    parity: Literal["N", "E", "O"] | None = None
+    parity: Literal["N", "E", "O"] | None = None  #: Where this meter's differs from its family's.
+    #: pattern, end, functions, units, flags, overload, function: For text lines, see
+    #: `benchlog_drivers.decoders.pattern`.
     pattern: str = ""
     end: str = "\n"
     functions: dict[str, str] = {}

@@ -47,8 +47,6 @@ from benchlog_drivers.decoders.base import (
 from benchlog_drivers.decoders.display import SYMBOLS, Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
-__all__ = ["DigitCode11", "DigitCode14"]
-
 _DIGITS = frozenset(range(0x30, 0x3A))
 _SPECIAL_UNITS = {"diode": ("diode", "volt"), "continuity": ("continuity", "ohm")}
 _PREFIX_NAMES = {"": (), "n": ("nano",), "µ": ("micro",), "m": ("milli",), "k": ("kilo",), "M": ("mega",)}

@@ -13,18 +13,6 @@ from functools import lru_cache
 from benchlog.reading import Flag, Function, Reading, State
 from benchlog_drivers.decoders.base import RejectedFrame
 
-__all__ = [
-    "FLAG_SYMBOLS",
-    "PREFIX_SYMBOLS",
-    "SYMBOLS",
-    "Mode",
-    "Screen",
-    "mode_of",
-    "overload",
-    "shown",
-    "split_unit",
-]
-
 PREFIX_SYMBOLS = {"pico": "p", "nano": "n", "micro": "µ", "milli": "m", "kilo": "k", "mega": "M", "giga": "G"}
 _EXPONENTS = {"": 0, "p": -12, "n": -9, "µ": -6, "m": -3, "k": 3, "M": 6, "G": 9}
 FLAG_SYMBOLS = {
@@ -81,25 +69,13 @@ _SCREENS = {
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """What the symbols say together.
-
-    Attributes
-    ----------
-    function : Function
-    unit : str
-        Prefix and unit as shown, ``"mV"``.
-    exponent : int
-        Power of ten from the shown number to the SI unit.
-    flags : frozenset of Flag
-    fahrenheit : bool
-        The shown number is to be turned into degree Celsius.
-    """
+    """What the symbols say together."""
 
     function: Function
-    unit: str
-    exponent: int
+    unit: str  #: Prefix and unit as shown, ``"mV"``.
+    exponent: int  #: Power of ten from the shown number to the SI unit.
     flags: frozenset[Flag]
-    fahrenheit: bool = False
+    fahrenheit: bool = False  #: The shown number is to be turned into degree Celsius.
 
 
 @lru_cache(maxsize=8192)

@@ -17,8 +17,6 @@ from benchlog_drivers._patterns import Pattern
 from benchlog_drivers.decoders.base import SEVEN_BITS, FrameOptions, LineDecoder, LineSettings, RejectedFrame
 from benchlog_drivers.decoders.display import FLAG_SYMBOLS, Mode, mode_of, overload, shown, split_unit
 
-__all__ = ["PatternLine"]
-
 _NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?")
 _MAX_EXPONENT = 99
 #: After a line that took too long the next ones are rejected unread for so long: other meters need the processor.

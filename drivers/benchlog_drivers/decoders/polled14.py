@@ -19,8 +19,6 @@ from benchlog.reading import Reading
 from benchlog_drivers.decoders.base import SEVEN_BITS, FrameOptions, LineDecoder, LineSettings, RejectedFrame
 from benchlog_drivers.decoders.display import mode_of, overload, shown, split_unit
 
-__all__ = ["Polled14"]
-
 _LINE = re.compile(r"(DC|AC|OH|CA|FR|DI|TE)([ +-])([ 0-9.OL]{6})(.{4})\r", re.ASCII | re.DOTALL)
 _NUMBER = re.compile(r"\d{1,5}|(?=.{2,6}$)\d*\.\d*")
 # Symbols that the letters stand for, and the units that may follow.

@@ -37,8 +37,6 @@ from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, 
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
-__all__ = ["SEGMENT_CODES", "Segment14"]
-
 SEGMENT_CODES = {
     0x7D: "0",
     0x05: "1",

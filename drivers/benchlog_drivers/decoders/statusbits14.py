@@ -29,8 +29,6 @@ from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, 
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
-__all__ = ["StatusBits14"]
-
 # The fixed characters; what is variable is judged in `decode`, so that a bad digit counts as one.
 _FRAME = re.compile(rb"[+-].{4} ..{4}.\r\n", re.DOTALL)
 _BEGUN = re.compile(rb"[+-]")

@@ -12,8 +12,6 @@ from benchlog.errors import ConfigError
 from benchlog_drivers.decoders.base import RejectedFrame
 from benchlog_drivers.decoders.display import SYMBOLS
 
-__all__ = ["AnnunciatorBits", "read_table"]
-
 
 @cache
 def read_table(name: str) -> Mapping[str, Any]:

@@ -9,8 +9,6 @@ import msgspec
 
 from benchlog.reading import Function
 
-__all__ = ["Dialect", "Errors", "GeneratorDialect", "MeterDialect", "Probe", "ScopeDialect", "Waveform"]
-
 
 class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """A harmless question, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from types import TracebackType
 from typing import Self
 
 from benchlog.clock import Clock
@@ -13,12 +12,10 @@ from benchlog_drivers.simbench.faults import inject
 from benchlog_drivers.simbench.hookups import Hookups
 from benchlog_drivers.simbench.kc1 import BENCH_TOML
 from benchlog_drivers.simbench.loopback import Loop
-from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.meter import MeterUpdates
 from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.simbench.serve_scpi import generator_endpoint, meter_endpoint, scope_endpoint
 from benchlog_drivers.simbench.workbench import Workbench
-
-__all__ = ["SimulatedBench"]
 
 _DIALECTS = {"SC-03": "preamble_ten", "SG-04": "scpi_generator", "MA-01 scpi": "scpi_meter"}
 
@@ -80,9 +77,7 @@ class SimulatedBench(Workbench):
     def __enter__(self) -> Self:
         return self.start()
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, tb: TracebackType | None
-    ) -> None:
+    def __exit__(self, *exc: object) -> None:
         self.close()
 
     def address(self, tag: str) -> str:
@@ -103,7 +98,6 @@ class SimulatedBench(Workbench):
         """All addresses by tag."""
         return dict(self._addresses)
 
-    def bench_toml(self, addresses: Mapping[str, str] | None = None) -> str:
-        """Text of a bench file with the data sheets; ``sim:`` addresses unless others are given."""
-        chosen = {tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")} | dict(addresses or {})
-        return BENCH_TOML.format_map(chosen)
+    def bench_toml(self) -> str:
+        """Text of a bench file with the data sheets and ``sim:`` addresses."""
+        return BENCH_TOML.format_map({tag: f"sim:{tag}" for tag in ("MA-01", "SC-03", "SG-04")})

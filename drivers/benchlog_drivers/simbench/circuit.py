@@ -17,8 +17,6 @@ import numpy.typing as npt
 
 from benchlog.errors import AnalysisError
 
-__all__ = ["EARTH", "Circuit", "Solution", "Spectrum"]
-
 EARTH = "earth"
 Spectrum = Mapping[float, complex]
 """Peak phasor of each frequency, hertz to volt or ampere."""

@@ -6,8 +6,6 @@ import hashlib
 
 import numpy as np
 
-__all__ = ["generator", "normal", "uniform"]
-
 
 def generator(seed: int, *names: object) -> np.random.Generator:
     """Random generator for one named purpose.

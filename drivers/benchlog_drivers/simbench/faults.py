@@ -10,15 +10,13 @@ from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
 from benchlog.reading import Flag, Function
-from benchlog_drivers.simbench.battery import Battery
 from benchlog_drivers.simbench.draws import uniform
 from benchlog_drivers.simbench.leads import LeadSet
 from benchlog_drivers.simbench.meter import HandheldMeter
+from benchlog_drivers.simbench.meter_spec import Battery
 
 if TYPE_CHECKING:
     from benchlog_drivers.simbench.workbench import Workbench
-
-__all__ = ["CAUSES", "inject"]
 
 
 class _Injection:

@@ -8,9 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from benchlog.reading import Flag, Function
-from benchlog_drivers.simbench.display import Display
-
-__all__ = ["ENCODERS", "POLL", "digitcode11", "digitcode14", "polled14", "segment14", "statusbits14"]
+from benchlog_drivers.simbench.meter_spec import Display
 
 # Seven segments of each digit: upper three bits go to the first byte of its pair, lower four to the second.
 _SEGMENTS = dict(zip("0123456789L ", bytes.fromhex("7d055b1f273e7e157f3f6800"), strict=True))

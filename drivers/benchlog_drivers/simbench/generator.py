@@ -8,26 +8,17 @@ from benchlog_drivers.simbench.circuit import EARTH, Circuit
 from benchlog_drivers.simbench.draws import normal
 from benchlog_drivers.simbench.scene import Scene
 
-__all__ = ["SineGenerator"]
-
 
 @dataclass
 class SineGenerator:
-    """Sine source with floating output ``TAG.out``, ``TAG.common``.
-
-    Attributes
-    ----------
-    amplitude_vpp : float
-        Open-circuit setting.
-    load_ohm : float or None
-        Load the setting is meant for; None is open circuit, else the shown amplitude is into that load.
-    """
+    """Sine source with floating output ``TAG.out``, ``TAG.common``."""
 
     tag: str
     seed: int
     frequency_hz: float = 1e3
-    amplitude_vpp: float = 1.0
+    amplitude_vpp: float = 1.0  #: Open-circuit setting.
     offset_v: float = 0.0
+    #: Load the setting is meant for; None is open circuit, else the shown amplitude is into that load.
     load_ohm: float | None = None
     on: bool = False
     output_ohm: float = 50.0

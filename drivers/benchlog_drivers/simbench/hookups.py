@@ -11,8 +11,6 @@ from benchlog_drivers.simbench.scope import Clip
 if TYPE_CHECKING:
     from benchlog_drivers.simbench.workbench import Workbench
 
-__all__ = ["Hookups"]
-
 _CORES = {"CT1": "K1", "CT2": "K2"}
 _LOOP_OHM = 5e-3
 _LOOP_LEAKAGE_H = 150e-9  # a hand's breadth of loop

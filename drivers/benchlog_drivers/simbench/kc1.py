@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from benchlog.clock import Clock
-from benchlog_drivers.simbench.battery import Battery
 from benchlog_drivers.simbench.draws import normal
 from benchlog_drivers.simbench.leads import LeadSet
+from benchlog_drivers.simbench.meter_spec import Battery
 from benchlog_drivers.simbench.parts import (
     Amplifier,
     BenchSupply,
@@ -22,8 +22,6 @@ from benchlog_drivers.simbench.parts import (
     Winding,
 )
 from benchlog_drivers.simbench.scene import Scene
-
-__all__ = ["BENCH_TOML", "MB_02_BATTERY", "OWN_LEADS", "build_scene"]
 
 MB_02_BATTERY = Battery(
     # Flat, then falling faster and faster: an old 9 V block under a small constant load.

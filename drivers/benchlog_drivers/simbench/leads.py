@@ -8,33 +8,18 @@ from dataclasses import dataclass
 from benchlog_drivers.simbench.circuit import EARTH, Circuit
 from benchlog_drivers.simbench.draws import generator, uniform
 
-__all__ = ["Hookup", "LeadSet"]
-
 
 @dataclass
 class LeadSet:
-    """A pair of test leads.
-
-    Attributes
-    ----------
-    ohm : float
-        Of each lead, healthy.
-    open : bool
-        Fault: the high lead is broken inside.
-    intermittent : bool
-        Fault: broken about half the time, for seconds at a stretch.
-    pickup_f : float
-        Stray capacitance from the house wiring to the high side; shows only when that side floats.
-    loop_v : float
-        EMF that stray mains field induces in the loop of the leads, volt rms.
-    """
+    """A pair of test leads."""
 
     tag: str
-    ohm: float = 0.1
-    open: bool = False
-    intermittent: bool = False
+    ohm: float = 0.1  #: Of each lead, healthy.
+    open: bool = False  #: Fault: the high lead is broken inside.
+    intermittent: bool = False  #: Fault: broken about half the time, for seconds at a stretch.
+    #: Stray capacitance from the house wiring to the high side; shows only when that side floats.
     pickup_f: float = 0.2e-12
-    loop_v: float = 0.5e-3
+    loop_v: float = 0.5e-3  #: EMF that stray mains field induces in the loop of the leads, volt rms.
 
     @classmethod
     def drawn(cls, tag: str, seed: int) -> LeadSet:
@@ -60,18 +45,10 @@ class LeadSet:
 
 @dataclass(frozen=True)
 class Hookup:
-    """Where a pair of leads sits.
+    """Where a pair of leads sits."""
 
-    Attributes
-    ----------
-    at : tuple of str
-        Nodes under the high and the low tip; equal nodes mean tips held together.
-    leads : str
-        Lead set.
-    """
-
-    at: tuple[str, str]
-    leads: str
+    at: tuple[str, str]  #: Nodes under the high and the low tip; equal nodes mean tips held together.
+    leads: str  #: Lead set.
 
     def stamp(
         self,

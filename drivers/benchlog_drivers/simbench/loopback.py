@@ -14,8 +14,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-__all__ = ["Connection", "Endpoint", "Loop"]
-
 _IDLE_S = 0.5
 
 
@@ -60,7 +58,6 @@ class SocketConnection:
     pending: bytearray = field(default_factory=bytearray)
 
     def send(self, data: bytes) -> None:
-        """See `Connection.send`."""
         self.pending += data
         self.flush()
 
@@ -77,7 +74,6 @@ class SocketConnection:
             del self.pending[:sent]
 
     def unread(self) -> int | None:
-        """See `Connection.unread`."""
         if self.pending:
             return len(self.pending)
         try:
@@ -110,6 +106,7 @@ class Loop:
         self._wake_in.setblocking(False)
         self._selector.register(self._wake_in, selectors.EVENT_READ, None)
         self._endpoints: list[Endpoint] = []
+        self._listeners: list[socket.socket] = []
         self._lock = threading.Lock()
         self._todo: list[Callable[[], None]] = []
         self._running = True
@@ -123,6 +120,7 @@ class Loop:
         listener.bind(("127.0.0.1", 0))
         listener.listen(8)
         listener.setblocking(False)
+        self._listeners.append(listener)
         self.call(lambda: self._add(listener, (endpoint, listener), endpoint))
         port: int = listener.getsockname()[1]
         return port
@@ -146,6 +144,8 @@ class Loop:
         for key in list(self._selector.get_map().values()):
             if isinstance(key.fileobj, socket.socket):
                 key.fileobj.close()
+        for listener in self._listeners:  # one that the thread had no time to register is closed here
+            listener.close()
         self._selector.close()
         self._wake_out.close()
 

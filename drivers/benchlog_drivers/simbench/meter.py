@@ -1,7 +1,7 @@
 """A handheld meter: input network in the circuit, detector, errors, range, display.
 
 Faults are fields. They change the input network, the detector, the gain, the display's symbols or its memory;
-none sets the displayed number.
+none sets the displayed number. `MeterUpdates` is the succession of its displays.
 """
 
 from __future__ import annotations
@@ -10,18 +10,45 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from benchlog.clock import ManualClock, RunningClock
 from benchlog.errors import UsageError
 from benchlog.reading import Flag, Function
-from benchlog_drivers.simbench.battery import FRESH, Battery
 from benchlog_drivers.simbench.circuit import Circuit
-from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.draws import normal, uniform
 from benchlog_drivers.simbench.leads import Hookup
-from benchlog_drivers.simbench.meter_spec import FunctionSpec, MeterSpec, Range
+from benchlog_drivers.simbench.meter_spec import FRESH, Battery, Display, FunctionSpec, MeterSpec, Range
 from benchlog_drivers.simbench.scene import Scene, day_of
 from benchlog_drivers.simbench.signal import ac_only, average_responding, low_pass, rms
 
-__all__ = ["HandheldMeter"]
+
+@dataclass
+class MeterUpdates:
+    """Gives the next display each time it is asked.
+
+    On a clock that runs that is the display now. On a clock that is moved by hand time may not advance; there
+    each display counts as one update period later than the one before, until the clock moves or the scene
+    changes.
+    """
+
+    meter: HandheldMeter
+    scene: Scene
+
+    def __post_init__(self) -> None:
+        clock = self.scene.clock
+        self.manual = isinstance(clock, ManualClock) and not isinstance(clock, RunningClock)
+        self._epoch: tuple[int, float] = (-1, 0.0)
+        self._index = 0
+
+    def next(self, ahead_s: float = 0.0) -> Display:
+        """Next display; `ahead_s` lets a meter that measures on request wait for its filter first."""
+        with self.scene.lock:
+            now = self.scene.now_s()
+            epoch = (self.scene.version, now)
+            self._index = self._index + 1 if epoch == self._epoch else 0
+            self._epoch = epoch
+            t_s = now + (self._index + 1) / self.meter.spec.rate_hz if self.manual else now
+            return self.meter.display(self.scene, t_s + ahead_s, self._index)
+
 
 _CURRENTS = (Function.AC_CURRENT, Function.DC_CURRENT)
 _OHMS = (Function.OHMS, Function.CONTINUITY)
@@ -44,31 +71,18 @@ class _Settling:
 
 @dataclass
 class HandheldMeter:
-    """One meter on the bench.
-
-    Attributes
-    ----------
-    function, range_index
-        What the dial says; no index means automatic range.
-    hookup : Hookup or None
-        Where the tips are.
-    jack : {"volts", "current"}
-        Where the high lead is plugged into the meter.
-    battery, gain, offset_v, input_damage, ac_dead, dirty_switch, fuse_blown, input_ohm, low_pass_hz
-        State and faults; see the names in `faults`.
-    held, frozen, reference
-        Displays remembered by hold, by a dead display, and by relative mode (SI value).
-    mode : {"", "max", "peak"}
-        Other mode engaged.
-    """
+    """One meter on the bench."""
 
     tag: str
     spec: MeterSpec
     seed: int
+    #: function, range_index: What the dial says; no index means automatic range.
     function: Function = Function.AC_VOLTS
     range_index: int | None = None
-    hookup: Hookup | None = None
-    jack: str = "volts"
+    hookup: Hookup | None = None  #: Where the tips are.
+    jack: str = "volts"  #: One of "volts", "current". Where the high lead is plugged into the meter.
+    #: battery, gain, offset_v, input_damage, ac_dead, dirty_switch, fuse_blown, input_ohm, low_pass_hz: State
+    #: and faults; see the names in `faults`.
     battery: Battery = FRESH
     gain: float = 0.0
     offset_v: float = 0.0
@@ -80,10 +94,12 @@ class HandheldMeter:
     input_ohm: float | None = None
     low_pass_hz: float | None = None
     slow_settle_s: float | None = None
+    #: held, frozen, reference: Displays remembered by hold, by a dead display, and by relative mode (SI
+    #: value).
     held: Display | None = None
     frozen: Display | None = None
     reference: float | None = None
-    mode: str = ""
+    mode: str = ""  #: One of "", "max", "peak". Other mode engaged.
     dial_touches: int = 0
     peak_value: float = field(default=0.0, repr=False)
     _settling: _Settling = field(default_factory=lambda: _Settling(), repr=False)
@@ -212,7 +228,6 @@ class HandheldMeter:
 
         Parameters
         ----------
-        scene : Scene
         t_s : float
             Wall time, second.
         frame : int

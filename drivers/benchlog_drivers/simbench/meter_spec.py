@@ -1,13 +1,90 @@
-"""Data sheets of the simulated meters: functions, ranges, accuracy."""
+"""What a simulated meter is made of: its data sheet (functions, ranges, accuracy), display and battery."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
-from benchlog.reading import Function
+from benchlog.reading import Flag, Function
 
-__all__ = ["MA_01", "MB_02", "FunctionSpec", "MeterSpec", "Range"]
+
+@dataclass(frozen=True, slots=True)
+class Battery:
+    """Discharge curve and the meter's response to it.
+
+    Below `knee_v` the regulator drops out, the reference sags with the battery and every reading that leans on
+    it goes up by `gain_per_v` a volt. Ohms are ratiometric and stay.
+    """
+
+    #: Days since the bench was set up and volts, ascending in days; held constant
+    #: outside.
+    curve: tuple[tuple[float, float], ...]
+    knee_v: float = 7.0
+    gain_per_v: float = 0.02
+    symbol_v: float = 6.8  #: The display's battery symbol comes on below this.
+
+    def volt(self, day: float) -> float:
+        """Terminal voltage on a day."""
+        points = self.curve
+        if day <= points[0][0]:
+            return points[0][1]
+        for (d0, v0), (d1, v1) in pairwise(points):
+            if day <= d1:
+                return v0 + (v1 - v0) * (day - d0) / (d1 - d0)
+        return points[-1][1]
+
+    def gain(self, day: float) -> float:
+        """Relative gain error on a day."""
+        return self.gain_per_v * max(0.0, self.knee_v - self.volt(day))
+
+    def symbol(self, day: float) -> bool:
+        """Whether the battery symbol is lit."""
+        return self.volt(day) < self.symbol_v
+
+
+FRESH = Battery(((0.0, 9.3),))
+"""A new battery; its decline is slower than any story here."""
+
+
+_POWERS = {"n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
+
+
+@dataclass(frozen=True, slots=True)
+class Display:
+    """Digits, point, prefix and symbols."""
+
+    function: Function
+    counts: int | None  #: Signed number without its point; None is overload.
+    decimals: int  #: Digits after the point.
+    prefix: str  #: ``"m"``, ``""``, ``"k"``...
+    flags: frozenset[Flag]
+    top: float  #: Full scale of the range in use, SI.
+
+    def with_flag(self, flag: Flag) -> Display:
+        """Same display with one more symbol."""
+        return replace(self, flags=self.flags | {flag})
+
+    @property
+    def digits(self) -> str:
+        """Number as shown, ``"-0.03"``; ``"OL"`` for overload."""
+        if self.counts is None:
+            return "OL"
+        text = f"{abs(self.counts):0{self.decimals + 1}d}"
+        if self.decimals:
+            text = f"{text[: -self.decimals]}.{text[-self.decimals :]}"
+        return f"-{text}" if self.counts < 0 else text
+
+    @property
+    def resolution(self) -> float:
+        """One count in the SI unit."""
+        return float(f"1e{_POWERS[self.prefix] - self.decimals}")
+
+    @property
+    def text(self) -> str:
+        """Digits with prefix and unit, as a person reads them off: ``"27.8 V"``; ``"OL"``."""
+        return "OL" if self.counts is None else f"{self.digits} {self.prefix}{self.function.unit}"
+
 
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "m": 1e-3, "": 1.0, "k": 1e3, "M": 1e6}
 
@@ -45,22 +122,13 @@ class Range:
 
 @dataclass(frozen=True, slots=True)
 class FunctionSpec:
-    """What a data sheet says of one function.
+    """What a data sheet says of one function."""
 
-    Attributes
-    ----------
-    ranges : tuple of Range
-        Ascending.
-    fraction, counts : float
-        Accuracy: fraction of reading plus counts of the last digit.
-    burden_ohm : float
-        Shunt of a current function.
-    """
-
-    ranges: tuple[Range, ...]
+    ranges: tuple[Range, ...]  #: Ascending.
+    #: fraction, counts: Accuracy: fraction of reading plus counts of the last digit.
     fraction: float
     counts: float
-    burden_ohm: float = 0.0
+    burden_ohm: float = 0.0  #: Shunt of a current function.
 
     def bound(self, value: float, resolution: float) -> float:
         """Largest error the data sheet allows at a value."""
@@ -73,37 +141,19 @@ def _ranges(*texts: str) -> tuple[Range, ...]:
 
 @dataclass(frozen=True, slots=True)
 class MeterSpec:
-    """Data sheet of a meter.
+    """Data sheet of a meter."""
 
-    Attributes
-    ----------
-    counts : int
-        Of the display.
-    true_rms : bool
-        Else average responding, scaled for a sine.
-    bandwidth_hz : float
-        -3 dB corner of the AC path.
-    family : str
-        Frame family of its link, "" for none.
-    rate_hz : float
-        Readings a second.
-    spread : float
-        Standard deviation of the systematic error as a part of the accuracy bound.
-    settle_s : float
-        Time constant of the display filter.
-    """
-
-    counts: int
-    true_rms: bool
+    counts: int  #: Of the display.
+    true_rms: bool  #: Else average responding, scaled for a sine.
     functions: Mapping[Function, FunctionSpec]
-    family: str = ""
-    rate_hz: float = 3.0
-    bandwidth_hz: float = 5e3
+    family: str = ""  #: Frame family of its link, "" for none.
+    rate_hz: float = 3.0  #: Readings a second.
+    bandwidth_hz: float = 5e3  #: -3 dB corner of the AC path.
     input_ohm: float = 10e6
     input_f: float = 40e-12
     noise_counts: float = 0.3
-    spread: float = 1 / 3
-    settle_s: float = 0.12
+    spread: float = 1 / 3  #: Standard deviation of the systematic error as a part of the accuracy bound.
+    settle_s: float = 0.12  #: Time constant of the display filter.
     own_gain: Mapping[Function, float] = field(default_factory=dict)
 
 

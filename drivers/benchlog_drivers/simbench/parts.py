@@ -14,23 +14,6 @@ import numpy as np
 
 from benchlog_drivers.simbench.circuit import EARTH, Circuit, Spectrum
 
-__all__ = [
-    "Amplifier",
-    "BenchSupply",
-    "Cell",
-    "Divider",
-    "Insulation",
-    "Lamp",
-    "Mains",
-    "Part",
-    "RectifierPart",
-    "Resistor",
-    "SolidStateRelay",
-    "Toroid",
-    "Transformer",
-    "Winding",
-]
-
 
 class Part(Protocol):
     """Anything that can be stamped."""
@@ -78,46 +61,28 @@ class Mains:
 
 @dataclass
 class Transformer:
-    """Wall transformer, closed case: plug pins ``p1``, ``p2``, output leads ``s1``, ``s2``.
-
-    Attributes
-    ----------
-    primary_ohm, secondary_ohm : float
-        Winding resistances.
-    magnetising_h, core_loss_ohm : float
-        No-load branch, on the primary.
-    ratio : float
-        Turns of primary over secondary.
-    coupling : float
-        Coefficient of coupling; 1 - k^2 is the leakage.
-    leakage_ohm, interwinding_f : float
-        Between primary and secondary.
-    open_output, open_primary : bool
-        Faults: broken output lead, blown thermal fuse.
-    turns_factor : float
-        Fault: output turns relative to the healthy part (half winding, wrong tap, other model).
-    dc_output : bool
-        Fault of expectation: the case holds a rectifier too.
-    intermittent : bool
-        Fault: `open_output` comes and goes by itself.
-    offset_v, series_ohm : float
-        Direct voltage (while `energised`) and resistance in series with the output.
-    """
+    """Wall transformer, closed case: plug pins ``p1``, ``p2``, output leads ``s1``, ``s2``."""
 
     tag: str
+    #: primary_ohm, secondary_ohm: Winding resistances.
     primary_ohm: float = 63.4
     secondary_ohm: float = 1.0
+    #: magnetising_h, core_loss_ohm: No-load branch, on the primary.
     magnetising_h: float = 24.0
     core_loss_ohm: float = 21e3
-    ratio: float = 8.46
-    coupling: float = 0.9995
+    ratio: float = 8.46  #: Turns of primary over secondary.
+    coupling: float = 0.9995  #: Coefficient of coupling; 1 - k^2 is the leakage.
+    #: leakage_ohm, interwinding_f: Between primary and secondary.
     leakage_ohm: float = 25e9
     interwinding_f: float = 60e-12
+    #: open_output, open_primary: Faults: broken output lead, blown thermal fuse.
     open_output: bool = False
     open_primary: bool = False
+    #: Fault: output turns relative to the healthy part (half winding, wrong tap, other model).
     turns_factor: float = 1.0
-    dc_output: bool = False
-    intermittent: bool = False
+    dc_output: bool = False  #: Fault of expectation: the case holds a rectifier too.
+    intermittent: bool = False  #: Fault: `open_output` comes and goes by itself.
+    #: offset_v, series_ohm: Direct voltage (while `energised`) and resistance in series with the output.
     offset_v: float = 0.0
     series_ohm: float = 0.0
     energised: bool = True

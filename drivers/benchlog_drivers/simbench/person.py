@@ -15,8 +15,6 @@ from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.meter import HandheldMeter
 from benchlog_drivers.simbench.signal import rms
 
-__all__ = ["Person"]
-
 _MINUTES = {
     "look": 0.3,
     "reread": 0.2,
@@ -54,7 +52,6 @@ class Person:
 
     Parameters
     ----------
-    bench : SimulatedBench
     meter : str
         The meter in doubt; its tips are on `point`.
     part : str

@@ -16,8 +16,6 @@ import numpy.typing as npt
 
 from benchlog_drivers.simbench.signal import waveform
 
-__all__ = ["Rectified", "diode_drop", "rectify"]
-
 _SLOPE_V = 0.050
 _SATURATION_A = 2.7e-7
 
@@ -29,21 +27,13 @@ def diode_drop(ampere: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Rectified:
-    """Steady state of one mains period.
+    """Steady state of one mains period."""
 
-    Attributes
-    ----------
-    spectrum : dict of hertz to complex
-        Output voltage, peak phasors; DC and even harmonics of the mains.
-    mean_v, ripple_vpp : float
-        Mean and peak-to-peak of the output, volt.
-    source_rms_a, load_mean_a : float
-        Current drawn from the source (rms) and given to the load (mean), ampere.
-    """
-
-    spectrum: dict[float, complex]
+    spectrum: dict[float, complex]  #: Output voltage, peak phasors; DC and even harmonics of the mains.
+    #: mean_v, ripple_vpp: Mean and peak-to-peak of the output, volt.
     mean_v: float
     ripple_vpp: float
+    #: source_rms_a, load_mean_a: Current drawn from the source (rms) and given to the load (mean), ampere.
     source_rms_a: float
     load_mean_a: float
 

@@ -20,8 +20,6 @@ from benchlog_drivers.simbench.leads import LeadSet
 from benchlog_drivers.simbench.parts import Cell, Lamp, Mains, Part, RectifierPart, Transformer
 from benchlog_drivers.simbench.rectifier import rectify
 
-__all__ = ["Port", "Scene", "day_of"]
-
 _DAY_S = 86400.0
 _WIRE_OHM = 2e-3
 _PartT = TypeVar("_PartT", bound=Part)
@@ -46,27 +44,18 @@ def day_of(t_s: float, start_s: float) -> float:
 
 @dataclass
 class Scene:
-    """Parts, wires, leads, instruments.
-
-    Attributes
-    ----------
-    parts, leads, ports : dict
-        By tag.
-    points : dict of str to tuple of str
-        Named places to probe: the nodes under the high and the low tip.
-    wires : set of frozenset
-        Pairs of joined nodes.
-    contacts : dict of str to float or None
-        Nodes that tips touch badly: contact resistance, None for none at all (enamel, oxide).
-    """
+    """Parts, wires, leads, instruments."""
 
     seed: int
     clock: Clock
+    #: parts, leads, ports: By tag.
     parts: dict[str, Part] = field(default_factory=dict)
     leads: dict[str, LeadSet] = field(default_factory=dict)
     ports: dict[str, Port] = field(default_factory=dict)
+    #: Named places to probe: the nodes under the high and the low tip.
     points: dict[str, tuple[str, str]] = field(default_factory=dict)
-    wires: set[frozenset[str]] = field(default_factory=set)
+    wires: set[frozenset[str]] = field(default_factory=set)  #: Pairs of joined nodes.
+    #: Nodes that tips touch badly: contact resistance, None for none at all (enamel, oxide).
     contacts: dict[str, float | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:

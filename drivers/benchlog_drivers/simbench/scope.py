@@ -12,8 +12,6 @@ from benchlog_drivers.simbench.draws import generator, normal, uniform
 from benchlog_drivers.simbench.scene import Scene
 from benchlog_drivers.simbench.signal import waveform
 
-__all__ = ["CODES_PER_DIVISION", "DIVISIONS_X", "ZERO_CODE", "Clip", "Scope", "ScopeChannel"]
-
 CODES_PER_DIVISION = 25
 ZERO_CODE = 128
 DIVISIONS_X = 10
@@ -32,20 +30,12 @@ class Clip:
 
 @dataclass
 class ScopeChannel:
-    """Settings of one channel.
-
-    Attributes
-    ----------
-    volts_per_division : float
-        At the probe tip, as the scope is set.
-    probe : float
-        Attenuation set on the scope; need not be that of the probe.
-    """
+    """Settings of one channel."""
 
     clip: Clip | None = None
     on: bool = True
-    volts_per_division: float = 1.0
-    probe: float = 1.0
+    volts_per_division: float = 1.0  #: At the probe tip, as the scope is set.
+    probe: float = 1.0  #: Attenuation set on the scope; need not be that of the probe.
     coupling: str = "DC"
     gain_fault: float = 0.0
     offset_fault_v: float = 0.0
@@ -53,23 +43,19 @@ class ScopeChannel:
 
 @dataclass
 class Scope:
-    """The scope on the bench; both ground clips and protective earth are one node.
-
-    Attributes
-    ----------
-    gain_spread, range_spread : float
-        Standard deviation of each channel's gain error and of each range's own error; one draw each per seed.
-    noise_codes, jitter_s, timebase_spread : float
-        Noise (standard deviation, codes), sampling jitter, and relative spread of the time base.
-    """
+    """The scope on the bench; both ground clips and protective earth are one node."""
 
     tag: str
     seed: int
     channels: dict[str, ScopeChannel] = field(
         default_factory=lambda: {"CH1": ScopeChannel(), "CH2": ScopeChannel()}
     )
+    #: gain_spread, range_spread: Standard deviation of each channel's gain error and of each range's own
+    #: error; one draw each per seed.
     gain_spread: float = 0.01
     range_spread: float = 0.0017
+    #: noise_codes, jitter_s, timebase_spread: Noise (standard deviation, codes), sampling jitter, and
+    #: relative spread of the time base.
     noise_codes: float = 0.4
     jitter_s: float = 0.3e-9
     timebase_spread: float = 10e-6

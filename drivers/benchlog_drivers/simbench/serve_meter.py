@@ -11,11 +11,8 @@ from dataclasses import dataclass, field
 from benchlog_drivers.simbench.draws import generator
 from benchlog_drivers.simbench.frames import ENCODERS, POLL
 from benchlog_drivers.simbench.loopback import Connection
-from benchlog_drivers.simbench.meter import HandheldMeter
-from benchlog_drivers.simbench.meter_updates import MeterUpdates
+from benchlog_drivers.simbench.meter import HandheldMeter, MeterUpdates
 from benchlog_drivers.simbench.scene import Scene
-
-__all__ = ["MeterEndpoint"]
 
 _POLL_S = 0.002
 _IDLE_S = 0.5
@@ -31,16 +28,13 @@ class MeterEndpoint:
     read (or, while `on_demand` is set, when `demand` is called), and counts as 1/rate later than it, until the
     clock moves or the scene changes. `demand` waits until its frame is out: how many frames there are, and of which
     scene, then depends on who asks and not on how busy the computer is.
-
-    Attributes
-    ----------
-    byte_loss, bit_flip : float
-        Fault of the link: probability of each byte being lost, of each byte having one bit flipped.
     """
 
     meter: HandheldMeter
     scene: Scene
     wake: Callable[[], None]
+    #: byte_loss, bit_flip: Fault of the link: probability of each byte being lost, of each byte having one
+    #: bit flipped.
     byte_loss: float = 0.0
     bit_flip: float = 0.0
     connections: list[Connection] = field(default_factory=list)
@@ -71,7 +65,6 @@ class MeterEndpoint:
             self._lock.wait_for(lambda: self._served >= mine, _DEMAND_S)
 
     def opened(self, connection: Connection) -> None:
-        """See `Endpoint.opened`."""
         self.connections.append(connection)
         # Opening a port drains what is in it already: give the client a moment before the first frame.
         self._next_real_s = time.monotonic() + 0.02
@@ -82,12 +75,10 @@ class MeterEndpoint:
             connection.send(self.frame())
 
     def closed(self, connection: Connection) -> None:
-        """See `Endpoint.closed`."""
         with contextlib.suppress(ValueError):
             self.connections.remove(connection)
 
     def due(self) -> float:
-        """See `Endpoint.due`."""
         with self._lock:
             only_on_demand = self._demanding_clients > 0
         if self._poll or not self.connections:

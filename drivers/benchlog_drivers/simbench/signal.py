@@ -8,8 +8,6 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["MEAN_TO_RMS_OF_SINE", "ac_only", "average_responding", "low_pass", "rms", "waveform"]
-
 MEAN_TO_RMS_OF_SINE = math.pi / (2 * math.sqrt(2))
 """Form factor of a sine, 1.1107: an average-responding meter multiplies by it."""
 

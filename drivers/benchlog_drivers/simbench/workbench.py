@@ -8,20 +8,17 @@ from dataclasses import replace
 from benchlog.clock import Clock, SystemClock
 from benchlog.errors import UsageError
 from benchlog.reading import Function
-from benchlog_drivers.simbench.battery import FRESH
 from benchlog_drivers.simbench.circuit import Circuit
 from benchlog_drivers.simbench.draws import normal
 from benchlog_drivers.simbench.generator import SineGenerator
 from benchlog_drivers.simbench.kc1 import MB_02_BATTERY, OWN_LEADS, build_scene, wind
 from benchlog_drivers.simbench.leads import Hookup
 from benchlog_drivers.simbench.meter import HandheldMeter
-from benchlog_drivers.simbench.meter_spec import MA_01, MB_02
+from benchlog_drivers.simbench.meter_spec import FRESH, MA_01, MB_02
 from benchlog_drivers.simbench.parts import Lamp, Resistor, SolidStateRelay, Toroid, Transformer
 from benchlog_drivers.simbench.scene import day_of
 from benchlog_drivers.simbench.scope import Clip, Scope
 from benchlog_drivers.simbench.signal import rms
-
-__all__ = ["Workbench"]
 
 _SINK_K_PER_W = 1.8  # heat sink to still air
 _SINK_MIN = 12.0  # its time constant, minutes

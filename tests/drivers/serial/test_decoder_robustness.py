@@ -32,7 +32,7 @@ def near_frames(family: str) -> st.SearchStrategy[bytes]:
 
 @ALL
 @given(data=st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_no_bytes_raise_and_no_bytes_are_kept_for_ever(family: str, data: st.DataObject) -> None:
     decoder = decoder_of(family)
     for chunk in data.draw(st.lists(near_frames(family), max_size=5)):
@@ -43,7 +43,7 @@ def test_no_bytes_raise_and_no_bytes_are_kept_for_ever(family: str, data: st.Dat
 
 @ALL
 @given(data=st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_how_the_bytes_are_cut_into_chunks_does_not_matter(family: str, data: st.DataObject) -> None:
     stream = data.draw(near_frames(family))
     whole = decoder_of(family)
@@ -61,7 +61,7 @@ def test_how_the_bytes_are_cut_into_chunks_does_not_matter(family: str, data: st
 
 @FAMILY
 @given(noise=st.binary(max_size=60))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_at_most_one_good_frame_is_lost_behind_garbage(family: str, noise: bytes) -> None:
     frame, shown = EXAMPLES[family]
     decoder = decoder_of(family)
@@ -71,7 +71,7 @@ def test_at_most_one_good_frame_is_lost_behind_garbage(family: str, noise: bytes
 
 @FAMILY
 @given(data=st.data())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_lost_or_added_byte_never_gives_another_reading(family: str, data: st.DataObject) -> None:
     """Index, length or fixed characters show it; what survives is the frames around."""
     frame, shown = EXAMPLES[family]

@@ -20,8 +20,7 @@ from benchlog.reading import Flag, Function, Origin, Reading, State
 from benchlog.registry import make_adapter
 from benchlog.testing import ScriptedReader
 from benchlog_drivers.replay import ReplayReader
-from benchlog_drivers.tap import TappedReader, open_tap
-from benchlog_drivers.wiretap import MAGIC, WiretapWriter, read_wiretap
+from benchlog_drivers.wiretap import MAGIC, TappedReader, WiretapWriter, open_tap, read_wiretap
 
 FRAME, SHOWN = EXAMPLES["segment14"]
 
@@ -250,7 +249,7 @@ def test_a_tap_cut_off_in_the_middle_of_a_line_reads_up_to_there(tmp_path: Path)
         st.tuples(st.integers(0, 2**62), st.integers(0, 2**62), st.sampled_from("<>"), st.binary(max_size=40))
     )
 )
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 def test_what_a_wiretap_writes_it_reads(
     tmp_path_factory: pytest.TempPathFactory, chunks: list[tuple[int, int, str, bytes]]
 ) -> None:
