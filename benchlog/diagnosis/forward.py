@@ -119,7 +119,12 @@ class BenchModel:
     def dial_shows(self, action: str, h: Hidden, coupling: str) -> Booleans:
         """Tell where a display that says `coupling`, read with the dial as found, is one that can be."""
         meant = "dc" if self.direct else "ac"
-        if not coupling or coupling == meant or self.kind in ("ohms", "scope") or action not in _DIAL_AS_FOUND:
+        if (
+            not coupling
+            or coupling == meant
+            or self.kind in ("ohms", "scope")
+            or action not in _DIAL_AS_FOUND
+        ):
             return np.ones(h["gain"].shape, dtype=bool)
         return np.asarray(tried(action, h)["wrong_function"] > 0)
 
@@ -379,4 +384,4 @@ class BenchModel:
 
 def _in_volts_jack(h: Hidden, path: Path) -> Booleans:
     """Tell where the lead is open with its plug in the volts jack: a joint in the current jack is left behind."""
-    return path.lead & ((h["lead_open"] > 0) | (h["joint_in_current_jack"] == 0))
+    return np.asarray(path.lead & ((h["lead_open"] > 0) | (h["joint_in_current_jack"] == 0)))

@@ -35,7 +35,11 @@ class Offer:
 
 
 def offers(
-    belief: Belief, table: Floats, actions: list[Action], controls: Collection[Action] = (), p_part: float = 0.0
+    belief: Belief,
+    table: Floats,
+    actions: list[Action],
+    controls: Collection[Action] = (),
+    p_part: float = 0.0,
 ) -> list[Offer]:
     """Return what each of these checks would bring now.
 

@@ -212,8 +212,8 @@ class Session:
             engine["within_family"],
         )
         allowed = self._allowed()
-        proving = [] if known else [a for a in controls(self.case) if a in allowed]
-        found = self._offered = offers(self.belief, table, allowed, proving, self._p_of("part"))
+        needed = () if known else tuple(a for a in controls(self.case) if a in allowed)
+        found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
         if hazard:  # nothing live, and nothing else either, before the jacks were looked at
             return None, self._looking(found)
         leading = top.probability >= engine["decided"]
