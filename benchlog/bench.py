@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any, Literal
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError, did_you_mean
-from benchlog.file_reference import described
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
 from benchlog.toml_file import read_toml
@@ -102,21 +101,11 @@ class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class RecordCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What is done with the record at the end of each session of a guided run.
+    """What is done with the record at the end of each session of a guided run."""
 
-    Attributes
-    ----------
-    copies : tuple of str
-        Folders that get a sealed copy: a memory stick, a folder that is synced.
-    sign_with : str
-        SSH key that signs the head.
-    authorities : tuple of str
-        Addresses of time-stamping authorities (RFC 3161).
-    """
-
-    copies: tuple[str, ...] = ()
-    sign_with: str = ""
-    authorities: tuple[str, ...] = ()
+    copies: tuple[str, ...] = ()  #: Folders that get a sealed copy: a memory stick, a folder that is synced.
+    sign_with: str = ""  #: SSH key that signs the head.
+    authorities: tuple[str, ...] = ()  #: Addresses of time-stamping authorities (RFC 3161).
 
 
 class _BenchFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -269,4 +258,8 @@ def read_bench(path: Path) -> Bench:
 
 def bench_schema() -> dict[str, Any]:
     """JSON Schema of a bench file, for editors."""
+    from benchlog.file_reference import (
+        described,
+    )  # takes longer to import than a bench file to read
+
     return described(msgspec.json.schema(_BenchFile))

@@ -92,52 +92,25 @@ class Element(msgspec.Struct, frozen=True, omit_defaults=True):
 
 
 class Source(msgspec.Struct, frozen=True, omit_defaults=True):
-    """What drives a path.
+    """What drives a path."""
 
-    Attributes
-    ----------
-    name : str
-        Tag or name.
-    setting : str
-        What to set it to, for the person.
-    level : float or None
-        Volt or ampere, as far as the hook-up fixes it.
-    ends : (str, str)
-        What its two ends are called.
-    """
-
-    name: str
-    setting: str = ""
-    level: float | None = None
-    ends: tuple[str, str] = ("+", "-")
+    name: str  #: Tag or name.
+    setting: str = ""  #: What to set it to, for the person.
+    level: float | None = None  #: Volt or ampere, as far as the hook-up fixes it.
+    ends: tuple[str, str] = ("+", "-")  #: What its two ends are called.
 
 
 class Tap(msgspec.Struct, frozen=True, omit_defaults=True):
-    """An instrument across two points.
+    """An instrument across two points."""
 
-    Attributes
-    ----------
-    instrument : str
-        Tag.
-    first, last : int
-        Points of its red lead or tip, and of its black lead or clip.
-    function : Function or None
-        What a meter is set to; None for a scope.
-    channel : str
-        Of a scope.
-    through : str
-        Divider before the channel.
-    step : int
-        Where the same leads move on: 1 first, then 2; 0 where they stay.
-    """
-
-    instrument: str
+    instrument: str  #: Tag.
+    #: first, last: Points of its red lead or tip, and of its black lead or clip.
     first: int = 0
     last: int = 1
-    function: Function | None = None
-    channel: str = ""
-    through: str = ""
-    step: int = 0
+    function: Function | None = None  #: What a meter is set to; None for a scope.
+    channel: str = ""  #: Of a scope.
+    through: str = ""  #: Divider before the channel.
+    step: int = 0  #: Where the same leads move on: 1 first, then 2; 0 where they stay.
 
 
 class Loop(msgspec.Struct, frozen=True):
@@ -152,24 +125,14 @@ class Loop(msgspec.Struct, frozen=True):
 
 
 class Hookup(msgspec.Struct, frozen=True, omit_defaults=True):
-    """How everything is connected.
-
-    Attributes
-    ----------
-    path : tuple of Element
-        In series, from the source's first end to its second.
-    source : Source or None
-        None where the part itself is measured.
-    notes : tuple of str
-        What no drawing shows.
-    """
+    """How everything is connected."""
 
     circuit: Circuit
-    path: tuple[Element, ...] = ()
-    source: Source | None = None
+    path: tuple[Element, ...] = ()  #: In series, from the source's first end to its second.
+    source: Source | None = None  #: None where the part itself is measured.
     taps: tuple[Tap, ...] = ()
     loop: Loop | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  #: What no drawing shows.
     dangers: tuple[Danger, ...] = ()
 
     @property

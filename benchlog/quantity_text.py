@@ -26,7 +26,6 @@ class ValueText(str, Generic[T]):
         What the text means; quantities in their SI unit.
     """
 
-    __slots__ = ("value",)
     value: T
     #: How it is written, for hints and editors.
     example: ClassVar[str] = ""
@@ -69,7 +68,6 @@ class ValueText(str, Generic[T]):
 class _Measure(ValueText[float]):
     """A quantity above zero in one unit."""
 
-    __slots__ = ()
     unit: ClassVar[str]
 
     @classmethod
@@ -82,65 +80,40 @@ class _Measure(ValueText[float]):
 
 
 class Volts(_Measure):
-    """Voltage, volt."""
-
-    __slots__ = ()
     unit, example, about = "V", "24 V", "voltage"
 
 
 class Ohms(_Measure):
-    """Resistance, ohm."""
-
-    __slots__ = ()
     unit, example, about = "ohm", "15 ohm", "resistance"
 
 
 class Amperes(_Measure):
-    """Current, ampere."""
-
-    __slots__ = ()
     unit, example, about = "A", "0.500 A dc", "current"
 
 
 class Hertz(_Measure):
-    """Frequency, hertz."""
-
-    __slots__ = ()
     unit, example, about = "Hz", "5 kHz", "frequency"
 
 
 class Henries(_Measure):
-    """Inductance, henry."""
-
-    __slots__ = ()
     unit, example, about = "H", "61 uH", "inductance"
 
 
 class Teslas(_Measure):
-    """Flux density, tesla."""
-
-    __slots__ = ()
     unit, example, about = "T", "1 T", "flux density"
 
 
 class Metres(_Measure):
-    """Length, metre."""
-
-    __slots__ = ()
     unit, example, about = "m", "2.4 m", "length"
 
 
 class SquareMetres(_Measure):
-    """Area, square metre."""
-
-    __slots__ = ()
     unit, example, about = "m2", "37.5 mm2", "area"
 
 
 class Celsius(ValueText[float]):
     """Temperature, degree Celsius."""
 
-    __slots__ = ()
     example, about = "22 degC", "temperature"
 
     @classmethod
@@ -151,7 +124,6 @@ class Celsius(ValueText[float]):
 class Number(_Measure):
     """A plain number, such as one of turns; quotes may be left out."""
 
-    __slots__ = ()
     unit, example, about = "1", "60", "number"
 
     @classmethod
@@ -166,7 +138,6 @@ class Number(_Measure):
 class Share(Number):
     """A tolerance or other part of a whole, 0 to 100 %."""
 
-    __slots__ = ()
     example, about = "0.5 %", "part of the whole, in per cent"
 
     @classmethod
@@ -182,7 +153,6 @@ class Share(Number):
 class Divider(ValueText[float]):
     """Ratio of a voltage divider; value is what the voltage is divided by."""
 
-    __slots__ = ()
     example, about = "100:1", "ratio of a divider"
 
     @classmethod
@@ -198,7 +168,6 @@ class Divider(ValueText[float]):
 class AnyQuantity(ValueText[Quantity]):
     """A quantity whose unit follows from what it is compared with."""
 
-    __slots__ = ()
     example, about = "27.75 V", "quantity with its unit"
 
     @classmethod
@@ -213,7 +182,6 @@ class AnyQuantity(ValueText[Quantity]):
 class NameplateText(ValueText[Nameplate]):
     """What is printed on a supply."""
 
-    __slots__ = ()
     example, about = "24 V ac 40 VA", "rated voltage with ac or dc, and rated power or current"
 
     @classmethod

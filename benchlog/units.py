@@ -79,27 +79,13 @@ _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?")
 
 
 class Quantity(msgspec.Struct, frozen=True):
-    """A number with unit as typed.
+    """A number with unit as typed."""
 
-    Attributes
-    ----------
-    value : float
-        In the SI unit.
-    unit : str
-        SI unit; ``"1"`` for a bare number or a percentage.
-    resolution : float
-        One step of the last digit typed, in the SI unit.
-    coupling : {"", "ac", "dc"}
-        What was said after the unit.
-    text : str
-        As typed.
-    """
-
-    value: float
-    unit: str
-    resolution: float
-    coupling: str = ""
-    text: str = ""
+    value: float  #: In the SI unit.
+    unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
+    resolution: float  #: One step of the last digit typed, in the SI unit.
+    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    text: str = ""  #: As typed.
 
 
 class Regulation(StrEnum):
@@ -111,29 +97,14 @@ class Regulation(StrEnum):
 
 
 class Nameplate(msgspec.Struct, frozen=True):
-    """What is printed on a supply.
+    """What is printed on a supply."""
 
-    Attributes
-    ----------
-    voltage_v : float
-        Rated output, volt.
-    coupling : {"ac", "dc"}
-    power_va : float or None
-        Rated power, volt-ampere.
-    text : str
-        As typed.
-    regulation : Regulation
-        Of a DC output.
-    coupling_assumed : bool
-        Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
-    """
-
-    voltage_v: float
-    coupling: str
-    power_va: float | None
-    text: str = ""
-    regulation: Regulation = Regulation.UNKNOWN
-    coupling_assumed: bool = False
+    voltage_v: float  #: Rated output, volt.
+    coupling: str  #: One of "ac", "dc".
+    power_va: float | None  #: Rated power, volt-ampere.
+    text: str = ""  #: As typed.
+    regulation: Regulation = Regulation.UNKNOWN  #: Of a DC output.
+    coupling_assumed: bool = False  #: Whether the text says neither ``ac`` nor ``dc``; then AC is assumed.
 
     @property
     def current_a(self) -> float | None:

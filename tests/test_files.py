@@ -110,7 +110,7 @@ def test_new_leaves_no_half_of_a_project(tmp_path: Path, monkeypatch: pytest.Mon
             raise OSError(28, "No space left on device")
         real(path, content)
 
-    monkeypatch.setattr(files, "write_whole", fail_at_the_third)
+    monkeypatch.setattr("benchlog.cli.new.write_whole", fail_at_the_third)
     assert main(["new", str(folder)]) == 2
     assert not folder.exists()
     monkeypatch.undo()

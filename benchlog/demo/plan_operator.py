@@ -51,6 +51,8 @@ class PlanOperator(SimulatedOperator):
     def observe(self, prompt: Prompt) -> str:
         """See `SimulatedOperator.observe`; sets the check up first, also where it asks before it names a hook-up."""
         step = doubt_step(prompt.key)
+        if step:
+            self._doubt(prompt.instrument)
         if not step.endswith(("/reading", "second_reading")):  # these read what was just set up
             self._restore()
         self._begin(prompt.key)
@@ -68,11 +70,14 @@ class PlanOperator(SimulatedOperator):
 
     def _do(self, prompt: Prompt) -> None:
         where, _, what = prompt.key.rpartition("/")
-        if prompt.key.startswith("start/"):
+        if prompt.key == "start/off":
+            self.bench.unplug(_SUPPLY)
+        elif prompt.key.startswith("start/"):
             self._on_standard(*prompt.key.split("/")[1:3])
         elif what == "setting" and prompt.function is not None:
             self.turn(prompt.instrument, prompt.function)
         elif step := doubt_step(prompt.key):
+            self._doubt(prompt.instrument)
             self.look_into(step)
         elif what == "hookup" and "/" in where:
             self._begin(prompt.key)
@@ -88,12 +93,19 @@ class PlanOperator(SimulatedOperator):
             return
         self._check = check.id
         wiring = check.wiring()
-        meter = self._meters(wiring)[0]
-        self.person = simulated_person(
-            self.bench, meter, part=_SUPPLY, intended=self.bench.meter(meter).function
-        )
+        self._take_up(self._meters(wiring)[0], wiring.function if wiring is not None else None)
         if wiring is not None:
             self._hook_up(check.part, wiring)
+
+    def _take_up(self, meter: str, intended: Function | None) -> None:
+        self.person = simulated_person(
+            self.bench, meter, part=_SUPPLY, intended=intended or self.bench.meter(meter).function
+        )
+
+    def _doubt(self, meter: str) -> None:
+        """Take up the meter that a diagnosis is about, where it is another one and on this bench."""
+        if meter in self.bench.meters and meter != self.person.tag:
+            self._take_up(meter, self.person.intended)
 
     def _meters(self, wiring: Hookup | None) -> tuple[str, ...]:
         """Meters of this bench that a hook-up names; all of them where it names none."""

@@ -5,6 +5,7 @@ It knows which lead goes where, never what a reading will be: every digit comes 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -17,8 +18,12 @@ _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 
 
 def doubt_step(key: str) -> str:
-    """Return the step of a diagnosis that a prompt's key names, or an empty text."""
-    return key.rpartition("/doubt/")[2] if "/doubt/" in key else ""
+    """Return the step of a diagnosis that a prompt's key names, or an empty text.
+
+    >>> doubt_step("C03/doubt/fresh_cell"), doubt_step("C03/doubt/2/more/look"), doubt_step("C03/no_load")
+    ('fresh_cell', 'look', '')
+    """
+    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]) if "/doubt/" in key else ""
 
 
 class SimulatedOperator(Person):

@@ -127,7 +127,7 @@ class MeterDiagnosis:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
         if action == "second_meter":
             tag = _other_meter(acquisition, tag)
-        acquisition.do(card, step)
+        acquisition.do(card, step, self.first.instrument)
         if action in _OHMS:
             function = Function.OHMS
         elif action in _DC:
@@ -251,7 +251,7 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
             break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
         right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
-        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended")
+        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended", tag)
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
         doubt.readings.append(again.reading)
         doubt.read_again(again.reading)
@@ -271,6 +271,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
         f"{doubt.first.displayed} was not expected, so a second meter must agree: connect {others[0]} with its own "
         f"leads to the same points, {function}",
         f"{doubt.key}/second",
+        doubt.first.instrument,
     )
     second = acquisition.reading(others[0], function, what, f"{doubt.key}/second_reading")
     doubt.readings.append(second.reading)

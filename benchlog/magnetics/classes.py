@@ -42,21 +42,12 @@ class CurrentPoint:
 
 @dataclass(frozen=True, slots=True)
 class ClassReached:
-    """Which measuring class the points prove.
+    """Which measuring class the points prove."""
 
-    Attributes
-    ----------
-    name : str or None
-        Best class whose every point was measured and lies within its limits by its uncertainty.
-    within : str or None
-        Best class whose limits hold at the points there are, though points are missing.
-    missing : tuple of float
-        Percentages of rated current still to be measured for `within`.
-    """
-
+    #: Best class whose every point was measured and lies within its limits by its uncertainty.
     name: str | None
-    within: str | None
-    missing: tuple[float, ...]
+    within: str | None  #: Best class whose limits hold at the points there are, though points are missing.
+    missing: tuple[float, ...]  #: Percentages of rated current still to be measured for `within`.
 
     @property
     def words(self) -> str:

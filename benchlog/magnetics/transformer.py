@@ -22,27 +22,16 @@ Real = float | npt.NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Transformer:
-    """An N-turn winding on a core.
+    """An N-turn winding on a core."""
 
-    Attributes
-    ----------
-    turns : float
-        N.
-    al_h : float
-        Inductance of one turn.
-    winding_ohm, leakage_h : float
-        In series with the winding.
-    capacitance_f : float
-        Across the winding's ends, probe included.
-    shorted_turn_ohm, shorted_turn_h : float or None
-        Resistance and stray inductance of one turn that is shorted on itself; None for a healthy winding.
-    """
-
-    turns: float
-    al_h: float
+    turns: float  #: N.
+    al_h: float  #: Inductance of one turn.
+    #: winding_ohm, leakage_h: In series with the winding.
     winding_ohm: float = 0.0
     leakage_h: float = 0.0
-    capacitance_f: float = 0.0
+    capacitance_f: float = 0.0  #: Across the winding's ends, probe included.
+    #: shorted_turn_ohm, shorted_turn_h: Resistance and stray inductance of one turn that is shorted on
+    #: itself; None for a healthy winding.
     shorted_turn_ohm: float | None = None
     shorted_turn_h: float = 0.0
 

@@ -31,27 +31,15 @@ MISFIT = 3.0
 
 @dataclass(frozen=True, slots=True)
 class TurnsPosterior:
-    """Probabilities of whole turns.
+    """Probabilities of whole turns."""
 
-    Attributes
-    ----------
-    planned : int
-        What the plan says.
-    probabilities : dict of int to float
-        Sums to one; candidates are those the prior or the measurement makes possible.
-    prior : float
-        Probability of the planned number before anything was measured.
-    by_data : dict of int to float
-        Probabilities by the measurement alone, every candidate as likely as the others beforehand.
-    misfit : float
-        Distance of the ratio from the nearest whole number, in standard uncertainties.
-    """
-
-    planned: int
+    planned: int  #: What the plan says.
+    #: Sums to one; candidates are those the prior or the measurement makes possible.
     probabilities: Mapping[int, float]
-    prior: float
+    prior: float  #: Probability of the planned number before anything was measured.
+    #: Probabilities by the measurement alone, every candidate as likely as the others beforehand.
     by_data: Mapping[int, float]
-    misfit: float
+    misfit: float  #: Distance of the ratio from the nearest whole number, in standard uncertainties.
 
     @property
     def fits(self) -> bool:

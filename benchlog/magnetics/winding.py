@@ -32,40 +32,19 @@ class Layer:
 
 @dataclass(frozen=True, slots=True)
 class WindingPlan:
-    """A winding laid out on a core.
-
-    Attributes
-    ----------
-    turn_length_m : float
-        Of the first layer, measured or from the geometry.
-    layers : tuple of Layer
-        From the core outwards.
-    window_fill : float
-        Wire over enamel as part of the hole's area.
-    slack : float
-        Part added to the wire for winding by hand.
-    wound_m : float
-        Wire on the core, without slack and leads.
-    outer_layers_m : float
-        Part of `wound_m` that the longer turns of outer layers take beyond first-layer turns.
-    lead_m : float
-        Each of the two leads.
-    cut_m : float
-        Length to cut, rounded up to 10 mm.
-    left_window_m : float
-        Diameter of the hole that remains.
-    """
+    """A winding laid out on a core."""
 
     turns: int
-    turn_length_m: float
-    layers: tuple[Layer, ...]
-    window_fill: float
-    slack: float
-    wound_m: float
+    turn_length_m: float  #: Of the first layer, measured or from the geometry.
+    layers: tuple[Layer, ...]  #: From the core outwards.
+    window_fill: float  #: Wire over enamel as part of the hole's area.
+    slack: float  #: Part added to the wire for winding by hand.
+    wound_m: float  #: Wire on the core, without slack and leads.
+    #: Part of `wound_m` that the longer turns of outer layers take beyond first-layer turns.
     outer_layers_m: float
-    lead_m: float
-    cut_m: float
-    left_window_m: float
+    lead_m: float  #: Each of the two leads.
+    cut_m: float  #: Length to cut, rounded up to 10 mm.
+    left_window_m: float  #: Diameter of the hole that remains.
 
     @property
     def wire_m(self) -> float:

@@ -52,21 +52,11 @@ _ENAMEL_MM = (
 
 
 class Wire(msgspec.Struct, frozen=True):
-    """One size of round copper wire.
+    """One size of round copper wire."""
 
-    Attributes
-    ----------
-    name : str
-        As a person writes it, ``"AWG 24"``.
-    diameter_m : float
-        Of the bare copper.
-    enamelled_m : float or None
-        Over the enamel, when measured or known.
-    """
-
-    name: str
-    diameter_m: float
-    enamelled_m: float | None = None
+    name: str  #: As a person writes it, ``"AWG 24"``.
+    diameter_m: float  #: Of the bare copper.
+    enamelled_m: float | None = None  #: Over the enamel, when measured or known.
 
     @property
     def area_m2(self) -> float:

@@ -42,34 +42,16 @@ class MeterRange(msgspec.Struct, frozen=True):
 
 
 class Observation(msgspec.Struct, frozen=True):
-    """A reading of a check standard, or of a node together with another meter.
-
-    Attributes
-    ----------
-    shown : float
-        What the meter showed, SI.
-    expected : float
-        What the standard is stated to be, or what the other meter showed.
-    age_s : float
-        How long ago.
-    standard : str
-        Tag of the check standard; empty for a cross-check.
-    u_standard : float
-        Standard uncertainty of the standard's value.
-    other : MeterRange or None
-        Range of the other meter.
-    scatter : float
-        Standard uncertainty by which the node moved or scattered between the two meters.
-    """
+    """A reading of a check standard, or of a node together with another meter."""
 
     on: MeterRange
-    shown: float
-    expected: float
-    age_s: float
-    standard: str = ""
-    u_standard: float = 0.0
-    other: MeterRange | None = None
-    scatter: float = 0.0
+    shown: float  #: What the meter showed, SI.
+    expected: float  #: What the standard is stated to be, or what the other meter showed.
+    age_s: float  #: How long ago.
+    standard: str = ""  #: Tag of the check standard; empty for a cross-check.
+    u_standard: float = 0.0  #: Standard uncertainty of the standard's value.
+    other: MeterRange | None = None  #: Range of the other meter.
+    scatter: float = 0.0  #: Standard uncertainty by which the node moved or scattered between the two meters.
 
     def ends(self) -> Iterable[tuple[MeterRange, float, float]]:
         """Ranges it says something of, with the sign of their error in the difference, and what each showed."""
@@ -103,21 +85,11 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True)
 class KnownError:
-    """Error of a meter on one range, as known at one value: ``true = shown - error``.
+    """Error of a meter on one range, as known at one value: ``true = shown - error``."""
 
-    Attributes
-    ----------
-    by : tuple of str
-        Tags of the standards and meters that showed it.
-    last_age_s : float
-        How long ago the latest of them was read.
-    u_data_sheet : float
-        Standard uncertainty by the data sheet alone.
-    """
-
-    by: tuple[str, ...]
-    last_age_s: float
-    u_data_sheet: float
+    by: tuple[str, ...]  #: Tags of the standards and meters that showed it.
+    last_age_s: float  #: How long ago the latest of them was read.
+    u_data_sheet: float  #: Standard uncertainty by the data sheet alone.
     _whole: Estimate
     _gain: Estimate
     _zero: Estimate

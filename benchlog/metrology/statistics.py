@@ -15,53 +15,31 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """Summary of a series.
+    """Summary of a series."""
 
-    Attributes
-    ----------
-    n : int
-        Readings.
-    mean, sd, median, minimum, maximum : float
-        In the unit of the readings; `sd` with n - 1.
-    lag1 : float
-        Lag-1 autocorrelation coefficient.
-    n_effective : float
-        Independent readings that would give the mean as well.
-    u_mean : float
-        Standard uncertainty of the mean, with that number.
-    """
-
-    n: int
+    n: int  #: Readings.
+    #: mean, sd, median, minimum, maximum: In the unit of the readings; `sd` with n - 1.
     mean: float
     sd: float
     median: float
     minimum: float
     maximum: float
-    lag1: float
-    n_effective: float
-    u_mean: float
+    lag1: float  #: Lag-1 autocorrelation coefficient.
+    n_effective: float  #: Independent readings that would give the mean as well.
+    u_mean: float  #: Standard uncertainty of the mean, with that number.
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """Least-squares straight line y = intercept + slope x.
-
-    Attributes
-    ----------
-    u_slope, u_intercept : float
-        Standard uncertainties for independent residuals; 0 with two points.
-    residual_sd : float
-        With n - 2 degrees of freedom.
-    correlation : float
-        Pearson's r; 0 where y does not vary.
-    """
+    """Least-squares straight line y = intercept + slope x."""
 
     slope: float
     intercept: float
+    #: u_slope, u_intercept: Standard uncertainties for independent residuals; 0 with two points.
     u_slope: float
     u_intercept: float
-    residual_sd: float
-    correlation: float
+    residual_sd: float  #: With n - 2 degrees of freedom.
+    correlation: float  #: Pearson's r; 0 where y does not vary.
 
 
 def _series(values: npt.ArrayLike, least: int) -> FloatArray:

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 class AccuracyText(ValueText[Accuracy]):
     """Accuracy statement of a meter."""
 
-    __slots__ = ()
     example, about = "0.5 % + 2", "accuracy: per cent of the reading + counts"
 
     @classmethod
@@ -34,7 +33,6 @@ class AccuracyText(ValueText[Accuracy]):
 class WireText(ValueText["Wire"]):
     """Size of a round copper wire."""
 
-    __slots__ = ()
     example, about = "AWG 24", "wire size: AWG, SWG or diameter"
 
     @classmethod

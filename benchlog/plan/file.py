@@ -8,7 +8,6 @@ from typing import Annotated, Any
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError
-from benchlog.file_reference import described
 from benchlog.plan.check import Check, about
 from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
@@ -176,6 +175,8 @@ def _refuse_contradictions(check: Check) -> None:
 
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
+    from benchlog.file_reference import described  # takes longer to import than a plan to read
+
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
         struct = schema["$defs"][kind.spec.__name__]

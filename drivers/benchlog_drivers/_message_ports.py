@@ -7,7 +7,7 @@ import socket
 from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import LinkLostError
-from benchlog_drivers._stream_ports import library_session, socket_ended
+from benchlog_drivers._stream_ports import Port, library_session, socket_ended
 
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
@@ -16,7 +16,7 @@ _REQUEST = 1 << 20
 _RX_END = 0x04  # VXI-11 B.6.4: reason of Device_ReadResp
 
 
-class MessagePort:
+class MessagePort(Port):
     """Messages through the library's read and write.
 
     Parameters
@@ -62,11 +62,6 @@ class MessagePort:
             raise
         return bytes(data), self.framed and status in self._ends
 
-    def receive_into(self, view: memoryview, wait_s: float) -> int:
-        data, _ = self.receive(len(view), wait_s)
-        view[: len(data)] = data
-        return len(data)
-
     def send(self, data: bytes, timeout_s: float) -> None:
         self._resource.timeout = max(1, round(timeout_s * 1000))
         self._resource.write_raw(data)
@@ -91,9 +86,6 @@ class MessagePort:
         interface = getattr(sessions.get(self._resource.session), "interface", None)
         found = (getattr(interface, name, None) for name in ("_sync", "_async", "sock"))
         return [s for s in found if isinstance(s, socket.socket)]
-
-    def interrupt(self) -> None:
-        """See `Port.interrupt`; these protocols have no way to wake a waiting reader but their time-out."""
 
     def close(self) -> None:
         self._quiet.close()

@@ -8,15 +8,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING, cast
 
 from benchlog.errors import BadFrameError, BenchlogError, LinkLostError, ReadTimeoutError
 from benchlog_drivers._scpi import not_a_block, parse_block_header
-from benchlog_drivers._stream_ports import SLICE_S
+from benchlog_drivers._stream_ports import SLICE_S, Port
 from benchlog_drivers._visa_errors import plain_cause
-
-if TYPE_CHECKING:
-    from benchlog_drivers._visa_ports import Port, StreamPort
 
 #: Longest line of an ordinary answer, byte.
 MAX_LINE = 1 << 16
@@ -233,7 +229,7 @@ class Replies:
         del self._buffer[:got]
         deadline = time.monotonic() + silence_s
         while got < size:
-            port = cast("StreamPort", self._port())
+            port = self._port()
             left = max(0.0, deadline - time.monotonic())
             try:
                 count = port.receive_into(view[got:], min(left, SLICE_S) if port.wakes else left)

@@ -1,4 +1,4 @@
-"""Byte streams behind a VISA resource: raw sockets and serial ports.
+"""What moves the bytes of a VISA resource, and the byte streams: raw sockets and serial ports.
 
 PyVISA-py opens them; the bytes are moved on the socket or port object underneath: the library's own read does not
 notice the end of a connection (it spins until its time-out), throws away what had arrived when a time-out strikes,
@@ -11,6 +11,7 @@ import contextlib
 import errno
 import select
 import socket
+from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import LinkLostError
@@ -28,7 +29,46 @@ def library_session(resource: Any) -> Any:
     return resource.visalib.sessions[resource.session]
 
 
-class SocketPort:
+class Port(ABC):
+    """Bytes in and out of one open resource. Library exceptions may leave it; the caller translates them."""
+
+    framed: bool  #: Whether the protocol marks the end of a message (USBTMC, LAN instrument protocols).
+    wakes: bool  #: Whether `interrupt` ends a wait at once.
+    reopens: bool  #: Whether closing and opening again gets rid of answers that are under way.
+
+    @abstractmethod
+    def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
+        """Return what has arrived, at most `limit` bytes, waiting up to `wait_s` for the first, and whether
+        it ends a message; empty when nothing came. Raises `LinkLostError` at the end of the connection."""
+
+    def receive_into(self, view: memoryview, wait_s: float) -> int:
+        """Fill the beginning of a buffer with what has arrived; 0 when nothing came."""
+        data, _ = self.receive(len(view), wait_s)
+        view[: len(data)] = data
+        return len(data)
+
+    @abstractmethod
+    def send(self, data: bytes, timeout_s: float) -> None:
+        """Send all of it."""
+
+    def clear(self, patience_s: float) -> bool:
+        """Make the instrument forget questions and answers under way; False where that can't be done."""
+        return False
+
+    def ended(self) -> bool:
+        """Whether the other end has closed the connection, as far as is known without asking."""
+        return False
+
+    def interrupt(self) -> None:
+        """Wake a thread that waits in `receive`, where that can be done; may be called from any thread."""
+        return
+
+    @abstractmethod
+    def close(self) -> None:
+        """Let go of the resource."""
+
+
+class SocketPort(Port):
     """Raw SCPI over TCP."""
 
     framed = False
@@ -77,10 +117,6 @@ class SocketPort:
         finally:
             self._socket.settimeout(None)
 
-    def clear(self, patience_s: float) -> bool:
-        """See `Port.clear`: a plain socket has no device clear."""
-        return False
-
     def ended(self) -> bool:
         return socket_ended(self._socket)
 
@@ -116,11 +152,14 @@ def socket_ended(connection: socket.socket) -> bool:
         return True
 
 
-class SerialPort:
-    """SCPI over a serial port (RS-232 or a USB serial adapter)."""
+class SerialPort(Port):
+    """SCPI over a serial port (RS-232 or a USB serial adapter).
+
+    An unplugged port shows at the next read; a reader looks up after `SLICE_S` by itself.
+    """
 
     framed = False
-    wakes = True
+    wakes = True  # within a slice
     reopens = False  # opening again toggles control lines, which resets some boards, and clears nothing
 
     def __init__(self, resource: MessageBasedResource, where: str) -> None:
@@ -136,26 +175,10 @@ class SerialPort:
         data: bytes = self._port.read(min(limit, max(1, waiting)))
         return data, False
 
-    def receive_into(self, view: memoryview, wait_s: float) -> int:
-        data, _ = self.receive(len(view), wait_s)
-        view[: len(data)] = data
-        return len(data)
-
     def send(self, data: bytes, timeout_s: float) -> None:
         if self._port.write_timeout != timeout_s:
             self._port.write_timeout = timeout_s
         self._port.write(data)
-
-    def clear(self, patience_s: float) -> bool:
-        """See `Port.clear`: a serial line has no device clear."""
-        return False
-
-    def ended(self) -> bool:
-        """See `Port.ended`: an unplugged port shows at the next read."""
-        return False
-
-    def interrupt(self) -> None:
-        """See `Port.interrupt`; the reader looks up after `SLICE_S` by itself."""
 
     def close(self) -> None:
         self._resource.close()

@@ -9,6 +9,7 @@ import struct
 import time
 
 from benchlog.errors import BadFrameError, LinkLostError
+from benchlog_drivers._stream_ports import Port
 from benchlog_drivers._usb_bus import UsbInterface, open_interface
 
 _OUT, _REQUEST_IN, _IN = 1, 2, 2  # MsgID: data out, request for data, data in
@@ -28,8 +29,8 @@ _FIRST_PIECE = 1 << 14
 _MAX_PIECE = 1 << 22
 
 
-class UsbtmcPort:
-    """A USB instrument, as `benchlog_drivers._visa_ports.Port`.
+class UsbtmcPort(Port):
+    """A USB instrument; pulling its cable shows at the next transfer.
 
     A wait that runs out leaves the request for data with the instrument, so that the next `receive` goes on waiting
     for the same answer. The first packet of a transfer is read alone: its header says exactly what will come, so an
@@ -103,10 +104,6 @@ class UsbtmcPort:
         # The instrument has halted Bulk-OUT for the clear; Bulk-IN may be halted from before.
         self._usb.clear_halts(out=True)
         return cleared and not self._answer_waits()
-
-    def ended(self) -> bool:
-        """See `Port.ended`: pulling the cable shows at the next transfer."""
-        return False
 
     def interrupt(self) -> None:
         self._stopped = True

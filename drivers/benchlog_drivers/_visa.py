@@ -18,9 +18,9 @@ import numpy.typing as npt
 
 from benchlog.errors import BadFrameError, BenchlogError, InstrumentError, LinkLostError, ReadTimeoutError
 from benchlog_drivers._replies import MAX_LINE, Replies
-from benchlog_drivers._stream_ports import SLICE_S
+from benchlog_drivers._stream_ports import SLICE_S, Port
 from benchlog_drivers._visa_errors import translate
-from benchlog_drivers._visa_ports import Port, open_port
+from benchlog_drivers._visa_ports import open_port
 
 _IDENTITY = "*IDN?"
 #: An instrument that is still busy with an unanswered question gets so long to become free again.

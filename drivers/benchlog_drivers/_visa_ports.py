@@ -14,11 +14,11 @@ import socket
 import sys
 import threading
 from importlib.util import find_spec
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from benchlog.errors import BenchlogError, OpenError, OpenReason
 from benchlog_drivers._message_ports import MessagePort, Vxi11Port
-from benchlog_drivers._stream_ports import SerialPort, SocketPort, library_session
+from benchlog_drivers._stream_ports import Port, SerialPort, SocketPort, library_session
 from benchlog_drivers._visa_errors import NAMES_HINT, translate
 
 if TYPE_CHECKING:
@@ -31,50 +31,6 @@ for _library in ("pyvisa", "pyvisa_py"):
 
 _OWN = "@py"
 _manager_lock = threading.Lock()
-
-
-class Port(Protocol):
-    """Bytes in and out of one open resource. Library exceptions may leave it; the caller translates them."""
-
-    #: Whether the protocol marks the end of a message (USBTMC, LAN instrument protocols).
-    framed: bool
-    #: Whether `interrupt` ends a wait at once.
-    wakes: bool
-    #: Whether closing and opening again gets rid of answers that are under way.
-    reopens: bool
-
-    def receive(self, limit: int, wait_s: float) -> tuple[bytes, bool]:
-        """Return what has arrived, at most `limit` bytes, waiting up to `wait_s` for the first, and whether
-        it ends a message; empty when nothing came. Raises `LinkLostError` at the end of the connection."""
-        ...
-
-    def send(self, data: bytes, timeout_s: float) -> None:
-        """Send all of it."""
-        ...
-
-    def clear(self, patience_s: float) -> bool:
-        """Make the instrument forget questions and answers under way; False where that can't be done."""
-        ...
-
-    def ended(self) -> bool:
-        """Whether the other end has closed the connection, as far as is known without asking."""
-        ...
-
-    def interrupt(self) -> None:
-        """Wake a thread that waits in `receive`; may be called from any thread."""
-        ...
-
-    def close(self) -> None:
-        """Let go of the resource."""
-        ...
-
-
-class StreamPort(Port, Protocol):
-    """A port whose bytes have no message ends."""
-
-    def receive_into(self, view: memoryview, wait_s: float) -> int:
-        """Fill the beginning of a buffer with what has arrived; 0 when nothing came."""
-        ...
 
 
 def visa_library(name: str, wanted: str = "") -> str:

@@ -10,7 +10,11 @@ import msgspec
 from benchlog.reading import Function
 
 
-class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """A part of a dialect file."""
+
+
+class Probe(_Table, frozen=True, kw_only=True):
     """A harmless question, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""
 
     query: str
@@ -18,7 +22,7 @@ class Probe(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tru
     errors: tuple[int, ...] = ()
 
 
-class Errors(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Errors(_Table, frozen=True, kw_only=True):
     """How the error queue is read: `before` is asked first where the queue needs it."""
 
     query: str
@@ -27,13 +31,13 @@ class Errors(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
     no_error: tuple[int, ...] = (0,)
 
 
-class Commands(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Commands(_Table, frozen=True, kw_only=True):
     """Commands sent in order."""
 
     set: tuple[str, ...] = ()
 
 
-class Vertical(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Vertical(_Table, frozen=True, kw_only=True):
     """Vertical range: commands, and what full scale means; a scope may have no question for coupling or probe."""
 
     set: tuple[str, ...]
@@ -47,14 +51,14 @@ class Vertical(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     volts_at_tip: bool
 
 
-class Timebase(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Timebase(_Table, frozen=True, kw_only=True):
     """Time base: commands, and how many divisions a record spans."""
 
     set: tuple[str, ...]
     divisions: float
 
 
-class Acquisition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Acquisition(_Table, frozen=True, kw_only=True):
     """One single acquisition and how its end shows."""
 
     start: tuple[str, ...]
@@ -64,7 +68,7 @@ class Acquisition(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     poll_s: float = 0.02
 
 
-class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Waveform(_Table, frozen=True, kw_only=True):
     """How a record is fetched and how its codes become volts.
 
     Fields come from one preamble, from a question each, or are constants of this make. With the type ``ascii`` the
@@ -89,28 +93,28 @@ class Waveform(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=
     add_volts: tuple[str, ...] = ()
 
 
-class Sine(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Sine(_Table, frozen=True, kw_only=True):
     """Commands of a sine; `amplitude_factor` turns open-circuit volts into what the generator counts."""
 
     set: tuple[str, ...]
     amplitude_factor: float = 1.0
 
 
-class Output(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Output(_Table, frozen=True, kw_only=True):
     """Commands of the output switch."""
 
     on: tuple[str, ...]
     off: tuple[str, ...]
 
 
-class MeterFunction(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class MeterFunction(_Table, frozen=True, kw_only=True):
     """How one function is set, and the words by which the meter names it."""
 
     configure: str
     answers: tuple[str, ...] = ()
 
 
-class MeterReading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class MeterReading(_Table, frozen=True, kw_only=True):
     """How a value is asked for, and which numbers mean "no value".
 
     `setting_query` asks what the meter is set to; `setting` is the pattern of the answer with the named parts
@@ -124,7 +128,7 @@ class MeterReading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_o
     not_a_number: tuple[float, ...] = (9.91e37,)
 
 
-class Dialect(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+class Dialect(_Table, frozen=True, kw_only=True):
     """What every dialect has."""
 
     name: str
@@ -136,9 +140,7 @@ class Dialect(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
     termination: Literal["lf", "crlf", "cr"] = "lf"
 
 
-class ScopeDialect(
-    Dialect, frozen=True, forbid_unknown_fields=True, kw_only=True, tag_field="kind", tag="scope"
-):
+class ScopeDialect(Dialect, frozen=True, kw_only=True, tag_field="kind", tag="scope"):
     """A scope family."""
 
     channels: Mapping[str, str]
@@ -149,18 +151,14 @@ class ScopeDialect(
     waveform: Waveform
 
 
-class GeneratorDialect(
-    Dialect, frozen=True, forbid_unknown_fields=True, kw_only=True, tag_field="kind", tag="generator"
-):
+class GeneratorDialect(Dialect, frozen=True, kw_only=True, tag_field="kind", tag="generator"):
     """A generator family."""
 
     sine: Sine
     output: Output
 
 
-class MeterDialect(
-    Dialect, frozen=True, forbid_unknown_fields=True, kw_only=True, tag_field="kind", tag="meter"
-):
+class MeterDialect(Dialect, frozen=True, kw_only=True, tag_field="kind", tag="meter"):
     """A meter family."""
 
     reading: MeterReading
