@@ -68,9 +68,17 @@ def open(path: Path | str) -> LogbookView:  # noqa: A001 - read as benchlog.open
     LogbookError, UsageError
         If there is no such file, or it is not a logbook that can be read.
     """
+    from pathlib import Path
+
+    from benchlog.errors import UsageError
     from benchlog.logbook import Logbook
     from benchlog.logbook.view import LogbookView
 
+    if not Path(path).exists():
+        raise UsageError(
+            f"there is no logbook {path}",
+            hint="check the folder; a command that records, such as `benchlog supply`, makes bench.logbook",
+        )
     return LogbookView(Logbook.open(path, mode="ro"))
 
 

@@ -54,6 +54,7 @@ class FindingKind(StrEnum):
     CORE = "core"
     WINDING = "winding"
     DESIGN = "design"
+    SIMULATED = "simulated bench"
     # what to do
     ADVICE = "advice"
     NOTE = "note"  # of results recorded before findings had a kind

@@ -83,13 +83,7 @@ class Keys(ABC):
 
 
 class TerminalKeys(Keys):
-    """Keys of a terminal whose line editing is off.
-
-    Parameters
-    ----------
-    fd : int
-        Its file descriptor.
-    """
+    """Keys of a terminal whose line editing is off."""
 
     _SAME = {"\r": ENTER, "\b": BACKSPACE}  # noqa: RUF012 - never changed
 
@@ -142,12 +136,7 @@ class ConsoleFunctions(Protocol):
 
 
 class ConsoleKeys(Keys):
-    """Keys of a Windows console.
-
-    Parameters
-    ----------
-    console : module msvcrt
-    """
+    """Keys of a Windows console, by the module `msvcrt`."""
 
     _SAME = {"\r": ENTER, "\b": BACKSPACE, "\x1a": END}  # noqa: RUF012 - never changed
 
@@ -377,8 +366,6 @@ def input_waits(fd: int, timeout_s: float, *, at_end: bool = True) -> bool:
 
     Parameters
     ----------
-    fd : int
-        Its file descriptor.
     timeout_s : float
         Longest wait, second.
     at_end : bool

@@ -7,20 +7,27 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.quantity_text import Divider
 from benchlog.reading import Function
-from benchlog.units import parse_nameplate, parse_number, parse_quantity
+from benchlog.units import parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
+    from benchlog.metrology.accuracy import Accuracy
     from benchlog.result import Result
 
+#: A text such as ``4k7``: 4.7 kV for a voltmeter, which nobody means.
+_LETTER_ONLY = re.compile(r"[+-]?\d*[kKMGmunpµμ]\d+")
 #: A quantity as text with its unit (``"15 ohm"``), or as a number in the SI unit.
 Value = str | float
 
@@ -71,7 +78,7 @@ def supply(
     from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
     from benchlog.checks.supply import LoadPoint, check_supply
 
-    plate = parse_nameplate(nameplate)
+    plate = parse_nameplate(_text(nameplate, "nameplate", "24 V ac 40 VA"))
     function = Function.DC_VOLTS if plate.coupling == "dc" else Function.AC_VOLTS
     if (load is None) != (loaded is None):
         raise UsageError("load and loaded go together", hint='load="15 ohm", loaded="24.70 V ac"')
@@ -80,7 +87,7 @@ def supply(
         point = LoadPoint(
             _positive(load, "ohm", "load"),
             _meter_reading(loaded, function, accuracy, resolution),
-            _number(load_tolerance, "1", "load tolerance"),
+            _share(load_tolerance, "load tolerance"),
         )
     return check_supply(
         plate,
@@ -88,13 +95,13 @@ def supply(
         mains=None
         if mains is None
         else Mains.typed(
-            mains if isinstance(mains, str) else f"{mains:g}",
+            mains if isinstance(mains, str) else f"{_number(mains, 'V', 'mains'):g}",
             None if mains_nominal is None else _positive(mains_nominal, "V", "nominal mains"),
-            PLUG_IN_MONITOR if mains_accuracy is None else parse_accuracy(mains_accuracy),
+            _accuracy(mains_accuracy, PLUG_IN_MONITOR),
         ),
         load=point,
         capacitor_v=None if capacitor is None else _positive(capacitor, "V", "capacitor rating"),
-        tolerance=_positive(tolerance, "1", "tolerance"),
+        tolerance=_share(tolerance, "tolerance"),
     )
 
 
@@ -140,7 +147,8 @@ def continuity(
         from benchlog.magnetics.wire import parse_wire
 
         celsius = None if temperature is None else _number(temperature, "degC", "temperature")
-        expected, source = copper_resistance(parse_wire(wire), _positive(length, "m", "length"), celsius)
+        size = parse_wire(_text(wire, "wire", "AWG 24"))
+        expected, source = copper_resistance(size, _positive(length, "m", "length"), celsius)
     null = None if lead_null is None else _meter_reading(lead_null, Function.OHMS, accuracy, resolution)
     return check_continuity(
         _meter_reading(reading, Function.OHMS, accuracy, resolution),
@@ -148,19 +156,19 @@ def continuity(
         max_ohm=None if max is None else _positive(max, "ohm", "highest resistance"),
         expected=expected,
         expected_source=source,
-        tolerance=_positive(tolerance, "1", "tolerance"),
+        tolerance=_share(tolerance, "tolerance"),
     )
 
 
 def turns_ratio(
-    capture: Capture,
+    capture: Capture | Path | str,
     primary: str,
     secondary: str,
     *,
-    expect: float,
-    swapped: Capture | None = None,
+    expect: Value,
+    swapped: Capture | Path | str | None = None,
     divider: str | None = None,
-    loop_turns: int = 1,
+    loop_turns: Value = 1,
     tolerance: Value | None = None,
     gain_accuracy: Value | None = None,
     range_gain: Value | None = None,
@@ -169,17 +177,17 @@ def turns_ratio(
 
     Parameters
     ----------
-    capture : Capture
-        From `load_capture`.
+    capture : Capture or path
+        From `load_capture`, or its file.
     primary, secondary : str
         Channels on the sense loop and on the N-turn winding.
-    expect : float
+    expect : str or float
         Turns of the plan.
-    swapped : Capture, optional
+    swapped : Capture or path, optional
         Second capture with probes and channels swapped: cancels the channels' gain errors.
     divider : str, optional
         Known divider before the secondary channel with the half-width of its error: ``"100:1 0.2 %"``.
-    loop_turns : int
+    loop_turns : str or int
         Turns of the sense loop.
     tolerance, gain_accuracy, range_gain : str or float, optional
         Half-widths: of the limits about `expect` (half a turn where not given), of each channel's gain, and of
@@ -192,29 +200,28 @@ def turns_ratio(
 
     Examples
     --------
-    ``turns_ratio(load_capture("ct1.csv"), "CH1", "CH2", expect=60, swapped=load_capture("ct1_swapped.csv"))``
+    ``turns_ratio("ct1.csv", "CH1", "CH2", expect=60, swapped="ct1_swapped.csv")``
     """
     from benchlog.checks.scope_channels import GAIN_ACCURACY, RANGE_GAIN
     from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 
+    first = _capture(capture, "capture")
     ratio, error = _divider(divider)
     setup = RatioSetup(
-        primary=capture.channel(primary).name,
-        secondary=capture.channel(secondary).name,
-        loop_turns=loop_turns,
-        gain_accuracy=GAIN_ACCURACY
-        if gain_accuracy is None
-        else _number(gain_accuracy, "1", "gain accuracy"),
-        range_gain=RANGE_GAIN if range_gain is None else _number(range_gain, "1", "range gain"),
+        primary=first.channel(primary).name,
+        secondary=first.channel(secondary).name,
+        loop_turns=_whole(loop_turns, "loop_turns"),
+        gain_accuracy=GAIN_ACCURACY if gain_accuracy is None else _share(gain_accuracy, "gain accuracy"),
+        range_gain=RANGE_GAIN if range_gain is None else _share(range_gain, "range gain"),
         divider=ratio,
         divider_tolerance=error,
     )
     return check_turns_ratio(
-        capture,
+        first,
         setup,
-        expected_turns=expect,
+        expected_turns=_positive(expect, "1", "expect"),
         tolerance=None if tolerance is None else _positive(tolerance, "1", "tolerance"),
-        swapped=swapped,
+        swapped=None if swapped is None else _capture(swapped, "swapped"),
     )
 
 
@@ -239,10 +246,16 @@ def crosscheck(
     """
     from benchlog.checks.crosscheck import check_crosscheck
 
+    for given, example in ((readings, "5.19 V dc"), (accuracy, "0.8 % + 2")):
+        if not isinstance(given, Mapping):
+            raise UsageError(f"{given!r} where a dict by meter belongs", hint=f'{{"A": "{example}", ...}}')
     stray = [tag for tag in accuracy if tag not in readings]
     if stray:
-        raise UsageError(f"accuracy of {stray[0]}, which has no reading", hint=f"read: {', '.join(readings)}")
-    chosen = None if function is None else Function(function)
+        raise UsageError(
+            f"accuracy of {stray[0]}, but no reading of it",
+            hint=f"readings were given for {' and '.join(readings)}",
+        )
+    chosen = None if function is None else _function(function)
     return check_crosscheck(
         [_meter_reading(shown, chosen, accuracy.get(tag), None, tag=tag) for tag, shown in readings.items()]
     )
@@ -256,22 +269,73 @@ def _meter_reading(
             raise UsageError(
                 f"{shown!r} does not say which function", hint='write "5.19 V dc", or give function="V="'
             )
-        shown = repr(float(shown))
+        shown = repr(_number(shown, function.unit, "reading"))
+    elif function is not None and not function.is_ohms and _LETTER_ONLY.fullmatch(shown.strip()):
+        raise UsageError(f"{shown!r} has no unit", hint=f'write "{shown} {function.unit}"')
     reading = parse_displayed(shown, function, instrument=tag)
     if resolution is not None:
         step = _positive(resolution, reading.unit, "resolution")
         reading = parse_displayed(shown, function, instrument=tag, resolution=step)
-    return MeterReading(reading, UNKNOWN_ACCURACY if accuracy is None else parse_accuracy(accuracy))
+    return MeterReading(reading, _accuracy(accuracy, UNKNOWN_ACCURACY))
+
+
+def _accuracy(text: str | None, otherwise: Accuracy) -> Accuracy:
+    return otherwise if text is None else parse_accuracy(_text(text, "accuracy", "1 % + 5"))
+
+
+def _text(value: object, what: str, example: str) -> str:
+    if not isinstance(value, str):
+        raise UsageError(f"{what} {value!r} is not text", hint=f'write it like "{example}"')
+    return value
+
+
+def _function(name: str) -> Function:
+    try:
+        return Function(name)
+    except ValueError:
+        names = ", ".join(f'"{function}"' for function in Function)
+        raise UsageError(f"{name!r} is not a function of a meter", hint=f"one of {names}") from None
+
+
+def _capture(given: Capture | Path | str, what: str) -> Capture:
+    """The record itself, or that of a file."""
+    from benchlog.capture import Capture
+    from benchlog.capture_files import load_capture
+
+    if isinstance(given, Capture):
+        return given
+    if not isinstance(given, str | Path):
+        raise UsageError(f"{what} is {given!r}", hint="give the file's name, or what load_capture() returns")
+    return load_capture(given)
+
+
+def _whole(value: Value, what: str) -> int:
+    number = _positive(value, "1", what)
+    if number != int(number):
+        raise UsageError(f"{what} {value!r} is not a whole number", hint="count the turns")
+    return int(number)
 
 
 def _number(value: Value, unit: str, what: str) -> float:
-    return parse_quantity(value, unit, what=what).value if isinstance(value, str) else float(value)
+    if isinstance(value, str):
+        return parse_quantity(value, unit, what=what).value
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        number = math.nan
+    if not math.isfinite(number):
+        raise UsageError(f"{what} {value!r} is not a number", hint="give a number, or text with its unit")
+    return number
+
+
+def _share(value: Value, what: str) -> float:
+    return parse_share(value, what) if isinstance(value, str) else _number(value, "1", what)
 
 
 def _positive(value: Value, unit: str, what: str) -> float:
     number = _number(value, unit, what)
     if not number > 0:
-        raise UsageError(f"{what} {value!r} must be above zero")
+        raise UsageError(f"{what} {value!r} must be above zero", hint="check its sign and unit")
     return number
 
 
@@ -279,7 +343,5 @@ def _divider(text: str | None) -> tuple[float | None, float]:
     """Read ``"100:1 0.2 %"``: ratio and the half-width of its error, 0.1 % where none is given."""
     if text is None:
         return None, 0.001
-    ratio, _, error = text.strip().partition(" ")
-    high, _, low = ratio.partition(":")
-    value = parse_number(high)[0] / parse_number(low or "1")[0]
-    return value, _number(error, "1", "divider tolerance") if error.strip() else 0.001
+    ratio, _, error = _text(text, "divider", "100:1 0.2 %").strip().partition(" ")
+    return Divider(ratio).value, _share(error, "divider tolerance") if error.strip() else 0.001

@@ -73,10 +73,7 @@ class _Measure(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         """See `ValueText.read`; a text without a unit is taken in the field's unit."""
-        value = parse_quantity(text, cls.unit, what=cls.about).value
-        if not value > 0:
-            raise UsageError(f"{text!r} must be above zero", hint=f'write it like "{cls.example}"')
-        return value
+        return parse_quantity(text, cls.unit, what=cls.about, above_zero=True).value
 
 
 class Volts(_Measure):
@@ -158,8 +155,12 @@ class Divider(ValueText[float]):
     @classmethod
     def read(cls, text: str) -> float:
         head, colon, tail = text.partition(":")
-        bottom = parse_quantity(tail, "1", what="value").value if colon else 1.0
-        top = parse_quantity(head, "1", what="value").value
+        try:
+            top, bottom = (
+                parse_quantity(part, "1", what="divider").value for part in (head, tail if colon else "1")
+            )
+        except UsageError as error:
+            raise UsageError(error.message, hint="write it like 100:1") from None
         if not bottom > 0 or top < bottom:
             raise UsageError(f"a divider of {text} does not divide", hint="write it like 100:1")
         return top / bottom

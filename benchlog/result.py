@@ -7,7 +7,7 @@ of all quantities gathered under one key and unknown or infinite numbers as null
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import Hookup
 from benchlog.influence import Influence
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,9 +62,10 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
         meter that read 27.75 V, 0 where it cancels. None where a relative error makes no sense (noise, counts).
     applied : float
         Relative error of that thing for which the result is corrected already, by what was known of it.
-    apart : float
-        For the whole accuracy statement of a meter, which `contribution` takes as one error: the same with its gain and zero
-        erring apart. No data sheet says which; a probability lies between both. 0 for all other inputs.
+    half_widths : tuple of float
+        For the accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
+        and the rounding of its display contribute each, three numbers for every reading gathered in the line. How a meter uses
+        up its statement no data sheet says. Of any other rectangle: its half-width and two zeros. Empty for normal inputs.
     """
 
     label: str
@@ -72,7 +73,7 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     influence: Influence | None = None
     sensitivity: float | None = None
     applied: float = 0.0
-    apart: float = 0.0
+    half_widths: tuple[float, ...] = ()
 
 
 class Uncertain(msgspec.Struct, frozen=True):
@@ -124,9 +125,7 @@ class Limits(msgspec.Struct, frozen=True):
             return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
         if self.high is None:
             return f"≥ {format_quantity(self.low, self.unit)}"
-        low, high = format_quantity(self.low, self.unit), format_quantity(self.high, self.unit)
-        number, _, unit = low.partition(" ")
-        return f"{number} … {high}" if unit == high.partition(" ")[2] else f"{low} … {high}"
+        return format_span(self.low, self.high, self.unit, " … ")
 
 
 class DesignCheck(msgspec.Struct, frozen=True):
@@ -261,19 +260,33 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
         return figure(self)
 
+    def _title(self) -> str:
+        named = " ".join(filter(None, (self.check_id, self.check.replace("_", " "), self.part)))
+        return f"{named}: {self.overall}"
+
+    def _rows(self, names: Iterable[str]) -> list[tuple[str, str, str]]:
+        return [(n.replace("_", " "), str(self.quantities[n]), str(self.limits.get(n, ""))) for n in names]
+
+    def __repr__(self) -> str:
+        judged = (f"{name} {value}" for name, value, _ in self._rows(self.judged))
+        return f"<Result {'; '.join([self._title(), *judged])}>"
+
+    def __str__(self) -> str:
+        rows = (
+            f"  {name} {value}" + (f"   allowed {limits}" if limits else "")
+            for name, value, limits in self._rows(self.quantities)
+        )
+        cautions = (f"  ! {caution}" for caution in self.cautions)
+        return "\n".join([f"{self._title()}: {self.overall_reason}", *rows, *cautions])
+
     def _repr_html_(self) -> str:
         from benchlog.html_table import html_table
 
-        rows = []
-        for name, quantity in self.quantities.items():
-            limits = self.limits.get(name)
-            rows.append((name.replace("_", " "), str(quantity), str(limits or "")))
-        title = " ".join(filter(None, (self.check_id, self.check.replace("_", " "), self.part)))
         checks = (f"{c.name.replace('_', ' ')}: {c.verdict}, {c.reason}" for c in self.design_checks)
         return html_table(
-            f"{title}: {self.overall}",
+            self._title(),
             ("quantity", "value ± U (95 %)", "limits"),
-            rows,
+            self._rows(self.quantities),
             (self.reason, *checks, *self.findings, *self.cautions),
         )
 

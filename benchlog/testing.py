@@ -242,8 +242,6 @@ class ScriptedReader(Reader):
 
     Parameters
     ----------
-    instrument : str
-        Tag.
     script : iterable
         Of `Reading` (yielded), exceptions (raised), None (one deadline passes in silence) and numbers (that many
         seconds pass on the clock before what follows; a deadline in between ends in None).

@@ -43,7 +43,8 @@ BASE_UNITS = (
 # An own table: every command pays for the import of a library that knows it. The tests compare with QuantiPhy.
 _POWERS = {"f": -15, "p": -12, "n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6, "G": 9, "T": 12}
 _PREFIXES = {prefix: float(f"1e{power}") for prefix, power in _POWERS.items()}
-_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
+#: The prefix of a power of ten, as a display shows it.
+PREFIX_BY_POWER = {power: prefix.replace("u", "µ") for prefix, power in _POWERS.items()}
 _NEVER_PREFIXED = ("1", "deg", "degC", "K", "dB")
 _ALIASES = {
     "\u03a9": "ohm",  # Greek omega
@@ -170,7 +171,9 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
     return None
 
 
-def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity") -> Quantity:
+def parse_quantity(
+    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False
+) -> Quantity:
     """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
 
     Parameters
@@ -181,14 +184,16 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
         SI unit that must come out; a bare number or a bare prefix is then taken in it.
     what : str
         Name of the thing in messages.
+    above_zero : bool
+        Whether it must be.
 
     Raises
     ------
     UsageError
-        If it can't be read, or has another unit.
+        If it can't be read, has another unit, or is not above zero where it must be.
     """
     stripped = text.strip()
-    plain = _with_point(stripped.replace("−", "-"), unit)
+    plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
     example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
     if not match:
@@ -206,13 +211,19 @@ def parse_quantity(text: str, unit: str | None = None, *, what: str = "quantity"
     factor, si_unit = found
     if unit is not None and si_unit != unit:
         if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
-            wanted = "where a plain number or % belongs" if unit == "1" else f"not in {unit}"
-            found_unit = "a plain number" if si_unit == "1" else f"in {si_unit}"
-            raise UsageError(f"{what}: {text!r} is {found_unit}, {wanted}", hint=example)
+            raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(word, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
+    if above_zero and not value > 0:
+        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _not_in(wanted: str, found: str) -> str:
+    """How a quantity in one unit does not fit where another is wanted."""
+    where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
+    return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
@@ -224,7 +235,7 @@ def _unit_words(text: str) -> tuple[list[str], str]:
     return (words[:-1], coupling) if coupling else (words, "")
 
 
-def _with_point(text: str, unit: str | None) -> str:
+def with_decimal_point(text: str, unit: str | None) -> str:
     """Write a letter in the place of the decimal mark as number and unit: ``4k7`` is ``4.7 k``, ``1R5`` ``1.5 ohm``."""
     match = _LETTER_MARK.fullmatch(text)
     if match is None or unit in ("m", "m2"):
@@ -257,6 +268,17 @@ _EXAMPLES = {
 }
 
 
+def parse_share(text: str, what: str) -> float:
+    """Read a part of a whole, such as a tolerance: ``"5 %"`` or ``"200 ppm"``; a number alone could mean either.
+
+    >>> parse_share("0.5 %", "tolerance")
+    0.005
+    """
+    if not text.rstrip().endswith(("%", "ppm")):
+        raise UsageError(f"{what} {text.strip()!r} has no %", hint=f"write it like '{text.strip()} %'")
+    return parse_quantity(text, "1", what=what).value
+
+
 def parse_nameplate(text: str) -> Nameplate:
     """Read a supply's nameplate: voltage, ``ac`` or ``dc``, and rated power or current.
 
@@ -264,11 +286,14 @@ def parse_nameplate(text: str) -> Nameplate:
     40.0
     >>> round(parse_nameplate("24 V ac 1.5 A").power_va, 6)
     36.0
+    >>> parse_nameplate("OUTPUT: AC 24V 1.5A").coupling
+    'ac'
     >>> str(parse_nameplate("9 V dc 1 A switching").regulation)
     'regulated'
     """
     hint = "write the nameplate like '24 V ac 40 VA', '12 V dc 1.5 A regulated' or '9 V dc 1 A unregulated'"
-    words, regulation = _regulation(text.strip())
+    words, regulation = _regulation(_LABEL.sub("", text.strip()))
+    words = re.sub(r"(?i)^(ac|dc)\s*([\d.,]+\s*V)", r"\2 \1", words)  # as labels have it: AC 24 V
     match = re.fullmatch(
         r"(.*?V(?:\s*(?:ac|dc|AC|DC|~|=))?)(?:\s*[,/ ]\s*(\S+\s*(?:[mk]?VA|[mk]?W|[um]?A)))?\s*", words
     )
@@ -289,6 +314,9 @@ def parse_nameplate(text: str) -> Nameplate:
         raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
+
+#: What labels write before the output's voltage.
+_LABEL = re.compile(r"(?i)^(output|out|o/p|sec(ondary)?)\b[.:]*\s*")
 
 #: Words of nameplates; a switching supply regulates its output.
 _REGULATION_WORDS = {
@@ -329,11 +357,30 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
         return f"0{_tail(unit)}"
     mantissa, _, exponent = f"{value:.{digits - 1}e}".partition("e")
     power = int(exponent) // 3 * 3
-    if power not in _BY_POWER:
+    if power not in PREFIX_BY_POWER:
         return f"{mantissa}e{int(exponent)}{_tail(unit)}"
     # Rounded already, so that 999.96 to four digits is 1.000 k; the second rounding only cuts the tail of a division.
     scaled = float(f"{mantissa}e{int(exponent) - power}")
-    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, _BY_POWER[power])}"
+    return f"{scaled:.{max(0, digits - 1 - int(exponent) + power)}f}{_tail(unit, PREFIX_BY_POWER[power])}"
+
+
+def format_span(low: float, high: float, unit: str, between: str = " to ", digits: int = 4) -> str:
+    """Write two ends with one prefix and as many decimals, that of the larger end.
+
+    >>> format_span(-1.298, -0.2559, "V")
+    '-1.298 to -0.256 V'
+    >>> format_span(26.4949, 27.2348, "V")
+    '26.49 to 27.23 V'
+    >>> format_span(0.1933, 0.201, "ohm", " … ")
+    '193.3 … 201.0 mΩ'
+    """
+    larger = max(abs(low), abs(high))
+    if not (math.isfinite(larger) and larger > 0) or unit in (*_NEVER_PREFIXED, "m2"):
+        return f"{format_quantity(low, unit, digits)}{between}{format_quantity(high, unit, digits)}"
+    number, _, tail = format_quantity(larger, unit, digits).partition(" ")
+    decimals = len(number.partition(".")[2])
+    scale = 10.0 ** round(math.log10(float(number) / larger))  # that of the prefix, free of the rounding
+    return f"{low * scale:.{decimals}f}{between}{high * scale:.{decimals}f} {tail}"
 
 
 def _tail(unit: str, prefix: str = "") -> str:
@@ -348,14 +395,17 @@ def format_uncertain(value: float, expanded: float, unit: str) -> str:
     '27.75 ± 0.38 V'
     >>> format_uncertain(0.2012, 0.0021, "ohm")
     '201.2 ± 2.1 mΩ'
+    >>> format_uncertain(0.3, 0.582, "V")
+    '300 ± 580 mV'
     """
     if not (math.isfinite(value) and math.isfinite(expanded)) or expanded <= 0:
         return format_quantity(value, unit)
     power = 0
     if unit not in (*_NEVER_PREFIXED, "m2"):
         size = 1.0001 * max(abs(value), expanded)  # what rounds up to the next prefix takes it
-        power = max((p for p in _BY_POWER if float(f"1e{p}") <= size), default=0)
+        power = max((p for p in PREFIX_BY_POWER if float(f"1e{p}") <= size), default=0)
     factor = float(f"1e{power}")
     scaled, width = value / factor, expanded / factor
-    decimals = max(0, 1 - math.floor(math.log10(width)))
-    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, _BY_POWER[power])}"
+    places = 1 - math.floor(math.log10(width))
+    decimals, scaled, width = max(0, places), round(scaled, places), round(width, places)
+    return f"{scaled:.{decimals}f} ± {width:.{decimals}f}{_tail(unit, PREFIX_BY_POWER[power])}"

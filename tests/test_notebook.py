@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,8 @@ import pytest
 
 import benchlog as bl
 from benchlog.cli import main
-from benchlog.errors import UsageError
-from benchlog.result import Verdict
+from benchlog.errors import BenchlogError, UsageError
+from benchlog.result import Result, Verdict
 
 ROOT = Path(__file__).parents[1]
 CAPTURE = ROOT / "sample_captures" / "ct2_101_turns_divider.npz"
@@ -49,18 +50,18 @@ def recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
     return tmp_path
 
 
-def _readme_lines() -> str:
+def _readme_lines(*, with_logbook: bool) -> str:
     text = (ROOT / "README.md").read_text(encoding="utf-8")
-    match = re.search(r"## In Python\n.*?```python\n(.*?)```", text, re.DOTALL)
-    assert match is not None
-    return match[1]
+    checks, logbook = re.findall(r"```python\n(.*?)```", text.partition("## In Python\n")[2], re.DOTALL)
+    return str(checks if not with_logbook else checks + logbook)
 
 
 def test_the_readmes_lines_run_as_a_notebook(recorded: Path) -> None:
     """Each line is a cell; every cell that ends in a value shows it, results and tables as HTML."""
     nbclient = pytest.importorskip("nbclient")
     nbformat = pytest.importorskip("nbformat")
-    lines = [line for line in _readme_lines().splitlines() if line and not line.startswith("#")]
+    readme = _readme_lines(with_logbook=True)
+    lines = [line for line in readme.splitlines() if line and not line.startswith("#")]
     assert len(lines) <= 14
     (recorded / "sample_captures").mkdir()
     for path in (CAPTURE, SWAPPED):
@@ -71,6 +72,13 @@ def test_the_readmes_lines_run_as_a_notebook(recorded: Path) -> None:
     shown = [output.data for cell in notebook.cells for output in cell.outputs if "data" in output]
     assert sum("text/html" in data for data in shown) >= 4
     assert any("101 turns, not 100" in data.get("text/html", "") for data in shown)
+
+
+def test_the_readmes_checks_run_where_nothing_was_recorded_yet(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(ROOT)
+    names: dict[str, object] = {}
+    exec(_readme_lines(with_logbook=False), names)
+    assert isinstance(names["ratio"], Result)
 
 
 def test_withdrawn_readings_are_shown_only_when_asked_for(recorded: Path) -> None:
@@ -177,6 +185,63 @@ def test_continuity_and_crosscheck_take_numbers() -> None:
 def test_bad_words_are_one_clear_error(words: dict[str, str], said: str) -> None:
     with pytest.raises(UsageError, match=said):
         bl.supply("24 V ac 40 VA", "27.75 V ac", **words)
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: bl.open("nowhere.logbook"), "no logbook nowhere.logbook"),
+        (lambda: bl.turns_ratio("nowhere.csv", "CH1", "CH2", expect=100), "no file 'nowhere.csv'"),
+        (lambda: bl.turns_ratio(7, "CH1", "CH2", expect=100), "capture is 7"),  # type: ignore[arg-type]
+        (lambda: bl.turns_ratio(CAPTURE, "CH1", "CH2", expect=-3), "expect -3 must be above zero"),
+        (lambda: bl.turns_ratio(CAPTURE, "CH1", "CH2", expect=100, loop_turns=1.5), "not a whole number"),
+        (lambda: bl.turns_ratio(CAPTURE, "CH1", "CH2", expect=100, divider=100), "divider 100 is not text"),  # type: ignore[arg-type]
+        (lambda: bl.supply("24 V ac", "4k7"), "'4k7' has no unit"),
+        (lambda: bl.supply("24 V ac", None), "reading None is not a number"),  # type: ignore[arg-type]
+        (lambda: bl.supply("24 V ac", float("nan")), "reading nan is not a number"),
+        (lambda: bl.supply(24, "27 V ac"), "nameplate 24 is not text"),  # type: ignore[arg-type]
+        (lambda: bl.supply("24 V ac", "27 V ac", accuracy=0.01), "accuracy 0.01 is not text"),  # type: ignore[arg-type]
+        (lambda: bl.crosscheck(["5 V dc"], {}), "a dict by meter"),  # type: ignore[arg-type]
+        (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {}, function="volts"), "not a function of a meter"),
+        (lambda: bl.crosscheck({"A": 5.0, "B": 5.1}, {"X": "1 %"}), "accuracy of X, but no reading"),
+    ],
+)
+def test_a_wrong_argument_is_an_error_with_a_hint_for_python(call: Callable[[], object], said: str) -> None:
+    with pytest.raises(BenchlogError, match=said) as caught:
+        call()
+    assert caught.value.hint
+    assert "--" not in caught.value.hint
+
+
+def test_text_and_files_do_for_numbers_and_captures() -> None:
+    ratio = bl.turns_ratio(
+        str(CAPTURE), "CH1", "CH2", expect="100", swapped=SWAPPED, divider="100:1 0.2 %", loop_turns="1"
+    )
+    assert ratio.verdict is Verdict.FAIL
+    assert bl.continuity("4k7", max="7 kohm").quantities["resistance"].value == 4700.0
+
+
+def test_a_length_of_time_is_read_also_where_no_reading_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["record", "note", "bench wiped down"]) == 0
+    capsys.readouterr()
+    with bl.open("bench.logbook") as book:
+        assert len(book.readings(last="10 min")) == 0
+        for wrong in ("ten min", 10):
+            with pytest.raises(UsageError, match="not a length of time"):
+                book.readings(last=wrong)  # type: ignore[arg-type]
+
+
+def test_a_result_prints_as_a_few_lines() -> None:
+    """Value and uncertainty as in `test_every_reading_has_the_uncertainty_of_its_meter`."""
+    result = bl.supply("24 V ac 40 VA", "27.75 V ac", accuracy="1 % + 5", capacitor="35 V")
+    assert repr(result) == "<Result supply: fail; no load voltage 27.75 ± 0.38 V>"
+    first, *rest = str(result).splitlines()
+    assert first.startswith("supply: fail: ")
+    assert any(line.startswith("  no load voltage 27.75 ± 0.38 V   allowed ") for line in rest)
+    assert len(str(result)) < 1000
 
 
 def test_names_are_listed_and_unknown_ones_refused() -> None:

@@ -128,6 +128,9 @@ def test_wrong_unit_is_refused():
         ("12 V dc 1.5 A", 12.0, "dc", 18.0),
         ("9 V ac", 9.0, "ac", None),
         ("24 V ac, 500 mA", 24.0, "ac", 12.0),
+        ("OUTPUT: 24V~ 1.67A", 24.0, "ac", 40.08),  # as labels have it
+        ("AC 24V 1.67A", 24.0, "ac", 40.08),
+        ("OUT: DC12,5V 1A", 12.5, "dc", 12.5),
     ],
 )
 def test_nameplates(text, volts, coupling, va):

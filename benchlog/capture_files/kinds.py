@@ -46,13 +46,7 @@ _WHAT_TO_DO = "export the samples from the scope as CSV, NPZ, WAV or MAT and giv
 
 
 def read_bytes(path: Path) -> bytes:
-    """Return the file's bytes.
-
-    Raises
-    ------
-    CaptureFileError
-        If it is missing, a folder, unreadable or empty.
-    """
+    """Return the file's bytes; `CaptureFileError` if it is missing, a folder, unreadable or empty."""
     try:
         data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:

@@ -62,8 +62,6 @@ def load_log(path: str | Path, columns: Sequence[str] | None = None, *, decimal:
 
     Parameters
     ----------
-    path : str or Path
-        The file.
     columns : sequence of str, optional
         Columns to take, by name or number from 1; names for all of them where the file has none.
     decimal : {".", ","}, optional

@@ -61,10 +61,6 @@ def read_table(
 
     Parameters
     ----------
-    data : bytes
-        The file.
-    path : Path
-        Its name, for messages.
     strict : bool
         True for captures: a line of text between the data is refused. False for logs: a repeated header is
         left out with a note.

@@ -144,10 +144,6 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
 
     Parameters
     ----------
-    text : PlainText
-        The file.
-    name : str
-        Its name, for messages.
     decimal : {".", ","}, optional
         Decimal mark when the caller knows it.
     wanted : int, optional

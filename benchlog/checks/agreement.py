@@ -17,11 +17,18 @@ from benchlog.errors import AnalysisError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uncertain
-from benchlog.result import Result, Uncertain, Verdict, worst_verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.metrology.next_best import Way, with_ways
+from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
+#: What settles a comparison that could not be judged; how often and in how many minutes is judgement.
+_ACCURACIES = Way("state the accuracies of both (--accuracy), and judge the same log", 0.9, 1.0)
+_ONE_CLOCK = Way("log both again with one clock that nobody sets", 0.85, 10.0)
+_AT_REST = Way("log both again while the quantity is at rest, a minute at each of two levels", 0.85, 5.0)
+
+_NOT_JUDGED = "limits of agreement: mean ± 1.96 sd, stated, not judged"
 
 
 def check_agreement(
@@ -70,7 +77,9 @@ def check_agreement(
     verdict, judged = _judge(found, a, b, float(u.mean()), float(v.mean()))
     reason = _reason(found, a, b, unit, judged)
     quantities = {"difference": _mean_difference(found, unit)}
+    way, limits, rule = _ACCURACIES, dict[str, Limits](), _NOT_JUDGED
     if judged is not None:
+        way, limits, rule = _ONE_CLOCK if clock_doubt else _AT_REST, {"e_n": E_N_LIMITS}, E_N_RULE
         # A lag is believed only of two that follow each other.
         lagging = same_clock and alignment.significant and found.regression.correlation**2 >= 0.5
         singles, words = _single_readings(found, a, b, u, v, unit, moving=lagging)
@@ -80,17 +89,18 @@ def check_agreement(
             verdict = Verdict.INDETERMINATE
             reason = f"{clock_doubt}, so the differences may be in time; {reason}"
         quantities = {"e_n": Uncertain(judged, 0.0, 0.0, "1"), **quantities}
-    return Result(
+    result = Result(
         check="crosscheck",
         verdict=verdict,
         reason=reason,
         quantities=quantities,
-        limits={"e_n": E_N_LIMITS} if judged is not None else {},
-        rule=E_N_RULE if judged is not None else "limits of agreement: mean ± 1.96 sd, stated, not judged",
+        limits=limits,
+        rule=rule,
         instruments=(first.name, second.name),
         findings=tuple(findings),
         details=_details(found, a, b, alignment, same_clock, unit),
     )
+    return with_ways(result, [way])
 
 
 def _refuse_unlike(first: Series, second: Series) -> None:
@@ -280,11 +290,8 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
     if len(found.steps) > 1:
         low = min(s.difference for s in found.steps)
         high = max(s.difference for s in found.steps)
-        text += f", at rest {format_quantity(low, unit)} to {format_quantity(high, unit)} ({len(found.steps)} levels)"
-    text += (
-        f", 95 % of single readings {format_quantity(found.limits_low, unit)} to "
-        f"{format_quantity(found.limits_high, unit)}"
-    )
+        text += f", at rest {format_span(low, high, unit)} ({len(found.steps)} levels)"
+    text += f", 95 % of single readings {format_span(found.limits_low, found.limits_high, unit)}"
     if judged is None:
         return f"{text}; whether that is good enough needs both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"

@@ -18,6 +18,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.metrology.next_best import Way, chance_to_settle, way_out, with_ways
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -27,6 +28,10 @@ RESOLVABLE = 4.0
 FOUR_WIRE = (
     "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
 )
+#: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
+_RESOLVED = 0.008
+#: Two test leads in good order are up to this (common practice, no source).
+LEADS_OHM = 0.5
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
@@ -80,15 +85,19 @@ def check_continuity(
         quantities = {"resistance": resistance, **quantities}
         judgement = _judge(resistance, used, two_wire=current is None)
         findings += _about_leads(reading, lead_null, current)
-        if (doubt := _doubtful_null(reading, lead_null)) is not None:
+        doubt = _doubtful_null(reading, lead_null)
+        if doubt is None and lead_null is None and current is None and used is not None:
+            doubt = _leads_decide(resistance, used, judgement.verdict)
+        if doubt is not None:
             findings.append(doubt)
-            judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt)
+            p = judgement.conformance_probability
+            judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
     meters = functions_used(*taken)
     if current is not None:
         wiring = four_wire("the object", reading.name)
     else:
         wiring = across("the object", [reading.name], reading.reading.function)
-    return Result(
+    result = Result(
         check="continuity",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -107,6 +116,7 @@ def check_continuity(
         ),
         findings=tuple(findings),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def _about_leads(
@@ -120,6 +130,20 @@ def _about_leads(
         words = "no lead null: the reading includes the test leads' 0.1 to 0.5 Ω"
         found.append(Finding(FindingKind.LEADS, words))
     return found
+
+
+def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
+    """Say so where the leads, of which nothing was measured, could turn a fail into a pass or the reverse."""
+    value, u = resistance.value, resistance.expanded_uncertainty
+    too_high = verdict is Verdict.FAIL and limits.high is not None and value - u - LEADS_OHM <= limits.high
+    too_low = verdict is Verdict.PASS and limits.low is not None and value - u - LEADS_OHM < limits.low
+    if not (too_high and (limits.low is None or value + u >= limits.low)) and not too_low:
+        return None
+    shown = format_uncertain(value, u, "ohm")
+    return Finding(
+        FindingKind.LEADS,
+        f"{shown} with the leads, which are 0.1 to 0.5 Ω by themselves and were not measured",
+    )
 
 
 def _doubtful_null(reading: MeterReading, lead_null: MeterReading | None) -> Finding | None:
@@ -154,7 +178,7 @@ def _refuse_wrong_function(
             reading.reading.function is Function.AC_VOLTS
         ):
             raise UsageError(
-                f"{reading.reading.function} over {current.reading.function} is no resistance",
+                f"{reading.reading.function} over {current.reading.function} gives no resistance",
                 hint="take both on DC, voltage and current of the same loop",
             )
         if reading.reading.function is Function.AC_VOLTS and winding:
@@ -222,6 +246,7 @@ def _open_circuit(lead_null: MeterReading | None) -> Judgement:
         Verdict.INDETERMINATE,
         0.0,
         "overload shown: open part, or open lead? Short the tips; they must read under 1 Ω",
+        Way("short the tips, read, and measure again with that lead null", 0.95, 1.0),
     )
 
 
@@ -242,9 +267,17 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
             f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {advice}",
+            _finer(resistance, limits, advice),
         )
     if judgement.verdict is Verdict.INDETERMINATE and two_wire:
         return Judgement(
             judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
         )
     return judgement
+
+
+def _finer(resistance: Uncertain, limits: Limits, how: str) -> Way:
+    """Way to a resistance that is resolved, and how often its verdict is clear."""
+    u = math.hypot(resistance.standard_uncertainty, limits.standard_uncertainty)
+    u_new = min(_RESOLVED * abs(resistance.value), u / 2)
+    return Way(how, chance_to_settle(resistance.value, u, u_new, limits), 5.0)

@@ -27,12 +27,17 @@ from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags, no_number_hint
+from benchlog.metrology.next_best import Way, with_ways
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
 _NEAR_ZERO_COUNTS = 10
+#: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
+_CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
+_STANDARD = Way("read a check standard with each", 0.9, 3.0)
+_AT_REST = Way("let the node come to rest, then read A-B-A again", 0.85, 3.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
@@ -82,9 +87,9 @@ def check_crosscheck(
         meters, told = as_rms(as_read, responses, waveform, unit)
     compared = compare_all(list(meters.values()), fit, unit)
     moved = _moved_more(compared.worst, readings, unit)
-    blind = _unlike_response(compared, responses, waveform)
+    blind, way = _unlike_response(compared, responses, waveform), _CAPTURE
     if compared.failed and not blind and meters is as_read:
-        blind = _all_may_be_right(compared)
+        blind, way = _all_may_be_right(compared), _STANDARD
     odd, advice = _which_is_wrong(compared, moved, blind)
     details = _details(compared, responses)
     if meters is not as_read:
@@ -94,10 +99,11 @@ def check_crosscheck(
     in_turns = sum(1 for _ in itertools.groupby(m.reading.instrument for m in readings))
     wiring = same_points("one point", list(meters), function, in_turns=in_turns > len(meters))
     doubt = moved or blind
-    return Result(
+    verdict, reason = (Verdict.INDETERMINATE, doubt) if doubt else (compared.verdict, _reason(compared))
+    result = Result(
         check="crosscheck",
-        verdict=Verdict.INDETERMINATE if doubt else compared.verdict,
-        reason=doubt or _reason(compared),
+        verdict=verdict,
+        reason=reason,
         quantities={"e_n": Uncertain(compared.joint, 0.0, 0.0, "1"), "difference": compared.worst.difference},
         limits={"e_n": E_N_LIMITS},
         rule=E_N_RULE if len(meters) == 2 else JOINT_RULE,
@@ -115,6 +121,7 @@ def check_crosscheck(
         ),
         details=details,
     )
+    return with_ways(result, [_AT_REST if moved else way])
 
 
 def _as_read(readings: Sequence[MeterReading], fit: NodeValues) -> Mapping[str, NodeMeter]:

@@ -19,6 +19,7 @@ from benchlog.checks.series_resistor import (
     in_phase,
     measure_inductance,
     series_resistor,
+    wrong_node,
 )
 from benchlog.checks.whole_turns import half_turn_limits, judge_turns, posterior_of
 from benchlog.circuits import winding_and_resistor
@@ -32,6 +33,7 @@ from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.gtc import GTC
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import format_quantity
 from benchlog.wording import quantity_words
@@ -47,6 +49,9 @@ __all__ = [
 
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
+#: By which a typed resistor or a probe's factor is usually wrong (common practice, no source).
+_FACTORS = (10, 100, 1000)
+_SLIP_WITHIN = 0.1  # relative, of what a slip would give (judgement)
 HOOKUP_CAUTION = (
     "Scope ground clips are connected to protective earth. Put both on one point: where winding and resistor join, "
     "or at the resistor's far end with the node hook-up. Never on anything connected to mains."
@@ -115,8 +120,13 @@ def check_inductance(
         findings += words
     used = dict(limits) if limits else _limits(turns, al_h, tolerance, with_count=posterior is not None)
     judgement = _judge(quantities, used, posterior)
-    verdict, reason = _believed(judgement, coil)
     short = _shorted(coil, turns, al_h)
+    doubt = wrong_node(coil, setup) if short is None else None
+    if doubt is None and short is None and judgement.verdict is Verdict.FAIL and turns and al_h:
+        doubt = _slip(coil, setup, al_h * turns**2)
+    if doubt is not None:
+        findings.append(doubt)
+    verdict, reason, way = _believed(judgement, coil, doubt)
     if short is not None:
         findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
         if verdict is Verdict.FAIL:
@@ -124,7 +134,7 @@ def check_inductance(
     if posterior is not None:
         reason = f"{posterior.words} by inductance; {reason}"
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
-    return Result(
+    result = Result(
         check="inductance",
         verdict=verdict,
         reason=reason,
@@ -151,6 +161,7 @@ def check_inductance(
         }
         | ({"notes": list(coil.notes)} if coil.notes else {}),
     )
+    return with_ways(result, [way] if way else [])
 
 
 def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) -> dict[str, Uncertain]:
@@ -166,13 +177,35 @@ def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) ->
     return found
 
 
-def _believed(judgement: Judgement, coil: MeasuredCoil) -> tuple[Verdict, str]:
-    """Verdict and reason; no verdict on a record that can't carry one, or a hook-up that shows no winding."""
+def _slip(coil: MeasuredCoil, setup: SeriesSetup, expected_h: float) -> Finding | None:
+    """Ask about exchanged channels, or a resistor or probe factor typed wrong, if that would explain the inductance."""
+    times_expected = float(coil.inductance.x) / expected_h
+    if not setup.node and abs(times_expected / coil.ratio**2 - 1) <= _SLIP_WITHIN:
+        words = f"are channels {setup.across} and {setup.resistor_channel} exchanged?"
+        return Finding(
+            FindingKind.HOOKUP, f"with the channels exchanged the inductance is as expected: {words}"
+        )
+    for factor in _FACTORS:
+        for off, times in ((factor, f"{factor} times"), (1 / factor, f"1/{factor} of")):
+            if abs(times_expected / off - 1) <= _SLIP_WITHIN:
+                words = f"is the resistor really {format_quantity(setup.resistor_ohm, 'ohm')}, each probe's factor as set?"
+                return Finding(FindingKind.HOOKUP, f"the inductance is {times} the expected: {words}")
+    return None
+
+
+def _believed(
+    judgement: Judgement, coil: MeasuredCoil, doubt: Finding | None
+) -> tuple[Verdict, str, Way | None]:
+    """Verdict, reason, and a way out where the record can't carry a verdict, or the hook-up shows no winding."""
     if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
-        return Verdict.INDETERMINATE, next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+        doubt = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
+        return Verdict.INDETERMINATE, doubt, way_out(doubt)
     if coil.blocked:
-        return Verdict.INDETERMINATE, f"no verdict from this record: {coil.blocked[0]}"
-    return judgement.verdict, judgement.reason
+        doubt = coil.blocked[0]
+        return Verdict.INDETERMINATE, f"no verdict from this record: {doubt}", way_out(doubt)
+    if doubt is not None and judgement.verdict is not Verdict.NOT_DONE:
+        return Verdict.INDETERMINATE, doubt, way_out(doubt)
+    return judgement.verdict, judgement.reason, judgement.way
 
 
 def _check_arguments(

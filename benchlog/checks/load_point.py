@@ -13,6 +13,7 @@ from benchlog.influence import Role
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
+from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
 from benchlog.wording import quantity_words
@@ -23,6 +24,13 @@ HOT_W = 2.0
 _PREFIX_SLIP = 0.01
 #: A load that takes this much more than the rated current is an overload, beyond its resistor's tolerance.
 _OVERLOAD = 1.05
+
+#: An output nobody knows the rating of; how often and in how many minutes is judgement.
+_LIGHTER = Way(
+    "find its rated current (print on the case, data sheet), or load it with ten times the resistance",
+    0.8,
+    3.0,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +139,7 @@ def judge_load(
                 Verdict.INDETERMINATE,
                 judgement.conformance_probability,
                 f"{judgement.reason}, but the nameplate has no rated current: it may be an overload",
+                _LIGHTER,
             )
         found.append(judgement)
     return found

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from benchlog.checks.near_zero import DEAD_CAUTION, near_zero_by_limits, part_or_meter
 from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
+from benchlog.metrology.next_best import with_ways
 from benchlog.reading import State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -14,6 +16,7 @@ def check_reading(
     limits: Limits | None,
     *,
     expected: Uncertain | None = None,
+    second: MeterReading | None = None,
 ) -> Result:
     """Judge one reading against limits.
 
@@ -23,6 +26,8 @@ def check_reading(
         None makes it exploratory: recorded, not judged.
     expected : Uncertain, optional
         What the plan expects, for the record.
+    second : MeterReading, optional
+        Another meter, with its own leads, on the same points: a voltage or current near zero is believed only with it.
 
     Notes
     -----
@@ -46,8 +51,11 @@ def check_reading(
             )
         else:
             judgement = judge(quantities[name], limits, name)
+    missing = near_zero_by_limits(reading, limits)
+    if missing is not None and second is None:
+        judgement = part_or_meter(judgement, reading, missing)
     meters = functions_used(reading)
-    return Result(
+    result = Result(
         check="reading",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -59,8 +67,10 @@ def check_reading(
         rule=RULE,
         instruments=tuple(meters),
         functions=meters,
+        cautions=() if missing is None else (DEAD_CAUTION,),
         findings=tuple(misleading_flags(reading)),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def _without_number(reading: MeterReading, limits: Limits | None) -> Judgement:

@@ -10,8 +10,6 @@ from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
 from benchlog.finding import Finding, FindingKind
 from benchlog.magnetics.turns_posterior import (
     Method,
-    TurnsPosterior,
-    needed_relative_uncertainty,
     rounding_right,
 )
 from benchlog.metrology.conformity import percent
@@ -22,16 +20,27 @@ _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source
 _WITHIN = 0.1  # relative; a miscounted winding is not farther off (judgement)
 
 
-def forgotten_factor(ratio: float, expected: float, divider: float | None) -> list[Finding]:
-    """Ask about a divider or a probe's setting.
+def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Finding]:
+    """Ask about a divider, the turns of the loop or a probe's setting, where one of them would explain a ratio.
 
     Parameters
     ----------
     ratio : float
-        As measured, with the divider that was stated.
-    divider : float or None
-        Divider before the winding's channel, as stated.
+        As measured, with the divider and the loop that were stated.
     """
+    divider, loop = setup.divider, setup.loop_turns
+    stated: list[tuple[float, str]] = [(loop, f"is there one turn in the loop instead of {loop}?")]
+    if divider is not None:
+        stated.insert(0, (divider, f"is the divider of {divider:g}:1 not there?"))
+        stated.append(
+            (
+                divider * loop,
+                f"is there no divider of {divider:g}:1, and one turn in the loop instead of {loop}?",
+            )
+        )
+    for factor, question in stated:
+        if factor > 1 and abs(ratio / factor / expected - 1) <= _WITHIN:
+            return [Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected: {question}")]
     for factor in _FACTORS:
         if abs(ratio * factor / expected - 1) <= _WITHIN:
             if divider is None:
@@ -171,29 +180,18 @@ _WAYS = {
 }
 
 
-def method_findings(
-    methods: tuple[Method, ...], expected: float, verdict: Verdict, posterior: TurnsPosterior | None = None
-) -> tuple[Finding, ...]:
-    """What is needed, then one finding for each method, best first; none after a fail."""
-    if verdict is Verdict.FAIL or not methods:
+def method_findings(methods: tuple[Method, ...], verdict: Verdict) -> tuple[Finding, ...]:
+    """One finding for each method, best first; none after a fail."""
+    if verdict is Verdict.FAIL:
         return ()
-    needed = needed_relative_uncertainty(expected)
-    near = expected + 1 if posterior is None else _neighbour(posterior)
-    words = (
-        f"telling {expected:g} from {near:g} turns needs a standard uncertainty of at most {needed * 100:.2g} %",
-        *(
-            f"to settle it ({number}): {m.action}; {m.minutes:g} min, then u is {m.relative_uncertainty * 100:.2g} % and "
-            f"the count right in {percent(m.rounding_right)} of cases"
-            for number, m in enumerate(methods, 1)
-        ),
+    return tuple(
+        Finding(
+            FindingKind.ADVICE,
+            f"to settle it ({number}): {m.action}; takes {m.minutes:g} min and gives the right count in "
+            f"{percent(m.rounding_right)} of cases",
+        )
+        for number, m in enumerate(methods, 1)
     )
-    return tuple(Finding(FindingKind.ADVICE, text) for text in words)
-
-
-def _neighbour(posterior: TurnsPosterior) -> int:
-    """The most probable count beside the planned one."""
-    others = {n: p for n, p in posterior.probabilities.items() if n != posterior.planned}
-    return max(others, key=others.__getitem__, default=posterior.planned + 1)
 
 
 def as_noun(method: Method, planned: int) -> str:

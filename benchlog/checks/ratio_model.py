@@ -24,6 +24,7 @@ from benchlog.checks.scope_channels import (
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Influence, Role
+from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.transformer import Transformer
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.gtc import GTC
@@ -191,6 +192,9 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding,
     mismatch = math.sqrt(first / second) - 1
     a, b = pairs[0].numerator, pairs[0].denominator
     allowed = gains.half_width(a) + gains.half_width(b) + 2 * gains.range_gain
+    if abs(math.log(first)) > 0.5 and abs(math.log(first * second)) < 0.1:  # a swap would square it
+        words = "the second capture has the probes where the first has them: they were not swapped"
+        return Finding(FindingKind.GAINS, words), False
     text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
     if abs(mismatch) > allowed:
         return (
@@ -240,3 +244,22 @@ def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
     """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
     best = min(pairs, key=lambda pair: pair.fit.u_frequency_hz)
     return to_uncertain(ScopeGains(instrument=best.instrument).frequency(best), "Hz")
+
+
+def accuracy_class(turns: Uncertain, phase: Uncertain, expected: float, percent: float) -> dict[str, Any]:
+    """Errors at one point in the standard's words: too few turns give too much secondary current."""
+    error = (expected / turns.value - 1) * 100
+    expanded = expected / turns.value**2 * turns.expanded_uncertainty * 100
+    lead = phase.value - (math.copysign(180, phase.value) if abs(phase.value) > 90 else 0)
+    minutes, expanded_minutes = lead * 60, phase.expanded_uncertainty * 60
+    reached = class_reached([CurrentPoint(percent, error, minutes, expanded, expanded_minutes)])
+    return {
+        "percent_of_rated_current": percent,
+        "ratio_error_percent": error,
+        "ratio_error_expanded_percent": expanded,
+        "phase_displacement_minutes": minutes,
+        "phase_displacement_expanded_minutes": expanded_minutes,
+        "composite_error_percent": composite_error_percent(error, minutes),
+        "class_within": reached.within,
+        "words": reached.words,
+    }

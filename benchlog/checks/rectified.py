@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from benchlog.checks.mains import Mains, worst_mains_ratio
+from benchlog.checks.near_zero import DEAD_CAUTION, near_zero_by_limits, part_or_meter
 from benchlog.checks.supply_model import DIODE_DROP_V
 from benchlog.circuits import rectifier
 from benchlog.errors import UsageError
+from benchlog.finding import Finding, FindingKind
 from benchlog.hookup import in_words
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
+from benchlog.metrology.next_best import with_ways
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
@@ -21,6 +24,7 @@ def check_rectified(
     *,
     mains: Mains | None = None,
     capacitor_v: float | None = None,
+    second: MeterReading | None = None,
 ) -> Result:
     """Judge the unloaded rectified voltage, and a capacitor's rating at mains +10 %.
 
@@ -34,6 +38,8 @@ def check_rectified(
         Mains at the reading; without it the worst case assumes it was 10 % low.
     capacitor_v : float, optional
         Rating of the capacitor.
+    second : MeterReading, optional
+        Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
@@ -45,11 +51,21 @@ def check_rectified(
     }
     judgement = judge(quantities["rectified_peak"], limits, "rectified voltage")
     design: tuple[DesignCheck, ...] = ()
-    if capacitor_v is not None:
+    cautions = ["the capacitor stays charged after power-off: wait, measure, short it through a resistor"]
+    findings = misleading_flags(reading)
+    missing = near_zero_by_limits(reading, limits)
+    if missing is not None:
+        cautions.append(DEAD_CAUTION)
+        if second is None:
+            judgement = part_or_meter(judgement, reading, missing)
+        if capacitor_v is not None:
+            words = "capacitor rating not checked: it needs a rectified voltage that can be trusted"
+            findings.append(Finding(FindingKind.DESIGN, words))
+    elif capacitor_v is not None:
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)
     meters = functions_used(reading)
     wiring = rectifier(reading.name)
-    return Result(
+    result = Result(
         check="rectified",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -64,15 +80,16 @@ def check_rectified(
         hookup=in_words(wiring),
         wiring=wiring,
         conditions={"mains": mains.reading.reading.displayed} if mains is not None else {},
-        cautions=("the capacitor stays charged after power-off: wait, measure, short it through a resistor",),
-        findings=tuple(misleading_flags(reading)),
+        cautions=tuple(cautions),
+        findings=tuple(findings),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def capacitor_rating(worst: Uncertain, rating_v: float) -> DesignCheck:
     """Judge a capacitor's rating against the worst rectified peak, by the same guard band."""
     judged = judge(worst, Limits(None, rating_v, "V"), "worst rectified peak")
-    verb = {Verdict.PASS: "is rated for", Verdict.FAIL: "is too small for"}.get(
+    verb = {Verdict.PASS: "is enough for", Verdict.FAIL: "is too small for"}.get(
         judged.verdict, "may be too small for"
     )
     return DesignCheck(

@@ -206,6 +206,25 @@ def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: Series
     return findings
 
 
+def wrong_node(coil: MeasuredCoil, setup: SeriesSetup) -> Finding | None:
+    """Ask where channel `across` is clipped, if the winding's resistance comes out as none can have.
+
+    With the resistor counted twice or not at all it is off by just that resistor.
+    """
+    ohm = to_uncertain(coil.series_ohm, "ohm")
+    near = max(ohm.expanded_uncertainty, 0.02 * setup.resistor_ohm)
+    shown = format_quantity(ohm.value, "ohm", 3)
+    if setup.node and abs(ohm.value + setup.resistor_ohm) <= near:
+        words = f"is channel {setup.across} across the winding alone (then leave out --node)?"
+    elif not setup.node and abs(ohm.value - setup.resistor_ohm) <= near:
+        words = f"that of the series resistor: is channel {setup.across} across both (then add --node)?"
+    elif ohm.value < -2 * ohm.expanded_uncertainty:
+        words = "below zero: check where both channels are clipped"
+    else:
+        return None
+    return Finding(FindingKind.HOOKUP, f"the winding's resistance comes out as {shown}, {words}")
+
+
 def in_phase(phase_deg: float) -> bool:
     """Tell whether two channels show one signal; even a shorted turn has leakage enough to turn the phase."""
     return min(abs(phase_deg), abs(abs(phase_deg) - 180)) < IN_PHASE_DEG

@@ -8,6 +8,7 @@ from typing import Any
 from benchlog.checks.captured import Captured
 from benchlog.checks.load_point import HOT_W, LoadPoint, gains_left, judge_load, load_doubts, load_quantities
 from benchlog.checks.mains import Mains, worst_mains_ratio
+from benchlog.checks.near_zero import DEAD_CAUTION, near_zero, part_or_meter
 from benchlog.checks.rectified import capacitor_rating
 from benchlog.checks.supply_model import CREST_HIGH, CREST_LOW, DIODE_DROP_V, Expected, expected_supply
 from benchlog.circuits import supply_output
@@ -22,6 +23,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.reading import Function
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict, worst_verdict
 from benchlog.units import Nameplate, Regulation, format_quantity
@@ -32,11 +34,15 @@ CAUTION = (
     "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
     "Local rules and licensed practice come first."
 )
-_NEAR_ZERO = 0.05
-DEAD_CAUTION = (
-    "A reading near zero does not prove a circuit dead. Try the meter on a live source, test, try it again."
-)
+#: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
+_RECORD = Way("capture again with two cycles or more, clear of the range's ends", 0.9, 1.0)
+_LOAD_IT = Way("measure it under a resistor that takes about its rated current", 0.9, 3.0)
+_EXCHANGE = Way("exchange the leads and read again", 0.95, 0.5)
+_THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
+_CAPACITOR_NOT_CHECKED = Finding(
+    FindingKind.DESIGN, "capacitor rating not checked: it needs an AC no-load voltage that can be trusted"
+)
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
 
@@ -105,22 +111,14 @@ def check_supply(
         nameplate, no_load, mains, load, tolerance, dict(limits or {}), quantities, bool(doubts)
     )
     judgements[0] = _doubt(judgements[0], no_load, second, expected, findings)
-    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, doubts[0])] if doubts else []
-    design: list[DesignCheck] = []
-    if nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2:
-        _rectified(no_load, mains, capacitor_v, quantities, design, findings)
-    elif capacitor_v is not None:
-        findings.append(
-            Finding(
-                FindingKind.DESIGN,
-                "capacitor rating not checked: it needs an AC no-load voltage that can be trusted",
-            )
-        )
+    judgements[1:1] = [Judgement(Verdict.INDETERMINATE, 0.0, d, way_out(d)) for d in doubts[:1]]
+    trusted = nameplate.coupling == "ac" and no_load.value > expected.no_load_v / 2
+    design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
-    return Result(
+    result = Result(
         check="supply",
         verdict=verdict,
         reason=deciding.reason,
@@ -139,6 +137,7 @@ def check_supply(
         cautions=_cautions(nameplate, no_load, load, expected),
         findings=tuple(findings),
     )
+    return with_ways(result, [j.way for j in judgements if j.way is not None])
 
 
 def _judge_outputs(
@@ -161,7 +160,8 @@ def _judge_outputs(
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
         if isinstance(no_load, Captured) and no_load.spoiled:
-            found = [Judgement(Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {no_load.spoiled}")]
+            words = f"no verdict from this record: {no_load.spoiled}"
+            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, _RECORD)]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found
@@ -175,7 +175,9 @@ def _judge_outputs(
         return as_either[verdicts.index(Verdict.PASS)]
     used, found = judged(Regulation.UNKNOWN)
     verdict, reason = _of_either(quantities["no_load_voltage"], verdicts, [found for _, found in as_either])
-    return used, [Judgement(verdict, found[0].conformance_probability, reason)]
+    ways = (j.way for _, judged_as in as_either for j in judged_as if j.way)
+    way = _LOAD_IT if load is None else next(ways, None)
+    return used, [Judgement(verdict, found[0].conformance_probability, reason, way)]
 
 
 def _of_either(
@@ -185,9 +187,12 @@ def _of_either(
     if all(verdict is Verdict.FAIL for verdict in verdicts):
         regulated, unregulated = (next(j for j in js if j.verdict is Verdict.FAIL).reason for js in as_either)
         return Verdict.FAIL, f"neither regulated ({regulated}) nor unregulated ({unregulated})"
-    if len(as_either[0]) > 1 and set(verdicts) == {Verdict.INDETERMINATE}:  # measured under load already
-        doubts = [next(j for j in js if j.verdict is Verdict.INDETERMINATE).reason for js in as_either]
-        return Verdict.INDETERMINATE, f"if regulated: {doubts[0]}; if not: {doubts[1]}"
+    if len(as_either[0]) > 1:  # measured under load already
+        regulated, unregulated = (
+            next(j for j in js if j.verdict is verdict).reason
+            for js, verdict in zip(as_either, verdicts, strict=True)
+        )
+        return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
         f"the nameplate does not say whether the output is regulated, and {shown} is a {verdicts[0]} if it is, a "
         f"{verdicts[1]} if not: measure it under load, or give --regulation"
@@ -198,7 +203,7 @@ def _cautions(
     nameplate: Nameplate, no_load: MeterReading, load: LoadPoint | None, expected: Expected
 ) -> tuple[str, ...]:
     cautions = [CAUTION]
-    if _near_zero(no_load, expected):
+    if near_zero(no_load, expected.no_load_v):
         cautions.append(DEAD_CAUTION)
     if load is not None and load.power_w > HOT_W:
         cautions.append(
@@ -220,10 +225,6 @@ def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> Non
                 f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
                 hint=f"set the meter to {wanted[0]} and read again; DC on an AC output reads near zero, and the reverse",
             )
-
-
-def _near_zero(no_load: MeterReading, expected: Expected) -> bool:
-    return abs(no_load.value) < max(_NEAR_ZERO * expected.no_load_v, 0.5)
 
 
 def _both(first: MeterReading, second: MeterReading) -> str:
@@ -253,6 +254,7 @@ def _doubt(
             judgement.conformance_probability,
             f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug's polarity "
             "not that of the nameplate? Exchange the leads and read again",
+            _EXCHANGE,
         )
     if second is not None:
         first_u, second_u = no_load.settled(), second.settled()
@@ -272,14 +274,10 @@ def _doubt(
                 judgement.conformance_probability,
                 f"{_both(no_load, second)} disagree (E_n {abs(number):.2f}): one of them, or its leads or "
                 "setting, is wrong; benchlog diagnose finds which",
+                _THIRD_METER,
             )
-    elif judgement.verdict is Verdict.FAIL and _near_zero(no_load, expected):
-        return Judgement(
-            Verdict.INDETERMINATE,
-            judgement.conformance_probability,
-            f"{no_load.reading.displayed} on an output that should show {format_quantity(expected.no_load_v, 'V')}: part, leads, "
-            "setting or meter? Doubt it until a second meter with its own leads agrees; the output may be live",
-        )
+    elif judgement.verdict is Verdict.FAIL and near_zero(no_load, expected.no_load_v):
+        return part_or_meter(judgement, no_load, expected.no_load_v)
     elif judgement.verdict is Verdict.FAIL:
         findings.append(
             Finding(
@@ -291,13 +289,17 @@ def _doubt(
 
 
 def _rectified(
+    trusted: bool,
     no_load: MeterReading,
     mains: Mains | None,
     capacitor_v: float | None,
     quantities: dict[str, Uncertain],
-    design: list[DesignCheck],
     findings: list[Finding],
-) -> None:
+) -> list[DesignCheck]:
+    """Add what a bridge and a capacitor behind the output give, where the no-load voltage can be trusted."""
+    if not trusted:
+        findings += [_CAPACITOR_NOT_CHECKED] if capacitor_v is not None else []
+        return []
     shared = mains is not None and same_meter_and_range(no_load, mains.reading)
     gain: Any = no_load.gain_error() if shared else None
     peak = no_load.peak(gain, (CREST_LOW, CREST_HIGH))
@@ -311,8 +313,7 @@ def _rectified(
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    if capacitor_v is not None:
-        design.append(capacitor_rating(worst, capacitor_v))
+    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

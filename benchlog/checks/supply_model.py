@@ -152,7 +152,7 @@ def _at_mains(
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")
         if mains.nominal_assumed:
             notes.append(f"nominal mains taken as {mains.nominal_v:g} V")
-    words.append(f"±{tolerance * 100:g} %")
+    words.append(f"±{tolerance * 100:g} % for the part")
     return Expected(
         no_load_v=middle,
         low_v=low * (1 - tolerance),

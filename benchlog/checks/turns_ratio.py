@@ -17,11 +17,12 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
-from benchlog.checks.ratio_methods import as_noun, forgotten_factor, method_findings, methods_that_settle
+from benchlog.checks.ratio_methods import as_noun, method_findings, methods_that_settle, wrong_factor
 from benchlog.checks.ratio_model import (
     Injection,
     RatioSetup,
     Winding,
+    accuracy_class,
     frequency_of,
     phase_of,
     swap_mismatch,
@@ -33,13 +34,13 @@ from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.hookup import Hookup, in_words
-from benchlog.magnetics.classes import CurrentPoint, class_reached, composite_error_percent
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
 from benchlog.magnetics.turns_posterior import Method, TurnsPosterior
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
@@ -94,7 +95,7 @@ def check_turns_ratio(
     ratio = _measure([c for c in (capture, swapped) if c is not None], setup, expected_turns)
     judged = _judge(ratio, used, prior)
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(*ratio.captures)
-    return Result(
+    result = Result(
         check="turns_ratio",
         verdict=judged.verdict,
         reason=judged.reason,
@@ -113,6 +114,7 @@ def check_turns_ratio(
         findings=_findings(ratio, judged),
         details=_details(ratio, judged.methods, rated_current_percent),
     )
+    return with_ways(result, judged.ways)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +149,13 @@ class _Judged:
     @property
     def verdict(self) -> Verdict:
         return Verdict.INDETERMINATE if self.blocked else self.judgement.verdict
+
+    @property
+    def ways(self) -> tuple[Way, ...]:
+        """Out of what keeps it from being judged at all."""
+        if doubts := (*self.blocked, *self.doubts):
+            return (way_out(doubts[0]),)
+        return (self.judgement.way,) if self.judgement.way else ()
 
     @property
     def reason(self) -> str:
@@ -206,13 +215,14 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
         *ratio.findings,
         *(f for f in _sense_findings(ratio) if f not in judged.doubts),
         *_frequency_findings(ratio),
-        *method_findings(judged.methods, ratio.expected, judged.verdict, judged.posterior),
+        *method_findings(judged.methods, judged.verdict),
     )
 
 
 def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> bool:
-    """Whether two captures hold the same samples of these channels, as one file given twice does."""
-    return all(np.array_equal(capture.channel(n).values(), other.channel(n).values()) for n in channels)
+    """Whether two captures hold the same samples of these channels, also under exchanged names, as one file twice does."""
+    first, second = ([c.channel(name).values() for name in channels] for c in (capture, other))
+    return any(all(map(np.array_equal, first, again)) for again in (second, second[::-1]))
 
 
 def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
@@ -236,7 +246,7 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
     if judgement.verdict is not Verdict.PASS and not setup.opposed_turns:
         doubts += _exchanged(ratio)
-        doubts += forgotten_factor(ratio.turns.value, ratio.expected, setup.divider)
+        doubts += wrong_factor(ratio.turns.value, ratio.expected, setup)
     return tuple(doubts)
 
 
@@ -369,27 +379,9 @@ def _details(
             for m in methods
         ]
     if rated_current_percent is not None:
-        details["accuracy_class"] = _accuracy_class(ratio, rated_current_percent)
+        details["accuracy_class"] = accuracy_class(
+            ratio.turns, ratio.phase, ratio.expected, rated_current_percent
+        )
     if ratio.notes:
         details["notes"] = ratio.notes
     return details
-
-
-def _accuracy_class(ratio: _Ratio, percent: float) -> dict[str, Any]:
-    """Errors at one point in the standard's words: too few turns give too much secondary current."""
-    turns, phase, expected = ratio.turns, ratio.phase, ratio.expected
-    error = (expected / turns.value - 1) * 100
-    expanded = expected / turns.value**2 * turns.expanded_uncertainty * 100
-    lead = phase.value - (math.copysign(180, phase.value) if abs(phase.value) > 90 else 0)
-    minutes, expanded_minutes = lead * 60, phase.expanded_uncertainty * 60
-    reached = class_reached([CurrentPoint(percent, error, minutes, expanded, expanded_minutes)])
-    return {
-        "percent_of_rated_current": percent,
-        "ratio_error_percent": error,
-        "ratio_error_expanded_percent": expanded,
-        "phase_displacement_minutes": minutes,
-        "phase_displacement_expanded_minutes": expanded_minutes,
-        "composite_error_percent": composite_error_percent(error, minutes),
-        "class_within": reached.within,
-        "words": reached.words,
-    }

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import DECIDED, TurnsPosterior, turns_posterior
 from benchlog.metrology.conformity import Judgement, judge, percent
+from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
@@ -70,6 +71,7 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
             Verdict.INDETERMINATE,
             0.0,
             f"{shown}: the expectation is not a whole number of turns, so no limits follow from it; give --tolerance",
+            Way("say how far the ratio may be off (--tolerance), and judge the same capture", 0.9, 0.5),
         )
     if posterior is None:
         return judge(turns, limits, "turns ratio")
@@ -79,6 +81,7 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
             0.0,
             f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest: hook-up, range, core or a cut "
             "top, before anything is said of the count",
+            Way("check hook-up, ranges and the tops of both waves, then capture again", 0.7, 5.0),
         )
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE

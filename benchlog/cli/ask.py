@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchlog.cli.parser import terminal_columns
 from benchlog.displayed import parse_displayed
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.metrology.accuracy import parse_accuracy
@@ -37,6 +39,18 @@ def _file(text: str) -> None:
         raise UsageError(
             f"there is no file {text!r}", hint="type its path; drag the file into the window to get it"
         )
+
+
+def _expected(text: str) -> None:
+    from benchlog.diagnosis import Case
+
+    Case.from_text(text, "0")
+
+
+def _shown(text: str) -> None:
+    from benchlog.diagnosis.outcome import parse_shown
+
+    parse_shown(text, what="reading")
 
 
 def _word(text: str) -> None:
@@ -70,6 +84,10 @@ QUESTIONS: dict[str, Sequence[Question]] = {
         Question("--reading", "What does your meter show at its output, nothing connected?", "27.75 V ac", parse_displayed),
         Question("--accuracy", _ACCURACY, "1 % + 5", parse_accuracy, needed=False),
         Question("--mains", "Mains voltage right now, from a plug-in monitor", "229 V", _volts, needed=False),
+    ),
+    "diagnose": (
+        Question("--expect", "What should the meter show?", "27 V ac", _expected),
+        Question("--reading", "What does it show?", "0.003 V ac", _shown),
     ),
     "continuity": (
         Question("--reading", "What does your meter show?", "0.4 ohm", _ohms),
@@ -139,5 +157,16 @@ def ask(
             break
         if answer:
             words += [question.option, question.prefix + answer]
-    show(f"The same without questions:\n  benchlog {shlex.join(words)}\n")
+    show(f"The same without questions:\n{_command_line(words)}\n")
     return words
+
+
+def _command_line(words: Sequence[str]) -> str:
+    """The command as it would be typed; where it is too long for the screen, one option a line that a shell joins again."""
+    line = f"  benchlog {shlex.join(words)}"
+    if len(line) <= terminal_columns() or os.name == "nt":
+        return line
+    options = "".join(
+        f" \\\n    {word}" if word.startswith("--") else f" {shlex.quote(word)}" for word in words
+    )
+    return f"  benchlog{options}"

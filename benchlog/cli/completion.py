@@ -1,4 +1,4 @@
-"""Print a completion script for a shell, made from the commands' own parsers.
+"""Print a completion script for a shell.
 
 Examples:
   benchlog completion bash > ~/.local/share/bash-completion/completions/benchlog

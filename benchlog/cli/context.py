@@ -167,7 +167,8 @@ class Context:
         aside = getattr(self.args, "data_sheet_only", True) or (instrument and instrument.data_sheet_only)
         if aside or not metered.reading.instrument or not self.logbook_path.exists():
             return metered
-        from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+        from benchlog.project.meter_doubt import EVIDENCE_KINDS
+        from benchlog.project.meter_evidence import with_evidence
 
         with self.open_logbook("ro", create=False) as book:
             return with_evidence(metered, book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
@@ -179,7 +180,14 @@ class Context:
         from benchlog.project.evidence import record_result
 
         with self.open_logbook() as book:
-            return record_result(book, self.clock, result, readings=readings, captures=captures)
+            return record_result(
+                book,
+                self.clock,
+                result,
+                readings=readings,
+                captures=captures,
+                simulated=any(i.tag in result.instruments for i in self.bench().simulated),
+            )
 
 
 def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:

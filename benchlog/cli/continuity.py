@@ -17,11 +17,12 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.manual_entry import add_meter_details
+from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
+from benchlog.cli.questioned import with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
-from benchlog.units import parse_quantity
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -49,15 +50,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.continuity import check_continuity
-    from benchlog.cli.manual_entry import accuracy_findings, metered, reading_or_live
-    from benchlog.cli.questioned import with_questions
 
     if (args.wire is None) != (args.length is None):
         raise UsageError("--wire and --length go together", hint='--wire "AWG 24" --length "2.4 m"')
     expected, source = _expected(args) if args.wire else (None, "")
-    highest = parse_quantity(args.max, "ohm", what="highest resistance").value if args.max else None
-    if highest is not None and highest <= 0:
-        raise UsageError(f"highest resistance {args.max!r} must be above zero", hint="write it like '1 ohm'")
+    highest = None
+    if args.max:
+        highest = parse_quantity(args.max, "ohm", what="highest resistance", above_zero=True).value
     function = Function.DC_VOLTS if args.current else Function.OHMS
     reading = reading_or_live(ctx, args, function)
     null = None
@@ -80,7 +79,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         max_ohm=highest,
         expected=expected,
         expected_source=source,
-        tolerance=parse_quantity(args.tolerance, "1", what="tolerance").value,
+        tolerance=parse_share(args.tolerance, "tolerance"),
     )
     result = msgspec.structs.replace(
         result,
@@ -100,12 +99,10 @@ def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
     from benchlog.magnetics.wire import parse_wire
 
     wire = parse_wire(args.wire)
-    length = parse_quantity(args.length, "m", what="length").value
+    length = parse_quantity(args.length, "m", what="length", above_zero=True).value
     celsius = None
     if args.temperature is not None:
         celsius = parse_quantity(args.temperature, "degC", what="temperature").value
-    if length <= 0:
-        raise UsageError(f"length {args.length!r} must be above zero", hint="write it like '2.4 m'")
     if celsius is not None and not -60 <= celsius <= 250:
         raise UsageError(
             f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",

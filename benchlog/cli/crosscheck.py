@@ -21,11 +21,12 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.context import keyed
-from benchlog.cli.manual_entry import add_wait_option
+from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
+from benchlog.cli.questioned import with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
 from benchlog.result import Verdict
-from benchlog.units import format_quantity, parse_quantity
+from benchlog.units import format_quantity, format_span, parse_quantity
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,7 +93,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.crosscheck import check_crosscheck
-    from benchlog.cli.questioned import with_questions
 
     accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
     response = keyed(args.response, "--response")
@@ -101,7 +101,8 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
         if stray := [tag for tag in given if tag not in tags]:
             raise UsageError(
-                f"{option} of {stray[0]}, which has no --reading", hint=f"read are {', '.join(tags)}"
+                f"{option} of {stray[0]}, which has no --reading",
+                hint=f"readings were given for {' and '.join(tags)}",
             )
     response = {tag: _response(ctx, tag, response.get(tag)) for tag in tags}
     readings = [_one(ctx, tag, text, accuracy.get(tag), resolution.get(tag)) for tag, text in pairs]
@@ -131,8 +132,6 @@ def _split(text: str) -> tuple[str, str]:
 
 
 def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> MeterReading:
-    from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
-
     if text == "live":
         return with_accuracy(ctx, live_reading(ctx, tag), accuracy)
     return metered(ctx, text, meter=tag, accuracy=accuracy, resolution=resolution)
@@ -178,7 +177,7 @@ def _show_agreement(console: Console, result: Result) -> None:
     hourly = found["drift_per_s"]["least_squares"] * 3600
     console.print(
         f"  {found['n']} pairs: scatter (sd) {format_quantity(found['scatter'], unit)}, limits of agreement "
-        f"{format_quantity(span['low'], unit)} to {format_quantity(span['high'], unit)}, drift "
+        f"{format_span(span['low'], span['high'], unit)}, drift "
         f"{format_quantity(hourly, unit)} per hour"
     )
     if not found["steps"]:

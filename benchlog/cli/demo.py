@@ -1,4 +1,4 @@
-"""A kiln controller's checks shown on the simulated bench (own invention): every reading comes from a circuit model
+"""A kiln controller's checks shown on the simulated bench: every reading comes from a circuit model
 through the same adapters, checks and logbook as on a real bench.
 
 Writes plan, bench file, logbook, certificate and exports into --out.
@@ -29,8 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", help="folder for what it writes (default demo, demo-2...)")
     parser.add_argument(
         "--pace",
-        choices=("step", "told", "real"),
-        help="step: waits for Enter at each step (default on a terminal); told: runs through (default elsewhere); "
+        choices=("step", "run", "real"),
+        type=lambda word: "run" if word == "told" else word,  # an older word for it
+        help="step: waits for Enter at each step (default on a terminal); run: runs through (default elsewhere); "
         "real: you do it by hand",
     )
     parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.metrology.conformity import percent
+from benchlog.project.recall import RecallClass
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 
@@ -70,8 +72,16 @@ def _standard(body: Mapping[str, Any]) -> str:
 
 
 def _recall(body: Mapping[str, Any]) -> str:
-    touched = "; ".join(f"{r['check_id']} {r['part']} {r['class']}" for r in body["results"])
-    return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no result rests on it'}"
+    touched = "; ".join(
+        f"{r['check_id']} {r['part']} {RecallClass(r['class']).words}" for r in body["results"]
+    )
+    return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no earlier result relied on it'}"
+
+
+def _diagnosis(body: Mapping[str, Any]) -> str:
+    found = ", ".join(f"{c['label']} ({percent(c['probability'])})" for c in body["causes"][:2])
+    asked = f"{body['reading']}, {body['expect']} expected: " if "expect" in body else ""
+    return " ".join(filter(None, (body.get("check_id"), f"{asked}{found}")))
 
 
 def _session_end(body: Mapping[str, Any]) -> str:
@@ -84,7 +94,9 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "capture": _capture,
     "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
     "concession": _hold,
+    "diagnosis": _diagnosis,
     "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected'] or 'no expected value'}",
+    "logbook": lambda b: f"logbook of {b['project']}, begun with benchlog {b['benchlog']}",
     "part": lambda b: f"{b['part']}: {b['state']}",
     "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they are now, sha256:{b['sha256'][:12]}",
     "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
@@ -94,7 +106,9 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "adoption": lambda b: f"entry {b['entry']} counts for {b['check_id']} on {b['part']}",
     "release": _hold,
     "result": _result,
+    "session begin": lambda b: f"plan {b['about']['plan']}",
     "session end": _session_end,
+    "skip": lambda b: f"{b['check_id']} {b['part']}: {b['reason']}",
     "signature": lambda b: f"entries 1 to {b['entry']} signed by {b['key']}",
     "standard": _standard,
     "step": _hold,

@@ -16,6 +16,15 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from benchlog.cli.context import DEFAULT_BENCH
+from benchlog.discovery import (
+    Report,
+    Request,
+    Unrecognised,
+    append_entries,
+    bench_entry,
+    search,
+    tags_for,
+)
 from benchlog.errors import AdapterUnavailableError, UsageError
 
 if TYPE_CHECKING:
@@ -23,7 +32,7 @@ if TYPE_CHECKING:
 
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
-    from benchlog.discovery import Found, Report
+    from benchlog.discovery import Found
     from benchlog.reading import Reading
     from benchlog.serial_ports import Port
 
@@ -47,13 +56,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     """Look, show, and maybe write; finding nothing is not a failure."""
     from benchlog.bench import Bench, read_bench
-    from benchlog.discovery import (
-        Report,
-        Request,
-        Unrecognised,
-        append_entries,
-        search,
-    )
     from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
     wrong = next((place for place in args.at if not ("::" in place or is_port_name(place))), None)
@@ -88,8 +90,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _entries(report: Report, bench: Bench, known: Mapping[str, str]) -> dict[str, str]:
     """Entries of a bench file for what it does not have yet, by address."""
-    from benchlog.discovery import bench_entry, tags_for
-
     new = [f for f in report.found if normcase(f.address) not in known]
     tags = tags_for(new, bench.instruments)
     return {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}

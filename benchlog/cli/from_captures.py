@@ -49,12 +49,14 @@ def add_capture_options(parser: argparse._ActionsContainer, *, ranges: bool = Tr
     parser.add_argument("--scope", metavar="ID", help="scope of the bench file that took the capture")
 
 
-def number(text: str | None, unit: str, what: str, *, example: str = "") -> float | None:
+def number(
+    text: str | None, unit: str, what: str, *, example: str = "", above_zero: bool = False
+) -> float | None:
     """Read a quantity that may be absent, in its SI unit; `example` is shown in the hint."""
     if text is None:
         return None
     try:
-        return parse_quantity(text, unit, what=what).value
+        return parse_quantity(text, unit, what=what, above_zero=above_zero).value
     except UsageError as error:
         raise UsageError(error.message, hint=f"write it {example}" if example else error.hint) from None
 

@@ -21,9 +21,10 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.context import keyed
-from benchlog.cli.from_captures import add_capture_options
+from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -92,14 +93,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
     from benchlog.checks.inductance import SeriesSetup
-    from benchlog.cli.from_captures import gains, number, probes
 
     gain, between = gains(ctx, args)
     return SeriesSetup(
         across=args.across,
         resistor_channel=args.resistor_channel,
         resistor_ohm=number(args.resistor, "ohm", "resistor") or 0.0,
-        resistor_tolerance=number(args.resistor_tolerance, "1", "resistor tolerance") or 0.0,
+        resistor_tolerance=parse_share(args.resistor_tolerance, "resistor tolerance"),
         node=args.node,
         gain_accuracy=gain,
         range_gain=between,
@@ -110,7 +110,6 @@ def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
 
 def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.inductance import check_inductance
-    from benchlog.cli.from_captures import number, read_captures, whole_turns
 
     captures: list[Capture] = [read_captures(ctx, args, args.capture)]
     swapped = read_captures(ctx, args, args.swapped) if args.swapped else None
@@ -121,7 +120,7 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
         _setup(args, ctx),
         turns=whole_turns(args.turns, "--turns") if args.turns is not None else None,
         al_h=number(args.al, "H", "AL"),
-        tolerance=number(args.tolerance, "1", "tolerance") or 0.0,
+        tolerance=parse_share(args.tolerance, "tolerance"),
         swapped=swapped,
         test_winding=test,
     )
@@ -130,7 +129,6 @@ def _measure(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Captu
 
 def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
     from benchlog.checks.inductance import TestWinding
-    from benchlog.cli.from_captures import number, read_captures, whole_turns
 
     if args.test_capture is None and args.test_turns is None:
         return None
@@ -147,7 +145,6 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
-    from benchlog.cli.from_captures import read_captures, whole_turns
 
     usual = {
         core: read_captures(ctx, args, [path]) for core, path in keyed(args.compare, "--compare").items()

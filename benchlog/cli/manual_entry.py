@@ -91,17 +91,19 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
     return ctx.with_evidence(MeterReading(reading, bench.accuracy(reading)))
 
 
-def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
+def accuracy_findings(
+    ctx: Context, *metered: MeterReading | None, second: MeterReading | None = None
+) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
     from benchlog.metrology.meter_reading import correction
 
     found: list[Finding] = []
-    for one in metered:
+    for one in (*metered, second):
         if one is None:
             continue
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
-        found += correction(one, unknown)
+        found += correction(one, unknown, "the second meter" if one is second else "the meter")
     return unique(found)
 
 
@@ -130,9 +132,7 @@ def live_reading(
     from benchlog.simulation import set_up_for
     from benchlog.stable_reading import read_settled
 
-    wait_s = parse_quantity(ctx.args.wait, "s", what="--wait").value
-    if wait_s <= 0:
-        raise UsageError(f"--wait {ctx.args.wait!r} must be above zero", hint="write it like --wait '60 s'")
+    wait_s = parse_quantity(ctx.args.wait, "s", what="--wait", above_zero=True).value
     instrument = ctx.bench().instrument(meter)
     if not instrument.linked:
         raise UsageError(f"{meter} has no link", hint='type what it shows: --reading "27.75 V ac"')
@@ -162,7 +162,14 @@ def reading_or_live(
     """Return the typed --reading, else a live one from --meter."""
     if args.reading is not None:
         return metered(
-            ctx, args.reading, meter=args.meter, accuracy=args.accuracy, resolution=args.resolution
+            ctx,
+            args.reading,
+            meter=args.meter,
+            accuracy=args.accuracy,
+            resolution=args.resolution,
+            function=function
+            if function is not None and function.unit == "ohm"
+            else None,  # volts say ac or dc
         )
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from benchlog.errors import UsageError
 from benchlog.files import write_whole
+from benchlog.plan import plan_schema
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -26,7 +27,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
-    from benchlog.plan import plan_schema
     from benchlog.simulation import simulated_bench
 
     folder = Path(args.dir)

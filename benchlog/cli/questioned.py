@@ -44,16 +44,18 @@ def with_questions(
 
     from benchlog.diagnosis.doubtful import acceptable, possible_slips
     from benchlog.diagnosis.slips import SlipKind
+    from benchlog.metrology.next_best import Way, with_ways
 
     if acceptable(reading, expect, limits):
         return result
     shown = reading.reading
     slips = possible_slips(shown, expect)
-    asked = [
-        Finding(FindingKind.ENTRY, f"{shown.displayed}, kept as read: {slip.question}") for slip in slips
-    ]
+    asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
     if result.verdict is Verdict.FAIL and any(slip.kind is SlipKind.FACTOR_1000 for slip in slips):
-        result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0])
+        result = with_ways(
+            msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0]),
+            [Way("look at the unit and prefix on the display, and type it again", 0.9, 0.5)],
+        )
     if shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))

@@ -30,10 +30,19 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.from_captures import add_capture_options
+from benchlog.cli.from_captures import (
+    add_capture_options,
+    gains,
+    number,
+    prior,
+    probes,
+    read_captures,
+    whole_turns,
+)
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
-from benchlog.units import parse_number
+from benchlog.quantity_text import Divider
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -130,8 +139,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    from benchlog.cli.from_captures import number
-
     if not args.capture and not args.generator:
         raise UsageError(
             "give a capture, or a generator for a live run",
@@ -159,7 +166,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tuple[Result, list[Capture]]:
     from benchlog.checks.turns_ratio import check_turns_ratio
-    from benchlog.cli.from_captures import number, prior, read_captures
 
     rated = number(args.rated_current, "1", "part of rated current")
     captures = [read_captures(ctx, args, args.capture)]
@@ -169,7 +175,7 @@ def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tupl
         captures[0],
         _setup(args, ctx),
         expected_turns=expected,
-        tolerance=number(args.tolerance, "1", "tolerance"),
+        tolerance=None if args.tolerance is None else parse_share(args.tolerance, "tolerance"),
         swapped=captures[1] if args.swapped else None,
         prior=prior(args),
         rated_current_percent=None if rated is None else rated * 100,
@@ -179,7 +185,6 @@ def _from_files(args: argparse.Namespace, ctx: Context, expected: float) -> tupl
 
 def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
     from benchlog.checks.turns_ratio import RatioSetup
-    from benchlog.cli.from_captures import gains, number, probes, whole_turns
 
     gain, between = gains(ctx, args)
     return RatioSetup(
@@ -189,8 +194,8 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
         gain_accuracy=gain,
         range_gain=between,
         probes=probes(args),
-        divider=_divider(args.divider),
-        divider_tolerance=number(args.divider_tolerance, "1", "divider tolerance") or 0.0,
+        divider=Divider(args.divider).value if args.divider else None,
+        divider_tolerance=parse_share(args.divider_tolerance, "divider tolerance"),
         winding=_winding(args),
         injection=_injection(args),
         generator_ohm=number(args.generator_resistance, "ohm", "generator resistance") or 0.0,
@@ -198,21 +203,8 @@ def _setup(args: argparse.Namespace, ctx: Context) -> RatioSetup:
     )
 
 
-def _divider(text: str | None) -> float | None:
-    """Read ``"100:1"``, ``"100"`` or ``"1000:10"``."""
-    if text is None:
-        return None
-    high, colon, low = text.partition(":")
-    lower = parse_number(low)[0] if colon else 1.0
-    ratio = parse_number(high)[0] / lower if lower > 0 else 0.0
-    if ratio < 1:
-        raise UsageError(f"divider {text!r} divides nothing", hint="write it like --divider 100:1")
-    return ratio
-
-
 def _winding(args: argparse.Namespace) -> Winding | None:
     from benchlog.checks.turns_ratio import Winding
-    from benchlog.cli.from_captures import number
 
     al = number(args.al, "H", "AL")
     resistance = number(args.winding_resistance, "ohm", "winding resistance")
@@ -228,7 +220,6 @@ def _winding(args: argparse.Namespace) -> Winding | None:
 
 def _injection(args: argparse.Namespace) -> Injection | None:
     from benchlog.checks.turns_ratio import Injection
-    from benchlog.cli.from_captures import number
 
     burden = number(args.burden, "ohm", "burden")
     shunt = number(args.current_resistor, "ohm", "current resistor")
@@ -242,6 +233,6 @@ def _injection(args: argparse.Namespace) -> Injection | None:
     return Injection(
         burden,
         shunt,
-        number(args.burden_tolerance, "1", "burden tolerance") or 0.0,
-        number(args.current_resistor_tolerance, "1", "current resistor tolerance") or 0.0,
+        parse_share(args.burden_tolerance, "burden tolerance"),
+        parse_share(args.current_resistor_tolerance, "current resistor tolerance"),
     )

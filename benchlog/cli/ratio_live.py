@@ -6,7 +6,9 @@ import argparse
 import sys
 from typing import TYPE_CHECKING
 
+from benchlog.cli.from_captures import number, prior, scope_tag
 from benchlog.errors import UsageError
+from benchlog.units import parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -25,7 +27,6 @@ def measure_live(
     UsageError
         If scope or AL are missing, or the person skips the swap.
     """
-    from benchlog.cli.from_captures import number, prior, scope_tag
     from benchlog.guide.acquisition import Acquisition
     from benchlog.guide.dialogue import SkippedError, StoppedError
     from benchlog.guide.ratio_run import RatioRun, run_ratio
@@ -50,7 +51,7 @@ def measure_live(
         saturation_t=number(args.saturation, "T", "saturation"),
         frequency_hz=number(args.frequency, "Hz", "frequency"),
         amplitude_vpp=amplitude,
-        tolerance=number(args.tolerance, "1", "tolerance"),
+        tolerance=None if args.tolerance is None else parse_share(args.tolerance, "tolerance"),
         swap=not args.no_swap,
         prior=prior(args),
         sweep_points=_points(args.sweep),

@@ -81,18 +81,19 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
     from rich.text import Text
 
     if found.first is not None:
-        console.print(Text(f"▲ not as written: {strip_controls(found.first.what)}", style="bold red"))
+        console.print(Text(f"▲ not intact: {strip_controls(found.first.what)}", style="bold red"))
         for fault in [f for f in found.faults if f is not found.first][:20]:
             console.print(Text(f"  {strip_controls(fault.what)}"))
         if len(found.faults) > 21:
             console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
-        console.print(
-            "what is intact can be read and exported; keep this file as it is, and compare with a copy"
-        )
+        if found.head:
+            console.print(
+                "what is intact can be read and exported; keep this file as it is, and compare with a copy"
+            )
     else:
         console.print(
             Text(
-                f"● {found.entries} entries, readings, samples and attachments are consistent",
+                f"● {found.entries} entries are intact, with their readings, samples and attachments",
                 style="bold green",
             )
         )

@@ -136,9 +136,7 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
         if (fault := verify(path).first) is not None:
             from benchlog.errors import LogbookDamagedError
 
-            raise LogbookDamagedError(
-                f"{path} is not as written: {fault.what}", hint="benchlog record verify"
-            )
+            raise LogbookDamagedError(f"{path} is not intact: {fault.what}", hint="benchlog record verify")
     with Logbook.open(paths[0], mode="ro") as first, Logbook.open(paths[1], mode="ro") as second:
         found = compare_books(first, second)
         parted = []

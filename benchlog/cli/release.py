@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from benchlog.errors import HoldRefusedError, UsageError
+from benchlog.plan import read_plan
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
@@ -28,7 +29,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    from benchlog.plan import read_plan
     from benchlog.project.evidence import record_plan
     from benchlog.project.release import release_hold, take_step
     from benchlog.project.state import HoldState

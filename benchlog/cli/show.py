@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING, Any
 
 from rich.console import Console
 from rich.table import Table
@@ -12,7 +13,8 @@ from rich.text import Text
 
 from benchlog.cli.scale import scale_line
 from benchlog.finding import FindingKind
-from benchlog.result import DesignCheck, Result, Verdict
+from benchlog.metrology.conformity import percent
+from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
@@ -93,10 +95,17 @@ def show_answer(
     for check in failed:
         show_line(console, f"{_check_words(check)}: {check.reason}")
     if result.verdict is Verdict.PASS:
+        if result.turns:
+            show_line(console, _turns_words(result.turns))
         _show_rest(console, result, judged)
     _show_remarks(console, result)
     if result.record or more:
         show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
+
+
+def _turns_words(turns: Mapping[str, Any]) -> str:
+    """Of a ratio that is a whole number of turns: which, and how surely, since that is what was judged."""
+    return f"{turns['most_likely']} turns, {percent(turns['probability'])} sure: judged as a whole number of turns"
 
 
 def _saved(result: Result) -> str:
@@ -110,7 +119,19 @@ def _judged(result: Result) -> list[str]:
     clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
     if clipped and result.verdict is Verdict.INDETERMINATE:
         return []
-    return [name for name in result.quantities if limits_words(result.limits.get(name))]
+    names = [name for name in result.quantities if limits_words(result.limits.get(name))]
+    if result.verdict is Verdict.PASS:
+        return names
+    return sorted(names, key=lambda name: -_beyond(result.quantities[name], result.limits[name]))
+
+
+def _beyond(quantity: Uncertain, limits: Limits) -> int:
+    """How much a quantity has to do with a verdict that is no pass: 2 outside its limits, 1 across one, 0 inside."""
+    u = quantity.expanded_uncertainty
+    over = quantity.value - limits.high if limits.high is not None else -math.inf
+    under = limits.low - quantity.value if limits.low is not None else -math.inf
+    worst = max(over, under)
+    return 2 if worst > u else 1 if worst > -u else 0
 
 
 def _show_remarks(console: Console, result: Result) -> None:
@@ -137,7 +158,8 @@ def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
 
 def _plain(console: Console) -> bool:
     """Whether only ASCII signs can be shown."""
-    return console.legacy_windows or not (console.encoding or "").lower().startswith("utf")
+    old_console = console.legacy_windows and console.is_terminal  # a pipe from it takes all signs
+    return old_console or not (console.encoding or "").lower().startswith("utf")
 
 
 def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
@@ -181,7 +203,7 @@ def _check_words(check: DesignCheck) -> str:
 
 def _first_sentence(text: str) -> str:
     """The part of a caution that fits one line: up to its first full stop, colon or semicolon."""
-    return re.split(r"(?<=[^\d])[.;](?:\s|$)", text, maxsplit=1)[0].rstrip(".;:") + "."
+    return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
 def _few_findings(result: Result) -> list[str]:

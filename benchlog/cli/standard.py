@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from benchlog.cli.manual_entry import add_wait_option
+from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
 from benchlog.clock import rfc3339
 from benchlog.displayed import function_of
 from benchlog.errors import UsageError
@@ -106,8 +106,6 @@ def _known(known: Standard, uncertainty: str | None = None) -> tuple[StandardVal
 
 
 def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardValue, str]) -> MeterReading:
-    from benchlog.cli.manual_entry import live_reading, metered, with_accuracy
-
     function = Function(standard[1])
     if args.value is None:
         live = live_reading(ctx, args.meter, function, point=args.standard, expect=standard[0].value)

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("plan", metavar="PLAN", help="plan file")
+    parser.add_argument(
+        "plan", metavar="PLAN", nargs="?", default="plan.toml", help="plan file (default plan.toml)"
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -111,7 +113,13 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
                 "trust": m.word,
                 "reason": m.reason,
                 "checked": [
-                    {"function": c.function, "standard": c.standard or None, "date": c.date or None}
+                    {
+                        "function": c.function,
+                        "standard": c.standard or None,
+                        "agreed_with": c.agreed_with or None,
+                        "date": c.date or None,
+                        "passed": c.passed if c.date else None,
+                    }
                     for c in m.checked(_functions(bench, m.tag))
                 ],
             }
@@ -172,9 +180,9 @@ def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> N
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
     out.line(f"next: {seen.next_action}", "bold")
-    out.line(f"left powered or charged after the last session: {seen.left}")
+    out.line(f"left powered or charged, as noted after the last session: {seen.left}")
     for line in seen.stored_energy:
-        out.line(f"! stored energy: {line}", "bold")
+        out.line(f"! can store energy: {line}", "bold")
     for doubt in seen.clock:
         out.line(f"! {doubt.words}", "bold")
     _show_checks(out, seen)

@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from benchlog.cli.from_captures import add_capture_options
-from benchlog.cli.manual_entry import add_meter_details
+from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
+from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
+from benchlog.cli.questioned import diagnose_line, with_questions
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
-from benchlog.units import Regulation, parse_nameplate, parse_quantity
+from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
@@ -78,11 +79,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply import check_supply
     from benchlog.checks.supply_model import expected_supply
-    from benchlog.cli.manual_entry import accuracy_findings
-    from benchlog.cli.questioned import with_questions
 
     nameplate = _nameplate(args)
-    nominal = _positive(args.mains_nominal, "V", "nominal mains")
+    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True)
     mains = _mains(args, ctx, nominal)
     tolerance = _tolerance(args)
     _refuse_stray_options(args)
@@ -101,11 +100,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         mains=mains,
         second=second,
         load=load,
-        capacitor_v=_positive(args.capacitor, "V", "capacitor rating"),
+        capacitor_v=number(args.capacitor, "V", "capacitor rating", above_zero=True),
         tolerance=tolerance,
     )
     readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    findings = (*result.findings, *accuracy_findings(ctx, *readings))
+    first = [m for m in readings if m is not second]
+    findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
         readings.append(mains.reading)
@@ -134,7 +134,7 @@ def _refuse_stray_options(args: argparse.Namespace) -> None:
 
 
 def _tolerance(args: argparse.Namespace) -> float:
-    tolerance = parse_quantity(args.tolerance, "1", what="tolerance").value
+    tolerance = parse_share(args.tolerance, "tolerance")
     if not 0 < tolerance < 1:
         raise UsageError(f"tolerance {args.tolerance!r} is not a half-width", hint="write it like '6 %'")
     return tolerance
@@ -142,8 +142,6 @@ def _tolerance(args: argparse.Namespace) -> float:
 
 def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> MeterReading | None:
     """What a second meter shows."""
-    from benchlog.cli.manual_entry import metered
-
     if not args.second:
         return None
     second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
@@ -155,7 +153,6 @@ def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> Me
 def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     """Load resistor and the voltage with it; the same meter unless another one is named."""
     from benchlog.checks.supply import LoadPoint
-    from benchlog.cli.manual_entry import metered
 
     if not args.load:
         return None
@@ -173,7 +170,7 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
             "load resistance and loaded voltage must be positive",
             hint='--load "15 ohm" --loaded "24.70 V ac"',
         )
-    return LoadPoint(ohm, loaded, parse_quantity(args.load_tolerance, "1", what="load tolerance").value)
+    return LoadPoint(ohm, loaded, parse_share(args.load_tolerance, "load tolerance"))
 
 
 def _nameplate(args: argparse.Namespace) -> Nameplate:
@@ -198,7 +195,6 @@ def _nameplate(args: argparse.Namespace) -> Nameplate:
 def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> Mains | None:
     """Mains voltage as read, with the accuracy that holds for it."""
     from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
-    from benchlog.cli.manual_entry import metered
     from benchlog.metrology.accuracy import parse_accuracy
 
     if args.mains is None:
@@ -212,20 +208,9 @@ def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> M
     return Mains.typed(args.mains, nominal_v, accuracy, args.mains_meter)
 
 
-def _positive(text: str | None, unit: str, what: str) -> float | None:
-    """Read a quantity that may be absent and must be above zero."""
-    if not text:
-        return None
-    value = parse_quantity(text, unit, what=what).value
-    if value <= 0:
-        raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
-    return value
-
-
 def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tuple[MeterReading, Capture]:
     """Voltage of one channel of a capture file, with the channel's gain accuracy."""
     from benchlog.checks.captured import read_capture
-    from benchlog.cli.from_captures import gains, probes, read_captures
 
     if args.reading or args.meter:
         raise UsageError(
@@ -256,8 +241,6 @@ def _no_load(
     args: argparse.Namespace, ctx: Context, coupling: str, expect: float, nominal: float | None
 ) -> MeterReading:
     """The reading, typed or live; one without a number is refused."""
-    from benchlog.cli.manual_entry import reading_or_live
-    from benchlog.cli.questioned import diagnose_line
     from benchlog.metrology.meter_reading import no_number_hint
 
     no_load = reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)

@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from benchlog.cli.from_captures import number, whole_turns
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError
-from benchlog.units import parse_quantity
+from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -106,7 +107,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 def _design(args: argparse.Namespace) -> ToroidDesign:
     from benchlog.checks.winding_plan import ToroidDesign
-    from benchlog.cli.from_captures import number, whole_turns
     from benchlog.magnetics.core import parse_core
     from benchlog.magnetics.wire import parse_wire
 
@@ -126,13 +126,12 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
 
 def _service(args: argparse.Namespace) -> Service:
     from benchlog.checks.winding_plan import Service
-    from benchlog.cli.from_captures import number, whole_turns
 
     needs_al = {"--burden": args.burden, "--current": args.current, "--pulse": args.pulse}
     without = [option for option, text in needs_al.items() if text is not None]
     if args.al is None and without:
         raise UsageError(f"{without[0]} needs the core's AL", hint="--al '61 uH'")
-    tolerance = number(args.al_tolerance, "1", "AL tolerance") or 0.0
+    tolerance = parse_share(args.al_tolerance, "AL tolerance")
     if not 0 <= tolerance < 1:
         raise UsageError(
             f"an AL tolerance of {args.al_tolerance!r} makes no sense", hint="--al-tolerance '25 %'"
@@ -153,7 +152,6 @@ def _service(args: argparse.Namespace) -> Service:
 
 def _second(args: argparse.Namespace) -> SecondStage | None:
     from benchlog.checks.winding_plan import SecondStage
-    from benchlog.cli.from_captures import number, whole_turns
 
     if args.second_turns is None:
         return None

@@ -126,8 +126,6 @@ def showing(
     console : rich Console
     collector : Collector
         Give its `take` the readings.
-    height : int
-        Lines to draw.
     hz : float
         Pictures a second, at most `MAX_HZ`.
     linger_s : float

@@ -24,6 +24,11 @@ class Kind(StrEnum):
     LOW_BATTERY = "low battery"
     STANDARD = "check standard"
 
+    @property
+    def words(self) -> str:
+        """As shown."""
+        return "failed its check standard" if self is Kind.STANDARD else self.value
+
 
 @dataclass(frozen=True, slots=True)
 class NodeGroup:

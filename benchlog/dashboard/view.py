@@ -309,7 +309,7 @@ def _suspect(suspect: Suspect, snapshot: Snapshot, width: int, *, again: bool) -
     shape, colour = SHAPES[state]
     for_ns = max(0, snapshot.utc_ns - suspect.since_utc_ns)
     words = f"for {age(for_ns // 10**9)}" + (f", on {suspect.group}" if suspect.group else "")
-    head = Text.assemble(" ", (f"{shape} {suspect.who}: {suspect.kind.value}", colour))
+    head = Text.assemble(" ", (f"{shape} {suspect.who}: {suspect.kind.words}", colour))
     if head.cell_len + 2 + len(words) <= width:
         head.append(f"  {words}", style="dim")
     lines = [head, *_wrapped(suspect.reason, width, "   ")]

@@ -86,8 +86,6 @@ class Story:
         Of the bench: changes digits, not the logic.
     say : callable
         Takes text and style of a line.
-    show : callable
-        Shows a result.
     command : callable
         Runs one command line with the story's clock and returns its exit code.
     person : Person, optional
@@ -172,7 +170,8 @@ class Story:
 
     def run(self, *words: str) -> int:
         """Run one benchlog command on the story's files."""
-        self.say(f"$ benchlog {' '.join(_quoted(w) for w in words)}", "cyan")
+        names = (Path(word).name if "/" in word else word for word in words)
+        self.say(" ".join(("$ benchlog", *(f'"{name}"' if " " in name else name for name in names))), "cyan")
         return self._command(
             [*words, "--logbook", str(self.logbook_path), "--bench", str(self.folder / "bench.toml")],
             self.clock,
@@ -361,10 +360,10 @@ class Story:
     def rectifier(self) -> None:
         """Day 77: the rectified voltage, and a capacitor that is too small for it."""
         self.day(77, "bridge and reservoir capacitor", mains_v=236.0)
-        self.session("C13", left="the capacitor, discharged through 10 kohm")
+        self.session("C13", left="nothing; the capacitor was discharged through 10 kohm")
         self.substitute("REC", "EC-1000-63 (63 V) for EC-1000-35 (35 V)", "41 V at mains +10 %, no load")
         self.edit_plan(C13=('capacitor = "35 V"', 'capacitor = "63 V"'))
-        self.session("C13", left="the capacitor, discharged through 10 kohm")
+        self.session("C13", left="nothing; the capacitor was discharged through 10 kohm")
 
     def bad_meter(self) -> None:
         """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
@@ -396,8 +395,3 @@ class Story:
         self.day(160, "full power", mains_v=236.0)
         self.session("C16")
         self.run("release", str(self.plan_path), "H4")
-
-
-def _quoted(word: str) -> str:
-    name = Path(word).name if "/" in word else word
-    return f'"{name}"' if " " in name else name

@@ -8,6 +8,9 @@ from typing import Any
 CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off, then look."
 
+NOTHING_FITS = "no single cause fits"
+"""How a diagnosis stops in which neither one cause nor two explain what was noted."""
+
 
 @dataclass(frozen=True, slots=True)
 class RankedCause:

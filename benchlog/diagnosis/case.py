@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
 MAINS_NOMINAL_V = 230.0
+_RESISTANCE = re.compile(r"\d*[RkKM]\d+")
 _KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency", "source")
 
 
@@ -96,14 +98,10 @@ class Case:
         frequency: str = "",
         source: str = "",
     ) -> Case:
-        """Build a case from what people type.
-
-        Raises
-        ------
-        UsageError
-            If anything can't be read.
-        """
-        expected = parse_quantity(expect, what="expected value")
+        """Build a case from what people type; `UsageError` if anything can't be read."""
+        # A letter for the decimal mark is how resistances are marked (IEC 60062).
+        marked = _RESISTANCE.fullmatch(expect.strip())
+        expected = parse_quantity(expect, "ohm" if marked else None, what="expected value")
         if instrument not in ("meter", "scope"):
             raise UsageError(f"instrument {instrument!r} is neither meter nor scope")
         mains = parse_quantity(mains_nominal, "V", what="nominal mains")
@@ -162,13 +160,7 @@ class Case:
 
 
 def parse_evidence(pair: Sequence[str]) -> Evidence:
-    """Read an action and its outcome.
-
-    Raises
-    ------
-    UsageError
-        For an unknown action or an outcome it can't have.
-    """
+    """Read an action and its outcome; `UsageError` for an unknown action or an outcome it can't have."""
     name, text = pair
     actions = load_catalogue().actions
     if name not in actions:

@@ -114,7 +114,9 @@ class BenchModel:
     @staticmethod
     def coupling(action: str) -> str:
         """Return whether a check turns the dial to ac or dc; empty where it doesn't."""
-        return {"dc_same_points": "dc", "fresh_cell": "dc", "generator_50hz": "ac"}.get(action, "")
+        return {"dc_same_points": "dc", "fresh_cell": "dc", "generator_50hz": "ac", "read_mains": "ac"}.get(
+            action, ""
+        )
 
     def dial_shows(self, action: str, h: Hidden, coupling: str) -> Booleans:
         """Tell where a display that says `coupling`, read with the dial as found, is one that can be."""

@@ -9,6 +9,7 @@ from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
 _OVERLOAD = frozenset({"ol", "0l", "o.l", "o.l.", "overload", "over", "open", "1."})
+_BLANK = frozenset({"", "blank", "nothing", "dead", "off"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,8 @@ def parse_shown(text: str | Quantity, *, what: str) -> Outcome:
         quantity = text
     else:
         words = text.strip().split()
+        if text.strip().lower() in _BLANK:
+            raise UsageError(f"{what}: a blank display shows no value: put a new battery in, then read again")
         if words and words[0].lower() in _OVERLOAD:
             return Outcome(overload=True, unit=_unit_of(words[1:]), coupling="")
         quantity = parse_quantity(text, what=what)

@@ -13,14 +13,22 @@ from collections.abc import Mapping
 import numpy as np
 import numpy.typing as npt
 
-from benchlog.diagnosis.answer import CAUTION_LIVE, HAZARD, Diagnosis, NextCheck, RankedCause, RankedPair
+from benchlog.diagnosis.answer import (
+    CAUTION_LIVE,
+    HAZARD,
+    NOTHING_FITS,
+    Diagnosis,
+    NextCheck,
+    RankedCause,
+    RankedPair,
+)
 from benchlog.diagnosis.belief import Belief
-from benchlog.diagnosis.case import Case, Evidence
+from benchlog.diagnosis.case import Case, Evidence, parse_evidence
 from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.control import controls, proven
 from benchlog.diagnosis.decision import losses
 from benchlog.diagnosis.next_check import Offer, offers, ranked
-from benchlog.errors import UsageError
+from benchlog.errors import UsageError, did_you_mean
 
 Floats = npt.NDArray[np.float64]
 
@@ -69,6 +77,37 @@ class Session:
 
     # -- evidence -----------------------------------------------------------------------------------------
 
+    def answer(self, action: str, text: str) -> Evidence:
+        """Read what a person answers to a check, who can still turn the dial and read again.
+
+        Raises
+        ------
+        UsageError
+            For an unknown check, an answer it can't have, or one in another unit than it is read in.
+        """
+        if action not in self.catalogue.actions:
+            asked_for = [a.replace("_", " ") for a in self._of_this_kind()]
+            raise UsageError(
+                f"there is no check {action.replace('_', ' ')!r}",
+                hint=did_you_mean(action.replace("_", " "), asked_for, f"checks are {', '.join(asked_for)}"),
+            )
+        evidence = parse_evidence((action, text))
+        outcome, model = evidence.outcome, self.belief.model
+        unit, coupling = model.unit(action), model.coupling(action)
+        if outcome.word:
+            return evidence
+        wrong_unit = outcome.unit and outcome.unit != unit
+        if wrong_unit or (coupling and outcome.coupling and outcome.coupling != coupling):
+            shown = outcome.coupling if not wrong_unit else outcome.unit
+            raise UsageError(
+                f"{text!r} is in {shown}, this check is read in {unit}{f' {coupling}' if coupling else ''}",
+                hint="set the dial as the step says and read again; if the display stays so, answer look = hold shown",
+            )
+        return evidence
+
+    def _of_this_kind(self) -> list[str]:
+        return [a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds]
+
     def update(self, evidence: Evidence) -> None:
         """Take in one check and what it showed.
 
@@ -81,7 +120,7 @@ class Session:
         if self.case.kind not in action.kinds:
             raise UsageError(
                 f"{action.id} is not a check of a reading of {self.case.kind.replace('_', ' ')}",
-                hint=f"checks are {', '.join(a.id for a in self.catalogue.actions.values() if self.case.kind in a.kinds)}",
+                hint=f"checks are {', '.join(self._of_this_kind())}",
             )
         if action.id == READ_AGAIN:
             self._read_again(evidence)
@@ -203,7 +242,7 @@ class Session:
         """Return how it ends, or None and the checks to do next."""
         engine = self.catalogue.engine
         if self.done and self.belief.p_clean < _SLIPPED:
-            return "no single cause fits", ()
+            return NOTHING_FITS, ()
         table = losses(
             self.belief.causes,
             self.belief.hypotheses,
@@ -231,6 +270,11 @@ class Session:
     def _looking(self, found: list[Offer]) -> tuple[NextCheck, ...]:
         look = self._ranked([o for o in found if o.action.id == "look"])
         return tuple(dataclasses.replace(n, card=self._words(_POWER_OFF) + n.card) for n in look)
+
+    @property
+    def source_words(self) -> Mapping[str, str]:
+        """How to switch what feeds the points ``off`` and ``on``, in words."""
+        return self.catalogue.sources[self.case.source]
 
     def _words(self, card: str) -> str:
         return self.catalogue.card(card, self.case.source)

@@ -158,7 +158,7 @@ class Acquisition(Dialogue):
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")
         self.person.taken(reading)
         metered = self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
-        self.findings += correction(metered)
+        self.findings += [found for found in correction(metered) if found not in self.findings]
         return metered
 
     def withdraw(self, first: int, question: str, key: str) -> bool:
@@ -318,10 +318,10 @@ class Acquisition(Dialogue):
 
     def _as_read(self, reading: Reading, expect: float | None, key: str) -> bool:
         """Ask about a slip; a value stays as read unless the person reads it again."""
-        questions = [slip.question for slip in possible_slips(reading, expect)]
-        for question in questions:
-            self.person.show(f"  {question}", style="yellow")
-        if not questions:
+        slips = possible_slips(reading, expect)
+        for slip in slips:
+            self.person.show(f"  {reading.displayed} is {slip.question}", style="yellow")
+        if not slips:
             return True
         assert expect is not None
         if self.person.interactive and not self.confirm(
@@ -329,11 +329,6 @@ class Acquisition(Dialogue):
             f"{key}/slip",
         ):
             return False
-        self.findings += [
-            Finding(
-                FindingKind.ENTRY,
-                f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}",
-            )
-            for question in questions
-        ]
+        by = f"{reading.instrument or 'meter'} {reading.displayed}"
+        self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(by)) for slip in slips]
         return True

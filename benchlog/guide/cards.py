@@ -56,8 +56,6 @@ def card_of(hookup: Hookup, bench: Bench, columns: int = WIDTH) -> Card:
     ----------
     bench : Bench
         Knows which leads belong to which meter.
-    columns : int
-        Width of the screen.
     """
     drawing = _drawing(hookup, bench)
     if max(map(len, drawing), default=0) + 4 > columns:

@@ -127,11 +127,10 @@ class Dialogue:
         """
         self._early = ""
         while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
+            later = ""
             if _LIKE_A_DISPLAY.match(answer):
-                self._early = answer
-            self.person.show(
-                f"  '{answer}' was not taken: press Enter alone when it is done; readings are asked for after that"
-            )
+                self._early, later = answer, "; a reading is asked for when its turn comes"
+            self.person.show(f"  '{answer}' was not taken: press Enter alone when it is done{later}")
         self.last_done = text
 
     def typed_early(self, tag: str, key: str) -> str:

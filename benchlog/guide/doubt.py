@@ -8,6 +8,7 @@ from typing import Any
 
 import msgspec
 
+from benchlog.checks.near_zero import usual_value
 from benchlog.diagnosis import Case, Diagnosis, NextCheck, Session, parse_evidence
 from benchlog.diagnosis.case import MAINS_NOMINAL_V
 from benchlog.diagnosis.catalogue import load_catalogue
@@ -18,7 +19,7 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
-from benchlog.guide.inquiry import Inquiry, in_percent, minutes_in_words
+from benchlog.guide.inquiry import Inquiry, in_percent, minutes_in_words, survivors_in_words
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
@@ -117,11 +118,14 @@ class MeterDiagnosis:
             raise SkippedError("no scope clip on a mains-referenced node: its ground is protective earth")
         if action not in _TYPED:
             return ""
-        text = acquisition.ask(Prompt("quantity", card, step))
-        if not text:
-            raise SkippedError("not at hand")
-        parse_evidence((action, text))
-        return text
+        while text := acquisition.ask(Prompt("quantity", card, step)):
+            try:
+                self.session.answer(action, text)
+            except UsageError as error:
+                acquisition.person.show(f"  not taken: {error}; {error.hint}")
+            else:
+                return text
+        raise SkippedError("not at hand")
 
     def _read(self, action: str, card: str, step: str) -> str:
         acquisition, tag, function = self.acquisition, self.first.instrument, self.first.function
@@ -165,9 +169,7 @@ class MeterDiagnosis:
         cause = state.causes[0]
         if self.decided:
             return f"{cause.label} ({in_percent(cause.probability)})"
-        names = {c.id: c.label for c in state.causes}
-        left = " or ".join(names[c] for c in state.survivors[:4])
-        return f"{state.stop or 'broken off'}: {left}"
+        return f"{state.stop or 'broken off'}: {survivors_in_words(state)}"
 
     def to_json(self) -> dict[str, Any]:
         """Path and answer for the record."""
@@ -245,13 +247,17 @@ def look_into(
 def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     """Let what was found be put right, and read again; the last such reading, None where there was nothing to mend."""
     acquisition, function, tag = doubt.acquisition, doubt.first.function, doubt.first.instrument
-    again = None
+    again, power = None, doubt.session.source_words
     for turn in range(_ROUNDS):
         if doubt.decided and doubt.family not in _READ_AGAIN:
             break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
-        right = f"fix this first ({doubt.in_words()})" if doubt.decided else "not decided: set all up afresh"
-        acquisition.do(f"{right}, then {tag} on the same points, {function}", f"{step}/mended", tag)
+        right = f"Fix this first ({doubt.in_words()})" if doubt.decided else "Not decided: set all up afresh"
+        acquisition.do(
+            f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
+            f"{step}/mended",
+            tag,
+        )
         again = acquisition.reading(tag or None, function, what, f"{step}/again")
         doubt.readings.append(again.reading)
         doubt.read_again(again.reading)
@@ -267,9 +273,10 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
     others = _other_meters(acquisition, doubt.first.instrument)
     if not others:
         return None
+    power = doubt.session.source_words
     acquisition.do(
-        f"{doubt.first.displayed} was not expected, so a second meter must agree: connect {others[0]} with its own "
-        f"leads to the same points, {function}",
+        f"{power['off']}. {doubt.first.displayed} was not expected, so a second meter must agree: {others[0]} with its "
+        f"own leads on the same points while dead, {function}, {power['on']}",
         f"{doubt.key}/second",
         doubt.first.instrument,
     )
@@ -311,9 +318,8 @@ def look_further(
 def _expected(result: Result, reading: Reading) -> float | None:
     """The middle of a result's limits in a reading's unit, or the one limit there is."""
     for limits in result.limits.values():
-        given = [limit for limit in (limits.low, limits.high) if limit is not None]
-        if limits.unit == reading.unit and given:
-            return sum(given) / len(given)
+        if limits.unit == reading.unit and (usual := usual_value(limits)) is not None:
+            return usual
     return None
 
 

@@ -9,14 +9,15 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Callable, Iterator
 
-from benchlog.diagnosis import Diagnosis, NextCheck, RankedCause, Session, parse_evidence
-from benchlog.diagnosis.answer import HAZARD
+from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Session
+from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
 from benchlog.guide.person import InputEndedError
 
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
+_NAMED = 4  # so many of the causes that are left are named
 _BARS = ((76, 24), (56, 10))
 """From so many columns on a bar of so many characters stands before each cause."""
 
@@ -77,8 +78,12 @@ class Inquiry:
                 if check is None:
                     break
                 try:
-                    action, outcome = self.perform(check)
-                    self.session.update(parse_evidence((action, outcome)))
+                    evidence = self.session.answer(*self.perform(check))
+                    self.session.update(evidence)
+                    done += 1
+                    self.show()
+                    if self._slipped(evidence) and self._take_back():
+                        self.show()
                 except SkippedError as reason:
                     left_out.add(check.action)
                     if str(reason):
@@ -86,13 +91,20 @@ class Inquiry:
                 except InputEndedError:
                     raise
                 except UsageError as error:
-                    self.dialogue.person.show(f"  not taken: {error.message.replace('_', ' ')}")
+                    words = f"{error.message}; {error.hint}" if error.hint else error.message
+                    self.dialogue.person.show(f"  not taken: {words.replace('_', ' ')}")
                 except TakenBackError:
                     self.show()
-                else:
-                    done += 1
-                    self.show()
         return self.session.state()
+
+    def _slipped(self, evidence: Evidence) -> bool:
+        """Ask whether the last answer was a slip where nothing fits any more: after that no check is left to ask for."""
+        if self.session.state().stop != NOTHING_FITS or not self.dialogue.person.interactive:
+            return False
+        question = (
+            f"'{evidence.text}' with what was noted before fits neither one fault nor two. Take it back?"
+        )
+        return self.dialogue.confirm(question, f"{evidence.action}/fits")
 
     def show(self) -> None:
         """Show what is likely now."""
@@ -147,14 +159,16 @@ def state_lines(
 def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
     """The likely causes, what was put right, and the likeliest pair."""
     names = {c.id: c.label for c in state.causes}
-    for cause in state.causes[:rows]:
+    # A ranking of causes that don't fit would mislead.
+    causes = () if state.stop == NOTHING_FITS else state.causes[:rows]
+    for cause in causes:
         if cause.probability >= 0.005:
             yield from _cause_lines(cause, columns)
-    if sum(cause.probability for cause in state.causes[:rows]) > 1.02:
+    if sum(cause.probability for cause in causes) > 1.02:
         yield "  more than 100 % in all: two causes can be present at once"
     for name in state.put_right:
-        yield f"  put right before: {names.get(name, name)}"
-    if state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
+        yield f"  already fixed: {names.get(name, name)}"
+    if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
         yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
 
@@ -192,9 +206,17 @@ def minutes_in_words(minutes: float) -> str:
     return "a minute" if minutes < 1.25 else f"{minutes:g} minutes"
 
 
+def survivors_in_words(state: Diagnosis) -> str:
+    """The most likely causes that are left, and how many more there are."""
+    names = {c.id: c.label for c in state.causes}
+    more = len(state.survivors) - _NAMED
+    return " or ".join(names[name] for name in state.survivors[:_NAMED]) + (
+        f" (or one of {more} less likely causes)" if more > 0 else ""
+    )
+
+
 def ending(state: Diagnosis, meter: str = "METER") -> str:
     """Say how a diagnosis ended, and what to do about it."""
-    names = {c.id: c.label for c in state.causes}
     if state.stop == "decided":
         top, again = state.causes[0], state.read_again
         lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
@@ -204,14 +226,14 @@ def ending(state: Diagnosis, meter: str = "METER") -> str:
             recall = f'benchlog recall {meter} --reason "{top.label}"'
             lines.append(f"{'If it is confirmed, recall' if again else 'Recall'} what relied on it: {recall}")
         return ". ".join(lines)
-    if state.stop == "no single cause fits":
+    if state.stop == NOTHING_FITS:
         return (
             "neither one cause nor two fit what was noted: more than two faults, or a slip. Take back the last answer, "
             "or start again as found."
         )
     if state.stop is None and HAZARD in state.cautions:
         return "The jacks come first: no other check is proposed before that."
-    left = " or ".join(names[name] for name in state.survivors)
+    left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"
     return (

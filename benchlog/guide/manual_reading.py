@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import msgspec
 
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
+from benchlog.units import PREFIX_BY_POWER, with_decimal_point
 
-_TYPED = re.compile(r"([+\-−]?[\d.,]+)\s*(\S*)")
+_DIGITS = re.compile(r"[+-]?[\d.,]+")
 _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
 
 
@@ -18,6 +20,8 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
 
     >>> as_displayed("27.75", Function.AC_VOLTS, "MB-02").displayed
     '27.75 V'
+    >>> as_displayed("4k7", Function.OHMS, "MB-02").displayed
+    '4.7 kΩ'
 
     Raises
     ------
@@ -25,15 +29,15 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
         If it can't be read, or is of another function or unit.
     """
     reading = parse_displayed(text, function, instrument=instrument)
-    if reading.state is not State.OK:
+    match = _DIGITS.match(with_decimal_point(reading.displayed.replace("−", "-"), function.unit))
+    if reading.state is not State.OK or match is None:
         return reading
-    match = _TYPED.match(reading.displayed)
-    if match is None:
+    digits = match.group().replace(",", ".")
+    # The prefix that was meant is in the last digit's weight, however the unit was written.
+    power = round(math.log10(reading.resolution)) + len(digits.partition(".")[2])
+    prefix = PREFIX_BY_POWER.get(power) if function.unit != "1" else ""
+    if prefix is None:
         return reading
-    digits, word = match.groups()
-    sign = _SIGNS.get(function.unit, function.unit)
-    prefix = ""
-    if word and word not in ("ac", "dc", "AC", "DC", "~", "="):
-        prefix = word.rstrip("~=").removesuffix(function.unit).removesuffix(sign).replace("u", "µ")
-    shown = f"{digits.replace(',', '.')} {prefix if len(prefix) < 2 else ''}{sign}"
-    return msgspec.structs.replace(reading, displayed=shown)
+    return msgspec.structs.replace(
+        reading, displayed=f"{digits} {prefix}{_SIGNS.get(function.unit, function.unit)}"
+    )

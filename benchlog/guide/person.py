@@ -69,6 +69,10 @@ class Person(ABC):
     def show(self, text: str = "", *, style: str = "") -> None:
         """Show the person a line."""
 
+    def caution(self, text: str) -> None:
+        """Show a caution that must be acted on now."""
+        self.show(f"  ! {text}", style="bold")
+
     def new_check(self) -> None:  # noqa: B027 - a pipe keeps all that was shown
         """Begin with another check: what was shown before is past."""
 

@@ -32,6 +32,13 @@ SHORTEST_LOOK_S = 0.7
 _LONGEST_WAIT_S = 20.0  # of a question for news; the page asks again
 _LONGEST_BODY = 1000
 _LINES = 6
+_NO_READING = ("", "", False)  # meter, what it shows, whether that is settled
+_AFTER_A_READING = ("next", "last", "confirm")  # what is asked while the reading still matters
+_OLD_ADDRESS = (
+    b"<!doctype html><meta name=viewport content='width=device-width'><title>benchlog</title>"
+    b"<p style='font:22px/1.4 sans-serif;margin:2em'>This address is not that of the present run. "
+    b"Scan the code that the computer shows now."
+)
 
 
 class PhoneDesk:
@@ -51,7 +58,8 @@ class PhoneDesk:
         self._number = 0
         self._seen_ns: int | None = None
         self._pressed: Button | None = None
-        self._reading = ("", False)
+        self._reading = _NO_READING
+        self._cautions: list[str] = []
         self._lines: list[str] = []
         self._heading: list[str] = []  # of the check: name, cautions, what is expected
         self._wiring: list[str] = []
@@ -66,12 +74,21 @@ class PhoneDesk:
             self._number += 1
             self._prompt, self._seen_ns, self._pressed = prompt, None, None
             self._begins = False
+            if prompt.kind not in _AFTER_A_READING:
+                self._reading = _NO_READING
             self._changed()
 
     def answered(self) -> None:
         """Remove the prompt: it was answered, here or at the keyboard."""
         with self._news:
             self._prompt, self._pressed = None, None
+            self._cautions = []
+            self._changed()
+
+    def caution(self, text: str) -> None:
+        """Show a caution in large letters until what is asked next was answered."""
+        with self._news:
+            self._cautions.append(text)
             self._changed()
 
     def show(self, text: str) -> None:
@@ -87,6 +104,7 @@ class PhoneDesk:
         """Begin with another check's card."""
         with self._news:
             self._heading, self._wiring, self._lines, self._begins = [], [], [], True
+            self._reading = _NO_READING
             self._changed()
 
     def show_wiring(self, text: str) -> None:
@@ -95,11 +113,11 @@ class PhoneDesk:
             self._wiring = text.splitlines()
             self._changed()
 
-    def show_reading(self, text: str, *, settled: bool) -> None:
+    def show_reading(self, text: str, *, settled: bool, meter: str = "") -> None:
         """Show a value in large digits."""
         with self._news:
-            if (text, settled) != self._reading:
-                self._reading = (text, settled)
+            if (meter, text, settled) != self._reading:
+                self._reading = (meter, text, settled)
                 self._changed()
 
     def pressed(self) -> Button | None:
@@ -111,7 +129,7 @@ class PhoneDesk:
     def end(self) -> None:
         """Show on the phone that the run is over."""
         with self._news:
-            self._ended, self._prompt = True, None
+            self._ended, self._prompt, self._reading = True, None, _NO_READING
             self._changed()
 
     # -- the phone's side --------------------------------------------------------------------------------------
@@ -121,6 +139,7 @@ class PhoneDesk:
         with self._news:
             self._news.wait_for(lambda: self._serial != after, timeout_s)
             prompt = self._prompt
+            meter, shown, settled = self._reading
             return {
                 "serial": self._serial,
                 "prompt": None
@@ -133,8 +152,10 @@ class PhoneDesk:
                     "done": _done_word(prompt),
                     "skip": _skip_word(prompt),
                 },
-                "reading": {"text": self._reading[0], "settled": self._reading[1]},
+                "reading": {"meter": meter, "text": shown, "settled": settled},
+                "cautions": self._cautions,
                 "card": [*self._heading, *self._wiring],
+                "columns": max(map(len, self._wiring), default=0),  # that must not be broken
                 "lines": self._lines,
                 "ended": self._ended,
             }
@@ -177,9 +198,9 @@ def _done_word(prompt: Prompt) -> str:
 
 def _skip_word(prompt: Prompt) -> str:
     """Word on the button that leaves a step out; empty where s is an answer like any other."""
-    if prompt.kind == "text":
-        return ""
-    return "Leave it" if prompt.kind in ("next", "last") else "Skip"
+    if prompt.kind in ("next", "last"):  # a pass is not left, one goes on from it
+        return "Leave it" if prompt.choices else ""
+    return "" if prompt.kind == "text" else "Skip"
 
 
 def local_address() -> str:
@@ -250,6 +271,10 @@ class _Handler(BaseHTTPRequestHandler):
         path, _, _ = self._allowed_path()
         if path is None:
             return
+        host, port = self.server.server_address[:2]
+        if self.headers.get("Origin", "") not in ("", f"http://{host!s}:{port}"):
+            self._send(HTTPStatus.FORBIDDEN, b"", "text/plain", close=True)  # another site's page sent it
+            return
         length = self.headers.get("Content-Length", "")
         if not length.isdecimal() or int(length) > _LONGEST_BODY:
             self._send(HTTPStatus.BAD_REQUEST, b"", "text/plain", close=True)
@@ -275,7 +300,7 @@ class _Handler(BaseHTTPRequestHandler):
         _, token, *rest = [*target.split("/", 2), ""][:3]
         ours = hmac.compare_digest(token.encode(), self.server.token.encode())
         if not (ours and _is_local(self.client_address[0])):
-            self._send(HTTPStatus.NOT_FOUND, b"", "text/plain", close=True)
+            self._send(HTTPStatus.NOT_FOUND, _OLD_ADDRESS, "text/html; charset=utf-8", close=True)
             return None, "", ""
         return (rest[0] if rest else ""), token, query
 

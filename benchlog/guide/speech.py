@@ -74,8 +74,6 @@ class Speech:
 
     Parameters
     ----------
-    program : str
-        Its path.
     arguments : sequence of str, optional
         With these the program reads the text from standard input; without them it takes the text as its only
         argument. Never through a shell.

@@ -195,7 +195,7 @@ def _on_standard(
     for finding in check.findings:
         acquisition.person.show(f"    {finding}")
     if recall is not None:
-        nothing = "nothing more than listed above" if recall.known else "nothing in the logbook"
+        nothing = "nothing more than listed above" if recall.known else "no earlier result relied on it"
         names = ", ".join(r.check_id or r.check for r in recall.results) or nothing
         acquisition.person.show(f"    recalled: {names}", style="bold")
     passed = recall is None

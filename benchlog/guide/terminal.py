@@ -36,7 +36,7 @@ _MANY = 4  # so many choices have a line each
 #: How often the phone's buttons are looked at while a key is awaited.
 _PHONE_S = 0.1
 #: Characters of a line of a card on the phone, in the size its page has them.
-_PHONE_COLUMNS = 40
+_PHONE_COLUMNS = 34
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
 _CALLS_A_LINE = ("s", "u", "t")
@@ -105,6 +105,13 @@ class Terminal(Person):
             self._phone.show(text)
         self._write(text, style)
 
+    def caution(self, text: str) -> None:
+        """See `Person.caution`; the phone shows it in large letters."""
+        self._end_live()
+        if self._phone is not None:
+            self._phone.caution(strip_controls(text))
+        self._write(f"  ! {strip_controls(text)}", "bold")
+
     def _write(self, text: str, style: str) -> None:
         if self._out.isatty():
             from rich.console import Console
@@ -165,7 +172,7 @@ class Terminal(Person):
         self._end_live()
         if self._phone is not None:
             shown = strip_controls(reading.displayed)
-            self._phone.show_reading(f"{reading.instrument} {shown}".strip(), settled=True)
+            self._phone.show_reading(shown, settled=True, meter=strip_controls(reading.instrument))
         if self._out.isatty():
             self._out.write("\a")
             self._out.flush()

@@ -158,9 +158,12 @@ def _check_captures(db: sqlite3.Connection, chain: Walked, faults: Faults) -> No
     expected: dict[tuple[int, int], dict[str, Any]] = {}
     for seq, entry in chain.sealed.items():
         if entry.kind == "capture":
-            about = [channel["samples"] for channel in entry.body["channels"]]
+            about = [
+                {**channel["samples"], "of": f"samples of {channel['name']}"}
+                for channel in entry.body["channels"]
+            ]
             if entry.body["times"] is not None:
-                about.append(entry.body["times"])
+                about.append({**entry.body["times"], "of": "sample times"})
             expected.update({(seq, part): a for part, a in enumerate(about)})
             if len({a["samples"] for a in about}) != 1:
                 faults.add(seq, f"entry {seq}: the channels of the capture have different numbers of samples")
@@ -173,11 +176,11 @@ def _check_captures(db: sqlite3.Connection, chain: Walked, faults: Faults) -> No
             continue
         data = _blob(db, "SELECT data FROM capture_data WHERE entry=? AND part=?", (seq, part))
         if hashlib.sha256(data).hexdigest() != wanted["sha256"]:
-            faults.add(seq, f"entry {seq}: samples {part} of the capture were altered")
+            faults.add(seq, f"entry {seq}: {wanted['of']} were altered")
         elif fault := samples_fault(data, wanted):
-            faults.add(seq, f"entry {seq}: samples {part} of the capture {fault}")
-    for seq, part in expected:
-        faults.add(seq, f"entry {seq}: samples {part} of the capture are missing")
+            faults.add(seq, f"entry {seq}: {wanted['of']}: {fault}")
+    for (seq, _), wanted in expected.items():
+        faults.add(seq, f"entry {seq}: {wanted['of']} are missing")
 
 
 def _check_attachments(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:

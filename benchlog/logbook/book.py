@@ -330,8 +330,6 @@ class Logbook(LogbookWriter):
         ----------
         seq : int
             Entry that is withdrawn.
-        reason : str
-            Why, in words.
         replacement : int, optional
             Entry that replaces it.
 

@@ -70,13 +70,7 @@ class LogbookReader:
             return EntryRef(*db.execute("SELECT seq, digest FROM entry ORDER BY seq DESC LIMIT 1").fetchone())
 
     def entry(self, seq: int) -> Entry:
-        """Return one entry.
-
-        Raises
-        ------
-        UsageError
-            If there is none of that number.
-        """
+        """Return one entry; `UsageError` if there is none of that number."""
         with self.querying() as db:
             known = -(2**63) <= seq < 2**63  # what the database can count to
             row = db.execute("SELECT text, digest FROM entry WHERE seq=?", (seq if known else 0,)).fetchone()

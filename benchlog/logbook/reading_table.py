@@ -28,13 +28,7 @@ class Pieces:
 
     @classmethod
     def of_lengths(cls, data: bytes, lengths: npt.NDArray[Any]) -> Self:
-        """Pieces of these lengths one after the other.
-
-        Raises
-        ------
-        LogbookDamagedError
-            If they don't fill `data`.
-        """
+        """Pieces of these lengths one after the other; `LogbookDamagedError` if they don't fill `data`."""
         ends = np.cumsum(lengths, dtype=np.int64)
         if len(data) != (int(ends[-1]) if len(ends) else 0):
             raise LogbookDamagedError("a block of readings does not have the length its records say")

@@ -149,13 +149,7 @@ def stamp_fault(stamp: TimeStamp, roots: list[Certificate]) -> str:
 
 
 def read_roots(path: Path) -> list[Certificate]:
-    """Read root certificates from a PEM file.
-
-    Raises
-    ------
-    UsageError
-        If there is none in it.
-    """
+    """Read root certificates from a PEM file; `UsageError` if there is none in it."""
     from cryptography import x509
 
     try:

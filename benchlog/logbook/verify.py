@@ -132,7 +132,7 @@ def _check_witnesses(
         if witness.trust is Trust.FALSE:
             faults.add(witness.entry, f"entry {witness.entry} {witness.words}")
         elif first_bad is not None and first_bad <= witness.upto:
-            words = f"{witness.words}; but entry {first_bad} is not as written"
+            words = f"{witness.words}; but entry {first_bad} is not intact"
             witness = replace(witness, trust=Trust.UNKNOWN, words=words)
         found.append(witness)
     return tuple(found)
@@ -159,7 +159,7 @@ def _describe_noted(noted: str, chain: Walked, faults: Faults) -> str:
         return "the noted digest is not in this logbook"
     first_bad = min((f.entry for f in faults.found if f.entry is not None), default=noted_at + 1)
     if first_bad <= noted_at:
-        return f"the noted digest is entry {noted_at}, but entry {first_bad} before it is not as written"
+        return f"the noted digest is entry {noted_at}, but entry {first_bad} before it is not intact"
     later = chain.count - noted_at
     more = f"; {later} entries were added since" if later else ""
     return f"entries 1 to {noted_at} are not altered since this digest was noted{more}"

@@ -48,7 +48,7 @@ def parse_span(text: str) -> int:
     UsageError
         If it is not a length of time.
     """
-    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", text)
+    match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([a-z]+)\s*", str(text))
     if match is None or match[2] not in _SPANS:
         raise UsageError(f"{text!r} is not a length of time", hint='write it like "10 min", "2 h" or "3 d"')
     return round(float(match[1]) * _SPANS[match[2]] * 1e9)
@@ -187,8 +187,8 @@ class LogbookView:
         """Time of the first reading wanted; None for all."""
         moments = [_moment_ns(since)] if since is not None else []
         if last is not None:
-            newest = self._newest_ns()
-            moments.append(newest - parse_span(last) if newest is not None else 0)
+            span, newest = parse_span(last), self._newest_ns()
+            moments.append(0 if newest is None else newest - span)
         return max(moments, default=None)
 
     def _newest_ns(self) -> int | None:

@@ -25,6 +25,7 @@ COUNTING_PRIOR: Mapping[int, float] = {1: 0.06, 2: 0.015, 3: 0.006}
 #: From this probability one count counts as distinguished from the others.
 DECIDED = 0.99
 _NAMED = 0.95
+_MOST_CANDIDATES = 2000
 #: A ratio farther than this many standard uncertainties from every whole number is none (0.3 % of good ones are).
 MISFIT = 3.0
 
@@ -171,10 +172,11 @@ def turns_posterior(
     reach = max(shares, default=0)
     # A perfectly known ratio still has to be given to a whole number.
     u = max(standard_uncertainty, 1e-9 * max(abs(ratio), 1.0))
-    span = range(max(1, math.floor(ratio - 6 * u)), math.ceil(ratio + 6 * u) + 1)
+    low, high = max(1, math.floor(ratio - 6 * u)), math.ceil(ratio + 6 * u)
     near = range(max(1, planned - reach), planned + reach + 1)
-    # A ratio that would take thousands of candidates says nothing; the prior's own reach answers then.
-    candidates = sorted({*near, *(span if len(span) <= 2000 else ()), max(1, round(ratio))})
+    # Of a ratio that leaves thousands of counts open, every so many: none of them alone is likely then.
+    span = range(low, high + 1, 1 + (high - low) // _MOST_CANDIDATES)
+    candidates = sorted({*near, *span, max(1, round(ratio))})
     log_weight = {
         n: math.log(_share(abs(n - planned), shares)) + _log_density((ratio - n) / u, degrees_of_freedom)
         for n in candidates
@@ -196,7 +198,7 @@ def counting_prior(planned_is_right: float) -> Mapping[int, float]:
     Raises
     ------
     UsageError
-        If it is no probability that leaves anything open.
+        If it is not a probability between 0 and 1.
     """
     if not 0 < planned_is_right < 1:
         raise UsageError(
@@ -235,12 +237,3 @@ def rounding_right(turns: float, relative_uncertainty: float) -> float:
     if relative_uncertainty <= 0:
         return 1.0
     return math.erf(0.5 / (turns * relative_uncertainty * math.sqrt(2)))
-
-
-def needed_relative_uncertainty(turns: float) -> float:
-    """Relative standard uncertainty that keeps three standard uncertainties within half a turn: 1 / (6 N).
-
-    >>> round(needed_relative_uncertainty(100) * 100, 2)
-    0.17
-    """
-    return 1 / (6 * turns)

@@ -43,14 +43,16 @@ class Accuracy(msgspec.Struct, frozen=True):
         """
         return max(self.bound(value, resolution), resolution / 2) / math.sqrt(3)
 
-    def share_apart(self, value: float, resolution: float) -> float:
-        """Standard uncertainty with gain and zero erring apart, over that of the whole bound as one error.
+    def half_widths(self, value: float, resolution: float) -> tuple[float, float, float]:
+        """Parts of the bound: percentage, counts, and the rounding of the display, which the counts contain.
 
-        >>> round(Accuracy(0.01, 5).share_apart(27.75, 0.01), 3)
-        0.861
+        >>> Accuracy(0.01, 2).half_widths(100.0, 0.1)
+        (1.0, 0.15000000000000002, 0.05)
         """
-        gain, zero = self.fraction * abs(value), self.counts * resolution
-        return math.hypot(gain, zero) / (gain + zero) if gain + zero > resolution / 2 else 1.0
+        gain, counts, rounding = self.fraction * abs(value), self.counts * resolution, resolution / 2
+        if gain + counts <= rounding:
+            return 0.0, 0.0, rounding
+        return gain, max(counts - rounding, 0.0), min(counts, rounding)
 
     def __str__(self) -> str:
         return f"{self.fraction * 100:g} % + {self.counts:g}"

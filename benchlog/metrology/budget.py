@@ -40,11 +40,11 @@ def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PRO
 class _Input(str):
     """Label of an input that carries its influence; GTC returns labels with the budget."""
 
-    __slots__ = ("apart", "applied", "influence", "number", "scale")
+    __slots__ = ("applied", "half_widths", "influence", "number", "scale")
     influence: Influence | None
     scale: float | None
     applied: float
-    apart: float
+    half_widths: tuple[float, ...]
     number: Any
 
 
@@ -57,7 +57,7 @@ def uncertain(
     influence: Influence | None = None,
     scale: float | None = None,
     applied: float = 0.0,
-    apart: float = 0.0,
+    half_widths: tuple[float, ...] = (),
 ) -> Any:
     """Make a GTC uncertain real number.
 
@@ -74,11 +74,11 @@ def uncertain(
         resistor, 1 for a gain. Not given: a relative error makes no sense here.
     applied : float
         Relative error of that thing for which the value is corrected already.
-    apart : float
-        Share of its standard uncertainty with a meter's gain and zero erring apart; see `benchlog.result.BudgetLine`.
+    half_widths : tuple of float
+        Of a rectangle, or of the parts of a meter's accuracy statement; see `benchlog.result.BudgetLine`.
     """
     named = _Input(label)
-    named.influence, named.scale, named.applied, named.apart = influence, scale, applied, apart
+    named.influence, named.scale, named.applied, named.half_widths = influence, scale, applied, half_widths
     if scale:
         # An input stated without error stays in the budget, so that a recall finds what rests on it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
@@ -96,7 +96,8 @@ def uniform(
     scale: float | None = None,
 ) -> Any:
     """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7); see `uncertain`."""
-    return uncertain(value, half_width / math.sqrt(3), df, label, influence=influence, scale=scale)
+    u, widths = half_width / math.sqrt(3), (half_width, 0.0, 0.0)
+    return uncertain(value, u, df, label, influence=influence, scale=scale, half_widths=widths)
 
 
 def to_uncertain(number: Any, unit: str) -> Uncertain:
@@ -117,11 +118,14 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         if part <= _CANCELLED * u and not moves:  # nothing, or the rounding left by an input that cancels
             continue
         key = (str(name), influence)
-        apart = part * getattr(name, "apart", 0.0)
+        widths = tuple(part / float(name.number.u) * width for width in getattr(name, "half_widths", ()))
         if (seen := lines.get(key)) is not None:
-            part, apart = math.hypot(part, seen.contribution), math.hypot(apart, seen.apart)
+            part = math.hypot(part, seen.contribution)
+            widths = (*widths, *seen.half_widths)
             sensitivity = None if sensitivity is None else sensitivity + (seen.sensitivity or 0.0)
-        lines[key] = BudgetLine(str(name), part, influence, sensitivity, getattr(name, "applied", 0.0), apart)
+        lines[key] = BudgetLine(
+            str(name), part, influence, sensitivity, getattr(name, "applied", 0.0), widths
+        )
     return Uncertain(
         value=float(number.x),
         standard_uncertainty=u,

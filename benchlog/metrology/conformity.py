@@ -8,50 +8,77 @@ something measured, U is that of the difference.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeAlias
 
 from benchlog.errors import UsageError
+from benchlog.metrology.next_best import Way
 from benchlog.result import Limits, Uncertain, Verdict
-from benchlog.units import format_quantity, format_uncertain
+from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
+#: Of the series of an error's distribution: standard uncertainties of the normal part that its support holds, terms, and
+#: the share below which the rest of them is left out. What is missing is below 1e-4.
+_TAIL, _TERMS, _NEGLIGIBLE = 6.0, 100, 1e-7
+
+#: Half-widths of what a meter's data sheet leaves open, see `BudgetLine`.
+Bound: TypeAlias = Sequence[float]
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Verdict, conformance probability, and the reason in one line."""
+    """Verdict, conformance probability, and the reason in one line; what settles a doubt that is no uncertainty."""
 
     verdict: Verdict
     conformance_probability: float
     reason: str
+    way: Way | None = None
 
 
 def _normal_cdf(z: float) -> float:
     return 0.5 * math.erfc(-z / math.sqrt(2))
 
 
-def _cdf(z: float, degrees_of_freedom: float) -> float:
-    if math.isinf(z):
+def _cdf(z: float, degrees_of_freedom: float | None) -> float:
+    if degrees_of_freedom is None or math.isinf(z):
         return _normal_cdf(z)
     from scipy.special import stdtr
 
     return float(stdtr(max(1.0, math.floor(degrees_of_freedom)), z))
 
 
-def _error_cdf(error: float, u: float, u_rectangle: float) -> float:
-    """Probability of a smaller error, where one input is a data sheet's bound and the others together are normal.
+def _sinc(x: float) -> float:
+    return math.sin(x) / x if x else 1.0
 
-    A rectangle convolved with a normal density.
+
+def _transform(bound: Bound, t: float) -> float:
+    """Characteristic function of a meter's error: as often one fraction of the whole bound as each part of its own.
+
+    The rounding of the display is apart either way.
     """
-    if not u_rectangle > 0:
-        return _normal_cdf(error / u)
-    half, rest = math.sqrt(3) * u_rectangle, math.sqrt(max(u * u - u_rectangle * u_rectangle, 1e-12 * u * u))
+    gain, counts, rounding = bound
+    one, each = _sinc(t * (gain + counts)), _sinc(t * gain) * _sinc(t * counts)
+    return (one + each) / 2 * _sinc(t * rounding)
 
-    def area(end: float) -> float:  # integral of the normal distribution function up to there
-        z = end / rest
-        return end * _normal_cdf(z) + rest * math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
 
-    return (area(error + half) - area(error - half)) / (2 * half)
+def _error_cdf(error: float, u: float, bounds: Sequence[Bound]) -> float:
+    """Probability of a smaller error: the bounds of meters, and a normal rest of standard uncertainty `u`.
+
+    Fourier series of the distribution function over its support; the characteristic function is the product of those of
+    the parts.
+    """
+    reach = sum(abs(part) for bound in bounds for part in bound) + _TAIL * u
+    if abs(error) >= reach:
+        return float(error > 0)
+    total = 0.5 + error / (2 * reach)
+    for k in range(1, _TERMS):
+        t = math.pi * k / reach
+        rest = math.exp(-((t * u) ** 2) / 2)
+        if rest < _NEGLIGIBLE:
+            break
+        total += rest * math.prod(_transform(b, t) for b in bounds) * math.sin(t * error) / (math.pi * k)
+    return min(max(total, 0.0), 1.0)
 
 
 def conformance_probability(
@@ -60,21 +87,21 @@ def conformance_probability(
     low: float | None,
     high: float | None,
     df: float | None = None,
-    u_rectangle: float = 0.0,
+    bounds: Sequence[Bound] = (),
 ) -> float:
     """Probability that the true value is within the limits (JCGM 106:2012, 7.2 to 7.4).
 
-    Student t with whole degrees of freedom where they are finite. Else normal, but for `u_rectangle`, the part of `u` that
-    is due to one meter's data sheet.
+    Student t with whole degrees of freedom where they are finite. Else normal, and convolved with what the meters' data
+    sheets leave open; `u` is then that of all other inputs.
 
     >>> round(conformance_probability(-5.47, 0.05, None, -5.40), 4)
     0.9192
     """
-    if u == 0:
+    if u == 0 and not bounds:
         return float((low is None or value >= low) and (high is None or value <= high))
 
     def cdf(error: float) -> float:
-        return _error_cdf(error, u, u_rectangle) if df is None else _cdf(error / u, df)
+        return _error_cdf(error, u, bounds) if bounds else _cdf(error / u, df)
 
     above = cdf(high - value) if high is not None else 1.0
     below = cdf(low - value) if low is not None else 0.0
@@ -95,8 +122,8 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
     """
     y, low, high = quantity.value, limits.low, limits.high
     expanded = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
-    u, u_rectangle = _likely(quantity, limits)
-    p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, u_rectangle)
+    u, bounds = _likely(quantity, limits)
+    p = conformance_probability(y, u, low, high, quantity.degrees_of_freedom, bounds)
     shown = f"{name} {format_uncertain(y, quantity.expanded_uncertainty, quantity.unit)}"
     if limits.standard_uncertainty > 0:
         shown += f" (each limit ± {format_quantity(2 * limits.standard_uncertainty, limits.unit, 2)})"
@@ -122,23 +149,24 @@ def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
     return Verdict.INDETERMINATE, f"is too close to the limit {format_quantity(near, limits.unit)}"
 
 
-def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, float]:
-    """Standard uncertainty that a probability is reckoned with, and the part due to the meter that counts most.
+def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]]:
+    """Parts of an error that a probability is reckoned with: what data sheets leave open, and the others' uncertainty.
 
-    Guard bands take a meter's whole bound as one error; with gain and zero apart it varies less. This is halfway between,
-    for what the limits follow as well.
+    Guard bands take a meter's whole bound as one error. With finite degrees of freedom all is in Student's t.
     """
+    whole = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     bounds = [
-        (line.contribution**2, (line.contribution**2 + line.apart**2) / 2)
-        for line in quantity.budget
-        if line.apart
+        line.half_widths[k : k + 3] for line in quantity.budget for k in range(0, len(line.half_widths), 3)
     ]
-    whole, of_limits = quantity.standard_uncertainty**2, limits.standard_uncertainty**2
-    if not bounds:
-        return math.sqrt(whole + of_limits), 0.0
-    as_one, halfway = (sum(squares) for squares in zip(*bounds, strict=True))
-    variance = max(whole - as_one, 0.0) + halfway + of_limits * halfway / as_one
-    return math.sqrt(variance), math.sqrt(max(half for _, half in bounds))
+    if quantity.degrees_of_freedom is not None or not any(map(any, bounds)):
+        return whole, ()
+    return math.sqrt(max(whole**2 - sum(map(_variance, bounds)), 0.0)), bounds
+
+
+def _variance(bound: Bound) -> float:
+    """Greater one of the variances that a bound may have; guard bands are reckoned with it."""
+    gain, counts, rounding = bound
+    return max((abs(gain + counts) + rounding) ** 2, gain**2 + counts**2 + rounding**2) / 3
 
 
 def percent(p: float) -> str:
@@ -160,7 +188,7 @@ def _kept(limits: Limits) -> str:
         return f"is at most {format_quantity(limits.high, unit)}"
     if limits.high is None:
         return f"is at least {format_quantity(limits.low, unit)}"
-    return f"lies within {format_quantity(limits.low, unit)} to {format_quantity(limits.high, unit)}"
+    return f"lies within {format_span(limits.low, limits.high, unit)}"
 
 
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:

@@ -108,8 +108,11 @@ class _Model:
         moved = np.zeros((n, len(self.ranges)))  # standard uncertainty by the data sheet, with its sign
         self.noise = np.diag([s.scatter**2 for s in seen])
         self.priors = [np.zeros((2 * len(self.ranges),) * 2) for _ in range(2)]
-        for k, end in enumerate(self.ranges):
-            width = np.array([claims[end].fraction, max(claims[end].counts, 0.5) * end.resolution])
+        self.widths = [
+            np.array([claims[end].fraction, max(claims[end].counts, 0.5) * end.resolution])
+            for end in self.ranges
+        ]
+        for k, (end, width) in enumerate(zip(self.ranges, self.widths, strict=True)):
             at = slice(2 * k, 2 * k + 2)
             self.priors[0][at, at] = np.outer(width, width) / 3  # one fraction of the whole bound
             self.priors[1][at, at] = np.diag(width**2) / 3  # gain and zero apart
@@ -148,6 +151,7 @@ class _Model:
         return Estimate(
             sign * float(weights @ self.seen_difference),
             math.sqrt(own) * self.misfit,
+            self._bound(left, 0),
             (*self._from_standards(weights, sign), *self._from_meters(left, worst, weights, sign)),
         )
 
@@ -156,13 +160,18 @@ class _Model:
         at = slice(2 * k, 2 * k + 2)
         return float(left[at] @ prior[at, at] @ left[at] + weights @ self.drift[k] @ weights)
 
+    def _bound(self, left: _Floats, k: int) -> tuple[float, float, float]:
+        """Half-widths, with sign, of what is left of the gain and zero of one range; its rounding is noise."""
+        gain, zero = left[2 * k : 2 * k + 2] * self.widths[k] * self.misfit
+        return float(gain), float(zero), 0.0
+
     def _from_standards(self, weights: _Floats, sign: float) -> Iterable[Part]:
         for tag in dict.fromkeys(s.standard for s in self.seen if s.standard):
             mine = [i for i, s in enumerate(self.seen) if s.standard == tag]
             u = sum(weights[i] * self.seen[i].u_standard for i in mine)
             moves = sign * self.sign * sum(weights[i] * self.seen[i].expected for i in mine)
             influence = Influence(Role.CHECK_STANDARD, tag, self.seen[mine[0]].on.function)
-            yield Part(influence, abs(float(u)) * self.misfit, float(moves))
+            yield Part(influence, abs(float(u)) * self.misfit, (), float(moves))
 
     def _from_meters(self, left: _Floats, prior: _Floats, weights: _Floats, sign: float) -> Iterable[Part]:
         for k, end in enumerate(self.ranges[1:], 1):
@@ -178,7 +187,7 @@ class _Model:
                 )
             )
             influence = Influence(Role.CROSS_CHECK, end.meter, end.function)
-            yield Part(influence, u * self.misfit, float(moves))
+            yield Part(influence, u * self.misfit, self._bound(left, k), float(moves))
 
 
 def _misfit(totals: Sequence[_Floats], seen: _Floats) -> float:

@@ -34,7 +34,7 @@ DAY_TO_DAY = 0.1
 
 
 class MeterRange(msgspec.Struct, frozen=True):
-    """One range of one function of a meter, told by its resolution: it has one gain and one zero error."""
+    """One range of one function of a meter, known by its resolution: it has one gain and one zero error."""
 
     meter: str
     function: str
@@ -66,6 +66,9 @@ class Part:
 
     influence: Influence
     u: float
+    half_widths: tuple[
+        float, ...
+    ]  # what of `u` is a data sheet's bound, see `BudgetLine`; empty for a standard
     scale: float  # change of the error's estimate for a relative error of one of it; see `benchlog.result.BudgetLine`
 
 
@@ -75,6 +78,7 @@ class Estimate:
 
     value: float
     u_own: float
+    half_widths: tuple[float, ...]
     parts: tuple[Part, ...]
 
     @property
@@ -120,7 +124,13 @@ class KnownError:
 
 def _number(estimate: Estimate, label: str, influence: Influence, scale: float | None, applied: float) -> Any:
     number = uncertain(
-        -estimate.value, estimate.u_own, label=label, influence=influence, scale=scale, applied=applied
+        -estimate.value,
+        estimate.u_own,
+        label=label,
+        influence=influence,
+        scale=scale,
+        applied=applied,
+        half_widths=estimate.half_widths,
     )
     for part in estimate.parts:
         what = "check standard" if part.influence.role is Role.CHECK_STANDARD else "cross-check with"
@@ -130,5 +140,6 @@ def _number(estimate: Estimate, label: str, influence: Influence, scale: float |
             label=f"{what} {part.influence.instrument}",
             influence=part.influence,
             scale=part.scale,
+            half_widths=part.half_widths,
         )
     return number

@@ -7,7 +7,7 @@ follows from what is known now: the true value is about the measured one, and a 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Protocol, TypeVar
 
 import msgspec
@@ -38,6 +38,22 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.MODEL: ("capture the waveform", 0.1, 5.0),
 }
 _LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
+#: What settles a doubt that is no uncertainty: words, how often it does, minutes (common practice, no source).
+_WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
+    FindingKind.CLIPPING: ("capture again on the next larger range", 0.95, 1.0),
+    FindingKind.HARMONICS: ("capture again on the next larger range", 0.9, 1.0),
+    FindingKind.TOO_FEW_CYCLES: ("capture again with ten cycles or more in the record", 0.95, 1.0),
+    FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
+    FindingKind.HOOKUP: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
+    FindingKind.PHASE: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
+    FindingKind.LEADS: ("take the lead null again with the tips pressed together", 0.9, 0.5),
+    FindingKind.ENTRY: (
+        "check the load resistor's value and clips, then read open and loaded once more",
+        0.9,
+        2.0,
+    ),
+}
+_RECORD_AGAIN = ("put that right and take the record again", 0.8, 2.0)
 _WORTH = 0.05  # a way that settles less often than this is not worth its minutes
 
 
@@ -52,7 +68,9 @@ class Way(msgspec.Struct, frozen=True):
     @property
     def words(self) -> str:
         """One line for a person."""
-        return f"{self.action}: settles it in {self.probability * 100:.0f} % of cases, {self.minutes:g} min"
+        often = f"in {max(1, round(10 * self.probability))} cases of 10"
+        chance = "nearly always" if self.probability > 0.95 else often
+        return f"{self.action}: takes {self.minutes:g} min, decides {chance}"
 
 
 class _Ranked(Protocol):
@@ -115,10 +133,17 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
 
 def with_next_best(result: Result) -> Result:
     """Add to an indeterminate result what would settle it; what the check itself found out is left."""
-    if "would_settle" in result.details:
-        return result
-    ways = ways_to_settle(result)
-    if not ways:
+    return result if "would_settle" in result.details else with_ways(result, ways_to_settle(result))
+
+
+def way_out(doubt: Finding) -> Way:
+    """What settles a doubt because of which nothing can be judged."""
+    return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
+
+
+def with_ways(result: Result, ways: Sequence[Way]) -> Result:
+    """Add to an indeterminate result what would settle it, best first; any other is left."""
+    if not ways or result.verdict is not Verdict.INDETERMINATE:
         return result
     return msgspec.structs.replace(
         result,

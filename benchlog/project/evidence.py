@@ -10,6 +10,7 @@ import msgspec
 
 from benchlog.capture import Capture
 from benchlog.clock import Clock, rfc3339
+from benchlog.finding import Finding, FindingKind
 from benchlog.logbook import Logbook
 from benchlog.plan import Plan
 from benchlog.reading import Reading
@@ -23,8 +24,15 @@ def record_result(
     *,
     readings: Sequence[Reading] = (),
     captures: Sequence[Capture] = (),
+    simulated: bool = False,
 ) -> Result:
-    """Write a result and its evidence into an open logbook, all or nothing; returns it with time, evidence and place."""
+    """Write a result and its evidence into an open logbook, all or nothing; returns it with time, evidence and place.
+
+    One from the simulated bench says so: whoever reads the record must not take practice for a test.
+    """
+    if simulated:
+        practice = Finding(FindingKind.SIMULATED, "practice: measured on the simulated bench")
+        result = msgspec.structs.replace(result, findings=(*result.findings, practice))
     now, mono = clock.utc_ns(), clock.monotonic_ns()
     evidence = list(result.evidence)
     with book.transaction():

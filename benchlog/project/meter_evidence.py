@@ -4,7 +4,7 @@ Pure: entries in, observations out; `benchlog.metrology.error_estimate` makes an
 
 - only what was taken before the reading, and after the meter's last new battery, adjustment or repair;
 - nothing from before the end of a doubt about the meter, the other meter or the check standard (failed, found bad);
-- readings whose entry says how good the standard was, on the very range, told by the resolution;
+- readings whose entry says how good the standard was, on the very range, known by the resolution;
 - cross-checks that passed; of AC readings only where both meters respond alike, since else the waveform decides.
 """
 
@@ -19,11 +19,10 @@ from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
+from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.provenance import shares
 
 #: Kinds of entries that show a meter's error, or end what was known of it.
-EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
 _OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
 
 

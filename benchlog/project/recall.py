@@ -26,7 +26,8 @@ from benchlog.project.old_budgets import with_influences
 from benchlog.project.provenance import Blamed, rests_on, true_range
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.wording import quantity_words
+from benchlog.units import format_span
+from benchlog.wording import limits_words, quantity_words, value_words
 
 _NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
 
@@ -38,6 +39,11 @@ class RecallClass(StrEnum):
     AGAIN = "measure again"
     WIDER = "stands with wider uncertainty"
     STANDS = "stands"
+
+    @property
+    def words(self) -> str:
+        """The class as shown; what is recorded stays as it always was."""
+        return str(self).replace("stands with", "still valid, with").replace("stands", "still valid")
 
     @classmethod
     def _missing_(cls, value: object) -> RecallClass:
@@ -239,12 +245,11 @@ def _judged(
         low, high = true
         expanded = quantity.expanded_uncertainty
         limits = _limits(result).get(name)
-        unit = "" if quantity.unit == "1" else f" {quantity.unit}"
-        span = f"{quantity_words(name)} {quantity.value:.4g} was really {low:.4g} to {high:.4g}{unit}"
-        span += f", ± {expanded:.2g}" if expanded > 0 else ""
+        true_words = format_span(low, high, quantity.unit)
+        span = f"{quantity_words(name)} {value_words(quantity)} was really {true_words}"
         guard = expanded if limits is None else math.hypot(expanded, 2 * limits.standard_uncertainty)
         if limits is None or not _inside(low - guard, high + guard, limits):
-            return _again(answer, taken, f"{span}: the limits can be left")
+            return _again(answer, taken, f"{span}: may lie outside the limits {limits_words(limits)}")
         spans.append(span)
         wider = (
             wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
@@ -264,7 +269,7 @@ def _compared_again(
     most = 1.0 if limit is None else limit
     worst = max(pairs, key=lambda pair: pair.e_n_high)
     if worst.e_n_high > most:
-        return _again(answer, taken, f"{worst.words}: they need not have agreed")
+        return _again(answer, taken, f"{worst.words}: so they may really have disagreed")
     wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
     tail = "agreed all the same" if wider else "no difference"
     found: RecalledResult = answer(
@@ -277,7 +282,8 @@ def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:
     if taken:
         found: RecalledResult = answer(
             RecallClass.LOST,
-            f"{reason}; {', '.join(dict.fromkeys(taken))} was taken on it and can't be undone",
+            f"{reason}; the step after {', '.join(dict.fromkeys(taken))} was done since and can't be undone, so the "
+            "check can't be repeated",
         )
         return found
     again: RecalledResult = answer(RecallClass.AGAIN, reason)

@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from benchlog.result import Result
-from benchlog.units import format_quantity
+from benchlog.units import format_span
 
 
 class ShiftedPair(msgspec.Struct, frozen=True):
@@ -34,8 +34,8 @@ class ShiftedPair(msgspec.Struct, frozen=True):
     def words(self) -> str:
         """Describe the corrected pair."""
         return (
-            f"{self.first} minus {self.second} was really {format_quantity(self.low, self.unit)} to "
-            f"{format_quantity(self.high, self.unit)}, E_n {self.e_n_low:.2f} to {self.e_n_high:.2f}"
+            f"{self.first} minus {self.second} was really {format_span(self.low, self.high, self.unit)}, "
+            f"E_n {self.e_n_low:.2f} to {self.e_n_high:.2f}"
         )
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import msgspec
 
+from benchlog.finding import FindingKind
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.clock_steps import clock_doubts
 from benchlog.logbook.salvage import intact_entries
@@ -14,6 +15,7 @@ from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
+from benchlog.project.recall import RecallClass
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
@@ -80,6 +82,7 @@ class Facts:
     head: str
     witnesses: tuple[str, ...]
     damage: tuple[str, ...]
+    simulated: str = ""  #: Says so where results are of the simulated bench.
 
 
 def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
@@ -96,28 +99,27 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     damage = tuple(fault.what for fault in proof.faults)
     entries = _entries(book, damaged=bool(damage))
     evidence = evidence_of(plan, entries, now_utc_ns)
-    results = evidence.results
-    again = failed_before(entries, {entry.seq: result for entry, result in results})
+    shown = {entry.seq: result for entry, result in evidence.results}
+    results = list(shown.values())
+    again = failed_before(entries, shown)
     headline, clean = _headline(evidence, damage, again)
-    times = [entry.time for entry, _ in results]
-    cautions = [*_energy(plan), *(caution for _, result in results for caution in result.cautions)]
+    times = [entry.time for entry, _ in evidence.results]
+    cautions = [*_energy(plan), *(caution for result in results for caution in result.cautions)]
     attachments, standards = _of_kind(entries, "attachment"), _of_kind(entries, "standard")
     return Facts(
         project=plan.project.name if plan else "all results of the logbook",
         headline=headline,
         clean=clean,
         tested=tuple(_tested(book, plan, counted) for counted in evidence.counted),
-        results=results,
+        results=evidence.results,
         not_tested=evidence.not_tested,
         open_points=_open_points(evidence),
-        history=history(entries, {entry.seq for entry, _ in results}),
+        history=history(entries, shown),
         clock=() if damage else tuple(_clock_words(book, now_utc_ns)),
         holds=evidence.holds,
         substitutions=evidence.substitutions,
         recalls=tuple(_recall_words(entry) for entry in evidence.recalls),
-        meters=instrument_lines(
-            [result for _, result in results], meter_trust(entries, now_utc_ns), standards
-        ),
+        meters=instrument_lines(results, meter_trust(entries, now_utc_ns), standards),
         cautions=tuple(dict.fromkeys(cautions)),
         design=tuple(line for counted in evidence.counted for line in _design(counted)),
         attached=tuple(attached_files(book, attachments)),
@@ -127,7 +129,16 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
         head=proof.head,
         witnesses=tuple(witness.words for witness in proof.witnesses),
         damage=damage,
+        simulated=_simulated(results),
     )
+
+
+def _simulated(results: Sequence[Result]) -> str:
+    practice = sum(any(f.kind is FindingKind.SIMULATED for f in result.findings) for result in results)
+    if not practice:
+        return ""
+    which = "All results are" if practice == len(results) else f"{practice} of {len(results)} results are"
+    return f"Practice. {which} from the simulated bench: no real part was tested by them."
 
 
 def _of_kind(entries: Sequence[Entry], kind: str) -> list[Entry]:
@@ -232,7 +243,7 @@ def _recall_words(entry: Entry) -> str:
     kinds: dict[str, list[str]] = {}
     for item in body["results"]:
         what = f"{item['check_id'] or 'a result'} (entry {item['entry']})"
-        kinds.setdefault(str(item["class"]), []).append(what)
+        kinds.setdefault(RecallClass(item["class"]).words, []).append(what)
     said = "; ".join(f"{kind}: {', '.join(names)}" for kind, names in kinds.items())
     return (
         f"{body['meter']} {' '.join(filter(None, ('recalled', Blamed.from_body(body).where)))} ({entry.time[:10]}, entry {entry.seq}: {body['reason']}): "
@@ -242,7 +253,7 @@ def _recall_words(entry: Entry) -> str:
 
 def _energy(plan: Plan | None) -> list[str]:
     parts = plan.parts.values() if plan else ()
-    return [f"stored energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
+    return [f"can store energy: {p.tag} {p.name}: {p.stored_energy}" for p in parts if p.stored_energy]
 
 
 def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:

@@ -23,8 +23,6 @@ def cosine_sums(angle: FloatArray, n: int) -> tuple[FloatArray, FloatArray, Floa
     ----------
     angle : array
         Radian per sample, any value; multiples of 2 pi are handled.
-    n : int
-        Samples.
     """
     # Folding to (-pi, pi] flips the sign of all three sums once per turn when n is even (t is then half-odd).
     turns = np.rint(angle / (2 * np.pi))

@@ -64,8 +64,6 @@ def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Fo
 
     Parameters
     ----------
-    resource : str
-        VISA resource name.
     options : str
         Address options that belong to it, such as ``baud=115200``.
     timeout_s : float

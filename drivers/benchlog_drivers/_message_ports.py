@@ -21,10 +21,6 @@ class MessagePort(Port):
 
     Parameters
     ----------
-    resource : MessageBasedResource
-        Open.
-    where : str
-        Its name, for messages.
     framed : bool
         Whether the protocol marks the end of a message. Sockets and serial ports of a vendor's library have none: there a
         read ends at each newline.

@@ -56,12 +56,8 @@ class ScpiSession(Generic[D]):
 
     Parameters
     ----------
-    resource : str
-        VISA resource name.
     kind : type
         Which dialects fit: `ScopeDialect`, `GeneratorDialect` or `MeterDialect`.
-    options : LinkOptions
-        See there.
     """
 
     def __init__(self, resource: str, kind: type[D], options: LinkOptions) -> None:

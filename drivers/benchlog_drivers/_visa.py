@@ -45,16 +45,12 @@ class VisaLink:
 
     Parameters
     ----------
-    resource : str
-        VISA resource name.
     timeout_s : float
         Longest silence while an answer is waited for, second; zero means "only what is already there".
     open_timeout_s : float
         Longest time that connecting may take.
     termination : bytes
         Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
-    library : str
-        See `benchlog_drivers._visa_ports.open_port`.
 
     Attributes
     ----------
@@ -179,13 +175,7 @@ class VisaLink:
                 self._reopen(time.monotonic() + _PATIENCE_S)
 
     def write(self, command: str) -> None:
-        """Send one command line.
-
-        Raises
-        ------
-        LinkLostError
-            When the link is gone.
-        """
+        """Send one command line; `LinkLostError` when the link is gone."""
         with self.lock, self._mapped():
             self.prepare()
             self._replies.drop()
@@ -228,8 +218,6 @@ class VisaLink:
 
         Parameters
         ----------
-        command : str
-            The question.
         timeout_s : float, optional
             Longest silence, second: a long block on a slow link may take longer as long as bytes keep coming.
         expected : int, optional

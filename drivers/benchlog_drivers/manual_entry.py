@@ -34,8 +34,6 @@ class ManualReader(Reader):
     ----------
     instrument : str
         Tag of the meter that is read by eye.
-    rest : str
-        Unused part of the address.
     stream : text stream, optional
         Where the lines come from; standard input by default. Belongs to the caller and is not closed.
     """

@@ -47,8 +47,6 @@ class ReplayReader(Reader):
     ----------
     instrument : str
         Tag under which they are read now.
-    path : str
-        The file.
     clock : Clock, optional
         Paces a replay at ``pace=true``.
 

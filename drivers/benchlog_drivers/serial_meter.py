@@ -54,8 +54,6 @@ class SerialMeter(Reader):
 
     Parameters
     ----------
-    instrument : str
-        Tag.
     port : str
         Device, ``socket://`` or ``rfc2217://`` URL, or ``usb`` with an identity in the options.
     ports : callable, optional

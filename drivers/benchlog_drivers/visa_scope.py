@@ -47,8 +47,6 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
 
         Parameters
         ----------
-        channel : str
-            As in `channels`.
         full_scale_v : float
             Largest voltage expected at the probe tip, volt.
         coupling : {"dc", "ac"}

@@ -179,13 +179,7 @@ def _record(line: str) -> TapRecord:
 
 
 def reading_from_json(line: bytes, place: str) -> Reading:
-    """Read a reading written as JSON.
-
-    Raises
-    ------
-    CaptureFileError
-        If it is not such a line.
-    """
+    """Read a reading written as JSON; `CaptureFileError` if it is not such a line."""
     try:
         return msgspec.json.decode(line, type=Reading)
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:

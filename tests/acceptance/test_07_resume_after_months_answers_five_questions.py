@@ -44,7 +44,7 @@ def test_a_stand_in_finds_the_five_answers_on_the_screen(left_off: Desk) -> None
     assert re.search(r"meter MA-01: check first", text)
     assert re.search(r"meter MB-02: check first", text)
     assert "substituted: REC: EC-1000-63" in text
-    assert re.search(r"stored energy: REC .*1000 µF", text)
+    assert re.search(r"can store energy: REC .*1000 µF", text)
     assert "after the last session:" in text
     assert re.search(r"hold H3: taken", text)
 

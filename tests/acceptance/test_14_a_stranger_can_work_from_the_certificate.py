@@ -129,6 +129,7 @@ def test_a_recalled_result_stands_in_the_first_line(told: Desk) -> None:
     plan = told.folder / "plan.toml"
     clean = words_of(told.folder / "certificate.html")
     assert clean[0] == "17 of 17 checks passed; 2 failed before and were done again."
+    assert clean[1] == "Practice. All results are from the simulated bench: no real part was tested by them."
     told.run(
         "standard", "MA-01", "--bad", "read 30 % low", "--function", "V=", "--error", "-60 %", "--plan", plan
     )

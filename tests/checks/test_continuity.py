@@ -126,7 +126,7 @@ def test_copper_of_unstated_temperature_is_uncertain() -> None:
 @pytest.mark.parametrize(("volts", "current"), [("0.100 V ac", "0.500 A dc"), ("0.100 V dc", "0.500 A ac")])
 def test_unlike_couplings_give_no_resistance(volts: str, current: str) -> None:
     """AC volts over DC current is a slip of the dial, not 0.2 ohm."""
-    with pytest.raises(UsageError, match="is no resistance"):
+    with pytest.raises(UsageError, match="gives no resistance"):
         check_continuity(shown(volts, "0.5 % + 2"), current=shown(current, "1 % + 2"), max_ohm=1.0)
 
 
@@ -149,3 +149,21 @@ def test_a_null_takes_the_zero_error_off() -> None:
         ohms("1.20 ohm", "0.5 % + 5"), lead_null=ohms("0.2 ohm", "0.5 % + 5"), max_ohm=5.0
     )
     assert other.quantities["resistance"].standard_uncertainty > 3 * u
+
+
+@pytest.mark.parametrize(
+    ("text", "limits", "verdict"),
+    [
+        ("0.45 ohm", {"expected": Uncertain(0.202, 0.0, 0.0, "ohm")}, Verdict.INDETERMINATE),
+        ("0.95 ohm", {"expected": Uncertain(0.202, 0.0, 0.0, "ohm")}, Verdict.FAIL),
+        ("1.30 ohm", {"max_ohm": 1.0}, Verdict.INDETERMINATE),
+        ("1.80 ohm", {"max_ohm": 1.0}, Verdict.FAIL),
+        ("0.45 ohm", {"max_ohm": 1.0}, Verdict.PASS),
+    ],
+)
+def test_leads_that_were_not_measured_condemn_no_part(text, limits, verdict):
+    """Two leads are 0.1 to 0.5 ohm (common practice, no source): a fail that they explain is none."""
+    result = check_continuity(ohms(text, "0.5 % + 1"), **limits)
+    assert result.verdict is verdict
+    if verdict is Verdict.INDETERMINATE:
+        assert "with the leads" in result.reason

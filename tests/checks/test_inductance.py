@@ -327,3 +327,29 @@ def test_command_refuses_with_one_clear_error(
     code, found = _run(capsys, *words, "--across", "A", "--resistor-channel", "B", "--resistor", "1 kohm")
     assert code == 2
     assert found["error"]
+
+
+@pytest.mark.parametrize(
+    ("node_hookup", "setup", "asked"),
+    [
+        (False, SeriesSetup("A", "B", RESISTOR, node=True), "then leave out --node"),
+        (True, SETUP, "then add --node"),
+        (False, SeriesSetup("B", "A", RESISTOR), "are channels B and A exchanged?"),
+        (False, SeriesSetup("A", "B", 1e6), "1000 times the expected: is the resistor really 1.000 MΩ"),
+        (False, SeriesSetup("A", "B", RESISTOR, probes={"A": 10.0}), "10 times the expected"),
+    ],
+)
+def test_a_good_winding_hooked_up_or_described_wrongly_is_not_judged(
+    node_hookup: bool, setup: SeriesSetup, asked: str
+) -> None:
+    """223 mH behind 1 kohm, as `test_series_resistor_vector` measures it."""
+    capture = _captures(COIL, node=node_hookup)[0]
+    result = check_inductance(capture, setup, turns=60, al_h=62e-6)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert asked in result.reason
+
+
+def test_a_winding_of_other_turns_still_fails() -> None:
+    """Forty turns for sixty: 0.44 of the inductance, which no slip explains."""
+    result = check_inductance(_captures(Transformer(40, 62e-6))[0], SETUP, turns=60, al_h=62e-6)
+    assert result.verdict is Verdict.FAIL

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import io
 import json
 import re
@@ -10,9 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from helpers.scripted_person import ScriptedPerson
 
 from benchlog.cli import main
+from benchlog.cli.diagnose import _command, add_arguments
 from benchlog.clock import SystemClock
+from benchlog.diagnosis import Case, NextCheck, Session
+from benchlog.guide.dialogue import Dialogue, SkippedError
+from benchlog.guide.inquiry import Inquiry
 from benchlog.logbook import Logbook
 
 
@@ -217,3 +223,71 @@ def test_probabilities_above_100_percent_are_explained(capsys: pytest.CaptureFix
     shown = [int(percent) for percent in re.findall(r"(\d+) %  ", out)]
     assert (sum(shown) > 102) == ("two causes can be present at once" in out)
     assert sum(shown) > 102
+
+
+def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple[int, str]]) -> None:
+    """Neither taken nor the end of it: the same check is asked for again."""
+    _, out = asked("in order\nread_mains = 24 ohm\nohms_output = 236 V ac\nfresh cell = 1.5 V ac\n")
+    assert "'24 ohm' is in ohm, this check is read in V ac" in out
+    assert "'236 V ac' is in V, this check is read in ohm" in out
+    assert "'1.5 V ac' is in ac, this check is read in V dc" in out
+    assert out.count("output live:") == 2  # as it began, and after the look
+    assert "neither one" not in out
+
+
+def test_a_check_nobody_knows_is_named_with_those_there_are(asked: Callable[..., tuple[int, str]]) -> None:
+    assert "did you mean fresh cell?" in asked("fresh cel = 1.5 V dc\n")[1]
+    assert "checks are look, reread" in asked("abc = 1.5 V dc\n")[1]
+    assert "new battery" in asked("in order\nreread = blank\n")[1]
+
+
+def test_an_answer_that_fits_nothing_can_be_taken_back() -> None:
+    """27 V read as 24.1 V can't be an overload ten seconds later on automatic ranges: a slip, and no ranking of it."""
+    outcomes = iter([("reread", "OL"), ("reread", "24.1 V ac")])
+    person = ScriptedPerson({"reread/fits": "y"}, interactive=True)
+
+    def perform(check: NextCheck) -> tuple[str, str]:
+        if (found := next(outcomes, None)) is None:
+            raise SkippedError
+        return found
+
+    session = Session(Case.from_text("27 V ac", "24.1 V ac"))
+    Inquiry(session, Dialogue(person), perform).go_on(most=2)
+    assert [e.text for e in session.done] == ["24.1 V ac"]
+    assert person.shown.count("  taken back: reread, OL") == 1
+    before, after = person.said.split("  taken back: reread, OL")
+    assert before.count("the part is good") == 1
+    assert "the part is good" in after
+
+
+def test_names_nobody_knows_are_not_taken_in_silence(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    """A bench file or a logbook that is not there is an error, a meter that is in neither a line."""
+    words = ["--expect", "27 V ac", "--reading", "0.003 V ac", "--no-record"]
+    for named in (["--bench", "nosuch.toml"], ["--meter", "A", "--logbook", "nosuch.logbook"]):
+        assert main(["diagnose", *words, *named]) != 0
+        assert named[-1] in capsys.readouterr().err
+    (folder / "bench.toml").write_text('[[instrument]]\ntag = "MB-02"\nkind = "meter"\n', encoding="utf-8")
+    assert main(["diagnose", *words, "--meter", "MB-03"]) == 0
+    assert "MB-03 is in no bench file" in (said := " ".join(capsys.readouterr().out.split()))
+    assert "did you mean MB-02?" in said
+
+
+def test_a_resistance_may_be_written_as_it_is_marked(capsys: pytest.CaptureFixture[str]) -> None:
+    """4k7 is 4.7 kohm (IEC 60062); what the slip is about is said as a sentence that asks for no answer."""
+    assert main(["diagnose", "--expect", "4k7", "--reading", "4.7 ohm", "--no-record"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "! 4.7 ohm is a thousandth of the expected value" in said
+
+
+def test_the_command_that_goes_on_has_all_answers() -> None:
+    session = Session(Case.from_text("27 V ac", "0.003 V ac"))
+    session.update(session.answer("look", "in order"))
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    parser.set_defaults(bench=None, logbook=None)
+    args = parser.parse_args(["--expect", "27 V ac", "--reading", "0.003 V ac", "--meter", "A"])
+    assert _command(args, session) == (
+        "benchlog diagnose --expect '27 V ac' --reading '0.003 V ac' --meter A --evidence 'look=in order'"
+    )

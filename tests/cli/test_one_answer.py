@@ -41,6 +41,29 @@ def test_a_design_check_that_fails_shows_in_the_first_line_everywhere(desk: Desk
     assert "supply: failed: no-load voltage" not in text
 
 
+def test_the_first_line_is_about_the_quantity_that_decided(desk: Desk) -> None:
+    """15.00 V is within its limits; 28.6 ohm of source resistance is not."""
+    said = desk.run("supply", "--nameplate", "15 V ac 20 VA", "--reading", "15.00 V ac", "--accuracy", "0.5 % + 2",
+                    "--load", "150 ohm", "--loaded", "12.6 V ac")  # fmt: skip
+    assert said.code == 1
+    assert said.out.startswith("▲ FAIL  source resistance 28.6 ± 4.6 Ω   allowed ≤")
+
+
+def test_a_caution_is_cut_outside_of_its_brackets(desk: Desk) -> None:
+    """The limits of extra-low voltage are of IEC 61140 (from memory)."""
+    said = desk.run("supply", "--nameplate", "100 V ac 20 VA", "--reading", "110.3 V ac")
+    assert "(50 V AC, 120 V DC; IEC 61140): treat it as live." in said.words
+
+
+def test_a_whole_number_of_turns_says_how_sure_it_is(desk: Desk) -> None:
+    """Its interval may reach over the limits: it is judged by the probability of the count."""
+    samples = Path(__file__).parents[2] / "sample_captures"
+    said = desk.run("ratio", "--capture", samples / "ct2_100_turns.csv", "--swapped", samples / "ct2_100_turns_swapped.csv",
+                    "--primary", "CH1", "--secondary", "CH2", "--expect", "100")  # fmt: skip
+    assert said.code == 0
+    assert "100 turns, over 99.9 % sure" in said.words
+
+
 def test_the_certificate_tells_where_limits_came_with_the_reading(desk: Desk, tmp_path: Path) -> None:
     """A one-shot command has limits and reading in one line; a plan's check had them before."""
     desk.run(*SUPPLY)

@@ -63,10 +63,10 @@ def test_a_prefix_is_asked_about(capsys: pytest.CaptureFixture[str], reading: st
 def test_assumed_accuracy_and_unknown_tags_are_said(capsys: pytest.CaptureFixture[str]) -> None:
     """As a finding, in supply and continuity; not where the accuracy was typed."""
     _, plain = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--meter", "XX-9")
-    wanted = "accuracy of XX-9 is not known (XX-9 is in no bench file): 2 % + 10 counts assumed"
+    wanted = "accuracy of XX-9 on V~ is not known (XX-9 is in no bench file): 2 % + 10 counts assumed"
     assert wanted in plain["findings"]
     _, ohms = run(capsys, "continuity", "--reading", "0.4 ohm", "--max", "5 ohm")
-    assert "accuracy of the meter is not known: 2 % + 10 counts assumed" in ohms["findings"]
+    assert "accuracy of the meter on ohm is not known: 2 % + 10 counts assumed" in ohms["findings"]
     _, typed = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--accuracy", "1 % + 3")
     assert not any("assumed" in f and "accuracy" in f for f in typed["findings"])
 
@@ -80,3 +80,10 @@ def test_quantities_are_called_by_their_names(capsys: pytest.CaptureFixture[str]
     assert "no load voltage" not in out
     assert "E_n " in out
     assert "e n" not in out.replace("the n", "")
+
+
+def test_the_second_meter_is_named_where_its_accuracy_is_assumed(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"]
+    main([*words, "--second", "27.7 V ac", "--no-record", "--json"])
+    findings = json.loads(capsys.readouterr().out)["findings"]
+    assert "accuracy of the second meter on V~ is not known: 2 % + 10 counts assumed" in findings

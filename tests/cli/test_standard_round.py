@@ -74,7 +74,7 @@ def test_the_round_reads_a_linked_meter(desk: StandardsDesk, monkeypatch: pytest
         asked.append((meter, str(function)))
         return parse_displayed("5.01 V dc", instrument=meter)
 
-    monkeypatch.setattr("benchlog.cli.manual_entry.live_reading", link)
+    monkeypatch.setattr("benchlog.cli.standard.live_reading", link)
     said = desk.run("standard", "MB-02", "--json", stdin="\ns\ns\n")
     assert said.code == 0
     assert asked == [("MB-02", "V=")]

@@ -300,3 +300,39 @@ def test_what_a_diagnosis_should_know_of_a_meter(clock: ManualClock) -> None:
     assert set(acquisition.context("MB-02", V_DC)) == {"after current", "after rest"}
     acquisition.read_right("MB-02")
     assert acquisition.context("MB-02", V_DC) == ("just read right",)
+
+
+# ---- typed displays ----
+
+
+@pytest.mark.parametrize(
+    ("typed", "function", "displayed", "value"),
+    [
+        ("4k7", Function.OHMS, "4.7 kΩ", 4700.0),  # IEC 60062: the letter stands at the decimal mark
+        ("1R5", Function.OHMS, "1.5 Ω", 1.5),
+        ("R47", Function.OHMS, "0.47 Ω", 0.47),
+        ("4.7 kohms", Function.OHMS, "4.7 kΩ", 4700.0),
+        ("4k7", V_AC, "4.7 kV", 4700.0),
+        ("141 mVAC", V_AC, "141 mV", 0.141),
+        ("−0,3 mV", V_DC, "-0.3 mV", -0.0003),
+    ],
+)
+def test_what_was_taken_shows_all_that_was_typed(
+    clock: ManualClock, typed: str, function: Function, displayed: str, value: float
+) -> None:
+    person = ScriptedPerson({"x": typed})
+    taken = Acquisition(BENCH, person, clock).reading("MB-02", function, "value", "x").reading
+    assert (taken.displayed, taken.value) == (displayed, value)
+    assert f"MB-02 shows {displayed}" in person.said
+
+
+def test_the_accuracy_of_an_overload_is_not_missed(clock: ManualClock) -> None:
+    """What the bench file lacks is said once, and of values only."""
+    acquisition = Acquisition(BENCH, ScriptedPerson({"x": ["OL", "1.2", "1.3"]}), clock)
+    acquisition.reading("MB-02", Function.OHMS, "leads", "x")
+    assert acquisition.findings == []
+    for _ in range(2):
+        acquisition.reading("MB-02", Function.OHMS, "leads", "x")
+    assert [str(found) for found in acquisition.findings] == [
+        "accuracy of MB-02 on ohm is not known: 2 % + 10 counts assumed"
+    ]

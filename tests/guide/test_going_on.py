@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,7 @@ from helpers.scripted_person import ScriptedPerson
 
 from benchlog.bench import AccuracyLine, Bench, Instrument, Standard
 from benchlog.guide.manual_reading import as_displayed
-from benchlog.guide.person import Prompt
+from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.standard_record import record_standard, standard_of
@@ -296,3 +297,27 @@ def test_cards_of_a_diagnosis_name_the_outlet_only_where_mains_feeds_it(
         rig.run(person)
         asked = " ".join(prompt.text for prompt in person.asked)
         assert ("outlet" in asked) is outlet
+
+
+def test_in_a_diagnosis_leads_are_moved_with_the_power_off(tmp_path: Path) -> None:
+    """Whatever part of it: putting right what was found, and the second meter that must agree."""
+    answers = {
+        "C01/voltage": "0.17",
+        "C01/doubt/look": "in order",
+        "C01/doubt/short_tips_ohms/reading": "OL",
+        "C01/doubt/wiggle_leads": "steady",
+        "C01/doubt/known_resistor/reading": "OL",
+        "C01/doubt/other_leads/reading": "27.0",
+        "C01/doubt/again": "27.0",
+        "C01/doubt/second_reading": "27.0",
+        **{f"C01/doubt/{check}": "s" for check in ("lamp_in_outlet", "read_mains", "reread", "second_meter")},
+    }
+    with GuidedProject(tmp_path, transformer_plan(), TWO_METERS) as rig:
+        person = ScriptedPerson(answers)
+        with contextlib.suppress(InputEndedError):
+            rig.run(person)
+        moved = {p.key: p.text for p in person.asked if p.key in ("C01/doubt/mended", "C01/doubt/second")}
+        assert len(moved) == 2, person.keys
+        for text in moved.values():
+            assert text.startswith("Power off at the outlet. ")
+            assert "on the same points while dead, V~, power on" in text

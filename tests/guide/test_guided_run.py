@@ -30,7 +30,7 @@ def test_an_assumed_accuracy_is_in_the_result(rig: GuidedProject) -> None:
     rig.bench = Bench()
     rig.run(ScriptedPerson(ALL), "C01")
     (result,) = rig.results
-    assert "accuracy of MB-02 is not known: 2 % + 10 counts assumed" in result.findings
+    assert "accuracy of MB-02 on V= is not known: 2 % + 10 counts assumed" in result.findings
 
 
 def test_the_expectation_is_written_before_the_reading(rig: GuidedProject) -> None:

@@ -165,7 +165,7 @@ def test_news_reaches_the_phone_at_once(desk: PhoneDesk, phone: Phone) -> None:
     time.sleep(0.05)
     desk.show_reading("27.75 V ac", settled=True)
     waiting.join(5)
-    assert got[0]["reading"] == {"text": "27.75 V ac", "settled": True}
+    assert got[0]["reading"] == {"meter": "", "text": "27.75 V ac", "settled": True}
     for line in range(9):
         desk.show(f"line {line}")
     assert phone.state()["lines"][0] == "line 3"
@@ -248,7 +248,7 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
         if select.select([ours], [], [], 0.2)[0]:
             with contextlib.suppress(OSError):
                 seen += os.read(ours, 1 << 16).decode("utf-8", "replace")
-        if phone is None and (found := re.search(r"On the phone: (http://\S+)\s", seen)):
+        if phone is None and (found := re.search(r"On the phone:\s+(http://\S+)\s", seen)):
             phone = Phone(found[1])
         if phone is None:
             continue
@@ -332,3 +332,51 @@ def test_skip_answers_a_typed_prompt_whatever_is_half_typed(clock: ManualClock) 
         presser.join(5)
     os.close(theirs)
     os.close(ours)
+
+
+def test_a_caution_is_large_until_the_next_answer(desk: PhoneDesk) -> None:
+    """What must be done at once is neither one line of many nor gone before somebody has answered."""
+    out = io.StringIO()
+    terminal = Terminal(out=out, source=io.StringIO(), phone=desk)
+    terminal.caution("unplug it now, before a lead is moved")
+    desk.ask(Prompt("next", "C01: pass."))
+    assert desk.state()["cautions"] == ["unplug it now, before a lead is moved"]
+    assert "! unplug it now" in out.getvalue()
+    desk.answered()
+    assert desk.state()["cautions"] == []
+
+
+def test_a_reading_goes_when_the_next_step_begins(desk: PhoneDesk) -> None:
+    """27.15 V above a hook-up would be read as that of what is unplugged."""
+    for begins in (lambda: desk.ask(HOOKUP), desk.new_check, desk.end):
+        desk.show_reading("27.15 V", settled=True, meter="MA-01")
+        desk.ask(Prompt("next", "C01: pass."))
+        assert desk.state()["reading"]["text"] == "27.15 V"
+        begins()
+        assert desk.state()["reading"]["text"] == ""
+
+
+def test_a_pass_has_one_button(desk: PhoneDesk) -> None:
+    desk.ask(Prompt("next", "C01: pass."))
+    assert (desk.state()["prompt"]["done"], desk.state()["prompt"]["skip"]) == ("Go on", "")
+
+
+def test_another_sites_page_presses_nothing(desk: PhoneDesk, phone: Phone, clock: ManualClock) -> None:
+    """A browser names the page that sends a press."""
+    desk.ask(HOOKUP)
+    number = phone.see()
+    clock.advance(5)
+    ours = f"http://{phone.host}:{phone.port}"
+    for origin, status in (("http://elsewhere.example", 403), ("null", 403), (ours, 200)):
+        link = http.client.HTTPConnection(phone.host, phone.port, timeout=10)
+        body = json.dumps({"number": number, "button": "done"})
+        link.request("POST", phone.base + "press", body, {"Origin": origin})
+        assert link.getresponse().status == status
+        link.close()
+    assert desk.pressed() == "done"
+
+
+def test_an_old_address_says_where_the_new_one_is(phone: Phone) -> None:
+    status, page, _ = phone.ask("GET", "", base="/old/")
+    assert status == 404
+    assert b"Scan the code" in page

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+import random
 from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-#: From so many cases chance alone moves the share counted by less than 0.05 (two standard errors).
-ENOUGH = 400
+#: Tenths of stated probability with fewer cases are not scored.
+ENOUGH = 100
 
 
 @dataclass
@@ -52,9 +55,10 @@ class ScoredRow:
         tenth[1] += stated
         tenth[2] += happened
 
-    def result(self, result: Result, within: bool) -> None:
-        """Count a result's verdict and its conformance probability."""
-        self.verdict(result.verdict, within)
+    def result(self, result: Result, within: bool, *, counts: bool = True) -> None:
+        """Count a result's conformance probability, and its verdict where that counts."""
+        if counts:
+            self.verdict(result.verdict, within)
         if result.verdict is not Verdict.NOT_DONE:
             self.probability(result.conformance_probability, within)
 
@@ -73,7 +77,7 @@ class ScoredRow:
         return sum(n for (v, _), n in self.verdicts.items() if v is Verdict.INDETERMINATE) / max(total, 1)
 
     def unreliable(self) -> tuple[float, float, float] | None:
-        """Stated and true share of the decile that is farthest off, and its cases."""
+        """Stated and true share of the tenth that is farthest off, and its cases."""
         found = [(said / n, so / n, n) for n, said, so in self.deciles.values() if n >= ENOUGH]
         return max(found, key=lambda one: abs(one[0] - one[1]), default=None)
 
@@ -93,12 +97,30 @@ class ScoredRow:
     def line(self) -> str:
         """One row of the table in DEVELOPERS.md."""
         covered = ", ".join(f"{name} {hit / n:.3f}" for name, (hit, n) in self.covered.items()) or "-"
-        worst = self.unreliable()
-        said = "-" if worst is None else f"{worst[0]:.2f} → {worst[1]:.2f} ({worst[2]:.0f})"
+        said = "-"
+        if (worst := self.unreliable()) is not None:
+            stated, so, n = worst
+            chance = math.sqrt(so * (1 - so) / n)
+            said = f"{stated:.3f} → {so:.3f} ± {chance:.3f} ({n:.0f})"
         return (
             f"| {self.name} | {sum(self.verdicts.values())} | {covered} | {self.share(Verdict.PASS, False):.2%} | "
             f"{self.share(Verdict.FAIL, True):.2%} | {self.undecided():.0%} | {said} |"
         )
+
+
+def truths(
+    rng: random.Random, cases: tuple[int, int], span: tuple[float, float], limits: Limits, reach: float
+) -> Iterator[tuple[float, bool]]:
+    """True values, and whether a verdict on them counts.
+
+    `cases` says how many are anywhere in `span`, and how many more are within `reach` of a limit: there a probability is
+    neither 0 nor 1. With `reach` twice the largest error, true values are equally dense about every reading that is close.
+    """
+    anywhere, near = cases
+    at = [limit for limit in (limits.low, limits.high) if limit is not None]
+    for case in range(anywhere + near):
+        counts = case < anywhere
+        yield (rng.uniform(*span) if counts else rng.choice(at) + rng.uniform(-reach, reach)), counts
 
 
 def inside(limits: Limits, true: float) -> bool:

@@ -112,7 +112,7 @@ def test_verify_says_what_holds(record: Command) -> None:
     found = record.json("verify", "--head", head[:16])
     assert (found["ok"], found["first"], found["head"]) == (True, None, f"sha256:{head}")
     assert "not altered since this digest was noted" in found["noted"]
-    assert "consistent" in record.text("verify")
+    assert "are intact" in record.text("verify")
 
 
 def test_verify_names_the_altered_entry_and_exits_5(spoilt: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -237,7 +237,7 @@ def test_an_alteration_before_a_noted_head_is_not_vouched_for(small: Path) -> No
     alter(small, "UPDATE entry SET text = replace(text, 'cover', 'Cover') WHERE kind = 'note'")
     found = verify(small, head=noted)
     assert not found.ok
-    assert "is not as written" in found.noted
+    assert "is not intact" in found.noted
 
 
 def test_a_page_of_text_and_sha256_are_enough(small: Path) -> None:

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import (
     COUNTING_PRIOR,
-    needed_relative_uncertainty,
     rounding_right,
     turns_posterior,
 )
@@ -40,11 +39,6 @@ def test_rounding_figures(percent: float, shares: dict[int, float]) -> None:
 )
 def test_rounding_vectors(turns: int, u: float, probability: float) -> None:
     assert rounding_right(turns, u) == pytest.approx(probability, abs=6e-4)
-
-
-@pytest.mark.parametrize(("turns", "percent"), [(16, 1.04), (32, 0.52), (50, 0.33), (60, 0.28), (100, 0.17)])
-def test_needed_uncertainty(turns: int, percent: float) -> None:
-    assert needed_relative_uncertainty(turns) * 100 == pytest.approx(percent, abs=0.005)
 
 
 def _caught(turns: int, relative_u: float, misses: list[int]) -> float:
@@ -134,3 +128,12 @@ def test_nonsense_is_refused(ratio: float, u: float, planned: int) -> None:
 
 def test_a_hopeless_reading_stays_cheap() -> None:
     assert len(turns_posterior(1e6, 1e6, planned=100).probabilities) < 2010
+
+
+@pytest.mark.parametrize(("ratio", "u"), [(7221.0, 177.0), (1600.0, 189.0), (1e9, 1e8)])
+def test_a_ratio_that_leaves_thousands_of_counts_open_is_sure_of_none(ratio: float, u: float) -> None:
+    """A normal density of that width gives no whole number more than 0.4 / u of the probability."""
+    posterior = turns_posterior(ratio, u, planned=60)
+    assert not posterior.decided
+    assert posterior.probability < 0.01
+    assert posterior.within(59.5, 60.5) < 1e-3

@@ -8,8 +8,9 @@ import random
 import pytest
 
 from benchlog.checks.continuity import check_continuity
+from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.mains import Mains
-from benchlog.checks.supply import check_supply
+from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.displayed import parse_displayed
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.conformity import judge
@@ -65,6 +66,49 @@ def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> 
     assert any(f.startswith("next: ") for f in near.findings)
     clear = check_continuity(shown("0.30 ohm"), max_ohm=1.0)
     assert with_next_best(clear) == clear
+
+
+SUPPLY = "5 V dc 2 A", "24 V ac 40 VA"
+DOUBTFUL = {
+    "regulation not stated": lambda: check_supply(parse_nameplate(SUPPLY[0]), shown("9.5 V dc")),
+    "polarity": lambda: check_supply(parse_nameplate("12 V dc 1 A switching"), shown("-12.05 V dc")),
+    "near zero": lambda: check_supply(parse_nameplate(SUPPLY[1]), shown("0.02 V ac")),
+    "two meters disagree": lambda: check_supply(
+        parse_nameplate(SUPPLY[1]), shown("27.8 V ac"), second=shown("20.1 V ac")
+    ),
+    "loaded above open": lambda: check_supply(
+        parse_nameplate(SUPPLY[1]), shown("27.8 V ac"), load=LoadPoint(15.0, shown("28.9 V ac"))
+    ),
+    "overload of an unknown rating": lambda: check_supply(
+        parse_nameplate("9 V dc"), shown("9.12 V dc"), load=LoadPoint(10.0, shown("5.00 V dc"))
+    ),
+    "open, leads not proven": lambda: check_continuity(shown("OL ohm"), max_ohm=1.0),
+    "null above the reading": lambda: check_continuity(
+        shown("0.3 ohm"), lead_null=shown("0.5 ohm"), max_ohm=1.0
+    ),
+    "not resolvable": lambda: check_continuity(shown("0.2 ohm"), expected=Uncertain(0.2, 0.0, 0.0, "ohm")),
+    "unlike responses": lambda: check_crosscheck(
+        [named("A", "10.00 V ac"), named("B", "8.92 V ac")], responses={"A": "true rms", "B": "average"}
+    ),
+    "node moved": lambda: check_crosscheck(
+        [named("A", "10.00 V dc"), named("B", "10.90 V dc"), named("A", "12.00 V dc")]
+    ),
+}
+
+
+def named(tag: str, text: str) -> MeterReading:
+    return MeterReading(parse_displayed(text, instrument=tag), parse_accuracy("0.5 % + 2"))
+
+
+@pytest.mark.parametrize("why", DOUBTFUL)
+def test_a_doubt_that_is_no_uncertainty_names_its_way_out(why: str) -> None:
+    """Reading, meter, swap or load, with probability and minutes: as data and as a line for a person."""
+    result = with_next_best(DOUBTFUL[why]())
+    assert result.verdict is Verdict.INDETERMINATE
+    best = result.details["would_settle"][0]
+    assert 0 < best["probability"] <= 1
+    assert best["minutes"] > 0
+    assert sum(str(f).startswith(f"next: {best['action']}") for f in result.findings) == 1
 
 
 def test_ways_are_ranked_by_chance_per_minute() -> None:

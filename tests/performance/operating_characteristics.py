@@ -7,9 +7,10 @@ errors, errors between ranges, noise and converter steps. Run it by hand, some m
     OPENBLAS_NUM_THREADS=1 python tests/performance/operating_characteristics.py [--scale 1] [--seed 1] [--only TEXT]
 
 Prints a row for each check: coverage of the stated intervals, false accepts (of the cases outside limits), false
-rejects (of those within), the share left indeterminate, and the stated probability that is farthest from the truth,
-of the deciles with 400 cases. Exit code 1 when something misses: coverage below 0.94, a wrong verdict in more than 1 %,
-a probability off by more than 0.05.
+rejects (of those within), the share left indeterminate, and the stated probability that is farthest from the truth, of
+the tenths with 100 cases, with the standard error by chance. Truths are anywhere in a wide span; for the probabilities
+more are added near the limits, so that each tenth has many. Exit code 1 when something misses: coverage below 0.94, a
+wrong verdict in more than 1 %, a probability off by more than 0.05.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from helpers.known_meter import ErrorStyle, KnownMeter
-from helpers.scored_row import ScoredRow, inside
+from helpers.scored_row import ScoredRow, inside, truths
 from helpers.two_channels import Scope
 
 from benchlog.checks.continuity import check_continuity
@@ -39,6 +40,7 @@ from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
 from benchlog.errors import BenchlogError
 from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.charts import ChartSignal, repeatability_chart
+from benchlog.metrology.conformity import judge
 from benchlog.metrology.error_estimate import known_error
 from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
@@ -49,9 +51,13 @@ from benchlog.units import parse_nameplate
 AC, DC, OHMS, AMPS = Function.AC_VOLTS, Function.DC_VOLTS, Function.OHMS, Function.DC_CURRENT
 NAMEPLATE = parse_nameplate("24 V ac 40 VA")
 NOMINAL_NO_LOAD = 24 * 1.13
+NO_LOAD = Limits(0.94 * NOMINAL_NO_LOAD, 1.06 * NOMINAL_NO_LOAD, "V")
+NO_LOAD_SPAN = (0.88 * NOMINAL_NO_LOAD, 1.12 * NOMINAL_NO_LOAD)
 SOURCE_OHM = 0.13 * 24**2 / 40
 DROPS = 0.7
 DRIFT = 0.003
+
+Cases = tuple[int, int]  # anywhere, and near a limit, for the probabilities
 
 
 def exact(mains: float) -> MeterReading:
@@ -60,13 +66,13 @@ def exact(mains: float) -> MeterReading:
     return MeterReading(shown, Accuracy(0.0, 0.0))
 
 
-def supply(style: ErrorStyle, n: int, rng: random.Random, *, read: bool) -> ScoredRow:
+def supply(style: ErrorStyle, cases: Cases, rng: random.Random, *, read: bool) -> ScoredRow:
     """No-load voltage and the capacitor's worst peak, mains known exactly or read by a meter, and drifting."""
     row = ScoredRow(f"supply, mains {'read by a 1 % + 5 meter' if read else 'exact'}")
-    for _ in range(n):
+    reach = (0.05 if read else 0.03) * NOMINAL_NO_LOAD
+    for at_nominal, counts in truths(rng, cases, NO_LOAD_SPAN, NO_LOAD, reach):
         meter = KnownMeter("M", Accuracy(0.01, 5), 0.01, style, rng)
         mains = rng.uniform(215, 245)
-        at_nominal = NOMINAL_NO_LOAD * rng.uniform(0.88, 1.12)
         drifted = mains * (1 + rng.gauss(0, DRIFT))
         true = at_nominal * drifted / 230
         monitor = (
@@ -81,18 +87,20 @@ def supply(style: ErrorStyle, n: int, rng: random.Random, *, read: bool) -> Scor
         worst = crest * at_nominal * 1.1 - DROPS
         row.interval("no load", result.quantities["no_load_voltage"], true)
         row.interval("worst peak", result.quantities["rectified_peak_worst"], worst)
-        row.result(result, 0.94 <= at_nominal / NOMINAL_NO_LOAD <= 1.06)
-        row.verdict(result.design_checks[0].verdict, worst <= rating)
+        row.result(result, inside(NO_LOAD, at_nominal), counts=counts)
+        if counts:
+            row.verdict(result.design_checks[0].verdict, worst <= rating)
     return row
 
 
-def load_point(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> ScoredRow:
+def load_point(style: ErrorStyle, cases: Cases, rng: random.Random, *, how: str) -> ScoredRow:
     """Source resistance from open and loaded voltage, by one meter and range, two ranges, or two meters."""
     row = ScoredRow(f"load point, {how}")
-    for _ in range(n):
+    limits, span = Limits(None, 2 * SOURCE_OHM, "ohm"), (0.5 * SOURCE_OHM, 3.5 * SOURCE_OHM)
+    reach = {"one range": 0.25, "two ranges": 0.8, "two meters": 0.5}[how] * SOURCE_OHM
+    for source, counts in truths(rng, cases, span, limits, reach):
         meter = KnownMeter("M", Accuracy(0.01, 5), 0.01, style, rng)
         other = KnownMeter("W", Accuracy(0.01, 5), 0.01, style, rng) if how == "two meters" else meter
-        source = SOURCE_OHM * rng.uniform(0.5, 3.5)
         load = 15 * (1 + rng.uniform(-0.01, 0.01))
         open_v = NOMINAL_NO_LOAD * rng.uniform(0.97, 1.03)
         loaded_v = open_v * (1 + rng.gauss(0, DRIFT)) * load / (load + source)
@@ -104,22 +112,24 @@ def load_point(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> Sc
         )
         row.interval("source", result.quantities["source_resistance"], source)
         row.interval("loaded", result.quantities["loaded_voltage"], loaded_v)
-        limits = result.limits["source_resistance"]
         # The no-load voltage is well within its limits: the verdict is that of the source resistance.
-        row.verdict(result.verdict, inside(limits, source))
+        judged = judge(result.quantities["source_resistance"], result.limits["source_resistance"])
+        row.probability(judged.conformance_probability, inside(limits, source))
+        if counts:
+            row.verdict(result.verdict, inside(limits, source))
     return row
 
 
 def known(
-    style: ErrorStyle, n: int, rng: random.Random, *, by: str = "", days: float = 0.0, **meter_is: Any
+    style: ErrorStyle, cases: Cases, rng: random.Random, *, by: str = "", days: float = 0.0, **meter_is: Any
 ) -> ScoredRow:
     """No-load voltage against fixed limits, by a 1 % + 5 meter of which a standard or a better meter showed more."""
     more = ", drifting" * bool(meter_is.get("drifts")) + ", 1.1 of its statement" * ("beyond" in meter_is)
     row = ScoredRow(
         f"no-load voltage, meter known by {by or 'its data sheet'}{f' {days:g} days ago' * bool(days)}{more}"
     )
-    limits = Limits(0.94 * NOMINAL_NO_LOAD, 1.06 * NOMINAL_NO_LOAD, "V")
-    for _ in range(n):
+    reach = (0.012 if by else 0.03) * NOMINAL_NO_LOAD
+    for true, counts in truths(rng, cases, NO_LOAD_SPAN, NO_LOAD, reach):
         meter = KnownMeter("M", Accuracy(0.01, 5), 0.01, style, rng, u_counts=0.3, **meter_is)
         better = KnownMeter("W", Accuracy(0.0025, 5), 0.01, style, rng, u_counts=0.3)
         standard = rng.uniform(-0.0025, 0.0025)
@@ -136,37 +146,38 @@ def known(
                 shown, theirs = meter.read(AC, node).value, better.read(AC, node).value
                 seen.append(Observation(on, shown, theirs, ago * 86400, other=other))
         meter.years = 1.0
-        true = NOMINAL_NO_LOAD * rng.uniform(0.88, 1.12)
         taken = meter.read(AC, true)
         claims = {on: taken.accuracy, other: better.accuracy}
         taken = replace(taken, known=known_error(on, taken.value, claims, seen))
-        result = check_supply(NAMEPLATE, taken, limits={"no_load_voltage": limits})
+        result = check_supply(NAMEPLATE, taken, limits={"no_load_voltage": NO_LOAD})
         row.interval("no load", result.quantities["no_load_voltage"], true)
-        row.result(result, inside(limits, true))
+        row.result(result, inside(NO_LOAD, true), counts=counts)
     return row
 
 
-def null(style: ErrorStyle, n: int, rng: random.Random) -> ScoredRow:
+def null(style: ErrorStyle, cases: Cases, rng: random.Random) -> ScoredRow:
     """A joint of some 10 mohm to 2 ohm against 1 ohm at most, the test leads subtracted."""
     row = ScoredRow("continuity, lead null")
-    for _ in range(n):
+    limits = Limits(None, 1.0, "ohm")
+    for true, counts in truths(rng, cases, (0.0, 2.0), limits, 0.4):
         meter = KnownMeter("M", Accuracy(0.005, 3), 0.1, style, rng, u_counts=0.3)
-        true, leads = rng.uniform(0.0, 2.0), rng.uniform(0.1, 0.5)
+        leads = rng.uniform(0.1, 0.5)
         result = check_continuity(
             meter.read(OHMS, true + leads), lead_null=meter.read(OHMS, leads), max_ohm=1.0
         )
         if "resistance" in result.quantities:
             row.interval("resistance", result.quantities["resistance"], true)
-        row.result(result, true <= 1.0)
+        row.result(result, inside(limits, true), counts=counts)
     return row
 
 
-def winding(style: ErrorStyle, n: int, rng: random.Random, *, four_wire: bool) -> ScoredRow:
+def winding(style: ErrorStyle, cases: Cases, rng: random.Random, *, four_wire: bool) -> ScoredRow:
     """A winding against the resistance of its wire, ±6 %."""
     row = ScoredRow(f"continuity, winding, {'four-wire' if four_wire else 'two-wire'}")
     expected = 0.2 if four_wire else 12.0
-    for _ in range(n):
-        true = expected * rng.uniform(0.85, 1.15)
+    limits = Limits(0.94 * expected, 1.06 * expected, "ohm")
+    span, reach = (0.85 * expected, 1.15 * expected), (0.042 if four_wire else 0.04) * expected
+    for true, counts in truths(rng, cases, span, limits, reach):
         if four_wire:
             current = rng.uniform(0.45, 0.55)
             volts = KnownMeter("V", Accuracy(0.005, 2), 1e-4, style, rng)
@@ -185,7 +196,7 @@ def winding(style: ErrorStyle, n: int, rng: random.Random, *, four_wire: bool) -
                 expected=Uncertain(expected, 0.0, 0.0, "ohm"),
             )
         row.interval("resistance", result.quantities["resistance"], true)
-        row.result(result, inside(result.limits["resistance"], true))
+        row.result(result, inside(limits, true), counts=counts)
     return row
 
 
@@ -199,11 +210,11 @@ def scope(rng: random.Random) -> Scope:
     )
 
 
-def ratio(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> ScoredRow:
+def ratio(style: ErrorStyle, cases: Cases, rng: random.Random, *, how: str) -> ScoredRow:
     """Turns of a winding planned with 60, wound by somebody who errs as the counting prior says."""
     del style
     row = ScoredRow(f"ratio, {how}")
-    for case in range(n):
+    for case in range(cases[0]):
         off = rng.choices([0, 1, 2, 3], [0.919, 0.06, 0.015, 0.006])[0] * rng.choice([-1, 1])
         if case % 2:  # miscounts for the wrong verdicts; they say nothing of the probabilities
             off = rng.choice([-3, -2, -1, 1, 2, 3])
@@ -233,40 +244,40 @@ def ratio(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> ScoredR
     return row
 
 
-def inductance(style: ErrorStyle, n: int, rng: random.Random, *, how: str) -> ScoredRow:
+def inductance(style: ErrorStyle, cases: Cases, rng: random.Random, *, how: str) -> ScoredRow:
     """AL of 61 uH ±25 % on ten turns, against a 100 ohm resistor of 1 %."""
     del style
     row = ScoredRow(f"inductance, {how}")
-    for _ in range(n):
-        al = 61e-6 * rng.uniform(0.6, 1.4)
+    limits, span = Limits(0.75 * 6.1e-3, 1.25 * 6.1e-3, "H"), (0.6 * 6.1e-3, 1.4 * 6.1e-3)
+    reach = (0.03 if how == "swap" else 0.12) * 6.1e-3
+    for henry, counts in truths(rng, cases, span, limits, reach):
         resistor = 100 * (1 + rng.uniform(-0.01, 0.01))
         frequency, device = rng.uniform(2.5e3, 4e3), scope(rng)
         ohm = rng.uniform(0.1, 2.0)
-        coil = complex(ohm, 2 * math.pi * frequency * al * 100)
+        # The recorder's clock is off by up to 50 ppm.
+        true_f = frequency * (1 + rng.uniform(-50e-6, 50e-6))
+        coil = complex(ohm, 2 * math.pi * true_f * henry)
         current = cmath.rect(3.0, rng.uniform(-3, 3)) / (coil + resistor)
         node = how == "node"
         across, over = current * (coil + (resistor if node else 0)), current * resistor
         setup = SeriesSetup("A", "B", 100.0, node=node)
-        # The recorder's clock is off by up to 50 ppm.
-        true_f = frequency * (1 + rng.uniform(-50e-6, 50e-6))
-        al_true = al * frequency / true_f
         first = device.capture({"A": across, "B": over}, frequency)
         second = replace(device, seed=device.seed + 1).capture({"A": over, "B": across}, frequency)
         result = check_inductance(
             first, setup, turns=10, al_h=61e-6, swapped=second if how == "swap" else None
         )
-        row.interval("L", result.quantities["inductance"], al_true * 100)
+        row.interval("L", result.quantities["inductance"], henry)
         row.interval("R", result.quantities["resistance"], ohm)
         row.interval("phase", result.quantities["phase"], math.degrees(cmath.phase(across / over)))
         row.interval("frequency", result.quantities["frequency"], true_f)
-        row.result(result, inside(result.limits["inductance"], al_true * 100))
+        row.result(result, inside(limits, henry), counts=counts)
     return row
 
 
-def crosscheck(style: ErrorStyle, n: int, rng: random.Random, *, meters: int) -> ScoredRow:
+def crosscheck(style: ErrorStyle, cases: Cases, rng: random.Random, *, meters: int) -> ScoredRow:
     """Healthy meters on one node, and as often one of them 5 % off."""
     row = ScoredRow(f"crosscheck, {meters} meters")
-    for case in range(n):
+    for case in range(cases[0]):
         true = rng.uniform(20, 30)
         readings = [
             KnownMeter(f"M{i}", Accuracy(0.01, 5), 0.01, style, rng).read(
@@ -279,11 +290,11 @@ def crosscheck(style: ErrorStyle, n: int, rng: random.Random, *, meters: int) ->
     return row
 
 
-def chart(style: ErrorStyle, n: int, rng: random.Random, *, counts: float) -> ScoredRow:
+def chart(style: ErrorStyle, cases: Cases, rng: random.Random, *, counts: float) -> ScoredRow:
     """A healthy meter read 30 times on its check standard: any alarm is a false one."""
     del style
     row = ScoredRow(f"chart of 30 readings, {counts:g} counts of scatter", most_rejected=0.25)
-    for _ in range(max(n // 4, 100)):
+    for _ in range(cases[0]):
         values = [float(round(5000.3 + rng.gauss(0, counts))) for _ in range(30)]
         points = repeatability_chart(values, 1.0)
         alarm = any(p.signal is ChartSignal.ACT for p in points if p.readings >= 5)
@@ -291,35 +302,35 @@ def chart(style: ErrorStyle, n: int, rng: random.Random, *, counts: float) -> Sc
     return row
 
 
-Row = Callable[[ErrorStyle, int, random.Random], ScoredRow]
+Row = Callable[[ErrorStyle, Cases, random.Random], ScoredRow]
 
 
-def rows() -> list[tuple[int, bool, Row]]:
+def rows() -> list[tuple[Cases, bool, Row]]:
     """Cases at scale 1, whether the style of the meters matters, and the row."""
 
     def of(
-        function: Callable[..., ScoredRow], cases: int, styled: bool, **keys: object
-    ) -> tuple[int, bool, Row]:
+        function: Callable[..., ScoredRow], cases: Cases, styled: bool, **keys: object
+    ) -> tuple[Cases, bool, Row]:
         return cases, styled, lambda style, n, rng: function(style, n, rng, **keys)
 
+    typed, plain = (4000, 40000), (4000, 0)
     return [
-        of(supply, 3000, True, read=False),
-        of(supply, 3000, True, read=True),
-        of(known, 3000, True),
-        *(of(known, 3000, True, by=by) for by in ("a standard", "a better meter")),
-        *(of(known, 3000, True, by="a standard", days=days, drifts=True) for days in (0.0, 90.0)),
-        of(known, 3000, True, by="a standard", beyond=1.1),
-        *(of(load_point, 3000, True, how=how) for how in ("one range", "two ranges", "two meters")),
-        of(null, 3000, True),
-        of(winding, 3000, True, four_wire=False),
-        of(winding, 3000, True, four_wire=True),
+        *(of(supply, typed, True, read=read) for read in (False, True)),
+        of(known, typed, True),
+        *(of(known, typed, True, by=by) for by in ("a standard", "a better meter")),
+        *(of(known, typed, True, by="a standard", days=days, drifts=True) for days in (0.0, 90.0)),
+        of(known, typed, True, by="a standard", beyond=1.1),
+        *(of(load_point, typed, True, how=how) for how in ("one range", "two ranges", "two meters")),
+        of(null, typed, True),
+        of(winding, typed, True, four_wire=False),
+        of(winding, (4000, 120000), True, four_wire=True),
         *(
-            of(ratio, 800, False, how=how)
+            of(ratio, plain, False, how=how)
             for how in ("plain", "swap", "divider, one range", "divider, two ranges", "more sense turns")
         ),
-        *(of(inductance, 1000, False, how=how) for how in ("separate", "node", "swap")),
-        *(of(crosscheck, 2000, True, meters=meters) for meters in (2, 3, 4)),
-        *(of(chart, 2000, False, counts=counts) for counts in (0.3, 1.0, 2.0)),
+        *(of(inductance, (2000, 16000), False, how=how) for how in ("separate", "node", "swap")),
+        *(of(crosscheck, plain, True, meters=meters) for meters in (2, 3, 4)),
+        *(of(chart, plain, False, counts=counts) for counts in (0.3, 1.0, 2.0)),
     ]
 
 
@@ -336,9 +347,10 @@ def main() -> int:
     for number, (cases, styled, row) in enumerate(rows()):
         for style in ErrorStyle if styled else [ErrorStyle.BOUND]:
             rng = random.Random(f"{args.seed}/{number}/{style}")
-            if args.only not in row(style, 0, rng).name:
+            if args.only not in row(style, (0, 0), rng).name:
                 continue
-            scored = row(style, max(int(cases * args.scale), 1), rng)
+            anywhere, near = (int(n * args.scale) for n in cases)
+            scored = row(style, (max(anywhere, 1), near), rng)
             if styled:
                 scored.name += f" ({style})"
             print(scored.line(), flush=True)

@@ -33,7 +33,7 @@ def test_a_recalled_comparison_is_done_again_with_the_reading_corrected(record: 
     assert again.kind is RecallClass.AGAIN
     # By hand: 10.01 V / 1.10 = 9.100 V, so MA-01 read 0.900 V more.
     assert f"E_n 0.00 to {(10.0 - 10.01 / 1.10) / width:.2f}" in again.reason
-    assert "-10.00 mV to 900.0 mV" in again.reason
+    assert "-10.0 to 900.0 mV" in again.reason
     wider = recalled(record, result, 0.0, 0.005)
     assert wider.kind is RecallClass.WIDER
     assert f"to {(10.0 - 10.01 / 1.005) / width:.2f}" in wider.reason

@@ -38,7 +38,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
     if check.four_wire:
         current = _test_current(check, acquisition)
         acquisition.do(
-            "voltage leads on the object's own ends, the current flowing", f"{check.id}/drop_leads"
+            "with the current on, voltage leads on the object's own ends", f"{check.id}/drop_leads"
         )
         drop_v = None if expected_ohm is None else expected_ohm * current.value
         reading = acquisition.reading(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from benchlog.checks.near_zero import near_zero_by_limits
 from benchlog.checks.plain import check_reading
 from benchlog.diagnosis.doubtful import acceptable
 from benchlog.guide.acquisition import Acquisition
@@ -51,9 +52,11 @@ def take_reading(
     expect = None if place.expect is None else place.expect.in_unit(unit)
     taken = acquisition.reading(place.meter, place.function, what, key, expect=expect)
     resolved = Resolved(taken, readings=(taken.reading,))
-    if expect is not None and not acceptable(taken, expect, limits):
+    missing = near_zero_by_limits(taken, limits) if expect is None else None
+    if missing is not None or not acceptable(taken, expect, limits):
+        wanted = expect or missing or 0.0
         resolved = look_into(
-            acquisition, taken, expect, doubt_key, what, mains_nominal_v=plan.mains_nominal_v
+            acquisition, taken, wanted, doubt_key, what, mains_nominal_v=plan.mains_nominal_v
         )
     elif expect is not None:
         acquisition.read_right(taken.reading.instrument)
@@ -61,5 +64,5 @@ def take_reading(
     if place.accuracy is not None:
         judged = acquisition.check.know(MeterReading(judged.reading, place.accuracy.value))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
-    result = check_reading(judged, limits, expected=expected)
+    result = check_reading(judged, limits, expected=expected, second=resolved.second)
     return CheckOutcome(with_diagnosis(result, resolved), resolved.readings)

@@ -84,13 +84,7 @@ class Person:
         return {name: getattr(self, f"_{name}") for name in _MINUTES}
 
     def act(self, action: str) -> str:
-        """Do one action and return its outcome.
-
-        Raises
-        ------
-        UsageError
-            For an unknown action.
-        """
+        """Do one action and return its outcome; `UsageError` for an unknown action."""
         if action not in _MINUTES:
             raise UsageError(f"no action {action!r}", hint=f"known: {', '.join(_MINUTES)}")
         if isinstance(self.bench.clock, ManualClock):

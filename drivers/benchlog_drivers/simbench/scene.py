@@ -84,13 +84,7 @@ class Scene:
         return part
 
     def part(self, tag: str, kind: type[_PartT]) -> _PartT:
-        """Return the part of that tag and kind.
-
-        Raises
-        ------
-        UsageError
-            If there is none.
-        """
+        """Return the part of that tag and kind; `UsageError` if there is none."""
         found = self.parts.get(tag)
         if not isinstance(found, kind):
             raise UsageError(
