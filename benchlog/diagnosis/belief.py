@@ -25,8 +25,8 @@ Indices = npt.NDArray[np.intp]
 
 _NEVER = 1e-12  # probability of what is excluded; a logarithm needs one
 _DRAWN = 600  # particles of each hypothesis before the first reading
-_ALL, _MOST = 48_000, 1000  # particles of all hypotheses that are left, and of one at most
-_NOISE_DRAWN = 4  # what moves between two readings of the same thing is averaged over so many draws
+_ALL, _MOST = 96_000, 1000  # particles of all hypotheses that are left, and of one at most
+_NOISE_DRAWN = 3  # what moves between two readings of the same thing is averaged over so many draws
 _GONE = (
     1e-5  # probability below which a hypothesis is dropped: two slips of the pen would have to speak for it
 )
@@ -194,7 +194,7 @@ class Belief:
             likelihood(
                 outcome,
                 words,
-                self.model.predict(action, particles.hidden, Noise.like(particles.weight, rng)),
+                self.model.predict(action, self._with_anew(rng), Noise.like(particles.weight, rng)),
                 unit=self.model.unit(action),
                 coupling=self.model.coupling(action),
                 repeatability=engine["repeatability"],
@@ -202,7 +202,19 @@ class Belief:
             )
             for _ in range(draws)
         ]
-        return Weighed(*(sum(each[1:], each[0]) / draws for each in zip(*found, strict=True)))
+        total, right, opened = (sum(each[1:], each[0]) / draws for each in zip(*found, strict=True))
+        if action == FIRST_READING:  # what that says of the dial was taken in before
+            return Weighed(total, right, opened)
+        possible = self.model.dial_shows(action, particles.hidden, outcome.coupling)
+        return Weighed(total - np.where(possible, 0.0, right), right * possible, opened * possible)
+
+    def _with_anew(self, rng: np.random.Generator) -> Hidden:
+        """Return what is hidden, with new draws of what belongs to one check only."""
+        shape = self.particles.weight.shape
+        anew = {n: d for n, d in self.catalogue.hidden[self.case.kind].items() if d.anew}
+        return self.particles.hidden | {
+            name: np.broadcast_to(d.draw(rng, shape[1]), shape) for name, d in anew.items()
+        }
 
     def _apply(self, action: str, outcome: Outcome, weighed: Weighed) -> None:
         particles, total = self.particles, weighed.total

@@ -30,7 +30,8 @@ Floats = npt.NDArray[np.float64]
 class Distribution:
     """How one hidden quantity is drawn: ``kind`` is a key of the file, ``jitter`` relative.
 
-    Nothing is known of it before one of the checks `first_used` was done, where that is given.
+    Nothing is known of it before one of the checks `first_used` was done, where that is given. What is `anew` belongs to
+    one check only (the cell, the second meter): no particle stands or falls by what it had drawn.
     """
 
     kind: str
@@ -38,6 +39,7 @@ class Distribution:
     p: tuple[float, ...] = ()
     jitter: float = 0.0
     first_used: tuple[str, ...] = ()
+    anew: bool = False
 
     def draw(self, rng: np.random.Generator, size: int) -> Floats:
         """Draw `size` values."""
@@ -250,7 +252,14 @@ def _bare_distribution(name: str, table: Mapping[str, Any]) -> Distribution:
     p = tuple(float(v) for v in table.get("p", ()))
     if kind in ("choice", "mix") and (len(p) != len(values) or abs(sum(p) - 1) > 1e-9):
         raise ConfigError(f"catalogue.toml: {name}: p must hold one share per alternative, sum 1")
-    return Distribution(kind, values, p, float(table.get("jitter", 0.0)), tuple(table.get("first_used", ())))
+    return Distribution(
+        kind,
+        values,
+        p,
+        float(table.get("jitter", 0.0)),
+        tuple(table.get("first_used", ())),
+        bool(table.get("anew", False)),
+    )
 
 
 def _cause(table: Mapping[str, Any], known: Mapping[str, Distribution]) -> Cause:

@@ -11,9 +11,10 @@ from benchlog.diagnosis.hidden import Hidden, Noise
 Floats = npt.NDArray[np.float64]
 Booleans = npt.NDArray[np.bool_]
 
-_MOVES = 0.3  # share of readings before which a dirty switch is touched though nobody meant to: judgement
+_MOVES = 0.5  # share of checks at which a dirty switch that does not rest moves by itself: judgement
 _ALIKE = 0.5  # correlation of the pick-up before and after clips, leads or hands were moved: judgement
 _PICKS_UP_ALIKE = 0.02  # and where everything is put as it was: judgement
+_SELDOM = 0.15  # share of times at which clips lie otherwise with one who puts all as it was, and the reverse: judgement
 _MADE = 0.08  # share of clips that make contact when they are only taken off and put on again: judgement
 REDONE = frozenset(
     {"reread", "reading_again", "reselect_function", "other_leads", "remake_contact", "new_battery"}
@@ -47,10 +48,10 @@ def move(action: str, h: Hidden, noise: Noise) -> None:
     if action in _CLIPPED_AGAIN:
         # Moved again and again it stays within what anything picks up.
         median, spread = load_catalogue().pick_up
-        moved = noise.normal(0.0, 1.0)
+        moved, p_anew = noise.normal(0.0, 1.0), np.where(h["clips_vary"] > 0, 1.0 - _SELDOM, _SELDOM)
         anew = (h["ghost"] / median) ** _ALIKE * np.exp(spread * np.sqrt(1.0 - _ALIKE**2) * moved)
         as_it_was = h["ghost"] * np.exp(_PICKS_UP_ALIKE * moved)
-        h["ghost"] = np.where(h["clips_vary"] > 0, median * anew, as_it_was)
+        h["ghost"] = np.where(noise.random() < p_anew, median * anew, as_it_was)
 
 
 def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:
@@ -77,10 +78,10 @@ def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> No
         h["hold"] = h["hold"] * h["hold_sticks"]
         h["relative"] = h["relative"] * h["relative_sticks"]
     if turned or action == "reselect_function":
-        h["dirt"] = noise.uniform(0.0, 1.1) + np.zeros_like(h["dirt"])
+        h["dirt"] = noise.wiped() + np.zeros_like(h["dirt"])
     elif action != "look":
-        moved = noise.random() < _MOVES
-        h["dirt"] = np.where(moved, noise.uniform(0.0, 1.1), h["dirt"])
+        moved = (noise.random() < _MOVES) & (h["joint_rests"] == 0)
+        h["dirt"] = np.where(moved, noise.wiped(), h["dirt"])
 
 
 def tried(action: str, h: Hidden) -> Hidden:

@@ -32,6 +32,7 @@ _RECTIFIER_OPEN = 0.4  # share of rectified outputs that show overload on ohms: 
 _OHMS = frozenset({"short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug", "ohms_jack_to_jack"})
 _OWN_VOLTS = frozenset({"fresh_cell", "generator_50hz", "read_mains", "probe_on_calibrator"})
 _UNMOVED = frozenset({"reread"})
+_DIAL_AS_FOUND = REDONE | {"short_tips", "load_150", "generator_at_frequency"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,18 @@ class BenchModel:
         return {"dc_same_points": "dc", "fresh_cell": "dc", "generator_50hz": "ac", "read_mains": "ac"}.get(
             action, ""
         )
+
+    def dial_shows(self, action: str, h: Hidden, coupling: str) -> Booleans:
+        """Tell where a display that says `coupling`, read with the dial as found, is one that can be."""
+        meant = "dc" if self.direct else "ac"
+        if (
+            not coupling
+            or coupling == meant
+            or self.kind in ("ohms", "scope")
+            or action not in _DIAL_AS_FOUND
+        ):
+            return np.ones(h["gain"].shape, dtype=bool)
+        return np.asarray(tried(action, h)["wrong_function"] > 0)
 
     def predict(self, action: str, h: Hidden, noise: Noise) -> Prediction:
         """Predict what `action` shows, a key of the catalogue or `FIRST_READING`; `h` is not changed."""
@@ -254,7 +267,7 @@ class BenchModel:
     def _fresh_cell(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shape = h["gain"].shape
         sign = np.where(h["polarity_place"] == 1, h["polarity"], 1.0)
-        cell = np.where(path.lead, h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
+        cell = np.where(_in_volts_jack(h, path), h["wander"] * noise.normal(0, 1.0), sign * h["cell"])
         meter = Instrument("dc_volts", self.expected, True, 0.0)
         one = np.ones(shape)
         # The ohms function owes nothing to the voltage reference, nor the other way round.
@@ -263,19 +276,27 @@ class BenchModel:
         return self.instrument.shown(h, value, noise, turned=True)
 
     def _generator_50hz(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        return self._generator(h, path, noise, self.at_mains, h["generator"])
+        dial = np.zeros(h["gain"].shape, dtype=bool)
+        return self._generator(h, path, noise, self.at_mains, h["generator"], dial)
 
     def _generator_at_frequency(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         level = h["generator"] * (abs(self.expected) / 5.0 if self.kind == "current" else 1.0)
-        value = self._generator(h, path, noise, self.instrument, level)
+        dial = (h["wrong_function"] > 0) & (self.kind == "current")  # only on amperes it stays where it is
+        value = self._generator(h, path, noise, self.instrument, level, dial)
         return np.where(h["fuse_blown"] > 0, 0.0, value)
 
     def _generator(
-        self, h: Hidden, path: Path, noise: Noise, instrument: Instrument, level: Floats
+        self,
+        h: Hidden,
+        path: Path,
+        noise: Noise,
+        instrument: Instrument,
+        level: Floats,
+        dial_elsewhere: Booleans,
     ) -> Floats:
-        shape = h["gain"].shape
-        sine = np.where(path.lead, 0.5 * self.circuit.ghost(h, noise), level)
-        value = instrument.converted(h, np.zeros(shape, dtype=bool), sine, np.zeros(shape), noise)
+        picked = 0.0 if self.kind == "current" else 0.5 * self.circuit.ghost(h, noise)
+        sine = np.where(path.lead, picked, level)
+        value = instrument.converted(h, dial_elsewhere, sine, np.zeros(sine.shape), noise)
         # On a sine an averaging meter is right.
         return instrument.shown(h, value / h["wave"], noise, turned=True)
 
@@ -355,9 +376,14 @@ class BenchModel:
         return self._on_ohms(h, resistance, path.lead | path.part | path.contact, noise)
 
     def _ohms_plug(self, h: Hidden, path: Path, noise: Noise) -> Floats:
-        return self._on_ohms(h, h["primary_r"], path.lead | (h["primary_open"] > 0), noise)
+        return self._on_ohms(h, h["primary_r"], _in_volts_jack(h, path) | (h["primary_open"] > 0), noise)
 
     def _ohms_jack_to_jack(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         shunt = np.exp(noise.normal(-0.5, 1.0))
         tested = path.lead & ((h["lead_at_jack"] > 0) | (h["lead_drop"] > 0))
         return self._on_ohms(h, shunt, tested | (h["fuse_blown"] > 0), noise)
+
+
+def _in_volts_jack(h: Hidden, path: Path) -> Booleans:
+    """Tell where the lead is open with its plug in the volts jack: a joint in the current jack is left behind."""
+    return np.asarray(path.lead & ((h["lead_open"] > 0) | (h["joint_in_current_jack"] == 0)))

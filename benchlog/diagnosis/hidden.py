@@ -16,6 +16,7 @@ import numpy.typing as npt
 from benchlog.diagnosis.catalogue import Catalogue, Distribution
 
 Floats = npt.NDArray[np.float64]
+_WIPED_CLEAN = 0.3  # share of turns after which a dirty contact makes: judgement
 Hidden = dict[str, Floats]
 """Hidden quantities by name, all arrays of one shape."""
 Hypothesis = tuple[str, ...]
@@ -59,6 +60,10 @@ class Noise:
     def random(self) -> Floats:
         """Draw between 0 and 1."""
         return self.rng.random(self.n)
+
+    def wiped(self) -> Floats:
+        """Draw the share that a dirty switch passes after it was turned, which may happen to clean it."""
+        return np.where(self.random() < _WIPED_CLEAN, 1.0, self.uniform(0.0, 1.1))
 
 
 @dataclass(slots=True)

@@ -113,7 +113,7 @@ class Instrument:
         return np.where(stuck, np.where(old_unit, np.nan, kept), value)
 
     def _through_switch(self, h: Hidden, value: Floats, noise: Noise, turned: bool, is_ohms: bool) -> Floats:
-        dirt = noise.uniform(0.0, 1.1) if turned else h["dirt"]
+        dirt = noise.wiped() if turned else h["dirt"]
         passed = value * dirt
         if is_ohms:
             added = value + np.exp(noise.normal(1.6, 2.0))

@@ -19,6 +19,7 @@ Floats = npt.NDArray[np.float64]
 OPEN_OHM = 1e7
 """Resistance from which on a handheld's reading counts as open."""
 _NEIGHBOURS = 20
+_FAR_Q = 1e3  # farther than any reading from any other
 _NARROW = 0.004  # half the usual repeatability: nothing to widen
 _SPAN_Q = 25.0  # readings from minus to plus a kilovolt over a floor of millivolts: the width of "anything"
 
@@ -57,12 +58,14 @@ def _bandwidth(distance: Floats, numeric: npt.NDArray[np.bool_]) -> Floats:
 
     A quantity that can be anything (the resistance of an unknown primary) leaves a handful of particles within
     the repeatability, and the noise of that handful would decide between causes that say the same. The distance
-    to the nearest few is the width needed; Silverman's rule, 0.9 min(sd, IQR / 1.34) n^(-1/5), bounds it, so that
-    a reading no particle comes near stays unlikely.
+    over which the nearest few lie is the width needed; Silverman's rule, 0.9 min(sd, IQR / 1.34) n^(-1/5), bounds it.
+    How far off the nearest of them is does not count, so that a reading no particle comes near stays unlikely: a misread
+    prefix is a thousand times the value, not anything up to it.
     """
     n = distance.shape[1]
     count = numeric.sum(axis=1)
-    nearest = np.partition(np.where(numeric, np.abs(distance), np.inf), _NEIGHBOURS, axis=1)[:, _NEIGHBOURS]
+    ordered = np.partition(np.where(numeric, np.abs(distance), _FAR_Q), (0, _NEIGHBOURS), axis=1)
+    nearest = ordered[:, _NEIGHBOURS] - ordered[:, 0]
     spread = np.zeros(len(distance))
     wide = (count > n // 20) & (nearest > _NARROW)
     complete = np.flatnonzero(wide & (count == n))

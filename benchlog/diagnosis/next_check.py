@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,19 +34,31 @@ class Offer:
         return self.gain.saved - self.minutes
 
 
-def offers(belief: Belief, table: Floats, actions: list[Action]) -> list[Offer]:
-    """Return what each of these checks would bring now."""
+def offers(
+    belief: Belief,
+    table: Floats,
+    actions: list[Action],
+    controls: Collection[Action] = (),
+    p_part: float = 0.0,
+) -> list[Offer]:
+    """Return what each of these checks would bring now.
+
+    Where a part may have to be named and the instrument is not proven yet, one of `controls` will be asked for then:
+    a check that is one now spares that time with the probability `p_part`.
+    """
     rng = belief.rng("next")
     rows, hidden = belief.sample(rng, _SAMPLED)
     engine = belief.catalogue.engine
     first = np.array([belief.causes.index(h[0]) for h in belief.hypotheses])
+    spared = p_part * min((a.minutes + engine["overhead_min"] for a in controls), default=0.0)
     found = []
     for action in actions:
         moved = dict(hidden)
         move(action.id, moved, Noise.like(rows, rng))
         prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
         gain = expected_gain(rows, first, table, prediction, engine["repeatability"], rng)
-        found.append(Offer(action, gain, action.minutes + engine["overhead_min"]))
+        minutes = action.minutes + engine["overhead_min"] - (spared if action in controls else 0.0)
+        found.append(Offer(action, gain, minutes))
     return found
 
 

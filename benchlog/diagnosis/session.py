@@ -171,6 +171,11 @@ class Session:
             self._since = len(self.done)
         self._doubted = dataclasses.replace(self.case, reading=evidence.outcome, evidence=())
 
+    def _p_of(self, family: str) -> float:
+        """Probability that a cause of this family is there, alone or beside another."""
+        there = [any(self._families[c] == family for c in h) for h in self.belief.hypotheses]
+        return float(self.belief.probabilities @ np.array(there, dtype=float))
+
     def _alone(self, cause: str, family: str) -> float:
         """Probability that this cause, or another of the family, is there and nothing else."""
         return sum(
@@ -245,7 +250,9 @@ class Session:
             self.catalogue.loss,
             engine["within_family"],
         )
-        found = self._offered = offers(self.belief, table, self._allowed())
+        allowed = self._allowed()
+        needed = () if known else tuple(a for a in controls(self.case) if a in allowed)
+        found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
         if hazard:  # nothing live, and nothing else either, before the jacks were looked at
             return None, self._looking(found)
         leading = top.probability >= engine["decided"]
