@@ -47,11 +47,9 @@ def _read_text(path: Path, what: str) -> str:
     try:
         return read_bounded(path, MAX_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
-        beside = [file.name for file in path.parent.glob("*.toml")]
-        new = "benchlog new DIR writes a project folder with both files"
-        raise ConfigError(
-            f"{what} {path} does not exist", hint=did_you_mean(path.name, beside, new)
-        ) from None
+        near = did_you_mean(path.stem, [file.stem for file in path.parent.glob("*.toml")])
+        hint = near.replace("?", ".toml?") or "benchlog new DIR writes a project folder with both files"
+        raise ConfigError(f"{what} {path} does not exist", hint=hint) from None
     except OSError as error:
         raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None
     except UnicodeDecodeError:
