@@ -65,7 +65,7 @@ class BudgetLine(msgspec.Struct, frozen=True, omit_defaults=True):
     half_widths : tuple of float
         For the accuracy statement of a meter, which `contribution` takes as one error: what its percentage, its counts
         and the rounding of its display contribute each, three numbers for every reading gathered in the line. How a meter uses
-        up its statement no data sheet says. Empty for all other inputs.
+        up its statement no data sheet says. Of any other rectangle: its half-width and two zeros. Empty for normal inputs.
     """
 
     label: str

@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.files import read_bounded
 
 T = TypeVar("T")
@@ -47,8 +47,10 @@ def _read_text(path: Path, what: str) -> str:
     try:
         return read_bounded(path, MAX_BYTES).decode("utf-8-sig")
     except FileNotFoundError:
+        beside = [file.name for file in path.parent.glob("*.toml")]
+        new = "benchlog new DIR writes a project folder with both files"
         raise ConfigError(
-            f"{what} {path} does not exist", hint="benchlog new DIR writes a project folder with both files"
+            f"{what} {path} does not exist", hint=did_you_mean(path.name, beside, new)
         ) from None
     except OSError as error:
         raise ConfigError(f"{what} {path} can't be read: {error.strerror}") from None

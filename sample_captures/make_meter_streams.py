@@ -19,8 +19,8 @@ from benchlog.errors import BadFrameError
 from benchlog.reading import Function
 from benchlog.registry import make_adapter
 from benchlog_drivers.simbench.bench import SimulatedBench
-from benchlog_drivers.simbench.display import Display
 from benchlog_drivers.simbench.frames import ENCODERS
+from benchlog_drivers.simbench.meter_spec import Display
 
 SEED = 11
 START = "2026-11-25T06:00:00Z"

@@ -178,7 +178,7 @@ def _refuse_wrong_function(
             reading.reading.function is Function.AC_VOLTS
         ):
             raise UsageError(
-                f"{reading.reading.function} over {current.reading.function} is no resistance",
+                f"{reading.reading.function} over {current.reading.function} gives no resistance",
                 hint="take both on DC, voltage and current of the same loop",
             )
         if reading.reading.function is Function.AC_VOLTS and winding:

@@ -11,7 +11,7 @@ import sys
 from collections.abc import Callable, Sequence
 
 from benchlog import __version__
-from benchlog.cli.parser import Parser, add_common
+from benchlog.cli.parser import Parser, add_common, folded
 
 TYPE_CHECKING = False  # importing typing is a good part of a bare start
 if TYPE_CHECKING:
@@ -162,7 +162,7 @@ def _asked(words: list[str]) -> int | None:
     from benchlog.errors import UsageError
 
     try:
-        words[:] = ask(words)
+        words[:] = ask(words, show=lambda text: print(folded(text)))
     except (KeyboardInterrupt, UsageError) as error:
         said = str(error) or "stopped from the keyboard"
         sys.stderr.write(f"\nbenchlog: {said}\n")
@@ -224,7 +224,7 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
 
 def _run(words: list[str], interruptible: Callable[[], None] | None) -> int:
     if not words:
-        print(_first_steps())
+        print(folded(_first_steps()))
         return 2
     if (
         words[0] in _ASKING

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from benchlog.cli.parser import terminal_columns
 from benchlog.displayed import parse_displayed
 from benchlog.errors import BenchlogError, UsageError
 from benchlog.metrology.accuracy import parse_accuracy
@@ -139,5 +141,16 @@ def ask(
             break
         if answer:
             words += [question.option, question.prefix + answer]
-    show(f"The same without questions:\n  benchlog {shlex.join(words)}\n")
+    show(f"The same without questions:\n{_command_line(words)}\n")
     return words
+
+
+def _command_line(words: Sequence[str]) -> str:
+    """The command as it would be typed; where it is too long for the screen, one option a line that a shell joins again."""
+    line = f"  benchlog {shlex.join(words)}"
+    if len(line) <= terminal_columns() or os.name == "nt":
+        return line
+    options = "".join(
+        f" \\\n    {word}" if word.startswith("--") else f" {shlex.quote(word)}" for word in words
+    )
+    return f"  benchlog{options}"

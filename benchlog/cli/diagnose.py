@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ACTION=OUTCOME",
         action="append",
         default=[],
-        help="a check done and what it showed, in order; repeat",
+        help="a check done and what it showed, in order; repeat ('benchlog manual diagnose' lists the checks)",
     )
     parser.add_argument("--mains-nominal", metavar="TEXT", default="230 V ac", help="default '230 V ac'")
     more = parser.add_argument_group("scope, frequency, what happened before")

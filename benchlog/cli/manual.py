@@ -17,6 +17,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchlog.cli.parser import folded
 from benchlog.errors import UsageError
 from benchlog.file_reference import reference_text
 from benchlog.files import write_whole
@@ -90,10 +91,10 @@ def _other_page(name: str) -> str:
 
     if name == "pattern":  # kept with the decoder
         page = files("benchlog_drivers").joinpath("decoders", "pattern.txt")
-        return f"{PAGES[name]}\n\n{page.read_text(encoding='utf-8')}"
-    width = min(100, max(60, shutil.get_terminal_size().columns))
+        return folded(f"{PAGES[name]}\n\n{page.read_text(encoding='utf-8')}")
+    width = min(100, max(36, shutil.get_terminal_size().columns))
     schema = plan_schema() if name == "plan" else bench_schema()
-    return f"{PAGES[name]}\n\n{reference_text(schema, width)}"
+    return folded(f"{PAGES[name]}\n\n{reference_text(schema, width)}", width)
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
@@ -108,9 +109,19 @@ def page_text(command: str | None, *, roff: bool = False) -> str:
     if roff:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]
+    if command == "diagnose":
+        pages.append(f"checks for --evidence CHECK=OUTCOME, with what each can show:\n{_evidence()}")
     for heading, rows in SECTIONS.items():
-        pages.append("\n".join([f"{heading}:", *(f"  {name:13}  {text}" for name, text in rows.items())]))
+        pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
+
+
+def _evidence() -> str:
+    """Every check that a diagnosis can be given, and its outcomes in words; the others show a value."""
+    from benchlog.diagnosis.catalogue import load_catalogue
+
+    actions = load_catalogue().actions.values()
+    return folded("\n".join(f"  {a.id}: {', '.join(a.words) or 'a value with its unit'}" for a in actions))
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:

@@ -91,17 +91,19 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
     return ctx.with_evidence(MeterReading(reading, bench.accuracy(reading)))
 
 
-def accuracy_findings(ctx: Context, *metered: MeterReading | None) -> tuple[Finding, ...]:
+def accuracy_findings(
+    ctx: Context, *metered: MeterReading | None, second: MeterReading | None = None
+) -> tuple[Finding, ...]:
     """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
     from benchlog.metrology.meter_reading import correction
 
     found: list[Finding] = []
-    for one in metered:
+    for one in (*metered, second):
         if one is None:
             continue
         tag = one.reading.instrument
         unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
-        found += correction(one, unknown)
+        found += correction(one, unknown, "the second meter" if one is second else "the meter")
     return unique(found)
 
 

@@ -26,7 +26,7 @@ _COMMON = {
 }
 
 
-def _terminal_columns() -> int:
+def terminal_columns() -> int:
     """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
     if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
         return int(columns)
@@ -36,16 +36,40 @@ def _terminal_columns() -> int:
         return 80
 
 
+def folded(text: str, width: int | None = None) -> str:
+    """Fold lines too long for the terminal between words; what follows is indented by four more."""
+    width = width or terminal_columns()
+    if all(len(line) <= width for line in text.splitlines()):
+        return text
+    import textwrap
+
+    lines: list[str] = []
+    for line in text.splitlines():
+        indent = " " * (len(line) - len(line.lstrip()))
+        lines += textwrap.wrap(
+            line.lstrip(),
+            max(width, 20),
+            initial_indent=indent,
+            subsequent_indent=f"{indent}    ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        ) or [""]
+    return "\n".join(lines)
+
+
 class _Help(argparse.HelpFormatter):
-    """Fills paragraphs to the terminal's width; those with indented lines stay as they are written."""
+    """Fills paragraphs to the terminal's width; those with indented lines keep their lines where they fit."""
 
     def __init__(self, prog: str) -> None:
-        super().__init__(prog, width=_terminal_columns() - 2)
+        super().__init__(prog, width=terminal_columns() - 2)
+
+    def start_section(self, heading: str | None) -> None:
+        super().start_section(None if heading is None else folded(f"{heading}:", self._width + 2)[:-1])
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
         fill = super()._fill_text
         return "\n\n".join(
-            paragraph if "\n " in paragraph else fill(paragraph, width, indent)
+            folded(paragraph, width + 2) if "\n " in paragraph else fill(paragraph, width, indent)
             for paragraph in text.strip().split("\n\n")
         )
 
@@ -71,7 +95,7 @@ class Parser(argparse.ArgumentParser):
 
     def _usage(self) -> str:
         formatter = self._get_formatter()
-        words = ["%(prog)s"]
+        words = [self.prog]
         for action in self._actions:
             if not action.option_strings:
                 words.append(
@@ -79,7 +103,8 @@ class Parser(argparse.ArgumentParser):
                 )
             elif action.required:
                 words.append(f"{action.option_strings[0]} {action.metavar}")
-        return " ".join([*words, "[options]"])
+        room = terminal_columns() - len("usage: ")
+        return folded(" ".join([*words, "[options]"]), room).replace("\n", "\n   ")
 
     def _short_help(self) -> str:
         formatter = self._get_formatter()
@@ -147,10 +172,9 @@ class Parser(argparse.ArgumentParser):
             return f"there is no option {stray[0]!r}", did_you_mean(stray[0], options, f"{self.prog} --help")
         if message.startswith("unrecognized arguments: "):
             word = message.removeprefix("unrecognized arguments: ").split()[0]
-            return (
-                f"{word!r} is one word too many",
-                f"write values that contain spaces in quotes; {self.prog} --help",
-            )
+            quotes = f"write values that contain spaces in quotes; {self.prog} --help"
+            named = f"a logbook is named with --logbook {word}"
+            return f"{word!r} is one word too many", named if word.endswith(".logbook") else quotes
         if message.startswith("the following arguments are required: "):
             names = message.removeprefix("the following arguments are required: ")
             return f"{names} {'are' if ', ' in names else 'is'} missing", f"{self.prog} --help"

@@ -86,9 +86,10 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
             console.print(Text(f"  {strip_controls(fault.what)}"))
         if len(found.faults) > 21:
             console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
-        console.print(
-            "what is intact can be read and exported; keep this file as it is, and compare with a copy"
-        )
+        if found.head:
+            console.print(
+                "what is intact can be read and exported; keep this file as it is, and compare with a copy"
+            )
     else:
         console.print(
             Text(

@@ -50,12 +50,17 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         return 0
     out = ctx.listing
     width = max((len(e.kind) for e in entries), default=4)
-    out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
+    if not out.narrow:
+        out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
     for e in entries:
-        line = f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  "
         later = superseded.get(e.seq)
-        note = f"(withdrawn in entry {later}) " if later else ""
-        out.cut(f"{line}{note}{summary(e)}", "strike" if later else "")
+        style, note = ("strike", f"(withdrawn in entry {later}) ") if later else ("", "")
+        head, what = f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  ", f"{note}{summary(e)}"
+        if out.narrow:
+            out.line(head.rstrip(), style)
+            out.cut(f"        {what}", style)
+        else:
+            out.cut(f"{head}{what}", style)
     if limit is not None and len(entries) == limit:
         out.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
     return 0

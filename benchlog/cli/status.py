@@ -22,7 +22,9 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("plan", metavar="PLAN", help="plan file")
+    parser.add_argument(
+        "plan", metavar="PLAN", nargs="?", default="plan.toml", help="plan file (default plan.toml)"
+    )
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:

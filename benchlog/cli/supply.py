@@ -104,7 +104,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         tolerance=tolerance,
     )
     readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    findings = (*result.findings, *accuracy_findings(ctx, *readings))
+    first = [m for m in readings if m is not second]
+    findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
         readings.append(mains.reading)

@@ -213,8 +213,8 @@ def _refuse_foreign(path: Path) -> bool:
         ) from error
     if start and start != b"SQLite format 3\x00":
         raise LogbookDamagedError(
-            f"{path} is not a logbook: it starts with {start[:16]!r}",
-            hint="name another file with --logbook, or restore the logbook from a copy",
+            f"{path} is not a logbook, which is an SQLite file",
+            hint="name another file with --logbook; if it once was the logbook, restore it from a copy",
         )
     return size_of(wal) > 0
 

@@ -199,7 +199,7 @@ def counting_prior(planned_is_right: float) -> Mapping[int, float]:
     Raises
     ------
     UsageError
-        If it is no probability that leaves anything open.
+        If it is not a probability between 0 and 1.
     """
     if not 0 < planned_is_right < 1:
         raise UsageError(

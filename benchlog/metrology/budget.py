@@ -75,7 +75,7 @@ def uncertain(
     applied : float
         Relative error of that thing for which the value is corrected already.
     half_widths : tuple of float
-        Parts of a meter's accuracy statement; see `benchlog.result.BudgetLine`.
+        Of a rectangle, or of the parts of a meter's accuracy statement; see `benchlog.result.BudgetLine`.
     """
     named = _Input(label)
     named.influence, named.scale, named.applied, named.half_widths = influence, scale, applied, half_widths
@@ -96,7 +96,8 @@ def uniform(
     scale: float | None = None,
 ) -> Any:
     """Make a GTC uncertain real number uniform within plus-minus `half_width` (GUM 4.3.7); see `uncertain`."""
-    return uncertain(value, half_width / math.sqrt(3), df, label, influence=influence, scale=scale)
+    u, widths = half_width / math.sqrt(3), (half_width, 0.0, 0.0)
+    return uncertain(value, u, df, label, influence=influence, scale=scale, half_widths=widths)
 
 
 def to_uncertain(number: Any, unit: str) -> Uncertain:

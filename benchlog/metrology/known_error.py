@@ -34,7 +34,7 @@ DAY_TO_DAY = 0.1
 
 
 class MeterRange(msgspec.Struct, frozen=True):
-    """One range of one function of a meter, told by its resolution: it has one gain and one zero error."""
+    """One range of one function of a meter, known by its resolution: it has one gain and one zero error."""
 
     meter: str
     function: str

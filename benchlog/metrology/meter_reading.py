@@ -140,14 +140,14 @@ class MeterReading:
         return self.value * (1 + gain) + zero + rest
 
 
-def correction(metered: MeterReading, note: str = "") -> list[Finding]:
+def correction(metered: MeterReading, note: str = "", who: str = "the meter") -> list[Finding]:
     """Say by what a reading is corrected, and where its accuracy is only assumed; nothing for a plain data sheet."""
     known, shown = metered.known, metered.reading
     found = []
     if (
         metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None
     ):  # an overload has no value to be accurate
-        words = f"accuracy of {shown.instrument or 'the meter'} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
+        words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
     if known is None:
         return found

@@ -4,7 +4,7 @@ Pure: entries in, observations out; `benchlog.metrology.error_estimate` makes an
 
 - only what was taken before the reading, and after the meter's last new battery, adjustment or repair;
 - nothing from before the end of a doubt about the meter, the other meter or the check standard (failed, found bad);
-- readings whose entry says how good the standard was, on the very range, told by the resolution;
+- readings whose entry says how good the standard was, on the very range, known by the resolution;
 - cross-checks that passed; of AC readings only where both meters respond alike, since else the waveform decides.
 """
 

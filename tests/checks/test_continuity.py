@@ -126,7 +126,7 @@ def test_copper_of_unstated_temperature_is_uncertain() -> None:
 @pytest.mark.parametrize(("volts", "current"), [("0.100 V ac", "0.500 A dc"), ("0.100 V dc", "0.500 A ac")])
 def test_unlike_couplings_give_no_resistance(volts: str, current: str) -> None:
     """AC volts over DC current is a slip of the dial, not 0.2 ohm."""
-    with pytest.raises(UsageError, match="is no resistance"):
+    with pytest.raises(UsageError, match="gives no resistance"):
         check_continuity(shown(volts, "0.5 % + 2"), current=shown(current, "1 % + 2"), max_ohm=1.0)
 
 

@@ -52,8 +52,8 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
     words = ask(["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
     assert "  This one is needed." in shown
     assert any("ac or dc" in line or "unit" in line for line in shown)
-    line = next(line for line in shown if line.startswith("The same without questions")).splitlines()[1]
-    assert shlex.split(line) == ["benchlog", *words]
+    line = next(line for line in shown if line.startswith("The same without questions"))
+    assert shlex.split(line.replace("\\\n", "").splitlines()[1]) == ["benchlog", *words]
     assert main([*words, "--no-record"]) == 0
     assert capsys.readouterr().out.startswith("● PASS  27.75 ± 0.38 V")
 
@@ -80,6 +80,7 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["supply"], "--nameplate is missing", "--help"),
         (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
         (["supply", "--nameplate", "5 V dc", "2 A"], "'2 A' is one word too many", "quotes"),
+        (["record", "list", "x.logbook"], "'x.logbook' is one word too many", "--logbook x.logbook"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
 )

@@ -80,3 +80,10 @@ def test_quantities_are_called_by_their_names(capsys: pytest.CaptureFixture[str]
     assert "no load voltage" not in out
     assert "E_n " in out
     assert "e n" not in out.replace("the n", "")
+
+
+def test_the_second_meter_is_named_where_its_accuracy_is_assumed(capsys: pytest.CaptureFixture[str]) -> None:
+    words = ["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"]
+    main([*words, "--second", "27.7 V ac", "--no-record", "--json"])
+    findings = json.loads(capsys.readouterr().out)["findings"]
+    assert "accuracy of the second meter on V~ is not known: 2 % + 10 counts assumed" in findings
