@@ -151,7 +151,7 @@ def _set_up_streams() -> None:
 
 
 #: Commands that ask when they are called without options; their questions are in `benchlog.cli.ask`.
-_ASKING = ("supply", "continuity", "ratio", "crosscheck")
+_ASKING = ("supply", "diagnose", "continuity", "ratio", "crosscheck")
 #: Options that answer none of these questions.
 _NO_ANSWERS = frozenset(("--no-record", "--long"))
 

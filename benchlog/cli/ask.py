@@ -41,6 +41,18 @@ def _file(text: str) -> None:
         )
 
 
+def _expected(text: str) -> None:
+    from benchlog.diagnosis import Case
+
+    Case.from_text(text, "0")
+
+
+def _shown(text: str) -> None:
+    from benchlog.diagnosis.outcome import parse_shown
+
+    parse_shown(text, what="reading")
+
+
 def _word(text: str) -> None:
     if not text.strip():
         raise UsageError("a name is needed")
@@ -72,6 +84,10 @@ QUESTIONS: dict[str, Sequence[Question]] = {
         Question("--reading", "What does your meter show at its output, nothing connected?", "27.75 V ac", parse_displayed),
         Question("--accuracy", _ACCURACY, "1 % + 5", parse_accuracy, needed=False),
         Question("--mains", "Mains voltage right now, from a plug-in monitor", "229 V", _volts, needed=False),
+    ),
+    "diagnose": (
+        Question("--expect", "What should the meter show?", "27 V ac", _expected),
+        Question("--reading", "What does it show?", "0.003 V ac", _shown),
     ),
     "continuity": (
         Question("--reading", "What does your meter show?", "0.4 ohm", _ohms),

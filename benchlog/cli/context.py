@@ -167,7 +167,8 @@ class Context:
         aside = getattr(self.args, "data_sheet_only", True) or (instrument and instrument.data_sheet_only)
         if aside or not metered.reading.instrument or not self.logbook_path.exists():
             return metered
-        from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+        from benchlog.project.meter_doubt import EVIDENCE_KINDS
+        from benchlog.project.meter_evidence import with_evidence
 
         with self.open_logbook("ro", create=False) as book:
             return with_evidence(metered, book.entries(EVIDENCE_KINDS), self.clock.utc_ns())

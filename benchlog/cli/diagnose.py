@@ -12,18 +12,23 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import json
+import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.context import keyed
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.units import parse_quantity
 
 if TYPE_CHECKING:
+    from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.diagnosis import Case, Session
+
+
+_MAINS = "230 V ac"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -40,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="a check done and what it showed, in order; repeat ('benchlog manual diagnose' lists the checks)",
     )
-    parser.add_argument("--mains-nominal", metavar="TEXT", default="230 V ac", help="default '230 V ac'")
+    parser.add_argument("--mains-nominal", metavar="TEXT", default=_MAINS, help=f"default '{_MAINS}'")
     more = parser.add_argument_group("scope, frequency, what happened before")
     more.add_argument(
         "--context",
@@ -96,33 +101,50 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         frequency=args.frequency,
         source=args.source,
     )
-    case = _with_meter(case, args.meter, ctx)
+    case, known = _with_meter(case, args.meter, ctx)
     session = Session(case, seed=args.seed, counts=counts)
     for pair in args.evidence:
         ((action, outcome),) = keyed([pair], "--evidence", 'fresh_cell="1.839 V dc"').items()
         session.update(parse_evidence((action, outcome)))
     if not ctx.json:
-        _show(ctx, args, session)
+        _show(ctx, args, session, known)
     if ctx.recording:
         _record(ctx, args, session)
     if ctx.json:
         answer = session.state().to_json()
-        answer["questions"] = _questions(args)
+        answer |= {"questions": _questions(args, session), "known": known}
         ctx.print_json(answer)
     return 0
 
 
-def _with_meter(case: Case, tag: str | None, ctx: Context) -> Case:
-    """Add what the record knows of the meter."""
-    if not tag or not ctx.logbook_path.exists():
-        return case
+def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
+    """Add what the record knows of the meter; also what that is, in a line."""
+    bench = ctx.bench()  # a bench file that is named must be there, whatever is known of the meter
+    unread = ctx.args.logbook and not ctx.recording  # so must a logbook that is named and not begun now
+    if not tag or not (unread or ctx.logbook_path.exists()):
+        return case, _unknown(bench, tag)
 
-    from benchlog.project.meter_doubt import DOUBT_KINDS
+    from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
     from benchlog.project.meter_known import known_of_meter
 
     with ctx.open_logbook("ro", create=False) as book:
-        known = known_of_meter(book.entries(DOUBT_KINDS), tag, case.function, ctx.clock.utc_ns())
-    return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known))))
+        entries = list(book.entries(DOUBT_KINDS))
+    known = known_of_meter(entries, tag, case.function, ctx.clock.utc_ns())
+    doubt = MeterDoubts(entries).of(tag, case.function)
+    if doubt is not None:
+        line = f"The record: {tag} {doubt.happened} (entry {doubt.entry}), so its own faults count as more likely."
+    elif known:
+        line = f"The record: {tag} read a check standard right on {case.function} today, so its own faults count as less likely."
+    else:
+        line = _unknown(bench, tag)
+    return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known)))), line
+
+
+def _unknown(bench: Bench, tag: str | None) -> str:
+    """Say that a meter is in no bench file, which may be a slip in its tag."""
+    if not tag or tag in bench.instruments:
+        return ""
+    return f"{tag} is in no bench file, and the record knows nothing of it. {did_you_mean(tag, bench.instruments)}".strip()
 
 
 def _counts(path: str | None) -> dict[str, float] | None:
@@ -204,17 +226,17 @@ def _continued(last: Session | None, case: Case) -> Session | None:
 # -- one case ---------------------------------------------------------------------------------------------
 
 
-def _questions(args: argparse.Namespace) -> list[str]:
+def _questions(args: argparse.Namespace, session: Session) -> list[str]:
     from benchlog.diagnosis.slips import find_slips
 
     try:
         reading = parse_quantity(args.reading, what="reading")
     except UsageError:
         return []  # overload: no number to ask about
-    return [slip.question for slip in find_slips(parse_quantity(args.expect), reading)]
+    return [slip.question for slip in find_slips(session.case.expect, reading)]
 
 
-def _show(ctx: Context, args: argparse.Namespace, session: Session) -> None:
+def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) -> None:
     """Show what is known; on a terminal, or with --ask, go on asking until it ends or the person ends it."""
     from rich.text import Text
 
@@ -223,10 +245,14 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session) -> None:
     def show(line: str, style: str = "") -> None:
         ctx.console.print(Text(line, style=style))
 
-    for question in _questions(args):
-        show(f"? {question}", "yellow")
+    for question in _questions(args, session):
+        show(f"! {args.reading.strip()} is {question}", "yellow")
+    if known:
+        show(known)
     if args.ask or sys.stdin.isatty():
         _ask(session)
+        if session.state().stop is None and sys.stdin.isatty():
+            show(f"To go on from here another time: {_command(args, session)}")
     else:
         for line, style in state_lines(session.state(), ctx.console.width):
             show(line, style)
@@ -234,6 +260,19 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session) -> None:
             show(f"next ({minutes_in_words(check.minutes)}): {check.card}", "bold")
             return
     show(ending(session.state(), args.meter or "METER"), "bold")
+
+
+def _command(args: argparse.Namespace, session: Session) -> str:
+    """The command line that begins with all that was answered."""
+    words = ["benchlog", "diagnose", "--expect", args.expect, "--reading", args.reading]
+    given = {"--meter": args.meter, "--source": args.source}
+    given |= {"--frequency": args.frequency, "--bench": args.bench, "--logbook": args.logbook}
+    words += [word for option, value in given.items() if value for word in (option, value)]
+    words += [word for context in args.context for word in ("--context", context)]
+    words += ["--mains-nominal", args.mains_nominal] if args.mains_nominal != _MAINS else []
+    words += ["--scope"] if args.scope else []
+    words += [word for e in session.done for word in ("--evidence", f"{e.action}={e.text}")]
+    return shlex.join(words)
 
 
 def _ask(session: Session) -> None:

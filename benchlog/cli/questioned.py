@@ -50,9 +50,7 @@ def with_questions(
         return result
     shown = reading.reading
     slips = possible_slips(shown, expect)
-    asked = [
-        Finding(FindingKind.ENTRY, f"{shown.displayed}, kept as read: {slip.question}") for slip in slips
-    ]
+    asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
     if result.verdict is Verdict.FAIL and any(slip.kind is SlipKind.FACTOR_1000 for slip in slips):
         result = with_ways(
             msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0]),

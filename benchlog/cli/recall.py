@@ -35,7 +35,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reason", metavar="TEXT", default="", help="what is wrong with it; with --undo: why"
     )
-    parser.add_argument("--repaired", metavar="TEXT", help="what was done; from here on it counts again")
+    parser.add_argument(
+        "--repaired",
+        metavar="TEXT",
+        help="what was done; a meter that failed its check standard must also pass one",
+    )
     parser.add_argument("--undo", metavar="ENTRY", type=int, help="take this recall back, by a new entry")
     parser.add_argument("--function", metavar="F", help="found bad (default: V= if used on it, else all)")
     parser.add_argument("--channel", metavar="CH", help="of a scope (default: any)")
@@ -184,15 +188,18 @@ def _repaired(args: argparse.Namespace, ctx: Context) -> int:
     """Record that something found bad was repaired, adjusted or replaced."""
     if not args.repaired.strip():
         raise UsageError("say what was done", hint='--repaired "channel 2 adjusted"')
+
+    from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
+
     with ctx.open_logbook(create=False) as book, book.transaction():
         name, _ = _known(ctx, book, args.thing)
         ref = book.append("repair", {"meter": name, "reason": args.repaired})
+        doubt = MeterDoubts(book.entries(DOUBT_KINDS)).of(name)
     if ctx.json:
         ctx.print_json({"schema": "benchlog.repair/1", "meter": name, "entry": ref.seq})
     else:
-        ctx.console.print(
-            f"{name}: {args.repaired}; its results count again from entry {ref.seq} on", markup=False
-        )
+        counts = f"results after entry {ref.seq} count; earlier ones stay recalled"
+        ctx.console.print(f"{name}: {args.repaired}; {doubt.caution if doubt else counts}", markup=False)
     return 0
 
 

@@ -2,8 +2,7 @@
 
 Goes on where the last run stopped. Every reading comes from a linked meter once it is steady, or is typed as
 the display shows it. A hook-up is confirmed by Enter alone, after it was shown; s skips (asks why), u takes back,
-q stops, ? helps. Answers may come over a pipe: an Enter that came before its question answers nothing, unless
-standard input is a file or was closed before the first question (then its lines answer in order).
+q stops, ? helps. To give the answers beforehand, use --answers FILE.
 """
 
 from __future__ import annotations
@@ -149,7 +148,8 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
     picture = io.StringIO()
     segno.make(address, error="l").terminal(picture, compact=True, border=2)
     person.show_picture(picture.getvalue())
-    person.show(f"On the phone: {address}")
+    person.show("On the phone:")
+    person.show_picture(f"{address}\n")  # in one line, however long
     person.show(
         "Whoever opens this address can press the buttons: keep it to yourself. Phone and computer must share a network."
     )

@@ -113,7 +113,13 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
                 "trust": m.word,
                 "reason": m.reason,
                 "checked": [
-                    {"function": c.function, "standard": c.standard or None, "date": c.date or None}
+                    {
+                        "function": c.function,
+                        "standard": c.standard or None,
+                        "agreed_with": c.agreed_with or None,
+                        "date": c.date or None,
+                        "passed": c.passed if c.date else None,
+                    }
                     for c in m.checked(_functions(bench, m.tag))
                 ],
             }

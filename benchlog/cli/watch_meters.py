@@ -113,5 +113,5 @@ def known_doubts(ctx: Context) -> dict[str, str]:
             f"moved since its earlier checks {where}: {chart['why']}" if chart.get("signal") == "act" else ""
         )
     trust = meter_trust(entries, ctx.clock.utc_ns())
-    found |= {t.tag: t.reason for t in trust if t.word == "do not trust"}
+    found |= {t.tag: t.reason for t in trust if t.dated}
     return {tag: reason for tag, reason in found.items() if reason}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -12,6 +13,7 @@ from benchlog.errors import UsageError
 from benchlog.units import Quantity, parse_quantity
 
 MAINS_NOMINAL_V = 230.0
+_RESISTANCE = re.compile(r"\d*[RkKM]\d+")
 _KEYS = ("expect", "reading", "mains_nominal", "evidence", "context", "instrument", "frequency", "source")
 
 
@@ -97,7 +99,9 @@ class Case:
         source: str = "",
     ) -> Case:
         """Build a case from what people type; `UsageError` if anything can't be read."""
-        expected = parse_quantity(expect, what="expected value")
+        # A letter for the decimal mark is how resistances are marked (IEC 60062).
+        marked = _RESISTANCE.fullmatch(expect.strip())
+        expected = parse_quantity(expect, "ohm" if marked else None, what="expected value")
         if instrument not in ("meter", "scope"):
             raise UsageError(f"instrument {instrument!r} is neither meter nor scope")
         mains = parse_quantity(mains_nominal, "V", what="nominal mains")

@@ -40,7 +40,11 @@ class Slip:
     """A possible slip: `kind` for scripts, `question` for the person."""
 
     kind: SlipKind
-    question: str
+    question: str  #: What the value is, and what may be behind that; "27.15 V is" comes before it.
+
+    def noted_of(self, displayed: str) -> str:
+        """One line for the record about a value that was kept."""
+        return f"{displayed} is {self.question} Nothing was changed."
 
 
 _RATIOS = (
@@ -48,8 +52,8 @@ _RATIOS = (
     (0.1, SlipKind.FACTOR_10, "a tenth of the expected value: is the decimal point where you read it?"),
     (100.0, SlipKind.FACTOR_100, "a hundred times the expected value: are point and prefix where you read them?"),
     (0.01, SlipKind.FACTOR_100, "a hundredth of the expected value: are point and prefix where you read them?"),
-    (1000.0, SlipKind.FACTOR_1000, "a thousand times the expected value: does the display show a prefix (m, k) you left out?"),
-    (0.001, SlipKind.FACTOR_1000, "a thousandth of the expected value: does the display show a prefix (m, k) you left out?"),
+    (1000.0, SlipKind.FACTOR_1000, "a thousand times the expected value: is the prefix (m, k) that on the display?"),
+    (0.001, SlipKind.FACTOR_1000, "a thousandth of the expected value: is the prefix (m, k) that on the display?"),
     (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
     (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times the expected value: is the expectation a peak value, or the wave no sine?"),
     (0.5, SlipKind.HALF, "half the expected value: is it one of two windings, or a half-wave?"),
@@ -70,7 +74,7 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
         return (
             Slip(
                 SlipKind.OTHER_UNIT,
-                f"{reading.text!r} is in {reading.unit}, {expect.unit} is expected: is the dial on the right function?",
+                f"in {reading.unit}, {expect.unit} is expected: is the dial on the right function?",
             ),
         )
     found = []
@@ -88,5 +92,5 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
         if abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN):
             found.append(Slip(kind, question))
     if reading.value * expect.value < 0 and expect.coupling != "ac":
-        found.append(Slip(SlipKind.SIGN, "the sign is the other way round: are the leads swapped?"))
+        found.append(Slip(SlipKind.SIGN, "of the opposite sign: are the leads swapped?"))
     return tuple(found)

@@ -318,10 +318,10 @@ class Acquisition(Dialogue):
 
     def _as_read(self, reading: Reading, expect: float | None, key: str) -> bool:
         """Ask about a slip; a value stays as read unless the person reads it again."""
-        questions = [slip.question for slip in possible_slips(reading, expect)]
-        for question in questions:
-            self.person.show(f"  {question}", style="yellow")
-        if not questions:
+        slips = possible_slips(reading, expect)
+        for slip in slips:
+            self.person.show(f"  {reading.displayed} is {slip.question}", style="yellow")
+        if not slips:
             return True
         assert expect is not None
         if self.person.interactive and not self.confirm(
@@ -329,11 +329,6 @@ class Acquisition(Dialogue):
             f"{key}/slip",
         ):
             return False
-        self.findings += [
-            Finding(
-                FindingKind.ENTRY,
-                f"{reading.instrument or 'meter'} {reading.displayed}, kept as read: {question}",
-            )
-            for question in questions
-        ]
+        by = f"{reading.instrument or 'meter'} {reading.displayed}"
+        self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(by)) for slip in slips]
         return True

@@ -25,8 +25,8 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.plan import Check, Plan
 from benchlog.plan.meter_kinds import CrossCheck
 from benchlog.project.evidence import record_result
-from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
-from benchlog.project.meter_evidence import EVIDENCE_KINDS, with_evidence
+from benchlog.project.meter_doubt import DOUBT_KINDS, EVIDENCE_KINDS, MeterDoubts, with_doubt
+from benchlog.project.meter_evidence import with_evidence
 from benchlog.result import Limits, Result
 from benchlog.wording import all_limits_words
 
@@ -102,6 +102,7 @@ class OneCheck:
                         acquisition.do(check.hookup, f"{check.id}/hookup")
                     elif self.person.interactive and check.wiring() is not None:
                         acquisition.do("connected as drawn?", f"{check.id}/hookup")
+                    self._note_power(check, acquisition)
                     return measure(check, self.plan, acquisition)
             except TakenBackError:
                 continue
@@ -111,12 +112,18 @@ class OneCheck:
         """Say to power off after a check that energises something, however it ends."""
         wiring = check.wiring()
         off = wiring.power_off if wiring is not None else ""
-        acquisition.energised = f"{check.part} by {check.id}" if off else ""
         try:
             yield
         finally:
-            if acquisition.energised:
+            if off and acquisition.energised:
                 self.person.caution(off)
+
+    @staticmethod
+    def _note_power(check: Check, acquisition: Acquisition) -> None:
+        """Note, once the hook-up is confirmed, what it may leave energised."""
+        wiring = check.wiring()
+        powered = wiring is not None and wiring.power_off
+        acquisition.energised = f"{check.part} may still be powered since {check.id}" if powered else ""
 
     def _context(self, check: Check, acquisition: Acquisition) -> CheckContext:
         return CheckContext(

@@ -16,7 +16,7 @@ _KEY_TAIL = {
     "next": "[Enter goes on, u undo, q stop]",
     "last": "[Enter closes, u undoes the last result]",
 }
-_STOP_HELP = "q stop; the same command goes on later"
+_STOP_HELP = "q stop"
 _KEYS_HELP = f"s skip (asks why), u undo (asks why), {_STOP_HELP}"
 _HELP = {
     "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
@@ -29,8 +29,7 @@ _HELP = {
     "confirm": f"y yes, n no, {_KEYS_HELP}",
     "choice": f"one of those shown, {_KEYS_HELP}",
     "text": "a few words, then Enter",
-    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop, the same "
-    "command goes on later",
+    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop",
     "last": "Enter closes; u takes the last result back (asks why) and does that check again",
 }
 #: While a display settles no question is asked.

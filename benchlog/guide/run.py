@@ -216,7 +216,9 @@ class Guide:
         try:
             if self.standards is None and self.person.interactive:
                 self.person.show(f"check standards: {names}")
-                wanted = acquisition.confirm("two minutes for the meters first?", "start/standards")
+                wanted = acquisition.confirm(
+                    "Check the meters on known values first (2 min)?", "start/standards"
+                )
             else:
                 wanted = bool(self.standards)
             if wanted:
@@ -317,7 +319,7 @@ class Guide:
             self.person.show(f"  the last step done was: {self._last_done}")
         # One habitual Enter must not put on record that what was plugged in is nothing.
         must_say = bool(self._energised) and self.person.interactive
-        default = f"({self._energised} was energised; 'nothing' if it is off)" if must_say else f"[{NOTHING}]"
+        default = f"({self._energised}; 'nothing' if it is off)" if must_say else f"[{NOTHING}]"
         while True:
             left = self.person.answer(
                 Prompt("text", f"anything left energised, charged or loose? {default}", "close/left")
@@ -337,7 +339,9 @@ class Guide:
         """Ask for the session's last lines: what is left energised, charged or loose, and the next action."""
         try:
             left = self._left()
-            action = self.person.answer(Prompt("text", "next action? [go on with the plan]", "close/next"))
+            action = self.person.answer(
+                Prompt("text", "What will you do first next time? [go on with the plan]", "close/next")
+            )
         except (InputEndedError, KeyboardInterrupt):
             # Nobody said that nothing is charged; the record must not say it either.
             return {"left": "not said", "next": "go on with the plan"}

@@ -7,7 +7,8 @@ Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 - a later pass ends it: on the same standard, on another one of the same function in another round, or as left (after
   a new battery or an adjustment) on any function that shares the reference. One that passes among others that fail
   minutes apart ends nothing: a frozen display passes where its digits happen to fit;
-- a repair ends it for whatever it is about: scopes, dividers and resistors have no check standard;
+- a repair ends what was blamed otherwise: scopes, dividers and resistors have no check standard. A meter that failed
+  one stays in doubt until it passes, but after a repair on any function that shares the reference;
 - taking the recall back, or superseding the failing reading, takes the doubt back as if it had never been.
 """
 
@@ -27,6 +28,8 @@ from benchlog.result import Result, Verdict
 
 #: Kinds of entries that decide whether a meter can be believed.
 DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
+#: The same, and results: a cross-check among them shows that meters agree.
+EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
 #: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
 ROUND_NS = 30 * 60 * 1_000_000_000
 
@@ -47,6 +50,7 @@ class Doubt(Blamed, frozen=True):
     until: int | None = None  #: Entry of the pass or the repair that ended it.
     passed_on: str = ""  #: Check standard that was itself found wrong, and on which alone it passed.
     cause: str = ""  #: What a diagnosis found, in words.
+    repaired: bool = False  #: Repaired since, but not checked since.
 
     @property
     def happened(self) -> str:
@@ -55,7 +59,9 @@ class Doubt(Blamed, frozen=True):
             return f"passed only on {self.passed_on}, found wrong"
         if self.cause:
             return f"was found bad ({self.cause})"
-        return "failed its check standard" if self.standard else "was found bad"
+        if self.standard:
+            return "failed its check standard" + (", repaired but not checked since" if self.repaired else "")
+        return "was found bad"
 
     @property
     def reason(self) -> str:
@@ -81,7 +87,6 @@ class Doubt(Blamed, frozen=True):
 
 
 def _taken_back(relevant: Sequence[Entry], failed: set[int]) -> set[int]:
-    """Entries that were taken back, and failed checks on a standard whose recall was."""
     taken_back = {int(e.body["entry"]) for e in relevant if e.kind in ("recall undone", "supersede")}
     undone = [e for e in relevant if e.kind == "recall" and e.seq in taken_back]
     return taken_back | {int(e.body.get("to_entry", 0)) for e in undone} & failed
@@ -99,15 +104,16 @@ class MeterDoubts:
     def __init__(self, entries: Iterable[Entry]) -> None:
         relevant = [e for e in entries if e.kind in DOUBT_KINDS]
         failed = {e.seq for e in relevant if e.kind == "standard" and e.body.get("verdict") == "fail"}
-        taken_back = _taken_back(relevant, failed)
+        #: Entries that were taken back, and failed checks on a standard whose recall was.
+        self.taken_back = _taken_back(relevant, failed)
         self._doubts: list[Doubt] = []
         for entry in relevant:
-            if entry.seq in taken_back:
+            if entry.seq in self.taken_back:
                 continue
             if entry.kind == "standard":
                 self._standard(entry)
             elif entry.kind == "repair":
-                self._end(entry, lambda repair, doubt: doubt.instrument == repair.body["meter"])
+                self._repair(entry)
             elif entry.kind == "found bad" or (
                 entry.kind == "recall" and int(entry.body.get("to_entry", 0)) not in failed
             ):
@@ -116,6 +122,14 @@ class MeterDoubts:
     def _end(self, entry: Entry, ends: Callable[[Entry, Doubt], bool]) -> None:
         self._doubts = [
             msgspec.structs.replace(d, until=entry.seq) if d.until is None and ends(entry, d) else d
+            for d in self._doubts
+        ]
+
+    def _repair(self, entry: Entry) -> None:
+        meter = str(entry.body["meter"])
+        self._end(entry, lambda _, doubt: doubt.instrument == meter and not doubt.standard)
+        self._doubts = [
+            msgspec.structs.replace(d, repaired=True) if d.instrument == meter and d.until is None else d
             for d in self._doubts
         ]
 
@@ -207,7 +221,7 @@ def _ends(passed: Entry, doubt: Doubt) -> bool:
     if str(body.get("meter")) != doubt.instrument:
         return False
     function = str(body.get("function", "V="))
-    if body.get("as") == "left":
+    if body.get("as") == "left" or doubt.repaired:
         return shares(doubt.function, function)
     if function != doubt.function:
         return False

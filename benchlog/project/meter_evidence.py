@@ -19,11 +19,10 @@ from benchlog.logbook.chain import Entry
 from benchlog.metrology.accuracy import Accuracy, parse_accuracy
 from benchlog.metrology.known_error import MeterRange, Observation
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
+from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.provenance import shares
 
 #: Kinds of entries that show a meter's error, or end what was known of it.
-EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
 _OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
 
 

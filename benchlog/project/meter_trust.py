@@ -25,19 +25,29 @@ class Trust(StrEnum):
 
 
 class FunctionCheck(msgspec.Struct, frozen=True):
-    """Last reading of a check standard in one function; an empty `standard` means that there was none."""
+    """Last check of one function: on a standard, or, where it was never on one, against other meters."""
 
     function: str
     standard: str = ""
+    agreed_with: str = ""  #: Meters it agreed with in a cross-check.
     date: str = ""
     ago: str = ""
     e_n: float = 0.0
+    passed: bool = True
 
     @property
     def name(self) -> str:
         """The function as people say it: ``V dc``."""
         coupling = Function(self.function).coupling if self.function in tuple(Function) else ""
         return f"{Function(self.function).unit} {coupling}" if coupling else self.function
+
+    def words(self, *, dated: bool) -> str:
+        """``V dc checked with CS-3 2 days ago``, with the date in place of the age for paper."""
+        when = f"on {self.date}" if dated else self.ago
+        if self.agreed_with:
+            return f"{self.name} agreed with {self.agreed_with} {when}"
+        number = f" (E_n {abs(self.e_n):.2f})" if dated else ""
+        return f"{self.name} {'checked with' if self.passed else 'FAILED'} {self.standard} {when}{number}"
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
@@ -59,17 +69,10 @@ class MeterTrust(msgspec.Struct, frozen=True):
 
 
 def checked_words(checks: Iterable[FunctionCheck], *, dated: bool = False) -> str:
-    """Checks by function in one line, with dates for paper: ``V dc checked with CS-3 2 days ago; ohm never checked``."""
-    found, never = [], []
-    for check in checks:
-        if not check.standard:
-            never.append(check.name)
-        elif dated:
-            found.append(
-                f"{check.name} checked with {check.standard} on {check.date} (E_n {abs(check.e_n):.2f})"
-            )
-        else:
-            found.append(f"{check.name} checked with {check.standard} {check.ago}")
+    """Checks by function in one line: ``V dc checked with CS-3 2 days ago; ohm never checked``."""
+    known = list(checks)
+    found = [check.words(dated=dated) for check in known if check.date]
+    never = [check.name for check in known if not check.date]
     return "; ".join([*found, *([f"{', '.join(never)} never checked"] if never else [])])
 
 
@@ -79,22 +82,14 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
     Parameters
     ----------
     entries : iterable of Entry
-        In order; kinds of `DOUBT_KINDS` matter.
+        In order; kinds of `EVIDENCE_KINDS` matter.
     """
     known = list(entries)
     doubts = MeterDoubts(known)
-    last: dict[str, Entry] = {}
-    functions: dict[str, dict[str, FunctionCheck]] = {}
-    for entry in known:
-        if entry.kind != "standard":
-            continue
-        tag, body = str(entry.body["meter"]), entry.body
-        last[tag] = entry
-        when = ago(entry.utc_ns, now_utc_ns)
-        check = FunctionCheck(
-            str(body["function"]), str(body["standard"]), entry.time[:10], when, float(body["e_n"])
-        )
-        functions.setdefault(tag, {})[check.function] = check
+    counted = [e for e in known if e.seq not in doubts.taken_back]
+    last = {str(e.body["meter"]): e for e in counted if e.kind == "standard"}
+    repaired = {str(e.body["meter"]): e for e in counted if e.kind == "repair"}
+    functions = _checks(counted, doubts, now_utc_ns)
     found = []
     for tag in sorted({*last, *doubts.meters}):
         checked = tuple(functions.get(tag, {}).values())
@@ -106,19 +101,50 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
                 if told
                 else f"recalled in entry {doubt.entry}"
             )
+            if doubt.repaired:
+                why = f"{ago(doubt.utc_ns, now_utc_ns)} it {doubt.happened}"
             dated = f"in doubt since {doubt.time[:10]}: {doubt.happened or why}"
-            found.append(MeterTrust(tag, Trust.NONE, why, dated, checked))
+            word = Trust.CHECK_FIRST if doubt.repaired else Trust.NONE
+            found.append(MeterTrust(tag, word, why, dated, checked))
         elif tag in last:  # else blamed once, and the blame was taken back
-            found.append(_by_standard(tag, last[tag], checked, now_utc_ns))
+            found.append(_by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns))
     return tuple(found)
 
 
-def _by_standard(tag: str, last: Entry, checked: tuple[FunctionCheck, ...], now_utc_ns: int) -> MeterTrust:
+def _checks(
+    entries: Iterable[Entry], doubts: MeterDoubts, now_utc_ns: int
+) -> dict[str, dict[str, FunctionCheck]]:
+    """The last check of each meter in each function; one on a standard counts before one against other meters."""
+    found: dict[str, dict[str, FunctionCheck]] = {}
+    for entry in entries:
+        body, day, when = entry.body, entry.time[:10], ago(entry.utc_ns, now_utc_ns)
+        if entry.kind == "standard":
+            function, number = str(body["function"]), float(body["e_n"])
+            passed = body.get("verdict") == "pass"
+            found.setdefault(str(body["meter"]), {})[function] = FunctionCheck(
+                function, str(body["standard"]), "", day, when, number, passed
+            )
+        elif entry.kind == "result" and (body.get("check"), body.get("verdict")) == ("crosscheck", "pass"):
+            used = {str(tag): str(function) for tag, function in body.get("functions", {}).items()}
+            if any(doubts.before_end(tag, function, entry.seq) for tag, function in used.items()):
+                continue
+            for tag, function in used.items():
+                others = ", ".join(other for other in used if other != tag)
+                mine = found.setdefault(tag, {})
+                if function not in mine or mine[function].agreed_with:
+                    mine[function] = FunctionCheck(function, "", others, day, when)
+    return found
+
+
+def _by_standard(
+    tag: str, last: Entry, repaired: Entry | None, checked: tuple[FunctionCheck, ...], now_utc_ns: int
+) -> MeterTrust:
     ago_words = ago(last.utc_ns, now_utc_ns)
-    if after_now(last.utc_ns, now_utc_ns):
-        word, why = Trust.CHECK_FIRST, f"last check standard {ago_words}"
+    word, why = Trust.CHECK_FIRST, f"last check standard {ago_words}"
+    if repaired is not None and repaired.seq > last.seq:
+        why = f"repaired {ago(repaired.utc_ns, now_utc_ns)}, not checked since"
     elif now_utc_ns - last.utc_ns > _REST_NS:
-        word, why = Trust.CHECK_FIRST, f"last check standard {ago_words}; batteries may have run down"
-    else:
+        why = f"{why}; batteries may have run down"
+    elif last.body.get("verdict") == "pass" and not after_now(last.utc_ns, now_utc_ns):
         word, why = Trust.GOOD, f"agreed with its check standard {ago_words}"
     return MeterTrust(tag, word, why, "", checked)

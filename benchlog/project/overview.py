@@ -7,7 +7,7 @@ import msgspec
 from benchlog.logbook import Logbook
 from benchlog.logbook.clock_steps import ClockDoubt, clock_doubts
 from benchlog.plan import Plan
-from benchlog.project.meter_doubt import DOUBT_KINDS
+from benchlog.project.meter_doubt import EVIDENCE_KINDS
 from benchlog.project.meter_trust import MeterTrust, meter_trust
 from benchlog.project.state import CheckState, HoldState, ProjectState, project_state, read_state
 from benchlog.result import Verdict, worst_verdict
@@ -47,7 +47,7 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
     left = str(last_end.body.get("left", "not said")) if last_end else "not said"
     left = "not stated" if left == "not said" else left
     noted = str(last_end.body.get("next", "")) if last_end else ""
-    meters = meter_trust(book.entries(DOUBT_KINDS), now_utc_ns)
+    meters = meter_trust(book.entries(EVIDENCE_KINDS), now_utc_ns)
     action = _next_action(plan, state, noted)
     return Overview(plan, state, meters, left, action, _energy(plan), clock_doubts(book, now_utc_ns))
 
@@ -55,7 +55,7 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
 def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
     for hold in state.holds.values():
         if hold.state is HoldState.TAKEN_RECALLED:
-            return f"{hold.hold.id} was taken on recalled evidence: look at it before anything else"
+            return f"{hold.hold.id} was taken on recalled evidence: check what was done then before you go on"
     status = state.next_check
     ready = [h for h in state.holds.values() if h.state is HoldState.READY]
     if ready and (status is None or status.state is CheckState.DUE):

@@ -66,7 +66,7 @@ def release_hold(
         )
     if len(concession.split()) < 2:
         raise UsageError(
-            "a concession needs a reason in words", hint='--concession "why the risk is accepted"'
+            "a concession needs a reason of two words or more", hint='--concession "why the risk is accepted"'
         )
     return book.append("concession", {**body, "reason": concession, "missing": list(status.missing)}), (
         HoldState.CONCESSION

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import io
 import json
 import re
@@ -13,6 +14,7 @@ import pytest
 from helpers.scripted_person import ScriptedPerson
 
 from benchlog.cli import main
+from benchlog.cli.diagnose import _command, add_arguments
 from benchlog.clock import SystemClock
 from benchlog.diagnosis import Case, NextCheck, Session
 from benchlog.guide.dialogue import Dialogue, SkippedError
@@ -256,3 +258,36 @@ def test_an_answer_that_fits_nothing_can_be_taken_back() -> None:
     before, after = person.said.split("  taken back: reread, OL")
     assert before.count("the part is good") == 1
     assert "the part is good" in after
+
+
+def test_names_nobody_knows_are_not_taken_in_silence(
+    capsys: pytest.CaptureFixture[str], folder: Path
+) -> None:
+    """A bench file or a logbook that is not there is an error, a meter that is in neither a line."""
+    words = ["--expect", "27 V ac", "--reading", "0.003 V ac", "--no-record"]
+    for named in (["--bench", "nosuch.toml"], ["--meter", "A", "--logbook", "nosuch.logbook"]):
+        assert main(["diagnose", *words, *named]) != 0
+        assert named[-1] in capsys.readouterr().err
+    (folder / "bench.toml").write_text('[[instrument]]\ntag = "MB-02"\nkind = "meter"\n', encoding="utf-8")
+    assert main(["diagnose", *words, "--meter", "MB-03"]) == 0
+    assert "MB-03 is in no bench file" in (said := " ".join(capsys.readouterr().out.split()))
+    assert "did you mean MB-02?" in said
+
+
+def test_a_resistance_may_be_written_as_it_is_marked(capsys: pytest.CaptureFixture[str]) -> None:
+    """4k7 is 4.7 kohm (IEC 60062); what the slip is about is said as a sentence that asks for no answer."""
+    assert main(["diagnose", "--expect", "4k7", "--reading", "4.7 ohm", "--no-record"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "! 4.7 ohm is a thousandth of the expected value" in said
+
+
+def test_the_command_that_goes_on_has_all_answers() -> None:
+    session = Session(Case.from_text("27 V ac", "0.003 V ac"))
+    session.update(session.answer("look", "in order"))
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    parser.set_defaults(bench=None, logbook=None)
+    args = parser.parse_args(["--expect", "27 V ac", "--reading", "0.003 V ac", "--meter", "A"])
+    assert _command(args, session) == (
+        "benchlog diagnose --expect '27 V ac' --reading '0.003 V ac' --meter A --evidence 'look=in order'"
+    )

@@ -39,7 +39,7 @@ def entry(kind: str, **body: Any) -> Entry:
         ),
         (
             entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),
-            "MB-02 V=, E_n 2.67: no result rests on it",
+            "MB-02 V=, E_n 2.67: no earlier result relied on it",
         ),
         (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
         (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),

@@ -224,6 +224,43 @@ def test_a_repaired_scope_counts_again(desk: Desk) -> None:
     assert len(last.json["results"]) == 1
 
 
+def test_a_repaired_meter_is_checked_before_it_is_trusted(desk: Desk) -> None:
+    """A repair is a claim: a meter that failed its check standard stays in doubt until it passes one."""
+    plan_file = desk.write("plan.toml", plan_text(part("T1"), check("A1", "supply", part="T1", nameplate="24 V ac 40 VA", meter="MA-1")))  # fmt: skip
+    status = ("status", plan_file, "--json")
+    assert desk.run("standard", "MA-1", "CS-3", "5.31 V dc").code == 1
+    repaired = desk.run("recall", "MA-1", "--repaired", "contacts cleaned")
+    assert "benchlog standard MA-1 CS-3" in repaired.out
+    (meter,) = desk.run(*status).json["meters"]
+    assert meter["trust"] == "check first"
+    assert "agreed" not in meter["reason"]
+    assert [c["passed"] for c in meter["checked"] if c["standard"]] == [False]
+    supply = desk.run(*SUPPLY, "--reading", "26.1 V ac", "--meter", "MA-1", "--json").json
+    assert supply["verdict"] == "indeterminate"
+    desk.run("record", "certificate", "--out", desk.folder / "c.html")
+    assert "in doubt since" in (desk.folder / "c.html").read_text(encoding="utf-8")
+    assert desk.run("standard", "MA-1", "CS-9", "9.00 V dc").code == 0  # after a repair another one will do
+    (meter,) = desk.run(*status).json["meters"]
+    assert meter["trust"] == "trust"
+
+
+def test_a_repair_without_a_check_since_is_no_trust(desk: Desk) -> None:
+    """A meter recalled by hand counts again once repaired, but its earlier check says nothing of it now."""
+    assert desk.run("standard", "MA-1", "CS-3", "5.00 V dc").code == 0
+    desk.run("recall", "MA-1", "--reason", "dropped")
+    assert "earlier ones stay recalled" in desk.run("recall", "MA-1", "--repaired", "new case").out
+    plan_file = desk.write("plan.toml", plan_text(part("T1")))
+    (meter,) = desk.run("status", plan_file, "--json").json["meters"]
+    assert (meter["trust"], meter["reason"]) == ("check first", "repaired today, not checked since")
+
+
+def test_a_cross_check_is_a_check_of_its_function(desk: Desk) -> None:
+    desk.run("standard", "MA-1", "CS-3", "5.00 V dc")
+    assert desk.run("crosscheck", "--reading", "MA-1=24.00 V ac", "--reading", "MA-10=24.02 V ac").code == 0
+    plan_file = desk.write("plan.toml", plan_text(part("T1")))
+    assert "V ac agreed with MA-10 today" in desk.run("status", plan_file).words
+
+
 @pytest.mark.parametrize(
     ("words", "hint"),
     [

@@ -248,7 +248,7 @@ def test_a_run_is_confirmed_from_the_phone(tmp_path: Path, monkeypatch: pytest.M
         if select.select([ours], [], [], 0.2)[0]:
             with contextlib.suppress(OSError):
                 seen += os.read(ours, 1 << 16).decode("utf-8", "replace")
-        if phone is None and (found := re.search(r"On the phone: (http://\S+)\s", seen)):
+        if phone is None and (found := re.search(r"On the phone:\s+(http://\S+)\s", seen)):
             phone = Phone(found[1])
         if phone is None:
             continue

@@ -140,7 +140,7 @@ def test_an_edited_check_no_longer_counts_it(rig: GuidedProject) -> None:
 def test_a_later_measurement_by_the_plan_counts_instead(rig: GuidedProject) -> None:
     measured(rig)
     counted(rig)
-    rig.run(ScriptedPerson({"C01/resistance": "1.50"}), "C01")
+    rig.run(ScriptedPerson({"C01/resistance": "2.50"}), "C01")
     assert rig.state.checks["C01"].state is CheckState.FAILED
 
 
