@@ -13,7 +13,7 @@ from benchlog.magnetics.turns_posterior import (
     rounding_right,
 )
 from benchlog.metrology.conformity import percent
-from benchlog.metrology.next_best import by_chance_per_minute
+from benchlog.metrology.next_best import WORTH, by_chance_per_minute
 from benchlog.result import Verdict
 
 _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
@@ -162,14 +162,15 @@ def _longer_record(done: _Done) -> tuple[str, float]:
 
 
 def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Method, ...]:
-    """Ways to measure better than was done, best first, with the uncertainty each would give."""
+    """Ways to measure better than was done, best first, with the uncertainty each would give; none that seldom settles it."""
     done = _done(pairs, setup, expected)
     ways = {name: way for name, find in _WAYS.items() if (way := find(done)) is not None}
     if not ways:
         ways = {"longer record": _longer_record(done)}
-    return by_chance_per_minute(
-        [Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, (how, u) in ways.items()]
-    )
+    methods = [
+        Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, (how, u) in ways.items()
+    ]
+    return by_chance_per_minute(m for m in methods if m.probability >= WORTH)
 
 
 _WAYS = {

@@ -29,7 +29,7 @@ from benchlog.checks.ratio_model import (
     turns_number,
 )
 from benchlog.checks.scope_channels import ChannelPair, ScopeGains, fit_pair, scopes_used, with_probes
-from benchlog.checks.whole_turns import WHOLE_TURNS_RULE, judge_turns, posterior_of, turns_limits
+from benchlog.checks.whole_turns import CHECK_AGAIN, WHOLE_TURNS_RULE, judge_turns, posterior_of, turns_limits
 from benchlog.circuits import turns_ratio
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
@@ -155,7 +155,9 @@ class _Judged:
         """Out of what keeps it from being judged at all."""
         if doubts := (*self.blocked, *self.doubts):
             return (way_out(doubts[0]),)
-        return (self.judgement.way,) if self.judgement.way else ()
+        if self.judgement.way:
+            return (self.judgement.way,)
+        return () if self.methods or self.posterior is None else (CHECK_AGAIN,)
 
     @property
     def reason(self) -> str:

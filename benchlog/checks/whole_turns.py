@@ -16,6 +16,8 @@ WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
     "(within limits: pass, outside: fail)"
 )
+#: Where the count is not the question, or nothing at hand would settle it (common practice, no source).
+CHECK_AGAIN = Way("check hook-up, ranges and the tops of both waves, then capture again", 0.7, 5.0)
 
 
 def posterior_of(
@@ -79,9 +81,9 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
         return Judgement(
             Verdict.INDETERMINATE,
             0.0,
-            f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest: hook-up, range, core or a cut "
-            "top, before anything is said of the count",
-            Way("check hook-up, ranges and the tops of both waves, then capture again", 0.7, 5.0),
+            f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest; check hook-up, range, core and "
+            "clipping first",
+            CHECK_AGAIN,
         )
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE

@@ -92,7 +92,8 @@ class TurnsPosterior:
             return f"{best} {plural}" if best == self.planned else f"{best} {plural}, not {self.planned}"
         low, *_, high = open_counts = self.undecided
         if self.planned not in open_counts:
-            return f"not {self.planned}: anything from {low} to {high} turns"
+            word = "probably not" if low < self.planned < high else "not"
+            return f"{word} {self.planned}: anything from {low} to {high} turns"
         others = [str(n) for n in open_counts if n != self.planned]
         if len(others) > 4:
             return f"cannot tell {self.planned} from anything between {low} and {high}"

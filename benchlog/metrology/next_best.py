@@ -54,7 +54,8 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     ),
 }
 _RECORD_AGAIN = ("put that right and take the record again", 0.8, 2.0)
-_WORTH = 0.05  # a way that settles less often than this is not worth its minutes
+#: A way that settles less often than this is not worth its minutes (judgement).
+WORTH = 0.5
 
 
 class Way(msgspec.Struct, frozen=True):
@@ -126,7 +127,7 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
         if quantity is None or not _near(quantity, limits):
             continue
         for way in _ways(name, quantity, limits):
-            if way.probability >= _WORTH:
+            if way.probability >= WORTH:
                 found.setdefault(way.action, way)
     return by_chance_per_minute(found.values())
 

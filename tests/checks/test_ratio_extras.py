@@ -130,3 +130,12 @@ def test_a_resistor_seen_upside_down_is_no_finding_but_a_winding_that_lags_at_th
     assert any("upside down" in note for note in apart.details["notes"])
     assert any("lags" in finding for finding in check(node=True).findings)
     assert apart.quantities["phase"].standard_uncertainty > 0
+
+
+def test_ways_that_seldom_settle_a_count_are_not_offered() -> None:
+    """2000 turns with 0.1 % for the unknown winding: rounding is right in erf(0.5 / (2000 x 0.00058 sqrt 2)) = 0.33 (RECOMPUTED)."""
+    capture = OFF.capture({"A": 0.004 * 2000, "B": 0.004}, FREQUENCY)
+    result = check_turns_ratio(capture, RatioSetup("B", "A"), expected_turns=2000)
+    assert result.verdict is Verdict.INDETERMINATE
+    assert all(way["probability"] >= 0.5 for way in result.details["would_settle"])
+    assert not any("to settle it" in finding for finding in result.findings)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from benchlog.errors import UsageError
 from benchlog.magnetics.turns_posterior import (
     COUNTING_PRIOR,
+    counting_prior,
     rounding_right,
     turns_posterior,
 )
@@ -137,3 +138,11 @@ def test_a_ratio_that_leaves_thousands_of_counts_open_is_sure_of_none(ratio: flo
     assert not posterior.decided
     assert posterior.probability < 0.01
     assert posterior.within(59.5, 60.5) < 1e-3
+
+
+def test_a_doubted_count_inside_the_open_range_is_not_ruled_out() -> None:
+    answer = turns_posterior(60.9, 1.5, planned=60, prior=counting_prior(0.005))
+    low, *_, high = answer.undecided
+    assert low < 60 < high
+    assert answer.words.startswith("probably not 60: ")
+    assert turns_posterior(1600.0, 20.0, planned=40).words.startswith("not 40: ")
