@@ -8,7 +8,7 @@ from typing import Any
 from benchlog.circuits import across, four_wire
 from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
-from benchlog.hookup import in_words
+from benchlog.hookup import Hookup, in_words
 from benchlog.magnetics.wire import COPPER_PER_K, Wire
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
@@ -85,18 +85,15 @@ def check_continuity(
         quantities = {"resistance": resistance, **quantities}
         judgement = _judge(resistance, used, two_wire=current is None)
         findings += _about_leads(reading, lead_null, current)
+        unknown_leads = lead_null is None and current is None
         doubt = _doubtful_null(reading, lead_null)
-        if doubt is None and lead_null is None and current is None and used is not None:
+        if unknown_leads and used is not None:
             doubt = _leads_decide(resistance, used, judgement.verdict)
         if doubt is not None:
             findings.append(doubt)
             p = judgement.conformance_probability
             judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
-    meters = functions_used(*taken)
-    if current is not None:
-        wiring = four_wire("the object", reading.name)
-    else:
-        wiring = across("the object", [reading.name], reading.reading.function)
+    meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
         check="continuity",
         verdict=judgement.verdict,
@@ -117,6 +114,12 @@ def check_continuity(
         findings=tuple(findings),
     )
     return with_ways(result, [judgement.way] if judgement.way else [])
+
+
+def _wiring(reading: MeterReading, *, four_wires: bool) -> Hookup:
+    if four_wires:
+        return four_wire("the object", reading.name)
+    return across("the object", [reading.name], reading.reading.function)
 
 
 def _about_leads(

@@ -121,18 +121,14 @@ def check_inductance(
     used = dict(limits) if limits else _limits(turns, al_h, tolerance, with_count=posterior is not None)
     judgement = _judge(quantities, used, posterior)
     short = _shorted(coil, turns, al_h)
-    doubt = wrong_node(coil, setup) if short is None else None
-    if doubt is None and short is None and judgement.verdict is Verdict.FAIL and turns and al_h:
-        doubt = _slip(coil, setup, al_h * turns**2)
+    expected_h = al_h * turns**2 if turns and al_h else None
+    doubt = _hookup_doubt(coil, setup, expected_h, judgement) if short is None else None
+    verdict, reason, way = _believed(judgement, coil, doubt)
     if doubt is not None:
         findings.append(doubt)
-    verdict, reason, way = _believed(judgement, coil, doubt)
     if short is not None:
         findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
-        if verdict is Verdict.FAIL:
-            reason = f"{short.words}; {reason}"
-    if posterior is not None:
-        reason = f"{posterior.words} by inductance; {reason}"
+    reason = _reason(reason, short.words if short and verdict is Verdict.FAIL else "", posterior)
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
     result = Result(
         check="inductance",
@@ -175,6 +171,21 @@ def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) ->
         flux_density_t = peak_flux_density_t(coil.voltage_peak_v, coil.frequency_hz, turns, area_m2)
         found["flux_density"] = Uncertain(flux_density_t, 0.0, 0.0, "T")
     return found
+
+
+def _reason(reason: str, short: str, posterior: TurnsPosterior | None) -> str:
+    count = f"{posterior.words} by inductance" if posterior is not None else ""
+    return "; ".join(filter(None, (count, short, reason)))
+
+
+def _hookup_doubt(
+    coil: MeasuredCoil, setup: SeriesSetup, expected_h: float | None, judgement: Judgement
+) -> Finding | None:
+    """What of the hook-up or of its description makes the value doubtful, where no shorted turn explains it."""
+    doubt = wrong_node(coil, setup)
+    if doubt is None and judgement.verdict is Verdict.FAIL and expected_h is not None:
+        return _slip(coil, setup, expected_h)
+    return doubt
 
 
 def _slip(coil: MeasuredCoil, setup: SeriesSetup, expected_h: float) -> Finding | None:

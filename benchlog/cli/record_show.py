@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.entry_words import lines, summary
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from benchlog.cli.context import Context
-    from benchlog.logbook import Logbook
+    from benchlog.cli.listing import Listing
+    from benchlog.logbook import Entry, Logbook
     from benchlog.reading import Reading
 
 #: Kinds of which there may be several a second.
@@ -48,7 +49,13 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         ]
         ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
         return 0
-    out = ctx.listing
+    _print_entries(ctx.listing, entries, superseded)
+    if limit is not None and len(entries) == limit:
+        ctx.listing.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
+    return 0
+
+
+def _print_entries(out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int]) -> None:
     width = max((len(e.kind) for e in entries), default=4)
     if not out.narrow:
         out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
@@ -61,9 +68,6 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
             out.cut(f"        {what}", style)
         else:
             out.cut(f"{head}{what}", style)
-    if limit is not None and len(entries) == limit:
-        out.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
-    return 0
 
 
 def show(args: argparse.Namespace, ctx: Context) -> int:

@@ -95,6 +95,20 @@ def _seen_at(end: MeterRange, seen: Sequence[Observation]) -> Iterator[tuple[int
                 yield number, sign, shown
 
 
+def _drift(seen: Sequence[Observation], moved: _Floats) -> list[_Floats]:
+    """Covariance that drift gives the observations, by range: what has aged together has moved together."""
+    ages = np.array([max(s.age_s, 0.0) for s in seen])
+    years = np.minimum.outer(ages, ages) / YEAR_S
+    return [np.outer(m, m) * (years + DAY_TO_DAY**2 * np.eye(len(seen))) for m in moved.T]
+
+
+def _of_standards(seen: Sequence[Observation]) -> _Floats:
+    """Covariance of the standards' own errors: one standard is wrong by the same each time."""
+    u = np.array([s.u_standard for s in seen])
+    same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
+    return np.outer(u, u) * same
+
+
 class _Model:
     """Linear model of all gains and zeros: difference seen = error of one meter - error of the other + noise."""
 
@@ -120,13 +134,8 @@ class _Model:
                 self.rows[i, at] = sign * abs(shown), sign
                 moved[i, k] = sign * width @ (abs(shown), 1) / math.sqrt(3)
                 self.noise[i, i] += (AT_REST * end.resolution) ** 2
-        ages = np.array([max(s.age_s, 0.0) for s in seen])
-        years = np.minimum.outer(ages, ages) / YEAR_S
-        daily = DAY_TO_DAY**2 * np.eye(n)
-        self.drift = [np.outer(m, m) * (years + daily) for m in moved.T]
-        of_standard = np.array([s.u_standard for s in seen])
-        same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
-        self.standards = np.outer(of_standard, of_standard) * same
+        self.drift = _drift(seen, moved)
+        self.standards = _of_standards(seen)
         self.rest = self.noise + self.standards + sum(self.drift)
         self.sign = math.copysign(1.0, seen[0].shown)
         self.seen_difference = self.sign * np.array([s.shown - s.expected for s in seen])

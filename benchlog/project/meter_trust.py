@@ -10,7 +10,7 @@ import msgspec
 from benchlog.clock import DAY_NS
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
-from benchlog.project.meter_doubt import MeterDoubts
+from benchlog.project.meter_doubt import Doubt, MeterDoubts
 from benchlog.reading import Function
 
 _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no source
@@ -95,20 +95,22 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         checked = tuple(functions.get(tag, {}).values())
         doubt = doubts.of(tag)
         if doubt is not None:
-            told = doubt.standard or doubt.passed_on or doubt.cause
-            why = (
-                f"{doubt.happened} {ago(doubt.utc_ns, now_utc_ns)}"
-                if told
-                else f"recalled in entry {doubt.entry}"
-            )
-            if doubt.repaired:
-                why = f"{ago(doubt.utc_ns, now_utc_ns)} it {doubt.happened}"
-            dated = f"in doubt since {doubt.time[:10]}: {doubt.happened or why}"
-            word = Trust.CHECK_FIRST if doubt.repaired else Trust.NONE
-            found.append(MeterTrust(tag, word, why, dated, checked))
+            found.append(_doubted(tag, doubt, checked, now_utc_ns))
         elif tag in last:  # else blamed once, and the blame was taken back
             found.append(_by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns))
     return tuple(found)
+
+
+def _doubted(tag: str, doubt: Doubt, checked: tuple[FunctionCheck, ...], now_utc_ns: int) -> MeterTrust:
+    when = ago(doubt.utc_ns, now_utc_ns)
+    if doubt.repaired:
+        why = f"{when} it {doubt.happened}"
+    elif doubt.standard or doubt.passed_on or doubt.cause:
+        why = f"{doubt.happened} {when}"
+    else:
+        why = f"recalled in entry {doubt.entry}"
+    dated = f"in doubt since {doubt.time[:10]}: {doubt.happened or why}"
+    return MeterTrust(tag, Trust.CHECK_FIRST if doubt.repaired else Trust.NONE, why, dated, checked)
 
 
 def _checks(

@@ -18,8 +18,8 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     g = np.random.default_rng(1)
     t = np.arange(2000) * 1e-5
-    loop, winding = (v * np.sin(2 * np.pi * 500 * t) + g.normal(0, 1e-4, t.size) for v in (0.1, 6.0))
-    for name, one, two in (("n.csv", loop, winding), ("s.csv", winding, loop)):
+    for name, peaks in (("n.csv", (0.1, 6.0)), ("s.csv", (6.0, 0.1))):
+        one, two = (v * np.sin(2 * np.pi * 500 * t) + g.normal(0, 1e-4, t.size) for v in peaks)
         rows = "".join(f"{a:.6f},{b:.6f},{c:.6f}\n" for a, b, c in zip(t, one, two, strict=True))
         Path(name).write_text("time_s,CH1_V,CH2 (V)\n" + rows, encoding="utf-8")
     readings = 5 + g.normal(0, 1e-3, (200, 2))
