@@ -122,13 +122,11 @@ def check_inductance(
     judgement = _judge(quantities, used, posterior)
     short = _shorted(coil, turns, al_h)
     expected_h = al_h * turns**2 if turns and al_h else None
-    doubt = _hookup_doubt(coil, setup, expected_h, judgement) if short is None else None
+    doubt = None if short else _hookup_doubt(coil, setup, expected_h, judgement)
     verdict, reason, way = _believed(judgement, coil, doubt)
-    if doubt is not None:
-        findings.append(doubt)
-    if short is not None:
-        findings.insert(0, Finding(FindingKind.SHORTED_TURN, short.words))
-    reason = _reason(reason, short.words if short and verdict is Verdict.FAIL else "", posterior)
+    first = [Finding(FindingKind.SHORTED_TURN, short.words)] if short else []
+    findings = [*first, *findings, *filter(None, [doubt])]
+    reason = _reason(reason, first if verdict is Verdict.FAIL else [], posterior)
     wiring, scopes = _wiring(setup, capture.instrument), scopes_used(capture)
     result = Result(
         check="inductance",
@@ -173,9 +171,9 @@ def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) ->
     return found
 
 
-def _reason(reason: str, short: str, posterior: TurnsPosterior | None) -> str:
-    count = f"{posterior.words} by inductance" if posterior is not None else ""
-    return "; ".join(filter(None, (count, short, reason)))
+def _reason(reason: str, short: list[Finding], posterior: TurnsPosterior | None) -> str:
+    count = [f"{posterior.words} by inductance"] if posterior is not None else []
+    return "; ".join([*count, *short, reason])
 
 
 def _hookup_doubt(

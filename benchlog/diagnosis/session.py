@@ -255,17 +255,22 @@ class Session:
         found = self._offered = offers(self.belief, table, allowed, needed, self._p_of("part"))
         if hazard:  # nothing live, and nothing else either, before the jacks were looked at
             return None, self._looking(found)
-        leading = top.probability >= engine["decided"]
-        profitable = [o for o in found if o.profit > 0.0]
-        if leading and not profitable:
-            if known or top.family != "part":
-                return "decided", ()
-            proving = self._proving(found)
-            return (None, self._ranked(proving)) if proving else ("nothing splits further", ())
-        if leading:
-            return None, self._ranked(profitable, by_profit=True)
+        if top.probability >= engine["decided"]:
+            return self._with_leader(top, found, known)
         checks = self._ranked([o for o in found if o.gain.bits >= engine["worth"]])
         return (None, checks) if checks else ("nothing splits further", ())
+
+    def _with_leader(
+        self, top: RankedCause, found: list[Offer], known: bool
+    ) -> tuple[str | None, tuple[NextCheck, ...]]:
+        """The same where one cause leads: done, unless a check is worth its time or a part needs its proof."""
+        profitable = [o for o in found if o.profit > 0.0]
+        if profitable:
+            return None, self._ranked(profitable, by_profit=True)
+        if known or top.family != "part":
+            return "decided", ()
+        proving = self._proving(found)
+        return (None, self._ranked(proving)) if proving else ("nothing splits further", ())
 
     def _looking(self, found: list[Offer]) -> tuple[NextCheck, ...]:
         look = self._ranked([o for o in found if o.action.id == "look"])

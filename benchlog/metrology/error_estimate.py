@@ -106,7 +106,8 @@ def _of_standards(seen: Sequence[Observation]) -> _Floats:
     """Covariance of the standards' own errors: one standard is wrong by the same each time."""
     u = np.array([s.u_standard for s in seen])
     same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
-    return np.outer(u, u) * same
+    covariance: _Floats = np.outer(u, u) * same
+    return covariance
 
 
 class _Model:
