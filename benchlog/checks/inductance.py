@@ -148,12 +148,7 @@ def check_inductance(
             "level": f"{format_quantity(coil.voltage_peak_v, 'V')} peak across the winding",
             "frequency": format_quantity(coil.frequency_hz, "Hz"),
         },
-        details={
-            "voltage_ratio": coil.ratio,
-            "voltage_peak_v": coil.voltage_peak_v,
-            "shorted_turn_ohm": short.turn_ohm if short else None,
-        }
-        | ({"notes": list(coil.notes)} if coil.notes else {}),
+        details=_details(coil, short),
     )
     return with_ways(result, [way] if way else [])
 
@@ -169,6 +164,16 @@ def _quantities(coil: MeasuredCoil, turns: int | None, area_m2: float | None) ->
         flux_density_t = peak_flux_density_t(coil.voltage_peak_v, coil.frequency_hz, turns, area_m2)
         found["flux_density"] = Uncertain(flux_density_t, 0.0, 0.0, "T")
     return found
+
+
+def _details(coil: MeasuredCoil, short: ShortedTurn | None) -> dict[str, Any]:
+    notes = {"notes": list(coil.notes)} if coil.notes else {}
+    return {
+        "voltage_ratio": coil.ratio,
+        "voltage_peak_v": coil.voltage_peak_v,
+        "shorted_turn_ohm": short.turn_ohm if short else None,
+        **notes,
+    }
 
 
 def _reason(reason: str, short: list[Finding], posterior: TurnsPosterior | None) -> str:
