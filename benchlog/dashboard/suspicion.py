@@ -63,6 +63,8 @@ class Watchdog:
         self._links: dict[str, str] = {}
         self._comparisons = Comparisons(self.groups, self._tracks)
         self._since: dict[tuple[str, ...], int] = {}
+        #: Disagreements seen and not cleared, each with the function it was seen on.
+        self._open: list[tuple[Suspect, Function | None]] = []
 
     # ---- in ----
 
@@ -97,7 +99,8 @@ class Watchdog:
         found = [*self._by_themselves(now_ns)]
         explained = {s.tag for s in found if s.kind in _EXPLAINS}
         for group in self.groups:
-            found += self._in_group(group, now_ns, explained)
+            seen = list(self._in_group(group, now_ns, explained))
+            found += [*seen, *self._not_cleared(group, seen, now_ns, explained)]
         found = _without_explained(found)
         order = list(Kind)
         found.sort(key=lambda s: (order.index(s.kind), s.tag))
@@ -175,6 +178,32 @@ class Watchdog:
             text = self._disagreement(odd, strong, pairs)
             yield doubt(self._tracks[odd[0]], Kind.DISAGREES, text, odd[1:], group.name)
         yield from self._drifts(group, tags, pairs, now_ns)
+
+    def _not_cleared(
+        self, group: NodeGroup, seen: Sequence[Suspect], now_ns: int, explained: set[str]
+    ) -> list[Suspect]:
+        """Disagreements of before that nothing has settled: meters that are not compared have not agreed.
+
+        One ends when its meters agree again on the function it was seen on, or when the group names it anew.
+        """
+        now = [s for s in seen if s.kind is Kind.DISAGREES]
+        agreeing = [
+            (set(edge), pair.readings[0].function)
+            for edge, pair in self._comparisons.live(group, now_ns)
+            if not pair.disagree
+        ]
+        kept = []
+        for suspect, function in self._open:
+            if suspect.group != group.name:
+                kept.append((suspect, function))
+                continue
+            anew = any(set(s.tags) & set(suspect.tags) for s in now)
+            settled = any(on is function and set(suspect.tags) & tags for tags, on in agreeing)
+            if not (anew or settled):
+                kept.append((suspect, function))
+        still = [s for s, _ in kept if s.group == group.name and not explained & set(s.tags)]
+        self._open = [*kept, *((s, self._tracks[s.tag].settled_function) for s in now)]
+        return still
 
     def _drifts(
         self, group: NodeGroup, tags: Sequence[str], pairs: Mapping[tuple[str, str], Pair], now_ns: int

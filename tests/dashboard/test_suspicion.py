@@ -77,6 +77,27 @@ def test_two_meters_that_disagree_are_both_in_doubt_and_a_standard_decides() -> 
     assert found[0][1].next_check == "fresh_cell"
 
 
+def test_a_disagreement_ends_when_the_meters_agree_again_not_when_they_are_not_compared() -> None:
+    """One goes off to a fresh cell, as the next check says; that settles nothing on V~ yet."""
+
+    def story(reading: Reading) -> Reading:
+        at_s = reading.mono_ns / 1e9
+        if at_s < 30:
+            return four_percent_high(reading)
+        return on_dc(reading) if at_s < 60 else reading
+
+    dog = Watchdog(accuracy, [NodeGroup("node", ("M1", "M3"))])
+    doubted: dict[int, bool] = {}
+    for reading in changed(Node(1, tags=("M1", "M3")).readings(120), "M3", 10, story):
+        dog.take(reading)
+        found = dog.suspects(reading.mono_ns, reading.utc_ns)
+        doubted[reading.mono_ns // 10**9] = any(s.kind is Kind.DISAGREES for s in found)
+    assert not doubted[5]
+    assert doubted[25]
+    assert all(doubted[s] for s in range(31, 60))
+    assert not doubted[115]
+
+
 def test_of_two_that_disagree_the_one_that_failed_its_standard_is_named() -> None:
     readings = changed(Node(1, tags=("M1", "M3")).readings(40), "M3", 10, four_percent_high)
     found = raised(
