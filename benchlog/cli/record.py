@@ -72,7 +72,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "export",
-        "write it for other programs; of a damaged one what is intact",
+        "export the record; from a damaged logbook, what is intact",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")

@@ -1,4 +1,4 @@
-"""Check a meter against a check standard: E_n in units of its specification, chart in units of its repeatability.
+"""Check a meter on a thing of known value: against its specification (E_n), and against its own earlier readings (chart).
 
 Examples:
   benchlog standard MB-02 CS-3 "5.01 V dc"          one reading, typed
@@ -6,7 +6,7 @@ Examples:
   benchlog standard MB-02                           the start-of-session round: all standards of the bench
   benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery: as found comes first
 
-A value a power of ten beside its standard is asked about first; a script gets exit code 3 and the question, and
+A value 10 or 1000 times off is asked about first; a script gets exit code 3 and the question, and
 gives --as-read once the display was read again. A failing standard (E_n above 1) recalls what rested on the meter
 since its last good check.
 """

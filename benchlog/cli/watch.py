@@ -4,8 +4,8 @@ Reads the linked meters of the bench file (or those named: tags, or addresses su
 logbook. Meters without a link are typed: press t, or send lines like MB-02=27.8 V ac on standard input. Press q
 to stop.
 
-Exit code: 0 no meter in doubt at the end; 3 at least one is, or meters of a group are not compared or not
-decided yet, so that their readings are indeterminate; 4 an instrument could not be read at the end.
+Exit code: 0 no meter in doubt at the end; 3 at least one is, or a group is not compared or decided yet;
+4 an instrument could not be read at the end.
 """
 
 from __future__ import annotations

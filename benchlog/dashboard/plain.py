@@ -68,7 +68,7 @@ class Changes:
         now = {(s.kind, s.group, *s.tags): s for s in snapshot.suspects}
         for key, suspect in self._suspects.items():
             if key not in now:
-                yield f"{suspect.who}: no longer in doubt ({suspect.kind.value})"
+                yield f"{suspect.who}: doubt settled ({suspect.kind.value})"
         steps = snapshot.next_steps or {}
         for key, suspect in now.items():
             if key not in self._suspects:

@@ -24,10 +24,10 @@ HELP = (
     "t  type the reading of a meter without a link: 27.8 V ac, or TAG=27.8 V ac; Enter keeps it, Esc drops it",
     "c  clear the plots; comparisons and doubts go on",
     "",
-    "● agrees, or nothing against it   ▲ in doubt   ◐ one of several, or not decided yet",
+    "● agrees, or nothing against it   ▲ in doubt   ◐ one of these is wrong, or not decided yet",
     "◇ no number   ◌ silent   ○ waiting, or typed more than a minute ago",
     "± and the bars: 95 % uncertainty from the meter's accuracy",
-    "The plots leave out what a display showed while it settled.",
+    "Readings taken while a display settled are not plotted.",
 )
 _NARROW = 60
 _NAME = " Bench watch:"

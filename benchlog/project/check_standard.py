@@ -1,4 +1,4 @@
-"""A meter against a check standard: E_n in units of its specification, the chart in units of its repeatability.
+"""A meter against a check standard: by its specification (E_n), and by its own earlier readings (chart).
 
 Pure: a reading, the standard's value and the earlier entries of kind ``standard`` in, a frozen judgement out.
 """
