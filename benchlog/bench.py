@@ -75,6 +75,10 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         for text in (self.gain, self.range_gain):
             if text is not None:
                 parse_quantity(text, "1")
+        if self.input_resistance is not None:
+            parse_quantity(self.input_resistance, "ohm", what="input_resistance", above_zero=True)
+        if self.counts is not None and self.counts < 1:
+            raise UsageError(f"a display of {self.counts} counts", hint="write it like counts = 4000")
 
 
 class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):

@@ -135,6 +135,13 @@ def test_revision_changes_with_any_edit(tmp_path):
         ),
         ("[project]", "[project", "not valid TOML", "brackets"),
         ('mains = "230 V"', 'mains = "230 ohm"', "project.mains", ""),
+        ('mains = "230 V"', 'mains = "23 V"', "23 V is not a mains voltage", "230 V"),
+        (
+            '{ high = "40.9 V" }',
+            '{ high = "40.9 V" }\nexpect = "170 V"',
+            "expect 170 V lies outside the limits",
+            "",
+        ),
     ],
 )
 def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):

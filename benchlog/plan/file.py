@@ -13,6 +13,9 @@ from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
 from benchlog.toml_file import read_toml
 
+#: Nominal mains voltages lie between these, three phases included (common practice, no source).
+_MAINS_V = (85.0, 500.0)
+
 
 class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What is built, and the nominal mains it is built for."""
@@ -129,6 +132,11 @@ def read_plan(path: Path) -> Plan:
     _refuse_doubles(path, "part", [p.tag for p in file.part])
     _refuse_doubles(path, "check or hold", [*(c.id for c in file.check), *(h.id for h in file.hold)])
     _refuse_unknown_names(path, file)
+    nominal = value_of(file.project.mains)
+    if nominal is not None and not _MAINS_V[0] <= nominal <= _MAINS_V[1]:
+        raise ConfigError(
+            f"{path}: {file.project.mains} is not a mains voltage", hint='write it like mains = "230 V"'
+        )
     for check in file.check:
         try:
             _refuse_contradictions(check)

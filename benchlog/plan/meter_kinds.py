@@ -146,8 +146,16 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
         return {self.function.quantity: self.function.unit}
 
     def refuse_contradictions(self) -> None:
-        if self.expect is not None:
-            self.expect.in_unit(self.function.unit, "expect")
+        if self.expect is None:
+            return
+        expected = self.expect.in_unit(self.function.unit, "expect")
+        text = self.limits.get(self.function.quantity)
+        limits = text.parsed("plan", "limits", self.function.unit) if text else None
+        low, high = (limits.low, limits.high) if limits else (None, None)
+        if (low is not None and expected < low) or (high is not None and expected > high):
+            raise UsageError(
+                f"expect {self.expect} lies outside the limits {limits}", hint="mend the one that is wrong"
+            )
 
 
 class IsolationCheck(Check, frozen=True, tag="isolation"):
