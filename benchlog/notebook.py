@@ -101,7 +101,7 @@ def supply(
         ),
         load=point,
         capacitor_v=None if capacitor is None else _positive(capacitor, "V", "capacitor rating"),
-        tolerance=_share(tolerance, "tolerance"),
+        tolerance=_share(tolerance, "tolerance", above_zero=True),
     )
 
 
@@ -156,7 +156,7 @@ def continuity(
         max_ohm=None if max is None else _positive(max, "ohm", "highest resistance"),
         expected=expected,
         expected_source=source,
-        tolerance=_share(tolerance, "tolerance"),
+        tolerance=_share(tolerance, "tolerance", above_zero=True),
     )
 
 
@@ -220,7 +220,7 @@ def turns_ratio(
         first,
         setup,
         expected_turns=_positive(expect, "1", "expect"),
-        tolerance=None if tolerance is None else _positive(tolerance, "1", "tolerance"),
+        tolerance=None if tolerance is None else _share(tolerance, "tolerance", above_zero=True),
         swapped=None if swapped is None else _capture(swapped, "swapped"),
     )
 
@@ -328,8 +328,11 @@ def _number(value: Value, unit: str, what: str) -> float:
     return number
 
 
-def _share(value: Value, what: str) -> float:
-    return parse_share(value, what) if isinstance(value, str) else _number(value, "1", what)
+def _share(value: Value, what: str, *, above_zero: bool = False) -> float:
+    share = parse_share(value, what) if isinstance(value, str) else _number(value, "1", what)
+    if above_zero and not share > 0:
+        raise UsageError(f"{what} {value!r} must be above zero", hint="write it like '5 %'")
+    return share
 
 
 def _positive(value: Value, unit: str, what: str) -> float:

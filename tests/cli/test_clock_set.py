@@ -35,9 +35,9 @@ def test_nothing_is_said_of_a_clock_that_runs(desk: tuple[Desk, Path]) -> None:
     assert (meter["tag"], meter["trust"]) == ("MB-02", "trust")
     assert meter["reason"] == "agreed with its check standard 1 day ago"
     assert meter["checked"] == [
-        {"function": "V~", "standard": None, "date": None},
-        {"function": "V=", "standard": "CS-3", "date": "2026-03-02"},
-        {"function": "ohm", "standard": None, "date": None},
+        {"function": "V~", "standard": None, "agreed_with": None, "date": None, "passed": None},
+        {"function": "V=", "standard": "CS-3", "agreed_with": None, "date": "2026-03-02", "passed": True},
+        {"function": "ohm", "standard": None, "agreed_with": None, "date": None, "passed": None},
     ]
     assert "Dates:" not in _page(at, plan)
 

@@ -174,12 +174,14 @@ def test_what_was_not_confirmed_as_the_reading_is_asked_for(tmp_path: Path) -> N
 
 # ---- a meter found bad ----
 
-#: What a meter shows whose battery is low, so that it reads 16 % high: 27 V and a new cell of 1.585 V.
+#: What a meter shows that reads 16 % high, with a new battery too: 27 V and a new cell of 1.585 V.
 BAD_METER = {
     "C01/voltage": "31.4",
     "C01/doubt/look": "in order",
     "C01/doubt/read_mains": "230 V",
     "C01/doubt/reread/reading": "31.4",
+    "C01/doubt/short_tips/reading": "0.00",
+    "C01/doubt/new_battery/reading": "31.4",
     "C01/doubt/fresh_cell/reading": "1.839",
     "C01/doubt/second_meter/reading": "27.0",
     "C01/doubt/second_reading": "27.0",
@@ -235,17 +237,17 @@ def test_a_result_taken_back_takes_the_doubt_with_it(tmp_path: Path) -> None:
 
 
 def test_u_in_a_diagnosis_takes_the_last_answer_back(tmp_path: Path) -> None:
-    """The cell was read wrong: its reading is withdrawn with a reason, and the same check is asked for again."""
-    cell = "C01/doubt/fresh_cell/reading"
-    answers = BAD_METER | {cell: ["1.600", "1.839"], "C01/doubt/undo": "wrong cell"}
+    """The second meter was read wrong: its reading is withdrawn with a reason, and the same check is asked for again."""
+    other = "C01/doubt/second_meter/reading"
+    answers = BAD_METER | {other: ["31.4", "27.0"], "C01/doubt/undo": "wrong meter"}
     with GuidedProject(tmp_path, transformer_plan(), TWO_METERS) as rig:
-        person = _undoing_after(ScriptedPerson(answers), cell)
+        person = _undoing_after(ScriptedPerson(answers), other)
         rig.run(person)
-        assert person.keys.count(cell) == 2
-        assert [b["reason"] for b in rig.bodies("supersede")] == ["wrong cell"]
+        assert person.keys.count(other) == 2
+        assert [b["reason"] for b in rig.bodies("supersede")] == ["wrong meter"]
         (diagnosis,) = [r.details["diagnosis"] for r in rig.results if "diagnosis" in r.details]
-        assert [step for step in diagnosis["path"] if step[0] == "fresh_cell"] == [
-            ["fresh_cell", "1.839 V dc"]
+        assert [step for step in diagnosis["path"] if step[0] == "second_meter"] == [
+            ["second_meter", "27.0 V ac"]
         ]
 
 
@@ -304,6 +306,7 @@ def test_in_a_diagnosis_leads_are_moved_with_the_power_off(tmp_path: Path) -> No
     answers = {
         "C01/voltage": "0.17",
         "C01/doubt/look": "in order",
+        "C01/doubt/short_tips/reading": "0.00",
         "C01/doubt/short_tips_ohms/reading": "OL",
         "C01/doubt/wiggle_leads": "steady",
         "C01/doubt/known_resistor/reading": "OL",

@@ -195,7 +195,7 @@ def test_a_recall_that_stands_changes_nothing_and_can_be_undone(project):
 
 def test_concession_needs_a_reason_and_says_what_was_missing(project):
     """A typed reason releases against the rule; one word is none; where all is in it is not needed."""
-    with pytest.raises(UsageError, match="reason in words"):
+    with pytest.raises(UsageError, match="needs a reason of two words"):
         project.release(concession="ok")
     ref, word = project.release(concession="spare supply at hand, part was cheap")
     assert word == "released by concession"
