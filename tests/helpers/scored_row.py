@@ -95,7 +95,7 @@ class ScoredRow:
         return found
 
     def line(self) -> str:
-        """One row of the table in DEVELOPERS.md."""
+        """One row of the table in MEASURED.md."""
         covered = ", ".join(f"{name} {hit / n:.3f}" for name, (hit, n) in self.covered.items()) or "-"
         said = "-"
         if (worst := self.unreliable()) is not None:
