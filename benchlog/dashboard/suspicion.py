@@ -187,23 +187,16 @@ class Watchdog:
         One ends when its meters agree again on the function it was seen on, or when the group names it anew.
         """
         now = [s for s in seen if s.kind is Kind.DISAGREES]
+        named = {tag for s in now for tag in s.tags}
         agreeing = [
             (set(edge), pair.readings[0].function)
             for edge, pair in self._comparisons.live(group, now_ns)
             if not pair.disagree
         ]
-        kept = []
-        for suspect, function in self._open:
-            if suspect.group != group.name:
-                kept.append((suspect, function))
-                continue
-            anew = any(set(s.tags) & set(suspect.tags) for s in now)
-            settled = any(on is function and set(suspect.tags) & tags for tags, on in agreeing)
-            if not (anew or settled):
-                kept.append((suspect, function))
-        still = [s for s, _ in kept if s.group == group.name and not explained & set(s.tags)]
-        self._open = [*kept, *((s, self._tracks[s.tag].settled_function) for s in now)]
-        return still
+        others = [o for o in self._open if o[0].group != group.name]
+        mine = [o for o in self._open if o[0].group == group.name and not _settled(*o, named, agreeing)]
+        self._open = [*others, *mine, *((s, self._tracks[s.tag].settled_function) for s in now)]
+        return [s for s, _ in mine if not explained & set(s.tags)]
 
     def _drifts(
         self, group: NodeGroup, tags: Sequence[str], pairs: Mapping[tuple[str, str], Pair], now_ns: int
@@ -240,6 +233,17 @@ class Watchdog:
             )
         all_shown = ", ".join(describe(self._tracks[t]) for t in odd)
         return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"
+
+
+def _settled(
+    suspect: Suspect,
+    function: Function | None,
+    named: set[str],
+    agreeing: Sequence[tuple[set[str], Function]],
+) -> bool:
+    """Whether a disagreement of before is named anew, or one of its meters agrees on that function."""
+    tags = set(suspect.tags)
+    return bool(tags & named) or any(on is function and tags & edge for edge, on in agreeing)
 
 
 def _e_n_words(pair: Pair) -> str:
