@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import cmath
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -63,3 +64,18 @@ def write_csv(capture: Capture, path: object) -> None:
     columns = [t, *(c.values() for c in capture.channels)]
     head = "time (s)," + ",".join(f"{c.name} (V)" for c in capture.channels)
     np.savetxt(str(path), np.column_stack(columns), fmt="%.9g", delimiter=",", header=head, comments="")
+
+
+RATIO_HZ = 5e3
+GAINS_OFF = Scope(gain={"A": 1.012, "B": 0.983})
+
+
+def ratio_captures(
+    turns: float, *, scope: Scope = GAINS_OFF, divider: float = 1.0, loop: int = 1, sign: int = 1
+) -> tuple[Capture, Capture]:
+    """A turns ratio as connected, and with probes and channels swapped: winding on A, loop on B, at `RATIO_HZ`."""
+    winding, sense = 3.5 * cmath.exp(0.3j) / divider, sign * 3.5 * cmath.exp(0.3j) * loop / turns
+    return (
+        scope.capture({"A": winding, "B": sense}, RATIO_HZ),
+        replace(scope, seed=scope.seed + 1).capture({"A": sense, "B": winding}, RATIO_HZ),
+    )
