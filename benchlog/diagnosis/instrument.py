@@ -61,7 +61,7 @@ class Instrument:
         alternating = sensed * h["ac_gain"] * gain
         dead = h["damage"] < _DEAD
         floats = dead & (h["input_floats"] > 0)
-        floating = np.where(floats, h["wander"] * noise.normal(0, 1.0), 0.0)
+        floating = np.where(floats, h["wander"] * h["wandered"], 0.0)
         alternating = np.where(floats, h["ghost"] * h["ac_gain"], alternating)
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
         shown = np.where(
