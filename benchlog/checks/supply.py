@@ -308,7 +308,7 @@ def _rectified(
         findings.append(
             Finding(
                 FindingKind.ASSUMPTION,
-                "the highest rectified peak assumes that the mains was 10 % low when you read the output",
+                "highest rectified peak: as if mains had been 10 % low at the reading",
             )
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")

@@ -143,14 +143,19 @@ def way_out(doubt: Finding) -> Way:
 
 
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:
-    """Add to an indeterminate result what would settle it, best first; any other is left."""
+    """Add to an indeterminate result what would settle it, best first, in the place of what it had; any other is left."""
     if not ways or result.verdict is not Verdict.INDETERMINATE:
         return result
+    before = [_as_advice(Way(**way)) for way in result.details.get("would_settle", [])[:1]]
     return msgspec.structs.replace(
         result,
-        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next: {ways[0].words}")),
+        findings=(*(f for f in result.findings if f not in before), _as_advice(ways[0])),
         details={**result.details, "would_settle": [msgspec.to_builtins(way) for way in ways]},
     )
+
+
+def _as_advice(way: Way) -> Finding:
+    return Finding(FindingKind.ADVICE, f"next: {way.words}")
 
 
 def _near(quantity: Uncertain, limits: Limits) -> bool:

@@ -33,12 +33,12 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "abc"),
             "abc",
-            "like 60",
+            "like '60'",
         ),
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "60 V"),
             "in V, where a plain number",
-            "like 60",
+            "like '60'",
         ),
     ],
 )
