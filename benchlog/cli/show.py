@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
+import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -14,6 +15,7 @@ from rich.text import Text
 from benchlog.cli.scale import scale_line
 from benchlog.finding import FindingKind
 from benchlog.metrology.conformity import percent
+from benchlog.metrology.next_best import Way
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
@@ -90,22 +92,15 @@ def show_answer(
         show_waveforms(console, result, waveforms)
     for name in judged if result.overall is not result.verdict else judged[1:]:
         show_line(console, _value(result, name, named=True))
-    if result.verdict is not Verdict.PASS:
+    if result.verdict is not Verdict.PASS or result.turns:
         show_line(console, result.reason)
     for check in failed:
         show_line(console, f"{_check_words(check)}: {check.reason}")
     if result.verdict is Verdict.PASS:
-        if result.turns:
-            show_line(console, _turns_words(result.turns))
         _show_rest(console, result, judged)
     _show_remarks(console, result)
     if result.record or more:
         show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
-
-
-def _turns_words(turns: Mapping[str, Any]) -> str:
-    """Of a ratio that is a whole number of turns: which, and how surely, since that is what was judged."""
-    return f"{turns['most_likely']} turns, {percent(turns['probability'])} sure: judged as a whole number of turns"
 
 
 def _saved(result: Result) -> str:
@@ -237,8 +232,13 @@ def show_result(console: Console, result: Result) -> None:
     for name, limits in result.limits.items():
         if limits.source:
             show_line(console, (f"{quantity_words(name)}: limits {limits.source}", "dim"))
+    if result.turns:
+        prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
+        show_line(console, (f"{prior} (--prior)", "dim"))
     for finding in result.findings:
         show_line(console, f"- {finding}")
+    for way in result.details.get("would_settle", ())[1:]:
+        show_line(console, f"- or {msgspec.convert(way, Way).words}")
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -71,18 +71,11 @@ class Way(msgspec.Struct, frozen=True):
         """One line for a person."""
         often = f"in {max(1, round(10 * self.probability))} cases of 10"
         chance = "nearly always" if self.probability > 0.95 else often
-        return f"{self.action}: takes {self.minutes:g} min, decides {chance}"
+        duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
+        return f"({duration}): {self.action}; decides {chance}"
 
 
-class _Ranked(Protocol):
-    @property
-    def probability(self) -> float: ...
-
-    @property
-    def minutes(self) -> float: ...
-
-
-T = TypeVar("T", bound=_Ranked)
+T = TypeVar("T", bound=Way)
 
 
 def by_chance_per_minute(ways: Iterable[T]) -> tuple[T, ...]:
@@ -148,7 +141,7 @@ def with_ways(result: Result, ways: Sequence[Way]) -> Result:
         return result
     return msgspec.structs.replace(
         result,
-        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next: {ways[0].words}")),
+        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next {ways[0].words}")),
         details={**result.details, "would_settle": [msgspec.to_builtins(way) for way in ways]},
     )
 
