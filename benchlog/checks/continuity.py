@@ -260,7 +260,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     if limits is None:
         shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
         return Judgement(
-            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this is an exploratory reading"
+            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this reading is exploratory"
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty

@@ -194,8 +194,8 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"the nameplate does not say whether the output is regulated, and {shown} is a {verdicts[0]} if it is, a "
-        f"{verdicts[1]} if not: measure it under load, or give --regulation"
+        f"{shown} is a {verdicts[0]} if the output is regulated, a {verdicts[1]} if not, and the nameplate does not say "
+        "which (--regulation)"
     )
 
 
@@ -281,7 +281,7 @@ def _doubt(
     elif judgement.verdict is Verdict.FAIL:
         findings.append(
             Finding(
-                FindingKind.ADVICE,
+                FindingKind.SECOND_METER,
                 "before you reject the part, confirm it with a second meter and its own leads",
             )
         )

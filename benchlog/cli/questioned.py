@@ -72,20 +72,16 @@ def with_questions(
     shown = reading.reading
     slips = possible_slips(shown, expect, than=than, limits=limits)
     misread = [slip for slip in slips if slip.kind.power_of_ten]
-    if misread and not as_read and result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE):
-        doubt = Finding(FindingKind.ENTRY, f"{shown.displayed} is {misread[0].question}")
-        kept = (
-            f for f in result.findings if f.kind is not FindingKind.SECOND_METER
-        )  # the display comes first
-        result = msgspec.structs.replace(
-            result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=(*kept, doubt)
-        )
-        return with_ways(result, [Way(*_READ_AGAIN)])
     asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
     if expect is not None and shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
-    return msgspec.structs.replace(result, findings=(*result.findings, *asked))
+    result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
+    if not misread or as_read or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
+        return result
+    doubt = Finding(FindingKind.ENTRY, misread[0].noted_of(shown.displayed))
+    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt)
+    return with_ways(result, [Way(*_READ_AGAIN)])
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
+import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -14,6 +15,7 @@ from rich.text import Text
 from benchlog.cli.scale import scale_line
 from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.conformity import judge, percent
+from benchlog.metrology.next_best import Way, next_step
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
@@ -46,8 +48,8 @@ _SERIOUS = frozenset(
 )
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
 _FILLING = (
-    FindingKind.ADVICE,
     FindingKind.SECOND_METER,
+    FindingKind.ADVICE,
     FindingKind.CORRECTED,
     FindingKind.ACCURACY,
     FindingKind.ASSUMPTION,
@@ -108,13 +110,12 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
     """What the first line and the picture leave open."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
         yield _value(result, name, named=True)
-    if result.verdict is not Verdict.PASS and not _is_plain(result, judged):
+    if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
     for check in failed:
         yield f"{_check_words(check)}: {check.reason}"
-    if result.overall is Verdict.PASS and result.turns:
-        yield _turns_words(result.turns)
-    if result.overall in (Verdict.PASS, Verdict.NOT_DONE) and (rest := _rest(result, judged)):
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not result.turns
+    if asked and (rest := _rest(result, judged)):
         yield rest, "dim"
 
 
@@ -124,11 +125,6 @@ def _is_plain(result: Result, judged: list[str]) -> bool:
         return False
     quantity, limits = result.quantities[judged[0]], result.limits[judged[0]]
     return result.reason == judge(quantity, limits, quantity_words(judged[0])).reason
-
-
-def _turns_words(turns: Mapping[str, Any]) -> str:
-    """Of a ratio that is a whole number of turns: which, and how surely, since that is what was judged."""
-    return f"{turns['most_likely']} turns, {percent(turns['probability'])} sure: judged as a whole number of turns"
 
 
 def _saved(result: Result) -> str:
@@ -175,10 +171,9 @@ def _show_scale(console: Console, result: Result, name: str) -> None:
 
 
 def _rest(result: Result, judged: list[str]) -> str:
-    """The quantities that have no limits."""
-    names = [n for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0]
-    if not judged:
-        names = names[1:]  # the first line has it
+    """The quantities that have no limits, and are no expectation of one that has."""
+    known = {*(judged or list(result.quantities)[:1]), *result.expectations.values()}
+    names = [n for n, q in result.quantities.items() if n not in known and q.standard_uncertainty > 0]
     return "; ".join(f"{quantity_words(name)} {value_words(result.quantities[name])}" for name in names)
 
 
@@ -238,13 +233,13 @@ def _first_sentence(text: str) -> str:
 def _remarks(result: Result, room: int) -> list[Finding]:
     """Findings that must be shown with the answer, and as many others as there is room for."""
     found = [f for f in result.findings if f not in result.reason]
-    serious = [f for f in found if f.kind in _SERIOUS]
-    wanted = _FILLING if result.overall is not Verdict.PASS else _FILLING[1:]
+    wanted = [k for k in _FILLING if k is not FindingKind.ADVICE or result.overall is not Verdict.PASS]
     filling = [f for kind in wanted for f in found if f.kind is kind]
-    advised = [f for f in filling if f.kind is FindingKind.ADVICE][:1]  # what to do next is never left out
-    return [*serious, *advised, *(f for f in filling if f not in advised)][
-        : max(room, len(serious + advised))
-    ]
+    step = next_step(result) if result.overall is Verdict.INDETERMINATE else None
+    must = [*filter(None, [step]), *(f for f in found if f.kind in _SERIOUS)]
+    if not must and result.overall is not Verdict.PASS:
+        must = filling[:1]  # what to do about it is never left out
+    return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
 
 def show_result(console: Console, result: Result) -> None:
@@ -266,8 +261,13 @@ def show_result(console: Console, result: Result) -> None:
     for name, limits in result.limits.items():
         if limits.source:
             show_line(console, (f"{quantity_words(name)}: limits {limits.source}", "dim"))
+    if result.turns:
+        prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
+        show_line(console, (f"{prior} (--prior)", "dim"))
     for finding in result.findings:
         show_line(console, f"- {finding}")
+    for way in result.details.get("would_settle", ())[1:]:
+        show_line(console, f"- or {msgspec.convert(way, Way).words}")
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:

@@ -61,7 +61,7 @@ def test_a_whole_number_of_turns_says_how_sure_it_is(desk: Desk) -> None:
     said = desk.run("ratio", "--capture", samples / "ct2_100_turns.csv", "--swapped", samples / "ct2_100_turns_swapped.csv",
                     "--primary", "CH1", "--secondary", "CH2", "--expect", "100")  # fmt: skip
     assert said.code == 0
-    assert "100 turns, over 99.9 % sure" in said.words
+    assert "100 turns: over 99.9 % sure" in said.words
 
 
 def test_the_certificate_tells_where_limits_came_with_the_reading(desk: Desk, tmp_path: Path) -> None:
