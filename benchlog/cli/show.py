@@ -132,19 +132,24 @@ def _saved(result: Result) -> str:
 
 
 def _judged(result: Result) -> list[str]:
-    """Quantities with limits; none where clipping is why nothing can be said: such numbers only mislead."""
+    """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
+
+    None where clipping is why nothing can be said: such numbers only mislead.
+    """
     clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
     if clipped and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
         return names
-    return sorted(names, key=lambda name: -_beyond(result.quantities[name], result.limits[name]))
+    beyond = {name: _beyond(result.quantities[name], result.limits[name]) for name in names}
+    enough = 2 if result.verdict is Verdict.FAIL else 1
+    return sorted((name for name in names if beyond[name] >= enough), key=lambda name: -beyond[name])
 
 
 def _beyond(quantity: Uncertain, limits: Limits) -> int:
-    """How much a quantity has to do with a verdict that is no pass: 2 outside its limits, 1 across one, 0 inside."""
-    u = quantity.expanded_uncertainty
+    """How much a quantity has to do with a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
+    u = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
     over = quantity.value - limits.high if limits.high is not None else -math.inf
     under = limits.low - quantity.value if limits.low is not None else -math.inf
     worst = max(over, under)
@@ -203,7 +208,7 @@ def _headline(
         passed = "; ".join(quantity_words(n) for n in judged) or result.check.replace("_", " ")
         yield f"{_check_words(failed[0])} ({passed}: {_WORDS[result.verdict].lower()})"
     elif judged:
-        yield _value(result, judged[0], named=len(judged) > 1)
+        yield _value(result, judged[0], named=len(result.limits) > 1)
     elif result.verdict is Verdict.PASS:
         yield result.reason
     elif result.verdict is Verdict.NOT_DONE and result.quantities:
