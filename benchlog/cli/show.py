@@ -128,7 +128,9 @@ def _is_plain(result: Result, judged: list[str]) -> bool:
 
 
 def _saved(result: Result) -> str:
-    return "Not saved" if result.record is None else f"Saved as entry {result.record.entry}"
+    if result.record is None:
+        return "Not saved"
+    return f"Saved in {result.record.logbook} as entry {result.record.entry}"
 
 
 def _judged(result: Result) -> list[str]:
@@ -276,7 +278,7 @@ def show_result(console: Console, result: Result) -> None:
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (f"{_saved(result)} of {result.record.logbook}.", "dim"))
+        show_line(console, (f"{_saved(result)}.", "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:
