@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -18,7 +19,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import Way, chance_to_settle, way_out, with_ways
+from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, way_out, with_ways
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -26,8 +27,10 @@ from benchlog.units import format_quantity, format_uncertain
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = (
-    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+    "send about 0.5 A from a supply through it, read the current and the voltage at its own ends (--current)"
 )
+#: Above this the leads of a two-wire reading don't matter, so four wires are no better.
+_FOUR_WIRE_OHM = 50.0
 #: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
 _RESOLVED = 0.008
 #: Two test leads in good order are up to this (common practice, no source).
@@ -257,7 +260,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     if limits is None:
         shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
         return Judgement(
-            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this is an exploratory reading"
+            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this reading is exploratory"
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
@@ -266,16 +269,16 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
         if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
             return judgement
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
+        short = "use four-wire" if two_wire else "the test current is too small"
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {advice}",
+            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {short}",
             _finer(resistance, limits, advice),
         )
-    if judgement.verdict is Verdict.INDETERMINATE and two_wire:
-        return Judgement(
-            judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
-        )
+    if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:
+        way = _finer(resistance, limits, FOUR_WIRE)
+        return dataclasses.replace(judgement, way=way if way.probability >= WORTH else None)
     return judgement
 
 

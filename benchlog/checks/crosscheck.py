@@ -118,6 +118,7 @@ def check_crosscheck(
             *_about_drift(fit, readings),
             *([Finding(FindingKind.DRIFT, moved)] if moved else []),
             *advice,
+            *_assumed(compared),
         ),
         details=details,
     )
@@ -164,9 +165,14 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
     return None, [] if moved else [Finding(FindingKind.ADVICE, DECIDERS)]
 
 
+def _assumed(compared: Comparison) -> list[Finding]:
+    tags = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
+    return [Finding(FindingKind.ACCURACY, words)] if tags else []
+
+
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:
-    assumed = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
-    cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
+    cautions = []
     near_zero = all(abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings)
     if near_zero and compared.unit == "V":
         cautions.append(

@@ -36,6 +36,12 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
     for factor, question in stated:
         if factor > 1 and abs(ratio / factor / expected - 1) <= _WITHIN:
             return [Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected: {question}")]
+    if divider is None and expected > 1 + _WITHIN and abs(ratio - 1) <= _WITHIN:
+        # What a divider as large as the number of turns gives, which puts both channels onto one range.
+        forgotten = f"was a divider of {expected:g}:1 before the winding's channel forgotten (--divider {expected:g}:1)"
+        return [
+            Finding(FindingKind.HOOKUP, f"the ratio is 1: {forgotten}, or are both probes on one winding?")
+        ]
     for factor in _FACTORS:
         if abs(ratio * factor / expected - 1) <= _WITHIN:
             if divider is None:

@@ -190,7 +190,7 @@ class Context:
             )
 
 
-def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:
+def keyed(pairs: Sequence[str] | None, option: str, example: str) -> dict[str, str]:
     """Split repeated ``ID=value`` options into a dict, keeping their order; `example` shows how to write one.
 
     Raises
@@ -202,7 +202,7 @@ def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75
     for pair in pairs or ():
         key, equals, value = pair.partition("=")
         if not equals or not key or not value:
-            raise UsageError(f"{option} {pair!r} is not ID=VALUE", hint=f"write it like {option} {example}")
+            raise UsageError(f"{option} {pair!r} is not NAME=VALUE", hint=f"write it like {option} {example}")
         if key in found:
             raise UsageError(f"{option}: {key} is given twice")
         found[key] = value

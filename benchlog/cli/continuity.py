@@ -18,15 +18,16 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import with_questions
+from benchlog.cli.questioned import add_as_read, with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
-from benchlog.result import Verdict
+from benchlog.result import Limits, Verdict
 from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.result import Uncertain
+    from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.result import Result, Uncertain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -46,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
     more.add_argument("--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)")
     add_meter_details(more)
+    add_as_read(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -87,10 +89,30 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         limits_set="typed",
         findings=(*result.findings, *accuracy_findings(ctx, reading, null, current)),
     )
-    if expected is not None and result.verdict is Verdict.FAIL:
-        wanted = expected.value * (1.0 if current is None else current.value)
-        result = with_questions(result, reading, wanted)
+    if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
+        result = _questioned(result, args, reading, null, current)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+
+
+def _questioned(
+    result: Result,
+    args: argparse.Namespace,
+    reading: MeterReading,
+    null: MeterReading | None,
+    current: MeterReading | None,
+) -> Result:
+    """Ask about slips in what the display showed: the leads are still in it, or the test current."""
+    factor = 1.0 if current is None else abs(current.value)
+    leads = 0.0 if null is None else null.value
+    limits, expected = result.limits["resistance"], result.quantities.get("expected_resistance")
+    low, high = (None if end is None else end * factor + leads for end in (limits.low, limits.high))
+    return with_questions(
+        result,
+        reading,
+        None if expected is None else expected.value * factor + leads,
+        limits=Limits(low, high, reading.reading.unit),
+        as_read=args.as_read,
+    )
 
 
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:

@@ -146,7 +146,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         )
     if args.capture and args.generator:
         raise UsageError("--capture and --generator can't be used together", hint="leave one of them out")
-    expected = number(args.expect, "1", "expected turns", example="like 60")
+    expected = number(args.expect, "1", "expected turns", example="60")
     assert expected is not None
     if args.generator:
         from benchlog.cli.ratio_live import measure_live

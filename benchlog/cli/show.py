@@ -13,9 +13,9 @@ from rich.table import Table
 from rich.text import Text
 
 from benchlog.cli.scale import scale_line
-from benchlog.finding import FindingKind
-from benchlog.metrology.conformity import percent
-from benchlog.metrology.next_best import Way
+from benchlog.finding import Finding, FindingKind
+from benchlog.metrology.conformity import judge, percent
+from benchlog.metrology.next_best import Way, next_step
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
 from benchlog.wording import MARKS, limits_words, quantity_words, value_words
 
@@ -34,23 +34,28 @@ _WORDS = {
     Verdict.INDETERMINATE: "CAN'T TELL",
     Verdict.NOT_DONE: "NOT DONE",
 }
-#: Findings that change what the answer is worth; the others wait for --long.
-_ALWAYS = frozenset(
+#: Findings that may overturn the answer: always shown with it.
+_SERIOUS = frozenset(
     {
-        FindingKind.ACCURACY,
-        FindingKind.ASSUMPTION,
         FindingKind.CLIPPING,
-        FindingKind.CORRECTED,
         FindingKind.DISPLAY,
         FindingKind.ENTRY,
         FindingKind.HOOKUP,
         FindingKind.METER_IN_DOUBT,
         FindingKind.ODD_ONE_OUT,
         FindingKind.POLARITY,
-        FindingKind.SECOND_METER,
     }
 )
-_MOST_FINDINGS = 3
+#: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
+_FILLING = (
+    FindingKind.SECOND_METER,
+    FindingKind.ADVICE,
+    FindingKind.CORRECTED,
+    FindingKind.ACCURACY,
+    FindingKind.ASSUMPTION,
+)
+#: Lines between the picture and what closes an answer.
+_BODY_LINES = 2
 _SCALE_COLUMNS = 44
 
 
@@ -59,8 +64,11 @@ def mark(verdict: Verdict) -> Text:
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
-def _loud(verdict: Verdict) -> Text:
-    return Text(f"{MARKS[verdict.value]} {_WORDS[verdict]}", style=f"bold {_COLOURS[verdict]}")
+def _loud(result: Result) -> Text:
+    """Verdict as the first thing of an answer; what was measured without limits was done, only not judged."""
+    verdict = result.overall
+    word = "NOT JUDGED" if verdict is Verdict.NOT_DONE and result.quantities else _WORDS[verdict]
+    return Text(f"{MARKS[verdict.value]} {word}", style=f"bold {_COLOURS[verdict]}")
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
@@ -85,55 +93,81 @@ def show_answer(
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
-    show_line(console, _loud(result.overall), "  ", *_headline(result, judged, failed), indent=0)
+    show_line(console, _loud(result), "  ", *_headline(result, judged, failed), indent=0)
     if judged:
         _show_scale(console, result, judged[0])
     if waveforms is not None:
         show_waveforms(console, result, waveforms)
+    body = list(_body(result, judged, failed))
+    for line in body:
+        show_line(console, line)
+    for finding in _remarks(result, _BODY_LINES - len(body)):
+        show_line(console, finding)
+    _show_end(console, result, more=more)
+
+
+def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Iterator[str | tuple[str, str]]:
+    """What the first line and the picture leave open."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
-        show_line(console, _value(result, name, named=True))
-    if result.verdict is not Verdict.PASS or result.turns:
-        show_line(console, result.reason)
+        yield _value(result, name, named=True)
+    if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
+        yield result.reason
     for check in failed:
-        show_line(console, f"{_check_words(check)}: {check.reason}")
-    if result.verdict is Verdict.PASS:
-        _show_rest(console, result, judged)
-    _show_remarks(console, result)
-    if result.record or more:
-        show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
+        yield f"{_check_words(check)}: {check.reason}"
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not result.turns
+    if asked and (rest := _rest(result, judged)):
+        yield rest, "dim"
+
+
+def _is_plain(result: Result, judged: list[str]) -> bool:
+    """Whether a fail is that of its first quantity against limits, all of which the first line says."""
+    if result.verdict is not Verdict.FAIL or not judged:
+        return False
+    quantity, limits = result.quantities[judged[0]], result.limits[judged[0]]
+    return result.reason == judge(quantity, limits, quantity_words(judged[0])).reason
 
 
 def _saved(result: Result) -> str:
     if result.record is None:
-        return "Not saved."
-    return f"Saved in {result.record.logbook} as entry {result.record.entry}."
+        return "Not saved"
+    return f"Saved in {result.record.logbook} as entry {result.record.entry}"
 
 
 def _judged(result: Result) -> list[str]:
-    """Quantities with limits; none where clipping is why nothing can be said: such numbers only mislead."""
+    """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
+
+    None where clipping is why nothing can be said: such numbers only mislead.
+    """
     clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
     if clipped and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
         return names
-    return sorted(names, key=lambda name: -_beyond(result.quantities[name], result.limits[name]))
+    beyond = {name: _beyond(result.quantities[name], result.limits[name]) for name in names}
+    enough = 2 if result.verdict is Verdict.FAIL else 1
+    return sorted((name for name in names if beyond[name] >= enough), key=lambda name: -beyond[name])
 
 
 def _beyond(quantity: Uncertain, limits: Limits) -> int:
-    """How much a quantity has to do with a verdict that is no pass: 2 outside its limits, 1 across one, 0 inside."""
-    u = quantity.expanded_uncertainty
+    """How much a quantity has to do with a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
+    u = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
     over = quantity.value - limits.high if limits.high is not None else -math.inf
     under = limits.low - quantity.value if limits.low is not None else -math.inf
     worst = max(over, under)
     return 2 if worst > u else 1 if worst > -u else 0
 
 
-def _show_remarks(console: Console, result: Result) -> None:
-    for finding in _few_findings(result):
-        show_line(console, finding)
-    for caution in result.cautions:
-        show_line(console, (f"! {_first_sentence(caution)}", "bold"))
+def _show_end(console: Console, result: Result, *, more: bool) -> None:
+    """Cautions, and where the result is; in one line if that is enough."""
+    cautions = [f"! {_first_sentence(caution)}" for caution in result.cautions]
+    saved = f"{_saved(result)}; --long shows more." if more else f"{_saved(result)}."
+    closing = [(saved, "dim")] if result.record or more else []
+    if len(cautions) == len(closing) == 1 and len(cautions[0]) + len(saved) + 3 <= console.width:
+        show_line(console, (f"{cautions[0]} ", "bold"), *closing)
+        return
+    for line in (*((caution, "bold") for caution in cautions), *closing):
+        show_line(console, line)
 
 
 def _show_scale(console: Console, result: Result, name: str) -> None:
@@ -143,12 +177,11 @@ def _show_scale(console: Console, result: Result, name: str) -> None:
         show_line(console, (drawn.rstrip(), _COLOURS[result.verdict]))
 
 
-def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
-    """The quantities that have no limits."""
-    rest = {n: q for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0}
-    if rest:
-        words = "; ".join(f"{quantity_words(name)} {value_words(q)}" for name, q in rest.items())
-        show_line(console, (words, "dim"))
+def _rest(result: Result, judged: list[str]) -> str:
+    """The quantities that have no limits, and are no expectation of one that has."""
+    known = {*(judged or list(result.quantities)[:1]), *result.expectations.values()}
+    names = [n for n, q in result.quantities.items() if n not in known and q.standard_uncertainty > 0]
+    return "; ".join(f"{quantity_words(name)} {value_words(result.quantities[name])}" for name in names)
 
 
 def _plain(console: Console) -> bool:
@@ -177,9 +210,12 @@ def _headline(
         passed = "; ".join(quantity_words(n) for n in judged) or result.check.replace("_", " ")
         yield f"{_check_words(failed[0])} ({passed}: {_WORDS[result.verdict].lower()})"
     elif judged:
-        yield _value(result, judged[0], named=len(judged) > 1)
+        yield _value(result, judged[0], named=len(result.limits) > 1)
     elif result.verdict is Verdict.PASS:
         yield result.reason
+    elif result.verdict is Verdict.NOT_DONE and result.quantities:
+        name, quantity = next(iter(result.quantities.items()))
+        yield f"{quantity_words(name)} {value_words(quantity)}"
     else:
         yield result.check.replace("_", " ")
 
@@ -201,16 +237,16 @@ def _first_sentence(text: str) -> str:
     return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
-def _few_findings(result: Result) -> list[str]:
-    """Findings that must be shown with the answer, and what to do if it is not a pass."""
-    wanted = set(_ALWAYS)
-    if result.overall is not Verdict.PASS:
-        wanted.add(FindingKind.ADVICE)
-    found = [f for f in result.findings if f.kind in wanted and f not in result.reason]
-    found.sort(
-        key=lambda f: f.kind is FindingKind.ASSUMPTION
-    )  # what may be wrong comes before what was assumed
-    return [str(f) for f in found[:_MOST_FINDINGS]]
+def _remarks(result: Result, room: int) -> list[Finding]:
+    """Findings that must be shown with the answer, and as many others as there is room for."""
+    found = [f for f in result.findings if f not in result.reason]
+    wanted = [k for k in _FILLING if k is not FindingKind.ADVICE or result.overall is not Verdict.PASS]
+    filling = [f for kind in wanted for f in found if f.kind is kind]
+    step = next_step(result) if result.overall is Verdict.INDETERMINATE else None
+    must = [*filter(None, [step]), *(f for f in found if f.kind in _SERIOUS)]
+    if not must and result.overall is not Verdict.PASS:
+        must = filling[:1]  # what to do about it is never left out
+    return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
 
 def show_result(console: Console, result: Result) -> None:
@@ -220,7 +256,7 @@ def show_result(console: Console, result: Result) -> None:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    show_line(console, _loud(result.overall), "  ", (title, "bold"), indent=0)
+    show_line(console, _loud(result), "  ", (title, "bold"), indent=0)
     if result.overall is not result.verdict:
         show_line(console, f"{_WORDS[result.verdict].lower()}: {result.reason}")
     else:
@@ -242,7 +278,7 @@ def show_result(console: Console, result: Result) -> None:
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (_saved(result), "dim"))
+        show_line(console, (f"{_saved(result)}.", "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:
@@ -251,7 +287,7 @@ def show_brief(console: Console, result: Result) -> None:
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
         console,
-        _loud(result.overall),
+        _loud(result),
         "  ",
         (name, "bold"),
         f"  {result.overall_reason}",

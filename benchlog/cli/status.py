@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.wording import MARKS, quantity_words, value_words
+from benchlog.wording import MARKS, quantity_words
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench
@@ -150,11 +150,16 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 
 
 def _measured(status: CheckStatus) -> str:
+    from benchlog.project.recalled import corrected_words
+
     """All quantities that a passed check was judged by; empty for any other check."""
     result = status.result
     if status.state != "passed" or result is None:
         return ""
-    return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
+    shown = {n: corrected_words(n, result.quantities[n], status.recalls) for n in result.judged}
+    return "; ".join(
+        f"{quantity_words(n)} {value}" + (f" ({note})" if note else "") for n, (value, note) in shown.items()
+    )
 
 
 def _why(status: CheckStatus) -> str:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from benchlog.diagnosis.case import plausible
-from benchlog.diagnosis.slips import Slip, find_slips
+from benchlog.diagnosis.slips import Slip, SlipKind, find_slips
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.reading import Function, Reading
+from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Limits
 from benchlog.units import Quantity
+
+_LARGE_PREFIXES = {"k": 1e3, "K": 1e3, "M": 1e6}
 
 
 def with_coupling(function: Function) -> str:
@@ -56,18 +58,49 @@ def acceptable(reading: MeterReading, expect: float | None, limits: Limits | Non
     return plausible(wanted, _quantity(shown), reading.settled().standard_uncertainty)
 
 
-def possible_slips(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
+def possible_slips(
+    reading: Reading,
+    expect: float | None,
+    *,
+    than: str = "the expected value",
+    limits: Limits | None = None,
+) -> tuple[Slip, ...]:
     """Find slips of hand or eye that would explain a reading; none where it is plausible as it is.
 
     Parameters
     ----------
     expect : float or None
         In the SI unit of the reading.
+    than : str
+        What the reading is held against, in words.
+    limits : Limits, optional
+        A value that a slip would put within them is as good as the expected one.
     """
-    if expect is None or expect == 0 or reading.value is None:
+    if reading.value is None:
         return ()
+    if not expect:
+        return _prefix_too_many(reading, limits)
     wanted, shown = expected_quantity(expect, reading.function), _quantity(reading)
-    return () if plausible(wanted, shown) else find_slips(wanted, shown)
+    if plausible(wanted, shown):
+        return ()
+    span = None if limits is None or limits.low is None or limits.high is None else (limits.low, limits.high)
+    by_hand = reading.origin is Origin.HAND  # a link moves no decimal point
+    return tuple(
+        slip
+        for slip in find_slips(wanted, shown, than=than, span=span)
+        if by_hand or not slip.kind.power_of_ten
+    )
+
+
+def _prefix_too_many(reading: Reading, limits: Limits | None) -> tuple[Slip, ...]:
+    """Ask about a typed k or M without which a reading would be within its only limit, an upper one."""
+    if limits is None or limits.high is None or limits.low is not None or reading.origin is not Origin.HAND:
+        return ()
+    for prefix, factor in _LARGE_PREFIXES.items():
+        if prefix in reading.displayed and abs(reading.value or 0.0) / factor <= limits.high:
+            words = f"within the limit without its {prefix}: is that {prefix} on the display?"
+            return (Slip(SlipKind.FACTOR_1000, words),)
+    return ()
 
 
 def _quantity(reading: Reading) -> Quantity:

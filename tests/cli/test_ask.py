@@ -133,8 +133,9 @@ def test_two_meters_apart_are_diagnosed_with_both_readings(capsys: pytest.Captur
     """The line that is offered keeps what the other meter shows: the part is live."""
     readings = ["--reading", "A=12.05 V dc", "--reading", "B=0.02 V dc"]
     accuracies = ["--accuracy", "A=1 % + 5", "--accuracy", "B=1 % + 5"]
-    assert main(["crosscheck", *readings, *accuracies, "--no-record"]) == 1
-    said = " ".join(capsys.readouterr().out.split())
-    words = shlex.split(said[said.index("benchlog diagnose") : said.index("Not saved")])
+    assert main(["crosscheck", *readings, *accuracies, "--no-record", "--json"]) == 1
+    findings = json.loads(capsys.readouterr().out)["findings"]
+    (line,) = (f for f in findings if "benchlog diagnose" in f)
+    words = shlex.split(line[line.index("benchlog diagnose") :])
     assert main([*words[1:], "--no-record", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["p_live"] > 0.9

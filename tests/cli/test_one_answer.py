@@ -49,6 +49,17 @@ def test_the_first_line_is_about_the_quantity_that_decided(desk: Desk) -> None:
     assert said.out.startswith("▲ FAIL  source resistance 28.6 ± 4.6 Ω   allowed ≤")
 
 
+def test_a_value_inside_its_limits_is_no_headline_of_a_fail(desk: Desk) -> None:
+    """9.12 V is within the limits of a part of either kind; that neither kind fits is why it fails."""
+    said = desk.run("supply", "--nameplate", "9 V dc 1 A", "--reading", "9.12 V dc", "--accuracy", "0.5 % + 2",
+                    "--load", "10 ohm", "--loaded", "5.00 V dc")  # fmt: skip
+    assert said.code == 1
+    first, reason, *_ = said.out.splitlines()
+    assert first == "▲ FAIL  supply"
+    assert "neither regulated" in reason
+    assert "allowed" not in said.out
+
+
 def test_a_caution_is_cut_outside_of_its_brackets(desk: Desk) -> None:
     """The limits of extra-low voltage are of IEC 61140 (from memory)."""
     said = desk.run("supply", "--nameplate", "100 V ac 20 VA", "--reading", "110.3 V ac")
