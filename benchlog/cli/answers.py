@@ -115,7 +115,10 @@ def regulation_known(answers: Answers) -> str | None:
 def mains(text: str, answers: Answers) -> str:
     from benchlog.checks.mains import Mains
 
-    Mains.typed(text)
+    try:
+        Mains.typed(text)
+    except UsageError as error:
+        raise UsageError(error.message, hint="check the digits, and that it is the mains") from None
     return ""
 
 
@@ -206,8 +209,10 @@ def swapped(text: str, answers: Answers) -> str:
 
 
 def name(text: str, answers: Answers) -> str:
-    if "=" in text or text in answers.given.values():
-        raise UsageError(f"{text!r} can't be its name", hint="a name of its own, without =")
+    if "=" in text:
+        raise UsageError(f"{text!r} has an = in it", hint="leave it out")
+    if text == answers.given.get("first"):
+        raise UsageError(f"the first meter is called {text}", hint="call this one differently")
     if answers.meters:
         answers.bench.instrument(text)
     return ""

@@ -60,8 +60,8 @@ def _answer(question: Question, answers: Answers, read: Read, show: Show) -> tup
     example = question.example if isinstance(question.example, str) else question.example(answers)
     without = f"; {question.without}" if question.without else ""
     doubted = ""
+    show(f"{question.text}\n  e.g. {example}{without}")
     while True:
-        show(f"{question.text}\n  e.g. {example}{without}")
         answer = read("> ").strip() or question.default
         if not answer:
             if question.without:

@@ -39,9 +39,10 @@ _METER = Question(
 #: What each command asks when it is called without options, on a terminal.
 QUESTIONS: Mapping[str, Sequence[Question]] = {
     "supply": (
-        Question("nameplate", "What is printed on the supply?", "24 V ac 40 VA", answers.nameplate, "--nameplate"),
+        Question("nameplate",
+            "Mains is inside: keep the case closed, attach clips with the plug out.\nWhat is printed on the supply?", "24 V ac 40 VA", answers.nameplate, "--nameplate"),
         Question(
-            "regulation", "Is its output regulated? (Light plug-in supplies with a wide input range are.)", "regulated",
+            "regulation", "Is its output regulated or unregulated? (Light ones with a wide input range are regulated.)", "regulated",
             answers.regulation, "--regulation", without="Enter if you don't know", settled=answers.regulation_known,
         ),
         Question(
@@ -51,7 +52,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         _METER,
         Question("accuracy", _ACCURACY, "1 % + 5", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
         Question(
-            "mains", "Mains voltage right now, from a plug-in monitor", "229 V", answers.mains, "--mains",
+            "mains", "What does a plug-in monitor say of the mains, in the same minute?", "229 V", answers.mains, "--mains",
             without="Enter if you have none",
         ),
     ),
@@ -60,7 +61,10 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question("reading", "What does it show?", "0.003 V ac", answers.shown, "--reading"),
     ),
     "continuity": (
-        Question("reading", "What does your meter show?", "0.4 ohm", answers.ohms, "--reading"),
+        Question(
+            "reading", "Unplug the part and discharge it first.\nWhat does your meter show?", "0.4 ohm", answers.ohms,
+            "--reading",
+        ),
         Question(
             "null", "And with the tips of its leads pressed together?", "0.2 ohm", answers.lead_null, "--lead-null",
             without="Enter if you did not read that",
@@ -70,7 +74,11 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         Question("accuracy", _ACCURACY, "0.8 % + 3", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
     ),
     "ratio": (
-        Question("capture", "File saved by the scope, both channels in it", "ct1.csv", answers.two_channels, "--capture"),
+        Question(
+            "capture",
+            "The generator drives the winding. One channel is on the winding, the other on a separate loop of one turn.\n"
+            "Which file did the scope save? (both channels in it)", "ct1.csv", answers.two_channels, "--capture",
+        ),
         Question(
             "primary", "Which channel was on the one-turn loop?", answers.channels,
             answers.channel, "--primary",
@@ -81,7 +89,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
         Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
-            "swapped", "Second file with the two probes swapped (makes the answer much surer)", "ct1_swapped.csv",
+            "swapped", "And a second file, with the two probes swapped? (makes the answer much surer)", "ct1_swapped.csv",
             answers.swapped, "--swapped", without="Enter if you have none",
         ),
     ),

@@ -111,7 +111,11 @@ def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch:
     words = ask(["crosscheck"], typed, shown.append)
     assert words == ["crosscheck", "--reading", "yellow=27.75 V ac", "--reading", "grey=27.9 V ac",
                      "--accuracy", "grey=1 % + 5"]  # fmt: skip
-    for refused in ("no number to work with", "'yellow' can't be its name", "the first meter was on V~"):
+    for refused in (
+        "no number to work with",
+        "the first meter is called yellow",
+        "the first meter was on V~",
+    ):
         assert any(refused in line for line in shown)
     words = ask(["crosscheck"], answers("", "5.01 V dc", "", "5.00 V dc", "", ""), shown.append)
     assert words == ["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc"]
