@@ -264,10 +264,8 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
-    if limits.low is not None and resistance.value < RESOLVABLE * expanded:
-        within_reach = resistance.value + expanded
-        if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
-            return judgement
+    coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
+    if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
         short = "use four-wire" if two_wire else "the test current is too small"
         return Judgement(
