@@ -71,7 +71,7 @@ def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
     kinds = set(group.kinds.values())
     if kinds == {CoreKind.SAME_LOT}:
         return Verdict.PASS, f"all {n_cores} cores within lot spread of core {group.reference}"
-    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
+    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED, CoreKind.SHORTED}
     return Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
 
 
@@ -81,6 +81,11 @@ def _advice(group: CoreGroup, *, with_levels: bool) -> Iterator[Finding]:
         "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
         "saturation it does",
     )
+    if CoreKind.SHORTED in group.kinds.values():
+        yield Finding(
+            FindingKind.ADVICE, "count that winding's turns, look for a short, and capture it again"
+        )
+        return
     lower = any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference)
     if lower and not with_levels:
         yield Finding(

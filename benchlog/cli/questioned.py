@@ -12,8 +12,11 @@ from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Sequence
 
+    from benchlog.diagnosis.slips import Slip
     from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.reading import Reading
     from benchlog.result import Limits, Result
 
 
@@ -65,22 +68,50 @@ def with_questions(
         return result  # the usual answer needs none of what is imported below
 
     from benchlog.diagnosis.doubtful import acceptable, possible_slips
-    from benchlog.metrology.next_best import Way, with_ways
 
     if expect is not None and acceptable(reading, expect, limits):
         return result
     shown = reading.reading
     slips = possible_slips(shown, expect, than=than, limits=limits)
-    misread = [slip for slip in slips if slip.kind.power_of_ten]
     asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
     if expect is not None and shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
-    if not misread or as_read or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
+    return result if as_read else _in_doubt(result, shown, slips)
+
+
+def with_slip(result: Result, reading: MeterReading, expect: float, limits: Limits, than: str) -> Result:
+    """Make a result indeterminate where one of several typed readings looks like a slip.
+
+    Parameters
+    ----------
+    expect : float
+        About what was expected, in the reading's unit; a slip would put it there, or within the limits.
+    than : str
+        What it is that was expected, in words.
+    """
+    if _inside(reading, limits):
         return result
+    from benchlog.diagnosis.doubtful import possible_slips
+
+    return _in_doubt(
+        result, reading.reading, possible_slips(reading.reading, expect, than=than, limits=limits)
+    )
+
+
+def _in_doubt(result: Result, shown: Reading, slips: Sequence[Slip]) -> Result:
+    """Let a slip of the decimal point or the prefix condemn nothing."""
+    misread = [slip for slip in slips if slip.kind.power_of_ten]
+    if not misread or result.verdict is Verdict.NOT_DONE:
+        return result
+    from benchlog.metrology.next_best import Way, with_ways
+
     doubt = Finding(FindingKind.ENTRY, misread[0].noted_of(shown.displayed))
-    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt)
+    noted = () if doubt in result.findings else (doubt,)
+    result = msgspec.structs.replace(
+        result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=(*result.findings, *noted)
+    )
     return with_ways(result, [Way(*_READ_AGAIN)])
 
 

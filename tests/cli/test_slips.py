@@ -29,7 +29,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
     ("words", "error", "hint"),
     [
         (("supply", *PLATE, "--reading", "-15.3 V ac"), "AC volts are not negative", "relative"),
-        (("supply", *PLATE, "--reading", "15.3"), "'15.3' has no unit", "write 15.3 V ac"),
+        (("supply", *PLATE, "--reading", "15.3"), "'15.3' has no unit", "'15.3 V ac'"),
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "abc"),
             "abc",
