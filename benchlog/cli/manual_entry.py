@@ -74,19 +74,17 @@ def typed_display(
     reading = parse_displayed(text, function, instrument=meter or "", what=what)
     if resolution is not None:
         example = {"V": "10 mV", "A": "1 mA", "ohm": "0.1 ohm"}.get(reading.unit, f"0.1 {reading.unit}")
-        step = parse_quantity(
-            resolution, reading.unit, what="resolution", above_zero=True, example=example
-        ).value
+        step = parse_quantity(resolution, reading.unit, what="resolution", example=example).value
+        hint = f"write one step of the last digit, like '{example}'"
+        if step <= 0:
+            raise UsageError(f"resolution {resolution!r} must be above zero", hint=hint)
         if step > 10 * reading.resolution > 0:
-            raise UsageError(
-                f"a display that counts in steps of {resolution} can't show {text!r}",
-                hint=f"write one step of the last digit, like '{example}'",
-            )
+            raise UsageError(f"a display that counts in steps of {resolution} can't show {text!r}", hint=hint)
         reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
     if reading.value is not None and reading.value < 0 and reading.function.coupling == "ac":
-        what = "volts" if reading.unit == "V" else "amperes"
+        named = "volts" if reading.unit == "V" else "amperes"
         raise UsageError(
-            f"{text!r}: AC {what} are not negative",
+            f"{text!r}: AC {named} are not negative",
             hint="read the display again; a sign beside AC means relative mode, or the dial at DC",
         )
     return reading
