@@ -232,3 +232,20 @@ def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: p
     monkeypatch.setenv("PATH", str(tmp_path))
     text = record.text("anchor", "--sign", str(tmp_path / "head.txt"), "--key", "key", code=2)
     assert "ssh-keygen is not installed" in text
+
+
+def test_whoever_writes_into_an_altered_logbook_is_told(
+    spoilt: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line beside the answer; the entry is kept all the same."""
+    assert main(["record", "note", "goes on", "--logbook", str(spoilt)]) == 0
+    told = capsys.readouterr()
+    assert "was altered; `benchlog record verify` says more" in told.err
+    assert "noted" in told.out
+
+
+def test_a_whole_logbook_is_written_into_without_a_word(
+    small: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["record", "note", "goes on", "--logbook", str(small)]) == 0
+    assert not capsys.readouterr().err
