@@ -22,12 +22,12 @@ import random
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from helpers.known_meter import ErrorStyle, KnownMeter
+from helpers.known_meter import Drift, ErrorStyle, KnownMeter
 from helpers.scored_row import ScoredRow, inside, truths
 from helpers.two_channels import Scope
 
@@ -121,32 +121,39 @@ def load_point(style: ErrorStyle, cases: Cases, rng: random.Random, *, how: str)
 
 
 def known(
-    style: ErrorStyle, cases: Cases, rng: random.Random, *, by: str = "", days: float = 0.0, **meter_is: Any
+    style: ErrorStyle,
+    cases: Cases,
+    rng: random.Random,
+    *,
+    by: str = "",
+    days: int = 0,
+    drift: Drift = Drift.ASSUMED,
+    beyond: float = 1.0,
 ) -> ScoredRow:
     """No-load voltage against fixed limits, by a 1 % + 5 meter of which a standard or a better meter showed more."""
-    more = ", drifting" * bool(meter_is.get("drifts")) + ", 1.1 of its statement" * ("beyond" in meter_is)
-    row = ScoredRow(
-        f"no-load voltage, meter known by {by or 'its data sheet'}{f' {days:g} days ago' * bool(days)}{more}"
-    )
+    name = f"no-load voltage, meter known by {by or 'its data sheet'}"
+    name += f" {days} days ago" * bool(days) + f", {beyond:g} of its statement" * (beyond > 1)
+    row = ScoredRow(name + f", {drift}" * bool(by and drift is not Drift.ASSUMED))
     reach = (0.012 if by else 0.03) * NOMINAL_NO_LOAD
     for true, counts in truths(rng, cases, NO_LOAD_SPAN, NO_LOAD, reach):
-        meter = KnownMeter("M", Accuracy(0.01, 5), 0.01, style, rng, u_counts=0.3, **meter_is)
-        better = KnownMeter("W", Accuracy(0.0025, 5), 0.01, style, rng, u_counts=0.3)
-        standard = rng.uniform(-0.0025, 0.0025)
+        one = partial(KnownMeter, resolution=0.01, style=style, rng=rng, u_counts=0.3, drift=drift)
+        meter = one("M", Accuracy(0.01, 5), beyond=beyond)
+        better = one("W", Accuracy(0.0025, 5))
+        standard = 25 * rng.uniform(-0.0025, 0.0025)
         on, other = MeterRange("M", str(AC), 0.01), MeterRange("W", str(AC), 0.01)
+        taken = meter.read(AC, true)
         seen = []
-        for ago in (days + 60, days + 30, days) if by else ():
-            meter.years = 1 - ago / 365
+        for ago in (days, days + 30, days + 60) if by else ():
+            meter.go_back(ago / 365)
+            better.go_back(ago / 365)
+            age_s = ago * 86400
             if by == "a standard":
-                shown = meter.read(AC, 25 * (1 + standard)).value
-                u = 25 * 0.0025 / math.sqrt(3)
-                seen.append(Observation(on, shown, 25.0, ago * 86400, standard="CS", u_standard=u))
+                shown = meter.read(AC, 25 + standard).value
+                seen.append(Observation(on, shown, 25.0, age_s, standard="CS", half_width=25 * 0.0025))
             else:
                 node = rng.uniform(22, 32)
                 shown, theirs = meter.read(AC, node).value, better.read(AC, node).value
-                seen.append(Observation(on, shown, theirs, ago * 86400, other=other))
-        meter.years = 1.0
-        taken = meter.read(AC, true)
+                seen.append(Observation(on, shown, theirs, age_s, other=other))
         claims = {on: taken.accuracy, other: better.accuracy}
         taken = replace(taken, known=known_error(on, taken.value, claims, seen))
         result = check_supply(NAMEPLATE, taken, limits={"no_load_voltage": NO_LOAD})
@@ -316,10 +323,12 @@ def rows() -> list[tuple[Cases, bool, Row]]:
     typed, plain = (4000, 40000), (4000, 0)
     return [
         *(of(supply, typed, True, read=read) for read in (False, True)),
-        of(known, typed, True),
+        of(known, typed, True, drift=Drift.NONE),
         *(of(known, typed, True, by=by) for by in ("a standard", "a better meter")),
-        *(of(known, typed, True, by="a standard", days=days, drifts=True) for days in (0.0, 90.0)),
+        of(known, typed, True, by="a standard", days=90),
         of(known, typed, True, by="a standard", beyond=1.1),
+        *(of(known, typed, True, by=by, drift=Drift.NONE) for by in ("a standard", "a better meter")),
+        *(of(known, typed, True, by="a standard", days=days, drift=Drift.STRAIGHT) for days in (0, 90)),
         *(of(load_point, typed, True, how=how) for how in ("one range", "two ranges", "two meters")),
         of(null, typed, True),
         of(winding, typed, True, four_wire=False),
