@@ -370,7 +370,7 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
 
 
 def format_span(low: float, high: float, unit: str, between: str = " to ", digits: int = 4) -> str:
-    """Write two ends with one prefix and as many decimals, that of the larger end.
+    """Write two ends with one prefix and as many decimals, that of the larger end; with more digits where they lie close.
 
     >>> format_span(-1.298, -0.2559, "V")
     '-1.298 to -0.256 V'
@@ -378,8 +378,12 @@ def format_span(low: float, high: float, unit: str, between: str = " to ", digit
     '26.49 to 27.23 V'
     >>> format_span(0.1933, 0.201, "ohm", " … ")
     '193.3 … 201.0 mΩ'
+    >>> format_span(1999.5, 2000.5, "1")
+    '1999.5 to 2000.5'
     """
     larger = max(abs(low), abs(high))
+    if math.isfinite(larger) and low < high:
+        digits = max(digits, math.ceil(math.log10(larger / (high - low))) + 1)
     if not (math.isfinite(larger) and larger > 0) or unit in (*_NEVER_PREFIXED, "m2"):
         return f"{format_quantity(low, unit, digits)}{between}{format_quantity(high, unit, digits)}"
     number, _, tail = format_quantity(larger, unit, digits).partition(" ")

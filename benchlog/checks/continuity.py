@@ -115,6 +115,7 @@ def check_continuity(
             findings.append(doubt)
             p = judgement.conformance_probability
             judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
+        findings += _about_a_fail(judgement, resistance, used, two_wire=current is None)
     meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
         check="continuity",
@@ -155,6 +156,17 @@ def _about_leads(
         words = "no lead null: the reading includes the test leads' 0.1 to 0.5 Ω"
         found.append(Finding(FindingKind.LEADS, words))
     return found
+
+
+def _about_a_fail(
+    judgement: Judgement, resistance: Uncertain, limits: Limits | None, *, two_wire: bool
+) -> list[Finding]:
+    """What costs nothing before a part is rejected: too many ohms may be those of the tips' contact."""
+    too_high = limits is not None and limits.high is not None and resistance.value > limits.high
+    if judgement.verdict is not Verdict.FAIL or not too_high or not two_wire:
+        return []
+    words = "before you reject it, press the tips on bare metal and read again"
+    return [Finding(FindingKind.ADVICE, words)]
 
 
 def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
@@ -283,10 +295,8 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
-    if limits.low is not None and resistance.value < RESOLVABLE * expanded:
-        within_reach = resistance.value + expanded
-        if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
-            return judgement
+    coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
+    if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
         short = "use four-wire" if two_wire else "the test current is too small"
         return Judgement(

@@ -26,7 +26,13 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags, no_number_hint
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    no_counts_words,
+    no_number_hint,
+)
 from benchlog.metrology.next_best import Way, with_ways
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
@@ -168,7 +174,10 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
 def _assumed(compared: Comparison) -> list[Finding]:
     tags = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
     words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
-    return [Finding(FindingKind.ACCURACY, words)] if tags else []
+    assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
+    accuracies = {m.tag: m.readings[0].accuracy for m in compared.meters}
+    bare = [no_counts_words(tag, accuracy) for tag, accuracy in accuracies.items() if accuracy.bare]
+    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in bare)]
 
 
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:

@@ -173,7 +173,7 @@ def _measure(captures: list[Capture], setup: RatioSetup, expected: float) -> _Ra
     captures = [with_probes(capture, setup.probes) for capture in captures]
     pairs = [fit_pair(captures[0], setup.secondary, setup.primary)]
     if len(captures) == 2:
-        _refuse_same_samples(captures[0], captures[1], setup)
+        refuse_same_samples(captures[0], captures[1], (setup.primary, setup.secondary))
         pairs.append(fit_pair(captures[1], setup.primary, setup.secondary))
     number, found, notes = turns_number(pairs, setup, expected)
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain, captures[0].instrument)
@@ -221,9 +221,9 @@ def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> b
     return any(all(map(np.array_equal, first, again)) for again in (second, second[::-1]))
 
 
-def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
+def refuse_same_samples(capture: Capture, swapped: Capture, channels: Sequence[str]) -> None:
     """Refuse a swapped capture that is the first one again: its samples would cancel nothing but themselves."""
-    if same_samples(capture, swapped, (setup.primary, setup.secondary)):
+    if same_samples(capture, swapped, channels):
         raise UsageError(
             "the swapped capture holds the same samples twice: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",

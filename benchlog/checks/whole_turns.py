@@ -87,6 +87,8 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
         )
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
+    if verdict is Verdict.FAIL and not posterior.decided:
+        return Judgement(verdict, p, f"{percent(1 - p)} sure that it is outside the limits")
     best = posterior.most_likely
     sure, by_data = percent(posterior.probability), percent(posterior.by_data[best])
     which = "" if posterior.decided else f" of {best}"

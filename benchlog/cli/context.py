@@ -35,6 +35,14 @@ _FILE_HINT = "check the path and its permissions" + (
 )
 
 
+def default_bench() -> Bench:
+    """Read bench.toml here if there is one, else an empty bench."""
+    from benchlog.bench import Bench, read_bench
+
+    path = Path(DEFAULT_BENCH)
+    return read_bench(path) if path.exists() else Bench()
+
+
 class Context:
     """Context of one command.
 
@@ -87,12 +95,11 @@ class Context:
 
     def bench(self) -> Bench:
         """Read the bench file: --bench, else bench.toml here if there is one, else an empty bench."""
-        from benchlog.bench import Bench, read_bench
-
         if self.args.bench:
+            from benchlog.bench import read_bench
+
             return read_bench(Path(self.args.bench))
-        default = Path(DEFAULT_BENCH)
-        return read_bench(default) if default.exists() else Bench()
+        return default_bench()
 
     def open_logbook(self, mode: str = "rw", *, create: bool = True) -> Logbook:
         """Open the logbook; close it, or use it as a context manager."""

@@ -17,7 +17,7 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.conformity import judge, percent
 from benchlog.metrology.next_best import Way, next_step
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -46,10 +46,11 @@ _SERIOUS = frozenset(
         FindingKind.POLARITY,
     }
 )
+#: Findings that say what to do.
+_TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
 _FILLING = (
-    FindingKind.SECOND_METER,
-    FindingKind.ADVICE,
+    *_TO_DO,
     FindingKind.CORRECTED,
     FindingKind.ACCURACY,
     FindingKind.ASSUMPTION,
@@ -71,12 +72,12 @@ def _loud(result: Result) -> Text:
     return Text(f"{MARKS[verdict.value]} {word}", style=f"bold {_COLOURS[verdict]}")
 
 
-def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
-    """Print one line that keeps its indent where it wraps."""
+def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
+    """Print one line; where it wraps it goes on with its indent, and `hang` more."""
     text = Text.assemble(*parts)
-    for line in text.wrap(console, max(console.width - indent, 1)):
+    for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
         line.rstrip()  # what is piped on has no blanks at the ends of its lines
-        console.print(Text(" " * indent).append_text(line))
+        console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
 
 
 def show_answer(
@@ -93,7 +94,13 @@ def show_answer(
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
-    show_line(console, _loud(result), "  ", *_headline(result, judged, failed), indent=0)
+    head = Text.assemble(_loud(result), "  ", *_headline(result, judged, failed))
+    allowed = _allowed(result, judged[0]) if judged and result.overall is result.verdict else ""
+    if head.cell_len + len(allowed) <= console.width:
+        head, allowed = head.append(allowed), ""
+    show_line(console, head, indent=0, hang=0 if head.cell_len <= console.width else 2)
+    if allowed:
+        show_line(console, allowed.lstrip())
     if judged:
         _show_scale(console, result, judged[0])
     if waveforms is not None:
@@ -109,7 +116,7 @@ def show_answer(
 def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Iterator[str | tuple[str, str]]:
     """What the first line and the picture leave open."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
-        yield _value(result, name, named=True)
+        yield _value(result, name, named=True) + _allowed(result, name)
     if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
     for check in failed:
@@ -221,11 +228,15 @@ def _headline(
 
 
 def _value(result: Result, name: str, *, named: bool) -> str:
-    """Value and limits; with its name where the unit alone does not say what it is."""
+    """A value; with its name where the unit alone does not say what it is."""
     quantity = result.quantities[name]
-    limits = result.limits[name]
-    words = f"{value_words(quantity)}   allowed {limits_words(limits)}"
+    words = value_words(quantity)
     return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
+
+
+def _allowed(result: Result, name: str) -> str:
+    """Limits as they follow a value."""
+    return f"   allowed {limits_words(result.limits[name])}"
 
 
 def _check_words(check: DesignCheck) -> str:
@@ -245,7 +256,7 @@ def _remarks(result: Result, room: int) -> list[Finding]:
     step = next_step(result) if result.overall is Verdict.INDETERMINATE else None
     must = [*filter(None, [step]), *(f for f in found if f.kind in _SERIOUS)]
     if not must and result.overall is not Verdict.PASS:
-        must = filling[:1]  # what to do about it is never left out
+        must = [f for f in filling if f.kind in _TO_DO][:1]  # what to do about it is never left out
     return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
 
@@ -261,13 +272,12 @@ def show_result(console: Console, result: Result) -> None:
         show_line(console, f"{_WORDS[result.verdict].lower()}: {result.reason}")
     else:
         show_line(console, result.reason)
-    if result.quantities:
-        console.print(_quantities(result))
+    _show_quantities(console, result)
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if limits.source:
-            show_line(console, (f"{quantity_words(name)}: limits {limits.source}", "dim"))
+        if source := "; ".join(filter(None, (limits.source, limits_own_words(limits)))):
+            show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
     if result.turns:
         prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
         show_line(console, (f"{prior} (--prior)", "dim"))
@@ -305,11 +315,23 @@ def show_brief(console: Console, result: Result) -> None:
         show_line(console, f"- {finding}")
 
 
-def _quantities(result: Result) -> Table:
+def _show_quantities(console: Console, result: Result) -> None:
+    """A table; where it is too wide for the screen, a line for each quantity."""
+    rows = [
+        (quantity_words(name), value_words(q), str(result.limits.get(name, "")))
+        for name, q in result.quantities.items()
+    ]
+    titles = ("quantity", "value ± U (95 %)", "limits")
+    widths = [max(map(len, column)) for column in zip(titles, *rows, strict=True)]
+    if sum(widths) + 10 > console.width:
+        for name, value, limits in rows:
+            show_line(console, f"{name}: {value}{f', limits {limits}' if limits else ''}", hang=2)
+        return
+    if not rows:
+        return
     table = Table(box=None, padding=(0, 2, 0, 2), show_header=True, header_style="dim")
-    table.add_column("quantity")
-    table.add_column("value ± U (95 %)", justify="right", no_wrap=True)
-    table.add_column("limits", justify="right")
-    for name, quantity in result.quantities.items():
-        table.add_row(quantity_words(name), value_words(quantity), limits_words(result.limits.get(name)))
-    return table
+    for title in titles:
+        table.add_column(title, justify="left" if title == titles[0] else "right")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)

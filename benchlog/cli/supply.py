@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from benchlog.units import Nameplate
 
 
+_AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
 #: Options that say something about a capture only.
 _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval", "columns")
 
@@ -177,13 +178,17 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     return LoadPoint(ohm, loaded, parse_share(args.load_tolerance, "load tolerance"))
 
 
+def stated_nameplate(text: str) -> Nameplate:
+    """Read a nameplate; one that says neither ac nor dc is refused."""
+    nameplate = parse_nameplate(text)
+    if nameplate.coupling_assumed:
+        raise UsageError(f"nameplate {text!r} does not say ac or dc", hint=_AC_OR_DC)
+    return nameplate
+
+
 def _nameplate(args: argparse.Namespace) -> Nameplate:
     """The nameplate, with the regulation from --regulation."""
-    nameplate = parse_nameplate(args.nameplate)
-    if nameplate.coupling_assumed:
-        from benchlog.cli.ask import AC_OR_DC
-
-        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
+    nameplate = stated_nameplate(args.nameplate)
     if args.regulation is None:
         return nameplate
     stated = Regulation(args.regulation)
