@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.finding import Finding, FindingKind
-from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
@@ -17,8 +16,8 @@ if TYPE_CHECKING:
     from benchlog.result import Limits, Result
 
 
-#: What settles a reading that looks like a slip; how often and in how many minutes is judgement.
-_READ_AGAIN = ("read the display again: digits, point, prefix; --as-read keeps the value", 0.9, 0.5)
+#: What settles a reading that looks like a slip.
+_READ_AGAIN = "read the display again: digits, point, prefix; --as-read keeps the value"
 
 
 def add_as_read(parser: argparse._ActionsContainer) -> None:
@@ -64,24 +63,18 @@ def with_questions(
     if _inside(reading, limits) or (expect is None and limits is None):
         return result  # the usual answer needs none of what is imported below
 
-    from benchlog.diagnosis.doubtful import acceptable, possible_slips
-    from benchlog.metrology.next_best import Way, with_ways
+    from benchlog.diagnosis.doubtful import acceptable, possible_slips, unless_misread
 
     if expect is not None and acceptable(reading, expect, limits):
         return result
     shown = reading.reading
     slips = possible_slips(shown, expect, than=than, limits=limits)
-    misread = [slip for slip in slips if slip.kind.power_of_ten]
     asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
     if expect is not None and shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
-    if not misread or as_read or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
-        return result
-    doubt = Finding(FindingKind.ENTRY, misread[0].noted_of(shown.displayed))
-    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt)
-    return with_ways(result, [Way(*_READ_AGAIN)])
+    return result if as_read else unless_misread(result, shown.displayed, slips, _READ_AGAIN)
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:
