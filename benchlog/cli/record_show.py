@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
+from benchlog.errors import UsageError, did_you_mean
 from benchlog.units import format_quantity
 from benchlog.wording import strip_controls
 
@@ -29,9 +30,13 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
     limit = None if args.all else args.limit
     with ctx.open_logbook("ro", create=False) as book:
         if args.kind and args.kind not in book.kinds():
-            from benchlog.errors import UsageError
-
-            raise UsageError(f"no entry of kind {args.kind!r}", hint=f"kinds here: {', '.join(book.kinds())}")
+            kinds = book.kinds()
+            hint = did_you_mean(args.kind, kinds, f"kinds here: {', '.join(kinds)}")
+            raise UsageError(f"no entry of kind {args.kind!r}", hint=hint)
+        last = (book.last_session() or (0, False))[0]
+        if args.session is not None and not 0 <= args.session <= last:
+            here = f"sessions here: 1 to {last}" if last else "no session was begun: session 0 has all"
+            raise UsageError(f"there is no session {args.session}", hint=here)
         kinds = [args.kind] if args.kind else [kind for kind in book.kinds() if kind not in _BULK]
         entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
         superseded = book.superseded()
@@ -58,7 +63,9 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
 
 def _print_entries(out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int]) -> None:
     width = max((len(e.kind) for e in entries), default=4)
-    if not out.narrow:
+    if not entries:
+        out.line("none")
+    elif not out.narrow:
         out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
     for e in entries:
         later = superseded.get(e.seq)
