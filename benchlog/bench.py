@@ -17,6 +17,9 @@ from benchlog.reading import Function, Reading
 from benchlog.toml_file import located, read_toml
 from benchlog.units import parse_quantity
 
+#: One count of the smallest range that every handheld meter has, by unit; common practice, no source.
+_SMALLEST_STEPS = {"V": 1e-3, "ohm": 0.1, "A": 0.01}
+
 if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
@@ -192,6 +195,26 @@ class Bench:
     def simulated(self) -> tuple[Instrument, ...]:
         """Instruments of the simulated bench."""
         return tuple(i for i in self.instruments.values() if i.address.startswith("sim:"))
+
+    def display_step(self, reading: Reading) -> float | None:
+        """One count where a meter shows a value of that size on the best range for it; None where that is not known.
+
+        By the resolution of the range, else by the display's counts, which say nothing on a meter's smallest ranges.
+        """
+        instrument, size = self.instruments.get(reading.instrument), abs(reading.value or 0.0)
+        if instrument is None or size == 0:
+            return None
+        unit = reading.function.unit
+        for line in instrument.accuracy:
+            if line.function is reading.function and line.range and line.resolution:
+                top = parse_quantity(line.range, unit).value
+                if 0.1 * top < size <= top:
+                    return parse_quantity(line.resolution, unit).value
+        if instrument.counts is None:
+            return None
+        step = 10.0 ** math.ceil(math.log10(size / instrument.counts))
+        near_the_end = size > 0.9 * instrument.counts * step  # a meter may have gone on to the next range
+        return None if near_the_end or step < _SMALLEST_STEPS.get(unit, math.inf) else step
 
     def accuracy(self, reading: Reading) -> Accuracy:
         """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""

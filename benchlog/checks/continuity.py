@@ -39,6 +39,25 @@ LEADS_OHM = 0.5
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
 
+def on_display(
+    expected: Uncertain | None,
+    limits: Limits | None,
+    lead_null: MeterReading | None = None,
+    current: MeterReading | None = None,
+) -> tuple[float | None, Limits | None]:
+    """Return what the display should show of a resistance and its limits: the leads are still in it, or the test current."""
+    factor = 1.0 if current is None else abs(current.value)
+    leads = 0.0 if lead_null is None else lead_null.value
+    low, high = (
+        None if end is None else end * factor + leads
+        for end in ((None, None) if limits is None else (limits.low, limits.high))
+    )
+    return (
+        None if expected is None else expected.value * factor + leads,
+        None if limits is None else Limits(low, high, "ohm" if current is None else "V"),
+    )
+
+
 def check_continuity(
     reading: MeterReading,
     *,

@@ -21,7 +21,7 @@ from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, mete
 from benchlog.cli.questioned import add_as_read, with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
-from benchlog.result import Limits, Verdict
+from benchlog.result import Verdict
 from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
@@ -94,7 +94,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
         result = _questioned(result, args, reading, null, current)
-    return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+    taken = {"reading": reading, "lead null": null, "current": current}
+    return ctx.emit(result, readings={use: m.reading for use, m in taken.items() if m is not None})
 
 
 def _questioned(
@@ -104,18 +105,12 @@ def _questioned(
     null: MeterReading | None,
     current: MeterReading | None,
 ) -> Result:
-    """Ask about slips in what the display showed: the leads are still in it, or the test current."""
-    factor = 1.0 if current is None else abs(current.value)
-    leads = 0.0 if null is None else null.value
-    limits, expected = result.limits["resistance"], result.quantities.get("expected_resistance")
-    low, high = (None if end is None else end * factor + leads for end in (limits.low, limits.high))
-    return with_questions(
-        result,
-        reading,
-        None if expected is None else expected.value * factor + leads,
-        limits=Limits(low, high, reading.reading.unit),
-        as_read=args.as_read,
-    )
+    """Ask about slips in what the display showed."""
+    from benchlog.checks.continuity import on_display
+
+    wire = result.quantities.get("expected_resistance")
+    expect, limits = on_display(wire, result.limits["resistance"], null, current)
+    return with_questions(result, reading, expect, limits=limits, as_read=args.as_read)
 
 
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:

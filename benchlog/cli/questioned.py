@@ -12,16 +12,13 @@ from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Sequence
 
-    from benchlog.diagnosis.slips import Slip
     from benchlog.metrology.meter_reading import MeterReading
-    from benchlog.reading import Reading
     from benchlog.result import Limits, Result
 
 
-#: What settles a reading that looks like a slip; how often and in how many minutes is judgement.
-_READ_AGAIN = ("read the display again: digits, point, prefix; --as-read keeps the value", 0.9, 0.5)
+#: What settles a reading that looks like a slip.
+_READ_AGAIN = "read the display again: digits, point, prefix; --as-read keeps the value"
 
 
 def add_as_read(parser: argparse._ActionsContainer) -> None:
@@ -67,7 +64,7 @@ def with_questions(
     if _inside(reading, limits) or (expect is None and limits is None):
         return result  # the usual answer needs none of what is imported below
 
-    from benchlog.diagnosis.doubtful import acceptable, possible_slips
+    from benchlog.diagnosis.doubtful import acceptable, possible_slips, unless_misread
 
     if expect is not None and acceptable(reading, expect, limits):
         return result
@@ -78,7 +75,7 @@ def with_questions(
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
-    return result if as_read else _in_doubt(result, shown, slips)
+    return result if as_read else unless_misread(result, shown.displayed, slips, _READ_AGAIN)
 
 
 def with_slip(result: Result, reading: MeterReading, expect: float, limits: Limits, than: str) -> Result:
@@ -93,26 +90,12 @@ def with_slip(result: Result, reading: MeterReading, expect: float, limits: Limi
     """
     if _inside(reading, limits):
         return result
-    from benchlog.diagnosis.doubtful import possible_slips
+    from benchlog.diagnosis.doubtful import possible_slips, unless_misread
 
-    return _in_doubt(
-        result, reading.reading, possible_slips(reading.reading, expect, than=than, limits=limits)
-    )
-
-
-def _in_doubt(result: Result, shown: Reading, slips: Sequence[Slip]) -> Result:
-    """Let a slip of the decimal point or the prefix condemn nothing."""
-    misread = [slip for slip in slips if slip.kind.power_of_ten]
-    if not misread or result.verdict is Verdict.NOT_DONE:
-        return result
-    from benchlog.metrology.next_best import Way, with_ways
-
-    doubt = Finding(FindingKind.ENTRY, misread[0].noted_of(shown.displayed))
-    noted = () if doubt in result.findings else (doubt,)
-    result = msgspec.structs.replace(
-        result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=(*result.findings, *noted)
-    )
-    return with_ways(result, [Way(*_READ_AGAIN)])
+    slips = possible_slips(reading.reading, expect, than=than, limits=limits)
+    if result.verdict is Verdict.PASS and any(slip.kind.power_of_ten for slip in slips):
+        result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE)
+    return unless_misread(result, reading.reading.displayed, slips, _READ_AGAIN)
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:
