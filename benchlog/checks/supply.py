@@ -116,6 +116,11 @@ def check_supply(
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
+    if any(j.verdict is Verdict.FAIL for j in judgements[1:]):
+        words = (
+            "before you reject the part, check the load resistor's value and its clips, then read both again"
+        )
+        findings.append(Finding(FindingKind.ADVICE, words))
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     result = Result(
