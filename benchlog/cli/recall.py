@@ -41,7 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what was done; a meter that failed its check standard must also pass one",
     )
     parser.add_argument("--undo", metavar="ENTRY", type=int, help="take this recall back, by a new entry")
-    parser.add_argument("--function", metavar="F", help="found bad (default: V= if used on it, else all)")
+    parser.add_argument(
+        "--function",
+        metavar="F",
+        help="which is bad: V=, ohm... (default: volts, amperes and diode of a meter; else all)",
+    )
     parser.add_argument("--channel", metavar="CH", help="of a scope (default: any)")
     parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")
     parser.add_argument(
