@@ -21,6 +21,7 @@ _CRACK_OR_MATERIAL = Finding(
     FindingKind.ADVICE,
     "a capture of each core at three times the level tells a crack (AL stays) from another material",
 )
+_SHORTED = Finding(FindingKind.ADVICE, "count that winding's turns, look for a short, and capture it again")
 _UNMATCHED = Finding(
     FindingKind.CORE,
     "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
@@ -77,23 +78,25 @@ def check_core_set(
     verdict, reason = _judge(group, len(readings))
     if verdict is not Verdict.PASS:
         findings.append(_UNMATCHED)
-    doubtful = verdict is not Verdict.PASS and _lower(group) and not higher
-    if doubtful and verdict is Verdict.FAIL:
+    level_tells = not higher and _may_be_cracked(group)
+    if verdict is Verdict.FAIL and CoreKind.SHORTED in group.kinds.values():
+        findings.append(_SHORTED)
+    elif verdict is Verdict.FAIL and level_tells:
         findings.append(_CRACK_OR_MATERIAL)
     details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
     result = _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
-    return with_ways(result, [_HIGHER] if doubtful else [])
+    return with_ways(result, [_HIGHER] if level_tells else [])
 
 
 def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
     kinds = set(group.kinds.values())
     if kinds == {CoreKind.SAME_LOT}:
         return Verdict.PASS, f"all {n_cores} cores within lot spread of core {group.reference}"
-    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
+    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED, CoreKind.SHORTED}
     return Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
 
 
-def _lower(group: CoreGroup) -> bool:
+def _may_be_cracked(group: CoreGroup) -> bool:
     return any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference)
 
 

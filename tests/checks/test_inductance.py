@@ -229,6 +229,13 @@ def test_two_cores_of_one_lot_match() -> None:
     assert result.quantities["al_K2"].value == pytest.approx(71.1e-6, rel=0.002)
 
 
+def test_a_thousandth_is_no_material() -> None:
+    """Shorted turns, or a winding of other turns; a core material of its shape is not that far off (judgement)."""
+    result = check_core_set({"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(0.06e-6)}, CORES)
+    assert result.verdict is Verdict.FAIL
+    assert "core K3: 0.00103 times core K2: shorted turns" in result.reason
+
+
 def test_another_material_is_told() -> None:
     cores = {"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(10.2e-6)}
     result = check_core_set(cores, CORES)
