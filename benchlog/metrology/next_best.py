@@ -35,7 +35,6 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
     Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
-    Role.MODEL: ("capture the waveform", 0.1, 5.0),
 }
 _LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
 #: What settles a doubt that is no uncertainty: words, how often it does, minutes (common practice, no source).

@@ -247,8 +247,12 @@ def test_another_material_is_told() -> None:
 
 
 def test_between_lot_spread_and_another_material_is_not_decided() -> None:
-    result = check_core_set({"K1": _core(61e-6), "K2": _core(38e-6)}, CORES)
+    cores = {"K1": _core(61e-6), "K2": _core(38e-6)}
+    result = check_core_set(cores, CORES)
     assert result.verdict is Verdict.INDETERMINATE
+    assert "three times the level" in result.details["would_settle"][0]["action"]
+    cracked = {"K1": _core(69e-6), "K2": _core(38.2e-6)}
+    assert check_core_set(cores, CORES, at_higher_level=cracked).verdict is Verdict.FAIL
 
 
 def test_a_crack_shows_as_low_al_that_does_not_rise_with_the_level() -> None:
