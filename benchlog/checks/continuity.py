@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -18,7 +19,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import Way, chance_to_settle, way_out, with_ways
+from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, way_out, with_ways
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -26,14 +27,37 @@ from benchlog.units import format_quantity, format_uncertain
 #: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = (
-    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+    "send about 0.5 A from a supply through it, read the current and the voltage at its own ends (--current)"
 )
+#: Above this the leads of a two-wire reading don't matter, so four wires are no better.
+_FOUR_WIRE_OHM = 50.0
 #: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
 _RESOLVED = 0.008
 #: Two test leads in good order are up to this (common practice, no source).
 LEADS_OHM = 0.5
+#: What costs least where the leads were not measured; how often it settles it is judgement.
+_NULL = Way("press the test tips together and read that, too (the lead null)", 0.7, 0.5)
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
+
+
+def on_display(
+    expected: Uncertain | None,
+    limits: Limits | None,
+    lead_null: MeterReading | None = None,
+    current: MeterReading | None = None,
+) -> tuple[float | None, Limits | None]:
+    """Return what the display should show of a resistance and its limits: the leads are still in it, or the test current."""
+    factor = 1.0 if current is None else abs(current.value)
+    leads = 0.0 if lead_null is None else lead_null.value
+    low, high = (
+        None if end is None else end * factor + leads
+        for end in ((None, None) if limits is None else (limits.low, limits.high))
+    )
+    return (
+        None if expected is None else expected.value * factor + leads,
+        None if limits is None else Limits(low, high, "ohm" if current is None else "V"),
+    )
 
 
 def check_continuity(
@@ -83,16 +107,8 @@ def check_continuity(
     else:
         resistance = to_uncertain(_resistance(reading, lead_null, current), "ohm")
         quantities = {"resistance": resistance, **quantities}
-        judgement = _judge(resistance, used, two_wire=current is None)
-        findings += _about_leads(reading, lead_null, current)
-        unknown_leads = lead_null is None and current is None
-        doubt = _doubtful_null(reading, lead_null)
-        if unknown_leads and used is not None:
-            doubt = _leads_decide(resistance, used, judgement.verdict)
-        if doubt is not None:
-            findings.append(doubt)
-            p = judgement.conformance_probability
-            judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
+        judgement, words = _judge_with_leads(resistance, used, reading, lead_null, current)
+        findings += words
     meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
         check="continuity",
@@ -113,7 +129,36 @@ def check_continuity(
         ),
         findings=tuple(findings),
     )
-    return with_ways(result, [judgement.way] if judgement.way else [])
+    by_null = _NULL if lead_null is None and current is None and _null_may_help(result) else None
+    return with_ways(result, [way for way in (by_null, judgement.way) if way is not None])
+
+
+def _judge_with_leads(
+    resistance: Uncertain,
+    limits: Limits | None,
+    reading: MeterReading,
+    lead_null: MeterReading | None,
+    current: MeterReading | None,
+) -> tuple[Judgement, list[Finding]]:
+    """Judge a resistance, unless its leads or the display make it doubtful; and what there is to say."""
+    judgement = _judge(resistance, limits, two_wire=current is None)
+    findings = _about_leads(reading, lead_null, current)
+    doubt = _doubtful_null(reading, lead_null)
+    if lead_null is None and current is None and limits is not None:
+        doubt = _leads_decide(resistance, limits, judgement.verdict)
+    if doubt is not None:
+        findings.append(doubt)
+        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt, way_out(doubt))
+    judgement = _below_zero(reading) or judgement
+    return judgement, [*findings, *_about_a_fail(judgement, resistance, limits, two_wire=current is None)]
+
+
+def _null_may_help(result: Result) -> bool:
+    """Whether a doubt about an upper limit may be gone without the leads, which a null takes half a minute for."""
+    resistance, limits = result.quantities.get("resistance"), result.limits.get("resistance")
+    if resistance is None or limits is None or limits.high is None:
+        return False
+    return resistance.expanded_uncertainty < LEADS_OHM and 0 <= resistance.value < limits.high + LEADS_OHM
 
 
 def _wiring(reading: MeterReading, *, four_wires: bool) -> Hookup:
@@ -135,6 +180,17 @@ def _about_leads(
     return found
 
 
+def _about_a_fail(
+    judgement: Judgement, resistance: Uncertain, limits: Limits | None, *, two_wire: bool
+) -> list[Finding]:
+    """What costs nothing before a part is rejected: too many ohms may be those of the tips' contact."""
+    too_high = limits is not None and limits.high is not None and resistance.value > limits.high
+    if judgement.verdict is not Verdict.FAIL or not too_high or not two_wire:
+        return []
+    words = "before you reject it, press the tips on bare metal and read again"
+    return [Finding(FindingKind.ADVICE, words)]
+
+
 def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
     """Say so where the leads, of which nothing was measured, could turn a fail into a pass or the reverse."""
     value, u = resistance.value, resistance.expanded_uncertainty
@@ -146,6 +202,19 @@ def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Fi
     return Finding(
         FindingKind.LEADS,
         f"{shown} with the leads, which are 0.1 to 0.5 Ω by themselves and were not measured",
+    )
+
+
+def _below_zero(reading: MeterReading) -> Judgement | None:
+    """Doubt ohms below zero, beyond the meter's counts: they show a voltage, or a zero that was set."""
+    counts = reading.accuracy.counts * reading.reading.resolution
+    if not reading.reading.function.is_ohms or reading.value >= -counts:
+        return None
+    return Judgement(
+        Verdict.INDETERMINATE,
+        0.0,
+        f"{reading.reading.displayed} is below zero: is there still a charge on the part, or the meter in relative mode?",
+        Way("unplug, discharge, switch relative mode off and read again", 0.9, 1.0),
     )
 
 
@@ -257,25 +326,23 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     if limits is None:
         shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
         return Judgement(
-            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this is an exploratory reading"
+            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this reading is exploratory"
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
-    if limits.low is not None and resistance.value < RESOLVABLE * expanded:
-        within_reach = resistance.value + expanded
-        if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
-            return judgement
+    coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
+    if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
+        short = "use four-wire" if two_wire else "the test current is too small"
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {advice}",
+            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {short}",
             _finer(resistance, limits, advice),
         )
-    if judgement.verdict is Verdict.INDETERMINATE and two_wire:
-        return Judgement(
-            judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
-        )
+    if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:
+        way = _finer(resistance, limits, FOUR_WIRE)
+        return dataclasses.replace(judgement, way=way if way.probability >= WORTH else None)
     return judgement
 
 

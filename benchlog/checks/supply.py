@@ -6,7 +6,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchlog.checks.captured import Captured
-from benchlog.checks.load_point import HOT_W, LoadPoint, gains_left, judge_load, load_doubts, load_quantities
+from benchlog.checks.load_point import (
+    HOT_W,
+    LoadPoint,
+    about_a_fail,
+    gains_left,
+    judge_load,
+    load_doubts,
+    load_quantities,
+)
 from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.near_zero import DEAD_CAUTION, near_zero, part_or_meter
 from benchlog.checks.rectified import capacitor_rating
@@ -116,6 +124,7 @@ def check_supply(
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
+    findings += about_a_fail(judgements[1:])
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     result = Result(
@@ -194,8 +203,8 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"the nameplate does not say whether the output is regulated, and {shown} is a {verdicts[0]} if it is, a "
-        f"{verdicts[1]} if not: measure it under load, or give --regulation"
+        f"{shown} is a {verdicts[0]} if the output is regulated, a {verdicts[1]} if not, and the nameplate does not say "
+        "which (--regulation)"
     )
 
 
@@ -281,7 +290,7 @@ def _doubt(
     elif judgement.verdict is Verdict.FAIL:
         findings.append(
             Finding(
-                FindingKind.ADVICE,
+                FindingKind.SECOND_METER,
                 "before you reject the part, confirm it with a second meter and its own leads",
             )
         )
@@ -308,12 +317,18 @@ def _rectified(
         findings.append(
             Finding(
                 FindingKind.ASSUMPTION,
-                "the highest rectified peak assumes that the mains was 10 % low when you read the output",
+                "highest rectified peak: as if mains had been 10 % low at the reading",
             )
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
+    if capacitor_v is None:
+        return []
+    rating = capacitor_rating(worst, capacitor_v)
+    if rating.verdict is Verdict.INDETERMINATE:
+        narrower = "" if mains is not None else "read the mains in the same minute (--mains), or "
+        findings.append(Finding(FindingKind.ADVICE, f"{narrower}take a capacitor of the next higher rating"))
+    return [rating]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

@@ -35,6 +35,14 @@ _FILE_HINT = "check the path and its permissions" + (
 )
 
 
+def default_bench() -> Bench:
+    """Read bench.toml here if there is one, else an empty bench."""
+    from benchlog.bench import Bench, read_bench
+
+    path = Path(DEFAULT_BENCH)
+    return read_bench(path) if path.exists() else Bench()
+
+
 class Context:
     """Context of one command.
 
@@ -87,22 +95,31 @@ class Context:
 
     def bench(self) -> Bench:
         """Read the bench file: --bench, else bench.toml here if there is one, else an empty bench."""
-        from benchlog.bench import Bench, read_bench
-
         if self.args.bench:
+            from benchlog.bench import read_bench
+
             return read_bench(Path(self.args.bench))
-        default = Path(DEFAULT_BENCH)
-        return read_bench(default) if default.exists() else Bench()
+        return default_bench()
 
     def open_logbook(self, mode: str = "rw", *, create: bool = True) -> Logbook:
-        """Open the logbook; close it, or use it as a context manager."""
+        """Open the logbook; close it, or use it as a context manager. One to write in that was altered is named."""
         from benchlog.logbook import Logbook
 
         book = Logbook.open(self.logbook_path, clock=self.clock, mode=mode, create=create)
+        if mode == "rw" and (altered := book.first_altered()) is not None:
+            self.warn(
+                f"entry {altered} of {self.logbook_path} was altered; `benchlog record verify` says more"
+            )
         book.on_wait = lambda: sys.stderr.write(
             f"waiting up to {book.busy_timeout_s:g} s: another program is writing to {self.logbook_path}\n"
         )
         return book
+
+    def warn(self, text: str) -> None:
+        """Say on standard error what the answer does not say."""
+        from benchlog.wording import strip_controls
+
+        sys.stderr.write(error_text("!", strip_controls(text), "", sys.stderr))
 
     def print_json(self, value: Any) -> None:
         """Write one JSON value on one line to standard output, in ASCII: no pipe of any system garbles that."""
@@ -113,7 +130,7 @@ class Context:
         self,
         result: Result,
         *,
-        readings: Sequence[Reading] = (),
+        readings: Sequence[Reading] | Mapping[str, Reading] = (),
         captures: Sequence[Capture] = (),
         waveforms: Waveforms | None = None,
         show: Callable[[Console, Result], None] | None = None,
@@ -125,7 +142,7 @@ class Context:
         result : Result
             What the check concluded.
         readings, captures : sequence
-            Evidence that is not in the logbook yet.
+            Evidence that is not in the logbook yet; readings may be a mapping from what each is to the check.
         waveforms : Waveforms, optional
             To draw with the answer.
         show : callable, optional
@@ -174,7 +191,11 @@ class Context:
             return with_evidence(metered, book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def record(
-        self, result: Result, *, readings: Sequence[Reading] = (), captures: Sequence[Capture] = ()
+        self,
+        result: Result,
+        *,
+        readings: Sequence[Reading] | Mapping[str, Reading] = (),
+        captures: Sequence[Capture] = (),
     ) -> Result:
         """Write a result and its evidence into the logbook; returns it with its place there."""
         from benchlog.project.evidence import record_result
@@ -190,7 +211,7 @@ class Context:
             )
 
 
-def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:
+def keyed(pairs: Sequence[str] | None, option: str, example: str) -> dict[str, str]:
     """Split repeated ``ID=value`` options into a dict, keeping their order; `example` shows how to write one.
 
     Raises
@@ -202,7 +223,7 @@ def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75
     for pair in pairs or ():
         key, equals, value = pair.partition("=")
         if not equals or not key or not value:
-            raise UsageError(f"{option} {pair!r} is not ID=VALUE", hint=f"write it like {option} {example}")
+            raise UsageError(f"{option} {pair!r} is not NAME=VALUE", hint=f"write it like {option} {example}")
         if key in found:
             raise UsageError(f"{option}: {key} is given twice")
         found[key] = value

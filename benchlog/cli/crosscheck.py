@@ -22,10 +22,10 @@ import msgspec
 
 from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
-from benchlog.cli.questioned import with_questions
+from benchlog.cli.questioned import add_as_read, with_questions, with_slip
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
-from benchlog.result import Verdict
+from benchlog.result import Limits, Verdict
 from benchlog.units import format_quantity, format_span, parse_quantity
 
 if TYPE_CHECKING:
@@ -64,6 +64,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="'true rms' or 'average' (default: from the bench file)",
     )
     add_wait_option(meters)
+    add_as_read(meters)
     wave = parser.add_argument_group("waveform of the point, for average-responding meters")
     wave.add_argument("--waveform", metavar="FILE", help="capture of the point")
     wave.add_argument("--channel", metavar="CH", help="channel of the capture")
@@ -94,8 +95,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.crosscheck import check_crosscheck
 
-    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
-    response = keyed(args.response, "--response")
+    accuracy, resolution = _details(args)
+    response = keyed(args.response, "--response", "MA-01=average")
     pairs = [_split(text) for text in args.reading]
     tags = list(dict.fromkeys(tag for tag, _ in pairs))
     for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
@@ -109,13 +110,22 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
     result = msgspec.structs.replace(result, part=args.part)
-    if result.verdict is Verdict.FAIL:
-        # Which one is right is not known here: each is held against the surer one.
-        surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
-        for other in readings:
-            if other.reading.instrument != surest.reading.instrument:
-                result = with_questions(result, other, surest.value, second=surest)
+    # Which one is right is not known here: each is held against the surer one.
+    surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
+    for other in readings:
+        if other.reading.instrument != surest.reading.instrument:
+            result = _questioned(result, other, surest, as_read=args.as_read)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
+
+
+def _questioned(result: Result, other: MeterReading, surest: MeterReading, *, as_read: bool) -> Result:
+    """Ask about slips: of readings that differ more than they may, or a pass that rests on too few digits."""
+    than, volt = f"what {surest.reading.instrument} shows", abs(surest.value)
+    if result.verdict is Verdict.FAIL:
+        return with_questions(result, other, surest.value, than=than, as_read=as_read, second=surest)
+    if as_read:
+        return result
+    return with_slip(result, other, surest.value, Limits(volt / 2, volt * 2, other.reading.unit), than)
 
 
 def _response(ctx: Context, tag: str, stated: str | None) -> str:
@@ -123,12 +133,21 @@ def _response(ctx: Context, tag: str, stated: str | None) -> str:
     known = ctx.bench().instruments.get(tag)
     response = stated if stated is not None else (known.response or "" if known is not None else "")
     if response not in ("", "true rms", "average"):
-        raise UsageError(f"response {response!r} of {tag}", hint="'true rms' or 'average'")
+        raise UsageError(
+            f"response {response!r} of {tag} is neither 'true rms' nor 'average'",
+            hint=f"write --response {tag}=average",
+        )
     return response
 
 
 def _split(text: str) -> tuple[str, str]:
-    return next(iter(keyed([text], "--reading").items()))
+    return next(iter(keyed([text], "--reading", 'MA-01="27.75 V ac"').items()))
+
+
+def _details(args: argparse.Namespace) -> tuple[dict[str, str], dict[str, str]]:
+    """Accuracy and resolution by meter."""
+    accuracy = keyed(args.accuracy, "--accuracy", 'MA-01="1 % + 5"')
+    return accuracy, keyed(args.resolution, "--resolution", 'MA-01="10 mV"')
 
 
 def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> MeterReading:
@@ -251,7 +270,7 @@ def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Se
     """Add accuracy and count: typed, else from the bench file where the column has a meter's name."""
     from benchlog.metrology.accuracy import parse_accuracy
 
-    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
+    accuracy, resolution = _details(args)
     statement: Accuracy | None = None
     if series.name in accuracy:
         statement = parse_accuracy(accuracy[series.name])

@@ -88,7 +88,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
-    return ctx.emit(result, captures=captures)
+    if args.compare:
+        return ctx.emit(result, captures=captures)
+    from benchlog.cli.thumbnail import Waveforms
+
+    channels = (args.across, args.resistor_channel)
+    waveforms = Waveforms(captures[0], channels, result.quantities["frequency"].value)
+    return ctx.emit(result, captures=captures, waveforms=waveforms)
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:
@@ -146,13 +152,10 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
 
-    usual = {
-        core: read_captures(ctx, args, [path]) for core, path in keyed(args.compare, "--compare").items()
-    }
-    higher = {
-        core: read_captures(ctx, args, [path])
-        for core, path in keyed(args.compare_higher, "--compare-higher").items()
-    }
+    usual, higher = (
+        {core: read_captures(ctx, args, [path]) for core, path in keyed(files, option, "K1=k1.csv").items()}
+        for files, option in ((args.compare, "--compare"), (args.compare_higher, "--compare-higher"))
+    )
     result = check_core_set(
         usual,
         _setup(args, ctx),

@@ -17,9 +17,10 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import diagnose_line, with_questions
+from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions, with_slip
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
+from benchlog.result import Limits, Verdict
 from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
@@ -28,9 +29,11 @@ if TYPE_CHECKING:
     from benchlog.checks.supply import LoadPoint
     from benchlog.cli.context import Context
     from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.result import Result
     from benchlog.units import Nameplate
 
 
+_AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
 #: Options that say something about a capture only.
 _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval", "columns")
 
@@ -44,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains, e.g. '230 V'")
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
-    parser.add_argument("--capacitor", metavar="TEXT", help="rating of the capacitor, e.g. '35 V'")
+    parser.add_argument("--capacitor", metavar="TEXT", help="voltage printed on the capacitor, e.g. '35 V'")
     parser.add_argument(
         "--regulation",
         metavar="WORD",
@@ -74,6 +77,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     more.add_argument("--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)")
     more.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
     add_meter_details(more)
+    add_as_read(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -81,7 +85,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply_model import expected_supply
 
     nameplate = _nameplate(args)
-    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True)
+    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True, example="230 V")
     mains = _mains(args, ctx, nominal)
     tolerance = _tolerance(args)
     _refuse_stray_options(args)
@@ -100,29 +104,55 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         mains=mains,
         second=second,
         load=load,
-        capacitor_v=number(args.capacitor, "V", "capacitor rating", above_zero=True),
+        capacitor_v=number(
+            args.capacitor, "V", "capacitor's voltage rating", above_zero=True, example="35 V"
+        ),
         tolerance=tolerance,
     )
-    readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    first = [m for m in readings if m is not second]
+    taken = {"no load": None if capture else no_load, "second meter": second}
+    taken["loaded"] = load.loaded if load else None
+    readings = {use: m for use, m in taken.items() if m}
+    first = [m for m in readings.values() if m is not second]
     findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
-        readings.append(mains.reading)
-    shown = [m.reading for m in readings]
+        readings["mains"] = mains.reading
+    shown = {use: m.reading for use, m in readings.items()}
     if capture is not None:
         from benchlog.cli.thumbnail import Waveforms
 
         waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
-    result = with_questions(
+    return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
+
+
+def _questioned(
+    result: Result,
+    args: argparse.Namespace,
+    no_load: MeterReading,
+    second: MeterReading | None,
+    load: LoadPoint | None,
+    nominal: float | None,
+) -> Result:
+    """Ask about a slip in the reading, or else in one of those that are held against it."""
+    asked = with_questions(
         result,
         no_load,
         result.quantities["expected_no_load"].value,
         limits=result.limits["no_load_voltage"],
+        # Two meters that agree don't slip alike.
+        as_read=args.as_read or (second is not None and result.verdict is Verdict.FAIL),
         mains_nominal_v=nominal,
     )
-    return ctx.emit(result, readings=shown)
+    if asked.reason != result.reason or args.as_read:
+        return asked
+    volt = abs(no_load.value)
+    if second is not None:
+        same = Limits(0.9 * volt, 1.1 * volt, "V")
+        asked = with_slip(asked, second, volt, same, "what the first meter shows")
+    if load is not None:
+        asked = with_slip(asked, load.loaded, volt, Limits(volt / 2, volt, "V"), "what a load should leave")
+    return asked
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:
@@ -173,13 +203,17 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     return LoadPoint(ohm, loaded, parse_share(args.load_tolerance, "load tolerance"))
 
 
+def stated_nameplate(text: str) -> Nameplate:
+    """Read a nameplate; one that says neither ac nor dc is refused."""
+    nameplate = parse_nameplate(text)
+    if nameplate.coupling_assumed:
+        raise UsageError(f"nameplate {text!r} does not say ac or dc", hint=_AC_OR_DC)
+    return nameplate
+
+
 def _nameplate(args: argparse.Namespace) -> Nameplate:
     """The nameplate, with the regulation from --regulation."""
-    nameplate = parse_nameplate(args.nameplate)
-    if nameplate.coupling_assumed:
-        from benchlog.cli.ask import AC_OR_DC
-
-        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
+    nameplate = stated_nameplate(args.nameplate)
     if args.regulation is None:
         return nameplate
     stated = Regulation(args.regulation)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -35,7 +35,6 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
     Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
-    Role.MODEL: ("capture the waveform", 0.1, 5.0),
 }
 _LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
 #: What settles a doubt that is no uncertainty: words, how often it does, minutes (common practice, no source).
@@ -44,9 +43,9 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.HARMONICS: ("capture again on the next larger range", 0.9, 1.0),
     FindingKind.TOO_FEW_CYCLES: ("capture again with ten cycles or more in the record", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
-    FindingKind.HOOKUP: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
-    FindingKind.PHASE: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
-    FindingKind.LEADS: ("take the lead null again with the tips pressed together", 0.9, 0.5),
+    FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.LEADS: ("press the test tips together and read that, too (the lead null)", 0.9, 0.5),
     FindingKind.ENTRY: (
         "check the load resistor's value and clips, then read open and loaded once more",
         0.9,
@@ -71,18 +70,11 @@ class Way(msgspec.Struct, frozen=True):
         """One line for a person."""
         often = f"in {max(1, round(10 * self.probability))} cases of 10"
         chance = "nearly always" if self.probability > 0.95 else often
-        return f"{self.action}: takes {self.minutes:g} min, decides {chance}"
+        duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
+        return f"({duration}): {self.action}; decides {chance}"
 
 
-class _Ranked(Protocol):
-    @property
-    def probability(self) -> float: ...
-
-    @property
-    def minutes(self) -> float: ...
-
-
-T = TypeVar("T", bound=_Ranked)
+T = TypeVar("T", bound=Way)
 
 
 def by_chance_per_minute(ways: Iterable[T]) -> tuple[T, ...]:
@@ -142,15 +134,26 @@ def way_out(doubt: Finding) -> Way:
     return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
 
 
+def next_step(result: Result) -> Finding | None:
+    """What would settle an indeterminate result soonest, as it stands among the findings; None where nothing is known."""
+    ways = result.details.get("would_settle", ())
+    return _as_advice(msgspec.convert(ways[0], Way)) if ways else None
+
+
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:
-    """Add to an indeterminate result what would settle it, best first; any other is left."""
+    """Add to an indeterminate result what would settle it, best first, in the place of what it had; any other is left."""
     if not ways or result.verdict is not Verdict.INDETERMINATE:
         return result
+    before = next_step(result)
     return msgspec.structs.replace(
         result,
-        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next: {ways[0].words}")),
+        findings=(*(f for f in result.findings if f != before), _as_advice(ways[0])),
         details={**result.details, "would_settle": [msgspec.to_builtins(way) for way in ways]},
     )
+
+
+def _as_advice(way: Way) -> Finding:
+    return Finding(FindingKind.ADVICE, f"next {way.words}")
 
 
 def _near(quantity: Uncertain, limits: Limits) -> bool:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import cmath
 import math
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from helpers.two_channels import Scope
 
@@ -110,6 +112,14 @@ def test_the_delay_between_channels_counts_in_one_capture_and_cancels_in_two() -
     assert lone.standard_uncertainty == pytest.approx(one.standard_uncertainty)
 
 
+def test_a_phase_from_a_clipped_record_says_how_to_take_it_again() -> None:
+    good = Scope().capture({"A": 3.0 + 0j, "B": 3.0 + 0j}, 5e3)
+    cut = tuple(replace(c, codes=np.clip(c.codes, -60, 60), code_limits=(-60, 60)) for c in good.channels)
+    result = check_phase(replace(good, channels=cut), "B", "A", Limits(-1, 1, "deg", "plan"))
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "next larger range" in result.details["would_settle"][0]["action"]
+
+
 def test_converter_steps_stand_in_the_budget_not_among_the_findings() -> None:
     quiet = Scope(noise_steps=0.0)
     capture = quiet.capture({"A": 1.3 + 0j, "B": 1.3 / 3 + 0j}, 4.9873e3)
@@ -138,4 +148,4 @@ def test_ways_that_seldom_settle_a_count_are_not_offered() -> None:
     result = check_turns_ratio(capture, RatioSetup("B", "A"), expected_turns=2000)
     assert result.verdict is Verdict.INDETERMINATE
     assert all(way["probability"] >= 0.5 for way in result.details["would_settle"])
-    assert not any("to settle it" in finding for finding in result.findings)
+    assert sum(finding.startswith("next (") for finding in result.findings) == 1
