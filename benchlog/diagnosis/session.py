@@ -239,7 +239,9 @@ class Session:
         mends = any(top.id in self.catalogue.actions[e.action].mends for e in readings)
         if not mends or last.value is None:
             return False
-        shown = Quantity(last.value, last.unit or expect.unit, last.resolution, last.coupling, readings[-1].text)
+        shown = Quantity(
+            last.value, last.unit or expect.unit, last.resolution, last.coupling, readings[-1].text
+        )
         return plausible(expect, shown)
 
     def _order(self, p: Floats, marginal: Floats) -> list[int]:

@@ -338,6 +338,14 @@ def test_one_reading_names_no_fault(expect: str, reading: str, cause: str) -> No
     assert found.next
 
 
+def test_a_stored_maximum_may_cover_a_fresh_cell() -> None:
+    """On volts DC the dial is there already: a display that keeps its maximum keeps it over the cell, too."""
+    found = diagnose(
+        case("28.29 V dc", ("fresh_cell", "28.27 V dc"), ("look", "other mode shown"), expect="24 V dc")
+    )
+    assert (found.stop, found.causes[0].id) == ("decided", "other_mode")
+
+
 def test_a_reread_that_moved_is_evidence_again() -> None:
     """An output that comes and goes."""
     steady = case("0.21 V ac", ("reread", "0.21 V ac"))
