@@ -44,6 +44,7 @@ _SERIOUS = (
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
 )
+_WITHOUT_VALUE = (FindingKind.CLIPPING, FindingKind.NO_SIGNAL)
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
@@ -139,10 +140,10 @@ def _saved(result: Result) -> str:
 def _judged(result: Result) -> list[str]:
     """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
 
-    None where clipping is why nothing can be said: such numbers only mislead.
+    None where clipping, or no signal at all, is why nothing can be said: such numbers only mislead.
     """
-    clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
-    if clipped and result.verdict is Verdict.INDETERMINATE:
+    nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
+    if nothing and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
