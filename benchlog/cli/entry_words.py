@@ -89,7 +89,7 @@ def _session_end(body: Mapping[str, Any]) -> str:
 
 
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
-    "anchor": lambda b: f"entry {b['entry']} was there on {b['time'][:19]}Z, said by {b['authority']}",
+    "anchor": lambda b: f"entry {b['entry']} was there on {b['time'][:19]}Z, according to {b['authority']}",
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
     "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",

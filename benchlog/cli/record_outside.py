@@ -52,7 +52,7 @@ def anchor(args: argparse.Namespace, ctx: Context) -> int:
             said = {"entry": ref.seq, "about": about, "time": stamp.time, "authority": stamp.authority}
             facts["stamps"].append(said)
             lines.append(
-                f"entry {ref.seq}: entry {about} was there on {stamp.time[:19]}Z, said by {stamp.authority}"
+                f"entry {ref.seq}: entry {about} was there on {stamp.time[:19]}Z, according to {stamp.authority}"
             )
     return _tell(ctx, "anchor", facts, *lines)
 

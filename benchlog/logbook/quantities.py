@@ -1,4 +1,4 @@
-"""What results say of readings: their quantities one row each, and which check each reading served."""
+"""Quantities of results, one row each, and which check each reading was taken for."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ class _Served:
 
 
 def _served_checks(book: LogbookReader) -> Mapping[int, _Served]:
-    """Entry of readings -> the check it served; withdrawn where no result that still counts rests on it."""
+    """Entry of readings -> the check it was taken for; withdrawn if no result that still counts uses it."""
     superseded = book.superseded()
     found: dict[int, _Served] = {}
     for entry in book.entries("result"):
@@ -99,7 +99,7 @@ def _served_checks(book: LogbookReader) -> Mapping[int, _Served]:
 def add_checks(
     frame: pd.DataFrame, book: LogbookReader, *, part: str | None, check: str | None, withdrawn: bool
 ) -> pd.DataFrame:
-    """Add the columns part and check to a table of readings, and leave out what was not asked for."""
+    """Add the columns part and check to a table of readings, and drop the rows that were not asked for."""
     import pandas as pd
 
     served = _served_checks(book)
@@ -127,7 +127,7 @@ def add_checks(
 
 
 def add_uncertainty(frame: pd.DataFrame, arrays: ReadingArrays, bench: Bench) -> pd.DataFrame:
-    """Add the column expanded_uncertainty (k = 2) from the accuracy statements of a bench; NaN where none holds."""
+    """Add the column expanded_uncertainty (k = 2) from the accuracy statements of a bench; NaN where none applies."""
     expanded = np.full(len(frame), np.nan)
     for number, (tag, _, function) in arrays.channels.items():
         if tag in bench.instruments:

@@ -70,7 +70,7 @@ def test_a_head_is_stamped_by_two_authorities_at_once(
     assert found.ok
     assert [w.trust for w in found.witnesses] == [Trust.GOOD, Trust.GOOD]
     assert f"entries 1 to {head.entries} not altered since 20" in found.witnesses[0].words
-    assert "said by CN=Authority One" in found.witnesses[0].words
+    assert "according to CN=Authority One" in found.witnesses[0].words
     unknown = verify(small)
     assert unknown.ok
     assert {w.trust for w in unknown.witnesses} == {Trust.UNKNOWN}
