@@ -22,11 +22,11 @@ AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a 
 class Question:
     """One question about a check."""
 
-    option: str  #: The option that the answer is given with.
+    option: str  #: Option for the answer.
     text: str  #: What is asked.
-    example: str  #: An answer that would do.
-    check: Callable[[str], object]  #: Raises `BenchlogError` for an answer that can't be used.
-    needed: bool = True  #: Whether Enter alone is refused.
+    example: str  #: A valid answer.
+    check: Callable[[str], object]  #: Raises `BenchlogError` if the answer is invalid.
+    needed: bool = True  #: Whether an answer is required.
     prefix: str = ""  #: Put before the answer, such as a meter's tag.
 
 
@@ -77,7 +77,7 @@ def _limit(text: str) -> None:
 
 
 _ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
-#: What each command asks when it is called without options, on a terminal.
+#: Questions of each command, called without options on a terminal.
 QUESTIONS: dict[str, Sequence[Question]] = {
     "supply": (
         Question("--nameplate", "What is printed on the supply?", "24 V ac 40 VA", _nameplate),
@@ -91,7 +91,7 @@ QUESTIONS: dict[str, Sequence[Question]] = {
     ),
     "continuity": (
         Question("--reading", "What does your meter show?", "0.4 ohm", _ohms),
-        Question("--lead-null", "And with the tips of its leads held together?", "0.2 ohm", _ohms, needed=False),
+        Question("--lead-null", "And with the tips of its leads pressed together?", "0.2 ohm", _ohms, needed=False),
         Question("--max", "Highest resistance that is still good?", "1 ohm", _limit),
         Question("--accuracy", _ACCURACY, "0.8 % + 3", parse_accuracy, needed=False),
     ),
@@ -101,7 +101,7 @@ QUESTIONS: dict[str, Sequence[Question]] = {
         Question("--secondary", "Channel on the winding", "CH2", _word),
         Question("--expect", "How many turns should it have?", "60", _turns),
         Question(
-            "--swapped", "Second file with the two probes swapped (makes the answer much surer)", "ct1_swapped.csv",
+            "--swapped", "Second file, with the two probes swapped (cancels their gain errors)", "ct1_swapped.csv",
             _file, needed=False,
         ),
     ),
@@ -117,12 +117,12 @@ QUESTIONS: dict[str, Sequence[Question]] = {
 def ask(
     given: Sequence[str], read: Callable[[str], str] = input, show: Callable[[str], object] = print
 ) -> list[str]:
-    """Ask a command's questions; returns the arguments as they would be typed.
+    """Ask a command's questions; returns the arguments as typed on a command line.
 
     Parameters
     ----------
     given : sequence of str
-        The command, one of `QUESTIONS`, and options that answer none of them.
+        The command, one of `QUESTIONS`, and options that are not asked for.
     read : callable
         Shows a text and returns the line typed.
     show : callable
@@ -131,7 +131,7 @@ def ask(
     Raises
     ------
     UsageError
-        If the input ends before the questions do.
+        If the input ends too early.
     """
     words, command = list(given), given[0]
     show(f"benchlog {command} --help lists all options. Ctrl-C stops.")
@@ -146,7 +146,7 @@ def ask(
                     "the input ended before all questions were answered", hint=f"benchlog {command} --help"
                 ) from None
             if not answer and question.needed:
-                show("  This one is needed.")
+                show("  This answer is needed.")
                 continue
             try:
                 if answer:
@@ -162,7 +162,7 @@ def ask(
 
 
 def _command_line(words: Sequence[str]) -> str:
-    """The command as it would be typed; where it is too long for the screen, one option a line that a shell joins again."""
+    """The command as typed; if too long for the screen, one option per line with a continuation that the shell joins."""
     line = f"  benchlog {shlex.join(words)}"
     if len(line) <= terminal_columns() or os.name == "nt":
         return line

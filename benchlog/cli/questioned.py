@@ -1,4 +1,4 @@
-"""Advice of a one-shot command on a reading that looks wrong: questions about slips, and how to continue."""
+"""Advice on a reading that looks wrong: questions about slips, and how to continue."""
 
 from __future__ import annotations
 
@@ -24,22 +24,22 @@ def with_questions(
     mains_nominal_v: float | None = None,
     second: MeterReading | None = None,
 ) -> Result:
-    """Add slip questions and a ready command line to a result whose reading can't be accepted as it is.
+    """Add questions about slips and a ready command line to a result whose reading looks wrong.
 
-    A reading that looks like one with a prefix left out or put in condemns nothing: its fail becomes indeterminate.
+    If a prefix was probably forgotten or added, a fail becomes indeterminate.
 
     Parameters
     ----------
     expect : float or None
-        What was expected, in the reading's unit; None adds nothing.
+        Expected value in the reading's unit; None adds nothing.
     limits : Limits, optional
         A reading within them is accepted without questions.
     mains_nominal_v : float, optional
-        Nominal mains, where it was said.
+        Nominal mains, if stated.
     second : MeterReading, optional
         What a second meter shows on the same points.
     """
-    if expect is None or _inside(reading, limits):  # the usual answer needs none of what is imported below
+    if expect is None or _inside(reading, limits):  # the usual case does not need the imports below
         return result
 
     from benchlog.diagnosis.doubtful import acceptable, possible_slips
@@ -76,14 +76,14 @@ def diagnose_line(
     mains_nominal_v: float | None = None,
     second: MeterReading | None = None,
 ) -> str:
-    """Return the command line that looks into a reading.
+    """Return the command line that diagnoses a reading.
 
     Parameters
     ----------
     expect : float
         In the reading's unit.
     mains_nominal_v : float, optional
-        Left out where it is the engine's own.
+        Left out if it is the default.
     second : MeterReading, optional
         What a second meter shows on the same points.
     """

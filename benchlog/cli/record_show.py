@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from benchlog.logbook import Entry, Logbook
     from benchlog.reading import Reading
 
-#: Kinds of which there may be several a second.
+#: Kinds with up to several entries per second.
 _BULK = ("readings", "channel")
 
 

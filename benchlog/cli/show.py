@@ -32,7 +32,7 @@ _WORDS = {
     Verdict.INDETERMINATE: "CAN'T TELL",
     Verdict.NOT_DONE: "NOT DONE",
 }
-#: Findings that change what the answer is worth; the others wait for --long.
+#: Findings shown with the answer because they affect it; the others are for --long.
 _ALWAYS = frozenset(
     {
         FindingKind.ACCURACY,
@@ -62,10 +62,10 @@ def _loud(verdict: Verdict) -> Text:
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
-    """Print one line that keeps its indent where it wraps."""
+    """Print one line; wrapped parts keep its indent."""
     text = Text.assemble(*parts)
     for line in text.wrap(console, max(console.width - indent, 1)):
-        line.rstrip()  # what is piped on has no blanks at the ends of its lines
+        line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * indent).append_text(line))
 
 
@@ -79,7 +79,7 @@ def show_answer(
     waveforms : Waveforms, optional
         Drawn below the scale.
     more : bool
-        Whether to say how to see the rest.
+        Whether to say how to see more.
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
@@ -104,7 +104,7 @@ def show_answer(
 
 
 def _turns_words(turns: Mapping[str, Any]) -> str:
-    """Of a ratio that is a whole number of turns: which, and how surely, since that is what was judged."""
+    """For a whole number of turns: the number and its probability, since that was judged."""
     return f"{turns['most_likely']} turns, {percent(turns['probability'])} sure: judged as a whole number of turns"
 
 
@@ -115,7 +115,7 @@ def _saved(result: Result) -> str:
 
 
 def _judged(result: Result) -> list[str]:
-    """Quantities with limits; none where clipping is why nothing can be said: such numbers only mislead."""
+    """Quantities with limits; none if the record is clipped, since such numbers mislead."""
     clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
     if clipped and result.verdict is Verdict.INDETERMINATE:
         return []
@@ -126,7 +126,7 @@ def _judged(result: Result) -> list[str]:
 
 
 def _beyond(quantity: Uncertain, limits: Limits) -> int:
-    """How much a quantity has to do with a verdict that is no pass: 2 outside its limits, 1 across one, 0 inside."""
+    """How a quantity affects a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
     u = quantity.expanded_uncertainty
     over = quantity.value - limits.high if limits.high is not None else -math.inf
     under = limits.low - quantity.value if limits.low is not None else -math.inf
@@ -158,12 +158,12 @@ def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
 
 def _plain(console: Console) -> bool:
     """Whether only ASCII signs can be shown."""
-    old_console = console.legacy_windows and console.is_terminal  # a pipe from it takes all signs
+    old_console = console.legacy_windows and console.is_terminal  # a pipe can take any sign
     return old_console or not (console.encoding or "").lower().startswith("utf")
 
 
 def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
-    """Draw channels of the capture that a result rests on, cut tops visible."""
+    """Draw channels of a result's capture, with clipping visible."""
     from benchlog.cli.thumbnail import thumbnail
 
     clipped = any(found.kind is FindingKind.CLIPPING for found in result.findings)
@@ -190,7 +190,7 @@ def _headline(
 
 
 def _value(result: Result, name: str, *, named: bool) -> str:
-    """Value and limits; with its name where the unit alone does not say what it is."""
+    """Value and limits; with the name if the unit alone does not show what it is."""
     quantity = result.quantities[name]
     limits = result.limits[name]
     words = f"{value_words(quantity)}   allowed {limits_words(limits)}"
@@ -202,19 +202,17 @@ def _check_words(check: DesignCheck) -> str:
 
 
 def _first_sentence(text: str) -> str:
-    """The part of a caution that fits one line: up to its first full stop, colon or semicolon."""
+    """The first part of a caution: up to its first full stop, colon or semicolon."""
     return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
 def _few_findings(result: Result) -> list[str]:
-    """Findings that must be shown with the answer, and what to do if it is not a pass."""
+    """Findings shown with the answer, and what to do if it is not a pass."""
     wanted = set(_ALWAYS)
     if result.overall is not Verdict.PASS:
         wanted.add(FindingKind.ADVICE)
     found = [f for f in result.findings if f.kind in wanted and f not in result.reason]
-    found.sort(
-        key=lambda f: f.kind is FindingKind.ASSUMPTION
-    )  # what may be wrong comes before what was assumed
+    found.sort(key=lambda f: f.kind is FindingKind.ASSUMPTION)  # possible errors before assumptions
     return [str(f) for f in found[:_MOST_FINDINGS]]
 
 
@@ -246,7 +244,7 @@ def show_result(console: Console, result: Result) -> None:
 
 
 def show_brief(console: Console, result: Result) -> None:
-    """Print a result in few lines: verdict, reason, design checks, findings, place in the record."""
+    """Print a result in few lines: verdict, reason, design checks, findings, entry in the record."""
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
@@ -258,7 +256,7 @@ def show_brief(console: Console, result: Result) -> None:
         (where, "dim"),
         indent=0,
     )
-    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were shown one by one
+    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were already shown
         for judged in result.judged:
             value, limits = value_words(result.quantities[judged]), limits_words(result.limits.get(judged))
             show_line(console, f"{quantity_words(judged)} {value}, limits {limits}")

@@ -50,7 +50,7 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
     """A slip is asked about again, Enter leaves out what is not known."""
     shown: list[str] = []
     words = ask(["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
-    assert "  This one is needed." in shown
+    assert "  This answer is needed." in shown
     assert any("ac or dc" in line or "unit" in line for line in shown)
     line = next(line for line in shown if line.startswith("The same without questions"))
     assert shlex.split(line.replace("\\\n", "").splitlines()[1]) == ["benchlog", *words]
@@ -79,8 +79,8 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["record", "lst"], "there is no ACTION 'lst'", "did you mean list?"),
         (["supply"], "--nameplate is missing", "--help"),
         (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
-        (["supply", "--nameplate", "5 V dc", "2 A"], "'2 A' is one word too many", "quotes"),
-        (["record", "list", "x.logbook"], "'x.logbook' is one word too many", "--logbook x.logbook"),
+        (["supply", "--nameplate", "5 V dc", "2 A"], "unexpected word '2 A'", "quotes"),
+        (["record", "list", "x.logbook"], "unexpected word 'x.logbook'", "--logbook x.logbook"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
 )
@@ -91,7 +91,7 @@ def test_what_was_meant_is_named(
         main(words)
     assert ended.value.code == 2
     said = capsys.readouterr().err
-    assert message.split()[-1].strip("'") in said
+    assert message in said
     assert hint in said
 
 

@@ -189,7 +189,7 @@ def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], f
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "ID=VALUE"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look=blue"], "not one of the answers"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--seed", "-1"], "negative"),
-        (["--cases", "x.jsonl", "--expect", "27 V ac"], "brings its own"),
+        (["--cases", "x.jsonl", "--expect", "27 V ac"], "are in the cases"),
         (["--cases", "missing.jsonl"], "missing.jsonl"),
     ],
 )
@@ -270,7 +270,9 @@ def test_names_nobody_knows_are_not_taken_in_silence(
         assert named[-1] in capsys.readouterr().err
     (folder / "bench.toml").write_text('[[instrument]]\ntag = "MB-02"\nkind = "meter"\n', encoding="utf-8")
     assert main(["diagnose", *words, "--meter", "MB-03"]) == 0
-    assert "MB-03 is in no bench file" in (said := " ".join(capsys.readouterr().out.split()))
+    assert "MB-03 is neither in the bench file nor in the record" in (
+        said := " ".join(capsys.readouterr().out.split())
+    )
     assert "did you mean MB-02?" in said
 
 

@@ -24,7 +24,7 @@ def entry(kind: str, **body: Any) -> Entry:
     [
         (
             entry("release", hold="H1", step="open the case", rests_on=[{"check_id": "C01", "entry": 4}], by="R. M."),
-            "H1, open the case; by R. M.; rests on C01 (entry 4)",
+            "H1, open the case; by R. M.; evidence: C01 (entry 4)",
         ),
         (
             entry("concession", hold="H1", step="open the case", rests_on=[], by="", reason="spare at hand"),
@@ -39,7 +39,7 @@ def entry(kind: str, **body: Any) -> Entry:
         ),
         (
             entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),
-            "MB-02 V=, E_n 2.67: no earlier result relied on it",
+            "MB-02 V=, E_n 2.67: no earlier result used it",
         ),
         (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
         (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),

@@ -63,7 +63,7 @@ def test_a_prefix_is_asked_about(capsys: pytest.CaptureFixture[str], reading: st
 def test_assumed_accuracy_and_unknown_tags_are_said(capsys: pytest.CaptureFixture[str]) -> None:
     """As a finding, in supply and continuity; not where the accuracy was typed."""
     _, plain = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--meter", "XX-9")
-    wanted = "accuracy of XX-9 on V~ is not known (XX-9 is in no bench file): 2 % + 10 counts assumed"
+    wanted = "accuracy of XX-9 on V~ is not known (XX-9 is not in the bench file): 2 % + 10 counts assumed"
     assert wanted in plain["findings"]
     _, ohms = run(capsys, "continuity", "--reading", "0.4 ohm", "--max", "5 ohm")
     assert "accuracy of the meter on ohm is not known: 2 % + 10 counts assumed" in ohms["findings"]

@@ -249,7 +249,7 @@ def test_a_fork_is_told_with_the_entry_where_it_parts(
         book.append("note", {"text": "there"})
     assert main(["record", "compare", str(small), str(other)]) == 1
     said = capsys.readouterr().out
-    assert f"the same up to entry {common}; then they part" in said
+    assert f"the same up to entry {common}; then they differ" in said
     assert f"entry {common + 1}" in said
     assert "here" in said
     assert "there" in said
