@@ -12,12 +12,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 from urllib.parse import quote, unquote
 
 import msgspec
 
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, UsageError, did_you_mean
 
 # Two letters at least, so that a drive letter is never taken for a scheme.
 _SCHEME = re.compile(r"([a-z][a-z0-9_-]+):(.*)", re.DOTALL)
@@ -104,18 +104,18 @@ def build_options(kind: type[T], given: Mapping[str, Any], *, place: str) -> T:
     ConfigError
         For an unknown option (the hint lists the known ones) or a value of the wrong kind.
     """
-    import dataclasses  # takes longer than reading a bench file
+    from benchlog.validation import keys_of, refusal  # takes longer than reading a bench file
 
-    if dataclasses.is_dataclass(kind):
-        known = [f.name for f in dataclasses.fields(kind)]
-    else:
-        # By the adapters' contract, options that are no dataclass are a struct.
-        known = [f.encode_name for f in msgspec.structs.fields(cast("type[msgspec.Struct]", kind))]
+    known = keys_of(kind)
     for key in given:
         if key not in known:
-            listed = ", ".join(known) or "none"
-            raise ConfigError(f"{place}: unknown option {key!r}", hint=f"known options: {listed}")
+            listed = f"known options: {', '.join(known) or 'none'}"
+            raise ConfigError(
+                f"{place}: unknown option {key!r}", hint=f"{did_you_mean(key, known)} {listed}".strip()
+            )
     try:
         return msgspec.convert(dict(given), kind, strict=False)
     except msgspec.ValidationError as error:
-        raise ConfigError(f"{place}: {error}".replace("`$.", "`"), hint="correct that option") from None
+        found = refusal(error, kind, dict(given))
+        at = f"{place}: option {found.where}" if found.where else place
+        raise ConfigError(f"{at}: {found.said}", hint=found.hint) from None

@@ -6,15 +6,19 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import msgspec
 
+from benchlog.address import parse_address
 from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.reading import Function, Reading
-from benchlog.toml_file import read_toml
+from benchlog.toml_file import located, read_toml
 from benchlog.units import parse_quantity
+
+#: One count of the smallest range that every handheld meter has, by unit; common practice, no source.
+_SMALLEST_STEPS = {"V": 1e-3, "ohm": 0.1, "A": 0.01}
 
 if TYPE_CHECKING:
     import numpy as np
@@ -43,7 +47,7 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     tag: str
     kind: Literal["meter", "scope", "generator"] = "meter"
     address: str = "typed:"
-    counts: int | None = None
+    counts: Annotated[int, msgspec.Meta(ge=1)] | None = None
     response: Literal["true rms", "average"] | None = None
     category: str | None = None
     input_resistance: str | None = None
@@ -61,12 +65,9 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         return not self.address.startswith("typed:")
 
     def refuse_unreadable(self) -> None:
-        """Raise `UsageError` for a value that can't be understood, or an address that no adapter serves."""
+        """Raise `UsageError` for a value that can't be understood."""
         if self.linked:
-            from benchlog.address import parse_address
-            from benchlog.registry import refuse_unknown
-
-            refuse_unknown(parse_address(self.address))
+            parse_address(self.address)
         for line in self.accuracy:
             parse_accuracy(line.statement)
             for text in (line.range, line.resolution):
@@ -77,8 +78,6 @@ class Instrument(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
                 parse_quantity(text, "1")
         if self.input_resistance is not None:
             parse_quantity(self.input_resistance, "ohm", what="input_resistance", above_zero=True)
-        if self.counts is not None and self.counts < 1:
-            raise UsageError(f"a display of {self.counts} counts", hint="write it like counts = 4000")
 
 
 class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -92,8 +91,15 @@ class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
     def refuse_unreadable(self) -> None:
         """Raise `UsageError` for a value that can't be understood."""
-        parse_quantity(self.value, self.function.unit)
-        parse_quantity(self.uncertainty)
+        value = parse_quantity(self.value, what="value")
+        if value.unit not in ("1", self.function.unit):
+            fitting = next((f for f in Function if f.unit == value.unit), None)
+            raise UsageError(
+                f"value: {self.value!r} is not for function {str(self.function)!r}",
+                hint=f'add function = "{fitting}"' if fitting else f"write a value in {self.function.unit}",
+            )
+        parse_quantity(self.value, self.function.unit, what="value")
+        parse_quantity(self.uncertainty, what="uncertainty")
 
 
 class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
@@ -173,10 +179,42 @@ class Bench:
             known = ", ".join(self.standards) or "none (no bench file read)"
             raise UsageError(f"no check standard {tag!r} on the bench", hint=f"known: {known}") from None
 
+    def refuse_unserved(self) -> None:
+        """Raise `ConfigError` for an address that no installed adapter serves."""
+        from benchlog.registry import refuse_unknown
+
+        for instrument in self.instruments.values():
+            if instrument.linked:
+                try:
+                    refuse_unknown(parse_address(instrument.address))
+                except UsageError as error:
+                    place = f"{self.source}: instrument {instrument.tag}"
+                    raise ConfigError(f"{place}: {error}", hint=error.hint) from None
+
     @property
     def simulated(self) -> tuple[Instrument, ...]:
         """Instruments of the simulated bench."""
         return tuple(i for i in self.instruments.values() if i.address.startswith("sim:"))
+
+    def display_step(self, reading: Reading) -> float | None:
+        """One count where a meter shows a value of that size on the best range for it; None where that is not known.
+
+        By the resolution of the range, else by the display's counts, which say nothing on a meter's smallest ranges.
+        """
+        instrument, size = self.instruments.get(reading.instrument), abs(reading.value or 0.0)
+        if instrument is None or size == 0:
+            return None
+        unit = reading.function.unit
+        for line in instrument.accuracy:
+            if line.function is reading.function and line.range and line.resolution:
+                top = parse_quantity(line.range, unit).value
+                if 0.1 * top < size <= top:
+                    return parse_quantity(line.resolution, unit).value
+        if instrument.counts is None:
+            return None
+        step = 10.0 ** math.ceil(math.log10(size / instrument.counts))
+        near_the_end = size > 0.9 * instrument.counts * step  # a meter may have gone on to the next range
+        return None if near_the_end or step < _SMALLEST_STEPS.get(unit, math.inf) else step
 
     def accuracy(self, reading: Reading) -> Accuracy:
         """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""
@@ -241,23 +279,28 @@ def read_bench(path: Path) -> Bench:
         If it can't be read, or a value in it can't be understood.
     """
     file = read_toml(path, _BenchFile, what="bench file")
-    for table, items in (("instrument", file.instrument), ("standard", file.standard)):
-        for tag, times in Counter(item.tag for item in items).items():
-            if times > 1:
-                raise ConfigError(f"{path}: {table} {tag!r} is there twice", hint="tags must differ")
-        for item in items:
-            try:
-                item.refuse_unreadable()
-            except UsageError as error:
-                raise ConfigError(f"{path}: {table} {item.tag}: {error}", hint=error.hint) from None
+    _refuse_unreadable(path, "instrument", file.instrument)
+    _refuse_unreadable(path, "standard", file.standard)
     known = [i.tag for i in file.instrument]
-    for group in file.group:
+    for number, group in enumerate(file.group):
         if missing := [tag for tag in group.meters if tag not in known]:
             raise ConfigError(
-                f"{path}: group {group.name!r}: no instrument {missing[0]!r}",
-                hint=f"instruments are {', '.join(known)}",
+                f"{located(path, f'group[{number}]')}: group {group.name!r}: no instrument {missing[0]!r}",
+                hint=did_you_mean(missing[0], known, f"instruments are {', '.join(known) or 'none'}"),
             )
     return Bench(file.instrument, file.standard, str(path), file.group, file.record)
+
+
+def _refuse_unreadable(path: Path, table: str, items: Sequence[Instrument | Standard]) -> None:
+    times = Counter(item.tag for item in items)
+    for number, item in enumerate(items):
+        try:
+            if times[item.tag] > 1:
+                raise UsageError("that tag is there twice", hint="tags must differ")
+            item.refuse_unreadable()
+        except UsageError as error:
+            place = located(path, f"{table}[{number}]")
+            raise ConfigError(f"{place}: {table} {item.tag}: {error}", hint=error.hint) from None
 
 
 def bench_schema() -> dict[str, Any]:

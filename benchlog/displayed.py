@@ -88,7 +88,9 @@ def parse_displayed(
             instrument=instrument,
             origin=Origin.HAND,
         )
-    quantity = parse_quantity(text, function.unit if function else None, what="reading")
+    quantity = parse_quantity(
+        text, function.unit if function else None, what="reading", example=_example(function)
+    )
     if function is None:
         function = function_of(quantity)
     elif quantity.coupling and function in _COUPLED and _COUPLED[function] != quantity.coupling:
@@ -111,6 +113,11 @@ _COUPLED = {
     Function.AC_CURRENT: "ac",
     Function.DC_CURRENT: "dc",
 }
+
+
+def _example(function: Function | None) -> str:
+    """What a display of a function may show; an empty text leaves it to the unit."""
+    return f"27.75 V {function.coupling}" if function is not None and function.unit == "V" else ""
 
 
 def _beyond(text: str, function: Function | None, instrument: str) -> Reading:

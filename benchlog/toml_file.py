@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 
 import msgspec
 
-from benchlog.errors import ConfigError, UsageError, did_you_mean
+from benchlog.errors import ConfigError, did_you_mean
 from benchlog.files import read_bounded
 
 T = TypeVar("T")
@@ -40,7 +40,13 @@ def read_toml(path: Path, kind: type[T], *, what: str) -> T:
     try:
         return msgspec.convert(plain, kind, dec_hook=_read_value)
     except msgspec.ValidationError as error:
-        raise _explained(path, text, plain, kind, error) from None
+        from benchlog.validation import place, refusal  # takes longer to import than a plan to read
+
+        found = refusal(error, kind, plain, _read_value)
+        line = line_of(text, found.where, found.key)
+        raise ConfigError(
+            f"{path}, line {line}: {place(plain, found.where)}: {found.said}", hint=found.hint
+        ) from None
 
 
 def _read_text(path: Path, what: str) -> str:
@@ -80,21 +86,6 @@ def _parse(text: str, file: str) -> dict[str, Any]:
         raise ConfigError(f"{file} holds a number of thousands of digits") from None
 
 
-def _explained(path: Path, text: str, plain: Any, kind: type, error: msgspec.ValidationError) -> ConfigError:
-    """Say where in the file a value does not fit, and what would."""
-    message = str(error)
-    match = re.search(r" - at `\$\.?(.*)`$", message, flags=re.DOTALL)
-    where = _with_keys(plain, kind, match.group(1)) if match else ""
-    said = message[: match.start()] if match else message
-    named = re.search(r"(?:field|value) [`'](.+?)[`']", said)
-    line = line_of(text, where, named.group(1) if named and "unknown field" in said else "")
-    cause = error.__cause__
-    return ConfigError(
-        f"{path}, line {line}: {_place(plain, where)}: {said[0].lower()}{said[1:]}",
-        hint=cause.hint if isinstance(cause, UsageError) else _hint(said, kind, plain, where),
-    )
-
-
 def _read_value(kind: type, given: object) -> Any:
     """Read a field whose type reads its own text (`ValueText`)."""
     read = getattr(kind, "from_toml", None)
@@ -103,50 +94,9 @@ def _read_value(kind: type, given: object) -> Any:
     return read(given)
 
 
-def _place(plain: object, where: str) -> str:
-    """Name the place of a mistake as a person finds it: tables by their id, tag or name, then the key.
-
-    >>> _place({"check": [{"id": "C03", "load": "x"}]}, "check[0].load")
-    'check C03, load'
-    """
-    words: list[str] = []
-    keys: list[str] = []
-    node = plain
-    for key, index in re.findall(r"([^.\[\]]+)|\[(\d+)\]", where):
-        if key:
-            keys.append(key)
-            node = node.get(key) if isinstance(node, dict) else None
-            continue
-        node = node[int(index)] if isinstance(node, list) and int(index) < len(node) else None
-        given = node if isinstance(node, dict) else {}
-        names = (given.get(k) for k in ("id", "tag", "name"))
-        name = next((n for n in names if isinstance(n, str) and n), f"{int(index) + 1}")
-        words.append(f"{'.'.join(keys)} {name}")
-        keys = []
-    return ", ".join([*words, *([".".join(keys)] if keys else [])]) or "top level"
-
-
-def _with_keys(plain: Any, kind: type, where: str) -> str:
-    """A msgspec path with the keys of mappings, which it gives as ``[...]``: the one whose value alone is refused."""
-    while "[...]" in where:
-        before, _, after = where.partition("[...]")
-        node = plain
-        for key, index in re.findall(r"([^.\[\]]+)|\[(\d+)\]", before):
-            node = node[key] if key else node[int(index)]
-        kept = dict(node)
-        wrong = next(iter(kept))
-        for key, value in kept.items():
-            node.clear()
-            node[key] = value
-            try:
-                msgspec.convert(plain, kind, dec_hook=_read_value)
-            except msgspec.ValidationError:
-                wrong = key
-                break
-        node.clear()
-        node.update(kept)
-        where = f"{before}.{wrong}{after}"
-    return where
+def located(path: Path, where: str) -> str:
+    """File and line of a place such as ``check[2]`` in a file that was read before, for messages."""
+    return f"{path}, line {line_of(_read_text(path, 'file'), where)}"
 
 
 def line_of(text: str, where: str, key: str = "") -> int:
@@ -179,65 +129,3 @@ def _table_lines(lines: list[str], name: str, index: int) -> tuple[int, int]:
     if index >= len(headers):
         return 0, len(lines)
     return headers[index], headers[index + 1] if index + 1 < len(headers) else len(lines)
-
-
-def _hint(said: str, kind: type, plain: object, where: str) -> str:
-    if "unknown field" in said:
-        known = _fields_at(kind, plain, where)
-        return f"known keys here: {', '.join(known)}" if known else "remove the key or check its spelling"
-    if "invalid value" in said.lower() and where.endswith("kind"):
-        return f"known kinds: {', '.join(_tags_at(kind, where))}"
-    if "missing required field" in said:
-        return "add the key"
-    return "benchlog new DIR writes a commented example"
-
-
-def _tags_at(kind: type, where: str) -> list[str]:
-    """Tags of the union a path ends in, e.g. the kinds of checks."""
-    node = msgspec.inspect.type_info(kind)
-    for name, index in re.findall(r"([A-Za-z_][\w-]*)|\[(\d+|\.\.\.)\]", where.rpartition(".")[0]):
-        if name and isinstance(node, msgspec.inspect.StructType):
-            node = next((f.type for f in node.fields if f.encode_name == name), node)
-        elif index:
-            node = getattr(node, "item_type", node)
-    types = node.types if isinstance(node, msgspec.inspect.UnionType) else ()
-    return sorted(str(t.tag) for t in types if isinstance(t, msgspec.inspect.StructType))
-
-
-def _fields_at(kind: type, plain: object, where: str) -> list[str]:
-    """Names of the keys allowed at a path, following structs, lists and tagged unions."""
-    node: msgspec.inspect.Type | None = msgspec.inspect.type_info(kind)
-    value: object = plain
-    for name, index in re.findall(r"([A-Za-z_][\w-]*)|\[(\d+|\.\.\.)\]", where):
-        node = _struct(node, value) or node
-        if name and isinstance(node, msgspec.inspect.StructType):
-            node = next((f.type for f in node.fields if f.encode_name == name), None)
-            value = value.get(name) if isinstance(value, dict) else None
-        elif index:
-            node = getattr(node, "item_type", None) or getattr(node, "value_type", None)
-            value = _item(value, index)
-    struct = _struct(node, value)
-    if struct is None:
-        return []
-    names = [f.encode_name for f in struct.fields]
-    return sorted([*names, str(struct.tag_field)] if struct.tag_field else names)
-
-
-def _item(value: object, index: str) -> object:
-    """The item of a list; the value itself where there is none of that number."""
-    if isinstance(value, list) and index.isdigit() and int(index) < len(value):
-        return value[int(index)]
-    return value
-
-
-def _struct(node: msgspec.inspect.Type | None, value: object) -> msgspec.inspect.StructType | None:
-    if isinstance(node, msgspec.inspect.StructType):
-        return node
-    if isinstance(node, msgspec.inspect.UnionType):
-        structs = [t for t in node.types if isinstance(t, msgspec.inspect.StructType)]
-        if isinstance(value, dict):
-            for struct in structs:
-                if struct.tag_field and value.get(struct.tag_field) == struct.tag:
-                    return struct
-        return structs[0] if len(structs) == 1 else None
-    return None

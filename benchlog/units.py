@@ -157,6 +157,8 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
     word = word.replace("µ", "u").replace("μ", "u")
     if word in _UNPREFIXED:
         return _UNPREFIXED[word]
+    if word.startswith("K"):  # as many people write kilo; alone it is the kelvin, above
+        word = f"k{word[1:]}"
     for base in BASE_UNITS:
         if not word.endswith(base) or base in _UNPREFIXED:
             continue
@@ -172,7 +174,7 @@ def _unit_factor(word: str) -> tuple[float, str] | None:
 
 
 def parse_quantity(
-    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False
+    text: str, unit: str | None = None, *, what: str = "quantity", above_zero: bool = False, example: str = ""
 ) -> Quantity:
     """Read text such as ``"27.75 V ac"``, ``"0.5 %"``, ``"61 uH"`` or ``"37.5 mm2"``.
 
@@ -186,6 +188,8 @@ def parse_quantity(
         Name of the thing in messages.
     above_zero : bool
         Whether it must be.
+    example : str
+        What would do, for the hint; one of the unit by default.
 
     Raises
     ------
@@ -195,7 +199,7 @@ def parse_quantity(
     stripped = text.strip()
     plain = with_decimal_point(stripped.replace("−", "-"), unit)
     match = _NUMBER.match(plain)
-    example = f"write {what} like {_EXAMPLES.get(unit or 'V', '27.75 V ac')!r}"
+    example = f"write {what} like {example or _EXAMPLES.get(unit or '', '27.75 V ac')!r}"
     if not match:
         raise UsageError(f"{what}: {text!r} does not begin with a number", hint=example)
     number, step = parse_number(match.group())
@@ -210,9 +214,10 @@ def parse_quantity(
         raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        if word and (word not in _PREFIXES or word == "T"):  # a lone T is the tesla
+        prefix = "k" if word == "K" else word
+        if word and (prefix not in _PREFIXES or word == "T"):  # a lone T is the tesla
             raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
-        factor, si_unit = _PREFIXES.get(word, 1.0), unit
+        factor, si_unit = _PREFIXES.get(prefix, 1.0), unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     if above_zero and not value > 0:
@@ -253,7 +258,7 @@ def with_decimal_point(text: str, unit: str | None) -> str:
 
 
 _EXAMPLES = {
-    "V": "27.75 V ac",
+    "V": "24 V",
     "ohm": "15 ohm",
     "1": "0.5 %",
     "H": "61 uH",
@@ -365,7 +370,7 @@ def format_quantity(value: float | None, unit: str, digits: int = 4) -> str:
 
 
 def format_span(low: float, high: float, unit: str, between: str = " to ", digits: int = 4) -> str:
-    """Write two ends with one prefix and as many decimals, that of the larger end.
+    """Write two ends with one prefix and as many decimals, that of the larger end; with more digits where they lie close.
 
     >>> format_span(-1.298, -0.2559, "V")
     '-1.298 to -0.256 V'
@@ -373,8 +378,12 @@ def format_span(low: float, high: float, unit: str, between: str = " to ", digit
     '26.49 to 27.23 V'
     >>> format_span(0.1933, 0.201, "ohm", " … ")
     '193.3 … 201.0 mΩ'
+    >>> format_span(1999.5, 2000.5, "1")
+    '1999.5 to 2000.5'
     """
     larger = max(abs(low), abs(high))
+    if math.isfinite(larger) and low < high:
+        digits = max(digits, math.ceil(math.log10(larger / (high - low))) + 1)
     if not (math.isfinite(larger) and larger > 0) or unit in (*_NEVER_PREFIXED, "m2"):
         return f"{format_quantity(low, unit, digits)}{between}{format_quantity(high, unit, digits)}"
     number, _, tail = format_quantity(larger, unit, digits).partition(" ")

@@ -93,7 +93,7 @@ def test_revision_changes_with_any_edit(tmp_path):
 @pytest.mark.parametrize(
     ("old", "new", "said", "hinted"),
     [
-        ('nameplate = "24 V ac 40 VA"', 'nameplat = "24 V"', "line 20", "known keys here"),
+        ('nameplate = "24 V ac 40 VA"', 'nameplat = "24 V"', "line 20", "did you mean nameplate?"),
         (
             'nameplate = "24 V ac 40 VA"',
             "nameplate = 24",
@@ -119,7 +119,7 @@ def test_revision_changes_with_any_edit(tmp_path):
             "27.75 V",
         ),
         ('{ high = "40.9 V" }', "{ high = 40.9 }", "40.9 is a bare number", "27.75 V"),
-        ('{ high = "40.9 V" }', '{ high = "40.9 ohm" }', "not in V", "27.75 V"),
+        ('{ high = "40.9 V" }', '{ high = "40.9 ohm" }', "not in V", " V"),
         ("limits.voltage", "limits.current", "limits.current: not measured by a reading check", "voltage"),
         ('expect = "60"', 'expect = "60"\ntolerance = "6"', "600 %, not 0 to 100 %", "0.5 %"),
         ('expect = "60"', 'expect = "60"\nfrequency = 5000', "5000 is a bare number", "5 kHz"),

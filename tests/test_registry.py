@@ -137,22 +137,15 @@ def test_here_nothing_built_in_is_unavailable_but_for_a_library() -> None:
 
 
 def test_a_bench_file_with_a_mistyped_address_is_refused(tmp_path: Path) -> None:
-    """Found when the file is read, not when the meter is first asked; the hint has the name that was meant."""
+    """Found before a run, not when the meter is first asked; the hint has the name that was meant.
+
+    Whoever only reads the record does without the plug-in of a link.
+    """
     file = tmp_path / "bench.toml"
     file.write_text('[[instrument]]\ntag = "DM-1"\naddress = "typd:"\n', encoding="utf-8")
+    bench = read_bench(file)
     with pytest.raises(ConfigError, match="typd") as caught:
-        read_bench(file)
+        bench.refuse_unserved()
     assert caught.value.hint == "did you mean typed?"
     file.write_text('[[instrument]]\ntag = "DM-1"\naddress = "tap:a.tap:typed:"\n', encoding="utf-8")
-    assert "DM-1" in read_bench(file).instruments
-
-
-@pytest.mark.parametrize(
-    ("line", "said"),
-    [("counts = -5", "a display of -5 counts"), ('input_resistance = "10 MV"', "is in V, not in ohm")],
-)
-def test_a_data_sheet_that_can_not_be_is_refused(tmp_path: Path, line: str, said: str) -> None:
-    bench = tmp_path / "bench.toml"
-    bench.write_text(f'[[instrument]]\ntag = "MA-01"\n{line}\n', encoding="utf-8")
-    with pytest.raises(ConfigError, match=said):
-        read_bench(bench)
+    read_bench(file).refuse_unserved()

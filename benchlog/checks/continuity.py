@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from typing import Any
 
@@ -18,7 +19,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
-from benchlog.metrology.next_best import Way, chance_to_settle, way_out, with_ways
+from benchlog.metrology.next_best import WORTH, Way, chance_to_settle, way_out, with_ways
 from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
@@ -26,14 +27,35 @@ from benchlog.units import format_quantity, format_uncertain
 #: With two-sided limits a resistance must be at least this many U (a tolerance-to-U ratio of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = (
-    "use four-wire: about 0.5 A from a supply through a known resistor, and the voltage at its own ends"
+    "send about 0.5 A from a supply through it, read the current and the voltage at its own ends (--current)"
 )
+#: Above this the leads of a two-wire reading don't matter, so four wires are no better.
+_FOUR_WIRE_OHM = 50.0
 #: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
 _RESOLVED = 0.008
 #: Resistance of two good test leads, at most (common practice, no source).
 LEADS_OHM = 0.5
 #: Temperature of copper if none was stated, and its half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
+
+
+def on_display(
+    expected: Uncertain | None,
+    limits: Limits | None,
+    lead_null: MeterReading | None = None,
+    current: MeterReading | None = None,
+) -> tuple[float | None, Limits | None]:
+    """Return what the display should show of a resistance and its limits: the leads are still in it, or the test current."""
+    factor = 1.0 if current is None else abs(current.value)
+    leads = 0.0 if lead_null is None else lead_null.value
+    low, high = (
+        None if end is None else end * factor + leads
+        for end in ((None, None) if limits is None else (limits.low, limits.high))
+    )
+    return (
+        None if expected is None else expected.value * factor + leads,
+        None if limits is None else Limits(low, high, "ohm" if current is None else "V"),
+    )
 
 
 def check_continuity(
@@ -93,6 +115,7 @@ def check_continuity(
             findings.append(doubt)
             p = judgement.conformance_probability
             judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
+        findings += _about_a_fail(judgement, resistance, used, two_wire=current is None)
     meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
         check="continuity",
@@ -133,6 +156,17 @@ def _about_leads(
         words = "no lead null: the reading includes the test leads' 0.1 to 0.5 Ω"
         found.append(Finding(FindingKind.LEADS, words))
     return found
+
+
+def _about_a_fail(
+    judgement: Judgement, resistance: Uncertain, limits: Limits | None, *, two_wire: bool
+) -> list[Finding]:
+    """What costs nothing before a part is rejected: too many ohms may be those of the tips' contact."""
+    too_high = limits is not None and limits.high is not None and resistance.value > limits.high
+    if judgement.verdict is not Verdict.FAIL or not too_high or not two_wire:
+        return []
+    words = "before you reject it, press the tips on bare metal and read again"
+    return [Finding(FindingKind.ADVICE, words)]
 
 
 def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
@@ -257,25 +291,23 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     if limits is None:
         shown = format_uncertain(resistance.value, resistance.expanded_uncertainty, "ohm")
         return Judgement(
-            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this is an exploratory reading"
+            Verdict.NOT_DONE, 0.0, f"{shown}: no limits were given, so this reading is exploratory"
         )
     judgement = judge(resistance, limits, "resistance")
     expanded = resistance.expanded_uncertainty
-    if limits.low is not None and resistance.value < RESOLVABLE * expanded:
-        within_reach = resistance.value + expanded
-        if judgement.verdict is Verdict.FAIL and within_reach <= limits.low:
-            return judgement
+    coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
+    if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
+        short = "use four-wire" if two_wire else "the test current is too small"
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} can't be resolved: {advice}",
+            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {short}",
             _finer(resistance, limits, advice),
         )
-    if judgement.verdict is Verdict.INDETERMINATE and two_wire:
-        return Judgement(
-            judgement.verdict, judgement.conformance_probability, f"{judgement.reason}; {FOUR_WIRE}"
-        )
+    if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:
+        way = _finer(resistance, limits, FOUR_WIRE)
+        return dataclasses.replace(judgement, way=way if way.probability >= WORTH else None)
     return judgement
 
 

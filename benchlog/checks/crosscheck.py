@@ -26,7 +26,13 @@ from benchlog.hookup import in_words
 from benchlog.influence import Role
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY
 from benchlog.metrology.budget import uncertain
-from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags, no_number_hint
+from benchlog.metrology.meter_reading import (
+    MeterReading,
+    functions_used,
+    misleading_flags,
+    no_counts_words,
+    no_number_hint,
+)
 from benchlog.metrology.next_best import Way, with_ways
 from benchlog.reading import Function, Reading, State
 from benchlog.result import Result, Uncertain, Verdict
@@ -119,6 +125,7 @@ def check_crosscheck(
             *_about_drift(fit, readings),
             *([Finding(FindingKind.DRIFT, moved)] if moved else []),
             *advice,
+            *_assumed(compared),
         ),
         details=details,
     )
@@ -165,9 +172,17 @@ def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str |
     return None, [] if moved else [Finding(FindingKind.ADVICE, DECIDERS)]
 
 
+def _assumed(compared: Comparison) -> list[Finding]:
+    tags = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
+    words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
+    assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
+    accuracies = {m.tag: m.readings[0].accuracy for m in compared.meters}
+    bare = [no_counts_words(tag, accuracy) for tag, accuracy in accuracies.items() if accuracy.bare]
+    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in bare)]
+
+
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:
-    assumed = [m.tag for m in compared.meters if m.readings[0].accuracy == UNKNOWN_ACCURACY]
-    cautions = [f"accuracy of {tag} is not known: 2 % + 10 counts assumed" for tag in assumed]
+    cautions = []
     near_zero = all(abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings)
     if near_zero and compared.unit == "V":
         cautions.append(

@@ -8,13 +8,8 @@ from dataclasses import dataclass
 from benchlog.checks.ratio_model import UNKNOWN_WINDING, RatioSetup, on_one_range
 from benchlog.checks.scope_channels import GAIN_ACCURACY, ChannelPair
 from benchlog.finding import Finding, FindingKind
-from benchlog.magnetics.turns_posterior import (
-    Method,
-    rounding_right,
-)
-from benchlog.metrology.conformity import percent
-from benchlog.metrology.next_best import WORTH, by_chance_per_minute
-from benchlog.result import Verdict
+from benchlog.magnetics.turns_posterior import rounding_right
+from benchlog.metrology.next_best import WORTH, Way, by_chance_per_minute
 
 _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
 _WITHIN = 0.1  # relative; a miscount is within this (judgement)
@@ -43,6 +38,12 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
             return [
                 Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected value: {question}")
             ]
+    if divider is None and expected > 1 + _WITHIN and abs(ratio - 1) <= _WITHIN:
+        # What a divider as large as the number of turns gives, which puts both channels onto one range.
+        forgotten = f"was a divider of {expected:g}:1 before the winding's channel forgotten (--divider {expected:g}:1)"
+        return [
+            Finding(FindingKind.HOOKUP, f"the ratio is 1: {forgotten}, or are both probes on one winding?")
+        ]
     for factor in _FACTORS:
         if abs(ratio * factor / expected - 1) <= _WITHIN:
             if divider is None:
@@ -71,6 +72,13 @@ _THIRD = 1 / math.sqrt(3)
 
 #: With at most this many turns left of two opposing windings, no gain error can hide a turn (common practice, no source).
 FEW_TURNS = 40
+
+
+class Method(Way, frozen=True, kw_only=True):
+    """A way to count turns better."""
+
+    method: str  #: Its name.
+    relative_uncertainty: float  #: Standard one, of the ratio it would give.
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +178,15 @@ def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: f
     if not ways:
         ways = {"longer record": _longer_record(done)}
     methods = [
-        Method(name, how, u, rounding_right(expected, u), _MINUTES[name]) for name, (how, u) in ways.items()
+        Method(
+            how,
+            rounding_right(expected, u),
+            _MINUTES[name],
+            "turns_ratio",
+            method=name,
+            relative_uncertainty=u,
+        )
+        for name, (how, u) in ways.items()
     ]
     return by_chance_per_minute(m for m in methods if m.probability >= WORTH)
 
@@ -181,24 +197,3 @@ _WAYS = {
     "divider": _divide,
     "more sense turns": _more_sense_turns,
 }
-
-
-def method_findings(methods: tuple[Method, ...], verdict: Verdict) -> tuple[Finding, ...]:
-    """One finding for each way, best first; none after a fail."""
-    if verdict is Verdict.FAIL:
-        return ()
-    return tuple(
-        Finding(
-            FindingKind.ADVICE,
-            f"to settle it ({number}): {m.action}; takes {m.minutes:g} min and gives the right count in "
-            f"{percent(m.rounding_right)} of cases",
-        )
-        for number, m in enumerate(methods, 1)
-    )
-
-
-def as_noun(method: Method, planned: int) -> str:
-    """Name a method as the subject of a sentence."""
-    return {"swap": "swapping", "divider": f"a {planned}:1 divider", "longer record": "a longer record"}.get(
-        method.name, method.name
-    )

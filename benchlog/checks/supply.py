@@ -197,8 +197,8 @@ def _of_either(
         )
         return Verdict.INDETERMINATE, f"if regulated: {regulated}; if not: {unregulated}"
     return Verdict.INDETERMINATE, (
-        f"the nameplate does not say whether the output is regulated: {shown} is a {verdicts[0]} if it is, a "
-        f"{verdicts[1]} if not. Measure it under load, or give --regulation"
+        f"{shown} is a {verdicts[0]} if the output is regulated, a {verdicts[1]} if not, and the nameplate does not say "
+        "which (--regulation)"
     )
 
 
@@ -284,7 +284,7 @@ def _doubt(
     elif judgement.verdict is Verdict.FAIL:
         findings.append(
             Finding(
-                FindingKind.ADVICE,
+                FindingKind.SECOND_METER,
                 "before you reject the part, confirm it with a second meter and its own leads",
             )
         )
@@ -311,7 +311,7 @@ def _rectified(
         findings.append(
             Finding(
                 FindingKind.ASSUMPTION,
-                "the highest rectified peak assumes that the mains was 10 % low when you read the output",
+                "highest rectified peak: as if mains had been 10 % low at the reading",
             )
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")

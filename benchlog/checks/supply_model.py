@@ -144,9 +144,7 @@ def _at_mains(
     if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
         words.append(f"mains ±{MAINS_TOLERANCE * 100:g} %")
-        notes.append(
-            "mains not read, so the limits allow for its ±10 %: read it in the same minute to narrow them"
-        )
+        notes.append("mains not read: the limits allow ±10 % for it; read it in the same minute")
     else:
         low, high, middle = low * mains.scale, high * mains.scale, middle * mains.scale
         words.append(f"mains {mains.volt:g} V, nominal {mains.nominal_v:g} V")

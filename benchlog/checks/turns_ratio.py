@@ -17,7 +17,7 @@ import numpy as np
 from benchlog.capture import Capture
 from benchlog.checks.harmonic_agreement import unlike_harmonics
 from benchlog.checks.phase import polarity_finding
-from benchlog.checks.ratio_methods import as_noun, method_findings, methods_that_settle, wrong_factor
+from benchlog.checks.ratio_methods import Method, methods_that_settle, wrong_factor
 from benchlog.checks.ratio_model import (
     Injection,
     RatioSetup,
@@ -37,7 +37,7 @@ from benchlog.hookup import Hookup, in_words
 from benchlog.magnetics.flux import OPEN_SECONDARY_CAUTION
 from benchlog.magnetics.frequency_window import SIGNAL_FACTOR
 from benchlog.magnetics.transformer import Transformer
-from benchlog.magnetics.turns_posterior import Method, TurnsPosterior
+from benchlog.magnetics.turns_posterior import TurnsPosterior
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement
 from benchlog.metrology.next_best import Way, way_out, with_ways
@@ -112,7 +112,7 @@ def check_turns_ratio(
         conditions=_conditions(ratio),
         cautions=(*([OPEN_SECONDARY_CAUTION] if setup.injection else []), PROBE_CAUTION),
         findings=_findings(ratio, judged),
-        details=_details(ratio, judged.methods, rated_current_percent),
+        details=_details(ratio, rated_current_percent),
     )
     return with_ways(result, judged.ways)
 
@@ -157,7 +157,7 @@ class _Judged:
             return (way_out(doubts[0]),)
         if self.judgement.way:
             return (self.judgement.way,)
-        return () if self.methods or self.posterior is None else (CHECK_AGAIN,)
+        return self.methods or (() if self.posterior is None else (CHECK_AGAIN,))
 
     @property
     def reason(self) -> str:
@@ -165,12 +165,7 @@ class _Judged:
             return f"no verdict from this record: {self.blocked[0]}"
         if self.doubts or self.posterior is None:
             return self.judgement.reason
-        words = f"{self.posterior.words}: {self.judgement.reason}"
-        if self.judgement.verdict is not Verdict.INDETERMINATE or not self.methods:
-            return words
-        best = self.methods[0]
-        gain = f"would bring the uncertainty to {best.relative_uncertainty * 100:.2g} %"
-        return f"{words}; {as_noun(best, self.posterior.planned)} {gain}"
+        return f"{self.posterior.words}: {self.judgement.reason}"
 
 
 def _measure(captures: list[Capture], setup: RatioSetup, expected: float) -> _Ratio:
@@ -178,7 +173,7 @@ def _measure(captures: list[Capture], setup: RatioSetup, expected: float) -> _Ra
     captures = [with_probes(capture, setup.probes) for capture in captures]
     pairs = [fit_pair(captures[0], setup.secondary, setup.primary)]
     if len(captures) == 2:
-        _refuse_same_samples(captures[0], captures[1], setup)
+        refuse_same_samples(captures[0], captures[1], (setup.primary, setup.secondary))
         pairs.append(fit_pair(captures[1], setup.primary, setup.secondary))
     number, found, notes = turns_number(pairs, setup, expected)
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain, captures[0].instrument)
@@ -217,7 +212,6 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
         *ratio.findings,
         *(f for f in _sense_findings(ratio) if f not in judged.doubts),
         *_frequency_findings(ratio),
-        *method_findings(judged.methods, judged.verdict),
     )
 
 
@@ -227,9 +221,9 @@ def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> b
     return any(all(map(np.array_equal, first, again)) for again in (second, second[::-1]))
 
 
-def _refuse_same_samples(capture: Capture, swapped: Capture, setup: RatioSetup) -> None:
+def refuse_same_samples(capture: Capture, swapped: Capture, channels: Sequence[str]) -> None:
     """Refuse a swapped capture that is the first one again."""
-    if same_samples(capture, swapped, (setup.primary, setup.secondary)):
+    if same_samples(capture, swapped, channels):
         raise UsageError(
             "the swapped capture has the same samples as the first: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",
@@ -358,9 +352,7 @@ def _conditions(ratio: _Ratio) -> dict[str, str]:
     return found | ({"captures": "as connected, then probes and channels swapped"} if ratio.swapped else {})
 
 
-def _details(
-    ratio: _Ratio, methods: tuple[Method, ...], rated_current_percent: float | None
-) -> dict[str, Any]:
+def _details(ratio: _Ratio, rated_current_percent: float | None) -> dict[str, Any]:
     details: dict[str, Any] = {
         "expected_turns": ratio.expected,
         "loop_turns": ratio.setup.loop_turns,
@@ -368,18 +360,6 @@ def _details(
         "swapped": ratio.swapped,
         "cycles": [pair.fit.cycles for pair in ratio.pairs],
     }
-    if methods:
-        details["would_settle"] = [
-            {
-                "method": m.name,
-                "action": m.action,
-                "relative_uncertainty": m.relative_uncertainty,
-                "rounding_right": m.rounding_right,
-                "probability": m.probability,
-                "minutes": m.minutes,
-            }
-            for m in methods
-        ]
     if rated_current_percent is not None:
         details["accuracy_class"] = accuracy_class(
             ratio.turns, ratio.phase, ratio.expected, rated_current_percent

@@ -87,10 +87,9 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
         )
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
+    if verdict is Verdict.FAIL and not posterior.decided:
+        return Judgement(verdict, p, f"{percent(1 - p)} sure that it is outside the limits")
     best = posterior.most_likely
-    assumed = f"taking {posterior.planned} turns as {percent(posterior.prior)} likely before the measurement"
-    words = (
-        f"{percent(posterior.probability)} sure of {best} turns ({assumed}; from the data alone "
-        f"{percent(posterior.by_data[best])})"
-    )
-    return Judgement(verdict, p, f"{shown}, {words}")
+    sure, by_data = percent(posterior.probability), percent(posterior.by_data[best])
+    which = "" if posterior.decided else f" of {best}"
+    return Judgement(verdict, p, f"{sure} sure{which}, from the data alone {by_data}")

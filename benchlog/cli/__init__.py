@@ -148,7 +148,7 @@ def _set_up_streams() -> None:
                 kernel.SetConsoleMode(handle, mode.value | 4)
 
 
-#: Commands that ask questions if called without options; see `benchlog.cli.ask`.
+#: Commands that ask when they are called without options; their questions are in `benchlog.cli.questions`.
 _ASKING = ("supply", "diagnose", "continuity", "ratio", "crosscheck")
 #: Options that don't answer any of these questions.
 _NO_ANSWERS = frozenset(("--no-record", "--long"))
@@ -157,14 +157,16 @@ _NO_ANSWERS = frozenset(("--no-record", "--long"))
 def _asked(words: list[str]) -> int | None:
     """Complete a command by asking questions; returns an exit code if the user stopped."""
     from benchlog.cli.ask import ask
-    from benchlog.errors import UsageError
+    from benchlog.errors import BenchlogError, error_text
 
     try:
         words[:] = ask(words, show=lambda text: print(folded(text)))
-    except (KeyboardInterrupt, UsageError) as error:
-        said = str(error) or "stopped from the keyboard"
-        sys.stderr.write(f"\nbenchlog: {said}\n")
-        return 130 if isinstance(error, KeyboardInterrupt) else 2
+    except KeyboardInterrupt:
+        sys.stderr.write("\nbenchlog: stopped from the keyboard\n")
+        return 130
+    except BenchlogError as error:
+        sys.stderr.write(f"\n{error_text('benchlog', str(error), error.hint, sys.stderr)}")
+        return error.exit_code
     return None
 
 

@@ -35,6 +35,14 @@ _FILE_HINT = "check the path and its permissions" + (
 )
 
 
+def default_bench() -> Bench:
+    """Read bench.toml here if there is one, else an empty bench."""
+    from benchlog.bench import Bench, read_bench
+
+    path = Path(DEFAULT_BENCH)
+    return read_bench(path) if path.exists() else Bench()
+
+
 class Context:
     """Context of one command.
 
@@ -87,12 +95,11 @@ class Context:
 
     def bench(self) -> Bench:
         """Read the bench file: --bench, else bench.toml here if there is one, else an empty bench."""
-        from benchlog.bench import Bench, read_bench
-
         if self.args.bench:
+            from benchlog.bench import read_bench
+
             return read_bench(Path(self.args.bench))
-        default = Path(DEFAULT_BENCH)
-        return read_bench(default) if default.exists() else Bench()
+        return default_bench()
 
     def open_logbook(self, mode: str = "rw", *, create: bool = True) -> Logbook:
         """Open the logbook; close it, or use it as a context manager."""
@@ -190,7 +197,7 @@ class Context:
             )
 
 
-def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75 V ac"') -> dict[str, str]:
+def keyed(pairs: Sequence[str] | None, option: str, example: str) -> dict[str, str]:
     """Split repeated ``ID=value`` options into a dict, keeping their order; `example` shows how to write one.
 
     Raises
@@ -202,7 +209,7 @@ def keyed(pairs: Sequence[str] | None, option: str, example: str = 'MA-01="27.75
     for pair in pairs or ():
         key, equals, value = pair.partition("=")
         if not equals or not key or not value:
-            raise UsageError(f"{option} {pair!r} is not ID=VALUE", hint=f"write it like {option} {example}")
+            raise UsageError(f"{option} {pair!r} is not NAME=VALUE", hint=f"write it like {option} {example}")
         if key in found:
             raise UsageError(f"{option}: {key} is given twice")
         found[key] = value

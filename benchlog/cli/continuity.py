@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import with_questions
+from benchlog.cli.questioned import add_as_read, with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function
 from benchlog.result import Verdict
@@ -26,7 +26,8 @@ from benchlog.units import parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
-    from benchlog.result import Uncertain
+    from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.result import Result, Uncertain
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--tolerance", metavar="TEXT", default="6 %", help="± about the expected resistance (default 6 %%)"
     )
     add_meter_details(more)
+    add_as_read(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -91,10 +93,24 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         limits_set="typed",
         findings=(*result.findings, *accuracy_findings(ctx, reading, null, current)),
     )
-    if expected is not None and result.verdict is Verdict.FAIL:
-        wanted = expected.value * (1.0 if current is None else current.value)
-        result = with_questions(result, reading, wanted)
+    if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
+        result = _questioned(result, args, reading, null, current)
     return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+
+
+def _questioned(
+    result: Result,
+    args: argparse.Namespace,
+    reading: MeterReading,
+    null: MeterReading | None,
+    current: MeterReading | None,
+) -> Result:
+    """Ask about slips in what the display showed."""
+    from benchlog.checks.continuity import on_display
+
+    wire = result.quantities.get("expected_resistance")
+    expect, limits = on_display(wire, result.limits["resistance"], null, current)
+    return with_questions(result, reading, expect, limits=limits, as_read=args.as_read)
 
 
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:

@@ -22,7 +22,7 @@ import msgspec
 
 from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
-from benchlog.cli.questioned import with_questions
+from benchlog.cli.questioned import add_as_read, with_questions
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
 from benchlog.result import Verdict
@@ -68,6 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="'true rms' or 'average' (default: from the bench file)",
     )
     add_wait_option(meters)
+    add_as_read(meters)
     wave = parser.add_argument_group("waveform of the point, for average-responding meters")
     wave.add_argument("--waveform", metavar="FILE", help="capture of the point")
     wave.add_argument("--channel", metavar="CH", help="channel of the capture")
@@ -98,8 +99,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 def _readings(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.crosscheck import check_crosscheck
 
-    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
-    response = keyed(args.response, "--response")
+    accuracy, resolution = _details(args)
+    response = keyed(args.response, "--response", "MA-01=average")
     pairs = [_split(text) for text in args.reading]
     tags = list(dict.fromkeys(tag for tag, _ in pairs))
     for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
@@ -118,7 +119,10 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
         surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
         for other in readings:
             if other.reading.instrument != surest.reading.instrument:
-                result = with_questions(result, other, surest.value, second=surest)
+                than = f"what {surest.reading.instrument} shows"
+                result = with_questions(
+                    result, other, surest.value, than=than, as_read=args.as_read, second=surest
+                )
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
 
 
@@ -132,7 +136,13 @@ def _response(ctx: Context, tag: str, stated: str | None) -> str:
 
 
 def _split(text: str) -> tuple[str, str]:
-    return next(iter(keyed([text], "--reading").items()))
+    return next(iter(keyed([text], "--reading", 'MA-01="27.75 V ac"').items()))
+
+
+def _details(args: argparse.Namespace) -> tuple[dict[str, str], dict[str, str]]:
+    """Accuracy and resolution by meter."""
+    accuracy = keyed(args.accuracy, "--accuracy", 'MA-01="1 % + 5"')
+    return accuracy, keyed(args.resolution, "--resolution", 'MA-01="10 mV"')
 
 
 def _one(ctx: Context, tag: str, text: str, accuracy: str | None, resolution: str | None) -> MeterReading:
@@ -257,7 +267,7 @@ def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Se
     """Add accuracy and count: typed, else from the bench file if the column is named after a meter."""
     from benchlog.metrology.accuracy import parse_accuracy
 
-    accuracy, resolution = keyed(args.accuracy, "--accuracy"), keyed(args.resolution, "--resolution")
+    accuracy, resolution = _details(args)
     statement: Accuracy | None = None
     if series.name in accuracy:
         statement = parse_accuracy(accuracy[series.name])

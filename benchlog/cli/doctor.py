@@ -137,6 +137,7 @@ def _bench(ctx: Context) -> dict[str, Any]:
     """Whether the bench file and the project's own SCPI descriptions can be read."""
     try:
         bench = ctx.bench()
+        bench.refuse_unserved()
     except BenchlogError as error:
         return {"source": str(ctx.args.bench or ""), "instruments": [], "problem": str(error)}
     return {"source": bench.source, "instruments": list(bench.instruments), "problem": ""}

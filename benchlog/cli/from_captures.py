@@ -55,10 +55,7 @@ def number(
     """Read an optional quantity in its SI unit; `example` is shown in the hint."""
     if text is None:
         return None
-    try:
-        return parse_quantity(text, unit, what=what, above_zero=above_zero).value
-    except UsageError as error:
-        raise UsageError(error.message, hint=f"write it {example}" if example else error.hint) from None
+    return parse_quantity(text, unit, what=what, above_zero=above_zero, example=example).value
 
 
 def whole_turns(text: str | int, what: str) -> int:

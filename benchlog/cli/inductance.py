@@ -148,13 +148,10 @@ def _test_winding(args: argparse.Namespace, ctx: Context) -> TestWinding | None:
 def _compare(args: argparse.Namespace, ctx: Context) -> tuple[Result, list[Capture]]:
     from benchlog.checks.core_set import check_core_set
 
-    usual = {
-        core: read_captures(ctx, args, [path]) for core, path in keyed(args.compare, "--compare").items()
-    }
-    higher = {
-        core: read_captures(ctx, args, [path])
-        for core, path in keyed(args.compare_higher, "--compare-higher").items()
-    }
+    usual, higher = (
+        {core: read_captures(ctx, args, [path]) for core, path in keyed(files, option, "K1=k1.csv").items()}
+        for files, option in ((args.compare, "--compare"), (args.compare_higher, "--compare-higher"))
+    )
     result = check_core_set(
         usual,
         _setup(args, ctx),

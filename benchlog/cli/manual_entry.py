@@ -57,6 +57,14 @@ def metered(
     UsageError
         If any part can't be read.
     """
+    reading = typed_display(text, meter=meter, resolution=resolution, function=function)
+    return with_accuracy(ctx, reading, accuracy)
+
+
+def typed_display(
+    text: str, *, meter: str | None = None, resolution: str | None = None, function: Function | None = None
+) -> Reading:
+    """Read a typed display; a negative one on AC is refused."""
     reading = parse_displayed(text, function, instrument=meter or "")
     if resolution is not None:
         step = parse_quantity(resolution, reading.unit, what="resolution").value
@@ -71,7 +79,7 @@ def metered(
             f"{text!r}: AC {what} are not negative",
             hint="read the display again; a minus sign means relative mode, or the dial at DC",
         )
-    return with_accuracy(ctx, reading, accuracy)
+    return reading
 
 
 def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:

@@ -8,11 +8,25 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.finding import Finding, FindingKind
-from benchlog.result import Verdict
 
 if TYPE_CHECKING:
+    import argparse
+
     from benchlog.metrology.meter_reading import MeterReading
     from benchlog.result import Limits, Result
+
+
+#: What settles a reading that looks like a slip.
+_READ_AGAIN = "read the display again: digits, point, prefix; --as-read keeps the value"
+
+
+def add_as_read(parser: argparse._ActionsContainer) -> None:
+    """Add the option that insists on a value which looks like a slip."""
+    parser.add_argument(
+        "--as-read",
+        action="store_true",
+        help="the display was read again: take the value although it is 10x or 1000x off",
+    )
 
 
 def with_questions(
@@ -21,45 +35,46 @@ def with_questions(
     expect: float | None,
     *,
     limits: Limits | None = None,
+    than: str = "the expected value",
+    as_read: bool = False,
     mains_nominal_v: float | None = None,
     second: MeterReading | None = None,
 ) -> Result:
     """Add questions about slips and a ready command line to a result whose reading looks wrong.
 
-    If a prefix was probably forgotten or added, a fail becomes indeterminate.
+    A typed reading that looks like a slip of the decimal point or the prefix condemns nothing: its fail becomes
+    indeterminate.
 
     Parameters
     ----------
     expect : float or None
-        Expected value in the reading's unit; None adds nothing.
+        What was expected, in the reading's unit, where that is known.
     limits : Limits, optional
         A reading within them is accepted without questions.
+    than : str
+        What it is that was expected, in words.
+    as_read : bool
+        Whether the person read the display again and keeps the value.
     mains_nominal_v : float, optional
         Nominal mains, if stated.
     second : MeterReading, optional
         What a second meter shows on the same points.
     """
-    if expect is None or _inside(reading, limits):  # the usual case does not need the imports below
-        return result
+    if _inside(reading, limits) or (expect is None and limits is None):
+        return result  # the usual answer needs none of what is imported below
 
-    from benchlog.diagnosis.doubtful import acceptable, possible_slips
-    from benchlog.diagnosis.slips import SlipKind
-    from benchlog.metrology.next_best import Way, with_ways
+    from benchlog.diagnosis.doubtful import acceptable, possible_slips, unless_misread
 
-    if acceptable(reading, expect, limits):
+    if expect is not None and acceptable(reading, expect, limits):
         return result
     shown = reading.reading
-    slips = possible_slips(shown, expect)
+    slips = possible_slips(shown, expect, than=than, limits=limits)
     asked = [Finding(FindingKind.ENTRY, slip.noted_of(shown.displayed)) for slip in slips]
-    if result.verdict is Verdict.FAIL and any(slip.kind is SlipKind.FACTOR_1000 for slip in slips):
-        result = with_ways(
-            msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=asked[0]),
-            [Way("look at the unit and prefix on the display, and type it again", 0.9, 0.5)],
-        )
-    if shown.unit in ("V", "A", "ohm"):
+    if expect is not None and shown.unit in ("V", "A", "ohm"):
         line = diagnose_line(reading, expect, mains_nominal_v, second)
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
-    return msgspec.structs.replace(result, findings=(*result.findings, *asked))
+    result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
+    return result if as_read else unless_misread(result, shown.displayed, slips, _READ_AGAIN)
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:

@@ -1,7 +1,7 @@
-"""Check a turns ratio, from a two-channel capture or live with scope and generator.
+"""Check a turns ratio, from a two-channel capture or live with scope and generator. The generator drives the winding of N
+turns, here called the secondary; the primary is a separate sense loop of K turns, usually one.
 
-The generator drives the N-turn winding. One channel (secondary) is across its ends, the other (primary) on a separate
-sense loop of K turns. The ratio is K times secondary over primary.
+One channel is across the ends of each. The ratio is K times secondary over primary.
 
 Examples:
   benchlog ratio --capture ct1.csv --swapped ct1_swapped.csv \\
@@ -61,9 +61,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--swapped", metavar="FILE", action="append", help="second capture with probes and channels swapped"
     )
-    parser.add_argument("--primary", metavar="CH", required=True, help="channel on the K-turn sense loop")
-    parser.add_argument("--secondary", metavar="CH", required=True, help="channel on the N-turn winding")
-    parser.add_argument("--expect", metavar="N", required=True, help="planned turns")
+    parser.add_argument("--primary", metavar="CH", required=True, help="channel on the separate sense loop")
+    parser.add_argument(
+        "--secondary", metavar="CH", required=True, help="channel on the winding that the generator drives"
+    )
+    parser.add_argument("--expect", metavar="N", required=True, help="turns that the winding should have")
     parser.add_argument(
         "--tolerance",
         metavar="TEXT",
@@ -146,7 +148,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         )
     if args.capture and args.generator:
         raise UsageError("--capture and --generator can't be used together", hint="leave one of them out")
-    expected = number(args.expect, "1", "expected turns", example="like 60")
+    expected = number(args.expect, "1", "expected turns", example="60")
     assert expected is not None
     if args.generator:
         from benchlog.cli.ratio_live import measure_live

@@ -103,6 +103,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         if desk is not None:
             _show_page(stack, desk, person)
         bench = ctx.bench()
+        bench.refuse_unserved()
         if bench.simulated:
             person = _at_simulated_bench(stack, plan, bench, ctx.clock, person)
         book = stack.enter_context(ctx.open_logbook())

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
+import msgspec
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from benchlog.cli.scale import scale_line
-from benchlog.finding import FindingKind
-from benchlog.metrology.conformity import percent
+from benchlog.finding import Finding, FindingKind
+from benchlog.metrology.conformity import judge, percent
+from benchlog.metrology.next_best import Way, next_step
 from benchlog.result import DesignCheck, Limits, Result, Uncertain, Verdict
-from benchlog.wording import MARKS, limits_words, quantity_words, value_words
+from benchlog.wording import MARKS, limits_own_words, limits_words, quantity_words, value_words
 
 if TYPE_CHECKING:
     from benchlog.cli.thumbnail import Waveforms
@@ -32,23 +34,29 @@ _WORDS = {
     Verdict.INDETERMINATE: "CAN'T TELL",
     Verdict.NOT_DONE: "NOT DONE",
 }
-#: Findings shown with the answer because they affect it; the others are for --long.
-_ALWAYS = frozenset(
+#: Findings that may overturn the answer: always shown with it.
+_SERIOUS = frozenset(
     {
-        FindingKind.ACCURACY,
-        FindingKind.ASSUMPTION,
         FindingKind.CLIPPING,
-        FindingKind.CORRECTED,
         FindingKind.DISPLAY,
         FindingKind.ENTRY,
         FindingKind.HOOKUP,
         FindingKind.METER_IN_DOUBT,
         FindingKind.ODD_ONE_OUT,
         FindingKind.POLARITY,
-        FindingKind.SECOND_METER,
     }
 )
-_MOST_FINDINGS = 3
+#: Findings that say what to do.
+_TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
+#: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
+_FILLING = (
+    *_TO_DO,
+    FindingKind.CORRECTED,
+    FindingKind.ACCURACY,
+    FindingKind.ASSUMPTION,
+)
+#: Lines between the picture and what closes an answer.
+_BODY_LINES = 2
 _SCALE_COLUMNS = 44
 
 
@@ -57,16 +65,19 @@ def mark(verdict: Verdict) -> Text:
     return Text(f"{MARKS[verdict.value]} {verdict.value}", style=f"bold {_COLOURS[verdict]}")
 
 
-def _loud(verdict: Verdict) -> Text:
-    return Text(f"{MARKS[verdict.value]} {_WORDS[verdict]}", style=f"bold {_COLOURS[verdict]}")
+def _loud(result: Result) -> Text:
+    """Verdict as the first thing of an answer; what was measured without limits was done, only not judged."""
+    verdict = result.overall
+    word = "NOT JUDGED" if verdict is Verdict.NOT_DONE and result.quantities else _WORDS[verdict]
+    return Text(f"{MARKS[verdict.value]} {word}", style=f"bold {_COLOURS[verdict]}")
 
 
-def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2) -> None:
-    """Print one line; wrapped parts keep its indent."""
+def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
+    """Print one line; where it wraps it goes on with its indent, and `hang` more."""
     text = Text.assemble(*parts)
-    for line in text.wrap(console, max(console.width - indent, 1)):
+    for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
         line.rstrip()  # piped output has no trailing blanks
-        console.print(Text(" " * indent).append_text(line))
+        console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
 
 
 def show_answer(
@@ -83,62 +94,87 @@ def show_answer(
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
-    show_line(console, _loud(result.overall), "  ", *_headline(result, judged, failed), indent=0)
+    head = Text.assemble(_loud(result), "  ", *_headline(result, judged, failed))
+    allowed = _allowed(result, judged[0]) if judged and result.overall is result.verdict else ""
+    if head.cell_len + len(allowed) <= console.width:
+        head, allowed = head.append(allowed), ""
+    show_line(console, head, indent=0, hang=0 if head.cell_len <= console.width else 2)
+    if allowed:
+        show_line(console, allowed.lstrip())
     if judged:
         _show_scale(console, result, judged[0])
     if waveforms is not None:
         show_waveforms(console, result, waveforms)
+    body = list(_body(result, judged, failed))
+    for line in body:
+        show_line(console, line)
+    for finding in _remarks(result, _BODY_LINES - len(body)):
+        show_line(console, finding)
+    _show_end(console, result, more=more)
+
+
+def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Iterator[str | tuple[str, str]]:
+    """What the first line and the picture leave open."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
-        show_line(console, _value(result, name, named=True))
-    if result.verdict is not Verdict.PASS:
-        show_line(console, result.reason)
+        yield _value(result, name, named=True) + _allowed(result, name)
+    if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
+        yield result.reason
     for check in failed:
-        show_line(console, f"{_check_words(check)}: {check.reason}")
-    if result.verdict is Verdict.PASS:
-        if result.turns:
-            show_line(console, _turns_words(result.turns))
-        _show_rest(console, result, judged)
-    _show_remarks(console, result)
-    if result.record or more:
-        show_line(console, (f"{_saved(result)} --long shows more." if more else _saved(result), "dim"))
+        yield f"{_check_words(check)}: {check.reason}"
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not result.turns
+    if asked and (rest := _rest(result, judged)):
+        yield rest, "dim"
 
 
-def _turns_words(turns: Mapping[str, Any]) -> str:
-    """For a whole number of turns: the number and its probability, since that was judged."""
-    return f"{turns['most_likely']} turns, {percent(turns['probability'])} sure: judged as a whole number of turns"
+def _is_plain(result: Result, judged: list[str]) -> bool:
+    """Whether a fail is that of its first quantity against limits, all of which the first line says."""
+    if result.verdict is not Verdict.FAIL or not judged:
+        return False
+    quantity, limits = result.quantities[judged[0]], result.limits[judged[0]]
+    return result.reason == judge(quantity, limits, quantity_words(judged[0])).reason
 
 
 def _saved(result: Result) -> str:
     if result.record is None:
-        return "Not saved."
-    return f"Saved in {result.record.logbook} as entry {result.record.entry}."
+        return "Not saved"
+    return f"Saved in {result.record.logbook} as entry {result.record.entry}"
 
 
 def _judged(result: Result) -> list[str]:
-    """Quantities with limits; none if the record is clipped, since such numbers mislead."""
+    """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
+
+    None where clipping is why nothing can be said: such numbers only mislead.
+    """
     clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
     if clipped and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
         return names
-    return sorted(names, key=lambda name: -_beyond(result.quantities[name], result.limits[name]))
+    beyond = {name: _beyond(result.quantities[name], result.limits[name]) for name in names}
+    enough = 2 if result.verdict is Verdict.FAIL else 1
+    return sorted((name for name in names if beyond[name] >= enough), key=lambda name: -beyond[name])
 
 
 def _beyond(quantity: Uncertain, limits: Limits) -> int:
-    """How a quantity affects a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
-    u = quantity.expanded_uncertainty
+    """How much a quantity has to do with a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
+    u = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
     over = quantity.value - limits.high if limits.high is not None else -math.inf
     under = limits.low - quantity.value if limits.low is not None else -math.inf
     worst = max(over, under)
     return 2 if worst > u else 1 if worst > -u else 0
 
 
-def _show_remarks(console: Console, result: Result) -> None:
-    for finding in _few_findings(result):
-        show_line(console, finding)
-    for caution in result.cautions:
-        show_line(console, (f"! {_first_sentence(caution)}", "bold"))
+def _show_end(console: Console, result: Result, *, more: bool) -> None:
+    """Cautions, and where the result is; in one line if that is enough."""
+    cautions = [f"! {_first_sentence(caution)}" for caution in result.cautions]
+    saved = f"{_saved(result)}; --long shows more." if more else f"{_saved(result)}."
+    closing = [(saved, "dim")] if result.record or more else []
+    if len(cautions) == len(closing) == 1 and len(cautions[0]) + len(saved) + 3 <= console.width:
+        show_line(console, (f"{cautions[0]} ", "bold"), *closing)
+        return
+    for line in (*((caution, "bold") for caution in cautions), *closing):
+        show_line(console, line)
 
 
 def _show_scale(console: Console, result: Result, name: str) -> None:
@@ -148,12 +184,11 @@ def _show_scale(console: Console, result: Result, name: str) -> None:
         show_line(console, (drawn.rstrip(), _COLOURS[result.verdict]))
 
 
-def _show_rest(console: Console, result: Result, judged: list[str]) -> None:
-    """The quantities that have no limits."""
-    rest = {n: q for n, q in result.quantities.items() if n not in judged and q.standard_uncertainty > 0}
-    if rest:
-        words = "; ".join(f"{quantity_words(name)} {value_words(q)}" for name, q in rest.items())
-        show_line(console, (words, "dim"))
+def _rest(result: Result, judged: list[str]) -> str:
+    """The quantities that have no limits, and are no expectation of one that has."""
+    known = {*(judged or list(result.quantities)[:1]), *result.expectations.values()}
+    names = [n for n, q in result.quantities.items() if n not in known and q.standard_uncertainty > 0]
+    return "; ".join(f"{quantity_words(name)} {value_words(result.quantities[name])}" for name in names)
 
 
 def _plain(console: Console) -> bool:
@@ -182,19 +217,26 @@ def _headline(
         passed = "; ".join(quantity_words(n) for n in judged) or result.check.replace("_", " ")
         yield f"{_check_words(failed[0])} ({passed}: {_WORDS[result.verdict].lower()})"
     elif judged:
-        yield _value(result, judged[0], named=len(judged) > 1)
+        yield _value(result, judged[0], named=len(result.limits) > 1)
     elif result.verdict is Verdict.PASS:
         yield result.reason
+    elif result.verdict is Verdict.NOT_DONE and result.quantities:
+        name, quantity = next(iter(result.quantities.items()))
+        yield f"{quantity_words(name)} {value_words(quantity)}"
     else:
         yield result.check.replace("_", " ")
 
 
 def _value(result: Result, name: str, *, named: bool) -> str:
-    """Value and limits; with the name if the unit alone does not show what it is."""
+    """A value; with its name where the unit alone does not say what it is."""
     quantity = result.quantities[name]
-    limits = result.limits[name]
-    words = f"{value_words(quantity)}   allowed {limits_words(limits)}"
+    words = value_words(quantity)
     return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
+
+
+def _allowed(result: Result, name: str) -> str:
+    """Limits as they follow a value."""
+    return f"   allowed {limits_words(result.limits[name])}"
 
 
 def _check_words(check: DesignCheck) -> str:
@@ -206,14 +248,16 @@ def _first_sentence(text: str) -> str:
     return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
-def _few_findings(result: Result) -> list[str]:
-    """Findings shown with the answer, and what to do if it is not a pass."""
-    wanted = set(_ALWAYS)
-    if result.overall is not Verdict.PASS:
-        wanted.add(FindingKind.ADVICE)
-    found = [f for f in result.findings if f.kind in wanted and f not in result.reason]
-    found.sort(key=lambda f: f.kind is FindingKind.ASSUMPTION)  # possible errors before assumptions
-    return [str(f) for f in found[:_MOST_FINDINGS]]
+def _remarks(result: Result, room: int) -> list[Finding]:
+    """Findings that must be shown with the answer, and as many others as there is room for."""
+    found = [f for f in result.findings if f not in result.reason]
+    wanted = [k for k in _FILLING if k is not FindingKind.ADVICE or result.overall is not Verdict.PASS]
+    filling = [f for kind in wanted for f in found if f.kind is kind]
+    step = next_step(result) if result.overall is Verdict.INDETERMINATE else None
+    must = [*filter(None, [step]), *(f for f in found if f.kind in _SERIOUS)]
+    if not must and result.overall is not Verdict.PASS:
+        must = [f for f in filling if f.kind in _TO_DO][:1]  # what to do about it is never left out
+    return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
 
 def show_result(console: Console, result: Result) -> None:
@@ -223,24 +267,28 @@ def show_result(console: Console, result: Result) -> None:
         title = f"{result.check_id} {title}"
     if result.part:
         title += f", {result.part}"
-    show_line(console, _loud(result.overall), "  ", (title, "bold"), indent=0)
+    show_line(console, _loud(result), "  ", (title, "bold"), indent=0)
     if result.overall is not result.verdict:
         show_line(console, f"{_WORDS[result.verdict].lower()}: {result.reason}")
     else:
         show_line(console, result.reason)
-    if result.quantities:
-        console.print(_quantities(result))
+    _show_quantities(console, result)
     for check in result.design_checks:
         show_line(console, mark(check.verdict), "  ", (_check_words(check), "bold"), f": {check.reason}")
     for name, limits in result.limits.items():
-        if limits.source:
-            show_line(console, (f"{quantity_words(name)}: limits {limits.source}", "dim"))
+        if source := "; ".join(filter(None, (limits.source, limits_own_words(limits)))):
+            show_line(console, (f"{quantity_words(name)}: limits {source}", "dim"))
+    if result.turns:
+        prior = f"{result.turns['planned']} turns taken as {percent(result.turns['prior'])} likely before the measurement"
+        show_line(console, (f"{prior} (--prior)", "dim"))
     for finding in result.findings:
         show_line(console, f"- {finding}")
+    for way in result.details.get("would_settle", ())[1:]:
+        show_line(console, f"- or {msgspec.convert(way, Way).words}")
     for caution in result.cautions:
         show_line(console, (f"! {caution}", "bold"))
     if result.record:
-        show_line(console, (_saved(result), "dim"))
+        show_line(console, (f"{_saved(result)}.", "dim"))
 
 
 def show_brief(console: Console, result: Result) -> None:
@@ -249,7 +297,7 @@ def show_brief(console: Console, result: Result) -> None:
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
         console,
-        _loud(result.overall),
+        _loud(result),
         "  ",
         (name, "bold"),
         f"  {result.overall_reason}",
@@ -267,11 +315,23 @@ def show_brief(console: Console, result: Result) -> None:
         show_line(console, f"- {finding}")
 
 
-def _quantities(result: Result) -> Table:
+def _show_quantities(console: Console, result: Result) -> None:
+    """A table; where it is too wide for the screen, a line for each quantity."""
+    rows = [
+        (quantity_words(name), value_words(q), str(result.limits.get(name, "")))
+        for name, q in result.quantities.items()
+    ]
+    titles = ("quantity", "value ± U (95 %)", "limits")
+    widths = [max(map(len, column)) for column in zip(titles, *rows, strict=True)]
+    if sum(widths) + 10 > console.width:
+        for name, value, limits in rows:
+            show_line(console, f"{name}: {value}{f', limits {limits}' if limits else ''}", hang=2)
+        return
+    if not rows:
+        return
     table = Table(box=None, padding=(0, 2, 0, 2), show_header=True, header_style="dim")
-    table.add_column("quantity")
-    table.add_column("value ± U (95 %)", justify="right", no_wrap=True)
-    table.add_column("limits", justify="right")
-    for name, quantity in result.quantities.items():
-        table.add_row(quantity_words(name), value_words(quantity), limits_words(result.limits.get(name)))
-    return table
+    for title in titles:
+        table.add_column(title, justify="left" if title == titles[0] else "right")
+    for row in rows:
+        table.add_row(*row)
+    console.print(table)

@@ -10,12 +10,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.wording import MARKS, quantity_words, value_words
+from benchlog.wording import MARKS, quantity_words
 
 if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.cli.listing import Listing
+    from benchlog.dashboard.suspect import Suspect
     from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
     from benchlog.project.state import CheckStatus, HoldStatus
@@ -33,11 +34,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
     plan = read_plan(Path(args.plan))
     copies: list[str] = []
+    doubts: tuple[Suspect, ...] = ()
     bench = ctx.bench()
     if ctx.logbook_path.exists():
         with ctx.open_logbook("ro", create=False) as book:
             seen = overview(plan, book, ctx.clock.utc_ns())
             copies = _behind(book, bench.record.copies)
+            doubts = _doubts_of_watch(book)
     else:
         seen = overview(plan, None, ctx.clock.utc_ns())
     others = [] if ctx.logbook_path.exists() else sorted(ctx.logbook_path.absolute().parent.glob("*.logbook"))
@@ -47,11 +50,10 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     unchecked = [i.tag for i in bench.instruments.values() if i.kind == "meter" and i.tag not in known]
     if ctx.json:
-        ctx.print_json(
-            {**_plain(seen, bench), "never_checked": unchecked, "not_in_bench": missing, "copies": copies}
-        )
+        more = {"never_checked": unchecked, "not_in_bench": missing, "doubts": [d.to_json() for d in doubts]}
+        ctx.print_json({**_plain(seen, bench), **more, "copies": copies})
     else:
-        _show(ctx, seen, bench, unchecked)
+        _show(ctx, seen, bench, unchecked, doubts)
         for tag in missing:
             ctx.listing.line(
                 f"! meter {tag} of the plan is not in the bench file: its accuracy would be assumed", "bold"
@@ -72,6 +74,18 @@ def _behind(book: Logbook, folders: Sequence[str]) -> list[str]:
     from benchlog.logbook.copies import copy_state
 
     return [copy_state(book, Path(folder).expanduser()) for folder in folders]
+
+
+def _doubts_of_watch(book: Logbook) -> tuple[Suspect, ...]:
+    """Doubts of `watch` that nothing has settled."""
+    if next(book.entries("doubt", limit=1), None) is None:
+        return ()
+    from benchlog.dashboard.open_doubts import (
+        KINDS,
+        open_doubts,
+    )  # most projects have none: no need to load it
+
+    return open_doubts(book.entries(KINDS))
 
 
 def _functions(bench: Bench, tag: str) -> list[str]:
@@ -136,11 +150,16 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 
 
 def _measured(status: CheckStatus) -> str:
+    from benchlog.project.recalled import corrected_words
+
     """Quantities judged in a passed check; empty for any other check."""
     result = status.result
     if status.state != "passed" or result is None:
         return ""
-    return "; ".join(f"{quantity_words(n)} {value_words(result.quantities[n])}" for n in result.judged)
+    shown = {n: corrected_words(n, result.quantities[n], status.recalls) for n in result.judged}
+    return "; ".join(
+        f"{quantity_words(n)} {value}" + (f" ({note})" if note else "") for n, (value, note) in shown.items()
+    )
 
 
 def _why(status: CheckStatus) -> str:
@@ -176,7 +195,10 @@ def _show_checks(out: Listing, seen: Overview) -> None:
         out.table(("check", "part", "state", "since", "why"), rows, cut=short)
 
 
-def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> None:
+def _show(
+    ctx: Context, seen: Overview, bench: Bench, unchecked: list[str], doubts: Sequence[Suspect]
+) -> None:
+    from benchlog.logbook.clock_steps import ago
     from benchlog.project.meter_trust import checked_words
 
     out = ctx.listing
@@ -193,6 +215,10 @@ def _show(ctx: Context, seen: Overview, bench: Bench, unchecked: list[str]) -> N
     for meter in seen.meters:
         checked = checked_words(meter.checked(_functions(bench, meter.tag)))
         out.line(f"meter {meter.tag}: {meter.word} ({meter.reason}){f'; {checked}' if checked else ''}")
+    for suspect in doubts:
+        since = ago(suspect.since_utc_ns, ctx.clock.utc_ns())
+        found = f"{suspect.kind.words}: {suspect.reason}"
+        out.line(f"! meter {suspect.who}: watch doubted it {since}, not settled since: {found}", "bold")
     for tag in unchecked:
         out.line(f"meter {tag}: never checked against a standard")
     for entry in seen.state.substitutions:

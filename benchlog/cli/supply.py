@@ -17,7 +17,7 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import diagnose_line, with_questions
+from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
 from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from benchlog.units import Nameplate
 
 
+_AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
 #: Options for captures only.
 _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval", "columns")
 
@@ -48,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains, e.g. '230 V'")
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
-    parser.add_argument("--capacitor", metavar="TEXT", help="rating of the capacitor, e.g. '35 V'")
+    parser.add_argument("--capacitor", metavar="TEXT", help="voltage printed on the capacitor, e.g. '35 V'")
     parser.add_argument(
         "--regulation",
         metavar="WORD",
@@ -78,6 +79,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     more.add_argument("--loaded-meter", metavar="ID", help="meter of the loaded reading (default: the same)")
     more.add_argument("--loaded-accuracy", metavar="TEXT", help="its accuracy, if another meter")
     add_meter_details(more)
+    add_as_read(more)
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -85,7 +87,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.supply_model import expected_supply
 
     nameplate = _nameplate(args)
-    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True)
+    nominal = number(args.mains_nominal, "V", "nominal mains", above_zero=True, example="230 V")
     mains = _mains(args, ctx, nominal)
     tolerance = _tolerance(args)
     _refuse_stray_options(args)
@@ -104,7 +106,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         mains=mains,
         second=second,
         load=load,
-        capacitor_v=number(args.capacitor, "V", "capacitor rating", above_zero=True),
+        capacitor_v=number(
+            args.capacitor, "V", "capacitor's voltage rating", above_zero=True, example="35 V"
+        ),
         tolerance=tolerance,
     )
     readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
@@ -124,6 +128,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         no_load,
         result.quantities["expected_no_load"].value,
         limits=result.limits["no_load_voltage"],
+        as_read=args.as_read or second is not None,  # two meters don't slip alike
         mains_nominal_v=nominal,
     )
     return ctx.emit(result, readings=shown)
@@ -177,13 +182,17 @@ def _load(args: argparse.Namespace, ctx: Context) -> LoadPoint | None:
     return LoadPoint(ohm, loaded, parse_share(args.load_tolerance, "load tolerance"))
 
 
+def stated_nameplate(text: str) -> Nameplate:
+    """Read a nameplate; one that says neither ac nor dc is refused."""
+    nameplate = parse_nameplate(text)
+    if nameplate.coupling_assumed:
+        raise UsageError(f"nameplate {text!r} does not say ac or dc", hint=_AC_OR_DC)
+    return nameplate
+
+
 def _nameplate(args: argparse.Namespace) -> Nameplate:
     """The nameplate, with the regulation from --regulation."""
-    nameplate = parse_nameplate(args.nameplate)
-    if nameplate.coupling_assumed:
-        from benchlog.cli.ask import AC_OR_DC
-
-        raise UsageError(f"nameplate {args.nameplate!r} does not say ac or dc", hint=AC_OR_DC)
+    nameplate = stated_nameplate(args.nameplate)
     if args.regulation is None:
         return nameplate
     stated = Regulation(args.regulation)

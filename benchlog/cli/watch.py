@@ -59,6 +59,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             else:
                 typed.append(tag)
     meters = readers(linked, ctx)
+    known, before = known_doubts(ctx, [*linked, *typed], groups)
     with ExitStack() as stack:
         book = stack.enter_context(_logbook(ctx))
         collector = Collector(
@@ -67,11 +68,12 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             clock=ctx.clock,
             linked=list(linked),
             typed=typed,
-            known={t: r for t, r in known_doubts(ctx).items() if t in (*linked, *typed)},
+            known=known,
+            before=before,
             target=str(ctx.logbook_path) if ctx.recording else "",
         )
         recorder = stack.enter_context(_recorder(meters, book, collector, ctx)) if meters else None
-        session = WatchSession(args, ctx, collector, recorder, book, typed, span_s)
+        session = WatchSession(args, ctx, collector, recorder, book, typed, span_s, before)
         try:
             with _ended_by_a_signal():
                 last = session.once() if args.once else session.follow()

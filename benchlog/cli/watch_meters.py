@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from benchlog.cli.context import keyed
@@ -12,7 +13,8 @@ if TYPE_CHECKING:
     from benchlog.adapter import Reader
     from benchlog.bench import Bench, Instrument
     from benchlog.cli.context import Context
-    from benchlog.dashboard.suspect import NodeGroup
+    from benchlog.dashboard.suspect import NodeGroup, Suspect
+    from benchlog.logbook.chain import Entry
 
 
 def instruments(
@@ -96,15 +98,35 @@ def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> l
     return readers
 
 
-def known_doubts(ctx: Context) -> dict[str, str]:
-    """Meters that failed their last check standard, left their chart then, or were recalled since."""
+def known_doubts(
+    ctx: Context, watched: Sequence[str], groups: Sequence[NodeGroup]
+) -> tuple[dict[str, str], list[Suspect]]:
+    """Of the meters watched: those in doubt by their check standards, with the reason; doubts of an earlier watch."""
+    from benchlog.dashboard.open_doubts import KINDS, open_doubts
     from benchlog.project.meter_doubt import DOUBT_KINDS
-    from benchlog.project.meter_trust import meter_trust
 
     if not ctx.logbook_path.exists():
-        return {}
+        return {}, []
     with ctx.open_logbook("ro", create=False) as book:
-        entries = list(book.entries(DOUBT_KINDS))
+        entries = list(book.entries(tuple({*DOUBT_KINDS, *KINDS})))
+    known = {t: r for t, r in _by_standards(entries, ctx.clock.utc_ns()).items() if t in watched}
+    before = (_compared_in(suspect, groups) for suspect in open_doubts(entries))
+    return known, [s for s in before if s is not None and set(s.tags) <= set(watched)]
+
+
+def _compared_in(suspect: Suspect, groups: Sequence[NodeGroup]) -> Suspect | None:
+    """A doubt of before, on the group that compares its meters now; None where no group does."""
+    if not suspect.group:
+        return suspect
+    fitting = [g.name for g in groups if set(suspect.tags) <= set(g.tags)]
+    name = suspect.group if suspect.group in fitting else next(iter(fitting), "")
+    return replace(suspect, group=name) if name else None
+
+
+def _by_standards(entries: Sequence[Entry], now_utc_ns: int) -> dict[str, str]:
+    """Meters that failed their last check standard, left their chart then, or were recalled since."""
+    from benchlog.project.meter_trust import meter_trust
+
     found = {}
     for entry in (e for e in entries if e.kind == "standard"):  # keep the last of each meter
         chart = entry.body.get("chart") or {}
@@ -112,6 +134,6 @@ def known_doubts(ctx: Context) -> dict[str, str]:
         found[str(entry.body["meter"])] = (
             f"moved since its earlier checks {where}: {chart['why']}" if chart.get("signal") == "act" else ""
         )
-    trust = meter_trust(entries, ctx.clock.utc_ns())
+    trust = meter_trust(entries, now_utc_ns)
     found |= {t.tag: t.reason for t in trust if t.dated}
     return {tag: reason for tag, reason in found.items() if reason}

@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from benchlog.dashboard.open_doubts import doubt_body
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.keyboard import Lines, single_keys
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from benchlog.dashboard.collector import Collector
     from benchlog.dashboard.keyboard import Keyboard
     from benchlog.dashboard.model import Snapshot
+    from benchlog.dashboard.suspect import Suspect
     from benchlog.logbook import Logbook
     from benchlog.recorder import Recorder
 
@@ -37,34 +39,32 @@ class WatchSession:
         book: Logbook,
         typed: Sequence[str],
         span_s: float | None,
+        before: Sequence[Suspect],
     ) -> None:
         self._args, self._ctx = args, ctx
         self._collector, self._recorder, self._book = collector, recorder, book
         self._typed = list(typed)
         self._end_s = time.monotonic() + (span_s if span_s is not None else float("inf"))
         self._span_s = span_s
-        self._doubts: dict[tuple[str, ...], str] = {}
+        self._doubts = {s.key: s for s in before}
         self._refused: list[str] = []
 
     def picture(self, note: str = "") -> Snapshot:
         """Take a snapshot; record doubts that appeared or ended."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
         snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
-        now = {(s.kind.value, s.group, *s.tags): s.reason for s in snapshot.suspects}
+        now = {s.key: s for s in snapshot.suspects}
+        now |= {s.key: s for s in snapshot.unsettled if s.key in self._doubts and s.key not in now}
         for key in self._doubts.keys() - now.keys():
-            self._write_down("ends", key, self._doubts[key], "")
-        for suspect in snapshot.suspects:
-            key = (suspect.kind.value, suspect.group, *suspect.tags)
-            if key not in self._doubts:
-                self._write_down("begins", key, suspect.reason, suspect.next_check)
+            self._write_down("ends", self._doubts[key])
+        for key in now.keys() - self._doubts.keys():
+            self._write_down("begins", now[key])
         self._doubts = now
         return snapshot
 
-    def _write_down(self, event: str, key: tuple[str, ...], reason: str, action: str) -> None:
-        kind, group, *tags = key
+    def _write_down(self, event: str, suspect: Suspect) -> None:
         if self._ctx.recording:
-            body = {"event": event, "instruments": tags, "kind": kind, "group": group, "reason": reason}
-            self._book.append("doubt", body | ({"next": action} if action else {}))
+            self._book.append("doubt", doubt_body(event, suspect))
 
     def _time_is_up(self) -> bool:
         return time.monotonic() >= self._end_s

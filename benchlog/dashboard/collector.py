@@ -55,6 +55,8 @@ class Collector:
         Meters to be shown from the start; the silence of linked ones is noticed.
     known : mapping of str to str, optional
         Meters already in doubt by their check standards.
+    before : sequence of Suspect
+        Doubts of an earlier watch that nothing has settled.
     target : str
         Logbook, as shown.
     """
@@ -68,6 +70,7 @@ class Collector:
         linked: Sequence[str] = (),
         typed: Sequence[str] = (),
         known: dict[str, str] | None = None,
+        before: Sequence[Suspect] = (),
         target: str = "",
     ) -> None:
         self._bench = bench
@@ -75,7 +78,7 @@ class Collector:
         self._groups = tuple(groups)
         self._lock = threading.Lock()
         self._accuracies: dict[tuple[str, Function, float], Accuracy] = {}
-        self._detector = Watchdog(self.accuracy, self._groups, known)
+        self._detector = Watchdog(self.accuracy, self._groups, known, before)
         self._start_ns = clock.monotonic_ns()
         grouped = [tag for group in self._groups for tag in group.tags]
         self._linked = frozenset(linked)
@@ -185,6 +188,7 @@ class Collector:
                 health,
                 note,
                 self._plots,
+                self._detector.unsettled,
             )
 
     def _follow_links(self, statuses: Sequence[LinkStatus]) -> None:

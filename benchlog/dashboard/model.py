@@ -120,6 +120,7 @@ class Snapshot:
     health: Health = Health()
     note: str = ""
     plots: tuple[Plot, ...] = ()
+    unsettled: tuple[Suspect, ...] = ()  #: Doubts that nothing has settled, also hidden ones.
 
     @property
     def meters(self) -> tuple[MeterLine, ...]:
@@ -159,7 +160,7 @@ class Snapshot:
                 for g in self.groups
                 if g.name
             ],
-            "suspects": [suspect_json(s, steps.get(s.next_check)) for s in self.suspects],
+            "suspects": [s.to_json(getattr(steps.get(s.next_check), "minutes", None)) for s in self.suspects],
             "recorder": {
                 "rate_hz": round(self.health.rate_hz, 3),
                 "received": self.health.received,
@@ -171,16 +172,3 @@ class Snapshot:
                 "logbook": self.health.target or None,
             },
         }
-
-
-def suspect_json(suspect: Suspect, step: Next | None) -> dict[str, Any]:
-    """Plain JSON form of a doubt."""
-    return {
-        "instrument": suspect.tag,
-        "or": list(suspect.others),
-        "kind": suspect.kind.value,
-        "group": suspect.group or None,
-        "reason": suspect.reason,
-        "next": {"action": suspect.next_check, "minutes": step.minutes if step else None},
-        "since": rfc3339(suspect.since_utc_ns),
-    }

@@ -15,7 +15,9 @@ from benchlog.units import format_quantity
 def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), group: str = "") -> Suspect:
     """A doubt about a meter, with the check that fits its function."""
     function = track.last.function if track.last is not None else None
-    return Suspect(track.tag, kind, reason, next_check(kind, function), 0, others, group)
+    return Suspect(
+        track.tag, kind, reason, next_check(kind, function), 0, others, group, track.settled_function
+    )
 
 
 def age(seconds: int) -> str:

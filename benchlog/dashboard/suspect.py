@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
+from benchlog.clock import rfc3339
 from benchlog.reading import Function
 
 
@@ -51,6 +53,12 @@ class Suspect:
     since_utc_ns: int = 0  #: When the doubt arose.
     others: tuple[str, ...] = ()  #: Meters that may be the wrong one just as well.
     group: str = ""  #: Node on which it was seen; empty for what the meter shows by itself.
+    function: Function | None = None  #: What the meter was set to, where that was clear.
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        """What tells it from other doubts; reason and time may differ."""
+        return (self.kind.value, self.group, *self.tags)
 
     @property
     def tags(self) -> tuple[str, ...]:
@@ -61,6 +69,18 @@ class Suspect:
     def who(self) -> str:
         """The meters' names: ``"MA-01"``, ``"MA-01 or MB-02"``."""
         return " or ".join(self.tags)
+
+    def to_json(self, minutes: float | None = None) -> dict[str, Any]:
+        """Plain JSON form; `minutes` is how long the next check takes, where that is known."""
+        return {
+            "instrument": self.tag,
+            "or": list(self.others),
+            "kind": self.kind.value,
+            "group": self.group or None,
+            "reason": self.reason,
+            "next": {"action": self.next_check, "minutes": minutes},
+            "since": rfc3339(self.since_utc_ns),
+        }
 
 
 # Kind -> action on volts, on ohms, on anything else. The cheapest action whose outcomes separate the likely causes.

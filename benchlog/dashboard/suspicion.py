@@ -48,6 +48,8 @@ class Watchdog:
         Meters on one node.
     known : mapping of str to str, optional
         Meters already in doubt by their check standards, with the reason.
+    before : sequence of Suspect
+        Doubts of an earlier watch that nothing has settled.
     """
 
     def __init__(
@@ -55,6 +57,7 @@ class Watchdog:
         accuracy: Callable[[Reading], Accuracy],
         groups: Sequence[NodeGroup] = (),
         known: Mapping[str, str] | None = None,
+        before: Sequence[Suspect] = (),
     ) -> None:
         self._accuracy = accuracy
         self.groups = tuple(groups)
@@ -62,9 +65,9 @@ class Watchdog:
         self._tracks: dict[str, Track] = {}
         self._links: dict[str, str] = {}
         self._comparisons = Comparisons(self.groups, self._tracks)
-        self._since: dict[tuple[str, ...], int] = {}
-        #: Disagreements seen and not cleared, each with the function it was seen on.
-        self._open: list[tuple[Suspect, Function | None]] = []
+        self._since = {s.key: s.since_utc_ns for s in before}
+        #: Disagreements seen, and what was open before, that nothing has settled.
+        self._open = list(before)
 
     # ---- in ----
 
@@ -97,6 +100,7 @@ class Watchdog:
             Monotonic time, on which readings are ordered, and wall time, for `Suspect.since_utc_ns`.
         """
         found = [*self._by_themselves(now_ns)]
+        found += self._unread()
         explained = {s.tag for s in found if s.kind in _EXPLAINS}
         for group in self.groups:
             seen = list(self._in_group(group, now_ns, explained))
@@ -104,9 +108,13 @@ class Watchdog:
         found = _without_explained(found)
         order = list(Kind)
         found.sort(key=lambda s: (order.index(s.kind), s.tag))
-        keys = {(s.kind, s.group, *s.tags) for s in found}
-        self._since = {key: self._since.get(key, now_utc_ns) for key in keys}
-        return tuple(replace(s, since_utc_ns=self._since[s.kind, s.group, *s.tags]) for s in found)
+        self._since = {s.key: self._since.get(s.key, now_utc_ns) for s in (*found, *self._open)}
+        return tuple(replace(s, since_utc_ns=self._since[s.key]) for s in found)
+
+    @property
+    def unsettled(self) -> tuple[Suspect, ...]:
+        """Doubts that nothing has settled, also where a graver one about the same meter hides them."""
+        return tuple(self._open)
 
     def agreement(self, group: NodeGroup, now_ns: int) -> Agreement:
         """Agreement of the meters of a group at present."""
@@ -133,6 +141,12 @@ class Watchdog:
                 )
             if self._comparisons.alone(track.tag):
                 yield from self._alone(track)
+
+    def _unread(self) -> list[Suspect]:
+        """What meters showed by themselves in an earlier watch, until they are read again."""
+        read = {tag for tag, track in self._tracks.items() if track.last is not None}
+        self._open = [s for s in self._open if s.group or s.tag not in read]
+        return [s for s in self._open if not s.group]
 
     def _silence(self, track: Track, now_ns: int) -> str:
         if track.tag not in self._links:
@@ -182,21 +196,22 @@ class Watchdog:
     def _not_cleared(
         self, group: NodeGroup, seen: Sequence[Suspect], now_ns: int, explained: set[str]
     ) -> list[Suspect]:
-        """Disagreements of before that nothing has settled: meters that are not compared have not agreed.
+        """Doubts of before that nothing has settled: meters that are not compared have not agreed.
 
-        One ends when its meters agree again on the function it was seen on, or when the group names it anew.
+        One ends when its meters agree again (a disagreement, on the function it was seen on), or when the group names
+        it anew.
         """
         now = [s for s in seen if s.kind is Kind.DISAGREES]
-        named = {tag for s in now for tag in s.tags}
+        named = {(s.kind, tag) for s in seen for tag in s.tags}
         agreeing = [
             (set(edge), pair.readings[0].function)
             for edge, pair in self._comparisons.live(group, now_ns)
             if not pair.disagree
         ]
-        others = [o for o in self._open if o[0].group != group.name]
-        mine = [o for o in self._open if o[0].group == group.name and not _settled(*o, named, agreeing)]
-        self._open = [*others, *mine, *((s, self._tracks[s.tag].settled_function) for s in now)]
-        return [s for s, _ in mine if not explained & set(s.tags)]
+        others = [s for s in self._open if s.group != group.name]
+        mine = [s for s in self._open if s.group == group.name and not _settled(s, named, agreeing)]
+        self._open = [*others, *mine, *now]
+        return [s for s in mine if not explained & set(s.tags)]
 
     def _drifts(
         self, group: NodeGroup, tags: Sequence[str], pairs: Mapping[tuple[str, str], Pair], now_ns: int
@@ -236,14 +251,14 @@ class Watchdog:
 
 
 def _settled(
-    suspect: Suspect,
-    function: Function | None,
-    named: set[str],
-    agreeing: Sequence[tuple[set[str], Function]],
+    suspect: Suspect, named: set[tuple[Kind, str]], agreeing: Sequence[tuple[set[str], Function]]
 ) -> bool:
-    """Whether a disagreement of before is named anew, or one of its meters agrees on that function."""
+    """Whether a doubt of before is named anew, or one of its meters agrees with another on the same function."""
     tags = set(suspect.tags)
-    return bool(tags & named) or any(on is function and tags & edge for edge, on in agreeing)
+    any_function = suspect.kind is not Kind.DISAGREES or suspect.function is None
+    return any((suspect.kind, tag) in named for tag in tags) or any(
+        (any_function or on is suspect.function) and tags & edge for edge, on in agreeing
+    )
 
 
 def _e_n_words(pair: Pair) -> str:

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import msgspec
+
 from benchlog.diagnosis.case import plausible
-from benchlog.diagnosis.slips import Slip, find_slips
+from benchlog.diagnosis.slips import Slip, SlipKind, find_slips
+from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.meter_reading import MeterReading
-from benchlog.reading import Function, Reading
-from benchlog.result import Limits
+from benchlog.metrology.next_best import Way, with_ways
+from benchlog.reading import Function, Origin, Reading
+from benchlog.result import Limits, Result, Verdict
 from benchlog.units import Quantity
+
+_LARGE_PREFIXES = {"k": 1e3, "K": 1e3, "M": 1e6}
+_READ_AGAIN = (
+    0.9,
+    0.5,
+)  # how often reading a display again settles a slip, and in how many minutes; judgement
 
 
 def with_coupling(function: Function) -> str:
@@ -56,18 +68,86 @@ def acceptable(reading: MeterReading, expect: float | None, limits: Limits | Non
     return plausible(wanted, _quantity(shown), reading.settled().standard_uncertainty)
 
 
-def possible_slips(reading: Reading, expect: float | None) -> tuple[Slip, ...]:
+def possible_slips(
+    reading: Reading,
+    expect: float | None,
+    *,
+    than: str = "the expected value",
+    limits: Limits | None = None,
+) -> tuple[Slip, ...]:
     """Find slips of hand or eye that would explain a reading; none where it is plausible as it is.
 
     Parameters
     ----------
     expect : float or None
         In the SI unit of the reading.
+    than : str
+        What the reading is held against, in words.
+    limits : Limits, optional
+        A value that a slip would put within them is as good as the expected one.
     """
-    if expect is None or expect == 0 or reading.value is None:
+    if reading.value is None:
         return ()
+    if not expect:
+        return _slips_by_limits(reading, limits)
     wanted, shown = expected_quantity(expect, reading.function), _quantity(reading)
-    return () if plausible(wanted, shown) else find_slips(wanted, shown)
+    if plausible(wanted, shown):
+        return ()
+    by_hand = reading.origin is Origin.HAND  # a link moves no decimal point
+    return tuple(
+        slip
+        for slip in find_slips(wanted, shown, than=than, span=_span(limits))
+        if by_hand or not slip.kind.power_of_ten
+    )
+
+
+def _span(limits: Limits | None) -> tuple[float, float] | None:
+    return None if limits is None or limits.low is None or limits.high is None else (limits.low, limits.high)
+
+
+def _slips_by_limits(reading: Reading, limits: Limits | None) -> tuple[Slip, ...]:
+    """Ask about a typed value that would be within its limits if point or prefix were another."""
+    if limits is None or reading.value is None or reading.origin is not Origin.HAND:
+        return ()
+    span = _span(limits)
+    if span is None:
+        return _prefix_too_many(reading, limits)
+    if span[0] <= reading.value <= span[1]:
+        return ()
+    middle = expected_quantity((span[0] + span[1]) / 2, reading.function)
+    found = find_slips(middle, _quantity(reading), than="what its limits allow", span=span)
+    return tuple(slip for slip in found if slip.kind.power_of_ten)
+
+
+def _prefix_too_many(reading: Reading, limits: Limits) -> tuple[Slip, ...]:
+    """Ask about a typed k or M without which a reading would be within its only limit, an upper one."""
+    if limits.high is None or limits.low is not None:
+        return ()
+    for prefix, factor in _LARGE_PREFIXES.items():
+        if prefix in reading.displayed and abs(reading.value or 0.0) / factor <= limits.high:
+            words = f"within the limit without its {prefix}: is that {prefix} on the display?"
+            return (Slip(SlipKind.FACTOR_1000, words),)
+    return ()
+
+
+def unless_misread(result: Result, shown: str, slips: Sequence[Slip], remedy: str) -> Result:
+    """Turn a fail into indeterminate where its typed reading may be a slip of the point or the prefix: it condemns nothing.
+
+    Parameters
+    ----------
+    shown : str
+        The reading as typed.
+    slips : sequence of Slip
+        What may have slipped in it; other kinds than powers of ten change nothing.
+    remedy : str
+        What settles it.
+    """
+    misread = next((slip for slip in slips if slip.kind.power_of_ten), None)
+    if misread is None or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
+        return result
+    doubt = Finding(FindingKind.ENTRY, misread.noted_of(shown))
+    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt)
+    return with_ways(result, [Way(remedy, *_READ_AGAIN)])
 
 
 def _quantity(reading: Reading) -> Quantity:

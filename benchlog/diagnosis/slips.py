@@ -48,27 +48,37 @@ class Slip:
 
 
 _RATIOS = (
-    (10.0, SlipKind.FACTOR_10, "ten times the expected value: is the decimal point where you read it?"),
-    (0.1, SlipKind.FACTOR_10, "a tenth of the expected value: is the decimal point where you read it?"),
-    (100.0, SlipKind.FACTOR_100, "a hundred times the expected value: are point and prefix where you read them?"),
-    (0.01, SlipKind.FACTOR_100, "a hundredth of the expected value: are point and prefix where you read them?"),
-    (1000.0, SlipKind.FACTOR_1000, "a thousand times the expected value: is the prefix (m, k) that on the display?"),
-    (0.001, SlipKind.FACTOR_1000, "a thousandth of the expected value: is the prefix (m, k) that on the display?"),
-    (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times the expected value: is it a peak value, or is rms expected where peak is printed?"),
-    (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times the expected value: is the expectation a peak value, or the wave no sine?"),
-    (0.5, SlipKind.HALF, "half the expected value: is it one of two windings, or a half-wave?"),
-    (2.0, SlipKind.DOUBLE, "twice the expected value: are two windings in series, or is it peak to peak?"),
-    (2.22, SlipKind.AVERAGING_ON_DC, "2.2 times the expected value: is it DC, read on an AC range that lets DC through?"),
+    (10.0, SlipKind.FACTOR_10, "ten times {than}: is the decimal point where you read it?"),
+    (0.1, SlipKind.FACTOR_10, "a tenth of {than}: is the decimal point where you read it?"),
+    (100.0, SlipKind.FACTOR_100, "a hundred times {than}: are point and prefix where you read them?"),
+    (0.01, SlipKind.FACTOR_100, "a hundredth of {than}: are point and prefix where you read them?"),
+    (1000.0, SlipKind.FACTOR_1000, "a thousand times {than}: is the prefix (m, k) as on the display?"),
+    (0.001, SlipKind.FACTOR_1000, "a thousandth of {than}: is the prefix (m, k) as on the display?"),
+    (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times {than}: is it a peak value, or is rms expected where peak is printed?"),
+    (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times {than}: is the expectation a peak value, or the wave no sine?"),
+    (0.5, SlipKind.HALF, "half {than}: is it one of two windings, or a half-wave?"),
+    (2.0, SlipKind.DOUBLE, "twice {than}: are two windings in series, or is it peak to peak?"),
+    (2.22, SlipKind.AVERAGING_ON_DC, "2.2 times {than}: is it DC, read on an AC range that lets DC through?"),
 )  # fmt: skip
 
 
-def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
+def find_slips(
+    expect: Quantity,
+    reading: Quantity,
+    *,
+    than: str = "the expected value",
+    span: tuple[float, float] | None = None,
+) -> tuple[Slip, ...]:
     """Return the questions that a reading raises; none when it is as expected or fits no slip.
 
     Parameters
     ----------
     expect, reading : Quantity
         As typed; neither is changed.
+    than : str
+        What the reading is held against, in words.
+    span : tuple of float, optional
+        Sizes that are as good as the expected one, where a power of ten is asked about.
     """
     if reading.unit not in ("1", expect.unit):
         return (
@@ -89,8 +99,12 @@ def find_slips(expect: Quantity, reading: Quantity) -> tuple[Slip, ...]:
         return tuple(found)
     ratio = abs(reading.value / expect.value)
     for factor, kind, question in _RATIOS:
-        if abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN):
-            found.append(Slip(kind, question))
+        if expect.unit not in ("V", "A") and not kind.power_of_ten:
+            continue  # the others are about waveforms and windings
+        near = abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN)
+        inside = span is not None and kind.power_of_ten and span[0] <= abs(reading.value) / factor <= span[1]
+        if near or inside:
+            found.append(Slip(kind, question.format(than=than)))
     if reading.value * expect.value < 0 and expect.coupling != "ac":
         found.append(Slip(SlipKind.SIGN, "of the opposite sign: are the leads swapped?"))
     return tuple(found)

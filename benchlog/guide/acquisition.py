@@ -9,7 +9,8 @@ from benchlog.adapter import Digitiser, Source
 from benchlog.bench import Bench
 from benchlog.capture import Capture
 from benchlog.clock import Clock
-from benchlog.diagnosis.doubtful import possible_slips
+from benchlog.diagnosis.doubtful import possible_slips, unless_misread
+from benchlog.diagnosis.slips import Slip
 from benchlog.errors import InstrumentError, UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.cards import card_of, danger_lines
@@ -23,6 +24,7 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.reading import Function, Reading
+from benchlog.result import Limits, Result
 from benchlog.units import format_quantity
 
 
@@ -39,6 +41,8 @@ class Acquisition(Dialogue):
         What the last reading was expected to be, in its unit.
     findings : list of Finding
         What was noticed on the way since `begin`: slips that were asked about.
+    unasked : dict of str to tuple of Slip
+        Slips in readings since `begin` that nobody could be asked about, by meter and display.
     generators : set of str
         Generators that drove the part since `begin`.
     energised : str
@@ -62,6 +66,7 @@ class Acquisition(Dialogue):
         self.kept: list[tuple[Reading, str]] = []
         self.expected: float | None = None
         self.findings: list[Finding] = []
+        self.unasked: dict[str, tuple[Slip, ...]] = {}
         self.generators: set[str] = set()
         self.energised = ""
         self.rested = False
@@ -84,6 +89,7 @@ class Acquisition(Dialogue):
         self.kept.clear()
         self.expected = None
         self.findings.clear()
+        self.unasked.clear()
         self.generators.clear()
 
     def show_hookup(self, hookup: Hookup) -> None:
@@ -127,7 +133,14 @@ class Acquisition(Dialogue):
     # ---- taking ----
 
     def reading(
-        self, meter: str | None, function: Function, what: str, key: str, *, expect: float | None = None
+        self,
+        meter: str | None,
+        function: Function,
+        what: str,
+        key: str,
+        *,
+        expect: float | None = None,
+        limits: Limits | None = None,
     ) -> MeterReading:
         """Take one settled reading of a function.
 
@@ -143,14 +156,16 @@ class Acquisition(Dialogue):
             Name of the step, for scripts.
         expect : float, optional
             What is expected, in the SI unit: a display near zero is then held longer, a slip asked about.
+        limits : Limits, optional
+            Within which a value would be if it were not for a slip.
         """
         tag = meter or self._choose_meter(what, key)
         self._mind_the_jacks(tag, function, key)
         instrument = self.bench.instruments.get(tag)
         reading = (
-            self._linked_reading(tag, function, what, key, expect)
+            self._linked_reading(tag, function, what, key, expect, limits)
             if instrument is not None and instrument.linked
-            else self._typed_reading(tag, function, what, key, expect)
+            else self._typed_reading(tag, function, what, key, expect, limits)
         )
         self.kept.append((reading, self.check.keep(reading)))
         self.expected = expect
@@ -160,6 +175,17 @@ class Acquisition(Dialogue):
         metered = self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
         self.findings += [found for found in correction(metered) if found not in self.findings]
         return metered
+
+    def unless_misread(self, result: Result) -> Result:
+        """Return a result that condemns nothing by a reading which may be a slip, where nobody could be asked."""
+        for shown, slips in self.unasked.items():
+            result = unless_misread(result, shown, slips, "read the display again: digits, point, prefix")
+        self.unasked.clear()
+        return result
+
+    def is_looked_into(self, reading: Reading) -> None:
+        """Note that a diagnosis asks about a reading: no slip in it is left unasked."""
+        self.unasked.pop(_by(reading), None)
 
     def withdraw(self, first: int, question: str, key: str) -> bool:
         """Take back the readings from this number on, with a reason; False where none is given."""
@@ -257,19 +283,25 @@ class Acquisition(Dialogue):
     # ---- by link ----
 
     def _linked_reading(
-        self, tag: str, function: Function, what: str, key: str, expect: float | None
+        self,
+        tag: str,
+        function: Function,
+        what: str,
+        key: str,
+        expect: float | None,
+        limits: Limits | None,
     ) -> Reading:
         while True:
             try:
                 reading = read_shown(self._instruments.meter(tag), self.person, expect=expect)
             except KeyPressedError as pressed:
                 if str(pressed) == "t":
-                    return self._typed_reading(tag, function, what, key, expect)
+                    return self._typed_reading(tag, function, what, key, expect, limits)
                 self.wish(str(pressed), key)
                 continue
             except InstrumentError as error:
                 if self._trouble(tag, error, key):
-                    return self._typed_reading(tag, function, what, key, expect)
+                    return self._typed_reading(tag, function, what, key, expect, limits)
                 continue
             wrong = sorted(flag for flag in reading.flags if flag.misleads)
             if reading.function is function and not wrong:
@@ -303,7 +335,13 @@ class Acquisition(Dialogue):
     # ---- typed ----
 
     def _typed_reading(
-        self, tag: str, function: Function, what: str, key: str, expect: float | None
+        self,
+        tag: str,
+        function: Function,
+        what: str,
+        key: str,
+        expect: float | None,
+        limits: Limits | None,
     ) -> Reading:
         prompt = Prompt("display", f"{what}: what does {tag} show on {function}?", key, tag, function)
         while True:
@@ -313,22 +351,41 @@ class Acquisition(Dialogue):
             except UsageError as error:
                 self.person.show(f"  {error}; {error.hint}")
                 continue
-            if self._as_read(reading, expect, key):
+            if self._as_read(reading, expect, limits, key):
                 return self.stamped(reading)
 
-    def _as_read(self, reading: Reading, expect: float | None, key: str) -> bool:
-        """Ask about a slip; a value stays as read unless the person reads it again."""
-        slips = possible_slips(reading, expect)
-        for slip in slips:
-            self.person.show(f"  {reading.displayed} is {slip.question}", style="yellow")
-        if not slips:
+    def _as_read(self, reading: Reading, expect: float | None, limits: Limits | None, key: str) -> bool:
+        """Ask about a slip, or about digits left out; a value stays as read unless the person reads it again."""
+        slips = possible_slips(reading, expect, limits=limits)
+        asked = [f"{reading.displayed} is {slip.question}" for slip in slips]
+        if self.person.interactive:
+            asked += self._other_digits(reading)
+        for question in asked:
+            self.person.show(f"  {question}", style="yellow")
+        if not asked:
             return True
-        assert expect is not None
-        if self.person.interactive and not self.confirm(
-            f"{reading.displayed} where {format_quantity(expect, reading.unit)} is expected: keep it as read?",
-            f"{key}/slip",
-        ):
-            return False
-        by = f"{reading.instrument or 'meter'} {reading.displayed}"
-        self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(by)) for slip in slips]
+        expected = f", {format_quantity(expect, reading.unit)} is expected" if expect and slips else ""
+        question = f"{reading.displayed}{expected}: keep it as read?"
+        if self.person.interactive:
+            if not self.confirm(question, f"{key}/slip"):
+                return False
+        else:
+            self.unasked[_by(reading)] = slips
+        self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(_by(reading))) for slip in slips]
         return True
+
+    def _other_digits(self, reading: Reading) -> list[str]:
+        """Ask about a reading with other decimals than the display has there, for the last digit says how sure it is."""
+        step = self.bench.display_step(reading)
+        if step is None or 0.5 < reading.resolution / step < 2:
+            return []
+        which = "fewer" if reading.resolution > step else "more"
+        steps = format_quantity(step, reading.unit, 1)
+        return [
+            f"{reading.displayed} has {which} digits than {reading.instrument} shows there (steps of {steps})."
+        ]
+
+
+def _by(reading: Reading) -> str:
+    """A reading with the meter that showed it."""
+    return f"{reading.instrument or 'meter'} {reading.displayed}"

@@ -223,6 +223,7 @@ def look_into(
         Nominal mains.
     """
     shown = first.reading
+    acquisition.is_looked_into(shown)
     acquisition.person.show(
         f"  {shown.displayed}, but {format_quantity(expect_value, shown.unit)} expected. Part or meter?",
         style="bold",

@@ -165,6 +165,11 @@ class _Crosscheck(msgspec.Struct):
     pairs: list[_ComparedPair] = []
 
 
+class _TrueRange(msgspec.Struct):
+    low: float
+    high: float
+
+
 class _RecalledResult(msgspec.Struct):
     entry: int
     check_id: str
@@ -172,6 +177,7 @@ class _RecalledResult(msgspec.Struct):
     what: str = msgspec.field(name="class")
     reason: str = ""
     holds: list[str] = []
+    true_ranges: dict[str, _TrueRange] = {}
 
 
 class _Recall(msgspec.Struct):

@@ -6,7 +6,7 @@ counts as they come). The measured ratio is taken as normal, or Student t with f
 
 >>> answer = turns_posterior(101.0, 0.5, planned=100)
 >>> answer.words
-'cannot tell 100 from 101'
+'100 or 101 turns'
 >>> turns_posterior(101.0, 0.09, planned=100).words
 '101 turns, not 100'
 """
@@ -94,10 +94,9 @@ class TurnsPosterior:
         if self.planned not in open_counts:
             word = "probably not" if low < self.planned < high else "not"
             return f"{word} {self.planned}: anything from {low} to {high} turns"
-        others = [str(n) for n in open_counts if n != self.planned]
-        if len(others) > 4:
-            return f"cannot tell {self.planned} from anything between {low} and {high}"
-        return f"cannot tell {self.planned} from {_either(others)}"
+        if len(open_counts) > 5:
+            return f"anything from {low} to {high} turns"
+        return f"{', '.join(str(n) for n in open_counts[:-1])} or {high} turns"
 
     def as_json(self) -> dict[str, Any]:
         """The ``turns`` block of a result."""
@@ -117,26 +116,6 @@ class TurnsPosterior:
             "fits": self.fits,
             "words": self.words,
         }
-
-
-@dataclass(frozen=True, slots=True)
-class Method:
-    """A way to measure better: what to do, the relative standard uncertainty and chance to decide, the time it takes."""
-
-    name: str
-    action: str
-    relative_uncertainty: float
-    rounding_right: float
-    minutes: float
-
-    @property
-    def probability(self) -> float:
-        """That it settles the count."""
-        return self.rounding_right
-
-
-def _either(words: list[str]) -> str:
-    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " or " + words[-1]
 
 
 def turns_posterior(

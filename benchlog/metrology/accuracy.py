@@ -22,11 +22,14 @@ class Accuracy(msgspec.Struct, frozen=True):
         Counts of the last digit; they contain the resolution, so no separate resolution part is added.
     source : str
         Where the statement comes from.
+    bare : bool
+        Whether it was typed without counts, which most meters have.
     """
 
     fraction: float
     counts: float
     source: str = ""
+    bare: bool = False
 
     def bound(self, value: float, resolution: float) -> float:
         """Largest error the statement allows at `value`, in the unit of `value`.
@@ -80,4 +83,4 @@ def parse_accuracy(text: str, source: str = "typed") -> Accuracy:
         )
     fraction = parse_number(match.group(1))[0] / 100
     counts = parse_number(match.group(2))[0] if match.group(2) else 0.0
-    return Accuracy(fraction, counts, source)
+    return Accuracy(fraction, counts, source, bare=match.group(2) is None)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Protocol, TypeVar
+from typing import TypeVar
 
 import msgspec
 
@@ -71,18 +71,11 @@ class Way(msgspec.Struct, frozen=True):
         """One line for a person."""
         often = f"in {max(1, round(10 * self.probability))} cases of 10"
         chance = "nearly always" if self.probability > 0.95 else often
-        return f"{self.action}: takes {self.minutes:g} min, decides {chance}"
+        duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
+        return f"({duration}): {self.action}; decides {chance}"
 
 
-class _Ranked(Protocol):
-    @property
-    def probability(self) -> float: ...
-
-    @property
-    def minutes(self) -> float: ...
-
-
-T = TypeVar("T", bound=_Ranked)
+T = TypeVar("T", bound=Way)
 
 
 def by_chance_per_minute(ways: Iterable[T]) -> tuple[T, ...]:
@@ -142,15 +135,26 @@ def way_out(doubt: Finding) -> Way:
     return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
 
 
+def next_step(result: Result) -> Finding | None:
+    """What would settle an indeterminate result soonest, as it stands among the findings; None where nothing is known."""
+    ways = result.details.get("would_settle", ())
+    return _as_advice(msgspec.convert(ways[0], Way)) if ways else None
+
+
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:
-    """Add to an indeterminate result what would settle it, best first; other results stay as they are."""
+    """Add to an indeterminate result what would settle it, best first, in the place of what it had; any other is left."""
     if not ways or result.verdict is not Verdict.INDETERMINATE:
         return result
+    before = next_step(result)
     return msgspec.structs.replace(
         result,
-        findings=(*result.findings, Finding(FindingKind.ADVICE, f"next: {ways[0].words}")),
+        findings=(*(f for f in result.findings if f != before), _as_advice(ways[0])),
         details={**result.details, "would_settle": [msgspec.to_builtins(way) for way in ways]},
     )
+
+
+def _as_advice(way: Way) -> Finding:
+    return Finding(FindingKind.ADVICE, f"next {way.words}")
 
 
 def _near(quantity: Uncertain, limits: Limits) -> bool:

@@ -83,7 +83,9 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
     state: Annotated[str, about("state the part must be in: as received, wound, fitted...")] = ""
     hookup: Annotated[str, about("how to connect it, in your own words; kept in the record")] = ""
     caution: Annotated[str, about("what can hurt here; shown before the hook-up")] = ""
-    valid_days: Annotated[int | None, about("days after which a result is stale")] = None
+    valid_days: Annotated[
+        Annotated[int, msgspec.Meta(ge=1)] | None, about("days after which a result is stale")
+    ] = None
     after: Annotated[tuple[str, ...], about("checks that must have passed before")] = ()
     after_hold: Annotated[str | None, about("hold point that must be released before")] = None
     mains_referenced: Annotated[bool, about("the node is connected to mains: no scope clip may go there")] = (

@@ -7,11 +7,11 @@ from typing import Annotated, Any
 
 import msgspec
 
-from benchlog.errors import ConfigError, UsageError
+from benchlog.errors import ConfigError, UsageError, did_you_mean
 from benchlog.plan.check import Check, about
 from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
-from benchlog.toml_file import read_toml
+from benchlog.toml_file import located, read_toml
 
 #: Nominal mains voltages lie between these, three phases included (common practice, no source).
 _MAINS_V = (85.0, 500.0)
@@ -135,19 +135,22 @@ def read_plan(path: Path) -> Plan:
     nominal = value_of(file.project.mains)
     if nominal is not None and not _MAINS_V[0] <= nominal <= _MAINS_V[1]:
         raise ConfigError(
-            f"{path}: {file.project.mains} is not a mains voltage", hint='write it like mains = "230 V"'
+            f"{located(path, 'project.mains')}: {file.project.mains} is not a mains voltage",
+            hint='write it like mains = "230 V"',
         )
-    for check in file.check:
+    for number, check in enumerate(file.check):
         try:
             _refuse_contradictions(check)
         except UsageError as error:
-            raise ConfigError(f"{path}: check {check.id}: {error}", hint=error.hint) from None
+            place = located(path, f"check[{number}]")
+            raise ConfigError(f"{place}: check {check.id}: {error}", hint=error.hint) from None
     _refuse_circle(path, "check", {check.id: check.after for check in file.check})
     _refuse_circle(path, "hold", {hold.id: hold.after_holds for hold in file.hold})
-    for hold in file.hold:
+    for number, hold in enumerate(file.hold):
         if not hold.needs:
             raise ConfigError(
-                f"{path}: hold {hold.id} needs no check", hint="list the checks that open it under needs"
+                f"{located(path, f'hold[{number}].needs')}: hold {hold.id} needs no check",
+                hint="list the checks that open it under needs",
             )
     return Plan(file, str(path))
 
@@ -156,18 +159,21 @@ def _refuse_unknown_names(path: Path, file: _PlanFile) -> None:
     """Refuse names of parts, checks and holds that the plan does not define."""
     parts, checks = {p.tag for p in file.part}, {c.id for c in file.check}
     holds = {h.id for h in file.hold}
-    for part in file.part:
-        _refuse_unknown(path, f"part {part.tag} feeds", part.feeds, parts, "part")
-    for check in file.check:
-        _refuse_unknown(path, f"check {check.id} is on part", (check.part,), parts, "part")
-        _refuse_unknown(path, f"check {check.id} comes after", check.after, checks, "check")
-        if check.after_hold is not None:
-            _refuse_unknown(path, f"check {check.id} comes after hold", (check.after_hold,), holds, "hold")
-    for hold in file.hold:
-        _refuse_unknown(path, f"hold {hold.id} needs", hold.needs, checks, "check")
-        _refuse_unknown(path, f"hold {hold.id} comes after", hold.after_holds, holds, "hold")
-    for substitution in file.substitution:
-        _refuse_unknown(path, "substitution of", (substitution.part,), parts, "part")
+    for n, part in enumerate(file.part):
+        _refuse_unknown(path, f"part[{n}].feeds", f"part {part.tag} feeds", part.feeds, parts)
+    for n, check in enumerate(file.check):
+        after_hold = (check.after_hold,) if check.after_hold is not None else ()
+        place, name = f"check[{n}]", f"check {check.id}"
+        _refuse_unknown(path, f"{place}.part", f"{name} is on part", (check.part,), parts)
+        _refuse_unknown(path, f"{place}.after", f"{name} comes after", check.after, checks)
+        _refuse_unknown(path, f"{place}.after_hold", f"{name} comes after hold", after_hold, holds)
+    for n, hold in enumerate(file.hold):
+        _refuse_unknown(path, f"hold[{n}].needs", f"hold {hold.id} needs", hold.needs, checks)
+        _refuse_unknown(
+            path, f"hold[{n}].after_holds", f"hold {hold.id} comes after", hold.after_holds, holds
+        )
+    for n, substitution in enumerate(file.substitution):
+        _refuse_unknown(path, f"substitution[{n}].part", "substitution of", (substitution.part,), parts)
 
 
 def _refuse_contradictions(check: Check) -> None:
@@ -227,10 +233,10 @@ def _refuse_circle(path: Path, kind: str, after: dict[str, tuple[str, ...]]) -> 
         )
 
 
-def _refuse_unknown(path: Path, what: str, names: tuple[str, ...], known: set[str], kind: str) -> None:
+def _refuse_unknown(path: Path, where: str, what: str, names: tuple[str, ...], known: set[str]) -> None:
     for name in names:
         if name not in known:
             raise ConfigError(
-                f"{path}: {what} {name!r}, which is not in the plan",
-                hint=f"{kind}s there: {', '.join(sorted(known)) or 'none'}",
+                f"{located(path, where)}: {what} {name!r}, which is not in the plan",
+                hint=did_you_mean(name, known, f"there: {', '.join(sorted(known)) or 'none'}"),
             )

@@ -86,7 +86,10 @@ class Failure(Blamed, frozen=True):
 
 
 class RecalledResult(msgspec.Struct, frozen=True):
-    """One affected result, its class and why; `holds` were released or taken on it."""
+    """One result that rested on it, its class and why; `holds` were released or taken on it.
+
+    `true_ranges` has the range of the true value of each quantity of a result that counts with wider uncertainty, SI.
+    """
 
     entry: int
     check_id: str
@@ -95,6 +98,20 @@ class RecalledResult(msgspec.Struct, frozen=True):
     kind: RecallClass
     reason: str
     holds: tuple[str, ...] = ()
+    true_ranges: Mapping[str, tuple[float, float]] = {}
+
+    def body(self) -> dict[str, Any]:
+        """Return its item in the body of a recall entry."""
+        ranges = {name: {"low": low, "high": high} for name, (low, high) in self.true_ranges.items()}
+        return {
+            "entry": self.entry,
+            "check_id": self.check_id,
+            "part": self.part,
+            "class": str(self.kind),
+            "reason": self.reason,
+            "holds": list(self.holds),
+            **({"true_ranges": ranges} if ranges else {}),
+        }
 
 
 class Recall(msgspec.Struct, frozen=True):
@@ -127,17 +144,7 @@ class Recall(msgspec.Struct, frozen=True):
             "to_entry": failure.found,
             "error": None if failure.errors is None else list(failure.errors),
             "reason": failure.why,
-            "results": [
-                {
-                    "entry": r.entry,
-                    "check_id": r.check_id,
-                    "part": r.part,
-                    "class": str(r.kind),
-                    "reason": r.reason,
-                    "holds": list(r.holds),
-                }
-                for r in self.results
-            ],
+            "results": [r.body() for r in self.results],
             "holds": list(self.holds),
             **({"passed_on_it": dict(self.passed_on_it)} if self.passed_on_it else {}),
             **({"failed_on_it": list(self.failed_on_it)} if self.failed_on_it else {}),
@@ -216,7 +223,9 @@ def _judged(
     holds: list[str],
     taken: list[str],
 ) -> RecalledResult:
-    def answer(kind: RecallClass, reason: str) -> RecalledResult:
+    def answer(
+        kind: RecallClass, reason: str, true_ranges: Mapping[str, tuple[float, float]] | None = None
+    ) -> RecalledResult:
         return RecalledResult(
             entry.seq,
             result.check_id,
@@ -225,6 +234,7 @@ def _judged(
             kind,
             reason,
             tuple(dict.fromkeys(holds)),
+            true_ranges or {},
         )
 
     confirmed = _confirmation(entry, result, failure, results)
@@ -256,8 +266,20 @@ def _judged(
             wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
         )
     if wider:
-        return answer(RecallClass.WIDER, f"{'; '.join(spans)}: still within limits")
+        return answer(
+            RecallClass.WIDER,
+            f"{'; '.join(spans)}: still within limits",
+            _true_ranges(result, failure, *failure.errors),
+        )
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
+
+
+def _true_ranges(
+    result: Result, failure: Failure, low: float, high: float
+) -> Mapping[str, tuple[float, float]]:
+    """Range of the true value of each quantity that follows the error, limited or not."""
+    ranges = {name: true_range(q, failure, low, high) for name, q in result.quantities.items()}
+    return {name: found for name, found in ranges.items() if found is not None}
 
 
 def _compared_again(
@@ -272,10 +294,13 @@ def _compared_again(
     if worst.e_n_high > most:
         return _again(answer, taken, f"{worst.words}: they may really have disagreed")
     wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
-    tail = "still agreed" if wider else "no difference"
-    found: RecalledResult = answer(
-        RecallClass.WIDER if wider else RecallClass.STANDS, f"{worst.words}: {tail}"
-    )
+    if not wider:
+        same: RecalledResult = answer(RecallClass.STANDS, f"{worst.words}: no difference")
+        return same
+    # E_n of more than two meters is of all of them together: one pair does not say how it moves.
+    two = len(pairs) == 1 and len(result.details["meters"]) == 2
+    ranges = {"difference": (worst.low, worst.high), "e_n": (worst.e_n_low, worst.e_n_high)} if two else {}
+    found: RecalledResult = answer(RecallClass.WIDER, f"{worst.words}: agreed all the same", ranges)
     return found
 
 

@@ -29,7 +29,7 @@ from benchlog.logbook.clock_steps import after_now, ago
 from benchlog.plan import Check, Hold, Plan, Substitution
 from benchlog.project.adoption import adopted
 from benchlog.project.meter_doubt import MeterDoubts
-from benchlog.project.recall import RecallClass
+from benchlog.project.recalled import Recalled, Recalls
 from benchlog.result import Result, Verdict
 
 #: Kinds of entries that decide the state of a project.
@@ -76,27 +76,37 @@ class HoldState(StrEnum):
 
 
 class CheckStatus(msgspec.Struct, frozen=True):
-    """One check: its state, why, the result that counts, and that result's class in a recall."""
+    """One check: its state, why, the result it rests on, and what recalls say of that result."""
 
     check: Check
     state: CheckState
     reason: str
     result: Result | None = None
     entry: Entry | None = None
-    recall: str = ""
+    recalls: tuple[Recalled, ...] = ()
+
+    @property
+    def recall(self) -> str:
+        """The most urgent of what recalls say of it, in words."""
+        return self.recalls[0].words if self.recalls else ""
 
 
 class HoldStatus(msgspec.Struct, frozen=True):
-    """One hold point: its state, what is missing, the entry that released it or took the step, and its concession.
+    """One hold point: its state, what is missing, the entry that released it or took the step, and its release.
 
-    `concession` stays after the step was taken.
+    `released`, an entry of kind release or concession, stays after the step was taken.
     """
 
     hold: Hold
     state: HoldState
     missing: tuple[str, ...] = ()
     entry: Entry | None = None
-    concession: Entry | None = None
+    released: Entry | None = None
+
+    @property
+    def concession(self) -> Entry | None:
+        """The concession that released it, if one did."""
+        return self.released if self.released is not None and self.released.kind == "concession" else None
 
 
 class ProjectState(msgspec.Struct, frozen=True):
@@ -154,7 +164,7 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
         holds,
         found.part_states,
         tuple(found.substitutions),
-        tuple(found.recalls.values()),
+        found.recalls.entries,
         tuple(found.pending),
     )
 
@@ -179,8 +189,6 @@ class _Sorted:
         self.plan = plan
         self.results: dict[str, list[Entry]] = {}
         self.superseded: dict[int, Entry] = {}
-        self.recalls: dict[int, Entry] = {}
-        self.recall_of: dict[int, tuple[str, RecallClass]] = {}
         self.substitutions: list[Entry] = []
         self.releases: dict[str, Entry] = {}
         self.steps: dict[str, Entry] = {}
@@ -192,6 +200,7 @@ class _Sorted:
         for entry in kept:
             self._sort(entry)
         self.doubts = MeterDoubts(kept)
+        self.recalls = Recalls(kept)
         known = {(e.body["part"], e.body["what"]) for e in self.substitutions}
         self.pending = [s for s in plan.substitutions if (s.part, s.what) not in known]
 
@@ -207,11 +216,6 @@ class _Sorted:
             self.adoptions[original.seq] = adoption
             self.results.setdefault(str(adoption.body["check_id"]), []).append(original)
 
-    def _undo_recall(self, seq: int) -> None:
-        undone = self.recalls.pop(seq, None)
-        for item in undone.body["results"] if undone else ():
-            self.recall_of.pop(int(item["entry"]), None)
-
     def _sort(self, entry: Entry) -> None:
         body = entry.body
         match entry.kind:
@@ -222,12 +226,6 @@ class _Sorted:
                 self._adopt(entry)
             case "supersede":
                 self.superseded[int(body["entry"])] = entry
-            case "recall":
-                self.recalls[entry.seq] = entry
-                for item in body["results"]:
-                    self.recall_of[int(item["entry"])] = (str(body["meter"]), RecallClass(item["class"]))
-            case "recall undone":
-                self._undo_recall(int(body["entry"]))
             case "substitution":
                 self.substitutions.append(entry)
                 part = str(body["part"])
@@ -271,17 +269,14 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
 
 
 def _judged(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> CheckStatus:
-    recall, counts = "", True
-    if entry.seq in found.recall_of:
-        meter, kind = found.recall_of[entry.seq]
-        recall, counts = f"recalled with {meter}: {kind}", kind.counts
-    if not counts:
-        state, reason = CheckState.RECALLED, recall
+    recalls = found.recalls.of(entry.seq)
+    if recalls and not recalls[0].kind.counts:
+        state, reason = CheckState.RECALLED, recalls[0].words
     elif stale := _stale(check, found, entry, result, now_utc_ns):
         state, reason = CheckState.STALE, stale
     else:
         state, reason = _believed(found, entry, result)
-    return CheckStatus(check, state, reason, result, entry, recall)
+    return CheckStatus(check, state, reason, result, entry, recalls)
 
 
 def _stale(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_ns: int) -> str:
@@ -335,18 +330,17 @@ def _hold_status(
     missing = [_missing(checks[c]) for c in hold.needs if checks[c].state is not CheckState.PASSED]
     missing += filter(None, (_still_before(other, holds) for other in hold.after_holds))
     release, step = (_still(e.get(hold.id), hold, found) for e in (found.releases, found.steps))
-    concession = release if release is not None and release.kind == "concession" else None
     if step is not None:
         recalled = [c for c in hold.needs if checks[c].state is CheckState.RECALLED]
         state = HoldState.TAKEN_RECALLED if recalled else HoldState.TAKEN
-        return HoldStatus(hold, state, tuple(_missing(checks[c]) for c in recalled), step, concession)
-    if concession is not None:
+        return HoldStatus(hold, state, tuple(_missing(checks[c]) for c in recalled), step, release)
+    if release is not None and release.kind == "concession":
         state = HoldState.CONCESSION
     elif missing:
         state = HoldState.SHUT
     else:
         state = HoldState.RELEASED if release else HoldState.READY
-    return HoldStatus(hold, state, tuple(missing), release, concession)
+    return HoldStatus(hold, state, tuple(missing), release, release)
 
 
 def _missing(status: CheckStatus) -> str:

@@ -13,7 +13,7 @@ from benchlog.finding import FindingKind
 from benchlog.logbook import Entry
 from benchlog.plan import Plan
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
-from benchlog.project.recall import RecallClass
+from benchlog.project.recalled import Recalled, Recalls
 from benchlog.project.state import CheckState, HoldStatus, project_state
 from benchlog.result import Result, Verdict
 
@@ -106,6 +106,7 @@ class Counted:
     entry: Entry
     result: Result
     state: CheckState
+    recalled: tuple[Recalled, ...] = ()  #: What recalls say of it.
 
     @property
     def name(self) -> str:
@@ -139,8 +140,8 @@ def _of_plan(plan: Plan, entries: Sequence[Entry], now_utc_ns: int) -> Evidence:
     state = project_state(plan, entries, now_utc_ns)
     checks = state.checks.values()
     return Evidence(
-        counted=tuple(Counted(s.entry, s.result, s.state) for s in checks if s.entry and s.result),
-        standing=tuple(s.check.id for s in checks if s.recall and s.state is CheckState.PASSED),
+        counted=tuple(Counted(s.entry, s.result, s.state, s.recalls) for s in checks if s.entry and s.result),
+        standing=tuple(s.check.id for s in checks if s.recalls and s.state is CheckState.PASSED),
         not_tested=tuple(
             f"{s.check.id} {s.check.title or s.check.part}: {s.reason}" for s in checks if s.entry is None
         ),
@@ -151,23 +152,19 @@ def _of_plan(plan: Plan, entries: Sequence[Entry], now_utc_ns: int) -> Evidence:
 
 
 def _of_record(entries: Sequence[Entry]) -> Evidence:
-    undone = {int(entry.body["entry"]) for entry in entries if entry.kind == "recall undone"}
-    recalls = tuple(entry for entry in entries if entry.kind == "recall" and entry.seq not in undone)
-    recalled = {
-        int(item["entry"]): RecallClass(item["class"]) for entry in recalls for item in entry.body["results"]
-    }
-    counted = _latest_each(entries, recalled)
+    recalls = Recalls(entries)
+    counted = _latest_each(entries, recalls)
     return Evidence(
         counted=counted,
-        standing=tuple(c.name for c in counted if c.entry.seq in recalled and c.state is CheckState.PASSED),
+        standing=tuple(c.name for c in counted if c.recalled and c.state is CheckState.PASSED),
         not_tested=(),
         holds=(),
         substitutions=tuple(entry for entry in entries if entry.kind == "substitution"),
-        recalls=recalls,
+        recalls=recalls.entries,
     )
 
 
-def _latest_each(entries: Sequence[Entry], recalled: dict[int, RecallClass]) -> tuple[Counted, ...]:
+def _latest_each(entries: Sequence[Entry], recalls: Recalls) -> tuple[Counted, ...]:
     """Latest result of each check (or kind of check) on each part."""
     superseded = {int(entry.body["entry"]) for entry in entries if entry.kind == "supersede"}
     doubts = MeterDoubts(entries)
@@ -183,7 +180,8 @@ def _latest_each(entries: Sequence[Entry], recalled: dict[int, RecallClass]) -> 
         latest.pop(key, None)
         believed = with_doubt(result, doubts.behind(result, at=entry.seq))
         state = states.get(believed.overall, CheckState.INDETERMINATE)
-        if not recalled.get(entry.seq, RecallClass.STANDS).counts:
+        recalled = recalls.of(entry.seq)
+        if recalled and not recalled[0].kind.counts:
             state = CheckState.RECALLED
-        latest[key] = Counted(entry, result, state)
+        latest[key] = Counted(entry, result, state, recalled)
     return tuple(latest.values())

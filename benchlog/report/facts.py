@@ -16,6 +16,7 @@ from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
 from benchlog.project.recall import RecallClass
+from benchlog.project.recalled import Recalled, corrected_words
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history
@@ -28,13 +29,14 @@ _KINDS = tuple(dict.fromkeys((*STATE_KINDS, *HISTORY_KINDS, "attachment")))
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One quantity or item of a check, as text; `words` replaces the numbers."""
+    """One quantity or item of a check, as text; `words` replaces the numbers, `note` explains the value."""
 
     quantity: str
     expected: str = ""
     limits: str = ""
     limits_own: str = ""
     value: str = ""
+    note: str = ""
     words: str = ""
 
 
@@ -47,6 +49,7 @@ class Tested:
     title: str
     verdict: str
     mark: str
+    recalled: str  #: The recalls after which a result counts still.
     instruments: str
     date: str
     entry: int
@@ -213,7 +216,7 @@ def _wrong(evidence: Evidence) -> list[str]:
         ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
-    found.append((list(evidence.standing), "recalled, but still valid with a wider uncertainty"))
+    found.append((list(evidence.standing), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]
@@ -269,22 +272,31 @@ def _tested(book: Logbook, plan: Plan | None, counted: Counted) -> Tested:
         title=title,
         verdict=word,
         mark=MARKS.get(word, "○"),
+        recalled=_still_counts(counted),
         instruments=", ".join(result.instruments),
         date=entry.time[:10],
         entry=entry.seq,
-        rows=_rows(plan, result),
+        rows=_rows(plan, counted),
         method=method_words(book, plan, result),
     )
 
 
-def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
+def _still_counts(counted: Counted) -> str:
+    if not counted.recalled or counted.state is CheckState.RECALLED:
+        return ""
+    entries = ", ".join(str(recalled.recall.seq) for recalled in counted.recalled)
+    return f"after recall, entry {entries}"
+
+
+def _rows(plan: Plan | None, counted: Counted) -> tuple[Row, ...]:
+    result = counted.result
     items = result.details.get("items")
     kind = kind_of_result(result.check)
     main = kind.shown if kind is not None else {}
     expectations = _expectations(result, main)
     if isinstance(items, dict):
         return tuple(
-            _row(result, str(name), "", item, expected=expectations.get(str(name), ""))
+            _row(result, str(name), item=item, expected=expectations.get(str(name), ""))
             for name, item in items.items()
         )
     names = [n for n in main if n in result.quantities] or [
@@ -294,7 +306,13 @@ def _rows(plan: Plan | None, result: Result) -> tuple[Row, ...]:
     if not names:
         return (Row(quantity="", words=result.reason),)
     return tuple(
-        _row(result, name, planned if number == 0 else "", expected=expectations.get(name, ""))
+        _row(
+            result,
+            name,
+            planned if number == 0 else "",
+            expected=expectations.get(name, ""),
+            recalled=counted.recalled,
+        )
         for number, name in enumerate(names)
     )
 
@@ -314,7 +332,15 @@ _ON_PAPER = {
 }
 
 
-def _row(result: Result, name: str, planned: str, item: object = None, *, expected: str = "") -> Row:
+def _row(
+    result: Result,
+    name: str,
+    planned: str = "",
+    item: object = None,
+    *,
+    expected: str = "",
+    recalled: Sequence[Recalled] = (),
+) -> Row:
     shown = _ON_PAPER.get(name, quantity_words(name))
     quantity = result.quantities.get(name)
     if quantity is None:
@@ -324,10 +350,12 @@ def _row(result: Result, name: str, planned: str, item: object = None, *, expect
             words=str(item.get("reason", "")) if isinstance(item, dict) else "",
         )
     computed = result.quantities.get(expected)
+    value, note = corrected_words(name, quantity, recalled)
     return Row(
         quantity=shown,
         expected=value_words(computed) if computed else planned,
         limits=str(result.limits.get(name, "")),
         limits_own=limits_own_words(result.limits.get(name)),
-        value=value_words(quantity),
+        value=value,
+        note=note,
     )

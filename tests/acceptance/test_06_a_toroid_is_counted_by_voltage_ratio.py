@@ -50,7 +50,7 @@ def test_one_in_a_hundred_turns_needs_a_small_uncertainty() -> None:
 @pytest.mark.parametrize(
     ("files", "more", "said", "code"),
     [
-        (("ct2_101_turns.csv", "ct2_101_turns_swapped.csv"), (), "tell 100 from 101", 3),
+        (("ct2_101_turns.csv", "ct2_101_turns_swapped.csv"), (), "100 or 101 turns", 3),
         (
             ("ct2_101_turns_divider.npz", "ct2_101_turns_divider_swapped.npz"),
             ("--divider", "100:1", "--divider-tolerance", "0.2 %"),

@@ -40,6 +40,12 @@ def test_handheld_cannot_resolve_a_winding():
     assert result.quantities["resistance"].expanded_uncertainty == pytest.approx(0.58, abs=0.005)
 
 
+def test_a_coarse_reading_far_above_its_limits_fails():
+    """4.7 kohm on a digit of 0.1 kohm where 0.2 ohm should be: however coarse, nothing near 0.2 ohm reads so."""
+    result = check_continuity(ohms("4.7 kohm"), expected=Uncertain(winding(), 0.0, 0.0, "ohm"))
+    assert result.verdict is Verdict.FAIL
+
+
 def test_four_wire_resolves_it():
     """0.500 A and 100.6 mV at the winding's ends: 201 mohm, pass against 202 +- 6 %."""
     drop = MeterReading(parse_displayed("100.6 mV dc", instrument="MA-01"), parse_accuracy("0.5 % + 2"))

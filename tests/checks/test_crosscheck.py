@@ -234,7 +234,7 @@ def test_unknown_accuracy_and_low_battery_are_told() -> None:
     b = meter("B", "5.00 V ac")
     b = MeterReading(msgspec.structs.replace(b.reading, flags=frozenset([Flag.LOW_BATTERY])), b.accuracy)
     result = check_crosscheck([a, b])
-    assert any("2 % + 10 counts assumed" in c for c in result.cautions)
+    assert any("2 % + 10 counts assumed" in f for f in result.findings)
     assert any("low battery" in f for f in result.findings)
 
 

@@ -4,15 +4,24 @@ from __future__ import annotations
 
 import json
 import shlex
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
 from benchlog.cli import _ASKING, build_parser, main
-from benchlog.cli.ask import QUESTIONS, ask
+from benchlog.cli.ask import ask
+from benchlog.cli.questions import QUESTIONS
 from benchlog.errors import UsageError
 
+BENCH = """
+[[instrument]]
+tag = "MA-01"
+accuracy = [{ function = "V~", statement = "1 % + 5" }, { function = "ohm", statement = "0.8 % + 3" }]
+[[instrument]]
+tag = "MB-02"
+"""
 CAPTURES = Path(__file__).parents[2] / "sample_captures"
 
 
@@ -32,16 +41,35 @@ def test_every_asking_command_has_questions() -> None:
     assert tuple(QUESTIONS) == _ASKING
 
 
+class Obedient:
+    """Somebody who types the example of each question; the first one where there are several."""
+
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
+    def show(self, text: str) -> None:
+        self.said.append(text)
+
+    def read(self, prompt: str) -> str:
+        return self.said[-1].partition("e.g. ")[2].partition(";")[0].partition(" or ")[0]
+
+
+@pytest.mark.parametrize("bench", [False, True])
 @pytest.mark.parametrize("command", _ASKING)
 def test_every_example_is_an_answer_that_would_do(
-    command: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    command: str, bench: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The examples themselves give words that the command's own parser takes."""
+    """The examples themselves give words that the command's own parser takes, with a bench file and without."""
     monkeypatch.chdir(tmp_path)
-    for name in ("ct1.csv", "ct1_swapped.csv"):
-        Path(name).touch()
-    words = ask([command], answers(*(q.example for q in QUESTIONS[command])), lambda line: None)
+    for ours, name in (("ct1_60_turns.csv", "ct1.csv"), ("ct1_60_turns_swapped.csv", "ct1_swapped.csv")):
+        shutil.copy(CAPTURES / ours, name)
+    if bench:
+        Path("bench.toml").write_text(BENCH, encoding="utf-8")
+    person = Obedient()
+    words = ask([command], person.read, person.show)
     assert build_parser(command).parse_args(words).command == command
+    assert not any("needed" in said or "Type it again" in said for said in person.said)
+    assert main([*words, "--no-record"]) in (0, 1, 3)  # judged, whatever it is
 
 
 def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
@@ -59,11 +87,88 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
 
 
 def test_a_ratio_is_asked_for_its_files() -> None:
+    """A file or channel that is not there is refused at once; with two channels the second one follows."""
     shown: list[str] = []
     path = str(CAPTURES / "ct1_60_turns.csv")
-    words = ask(["ratio"], answers("nowhere.csv", path, "CH1", "CH2", "60", ""), shown.append)
+    typed = answers("nowhere.csv", __file__, path, "CH7", "CH1", "CH1", "60", path, "")
+    words = ask(["ratio"], typed, shown.append)
     assert any("there is no file 'nowhere.csv'" in line for line in shown)
+    assert any("no channel 'CH7' in the capture: channels here: CH1, CH2" in line for line in shown)
+    assert any(
+        "'CH1' does not begin with a number: write number of turns like '60'" in line for line in shown
+    )
+    assert any("the same samples twice" in line for line in shown)
     assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
+
+
+def test_meters_are_called_as_the_person_calls_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Or A and B; what can't be compared is refused at once."""
+    monkeypatch.chdir(tmp_path)
+    shown: list[str] = []
+    typed = answers(
+        "yellow", "OL V ac", "27.75 V ac", "yellow", "grey", "27.9 V dc", "27.9 V ac", "", "1 % + 5"
+    )
+    words = ask(["crosscheck"], typed, shown.append)
+    assert words == ["crosscheck", "--reading", "yellow=27.75 V ac", "--reading", "grey=27.9 V ac",
+                     "--accuracy", "grey=1 % + 5"]  # fmt: skip
+    for refused in (
+        "no number to work with",
+        "the first meter is called yellow",
+        "the first meter was on V~",
+    ):
+        assert any(refused in line for line in shown)
+    words = ask(["crosscheck"], answers("", "5.01 V dc", "", "5.00 V dc", "", ""), shown.append)
+    assert words == ["crosscheck", "--reading", "A=5.01 V dc", "--reading", "B=5.00 V dc"]
+
+
+def test_meters_of_the_bench_bring_their_accuracy(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A tag that is not there is a slip."""
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text(BENCH, encoding="utf-8")
+    shown: list[str] = []
+    words = ask(["crosscheck"], answers("MA-1", "MA-01", "5.01 V ac", "MB-02", "5.00 V ac"), shown.append)
+    assert words == ["crosscheck", "--reading", "MA-01=5.01 V ac", "--reading", "MB-02=5.00 V ac"]
+    assert any("did you mean MA-01?" in line for line in shown)
+    words = ask(["continuity"], answers("0.4 ohm", "", "1 ohm", "MA-01"), shown.append)
+    assert words == ["continuity", "--reading", "0.4 ohm", "--max", "1 ohm", "--meter", "MA-01"]
+
+
+@pytest.mark.parametrize(
+    ("command", "typed", "doubt", "kept"),
+    [
+        ("supply", ("12 V ac 20 VA", "141.3 V ac", "14.13 V ac", "", ""), "ten times what the label", False),
+        ("supply", ("12 V ac 20 VA", "14.13 kV ac", "14.13 kV ac", "", ""), "a thousand times", True),
+        ("supply", ("12 V ac 20 VA", "14.13 V ac", "1.2 %", "1.2 % + 5", ""), "has no counts", False),
+        ("continuity", ("0.4 ohm", "0.5 ohm", "0.2 ohm", "1 ohm", ""), "press the tips together", False),
+        ("crosscheck", ("", "14.13 V ac", "", "141.3 V ac", "141.3 V ac", "", ""), "what A shows", True),
+    ],
+)
+def test_a_doubtful_answer_is_asked_about_at_once(
+    command: str,
+    typed: tuple[str, ...],
+    doubt: str,
+    kept: bool,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Another one replaces it; the same once more is kept, and the command insists on it."""
+    monkeypatch.chdir(tmp_path)
+    shown: list[str] = []
+    words = ask([command], answers(*typed), shown.append)
+    assert any(doubt in line for line in shown)
+    assert ("--as-read" in words) is kept
+    assert main([*words, "--no-record"]) == (1 if kept else 0)
+
+
+def test_a_dc_supply_is_asked_whether_it_is_regulated(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Unless its label says so."""
+    monkeypatch.chdir(tmp_path)
+    words = ask(["supply"], answers("9 V dc 1 A", "regulated", "9.12 V dc", "1 % + 5", ""), lambda line: None)
+    assert words[3:5] == ["--regulation", "regulated"]
+    words = ask(["supply"], answers("9 V dc 1 A switching", "9.12 V dc", "", ""), lambda line: None)
+    assert words == ["supply", "--nameplate", "9 V dc 1 A switching", "--reading", "9.12 V dc"]
 
 
 def test_an_input_that_ends_is_one_clear_error() -> None:
@@ -133,8 +238,9 @@ def test_two_meters_apart_are_diagnosed_with_both_readings(capsys: pytest.Captur
     """The line that is offered keeps what the other meter shows: the part is live."""
     readings = ["--reading", "A=12.05 V dc", "--reading", "B=0.02 V dc"]
     accuracies = ["--accuracy", "A=1 % + 5", "--accuracy", "B=1 % + 5"]
-    assert main(["crosscheck", *readings, *accuracies, "--no-record"]) == 1
-    said = " ".join(capsys.readouterr().out.split())
-    words = shlex.split(said[said.index("benchlog diagnose") : said.index("Not saved")])
+    assert main(["crosscheck", *readings, *accuracies, "--no-record", "--json"]) == 1
+    findings = json.loads(capsys.readouterr().out)["findings"]
+    (line,) = (f for f in findings if "benchlog diagnose" in f)
+    words = shlex.split(line[line.index("benchlog diagnose") :])
     assert main([*words[1:], "--no-record", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["p_live"] > 0.9

@@ -186,7 +186,7 @@ def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], f
         ([], "expected"),
         (["--expect", "27 V ac"], "read"),
         (["--expect", "27 V", "--reading", "1 V ac"], "ac or dc"),
-        (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "ID=VALUE"),
+        (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "NAME=VALUE"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look=blue"], "not one of the answers"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--seed", "-1"], "negative"),
         (["--cases", "x.jsonl", "--expect", "27 V ac"], "are in the cases"),

@@ -85,8 +85,6 @@ def test_the_only_logbook_of_a_folder_is_taken(
     assert main(["record", "note", "third"]) == 0
     assert (tmp_path / "bench.logbook").exists()
     capsys.readouterr()
-    assert (
-        main(["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"])
-        == 0
-    )
+    supply = ["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"]
+    assert main(supply) == 0
     assert "Saved in bench.logbook as entry" in capsys.readouterr().out

@@ -49,6 +49,17 @@ def test_the_first_line_is_about_the_quantity_that_decided(desk: Desk) -> None:
     assert said.out.startswith("▲ FAIL  source resistance 28.6 ± 4.6 Ω   allowed ≤")
 
 
+def test_a_value_inside_its_limits_is_no_headline_of_a_fail(desk: Desk) -> None:
+    """9.12 V is within the limits of a part of either kind; that neither kind fits is why it fails."""
+    said = desk.run("supply", "--nameplate", "9 V dc 1 A", "--reading", "9.12 V dc", "--accuracy", "0.5 % + 2",
+                    "--load", "10 ohm", "--loaded", "5.00 V dc")  # fmt: skip
+    assert said.code == 1
+    first, reason, *_ = said.out.splitlines()
+    assert first == "▲ FAIL  supply"
+    assert "neither regulated" in reason
+    assert "allowed" not in said.out
+
+
 def test_a_caution_is_cut_outside_of_its_brackets(desk: Desk) -> None:
     """The limits of extra-low voltage are of IEC 61140 (from memory)."""
     said = desk.run("supply", "--nameplate", "100 V ac 20 VA", "--reading", "110.3 V ac")
@@ -61,7 +72,7 @@ def test_a_whole_number_of_turns_says_how_sure_it_is(desk: Desk) -> None:
     said = desk.run("ratio", "--capture", samples / "ct2_100_turns.csv", "--swapped", samples / "ct2_100_turns_swapped.csv",
                     "--primary", "CH1", "--secondary", "CH2", "--expect", "100")  # fmt: skip
     assert said.code == 0
-    assert "100 turns, over 99.9 % sure" in said.words
+    assert "100 turns: over 99.9 % sure" in said.words
 
 
 def test_the_certificate_tells_where_limits_came_with_the_reading(desk: Desk, tmp_path: Path) -> None:

@@ -191,7 +191,10 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
     assert "CS-3 recalled (2026-03-02, entry" in page
     assert "still valid, with wider uncertainty: a result (entry" in page
-    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, which was found wrong", page)
+    # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
+    assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
+    assert re.search(r'● pass</b> <span class="note">after recall, entry \d+</span>', page)
+    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, found wrong", page)
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
     assert "passed only on CS-3, which was found wrong" in again.json["reason"]
@@ -303,3 +306,26 @@ def test_a_record_of_labels_only_recalls_what_can_be_told(
     desk.days(1)
     said = desk.run("recall", name, "--reason", "found so", "--error", "50 %", "--json")
     assert [(r["part"], r["class"]) for r in said.json["results"]] == parts
+
+
+def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: Desk) -> None:
+    """5.00 V ± 52 mV (0.5 % and 2 counts: 45 mV, a rectangle, so x 1.155), up to 2 % high: from 4.902 V, by hand."""
+    read = check(
+        "C01",
+        "reading",
+        part="T1",
+        function="V=",
+        meter="MA-1",
+        limits={"voltage": {"low": "4 V", "high": "6 V"}},
+    )
+    plan_file = desk.write("plan.toml", plan_text(part("T1"), read, hold("H1", "close the case", "C01")))
+    desk.answer(plan_file, "C01", ["", "5.00 V"])
+    desk.run("release", plan_file, "H1", "--by", "the builder")
+    desk.run("release", plan_file, "H1", "--taken")
+    desk.run("recall", "MA-1", "--reason", "reads high", "--error", "2 %", "--plan", plan_file)
+    interval = "4.850 to 5.052 V"
+    assert interval in desk.run("status", plan_file).out
+    desk.run("record", "certificate", "--plan", plan_file, "--out", desk.folder / "page.html")
+    page = (desk.folder / "page.html").read_text(encoding="utf-8")
+    assert interval in page
+    assert re.search(r"released 2026-\d\d-\d\d \(entry \d+, by the builder\)", page)

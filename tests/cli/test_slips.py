@@ -33,13 +33,34 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "abc"),
             "abc",
-            "like 60",
+            "like '60'",
         ),
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "60 V"),
             "in V, where a plain number",
-            "like 60",
+            "like '60'",
         ),
+        (
+            ("supply", *PLATE, "--reading", "15 V ac", "--capacitor", "1000 uF"),
+            "in F, not in V",
+            "like '35 V'",
+        ),
+        (
+            (
+                "inductance",
+                "--compare",
+                "a.csv",
+                "--across",
+                "A",
+                "--resistor-channel",
+                "B",
+                "--resistor",
+                "1 R",
+            ),
+            "a.csv",
+            "K1=k1.csv",
+        ),
+        (("crosscheck", "--reading", "A=1 V dc", "--accuracy", "1 %"), "'1 %'", 'MA-01="1 % + 5"'),
     ],
 )
 def test_bad_input_says_what_and_how(
@@ -52,12 +73,71 @@ def test_bad_input_says_what_and_how(
     assert hint in answer["hint"]
 
 
-@pytest.mark.parametrize("reading", ["15.3 kV ac", "12.31 mV ac"])
-def test_a_prefix_is_asked_about(capsys: pytest.CaptureFixture[str], reading: str) -> None:
-    """A thousand times too much or too little: indeterminate, kept as read."""
-    code, answer = run(capsys, "supply", *PLATE, "--reading", reading)
+WIRE = (
+    "continuity",
+    "--wire",
+    "AWG 24",
+    "--length",
+    "2.4 m",
+    "--accuracy",
+    "0.5 % + 2",
+    "--lead-null",
+    "0.20 ohm",
+)
+AGAIN = "read the display again: digits, point, prefix; --as-read keeps the value"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("supply", *PLATE, "--reading", "15.3 kV ac"),
+        ("supply", *PLATE, "--reading", "153 V ac"),
+        ("supply", *PLATE, "--reading", "1.53 V ac"),
+        ("supply", *PLATE, "--reading", "12.31 mV ac"),
+        (*WIRE, "--reading", "4.00 ohm"),  # 202 mohm of copper and 200 mohm of leads
+        (*WIRE, "--reading", "402 ohm"),
+        ("continuity", "--max", "1 ohm", "--lead-null", "0.2 ohm", "--reading", "0.4 kohm"),
+        ("crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=141.3 V ac"),
+        ("crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=14.13 kV ac"),
+    ],
+)
+def test_a_power_of_ten_is_asked_about(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
+    """By ten or by a thousand, too much or too little: indeterminate, kept as read, the display comes first."""
+    code, answer = run(capsys, *words)
     assert code == 3
-    assert any("prefix" in finding for finding in answer["findings"])
+    assert answer["details"]["would_settle"][0]["action"] == AGAIN
+    assert answer["reason"] in answer["findings"]
+    assert sum(finding.startswith("next ") for finding in answer["findings"]) == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("supply", *PLATE, "--reading", "153 V ac", "--as-read"),
+        ("supply", *PLATE, "--reading", "153 V ac", "--second", "152 V ac"),  # two meters don't slip alike
+        (*WIRE, "--reading", "402 ohm", "--as-read"),
+        ("continuity", "--max", "1 ohm", "--lead-null", "0.2 ohm", "--reading", "402.1 ohm"),
+        ("crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=141.3 V ac", "--as-read"),
+    ],
+)
+def test_what_was_read_twice_is_believed(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
+    """By the same person, or by a second meter; ohms without a prefix fail as they are."""
+    code, _ = run(capsys, *words)
+    assert code == 1
+
+
+def test_the_other_meter_is_what_a_slip_is_held_against(capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing is expected of meters that are compared."""
+    _, answer = run(capsys, "crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=141.3 V ac")
+    assert "ten times what A shows" in answer["reason"]
+
+
+@pytest.mark.parametrize("text", ["1K", "1 Kohm", "1KΩ", "1 Kohms", "1k"])
+def test_kilo_is_read_in_either_case(capsys: pytest.CaptureFixture[str], text: str) -> None:
+    """Many people write it large, as components are marked."""
+    _, answer = run(capsys, "continuity", "--reading", text, "--resolution", "1 ohm", "--max", "2 Kohm")
+    assert answer["quantities"]["resistance"]["value"] == 1000
+    assert answer["limits"]["resistance"]["high"] == 2000
 
 
 def test_assumed_accuracy_and_unknown_tags_are_said(capsys: pytest.CaptureFixture[str]) -> None:

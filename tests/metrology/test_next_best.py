@@ -63,7 +63,7 @@ def test_an_indeterminate_result_says_what_next_and_a_decided_one_does_not() -> 
     best = near.details["would_settle"][0]
     assert 0 < best["probability"] <= 1
     assert best["minutes"] > 0
-    assert any(f.startswith("next: ") for f in near.findings)
+    assert any(f.startswith("next (") for f in near.findings)
     clear = check_continuity(shown("0.30 ohm"), max_ohm=1.0)
     assert with_next_best(clear) == clear
 
@@ -108,7 +108,7 @@ def test_a_doubt_that_is_no_uncertainty_names_its_way_out(why: str) -> None:
     best = result.details["would_settle"][0]
     assert 0 < best["probability"] <= 1
     assert best["minutes"] > 0
-    assert sum(str(f).startswith(f"next: {best['action']}") for f in result.findings) == 1
+    assert sum(f"): {best['action']}; " in f for f in result.findings if f.startswith("next (")) == 1
 
 
 def test_ways_are_ranked_by_chance_per_minute() -> None:

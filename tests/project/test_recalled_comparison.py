@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import pytest
 from helpers.checked_meter import CheckedMeter, shown
 
 from benchlog.checks.crosscheck import check_crosscheck
@@ -37,6 +38,7 @@ def test_a_recalled_comparison_is_done_again_with_the_reading_corrected(record: 
     wider = recalled(record, result, 0.0, 0.005)
     assert wider.kind is RecallClass.WIDER
     assert f"to {(10.0 - 10.01 / 1.005) / width:.2f}" in wider.reason
+    assert wider.true_ranges["difference"] == pytest.approx((-0.01, 10.0 - 10.01 / 1.005))
     assert recalled(record, result, 0.0, 0.0002).kind is RecallClass.STANDS
     for one in (again, wider):
         assert " 1," not in one.reason

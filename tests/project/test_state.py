@@ -193,6 +193,16 @@ def test_a_recall_that_stands_changes_nothing_and_can_be_undone(project):
     assert project.state.checks["C03"].state is CheckState.PASSED
 
 
+def test_of_several_recalls_the_most_urgent_decides(project):
+    """A second recall that lets the result count does not lift the first, nor does taking the second back."""
+    seq = project.record("C03")
+    recall(project, seq)
+    later = recall(project, seq, "stands")
+    assert project.state.checks["C03"].state is CheckState.RECALLED
+    project.book.append("recall undone", {"entry": later.seq, "reason": "wrong meter named"})
+    assert project.state.checks["C03"].state is CheckState.RECALLED
+
+
 def test_concession_needs_a_reason_and_says_what_was_missing(project):
     """A typed reason releases against the rule; one word is none; where all is in it is not needed."""
     with pytest.raises(UsageError, match="needs a reason of two words"):

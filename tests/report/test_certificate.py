@@ -331,3 +331,31 @@ def test_limits_are_printed_with_their_own_uncertainty(book: Logbook) -> None:
     book.append_result(msgspec.structs.replace(PASSED, limits=limits))
     page = re.sub(r"<[^>]*>", "", render_certificate(book, now_utc_ns=NOW))
     assert "100.0 … 300.0 mΩ (each limit ± 20 mΩ)" in page
+
+
+def recalled_page(book: Logbook, *items: dict[str, Any]) -> str:
+    """The page after a passed result was recalled with a thing for each item."""
+    ref = book.append_result(PASSED)
+    for number, item in enumerate(items):
+        result = {"entry": ref.seq, "check_id": "", "part": "L1", "class": "stands with wider uncertainty"}
+        body = {
+            "meter": f"MA-0{number}",
+            "function": "ohm",
+            "reason": "reads high",
+            "results": [result | item],
+        }
+        book.append("recall", body)
+    return render_certificate(book, now_utc_ns=NOW)
+
+
+def test_a_recalled_row_has_the_wider_interval(book: Logbook) -> None:
+    """0.2 Ω, U 2 mΩ; 10 mΩ lower by one recall and up to 20 mΩ lower by another: 0.168 to 0.202 Ω, by hand."""
+    first, second = ({"true_ranges": {"resistance": {"low": low, "high": 0.2}}} for low in (0.19, 0.18))
+    page = recalled_page(book, first, second)
+    assert '168.0 to 202.0 mΩ <span class="note">(was 200.0 ± 2.0 mΩ)</span>' in page
+    assert "after recall, entry 3, 4" in page
+
+
+def test_a_recall_that_says_no_interval_is_pointed_to(book: Logbook) -> None:
+    """Recalls written before they had intervals."""
+    assert '200.0 ± 2.0 mΩ <span class="note">(see recall, entry 3)</span>' in recalled_page(book, {})

@@ -63,4 +63,5 @@ def measure(check: Check, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
         wiring=wiring,
         cautions=tuple(dict.fromkeys([*([check.caution] if check.caution else []), *result.cautions])),
     )
-    return CheckOutcome(with_next_best(result), outcome.readings, outcome.captures)
+    result = acquisition.unless_misread(with_next_best(result))
+    return CheckOutcome(result, outcome.readings, outcome.captures)

@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from benchlog.checks.continuity import check_continuity, copper_resistance, resistance_limits
+from benchlog.checks.continuity import (
+    LEADS_OHM,
+    check_continuity,
+    copper_resistance,
+    on_display,
+    resistance_limits,
+)
 from benchlog.displayed import parse_displayed
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.check_context import CheckOutcome
@@ -34,24 +40,28 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
     lead_null: MeterReading | None = None
     current: MeterReading | None = None
     expected, source = _wire_resistance(check)
-    expected_ohm = None if expected is None else expected.value
     if check.four_wire:
         current = _test_current(check, acquisition)
         acquisition.do(
             "with the current on, voltage leads on the object's own ends", f"{check.id}/drop_leads"
         )
-        drop_v = None if expected_ohm is None else expected_ohm * current.value
-        reading = acquisition.reading(
-            check.meter, Function.DC_VOLTS, "voltage drop", f"{check.id}/drop", expect=drop_v
-        )
+        function, what, key = Function.DC_VOLTS, "voltage drop", "drop"
     else:
         if check.lead_null:
             acquisition.do("short the tips, ohms", f"{check.id}/short_tips")
-            lead_null = acquisition.reading(check.meter, Function.OHMS, "tips shorted", f"{check.id}/null")
+            lead_null = acquisition.reading(
+                check.meter,
+                Function.OHMS,
+                "tips shorted",
+                f"{check.id}/null",
+                limits=Limits(None, LEADS_OHM, "ohm"),
+            )
             acquisition.do("tips on the object, everything unplugged and discharged", f"{check.id}/on_object")
-        reading = acquisition.reading(
-            check.meter, Function.OHMS, "resistance", f"{check.id}/resistance", expect=expected_ohm
-        )
+        function, what, key = Function.OHMS, "resistance", "resistance"
+    expect, shown = on_display(expected, limits(check, plan).get("resistance"), lead_null, current)
+    reading = acquisition.reading(
+        check.meter, function, what, f"{check.id}/{key}", expect=expect, limits=shown
+    )
     result = check_continuity(
         reading,
         lead_null=lead_null,

@@ -50,7 +50,7 @@ def take_reading(
     """
     unit = place.function.unit
     expect = None if place.expect is None else place.expect.in_unit(unit)
-    taken = acquisition.reading(place.meter, place.function, what, key, expect=expect)
+    taken = acquisition.reading(place.meter, place.function, what, key, expect=expect, limits=limits)
     resolved = Resolved(taken, readings=(taken.reading,))
     missing = near_zero_by_limits(taken, limits) if expect is None else None
     if missing is not None or not acceptable(taken, expect, limits):
@@ -65,4 +65,5 @@ def take_reading(
         judged = acquisition.check.know(MeterReading(judged.reading, place.accuracy.value))
     expected = None if expect is None else Uncertain(expect, 0.0, 0.0, unit)
     result = check_reading(judged, limits, expected=expected, second=resolved.second)
+    result = acquisition.unless_misread(result)
     return CheckOutcome(with_diagnosis(result, resolved), resolved.readings)

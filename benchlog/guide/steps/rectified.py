@@ -20,7 +20,9 @@ def measure(check: RectifiedCheck, plan: Plan, acquisition: Acquisition) -> Chec
     limits = check.parsed_limits()["rectified_peak"]
     what, function = "rectified voltage", Function.DC_VOLTS
     expect = None if limits.low is None else usual_value(limits)
-    taken = acquisition.reading(check.meter, function, what, f"{check.id}/rectified", expect=expect)
+    taken = acquisition.reading(
+        check.meter, function, what, f"{check.id}/rectified", expect=expect, limits=limits
+    )
     resolved = Resolved(taken, readings=(taken.reading,))
     if (missing := near_zero_by_limits(taken, limits)) is not None:
         nominal_v = plan.mains_nominal_v

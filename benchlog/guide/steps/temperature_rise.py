@@ -29,7 +29,13 @@ def measure(check: TemperatureRiseCheck, plan: Plan, acquisition: Acquisition) -
         f"{check.id}/soak",
     )
     off_ns = acquisition.clock.monotonic_ns()
-    hot = _winding(check, acquisition, "winding, hot" if by_resistance else "part, hot", "hot")
+    hot = _winding(
+        check,
+        acquisition,
+        "winding, hot" if by_resistance else "part, hot",
+        "hot",
+        expect=None if cold is None else cold.value,
+    )
     after_s = (acquisition.clock.monotonic_ns() - off_ns) / 1e9
     air = _air(check, acquisition, "air at the end", "air")
     result = check_temperature_rise(
@@ -46,8 +52,10 @@ def measure(check: TemperatureRiseCheck, plan: Plan, acquisition: Acquisition) -
     return CheckOutcome(result, tuple(m.reading for m in taken if m is not None))
 
 
-def _winding(check: TemperatureRiseCheck, acquisition: Acquisition, what: str, step: str) -> MeterReading:
-    return acquisition.reading(check.meter, check.function, what, f"{check.id}/{step}")
+def _winding(
+    check: TemperatureRiseCheck, acquisition: Acquisition, what: str, step: str, expect: float | None = None
+) -> MeterReading:
+    return acquisition.reading(check.meter, check.function, what, f"{check.id}/{step}", expect=expect)
 
 
 def _air(check: TemperatureRiseCheck, acquisition: Acquisition, what: str, step: str) -> MeterReading:

@@ -21,6 +21,7 @@ import msgspec
 
 from benchlog.errors import ConfigError
 from benchlog.toml_file import line_of
+from benchlog.validation import refusal
 from benchlog_drivers._patterns import Pattern, search
 from benchlog_drivers.dialects.tables import Dialect, GeneratorDialect, MeterDialect, Probe, ScopeDialect
 
@@ -161,14 +162,11 @@ def _convert(source: str, text: str, table: dict[str, Any], kind: type[_K]) -> _
         with _one_at_a_time:
             dialect = msgspec.convert(table, kind)
     except msgspec.ValidationError as error:
-        said, _, tail = str(error).partition(" - at `$")
-        where = tail.rstrip("`").lstrip(".")
-        unknown = re.search(r"unknown field `(.+?)`", said)
-        key = ".".join(filter(None, (where, unknown.group(1) if unknown else "")))
-        line = line_of(text, where, unknown.group(1) if unknown else "")
+        found = refusal(error, kind, table)
+        key = ".".join(filter(None, (found.where, found.key))) or "top level"
         raise ConfigError(
-            f"dialect file {source}, line {line}: {key or 'top level'}: {said[0].lower()}{said[1:]}",
-            hint="the shipped dialects show every key with a comment",
+            f"dialect file {source}, line {line_of(text, found.where, found.key)}: {key}: {found.said}",
+            hint=found.hint or "the shipped dialects show every key with a comment",
         ) from None
     _check_patterns(source, dialect)
     _check_placeholders(source, table)

@@ -1,0 +1,259 @@
+"""What an answer must be to be usable, for each question of the one-shot commands.
+
+A function that takes a text raises `BenchlogError` for one that can't be used, and returns what makes another one doubtful,
+or nothing. One without a text returns an answer that follows from those before, an empty one where none is needed, or None.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from benchlog.cli.from_captures import number
+from benchlog.cli.manual_entry import typed_display
+from benchlog.cli.supply import stated_nameplate
+from benchlog.diagnosis.doubtful import possible_slips
+from benchlog.errors import UsageError
+from benchlog.metrology.accuracy import parse_accuracy
+from benchlog.metrology.meter_reading import no_number_hint
+from benchlog.reading import Function, Reading
+from benchlog.units import Regulation, parse_nameplate
+
+if TYPE_CHECKING:
+    from benchlog.bench import Bench
+    from benchlog.capture import Capture
+    from benchlog.checks.supply_model import Expected
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """What was answered so far, by the questions' names, and the bench that the command will find."""
+
+    bench: Bench
+    given: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def meters(self) -> list[str]:
+        """Tags of the bench's meters."""
+        return [i.tag for i in self.bench.instruments.values() if i.kind == "meter"]
+
+
+# Answers about meters
+
+
+def meter(text: str, answers: Answers) -> str:
+    answers.bench.instrument(text)
+    return ""
+
+
+def _number(text: str, function: Function | None = None) -> Reading:
+    """What a display shows, refused where that is no number."""
+    reading = typed_display(text, function=function)
+    if reading.value is None:
+        raise UsageError(f"the display shows {text!r}: no number to work with", hint=no_number_hint(reading))
+    return reading
+
+
+def accuracy(text: str, answers: Answers) -> str:
+    if not parse_accuracy(text).bare:
+        return ""
+    return f"{text!r} has no counts; most manuals state both, such as '{text.strip()} + 5'"
+
+
+def _slips(reading: Reading, expect: float | None, than: str) -> str:
+    slips = [s for s in possible_slips(reading, expect, than=than) if s.kind.power_of_ten]
+    return f"{reading.displayed} is {slips[0].question}" if slips else ""
+
+
+def no_meters(answers: Answers) -> str | None:
+    return None if answers.meters else ""
+
+
+def bench_meter(answers: Answers) -> str | None:
+    return "" if answers.given.get("meter") else None
+
+
+# Supply
+
+
+def nameplate(text: str, answers: Answers) -> str:
+    stated_nameplate(text)
+    return ""
+
+
+def output_example(answers: Answers) -> str:
+    """A display for this kind of output."""
+    return f"27.75 V {parse_nameplate(answers.given['nameplate']).coupling}"
+
+
+def _expected(answers: Answers) -> Expected:
+    from benchlog.checks.supply_model import expected_supply
+
+    return expected_supply(parse_nameplate(answers.given["nameplate"]), None)
+
+
+def supply_reading(text: str, answers: Answers) -> str:
+    dc = parse_nameplate(answers.given["nameplate"]).coupling == "dc"
+    _number(text)  # which says ac or dc
+    reading = _number(text, Function.DC_VOLTS if dc else Function.AC_VOLTS)
+    return _slips(reading, _expected(answers).no_load_v, "what the label promises")
+
+
+def regulation(text: str, answers: Answers) -> str:
+    if text not in (Regulation.REGULATED, Regulation.UNREGULATED):
+        raise UsageError(f"{text!r} is neither", hint="write regulated or unregulated")
+    return ""
+
+
+def regulation_known(answers: Answers) -> str | None:
+    plate = parse_nameplate(answers.given["nameplate"])
+    return None if plate.coupling == "dc" and plate.regulation is Regulation.UNKNOWN else ""
+
+
+def mains(text: str, answers: Answers) -> str:
+    from benchlog.checks.mains import Mains
+
+    try:
+        Mains.typed(text)
+    except UsageError as error:
+        raise UsageError(error.message, hint="check the digits, and that it is the mains") from None
+    return ""
+
+
+# Continuity
+
+
+def ohms(text: str, answers: Answers) -> str:
+    typed_display(text, function=Function.OHMS)
+    return ""
+
+
+def lead_null(text: str, answers: Answers) -> str:
+    null, shown = (
+        _number(text, Function.OHMS),
+        typed_display(answers.given["reading"], function=Function.OHMS),
+    )
+    if shown.value is not None and (null.value or 0.0) > shown.value:
+        return f"{text} is more than the {shown.displayed} of leads and part together: press the tips together and read again"
+    return ""
+
+
+def limit(text: str, answers: Answers) -> str:
+    number(text, "ohm", "highest resistance", above_zero=True, example="1 ohm")
+    return ""
+
+
+# Ratio
+
+
+def _capture(text: str) -> Capture:
+    from benchlog.capture_files import load_captures
+
+    if not Path(text).is_file():
+        raise UsageError(
+            f"there is no file {text!r}", hint="type its path; drag the file into the window to get it"
+        )
+    return load_captures([text])
+
+
+def two_channels(text: str, answers: Answers) -> str:
+    if len(_capture(text).channels) < 2:
+        raise UsageError(
+            f"{text} has one channel, and a ratio needs two",
+            hint="give one file a channel: benchlog ratio --capture a.csv --capture b.csv ...",
+        )
+    return ""
+
+
+def channels(answers: Answers) -> str:
+    """Those that there are."""
+    return " or ".join(_capture(answers.given["capture"]).names)
+
+
+def channel(text: str, answers: Answers) -> str:
+    _capture(answers.given["capture"]).channel(text)
+    return ""
+
+
+def secondary(text: str, answers: Answers) -> str:
+    capture = _capture(answers.given["capture"])
+    if capture.channel(text).name == capture.channel(answers.given["primary"]).name:
+        raise UsageError(f"{text} is on the loop already", hint=f"one of {', '.join(capture.names)}")
+    return ""
+
+
+def other_channel(answers: Answers) -> str | None:
+    capture = _capture(answers.given["capture"])
+    others = [name for name in capture.names if name != capture.channel(answers.given["primary"]).name]
+    return others[0] if len(others) == 1 else None
+
+
+def turns(text: str, answers: Answers) -> str:
+    number(text, "1", "number of turns", above_zero=True, example="60")
+    return ""
+
+
+def swapped(text: str, answers: Answers) -> str:
+    from benchlog.checks.turns_ratio import refuse_same_samples
+
+    swapped, given = _capture(text), answers.given
+    for role in ("primary", "secondary"):
+        swapped.channel(given[role])
+    refuse_same_samples(_capture(given["capture"]), swapped, (given["primary"], given["secondary"]))
+    return ""
+
+
+# Crosscheck
+
+
+def name(text: str, answers: Answers) -> str:
+    if "=" in text:
+        raise UsageError(f"{text!r} has an = in it", hint="leave it out")
+    if text == answers.given.get("first"):
+        raise UsageError(f"the first meter is called {text}", hint="call this one differently")
+    if answers.meters:
+        answers.bench.instrument(text)
+    return ""
+
+
+def any_display(text: str, answers: Answers) -> str:
+    _number(text)
+    return ""
+
+
+def same_point(text: str, answers: Answers) -> str:
+    first, second = typed_display(answers.given["shown"]), _number(text)
+    if second.function is not first.function:
+        raise UsageError(
+            f"the first meter was on {first.function}, this one on {second.function}",
+            hint="set both alike and read again",
+        )
+    return _slips(second, first.value, f"what {answers.given['first']} shows")
+
+
+def tagged(name: str) -> Callable[[Answers], str | None]:
+    """Nothing is asked about the accuracy of a meter that the bench file knows."""
+    return lambda answers: "" if answers.given[name] in answers.bench.instruments else None
+
+
+def tag(k: int, otherwise: str) -> Callable[[Answers], str]:
+    return lambda answers: answers.meters[k] if len(answers.meters) > k else otherwise
+
+
+# Diagnose
+
+
+def case(text: str, answers: Answers) -> str:
+    from benchlog.diagnosis import Case
+
+    Case.from_text(text, "0")
+    return ""
+
+
+def shown(text: str, answers: Answers) -> str:
+    from benchlog.diagnosis.outcome import parse_shown
+
+    parse_shown(text, what="reading")
+    return ""

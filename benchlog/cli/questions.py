@@ -1,0 +1,118 @@
+"""What the one-shot commands ask when they are called without options, on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from benchlog.cli import answers
+from benchlog.cli.answers import Answers
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One question about a check."""
+
+    name: str  #: What its answer is called in `Answers`.
+    text: str  #: What is asked.
+    example: str | Callable[[Answers], str]  #: A valid answer.
+    check: Callable[[str, Answers], str]  #: See `benchlog.cli.answers`.
+    option: str = ""  #: The option that the answer is given with; none where only other questions need it.
+    of: str = ""  #: Name of the question whose answer comes before this one, as in ``--reading MA-01=...``.
+    without: str = ""  #: What Enter alone is for; nothing where an answer is needed.
+    default: str = ""  #: Taken for Enter alone.
+    kept: str = ""  #: Option that insists on a doubtful answer.
+    #: The answer where it follows from those before, empty where none is needed, None where it has to be asked.
+    settled: Callable[[Answers], str | None] = lambda given: None
+
+
+_ACCURACY = "Accuracy from the meter's manual: percent of reading + counts"
+_UNKNOWN = "Enter if you don't know: 2 % + 10 counts are assumed"
+
+
+_METER = Question(
+    "meter", "Which meter of your bench file is it?", lambda given: " or ".join(given.meters), answers.meter,
+    "--meter", without="Enter if it is another", settled=answers.no_meters,
+)  # fmt: skip
+
+
+#: Questions of each command, called without options on a terminal.
+QUESTIONS: Mapping[str, Sequence[Question]] = {
+    "supply": (
+        Question("nameplate",
+            "Mains is inside: keep the case closed, attach clips with the plug out.\nWhat is printed on the supply?", "24 V ac 40 VA", answers.nameplate, "--nameplate"),
+        Question(
+            "regulation", "Is its output regulated or unregulated? (Light ones with a wide input range are regulated.)", "regulated",
+            answers.regulation, "--regulation", without="Enter if you don't know", settled=answers.regulation_known,
+        ),
+        Question(
+            "reading", "What does your meter show at its output, nothing connected?",
+            answers.output_example, answers.supply_reading, "--reading", kept="--as-read",
+        ),
+        _METER,
+        Question("accuracy", _ACCURACY, "1 % + 5", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
+        Question(
+            "mains", "What does a plug-in monitor say of the mains, in the same minute?", "229 V", answers.mains, "--mains",
+            without="Enter if you have none",
+        ),
+    ),
+    "diagnose": (
+        Question("expect", "What should the meter show?", "27 V ac", answers.case, "--expect"),
+        Question("reading", "What does it show?", "0.003 V ac", answers.shown, "--reading"),
+    ),
+    "continuity": (
+        Question(
+            "reading", "Unplug the part and discharge it first.\nWhat does your meter show?", "0.4 ohm", answers.ohms,
+            "--reading",
+        ),
+        Question(
+            "null", "And with the tips of its leads pressed together?", "0.2 ohm", answers.lead_null, "--lead-null",
+            without="Enter if you did not read that",
+        ),
+        Question("max", "Highest resistance that is still good?", "1 ohm", answers.limit, "--max"),
+        _METER,
+        Question("accuracy", _ACCURACY, "0.8 % + 3", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
+    ),
+    "ratio": (
+        Question(
+            "capture",
+            "The generator drives the winding. One channel is on the winding, the other on a separate loop of one turn.\n"
+            "Which file did the scope save? (both channels in it)", "ct1.csv", answers.two_channels, "--capture",
+        ),
+        Question(
+            "primary", "Which channel was on the one-turn loop?", answers.channels,
+            answers.channel, "--primary",
+        ),
+        Question(
+            "secondary", "Which channel was on the winding that the generator drives?",
+            answers.channels, answers.secondary, "--secondary", settled=answers.other_channel,
+        ),
+        Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
+        Question(
+            "swapped", "And a second file, with the two probes swapped? (makes the answer much surer)", "ct1_swapped.csv",
+            answers.swapped, "--swapped", without="Enter if you have none",
+        ),
+    ),
+    "crosscheck": (
+        Question(
+            "first", "What do you call the first meter?", answers.tag(0, "MA-01"), answers.name, without="Enter calls it A", default="A",
+        ),
+        Question("shown", "What does it show?", "27.75 V ac", answers.any_display, "--reading", of="first"),
+        Question(
+            "second", "What do you call the second meter?", answers.tag(1, "MB-02"), answers.name, without="Enter calls it B",
+            default="B",
+        ),
+        Question(
+            "shown too", "What does it show, on the same two points?", "27.9 V ac", answers.same_point, "--reading", of="second",
+            kept="--as-read",
+        ),
+        Question(
+            "accuracy", f"First meter. {_ACCURACY}", "1 % + 5", answers.accuracy, "--accuracy", of="first", without=_UNKNOWN,
+            settled=answers.tagged("first"),
+        ),
+        Question(
+            "accuracy too", f"Second meter. {_ACCURACY}", "1.2 % + 5", answers.accuracy, "--accuracy", of="second",
+            without=_UNKNOWN, settled=answers.tagged("second"),
+        ),
+    ),
+}  # fmt: skip

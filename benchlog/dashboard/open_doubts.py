@@ -1,0 +1,91 @@
+"""Doubts about meters that a watch wrote down and nothing has settled since."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from benchlog.dashboard.suspect import Kind, Suspect
+from benchlog.logbook.chain import Entry
+from benchlog.reading import Function
+
+#: Kinds of entries that open, or settle, a doubt of a watch.
+KINDS = ("doubt", "standard", "supersede")
+#: A silent meter reads nothing wrong; a failed check standard is a doubt of its own, with rules of its own.
+_NOT_KEPT = frozenset({Kind.SILENT, Kind.STANDARD})
+
+
+def doubt_body(event: str, suspect: Suspect) -> dict[str, Any]:
+    """Body of the entry that a doubt ``begins`` or ``ends``."""
+    body: dict[str, Any] = {
+        "event": event,
+        "instruments": list(suspect.tags),
+        "kind": suspect.kind.value,
+        "group": suspect.group,
+        "reason": suspect.reason,
+    }
+    if event == "begins":
+        body |= {"next": suspect.next_check}
+        body |= {} if suspect.function is None else {"function": suspect.function.value}
+    return body
+
+
+def open_doubts(entries: Iterable[Entry]) -> tuple[Suspect, ...]:
+    """Return the doubts that have begun and not ended, oldest first.
+
+    One ends as watch says, or for each meter with a check standard that it passed later on the same function. Entries
+    of another shape, as a program of another version may write them, are passed over.
+
+    Parameters
+    ----------
+    entries : iterable of Entry
+        In order; kinds of `KINDS` matter.
+    """
+    known = list(entries)
+    superseded = {int(e.body["entry"]) for e in known if e.kind == "supersede"}
+    found: dict[tuple[str, ...], Suspect] = {}
+    for entry in known:
+        if entry.kind == "doubt":
+            suspect = _suspect(entry)
+            if suspect is None:
+                continue
+            key = (suspect.kind.value, *sorted(suspect.tags))
+            if entry.body.get("event") == "begins":
+                found[key] = suspect
+            else:
+                found.pop(key, None)
+        elif entry.kind == "standard" and entry.body["verdict"] == "pass" and entry.seq not in superseded:
+            found = {
+                key: left
+                for key, suspect in found.items()
+                if (left := _without(suspect, str(entry.body["meter"]), str(entry.body["function"])))
+            }
+    return tuple(found.values())
+
+
+def _suspect(entry: Entry) -> Suspect | None:
+    body: Mapping[str, Any] = entry.body
+    kind, tags, function = body.get("kind"), body.get("instruments"), body.get("function")
+    if kind not in tuple(Kind) or Kind(kind) in _NOT_KEPT or not isinstance(tags, list) or not tags:
+        return None
+    first, *others = map(str, tags)
+    return Suspect(
+        first,
+        Kind(kind),
+        str(body.get("reason", "")),
+        str(body.get("next", "")),
+        entry.utc_ns,
+        tuple(others),
+        str(body.get("group", "")),
+        Function(function) if function in tuple(Function) else None,
+    )
+
+
+def _without(suspect: Suspect, meter: str, function: str) -> Suspect | None:
+    """What is left of a doubt after a meter passed a check standard; None for nothing."""
+    seen = suspect.function
+    if meter not in suspect.tags or (seen is not None and seen.value != function):
+        return suspect
+    left = [tag for tag in suspect.tags if tag != meter]
+    return replace(suspect, tag=left[0], others=tuple(left[1:])) if left else None

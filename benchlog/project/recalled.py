@@ -1,0 +1,81 @@
+"""What the recalls on record say of each result; one that was taken back says nothing.
+
+A result may be recalled with several things: it counts only where each of its recalls lets it count.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from benchlog.logbook.chain import Entry
+from benchlog.project.recall import RecallClass
+from benchlog.result import Uncertain
+from benchlog.units import format_span
+from benchlog.wording import value_words
+
+
+class Recalled(msgspec.Struct, frozen=True):
+    """What one recall says of one result."""
+
+    recall: Entry
+    kind: RecallClass
+    true_ranges: dict[
+        str, tuple[float, float]
+    ]  #: Of each quantity it moves, SI; empty in records that lack them.
+
+    @property
+    def words(self) -> str:
+        """What was found bad, and what becomes of the result."""
+        return f"recalled with {self.recall.body['meter']}: {self.kind.words}"
+
+
+class Recalls:
+    """Recalls that were not taken back, by the result they name."""
+
+    def __init__(self, entries: Iterable[Entry]) -> None:
+        found: dict[int, Entry] = {}
+        for entry in entries:
+            if entry.kind == "recall":
+                found[entry.seq] = entry
+            elif entry.kind == "recall undone":
+                found.pop(int(entry.body["entry"]), None)
+        self.entries = tuple(found.values())
+        self._of: dict[int, list[Recalled]] = {}
+        for entry in self.entries:
+            for item in entry.body["results"]:
+                ranges = {str(name): (r["low"], r["high"]) for name, r in item.get("true_ranges", {}).items()}
+                recalled = Recalled(entry, RecallClass(item["class"]), ranges)
+                self._of.setdefault(int(item["entry"]), []).append(recalled)
+
+    def of(self, seq: int) -> tuple[Recalled, ...]:
+        """What recalls say of the result of an entry, the most urgent first."""
+        order = list(RecallClass)
+        return tuple(sorted(self._of.get(seq, ()), key=lambda recalled: order.index(recalled.kind)))
+
+
+def corrected_words(name: str, quantity: Uncertain, recalls: Iterable[Recalled]) -> tuple[str, str]:
+    """Value of a result as shown, and a note where recalls made it wider: what was recorded, or which recall to see."""
+    wider = [recalled for recalled in recalls if recalled.kind is RecallClass.WIDER]
+    if unknown := [str(recalled.recall.seq) for recalled in wider if not recalled.true_ranges]:
+        return value_words(quantity), f"see recall, entry {', '.join(unknown)}"
+    interval = _widened(name, quantity, wider)
+    if interval is None:
+        return value_words(quantity), ""
+    return format_span(*interval, quantity.unit), f"was {value_words(quantity)}"
+
+
+def _widened(name: str, quantity: Uncertain, wider: Iterable[Recalled]) -> tuple[float, float] | None:
+    """Interval that holds the true value, SI; None where no recall moves it.
+
+    Shifts of several recalls add up, which is right to first order; the recorded uncertainty goes to both sides.
+    """
+    down = up = 0.0
+    for recalled in wider:
+        low, high = recalled.true_ranges.get(name, (quantity.value, quantity.value))
+        down, up = down + low - quantity.value, up + high - quantity.value
+    if not (down or up):
+        return None
+    expanded = quantity.expanded_uncertainty
+    return quantity.value + down - expanded, quantity.value + up + expanded
