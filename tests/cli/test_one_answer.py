@@ -56,7 +56,7 @@ def test_a_value_inside_its_limits_is_no_headline_of_a_fail(desk: Desk) -> None:
     assert said.code == 1
     first, reason, *_ = said.out.splitlines()
     assert first == "▲ FAIL  supply"
-    assert "neither regulated" in reason
+    assert "wrong for a regulated output" in reason
     assert "allowed" not in said.out
 
 
