@@ -182,7 +182,7 @@ def _refuse_contradictions(check: Check) -> None:
     kind_of(check).refuse_bad_limits(check)
     if check.mains_referenced and any(place.uses_scope for place in check.places):
         raise UsageError(
-            "a scope clip on a mains-referenced node is refused",
+            "a scope clip on a node connected to mains (mains_referenced) is refused",
             hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
         )
 

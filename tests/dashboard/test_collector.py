@@ -143,7 +143,7 @@ def test_lines_tell_changes_once() -> None:
     clock.advance(1)
     for reading in node_readings(5):
         collector.take(msgspec.structs.replace(reading, mono_ns=now * 10**9))
-    assert any("doubt settled" in line for line in changes.lines(collector.snapshot()))
+    assert any("no longer in doubt" in line for line in changes.lines(collector.snapshot()))
 
 
 def test_summary_names_every_meter_and_doubt() -> None:

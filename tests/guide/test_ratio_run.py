@@ -164,7 +164,7 @@ def test_a_sense_loop_without_signal_proves_nothing() -> None:
     result = _run(bench)
     assert result.verdict is Verdict.INDETERMINATE
     assert "sweep" not in result.details
-    assert any("can't be shown to be flat" in finding for finding in result.findings)
+    assert any("could not prove that the ratio is flat" in finding for finding in result.findings)
 
 
 def test_series_opposition_is_no_automatic_run() -> None:
@@ -274,7 +274,7 @@ def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(
     shown = capsys.readouterr()
     result = json.loads(shown.out)
     assert code == 0
-    assert "swap: exchange probes" in shown.err
+    assert "swap: move each probe" in shown.err
     assert result["turns"]["most_likely"] == 60
     assert len(result["details"]["sweep"]["points"]) == 5
     assert result["record"]["logbook"] == "bench.logbook"
