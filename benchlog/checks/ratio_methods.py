@@ -40,7 +40,9 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
             ]
     if divider is None and expected > 1 + _WITHIN and abs(ratio - 1) <= _WITHIN:
         # What a divider as large as the number of turns gives, which puts both channels onto one range.
-        forgotten = f"was a divider of {expected:g}:1 before the winding's channel forgotten (--divider {expected:g}:1)"
+        forgotten = (
+            f"is there a {expected:g}:1 divider before the winding's channel (--divider {expected:g}:1)"
+        )
         return [
             Finding(FindingKind.HOOKUP, f"the ratio is 1: {forgotten}, or are both probes on one winding?")
         ]

@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--evidence",
-        metavar="ACTION=OUTCOME",
+        metavar="CHECK=OUTCOME",
         action="append",
         default=[],
         help="a check you did and its outcome; repeat, in order ('benchlog manual diagnose' lists the checks)",

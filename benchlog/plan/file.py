@@ -39,7 +39,7 @@ class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Hold(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A step that must not be taken before its checks are passed, current, not recalled, on these parts."""
+    """A step you must not take before its checks have passed on these parts, are current and not recalled."""
 
     id: str
     step: str

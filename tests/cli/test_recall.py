@@ -194,7 +194,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
     assert re.search(r'● pass</b> <span class="note">after recall, entry \d+</span>', page)
-    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, found wrong", page)
+    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, which was found wrong", page)
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
     assert "passed only on CS-3, which was found wrong" in again.json["reason"]

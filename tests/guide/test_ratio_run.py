@@ -238,7 +238,7 @@ def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
         ({"area": "37.5 mm2"}, "is for the automatic run"),
         ({"al": "61 uH", "area": "37.5 mm2"}, "area and saturation go together"),
         (AUTOMATIC | {"area": "37.5 mm"}, "area"),
-        (AUTOMATIC | {"sweep": 3}, "a sweep of 3 points"),
+        (AUTOMATIC | {"sweep": 3}, "a sweep can't have 3 points"),
         (AUTOMATIC | {"opposed_turns": 50}, "series opposition"),
         ({"sweep": 9}, "is for the automatic run"),
     ],
