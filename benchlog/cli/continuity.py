@@ -95,7 +95,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
         result = _questioned(result, args, reading, null, current)
-    return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+    taken = {"reading": reading, "lead null": null, "current": current}
+    return ctx.emit(result, readings={use: m.reading for use, m in taken.items() if m is not None})
 
 
 def _questioned(

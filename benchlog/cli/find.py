@@ -85,6 +85,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.print_json(_as_json(report, ports, entries, known, str(path) if written else None))
     else:
         _show(ctx, report, entries, known, path, written)
+        if args.write and not written:
+            ctx.console.print(f"\nNothing new was found, so nothing was written to {path}.", markup=False)
     return 0
 
 

@@ -102,7 +102,7 @@ class Parser(argparse.ArgumentParser):
                     formatter._format_args(action, formatter._get_default_metavar_for_positional(action))
                 )
             elif action.required:
-                words.append(f"{action.option_strings[0]} {action.metavar}")
+                words.append(f"{action.option_strings[0]} {action.metavar or 'TEXT'}")
         room = terminal_columns() - len("usage: ")
         return folded(" ".join([*words, "[options]"]), room).replace("\n", "\n   ")
 
@@ -178,6 +178,11 @@ class Parser(argparse.ArgumentParser):
         if message.startswith("the following arguments are required: "):
             names = message.removeprefix("the following arguments are required: ")
             return f"{names} {'are' if ', ' in names else 'is'} missing", f"{self.prog} --help"
+        message = message.removeprefix("argument ")
+        if wrong := re.fullmatch(r"(\S+): invalid _?\w+ value: '(.*)'", message):
+            return f"{wrong[1]}: {wrong[2]!r} is not a whole number", "write it in digits, like 12"
+        if message.endswith(": expected one argument"):
+            return f"{message.removesuffix(': expected one argument')} needs a value", f"{self.prog} --help"
         return message, f"{self.prog} --help"
 
     def exit(self, status: int = 0, message: str | None = None) -> NoReturn:

@@ -44,7 +44,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--undo", metavar="ENTRY", type=int, help="undo this recall, by a new entry")
     parser.add_argument(
-        "--function", metavar="F", help="function found bad (default: V= if used on it, else all)"
+        "--function",
+        metavar="F",
+        help="which is bad: V=, ohm... (default: volts, amperes and diode of a meter; else all)",
     )
     parser.add_argument("--channel", metavar="CH", help="channel of a scope (default: any)")
     parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")

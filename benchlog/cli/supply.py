@@ -111,13 +111,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ),
         tolerance=tolerance,
     )
-    readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    first = [m for m in readings if m is not second]
+    taken = {"no load": None if capture else no_load, "second meter": second}
+    taken["loaded"] = load.loaded if load else None
+    readings = {use: m for use, m in taken.items() if m}
+    first = [m for m in readings.values() if m is not second]
     findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
-        readings.append(mains.reading)
-    shown = [m.reading for m in readings]
+        readings["mains"] = mains.reading
+    shown = {use: m.reading for use, m in readings.items()}
     if capture is not None:
         from benchlog.cli.thumbnail import Waveforms
 
