@@ -91,7 +91,7 @@ def test_a_silent_port_is_asked_and_told_to_be_switched_on() -> None:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
         asked = b"".join(line.asked)
     assert "silent" in report.unrecognised[0].seen
-    assert "switch the meter on" in report.unrecognised[0].hint
+    assert "switch on the meter" in report.unrecognised[0].hint
     assert set(asked.replace(b"*IDN?\n", b"").decode()) <= {"D"}
     assert b"*IDN?\n" in asked
 

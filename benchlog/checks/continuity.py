@@ -298,7 +298,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
     if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
-        short = "use four-wire" if two_wire else "the test current is too small"
+        short = "use four wires" if two_wire else "the test current is too small"
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,

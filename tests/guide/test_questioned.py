@@ -62,7 +62,7 @@ def test_mains_that_can_not_be_is_asked_again(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, box_plan(BIAS, supply)) as rig:
         rig.run(person, "C04")
     assert person.keys.count("C04/mains") == 3
-    assert "500 V where 230 V is nominal" in person.said
+    assert "500 V, but 230 V is nominal" in person.said
 
 
 def test_a_meter_that_is_nearly_on_the_bench_is_named(rig: GuidedProject) -> None:
