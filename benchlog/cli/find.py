@@ -85,8 +85,6 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ctx.print_json(_as_json(report, ports, entries, known, str(path) if written else None))
     else:
         _show(ctx, report, entries, known, path, written)
-        if args.write and not written:
-            ctx.console.print(f"\nNothing new was found, so nothing was written to {path}.", markup=False)
     return 0
 
 
@@ -145,6 +143,8 @@ def _show(
         console.print(Text(f"\nFor {path} (find --write appends this):\n"))
         for entry in entries.values():
             console.print(Text(entry), soft_wrap=True)
+    elif ctx.args.write:
+        console.print(Text(f"\nNothing new was found, so nothing was written to {path}."))
 
 
 def _about(found: Found, known: dict[str, str]) -> Iterator[list[str | tuple[str, str]]]:

@@ -254,8 +254,8 @@ def test_a_whole_logbook_is_written_into_without_a_word(
 @pytest.mark.parametrize(
     ("words", "said", "hint"),
     [
-        (("show", "four"), "ENTRY: 'four' is not a whole number", "digits"),
-        (("list", "--limit", "x"), "--limit: 'x' is not a whole number", "digits"),
+        (("show", "four"), "ENTRY: 'four' is not a whole number", "--help"),
+        (("list", "--limit", "x"), "--limit: 'x' is not a whole number", "--help"),
         (("list", "--limit"), "--limit needs a value", "--help"),
         (("list", "--kind", "not"), "no entry of kind 'not'", "did you mean note?"),
         (("list", "--session", "77"), "there is no session 77", "sessions here: 1 to"),
