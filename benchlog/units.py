@@ -148,6 +148,15 @@ def parse_number(text: str) -> tuple[float, float]:
     return value, float(f"1e{power - decimals_typed}")
 
 
+def is_bare(text: str) -> bool:
+    """Whether a text is a number without any unit.
+
+    >>> is_bare("37.5"), is_bare("37.5 mm2")
+    (True, False)
+    """
+    return _NUMBER.fullmatch(text.strip().replace("−", "-")) is not None
+
+
 def _unit_factor(word: str) -> tuple[float, str] | None:
     """Return factor and SI unit of a unit word such as ``mV`` or ``mm2``; None if unknown."""
     for alias, name in _ALIASES.items():
@@ -214,7 +223,7 @@ def parse_quantity(
         raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        prefix = "k" if word == "K" else word
+        prefix = "k" if word == "K" and unit not in _NEVER_PREFIXED else word
         if word and (prefix not in _PREFIXES or word == "T"):  # a lone T is the tesla
             raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
         factor, si_unit = _PREFIXES.get(prefix, 1.0), unit

@@ -115,6 +115,7 @@ def check_continuity(
             findings.append(doubt)
             p = judgement.conformance_probability
             judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
+        judgement = _below_zero(reading) or judgement
         findings += _about_a_fail(judgement, resistance, used, two_wire=current is None)
     meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
@@ -180,6 +181,19 @@ def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Fi
     return Finding(
         FindingKind.LEADS,
         f"{shown} includes the leads, which are 0.1 to 0.5 Ω and were not measured",
+    )
+
+
+def _below_zero(reading: MeterReading) -> Judgement | None:
+    """Doubt ohms below zero, beyond the meter's counts: they show a voltage, or a zero that was set."""
+    counts = reading.accuracy.counts * reading.reading.resolution
+    if not reading.reading.function.is_ohms or reading.value >= -counts:
+        return None
+    return Judgement(
+        Verdict.INDETERMINATE,
+        0.0,
+        f"{reading.reading.displayed} is below zero: is there still a charge on the part, or the meter in relative mode?",
+        Way("unplug, discharge, switch relative mode off and read again", 0.9, 1.0),
     )
 
 

@@ -198,8 +198,8 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         raise UsageError("one reading does not name its meter", hint='give it as MA-01="27.75 V ac"')
     if len(tags) < 2:
         raise UsageError(
-            "only one meter was read: a meter can't confirm itself",
-            hint="read the node with a second meter",
+            f"only {tags[0]} was read, and a meter can't confirm itself",
+            hint="read the same point with a second meter, too",
         )
     for m in readings:
         _refuse_display(m.reading)

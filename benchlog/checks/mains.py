@@ -37,7 +37,7 @@ def nominal_mains(mains_v: float) -> float:
             return nominal
     raise UsageError(
         f"mains of {mains_v:g} V is not near any usual nominal voltage",
-        hint='give the nominal voltage: --mains-nominal "230 V"',
+        hint='check its digits and unit; where the nominal voltage is another one: --mains-nominal "230 V"',
     )
 
 

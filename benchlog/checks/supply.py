@@ -316,7 +316,13 @@ def _rectified(
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
+    if capacitor_v is None:
+        return []
+    rating = capacitor_rating(worst, capacitor_v)
+    if rating.verdict is Verdict.INDETERMINATE:
+        narrower = "" if mains is not None else "read the mains in the same minute (--mains), or "
+        findings.append(Finding(FindingKind.ADVICE, f"{narrower}take a capacitor of the next higher rating"))
+    return [rating]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

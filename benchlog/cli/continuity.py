@@ -74,10 +74,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             accuracy=args.accuracy,
             resolution=args.resolution,
             function=Function.OHMS,
+            what="lead null",
         )
     current = None
     if args.current:
-        current = metered(ctx, args.current, meter=args.current_meter, accuracy=args.current_accuracy)
+        current = metered(
+            ctx, args.current, meter=args.current_meter, accuracy=args.current_accuracy, what="test current"
+        )
     result = check_continuity(
         reading,
         lead_null=null,

@@ -232,37 +232,20 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    """Show the class of each affected result."""
-    from rich.table import Table
-    from rich.text import Text
-
-    failure = recall.failure
-    ctx.console.print(Text(f"Recall of {failure.name}: {failure.why}", style="bold"))
+    """Show what becomes of each result that rested on it, and why."""
+    out, failure = ctx.listing, recall.failure
+    out.line(f"Recall of {failure.name}: {failure.why}", "bold")
     if recall.failed_on_it:
         entries = ", ".join(map(str, recall.failed_on_it))
-        ctx.console.print(
-            Text(
-                f"  failed on it but were good: entry {entries} (undo with benchlog recall WHAT --undo ENTRY)"
-            )
+        out.line(
+            f"  failed on it but were good: entry {entries} (undo with benchlog recall WHAT --undo ENTRY)"
         )
     if not recall.results:
         known = "nothing more than listed above" if listed else "no further results affected"
-        nothing = known if recall.known else "no result used it"
-        ctx.console.print(Text(f"  {nothing}"))
-        return
-    table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
-    for name in ("entry", "check", "part", "now", "why"):
-        table.add_column(name, overflow="fold")
+        out.line(f"  {known if recall.known else 'no result rests on it'}")
     for r in recall.results:
-        table.add_row(
-            str(r.entry),
-            Text(r.check_id or r.check),
-            Text(r.part),
-            Text(r.kind.words, style="bold"),
-            Text(r.reason),
-        )
-    ctx.console.print(table)
+        name = " ".join(filter(None, (r.check_id or r.check.replace("_", " "), r.part)))
+        out.line(f"  entry {r.entry}, {name}: {r.kind.words}", "bold")
+        out.line(f"      {r.reason}")
     if recall.holds:
-        ctx.console.print(
-            Text(f"  hold points released on such results: {', '.join(recall.holds)}", style="bold")
-        )
+        out.line(f"  hold points released on such results: {', '.join(recall.holds)}", "bold")

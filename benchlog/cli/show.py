@@ -119,9 +119,10 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
         yield _value(result, name, named=True) + _allowed(result, name)
     if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
-    for check in failed:
-        yield f"{_check_words(check)}: {check.reason}"
-    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not result.turns
+    for check in result.design_checks:  # those that passed say what was asked beside the measurement
+        if check in failed or not failed:
+            yield f"{_check_words(check)}: {check.reason}"
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (result.turns or result.design_checks)
     if asked and (rest := _rest(result, judged)):
         yield rest, "dim"
 

@@ -17,9 +17,10 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions
+from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions, with_slip
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
+from benchlog.result import Limits, Verdict
 from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from benchlog.checks.supply import LoadPoint
     from benchlog.cli.context import Context
     from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.result import Result
     from benchlog.units import Nameplate
 
 
@@ -125,15 +127,31 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
         waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
-    result = with_questions(
+    asked = with_questions(
         result,
         no_load,
         result.quantities["expected_no_load"].value,
         limits=result.limits["no_load_voltage"],
-        as_read=args.as_read or second is not None,  # two meters don't slip alike
+        # Two meters that agree don't slip alike.
+        as_read=args.as_read or (second is not None and result.verdict is Verdict.FAIL),
         mains_nominal_v=nominal,
     )
-    return ctx.emit(result, readings=shown)
+    if asked.reason == result.reason and not args.as_read:  # one slip at a time
+        asked = _other_slips(asked, no_load, second, load)
+    return ctx.emit(asked, readings=shown)
+
+
+def _other_slips(
+    result: Result, no_load: MeterReading, second: MeterReading | None, load: LoadPoint | None
+) -> Result:
+    """Ask about slips in the readings that are held against the first one."""
+    volt = abs(no_load.value)
+    if second is not None:
+        same = Limits(0.9 * volt, 1.1 * volt, "V")
+        result = with_slip(result, second, volt, same, "what the first meter shows")
+    if load is not None:
+        result = with_slip(result, load.loaded, volt, Limits(volt / 2, volt, "V"), "what a load should leave")
+    return result
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:
