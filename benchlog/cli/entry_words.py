@@ -73,7 +73,10 @@ def _standard(body: Mapping[str, Any]) -> str:
 
 def _recall(body: Mapping[str, Any]) -> str:
     touched = "; ".join(
-        f"{r['check_id']} {r['part']} {RecallClass(r['class']).words}" for r in body["results"]
+        " ".join(
+            filter(None, (r["check_id"] or f"entry {r['entry']}", r["part"], RecallClass(r["class"]).words))
+        )
+        for r in body["results"]
     )
     return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no earlier result used it'}"
 

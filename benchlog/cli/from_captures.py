@@ -127,10 +127,17 @@ def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
 
 
 def _by_own_names(args: argparse.Namespace, capture: Capture) -> None:
-    names = {alias: c.name for c in capture.channels for alias in c.aliases if alias not in capture.names}
+    """Take channels by the names that the capture has for them; the check refuses those it does not have."""
+
+    def own(called: str) -> str:
+        try:
+            return capture.channel(called).name
+        except UsageError:
+            return called
+
     for option in _CHANNELS:
-        if (called := getattr(args, option, None)) in names:
-            setattr(args, option, names[called])
+        if (called := getattr(args, option, None)) is not None:
+            setattr(args, option, own(called))
     for k, pair in enumerate(args.probe or ()):
         called, equals, factor = pair.partition("=")
-        args.probe[k] = names.get(called, called) + equals + factor
+        args.probe[k] = own(called) + equals + factor

@@ -96,7 +96,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
     console = ctx.console
     console.print(
-        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time}", style="bold")
+        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time[:19]}Z", style="bold")
     )
     if superseded is not None:
         console.print(Text(f"withdrawn in entry {superseded}", style="yellow"))
@@ -105,8 +105,9 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
         show_result(console, result)
     else:
+        console.print(Text(summary(entry)))
         for line in lines(entry.body):
-            console.print(Text(line), soft_wrap=True)
+            console.print(Text(f"  {line}", style="dim"), soft_wrap=True)
     for reading in readings[:10]:
         console.print(_reading_line(reading))
     if len(readings) > 10:
