@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from benchlog.capture import Capture
@@ -17,16 +17,6 @@ from benchlog.result import Result, Uncertain, Verdict
 
 #: A low core between a lot's spread and another material is as often cracked as not (judgement).
 _HIGHER = Way("capture each core at three times the level too: where AL stays, the core is cracked", 0.5, 5.0)
-_CRACK_OR_MATERIAL = Finding(
-    FindingKind.ADVICE,
-    "a capture of each core at three times the level tells a crack (AL stays) from another material",
-)
-_SHORTED = Finding(FindingKind.ADVICE, "count that winding's turns, look for a short, and capture it again")
-_UNMATCHED = Finding(
-    FindingKind.CORE,
-    "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
-    "saturation it does",
-)
 
 
 def check_core_set(
@@ -76,13 +66,8 @@ def check_core_set(
             return with_ways(result, [way_out(doubt)])
     group = compare_cores(readings)
     verdict, reason = _judge(group, len(readings))
-    if verdict is not Verdict.PASS:
-        findings.append(_UNMATCHED)
     level_tells = not higher and _may_be_cracked(group)
-    if verdict is Verdict.FAIL and CoreKind.SHORTED in group.kinds.values():
-        findings.append(_SHORTED)
-    elif verdict is Verdict.FAIL and level_tells:
-        findings.append(_CRACK_OR_MATERIAL)
+    findings += _advice(group, verdict, level_tells)
     details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
     result = _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
     return with_ways(result, [_HIGHER] if level_tells else [])
@@ -94,6 +79,26 @@ def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
         return Verdict.PASS, f"all {n_cores} cores within lot spread of core {group.reference}"
     bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED, CoreKind.SHORTED}
     return Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
+
+
+def _advice(group: CoreGroup, verdict: Verdict, level_tells: bool) -> Iterator[Finding]:
+    """What to do about cores that differ; in doubt the next capture is a way to settle it."""
+    if verdict is Verdict.PASS:
+        return
+    yield Finding(
+        FindingKind.CORE,
+        "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
+        "saturation it does",
+    )
+    if CoreKind.SHORTED in group.kinds.values():
+        yield Finding(
+            FindingKind.ADVICE, "count that winding's turns, look for a short, and capture it again"
+        )
+    elif level_tells and verdict is Verdict.FAIL:
+        yield Finding(
+            FindingKind.ADVICE,
+            "a capture of each core at three times the level tells a crack (AL stays) from another material",
+        )
 
 
 def _may_be_cracked(group: CoreGroup) -> bool:

@@ -29,7 +29,7 @@ class Drift(StrEnum):
     """How a meter's errors move with time."""
 
     NONE = "no drift"
-    ASSUMED = "drift as assumed"  # the random walk, and the move from day to day, of `benchlog.metrology.known_error`
+    ASSUMED = "drift as assumed"  # by `benchlog.metrology.known_error`: of the whole bound, a random walk, and from day to day
     STRAIGHT = "straight drift"  # within a year, to anywhere else in its statement
 
 
@@ -84,9 +84,10 @@ class KnownMeter:
         if self.drift is not Drift.ASSUMED:
             errors.today = errors.slow
             return
-        walk, day = math.sqrt(years / 3), DAY_TO_DAY / math.sqrt(3)  # of a half-width
-        errors.slow = _sum(errors.slow, self._parts(lambda: self.rng.gauss(0, walk)))
-        errors.today = _sum(errors.slow, self._parts(lambda: self.rng.gauss(0, day)))
+        walk = self.rng.gauss(0, math.sqrt(years / 3))  # of a half-width
+        day = self.rng.gauss(0, DAY_TO_DAY / math.sqrt(3))
+        errors.slow = _sum(errors.slow, (walk, walk))
+        errors.today = _sum(errors.slow, (day, day))
 
     def _parts(self, draw: Callable[[], float]) -> _Parts:
         gain = draw()
