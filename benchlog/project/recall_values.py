@@ -17,7 +17,7 @@ from benchlog.wording import quantity_words, value_words
 
 
 def deciding(result: Result) -> Mapping[str, Uncertain]:
-    """Quantities with limits or under a check of the design; all of them where none has any."""
+    """Quantities with limits or under a check of the design; all if there are none."""
     limits = judged_limits(result)
     limited = {name: q for name, q in result.quantities.items() if name in limits}
     return limited or result.quantities
