@@ -223,15 +223,24 @@ def parse_quantity(
         raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        prefix = "k" if word == "K" and unit not in _NEVER_PREFIXED else word
-        if word and (prefix not in _PREFIXES or word == "T"):  # a lone T is the tesla
+        alone = _lone_prefix(word, unit)
+        if alone is None:
             raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
-        factor, si_unit = _PREFIXES.get(prefix, 1.0), unit
+        factor, si_unit = alone, unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     if above_zero and not value > 0:
         raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _lone_prefix(word: str, unit: str) -> float | None:
+    """Factor of a prefix, or of nothing, where the unit goes without saying; None for anything else."""
+    if word == "T":  # the tesla
+        return None
+    if word == "K" and unit not in _NEVER_PREFIXED:  # else the kelvin
+        word = "k"
+    return _PREFIXES.get(word)
 
 
 def _not_in(wanted: str, found: str) -> str:

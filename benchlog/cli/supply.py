@@ -123,6 +123,18 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
         waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
+    return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
+
+
+def _questioned(
+    result: Result,
+    args: argparse.Namespace,
+    no_load: MeterReading,
+    second: MeterReading | None,
+    load: LoadPoint | None,
+    nominal: float | None,
+) -> Result:
+    """Ask about a slip in the reading, or else in one of those that are held against it."""
     asked = with_questions(
         result,
         no_load,
@@ -132,22 +144,15 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         as_read=args.as_read or (second is not None and result.verdict is Verdict.FAIL),
         mains_nominal_v=nominal,
     )
-    if asked.reason == result.reason and not args.as_read:  # one slip at a time
-        asked = _other_slips(asked, no_load, second, load)
-    return ctx.emit(asked, readings=shown)
-
-
-def _other_slips(
-    result: Result, no_load: MeterReading, second: MeterReading | None, load: LoadPoint | None
-) -> Result:
-    """Ask about slips in the readings that are held against the first one."""
+    if asked.reason != result.reason or args.as_read:
+        return asked
     volt = abs(no_load.value)
     if second is not None:
         same = Limits(0.9 * volt, 1.1 * volt, "V")
-        result = with_slip(result, second, volt, same, "what the first meter shows")
+        asked = with_slip(asked, second, volt, same, "what the first meter shows")
     if load is not None:
-        result = with_slip(result, load.loaded, volt, Limits(volt / 2, volt, "V"), "what a load should leave")
-    return result
+        asked = with_slip(asked, load.loaded, volt, Limits(volt / 2, volt, "V"), "what a load should leave")
+    return asked
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:

@@ -45,7 +45,7 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
     FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
     FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
-    FindingKind.LEADS: ("take the lead null again with the tips pressed together", 0.9, 0.5),
+    FindingKind.LEADS: ("press the test tips together and read that, too (the lead null)", 0.9, 0.5),
     FindingKind.ENTRY: (
         "check the load resistor's value and clips, then read open and loaded once more",
         0.9,
