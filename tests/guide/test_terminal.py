@@ -328,5 +328,5 @@ def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | 
 def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when(("lit?", "x"), ("answer y or n", "n"))
+    screen.type_when(("lit?", "x"), ("type y or n", "n"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "n"
