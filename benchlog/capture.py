@@ -160,16 +160,19 @@ class Capture:
         return tuple(c.name for c in self.channels)
 
     def channel(self, name: str) -> ChannelRecord:
-        """Return the channel of that name, or whose name with its unit in the file is this.
+        """Return the channel of that name, or whose name with its unit in the file is this; capitals matter last.
 
         Raises
         ------
         UsageError
             If there is none; the hint lists those there are.
         """
-        called = [c for c in self.channels if c.name == name] or [
-            c for c in self.channels if name in c.aliases
-        ]
+        lower = name.lower()
+        called = (
+            [c for c in self.channels if c.name == name]
+            or [c for c in self.channels if name in c.aliases]
+            or [c for c in self.channels if lower in [n.lower() for n in (c.name, *c.aliases)]]
+        )
         if len(called) == 1:
             return called[0]
         raise UsageError(

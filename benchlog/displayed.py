@@ -40,12 +40,21 @@ def function_of(quantity: Quantity) -> Function:
         )
         return pair[quantity.coupling == "dc"]
     if quantity.unit == "1" and "%" not in quantity.text:
-        raise UsageError(f"{quantity.text!r} has no unit", hint=f"write {quantity.text} V ac")
+        typed = quantity.text
+        raise UsageError(
+            f"{typed!r} has no unit",
+            hint=f"write '{typed} V ac', '{typed} V dc', '{typed} ohm' or '{typed} A dc'",
+        )
     raise UsageError(f"{quantity.text!r} is in no unit that a meter shows", hint="write it like '27.75 V ac'")
 
 
 def parse_displayed(
-    text: str, function: Function | None = None, *, instrument: str = "", resolution: float | None = None
+    text: str,
+    function: Function | None = None,
+    *,
+    instrument: str = "",
+    resolution: float | None = None,
+    what: str = "reading",
 ) -> Reading:
     """Read what a display shows.
 
@@ -59,6 +68,8 @@ def parse_displayed(
         Tag of the meter.
     resolution : float, optional
         One count in the SI unit; inferred from the digits typed when not given.
+    what : str
+        What it is in messages.
 
     Returns
     -------
@@ -71,7 +82,7 @@ def parse_displayed(
         If it can't be read, or contradicts `function`.
     """
     if text.strip().startswith(">"):
-        return _beyond(text, function, instrument)
+        return _beyond(text, function, instrument, what)
     over = _OVERLOAD.fullmatch(text)
     if over:
         if function is None:
@@ -89,7 +100,7 @@ def parse_displayed(
             origin=Origin.HAND,
         )
     quantity = parse_quantity(
-        text, function.unit if function else None, what="reading", example=_example(function)
+        text, function.unit if function else None, what=what, example=_example(function)
     )
     if function is None:
         function = function_of(quantity)
@@ -120,9 +131,9 @@ def _example(function: Function | None) -> str:
     return f"27.75 V {function.coupling}" if function is not None and function.unit == "V" else ""
 
 
-def _beyond(text: str, function: Function | None, instrument: str) -> Reading:
+def _beyond(text: str, function: Function | None, instrument: str, what: str) -> Reading:
     """A display that shows only that the value is above its range, such as ``> 200 Mohm``."""
-    quantity = parse_quantity(text.strip()[1:], function.unit if function else None, what="reading")
+    quantity = parse_quantity(text.strip()[1:], function.unit if function else None, what=what)
     return Reading(
         function or function_of(quantity),
         None,

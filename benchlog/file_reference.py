@@ -15,6 +15,8 @@ _USUAL = {
     "scope": "SC-03",
     "primary": "CH1",
     "secondary": "CH2",
+    "across": "CH1",
+    "resistor_channel": "CH2",
 }
 
 
@@ -30,6 +32,8 @@ def described(schema: dict[str, Any]) -> dict[str, Any]:
                 entry["examples"] = [value]
         for key, text in texts.get(name, {}).items():
             struct["properties"][key].setdefault("description", text)
+        if name in texts["example"]:
+            struct["x-example"] = texts["example"][name]
     return schema
 
 
@@ -57,7 +61,8 @@ def reference_text(schema: dict[str, Any], width: int = 80) -> str:
         heading = f"[[{table}]]" if several else f"[{table}]"
         if len(refs) > 1:  # a table of several kinds: what all have in common comes once
             kinds = [structs[ref] for ref in refs]
-            shared = set.intersection(*(set(kind["properties"]) for kind in kinds)) - {"kind"}
+            first = kinds[0]["properties"]
+            shared = {k for k in first if all(kind["properties"].get(k) == first[k] for kind in kinds)}
             lines += [f"{heading}  keys of every kind", *_keys(kinds[0], structs, shared, width), ""]
             for kind in kinds:
                 (tag,) = kind["properties"]["kind"]["enum"]
@@ -74,6 +79,8 @@ def reference_text(schema: dict[str, Any], width: int = 80) -> str:
                 struct = structs[ref]
                 lines += [heading, *_wrapped(_sentence(struct), 2, width)]
                 lines += [*_keys(struct, structs, set(struct["properties"]), width), ""]
+                if "x-example" in struct:
+                    lines += [f"    {line}" for line in (heading, *struct["x-example"])] + [""]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -89,49 +96,67 @@ def _sentence(struct: dict[str, Any]) -> str:
     return str(struct.get("description", "")).partition("\n\n")[0].replace("\n", " ")
 
 
-def _about(entry: dict[str, Any], referred: list[dict[str, Any]]) -> str:
-    """What a key is: its own words or those of what it refers to, with the keys or values that has."""
+def _about(entry: dict[str, Any], referred: list[dict[str, Any]], *, needed: bool) -> str:
+    """What a key is: its own words or those of what it refers to, with example, default and the values it may have."""
     words = str(entry.get("description", "")).replace("\n", " ")
     for struct in referred:
         words = words or _sentence(struct)
-        inner = struct.get("properties") or struct.get("enum")
-        if inner:
-            words += f" ({', '.join(map(str, inner))})"
-    return words
+        if values := struct.get("enum"):
+            words += f" ({', '.join(map(str, values))})"
+    default = entry.get("default")
+    example = next(_examples(entry), None)
+    if example and "e.g." not in words and example != str(default):
+        words += f"; e.g. {example}"
+    if needed:
+        words += "; needed"
+    elif default not in (None, "", [], {}, (), "()"):
+        words += f"; default {str(default).lower() if isinstance(default, bool) else default}"
+    return words.strip("; ")
 
 
 def _keys(struct: dict[str, Any], structs: dict[str, Any], wanted: set[str], width: int) -> Iterator[str]:
-    needed = struct.get("required", ())
+    """Lines of each key, and below them those of the tables within it."""
     for key, entry in struct["properties"].items():
         if key not in wanted:
             continue
-        refs = list(_references(entry.get("items", entry)))
-        kinds = [structs[ref]["properties"] for ref in refs] if len(refs) > 1 else []
-        words = _about(entry, [] if kinds else [structs[ref] for ref in refs])
-        default = entry.get("default")
-        example = next(_examples(entry), None)
-        if example and "e.g." not in words and example != str(default):
-            words += f"; e.g. {example}"
-        if key in needed:
-            words += "; needed"
-        elif default not in (None, "", [], {}, (), "()"):
-            words += f"; default {default}"
-        yield from textwrap.wrap(
-            words.strip("; "),
-            width,
-            initial_indent=f"  {key:{_INDENT - 3}} ",
-            subsequent_indent=" " * _INDENT,
-        ) or [f"  {key}"]
-        for own in kinds:
-            yield from _kind_of_item(own, width)
+        referred = [structs[ref] for ref in _references(entry.get("items", entry))]
+        several = len(referred) > 1
+        words = _about(entry, [] if several else referred, needed=key in struct.get("required", ()))
+        yield from _key(key, words, width)
+        for inner in (one["properties"] for one in referred if "properties" in one):
+            if several:
+                yield from _kind_of_item(inner, width)
+            elif inner.keys() != {"low", "high"}:
+                for name, about in inner.items():
+                    yield from _inner(f"{name}: {about.get('description', '')}", width)
+
+
+def _key(key: str, words: str, width: int) -> list[str]:
+    indent = _indent(width)
+    lines = _wrapped(words, indent, width)
+    if lines and len(key) < indent - 3:
+        return [f"  {key:{indent - 2}}{lines[0].lstrip()}", *lines[1:]]
+    return [f"  {key}", *lines]
 
 
 def _kind_of_item(own: dict[str, Any], width: int) -> list[str]:
     """One kind of the items of a list, with the keys it has."""
     tag, *names = own
     (value,) = own[tag].get("enum", ["..."])
-    text = f'{tag} = "{value}": {", ".join(names)}'
-    return textwrap.wrap(text, width, initial_indent=" " * _INDENT, subsequent_indent=" " * (_INDENT + 2))
+    return _inner(f'{tag} = "{value}": {", ".join(names)}', width)
+
+
+def _inner(text: str, width: int) -> list[str]:
+    """A key or kind of the tables within a key."""
+    indent = " " * _indent(width)
+    return textwrap.wrap(
+        text, width, initial_indent=indent, subsequent_indent=f"{indent}  ", break_long_words=False
+    )
+
+
+def _indent(width: int) -> int:
+    """Column at which descriptions begin; on a narrow screen they are below their keys."""
+    return _INDENT if width >= 60 else 6
 
 
 def _examples(entry: dict[str, Any]) -> Iterator[str]:
@@ -156,4 +181,5 @@ def _example(table: str, tag: str, kind: dict[str, Any]) -> Iterator[str]:
 
 
 def _wrapped(text: str, indent: int, width: int) -> list[str]:
-    return textwrap.wrap(text, width, initial_indent=" " * indent, subsequent_indent=" " * indent)
+    lead = " " * indent
+    return textwrap.wrap(text, width, initial_indent=lead, subsequent_indent=lead, break_long_words=False)

@@ -121,10 +121,11 @@ class Limits(msgspec.Struct, frozen=True):
     standard_uncertainty: float = 0.0
 
     def __str__(self) -> str:
+        digits = 6 if self.unit == "1" else 4  # 2000.5 turns are not 2000
         if self.low is None:
-            return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit)}"
+            return "" if self.high is None else f"≤ {format_quantity(self.high, self.unit, digits)}"
         if self.high is None:
-            return f"≥ {format_quantity(self.low, self.unit)}"
+            return f"≥ {format_quantity(self.low, self.unit, digits)}"
         return format_span(self.low, self.high, self.unit, " … ")
 
 

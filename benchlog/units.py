@@ -148,6 +148,15 @@ def parse_number(text: str) -> tuple[float, float]:
     return value, float(f"1e{power - decimals_typed}")
 
 
+def is_bare(text: str) -> bool:
+    """Whether a text is a number without any unit.
+
+    >>> is_bare("37.5"), is_bare("37.5 mm2")
+    (True, False)
+    """
+    return _NUMBER.fullmatch(text.strip().replace("−", "-")) is not None
+
+
 def _unit_factor(word: str) -> tuple[float, str] | None:
     """Return factor and SI unit of a unit word such as ``mV`` or ``mm2``; None if unknown."""
     for alias, name in _ALIASES.items():
@@ -214,15 +223,24 @@ def parse_quantity(
         raise UsageError(f"{what}: unknown unit {word!r} in {text!r}", hint=example)
     factor, si_unit = found
     if unit is not None and si_unit != unit:
-        prefix = "k" if word == "K" else word
-        if word and (prefix not in _PREFIXES or word == "T"):  # a lone T is the tesla
+        alone = _lone_prefix(word, unit)
+        if alone is None:
             raise UsageError(f"{what}: {text!r} is {_not_in(unit, si_unit)}", hint=example)
-        factor, si_unit = _PREFIXES.get(prefix, 1.0), unit
+        factor, si_unit = alone, unit
     # Dividing by an exact inverse keeps 0.1 mV equal to 1e-4, which multiplying by 1e-3 does not.
     value = number / round(1 / factor) if 0 < factor < 1 else number * factor
     if above_zero and not value > 0:
         raise UsageError(f"{what} {text!r} must be above zero", hint="check sign and digits")
     return Quantity(value, si_unit, step * factor, coupling, stripped)
+
+
+def _lone_prefix(word: str, unit: str) -> float | None:
+    """Factor of a prefix, or of nothing, where the unit goes without saying; None for anything else."""
+    if word == "T":  # the tesla
+        return None
+    if word == "K" and unit not in _NEVER_PREFIXED:  # else the kelvin
+        word = "k"
+    return _PREFIXES.get(word)
 
 
 def _not_in(wanted: str, found: str) -> str:
@@ -266,7 +284,7 @@ _EXAMPLES = {
     "m2": "37.5 mm2",
     "Hz": "5 kHz",
     "A": "12.6 A",
-    "s": "1 ms",
+    "s": "60 s",
     "degC": "22 degC",
     "VA": "40 VA",
     "F": "100 nF",

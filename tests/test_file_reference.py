@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from benchlog.bench import bench_schema
+from benchlog.bench import bench_schema, read_bench
 from benchlog.cli import main
 from benchlog.file_reference import reference_text
 from benchlog.plan import plan_schema, read_plan
@@ -49,3 +49,41 @@ def test_each_example_of_the_manual_is_a_check_that_reads(tmp_path: Path) -> Non
         path = tmp_path / "plan.toml"
         path.write_text(f'[project]\nname = "x"\n[[part]]\ntag = "T1"\n{body}', encoding="utf-8")
         assert list(read_plan(path).checks) == ["C01"], example
+
+
+def examples(text: str, table: str) -> list[str]:
+    """Entries of a table that a manual page shows, as they are pasted."""
+    found = re.findall(rf"^    (\[\[?{table}\]\]?\n(?:    +\S.*\n)+)", text, re.MULTILINE)
+    return [re.sub(r"^    ", "", example, flags=re.MULTILINE) for example in found]
+
+
+def test_the_entries_that_the_manual_shows_make_a_bench_file(tmp_path: Path) -> None:
+    """Each table has one; together they read, data sheet and all."""
+    text = reference_text(bench_schema())
+    tables = [examples(text, name) for name in ("instrument", "standard", "group", "record")]
+    assert [len(found) for found in tables] == [1, 1, 1, 1]
+    path = tmp_path / "bench.toml"
+    path.write_text("\n".join(one for found in tables for one in found), encoding="utf-8")
+    bench = read_bench(path)
+    assert [line.statement for line in bench.instruments["MA-01"].accuracy] == [
+        "1 % + 5",
+        "0.5 % + 2",
+        "0.8 % + 2",
+    ]
+    assert bench.record.copies == ("/media/stick",)
+
+
+def test_the_entries_that_the_manual_shows_make_a_plan(tmp_path: Path) -> None:
+    text = reference_text(plan_schema())
+    check = next(one for one in examples(text, "check") if 'kind = "supply"' in one)
+    tables = [examples(text, name) for name in ("project", "part", "hold", "substitution")]
+    path = tmp_path / "plan.toml"
+    path.write_text("\n".join([*(found[0] for found in tables), check]), encoding="utf-8")
+    plan = read_plan(path)
+    assert (list(plan.parts), list(plan.checks), list(plan.holds)) == (["T1"], ["C01"], ["H1"])
+
+
+def test_the_manual_names_what_a_kind_can_limit() -> None:
+    text = " ".join(reference_text(plan_schema()).split())
+    assert "limits, fixed before the reading, of no_load_voltage in V, source_resistance in ohm" in text
+    assert "limits, fixed before the reading, of voltage in V, current in A, resistance in ohm" in text

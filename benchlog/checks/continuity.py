@@ -35,6 +35,8 @@ _FOUR_WIRE_OHM = 50.0
 _RESOLVED = 0.008
 #: Two test leads in good order are up to this (common practice, no source).
 LEADS_OHM = 0.5
+#: What costs least where the leads were not measured; how often it settles it is judgement.
+_NULL = Way("press the test tips together and read that, too (the lead null)", 0.7, 0.5)
 #: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
@@ -105,17 +107,8 @@ def check_continuity(
     else:
         resistance = to_uncertain(_resistance(reading, lead_null, current), "ohm")
         quantities = {"resistance": resistance, **quantities}
-        judgement = _judge(resistance, used, two_wire=current is None)
-        findings += _about_leads(reading, lead_null, current)
-        unknown_leads = lead_null is None and current is None
-        doubt = _doubtful_null(reading, lead_null)
-        if unknown_leads and used is not None:
-            doubt = _leads_decide(resistance, used, judgement.verdict)
-        if doubt is not None:
-            findings.append(doubt)
-            p = judgement.conformance_probability
-            judgement = Judgement(Verdict.INDETERMINATE, p, doubt, way_out(doubt))
-        findings += _about_a_fail(judgement, resistance, used, two_wire=current is None)
+        judgement, words = _judge_with_leads(resistance, used, reading, lead_null, current)
+        findings += words
     meters, wiring = functions_used(*taken), _wiring(reading, four_wires=current is not None)
     result = Result(
         check="continuity",
@@ -136,7 +129,36 @@ def check_continuity(
         ),
         findings=tuple(findings),
     )
-    return with_ways(result, [judgement.way] if judgement.way else [])
+    by_null = _NULL if lead_null is None and current is None and _null_may_help(result) else None
+    return with_ways(result, [way for way in (by_null, judgement.way) if way is not None])
+
+
+def _judge_with_leads(
+    resistance: Uncertain,
+    limits: Limits | None,
+    reading: MeterReading,
+    lead_null: MeterReading | None,
+    current: MeterReading | None,
+) -> tuple[Judgement, list[Finding]]:
+    """Judge a resistance, unless its leads or the display make it doubtful; and what there is to say."""
+    judgement = _judge(resistance, limits, two_wire=current is None)
+    findings = _about_leads(reading, lead_null, current)
+    doubt = _doubtful_null(reading, lead_null)
+    if lead_null is None and current is None and limits is not None:
+        doubt = _leads_decide(resistance, limits, judgement.verdict)
+    if doubt is not None:
+        findings.append(doubt)
+        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, doubt, way_out(doubt))
+    judgement = _below_zero(reading) or judgement
+    return judgement, [*findings, *_about_a_fail(judgement, resistance, limits, two_wire=current is None)]
+
+
+def _null_may_help(result: Result) -> bool:
+    """Whether a doubt about an upper limit may be gone without the leads, which a null takes half a minute for."""
+    resistance, limits = result.quantities.get("resistance"), result.limits.get("resistance")
+    if resistance is None or limits is None or limits.high is None:
+        return False
+    return resistance.expanded_uncertainty < LEADS_OHM and 0 <= resistance.value < limits.high + LEADS_OHM
 
 
 def _wiring(reading: MeterReading, *, four_wires: bool) -> Hookup:
@@ -180,6 +202,19 @@ def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Fi
     return Finding(
         FindingKind.LEADS,
         f"{shown} with the leads, which are 0.1 to 0.5 Ω by themselves and were not measured",
+    )
+
+
+def _below_zero(reading: MeterReading) -> Judgement | None:
+    """Doubt ohms below zero, beyond the meter's counts: they show a voltage, or a zero that was set."""
+    counts = reading.accuracy.counts * reading.reading.resolution
+    if not reading.reading.function.is_ohms or reading.value >= -counts:
+        return None
+    return Judgement(
+        Verdict.INDETERMINATE,
+        0.0,
+        f"{reading.reading.displayed} is below zero: is there still a charge on the part, or the meter in relative mode?",
+        Way("unplug, discharge, switch relative mode off and read again", 0.9, 1.0),
     )
 
 

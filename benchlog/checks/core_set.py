@@ -12,7 +12,11 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind, unique
 from benchlog.magnetics.core_comparison import CoreGroup, CoreKind, CoreReading, compare_cores
 from benchlog.metrology.budget import to_uncertain
+from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.result import Result, Uncertain, Verdict
+
+#: A low core between a lot's spread and another material is as often cracked as not (judgement).
+_HIGHER = Way("capture each core at three times the level too: where AL stays, the core is cracked", 0.5, 5.0)
 
 
 def check_core_set(
@@ -56,37 +60,49 @@ def check_core_set(
         raised = float(measure_inductance(higher[name], alike).inductance.x) if name in higher else None
         readings.append(CoreReading(name, noise.value, noise.expanded_uncertainty, raised))
         if own.blocked:
-            return _result(
-                quantities, Verdict.INDETERMINATE, f"core {name}: {own.blocked[0]}", findings, {}, capture
-            )
+            doubt = own.blocked[0]
+            words = f"core {name}: {doubt}"
+            result = _result(quantities, Verdict.INDETERMINATE, words, findings, {}, capture)
+            return with_ways(result, [way_out(doubt)])
     group = compare_cores(readings)
     verdict, reason = _judge(group, len(readings))
-    if verdict is not Verdict.PASS:
-        findings += _advice(group, with_levels=bool(higher))
+    level_tells = not higher and _may_be_cracked(group)
+    findings += _advice(group, verdict, level_tells)
     details = {"ratios": dict(group.ratios), "kinds": {name: str(kind) for name, kind in group.kinds.items()}}
-    return _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
+    result = _result(quantities, verdict, reason, findings, details, next(iter(captures.values())))
+    return with_ways(result, [_HIGHER] if level_tells else [])
 
 
 def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
     kinds = set(group.kinds.values())
     if kinds == {CoreKind.SAME_LOT}:
         return Verdict.PASS, f"all {n_cores} cores within lot spread of core {group.reference}"
-    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED}
+    bad = kinds & {CoreKind.OTHER, CoreKind.CRACKED, CoreKind.SHORTED}
     return Verdict.FAIL if bad else Verdict.INDETERMINATE, "; ".join(group.words)
 
 
-def _advice(group: CoreGroup, *, with_levels: bool) -> Iterator[Finding]:
+def _advice(group: CoreGroup, verdict: Verdict, level_tells: bool) -> Iterator[Finding]:
+    """What to do about cores that differ; in doubt the next capture is a way to settle it."""
+    if verdict is Verdict.PASS:
+        return
     yield Finding(
         FindingKind.CORE,
         "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
         "saturation it does",
     )
-    lower = any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference)
-    if lower and not with_levels:
+    if CoreKind.SHORTED in group.kinds.values():
+        yield Finding(
+            FindingKind.ADVICE, "count that winding's turns, look for a short, and capture it again"
+        )
+    elif level_tells and verdict is Verdict.FAIL:
         yield Finding(
             FindingKind.ADVICE,
             "a capture of each core at three times the level tells a crack (AL stays) from another material",
         )
+
+
+def _may_be_cracked(group: CoreGroup) -> bool:
+    return any(ratio < 1 for name, ratio in group.ratios.items() if name != group.reference)
 
 
 def _result(

@@ -197,8 +197,8 @@ def _refuse(readings: Sequence[MeterReading]) -> None:
         raise UsageError("one reading has no meter's name", hint='give it as MA-01="27.75 V ac"')
     if len(tags) < 2:
         raise UsageError(
-            f"{len(tags)} meter is not two: a meter can't confirm itself",
-            hint="read the node with a second meter",
+            f"only {tags[0]} was read, and a meter can't confirm itself",
+            hint="read the same point with a second meter, too",
         )
     for m in readings:
         _refuse_display(m.reading)

@@ -185,10 +185,10 @@ def _hookup_doubt(
     coil: MeasuredCoil, setup: SeriesSetup, expected_h: float | None, judgement: Judgement
 ) -> Finding | None:
     """What of the hook-up or of its description makes the value doubtful, where no shorted turn explains it."""
-    doubt = wrong_node(coil, setup)
-    if doubt is None and judgement.verdict is Verdict.FAIL and expected_h is not None:
-        return _slip(coil, setup, expected_h)
-    return doubt
+    slip = None
+    if judgement.verdict is Verdict.FAIL and expected_h is not None:
+        slip = _slip(coil, setup, expected_h)
+    return slip or wrong_node(coil, setup)
 
 
 def _slip(coil: MeasuredCoil, setup: SeriesSetup, expected_h: float) -> Finding | None:

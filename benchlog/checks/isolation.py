@@ -9,11 +9,19 @@ from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
 from benchlog.metrology.conformity import RULE, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
+from benchlog.metrology.next_best import Way, by_chance_per_minute, ways_to_settle, with_ways
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain
 from benchlog.units import format_quantity
 
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
+
+#: Screens leave a doubt by supply and input resistance, which no second reading takes away (judgement).
+_TESTER = Way(
+    "measure it with an insulation tester (500 V DC), nothing else connected to either side, discharged after",
+    0.9,
+    5.0,
+)
 
 
 def check_isolation(
@@ -70,7 +78,7 @@ def check_isolation(
     judgement = judge(resistance, used, "leakage resistance")
     meters = functions_used(reading)
     wiring = leakage("the barrier", reading.name, format_quantity(supply_v, "V"), supply_v)
-    return Result(
+    result = Result(
         check="isolation",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -85,3 +93,4 @@ def check_isolation(
         cautions=(SCREEN_ONLY,),
         findings=tuple(misleading_flags(reading)),
     )
+    return with_ways(result, by_chance_per_minute([*ways_to_settle(result), _TESTER]))

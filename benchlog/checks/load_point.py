@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -143,3 +143,11 @@ def judge_load(
             )
         found.append(judgement)
     return found
+
+
+def about_a_fail(judgements: Sequence[Judgement]) -> list[Finding]:
+    """What costs little before a part is rejected for what it does under load."""
+    if all(judgement.verdict is not Verdict.FAIL for judgement in judgements):
+        return []
+    words = "before you reject the part, check the load resistor's value and its clips, then read both again"
+    return [Finding(FindingKind.ADVICE, words)]

@@ -37,7 +37,7 @@ def nominal_mains(mains_v: float) -> float:
             return nominal
     raise UsageError(
         f"mains of {mains_v:g} V fits no usual nominal voltage",
-        hint='say it with --mains-nominal "230 V"',
+        hint='check its digits and unit; where the nominal voltage is another one: --mains-nominal "230 V"',
     )
 
 

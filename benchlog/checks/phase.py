@@ -7,6 +7,7 @@ from benchlog.checks.scope_channels import ScopeGains, fit_pair, scopes_used
 from benchlog.finding import Finding, FindingKind
 from benchlog.metrology.budget import to_uncertain
 from benchlog.metrology.conformity import RULE, Judgement, judge
+from benchlog.metrology.next_best import way_out, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
 #: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
@@ -20,9 +21,12 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
     phase = to_uncertain(pair.phase_deg() + gains.delay_deg(pair), "deg")
     judgement = judge(phase, limits, "phase")
     if pair.blocking:
-        judgement = Judgement(Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {pair.blocking[0]}")
+        doubt = pair.blocking[0]
+        judgement = Judgement(
+            Verdict.INDETERMINATE, 0.0, f"no verdict from this record: {doubt}", way_out(doubt)
+        )
     scopes = scopes_used(capture)
-    return Result(
+    result = Result(
         check="phase",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -39,6 +43,7 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
         findings=pair.findings,
         details={"notes": list(pair.notes)} if pair.notes else {},
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def polarity_finding(phase: Uncertain) -> tuple[Finding, ...]:

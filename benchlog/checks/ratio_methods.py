@@ -33,6 +33,8 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
                 f"is there no divider of {divider:g}:1, and one turn in the loop instead of {loop}?",
             )
         )
+    if (factor := setup.probes.get(setup.secondary, 1.0)) != 1:
+        stated.append((factor, f"is the winding's probe not at x{factor:g}?"))
     for factor, question in stated:
         if factor > 1 and abs(ratio / factor / expected - 1) <= _WITHIN:
             return [Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected: {question}")]

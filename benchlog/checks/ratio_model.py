@@ -200,7 +200,7 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding,
         return (
             Finding(
                 FindingKind.GAINS,
-                f"{text}: more than their gains allow (±{allowed * 100:.2g} %); check probes and their setting",
+                f"{text}: more than their gains allow (±{allowed * 100:.2g} %); is it the same winding, and each probe set as before?",
             ),
             False,
         )

@@ -6,7 +6,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from benchlog.checks.captured import Captured
-from benchlog.checks.load_point import HOT_W, LoadPoint, gains_left, judge_load, load_doubts, load_quantities
+from benchlog.checks.load_point import (
+    HOT_W,
+    LoadPoint,
+    about_a_fail,
+    gains_left,
+    judge_load,
+    load_doubts,
+    load_quantities,
+)
 from benchlog.checks.mains import Mains, worst_mains_ratio
 from benchlog.checks.near_zero import DEAD_CAUTION, near_zero, part_or_meter
 from benchlog.checks.rectified import capacitor_rating
@@ -116,6 +124,7 @@ def check_supply(
     design = _rectified(trusted, no_load, mains, capacitor_v, quantities, findings)
     verdict = worst_verdict([j.verdict for j in judgements])
     deciding = next(j for j in judgements if j.verdict is verdict)
+    findings += about_a_fail(judgements[1:])
     meters = functions_used(*readings)
     wiring = supply_output("the output", no_load.name, dc=nameplate.coupling == "dc")
     result = Result(
@@ -313,7 +322,13 @@ def _rectified(
         )
     worst = to_uncertain(peak * worst_mains_ratio(mains, no_load, gain) - 2 * DIODE_DROP_V, "V")
     quantities["rectified_peak_worst"] = worst
-    return [] if capacitor_v is None else [capacitor_rating(worst, capacitor_v)]
+    if capacitor_v is None:
+        return []
+    rating = capacitor_rating(worst, capacitor_v)
+    if rating.verdict is Verdict.INDETERMINATE:
+        narrower = "" if mains is not None else "read the mains in the same minute (--mains), or "
+        findings.append(Finding(FindingKind.ADVICE, f"{narrower}take a capacitor of the next higher rating"))
+    return [rating]
 
 
 def _conditions(mains: Mains | None, load: LoadPoint | None) -> dict[str, str]:

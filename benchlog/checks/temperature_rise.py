@@ -22,6 +22,7 @@ from benchlog.metrology.meter_reading import (
     misleading_flags,
     same_meter_and_range,
 )
+from benchlog.metrology.next_best import Way, with_ways
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
@@ -34,6 +35,8 @@ COPPER_K_SPREAD = 1.0
 REST_K = 1.0
 #: A winding read later than this after power-off, second, has cooled too far for a pass (judgement).
 LATE_S = 60.0
+#: How long a soak takes is judgement.
+_SOAK_AGAIN = Way("soak again, and read the winding within a minute of power-off", 0.9, 60.0)
 HOT = (
     "hot: it burns fingers and softens insulation; power off and discharged before a meter on ohms is put on"
 )
@@ -101,12 +104,13 @@ def check_temperature_rise(
         late = f"the hot winding was read {after_s:.0f} s after power-off: it was hotter before"
         findings.append(Finding(FindingKind.CONDITIONS, late))
         if judgement.verdict is Verdict.PASS:
-            judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, late)
+            p = judgement.conformance_probability
+            judgement = Judgement(Verdict.INDETERMINATE, p, late, _SOAK_AGAIN)
     if hot.reading.function is Function.DC_VOLTS:
         wiring = four_wire("the winding", hot.name)
     else:
         wiring = on_part("the part", hot.name, hot.reading.function)
-    return Result(
+    result = Result(
         check="temperature_rise",
         verdict=judgement.verdict,
         reason=judgement.reason,
@@ -123,6 +127,7 @@ def check_temperature_rise(
         cautions=(HOT,),
         findings=tuple(findings),
     )
+    return with_ways(result, [judgement.way] if judgement.way else [])
 
 
 def _refuse_wrong_functions(

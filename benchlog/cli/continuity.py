@@ -70,10 +70,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             accuracy=args.accuracy,
             resolution=args.resolution,
             function=Function.OHMS,
+            what="lead null",
         )
     current = None
     if args.current:
-        current = metered(ctx, args.current, meter=args.current_meter, accuracy=args.current_accuracy)
+        current = metered(
+            ctx, args.current, meter=args.current_meter, accuracy=args.current_accuracy, what="test current"
+        )
     result = check_continuity(
         reading,
         lead_null=null,
@@ -91,7 +94,8 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     )
     if result.verdict in (Verdict.FAIL, Verdict.INDETERMINATE) and result.limits:
         result = _questioned(result, args, reading, null, current)
-    return ctx.emit(result, readings=[m.reading for m in (reading, null, current) if m is not None])
+    taken = {"reading": reading, "lead null": null, "current": current}
+    return ctx.emit(result, readings={use: m.reading for use, m in taken.items() if m is not None})
 
 
 def _questioned(

@@ -22,10 +22,10 @@ import msgspec
 
 from benchlog.cli.context import keyed
 from benchlog.cli.manual_entry import add_wait_option, live_reading, metered, with_accuracy
-from benchlog.cli.questioned import add_as_read, with_questions
+from benchlog.cli.questioned import add_as_read, with_questions, with_slip
 from benchlog.errors import UsageError
 from benchlog.reading import Function, Reading
-from benchlog.result import Verdict
+from benchlog.result import Limits, Verdict
 from benchlog.units import format_quantity, format_span, parse_quantity
 
 if TYPE_CHECKING:
@@ -110,16 +110,22 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
     result = msgspec.structs.replace(result, part=args.part)
-    if result.verdict is Verdict.FAIL:
-        # Which one is right is not known here: each is held against the surer one.
-        surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
-        for other in readings:
-            if other.reading.instrument != surest.reading.instrument:
-                than = f"what {surest.reading.instrument} shows"
-                result = with_questions(
-                    result, other, surest.value, than=than, as_read=args.as_read, second=surest
-                )
+    # Which one is right is not known here: each is held against the surer one.
+    surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
+    for other in readings:
+        if other.reading.instrument != surest.reading.instrument:
+            result = _questioned(result, other, surest, as_read=args.as_read)
     return ctx.emit(result, readings=[m.reading for m in readings], captures=captures)
+
+
+def _questioned(result: Result, other: MeterReading, surest: MeterReading, *, as_read: bool) -> Result:
+    """Ask about slips: of readings that differ more than they may, or a pass that rests on too few digits."""
+    than, volt = f"what {surest.reading.instrument} shows", abs(surest.value)
+    if result.verdict is Verdict.FAIL:
+        return with_questions(result, other, surest.value, than=than, as_read=as_read, second=surest)
+    if as_read:
+        return result
+    return with_slip(result, other, surest.value, Limits(volt / 2, volt * 2, other.reading.unit), than)
 
 
 def _response(ctx: Context, tag: str, stated: str | None) -> str:
@@ -127,7 +133,10 @@ def _response(ctx: Context, tag: str, stated: str | None) -> str:
     known = ctx.bench().instruments.get(tag)
     response = stated if stated is not None else (known.response or "" if known is not None else "")
     if response not in ("", "true rms", "average"):
-        raise UsageError(f"response {response!r} of {tag}", hint="'true rms' or 'average'")
+        raise UsageError(
+            f"response {response!r} of {tag} is neither 'true rms' nor 'average'",
+            hint=f"write --response {tag}=average",
+        )
     return response
 
 

@@ -73,7 +73,10 @@ def _standard(body: Mapping[str, Any]) -> str:
 
 def _recall(body: Mapping[str, Any]) -> str:
     touched = "; ".join(
-        f"{r['check_id']} {r['part']} {RecallClass(r['class']).words}" for r in body["results"]
+        " ".join(
+            filter(None, (r["check_id"] or f"entry {r['entry']}", r["part"], RecallClass(r["class"]).words))
+        )
+        for r in body["results"]
     )
     return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no earlier result relied on it'}"
 
@@ -88,30 +91,56 @@ def _session_end(body: Mapping[str, Any]) -> str:
     return f"left: {body['left']}" + (f"; next: {body['next']}" if body.get("next") else "")
 
 
+def _readings(body: Mapping[str, Any]) -> str:
+    count = "1 reading" if body["count"] == 1 else f"{body['count']} readings"
+    uses = f": {', '.join(body['uses'])}" if body.get("uses") else ""
+    return f"{count} from {body['first_time'][11:23]}{uses}"
+
+
+def _doubt(body: Mapping[str, Any]) -> str:
+    found = {"begins": "in doubt", "ends": "no longer in doubt"}[body["event"]]
+    return f"{' and '.join(body['instruments'])} {found}: {body['reason']}"
+
+
+def _session(body: Mapping[str, Any]) -> str:
+    return f"plan {body['about']['plan']}" if body["about"].get("plan") else ", ".join(lines(body["about"]))
+
+
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "anchor": lambda b: f"entry {b['entry']} was there on {b['time'][:19]}Z, said by {b['authority']}",
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
+    "channel": lambda b: f"{b['instrument']} {b['function']}, in {b['unit']}",
     "clock": lambda b: f"set back by {b['set_back_s']:.6g} s, from {b['before'][:19]}Z",
     "concession": _hold,
     "diagnosis": _diagnosis,
+    "doubt": _doubt,
     "expectation": lambda b: f"{b['check_id']} {b['part']}: {b['expected'] or 'no expected value'}",
     "logbook": lambda b: f"logbook of {b['project']}, begun with benchlog {b['benchlog']}",
+    "exploratory": lambda b: (
+        f"{b['meter']} on {b['standard']}: {b['displayed']}, asked about: {b['question']}"
+    ),
+    "migration": lambda b: f"format {b['from']} to {b['schema_version']}; the old file is {b['kept_copy']}",
+    "note": lambda b: f"{b['about']}: {b['text']}" if b.get("about") else b["text"],
     "part": lambda b: f"{b['part']}: {b['state']}",
     "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they are now, sha256:{b['sha256'][:12]}",
-    "readings": lambda b: f"{b['count']} readings from {b['first_time'][11:23]}",
+    "readings": _readings,
     "recall": _recall,
+    "recall undone": lambda b: f"recall {b['entry']} taken back: {b['reason']}",
     "repair": lambda b: f"{b['meter']}: {b['reason']}",
     "found bad": lambda b: f"{b['meter']} on {b['function']}: {b['cause']}",
     "adoption": lambda b: f"entry {b['entry']} counts for {b['check_id']} on {b['part']}",
     "release": _hold,
     "result": _result,
-    "session begin": lambda b: f"plan {b['about']['plan']}",
+    "session begin": _session,
+    "session resume": _session,
     "session end": _session_end,
     "skip": lambda b: f"{b['check_id']} {b['part']}: {b['reason']}",
     "signature": lambda b: f"entries 1 to {b['entry']} signed by {b['key']}",
     "standard": _standard,
     "step": _hold,
+    "stop": lambda b: f"{b['check_id']} {b['part']}: broken off",
     "substitution": lambda b: f"{b['part']}: {b['what']} ({b['reason']})",
-    "supersede": lambda b: f"entry {b['entry']}: {b['reason']}",
+    "supersede": lambda b: f"entry {b['entry']} withdrawn: {b['reason']}",
+    "trouble": lambda b: f"{b['check_id']} not done: {b['message']}",
 }

@@ -143,6 +143,8 @@ def _show(
         console.print(Text(f"\nFor {path} (find --write appends this):\n"))
         for entry in entries.values():
             console.print(Text(entry), soft_wrap=True)
+    elif ctx.args.write:
+        console.print(Text(f"\nNothing new was found, so nothing was written to {path}."))
 
 
 def _about(found: Found, known: dict[str, str]) -> Iterator[list[str | tuple[str, str]]]:

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING
 
 from benchlog.cli.context import keyed
 from benchlog.errors import UsageError
-from benchlog.units import parse_number, parse_quantity
+from benchlog.units import is_bare, parse_number, parse_quantity, parse_share
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
 
+#: Units of which nobody means the bare one, and what is meant instead.
+_WITH_PREFIX = {"H": "uH", "m": "mm", "m2": "mm2"}
 #: Options that name a channel of a capture.
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
 
@@ -55,7 +57,10 @@ def number(
     """Read a quantity that may be absent, in its SI unit; `example` is shown in the hint."""
     if text is None:
         return None
-    return parse_quantity(text, unit, what=what, above_zero=above_zero, example=example).value
+    found = parse_quantity(text, unit, what=what, above_zero=above_zero, example=example)
+    if found.value and unit in _WITH_PREFIX and is_bare(text):
+        raise UsageError(f"{what} {text!r} has no unit", hint=f"write it like '{text} {_WITH_PREFIX[unit]}'")
+    return found.value
 
 
 def whole_turns(text: str | int, what: str) -> int:
@@ -118,15 +123,21 @@ def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
     """Shares of miscounted windings that --prior says; None where it is not given."""
     from benchlog.magnetics.turns_posterior import counting_prior
 
-    right = number(args.prior, "1", "prior")
-    return None if right is None else counting_prior(right)
+    return None if args.prior is None else counting_prior(parse_share(args.prior, "prior"))
 
 
 def _by_own_names(args: argparse.Namespace, capture: Capture) -> None:
-    names = {alias: c.name for c in capture.channels for alias in c.aliases if alias not in capture.names}
+    """Take channels by the names that the capture has for them; the check refuses those it does not have."""
+
+    def own(called: str) -> str:
+        try:
+            return capture.channel(called).name
+        except UsageError:
+            return called
+
     for option in _CHANNELS:
-        if (called := getattr(args, option, None)) in names:
-            setattr(args, option, names[called])
+        if (called := getattr(args, option, None)) is not None:
+            setattr(args, option, own(called))
     for k, pair in enumerate(args.probe or ()):
         called, equals, factor = pair.partition("=")
-        args.probe[k] = names.get(called, called) + equals + factor
+        args.probe[k] = own(called) + equals + factor

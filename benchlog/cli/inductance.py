@@ -88,7 +88,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     result = msgspec.structs.replace(
         result, part=args.part, limits_set="typed", time=rfc3339(ctx.clock.utc_ns())
     )
-    return ctx.emit(result, captures=captures)
+    if args.compare:
+        return ctx.emit(result, captures=captures)
+    from benchlog.cli.thumbnail import Waveforms
+
+    channels = (args.across, args.resistor_channel)
+    waveforms = Waveforms(captures[0], channels, result.quantities["frequency"].value)
+    return ctx.emit(result, captures=captures, waveforms=waveforms)
 
 
 def _setup(args: argparse.Namespace, ctx: Context) -> SeriesSetup:

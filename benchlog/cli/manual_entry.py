@@ -49,6 +49,7 @@ def metered(
     accuracy: str | None = None,
     resolution: str | None = None,
     function: Function | None = None,
+    what: str = "reading",
 ) -> MeterReading:
     """Read a typed display and find the accuracy that holds: typed, else bench file, else 2 % + 10 counts.
 
@@ -57,26 +58,33 @@ def metered(
     UsageError
         If any part can't be read.
     """
-    reading = typed_display(text, meter=meter, resolution=resolution, function=function)
+    reading = typed_display(text, meter=meter, resolution=resolution, function=function, what=what)
     return with_accuracy(ctx, reading, accuracy)
 
 
 def typed_display(
-    text: str, *, meter: str | None = None, resolution: str | None = None, function: Function | None = None
+    text: str,
+    *,
+    meter: str | None = None,
+    resolution: str | None = None,
+    function: Function | None = None,
+    what: str = "reading",
 ) -> Reading:
     """Read a typed display; a negative one on AC is refused."""
-    reading = parse_displayed(text, function, instrument=meter or "")
+    reading = parse_displayed(text, function, instrument=meter or "", what=what)
     if resolution is not None:
-        step = parse_quantity(resolution, reading.unit, what="resolution").value
+        example = {"V": "10 mV", "A": "1 mA", "ohm": "0.1 ohm"}.get(reading.unit, f"0.1 {reading.unit}")
+        step = parse_quantity(resolution, reading.unit, what="resolution", example=example).value
+        hint = f"write one step of the last digit, like '{example}'"
         if step <= 0:
-            raise UsageError(
-                f"resolution {resolution!r} must be above zero", hint="write one count, like '10 mV'"
-            )
+            raise UsageError(f"resolution {resolution!r} must be above zero", hint=hint)
+        if step > 10 * reading.resolution > 0:
+            raise UsageError(f"a display that counts in steps of {resolution} can't show {text!r}", hint=hint)
         reading = parse_displayed(text, function, instrument=meter or "", resolution=step)
     if reading.value is not None and reading.value < 0 and reading.function.coupling == "ac":
-        what = "volts" if reading.unit == "V" else "amperes"
+        named = "volts" if reading.unit == "V" else "amperes"
         raise UsageError(
-            f"{text!r}: AC {what} are not negative",
+            f"{text!r}: AC {named} are not negative",
             hint="read the display again; a sign beside AC means relative mode, or the dial at DC",
         )
     return reading

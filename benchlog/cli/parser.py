@@ -102,7 +102,7 @@ class Parser(argparse.ArgumentParser):
                     formatter._format_args(action, formatter._get_default_metavar_for_positional(action))
                 )
             elif action.required:
-                words.append(f"{action.option_strings[0]} {action.metavar}")
+                words.append(f"{action.option_strings[0]} {action.metavar or 'TEXT'}")
         room = terminal_columns() - len("usage: ")
         return folded(" ".join([*words, "[options]"]), room).replace("\n", "\n   ")
 
@@ -178,13 +178,24 @@ class Parser(argparse.ArgumentParser):
         if message.startswith("the following arguments are required: "):
             names = message.removeprefix("the following arguments are required: ")
             return f"{names} {'are' if ', ' in names else 'is'} missing", f"{self.prog} --help"
-        return message, f"{self.prog} --help"
+        return _value_words(message), f"{self.prog} --help"
 
     def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
         """End with a message; JSON goes to standard output like every JSON answer."""
         if message:
             (sys.stdout if message.startswith("{") else sys.stderr).write(message)
         sys.exit(status)
+
+
+def _value_words(message: str) -> str:
+    """What is wrong with the value of an option, in plain words."""
+    import re
+
+    message = message.removeprefix("argument ")
+    if wrong := re.fullmatch(r"(\S+): invalid _?\w+ value: '(.*)'", message):
+        return f"{wrong[1]}: {wrong[2]!r} is not a whole number"
+    what, _, said = message.rpartition(": ")
+    return f"{what} needs a value" if said == "expected one argument" else message
 
 
 def _first_example(description: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from benchlog.finding import Finding, FindingKind
+from benchlog.result import Verdict
 
 if TYPE_CHECKING:
     import argparse
@@ -75,6 +76,26 @@ def with_questions(
         asked.append(Finding(FindingKind.ADVICE, f"part or meter? {line}"))
     result = msgspec.structs.replace(result, findings=(*result.findings, *asked))
     return result if as_read else unless_misread(result, shown.displayed, slips, _READ_AGAIN)
+
+
+def with_slip(result: Result, reading: MeterReading, expect: float, limits: Limits, than: str) -> Result:
+    """Make a result indeterminate where one of several typed readings looks like a slip.
+
+    Parameters
+    ----------
+    expect : float
+        About what was expected, in the reading's unit; a slip would put it there, or within the limits.
+    than : str
+        What it is that was expected, in words.
+    """
+    if _inside(reading, limits):
+        return result
+    from benchlog.diagnosis.doubtful import possible_slips, unless_misread
+
+    slips = possible_slips(reading.reading, expect, than=than, limits=limits)
+    if result.verdict is Verdict.PASS and any(slip.kind.power_of_ten for slip in slips):
+        result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE)
+    return unless_misread(result, reading.reading.displayed, slips, _READ_AGAIN)
 
 
 def _inside(reading: MeterReading, limits: Limits | None) -> bool:

@@ -41,7 +41,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="what was done; a meter that failed its check standard must also pass one",
     )
     parser.add_argument("--undo", metavar="ENTRY", type=int, help="take this recall back, by a new entry")
-    parser.add_argument("--function", metavar="F", help="found bad (default: V= if used on it, else all)")
+    parser.add_argument(
+        "--function",
+        metavar="F",
+        help="which is bad: V=, ohm... (default: volts, amperes and diode of a meter; else all)",
+    )
     parser.add_argument("--channel", metavar="CH", help="of a scope (default: any)")
     parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")
     parser.add_argument(
@@ -226,33 +230,18 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    """Show the class of each result that rested on it."""
-    from rich.table import Table
-    from rich.text import Text
-
-    failure = recall.failure
-    ctx.console.print(Text(f"Recall of {failure.name}: {failure.why}", style="bold"))
+    """Show what becomes of each result that rested on it, and why."""
+    out, failure = ctx.listing, recall.failure
+    out.line(f"Recall of {failure.name}: {failure.why}", "bold")
     if recall.failed_on_it:
         entries = ", ".join(map(str, recall.failed_on_it))
-        ctx.console.print(
-            Text(f"  failed on it without being wrong: entry {entries} (benchlog recall WHAT --undo ENTRY)")
-        )
+        out.line(f"  failed on it without being wrong: entry {entries} (benchlog recall WHAT --undo ENTRY)")
     if not recall.results:
         known = "nothing more than listed above" if listed else "no further results affected"
-        nothing = known if recall.known else "no result rests on it"
-        ctx.console.print(Text(f"  {nothing}"))
-        return
-    table = Table(box=None, padding=(0, 2, 0, 2), header_style="dim")
-    for name in ("entry", "check", "part", "what becomes of it", "why"):
-        table.add_column(name, overflow="fold")
+        out.line(f"  {known if recall.known else 'no result rests on it'}")
     for r in recall.results:
-        table.add_row(
-            str(r.entry),
-            Text(r.check_id or r.check),
-            Text(r.part),
-            Text(r.kind.words, style="bold"),
-            Text(r.reason),
-        )
-    ctx.console.print(table)
+        name = " ".join(filter(None, (r.check_id or r.check.replace("_", " "), r.part)))
+        out.line(f"  entry {r.entry}, {name}: {r.kind.words}", "bold")
+        out.line(f"      {r.reason}")
     if recall.holds:
-        ctx.console.print(Text(f"  hold points resting on it: {', '.join(recall.holds)}", style="bold"))
+        out.line(f"  hold points resting on it: {', '.join(recall.holds)}", "bold")

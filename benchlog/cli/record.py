@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "list entries, newest first (readings: --kind readings)",
         "record_show.list_entries",
     )
-    sub.add_argument("--kind", help="only entries of this kind, e.g. result, note, readings")
+    sub.add_argument("--kind", metavar="KIND", help="only entries of this kind, e.g. result, note, readings")
     sub.add_argument("--session", type=int, metavar="N", help="only entries of this session")
     sub.add_argument("--limit", type=_count, metavar="N", default=20, help="at most so many (default 20)")
     sub.add_argument("--all", action="store_true", help="all of them")
@@ -104,7 +104,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action("supersede", "mark an entry as wrong (it is kept)", "record_write.supersede")
     sub.add_argument("entry", type=int, metavar="ENTRY", help="number of the entry that is withdrawn")
-    sub.add_argument("--reason", required=True, help="what was wrong with it")
+    sub.add_argument("--reason", metavar="TEXT", required=True, help="what was wrong with it")
     sub.add_argument("--by", type=int, metavar="ENTRY", help="number of the entry that replaces it")
 
     sub = action("anchor", "have an authority time-stamp the head digest (RFC 3161)", "record_outside.anchor")

@@ -6,16 +6,18 @@ import argparse
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.errors import LogbookDamagedError, UsageError
+from benchlog.errors import ConfigError, LogbookDamagedError, UsageError
 from benchlog.files import read_bounded
 from benchlog.wording import strip_controls
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.logbook.clock_steps import ClockDoubt
     from benchlog.logbook.verify import Verification
@@ -144,9 +146,9 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
         for name, folder in wanted.items():
             with _progress(ctx, f"exporting {name}") as progress:
                 try:
-                    paths = _exporter(name)(book, Path(folder), progress=progress)
+                    paths = _exporter(name, ctx)(book, Path(folder), progress=progress)
                 except LogbookDamagedError:
-                    paths = _exporter(name)(
+                    paths = _exporter(name, ctx)(
                         book,
                         Path(folder),
                         progress=progress,
@@ -166,14 +168,23 @@ def export(args: argparse.Namespace, ctx: Context) -> int:
     return 5 if faults else 0
 
 
-def _exporter(name: str) -> Callable[..., list[Path]]:
+def _exporter(name: str, ctx: Context) -> Callable[..., list[Path]]:
     if name == "parquet":
         from benchlog.logbook.parquet import export_parquet
 
         return export_parquet
     from benchlog.logbook.export import export_csv, export_jsonl
 
-    return export_csv if name == "csv" else export_jsonl
+    return partial(export_csv, bench=_bench(ctx)) if name == "csv" else export_jsonl
+
+
+def _bench(ctx: Context) -> Bench | None:
+    """The bench file; None, with a warning, where it can't be read: the record can be exported all the same."""
+    try:
+        return ctx.bench()
+    except ConfigError as error:
+        ctx.warn(f"readings.csv has no expanded uncertainty: {error}")
+        return None
 
 
 def import_record(args: argparse.Namespace, ctx: Context) -> int:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchlog.errors import BenchlogError, UsageError
+from benchlog.errors import BenchlogError, LogbookDamagedError, UsageError, did_you_mean
 from benchlog.files import read_bounded, write_whole
 from benchlog.wording import strip_controls
 
@@ -133,9 +133,10 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
 
     paths = [Path(args.first), Path(args.second)]
     for path in paths:
+        if not path.exists():
+            near = did_you_mean(path.name, [file.name for file in path.parent.glob("*.logbook")])
+            raise UsageError(f"there is no logbook {path}", hint=near or "name two files: record compare A B")
         if (fault := verify(path).first) is not None:
-            from benchlog.errors import LogbookDamagedError
-
             raise LogbookDamagedError(f"{path} is not intact: {fault.what}", hint="benchlog record verify")
     with Logbook.open(paths[0], mode="ro") as first, Logbook.open(paths[1], mode="ro") as second:
         found = compare_books(first, second)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
+from benchlog.errors import UsageError, did_you_mean
 from benchlog.units import format_quantity
 from benchlog.wording import strip_controls
 
@@ -19,8 +20,9 @@ if TYPE_CHECKING:
     from benchlog.logbook import Entry, Logbook
     from benchlog.reading import Reading
 
-#: Kinds of which there may be several a second.
-_BULK = ("readings", "channel")
+_SHORT = 110  #: Characters of an entry in the list on a narrow screen, three lines.
+#: Kinds of which there may be several a second, with what an entry of each is.
+_BULK = {"readings": "blocks of readings", "channel": "meter functions"}
 
 
 def list_entries(args: argparse.Namespace, ctx: Context) -> int:
@@ -28,9 +30,13 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
     limit = None if args.all else args.limit
     with ctx.open_logbook("ro", create=False) as book:
         if args.kind and args.kind not in book.kinds():
-            from benchlog.errors import UsageError
-
-            raise UsageError(f"no entry of kind {args.kind!r}", hint=f"kinds here: {', '.join(book.kinds())}")
+            kinds = book.kinds()
+            hint = did_you_mean(args.kind, kinds, f"kinds here: {', '.join(kinds)}")
+            raise UsageError(f"no entry of kind {args.kind!r}", hint=hint)
+        last = (book.last_session() or (0, False))[0]
+        if args.session is not None and not 0 <= args.session <= last:
+            here = f"sessions here: 1 to {last}" if last else "no session was begun: session 0 has all"
+            raise UsageError(f"there is no session {args.session}", hint=here)
         kinds = [args.kind] if args.kind else [kind for kind in book.kinds() if kind not in _BULK]
         entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
         superseded = book.superseded()
@@ -57,17 +63,19 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
 
 def _print_entries(out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int]) -> None:
     width = max((len(e.kind) for e in entries), default=4)
-    if not out.narrow:
+    if not entries:
+        out.line("none")
+    elif not out.narrow:
         out.cut(f"{'entry':>6}  {'time, UTC':19}  {'kind':{width}}  what", "bold")
     for e in entries:
         later = superseded.get(e.seq)
         style, note = ("strike", f"(withdrawn in entry {later}) ") if later else ("", "")
-        head, what = f"{e.seq:>6}  {e.time[:19].replace('T', ' ')}  {e.kind:{width}}  ", f"{note}{summary(e)}"
+        time, what = e.time[:19].replace("T", " "), f"{note}{summary(e)}"
         if out.narrow:
-            out.line(head.rstrip(), style)
-            out.cut(f"        {what}", style)
+            out.cut(f"{e.seq}  {time[:16]}  {e.kind}", style)
+            out.line(f"    {what if len(what) < _SHORT else what[: _SHORT - 1] + '…'}", style)
         else:
-            out.cut(f"{head}{what}", style)
+            out.cut(f"{e.seq:>6}  {time}  {e.kind:{width}}  {what}", style)
 
 
 def show(args: argparse.Namespace, ctx: Context) -> int:
@@ -88,7 +96,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
     console = ctx.console
     console.print(
-        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time}", style="bold")
+        Text(f"entry {entry.seq}, {entry.kind}, session {entry.session}, {entry.time[:19]}Z", style="bold")
     )
     if superseded is not None:
         console.print(Text(f"withdrawn in entry {superseded}", style="yellow"))
@@ -97,8 +105,9 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
 
         show_result(console, result)
     else:
+        console.print(Text(summary(entry)))
         for line in lines(entry.body):
-            console.print(Text(line), soft_wrap=True)
+            console.print(Text(f"  {line}", style="dim"), soft_wrap=True)
     for reading in readings[:10]:
         console.print(_reading_line(reading))
     if len(readings) > 10:
@@ -142,18 +151,27 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
         f"{' (the last is open)' if facts['session_open'] else ''}, {facts['bytes'] / 1e6:.1f} MB, "
         f"since {first.time[:10]}"
     )
-    out.line(", ".join(f"{count} {kind}" for kind, count in counts.items()))
-    if channels:
-        header = ("meter", "function", "readings", "no number", "mean", "least", "greatest")
-        table: list[Sequence[str]] = []
-        for c in channels:
-            meter = " ".join(filter(None, (c["instrument"], c["channel"])))
-            values = (c[k] for k in ("mean", "minimum", "maximum"))
-            numbers = ("" if v is None else format_quantity(v, c["unit"]) for v in values)
-            table.append((meter, c["function"], str(c["count"]), str(c["not_ok"]), *numbers))
-        out.table(header, table, right=header[2:])
+    out.line(", ".join(f"{count} {_BULK.get(kind, kind)}" for kind, count in counts.items()))
+    _show_channels(out, channels)
     out.whole(f"head {facts['head']}")
     return 0
+
+
+def _show_channels(out: Listing, channels: Sequence[Mapping[str, Any]]) -> None:
+    """What each meter read; no mean, which would be of whatever its tips were on."""
+    header = ("meter", "function", "readings", "no number", "least", "greatest")
+    table: list[Sequence[str]] = []
+    for c in channels:
+        meter = " ".join(filter(None, (c["instrument"], c["channel"]))) or "not named"
+        numbers = ("" if c[k] is None else format_quantity(c[k], c["unit"]) for k in ("minimum", "maximum"))
+        table.append((meter, c["function"], str(c["count"]), str(c["not_ok"] or ""), *numbers))
+    if table and not out.narrow:
+        out.table(header, table, right=header[2:])
+    for meter, function, count, no_number, least, greatest in table if out.narrow else ():
+        words = ["1 reading" if count == "1" else f"{count} readings"]
+        words += [least if least == greatest else f"{least} to {greatest}"] if least else []
+        words += [f"{no_number} without a number"] if no_number else []
+        out.line(f"{meter} {function}: {', '.join(words)}")
 
 
 def _reading_line(reading: Reading) -> Text:

@@ -25,7 +25,9 @@ def _done(ctx: Context, ref: EntryRef, what: str) -> int:
 def note(args: argparse.Namespace, ctx: Context) -> int:
     """Record a note."""
     if not args.text.strip():
-        raise UsageError("the note is empty")
+        raise UsageError(
+            "the note is empty", hint='write it in quotes: benchlog record note "lamp at TP4 was loose"'
+        )
     body = {"text": args.text, **({"about": args.about} if args.about else {})}
     with ctx.open_logbook() as book:
         return _done(ctx, book.append("note", body), "noted")

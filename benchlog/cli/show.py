@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -35,26 +35,21 @@ _WORDS = {
     Verdict.NOT_DONE: "NOT DONE",
 }
 #: Findings that may overturn the answer: always shown with it.
-_SERIOUS = frozenset(
-    {
-        FindingKind.CLIPPING,
-        FindingKind.DISPLAY,
-        FindingKind.ENTRY,
-        FindingKind.HOOKUP,
-        FindingKind.METER_IN_DOUBT,
-        FindingKind.ODD_ONE_OUT,
-        FindingKind.POLARITY,
-    }
+_SERIOUS = (
+    FindingKind.METER_IN_DOUBT,
+    FindingKind.CLIPPING,
+    FindingKind.ENTRY,
+    FindingKind.HOOKUP,
+    FindingKind.DISPLAY,
+    FindingKind.ODD_ONE_OUT,
+    FindingKind.POLARITY,
 )
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
-_FILLING = (
-    *_TO_DO,
-    FindingKind.CORRECTED,
-    FindingKind.ACCURACY,
-    FindingKind.ASSUMPTION,
-)
+_KNOWN_OF_METERS = (FindingKind.CORRECTED, FindingKind.ACCURACY, FindingKind.ASSUMPTION)
+_FILLING = (*_TO_DO, *_KNOWN_OF_METERS)
+_FILLING_A_PASS = (FindingKind.SECOND_METER, *_KNOWN_OF_METERS)
 #: Lines between the picture and what closes an answer.
 _BODY_LINES = 2
 _SCALE_COLUMNS = 44
@@ -119,9 +114,10 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
         yield _value(result, name, named=True) + _allowed(result, name)
     if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
-    for check in failed:
-        yield f"{_check_words(check)}: {check.reason}"
-    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not result.turns
+    for check in result.design_checks:  # those that passed say what was asked beside the measurement
+        if check in failed or not failed:
+            yield f"{_check_words(check)}: {check.reason}"
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (result.turns or result.design_checks)
     if asked and (rest := _rest(result, judged)):
         yield rest, "dim"
 
@@ -251,13 +247,19 @@ def _first_sentence(text: str) -> str:
 def _remarks(result: Result, room: int) -> list[Finding]:
     """Findings that must be shown with the answer, and as many others as there is room for."""
     found = [f for f in result.findings if f not in result.reason]
-    wanted = [k for k in _FILLING if k is not FindingKind.ADVICE or result.overall is not Verdict.PASS]
-    filling = [f for kind in wanted for f in found if f.kind is kind]
-    step = next_step(result) if result.overall is Verdict.INDETERMINATE else None
-    must = [*filter(None, [step]), *(f for f in found if f.kind in _SERIOUS)]
-    if not must and result.overall is not Verdict.PASS:
-        must = [f for f in filling if f.kind in _TO_DO][:1]  # what to do about it is never left out
+    must, filling = _of_kinds(found, _SERIOUS), _of_kinds(found, _FILLING)
+    if result.overall is Verdict.PASS:
+        filling = _of_kinds(found, _FILLING_A_PASS)
+    elif result.overall is Verdict.INDETERMINATE and (step := next_step(result)):
+        must.insert(0, step)
+    elif not must:
+        must = _of_kinds(found, _TO_DO)[:1]  # what to do about it is never left out
     return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
+
+
+def _of_kinds(found: list[Finding], kinds: Sequence[FindingKind]) -> list[Finding]:
+    """Those of some kinds, in the order of the kinds."""
+    return [f for kind in kinds for f in found if f.kind is kind]
 
 
 def show_result(console: Console, result: Result) -> None:

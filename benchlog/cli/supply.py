@@ -17,9 +17,10 @@ import msgspec
 
 from benchlog.cli.from_captures import add_capture_options, gains, number, probes, read_captures
 from benchlog.cli.manual_entry import accuracy_findings, add_meter_details, metered, reading_or_live
-from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions
+from benchlog.cli.questioned import add_as_read, diagnose_line, with_questions, with_slip
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.reading import Function
+from benchlog.result import Limits, Verdict
 from benchlog.units import Regulation, parse_nameplate, parse_quantity, parse_share
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from benchlog.checks.supply import LoadPoint
     from benchlog.cli.context import Context
     from benchlog.metrology.meter_reading import MeterReading
+    from benchlog.result import Result
     from benchlog.units import Nameplate
 
 
@@ -107,27 +109,50 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         ),
         tolerance=tolerance,
     )
-    readings = [m for m in (None if capture else no_load, second, load.loaded if load else None) if m]
-    first = [m for m in readings if m is not second]
+    taken = {"no load": None if capture else no_load, "second meter": second}
+    taken["loaded"] = load.loaded if load else None
+    readings = {use: m for use, m in taken.items() if m}
+    first = [m for m in readings.values() if m is not second]
     findings = (*result.findings, *accuracy_findings(ctx, *first, second=second))
     result = msgspec.structs.replace(result, part=args.part, limits_set="typed", findings=findings)
     if mains is not None and args.mains_meter:
-        readings.append(mains.reading)
-    shown = [m.reading for m in readings]
+        readings["mains"] = mains.reading
+    shown = {use: m.reading for use, m in readings.items()}
     if capture is not None:
         from benchlog.cli.thumbnail import Waveforms
 
         waveforms = Waveforms(capture, [args.channel or capture.names[0]], _frequency_hz(no_load))
         return ctx.emit(result, readings=shown, captures=[capture], waveforms=waveforms)
-    result = with_questions(
+    return ctx.emit(_questioned(result, args, no_load, second, load, nominal), readings=shown)
+
+
+def _questioned(
+    result: Result,
+    args: argparse.Namespace,
+    no_load: MeterReading,
+    second: MeterReading | None,
+    load: LoadPoint | None,
+    nominal: float | None,
+) -> Result:
+    """Ask about a slip in the reading, or else in one of those that are held against it."""
+    asked = with_questions(
         result,
         no_load,
         result.quantities["expected_no_load"].value,
         limits=result.limits["no_load_voltage"],
-        as_read=args.as_read or second is not None,  # two meters don't slip alike
+        # Two meters that agree don't slip alike.
+        as_read=args.as_read or (second is not None and result.verdict is Verdict.FAIL),
         mains_nominal_v=nominal,
     )
-    return ctx.emit(result, readings=shown)
+    if asked.reason != result.reason or args.as_read:
+        return asked
+    volt = abs(no_load.value)
+    if second is not None:
+        same = Limits(0.9 * volt, 1.1 * volt, "V")
+        asked = with_slip(asked, second, volt, same, "what the first meter shows")
+    if load is not None:
+        asked = with_slip(asked, load.loaded, volt, Limits(volt / 2, volt, "V"), "what a load should leave")
+    return asked
 
 
 def _refuse_stray_options(args: argparse.Namespace) -> None:

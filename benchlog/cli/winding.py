@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 
+#: A screen narrower than this has no room for a table with its notes.
+_TABLE_COLUMNS = 76
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
     parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
@@ -110,6 +114,9 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
     from benchlog.magnetics.core import parse_core
     from benchlog.magnetics.wire import parse_wire
 
+    number(
+        args.one_turn, "m", "one turn", above_zero=True, example="34.6 mm"
+    )  # which refuses what has no unit
     one_turn = parse_quantity(args.one_turn, "m", what="one turn") if args.one_turn else None
     return ToroidDesign(
         core=parse_core(args.core, coating_m=number(args.coating, "m", "coating") or 0.0),
@@ -119,7 +126,7 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
         one_turn_m=one_turn.value if one_turn else None,
         # A turn typed to the tenth was measured over five; its last digit is worth no more than 0.2 mm.
         one_turn_half_width_m=max(0.2e-3, one_turn.resolution) if one_turn else 0.0,
-        slack=number(args.slack, "1", "slack"),
+        slack=None if args.slack is None else parse_share(args.slack, "slack"),
         temperature_degc=parse_quantity(args.temperature, "degC", what="temperature").value,
     )
 
@@ -165,25 +172,29 @@ def _second(args: argparse.Namespace) -> SecondStage | None:
 
 def _show(console: Console, result: Result, design: ToroidDesign) -> None:
     from rich.table import Table
-    from rich.text import Text
 
-    from benchlog.cli.show import mark
+    from benchlog.cli.show import mark, show_line
     from benchlog.cli.winding_card import facts
 
     title = "winding plan" + (f", {result.part}" if result.part else "")
-    console.print(Text.assemble(mark(result.overall), "  ", (title, "bold"), "  ", result.reason))
-    table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
-    table.add_column("what", style="dim")
-    table.add_column("value", justify="right")
-    table.add_column("note")
-    for fact in facts(result, design):
-        table.add_row(fact.name, fact.value, fact.note)
-    console.print(table)
+    show_line(console, mark(result.overall), "  ", (title, "bold"), "  ", result.reason, indent=0, hang=2)
+    lines = facts(result, design)
+    if console.width < _TABLE_COLUMNS:
+        for fact in lines:
+            show_line(
+                console, f"{fact.name}: {fact.value}", (f" ({fact.note})" if fact.note else "", "dim"), hang=2
+            )
+    else:
+        table = Table(box=None, padding=(0, 2, 0, 2), show_header=False)
+        table.add_column("what", style="dim")
+        table.add_column("value", justify="right")
+        table.add_column("note")
+        for fact in lines:
+            table.add_row(fact.name, fact.value, fact.note)
+        console.print(table)
     for check in result.design_checks:
-        console.print(
-            Text.assemble("  ", mark(check.verdict), f"  {check.name.replace('_', ' ')}: {check.reason}")
-        )
+        show_line(console, mark(check.verdict), f"  {check.name.replace('_', ' ')}: {check.reason}", hang=2)
     for finding in result.findings:
-        console.print(Text(f"  finding: {finding}"))
+        show_line(console, f"- {finding}", hang=2)
     for caution in result.cautions:
-        console.print(Text(f"  ! caution: {caution}", style="bold"))
+        show_line(console, (f"! {caution}", "bold"), hang=2)

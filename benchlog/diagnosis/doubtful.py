@@ -146,7 +146,8 @@ def unless_misread(result: Result, shown: str, slips: Sequence[Slip], remedy: st
     if misread is None or result.verdict not in (Verdict.FAIL, Verdict.INDETERMINATE):
         return result
     doubt = Finding(FindingKind.ENTRY, misread.noted_of(shown))
-    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt)
+    findings = result.findings if doubt in result.findings else (*result.findings, doubt)
+    result = msgspec.structs.replace(result, verdict=Verdict.INDETERMINATE, reason=doubt, findings=findings)
     return with_ways(result, [Way(remedy, *_READ_AGAIN)])
 
 

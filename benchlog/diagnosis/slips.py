@@ -6,6 +6,7 @@ They only ask. A value is never corrected: 13.6 V for 27.1 V may be half a windi
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -62,6 +63,17 @@ _RATIOS = (
 )  # fmt: skip
 
 
+def _by_ratio(expect: Quantity, shown: float, than: str, span: tuple[float, float] | None) -> Iterator[Slip]:
+    """Slips that make a value some usual times another."""
+    for factor, kind, question in _RATIOS:
+        if expect.unit not in ("V", "A") and not kind.power_of_ten:
+            continue  # the others are about waveforms and windings
+        within = _PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN
+        near = abs(shown / abs(expect.value) / factor - 1.0) <= within
+        if near or (span is not None and kind.power_of_ten and span[0] <= shown / factor <= span[1]):
+            yield Slip(kind, question.format(than=than))
+
+
 def find_slips(
     expect: Quantity,
     reading: Quantity,
@@ -97,14 +109,7 @@ def find_slips(
         )
     if expect.value == 0:
         return tuple(found)
-    ratio = abs(reading.value / expect.value)
-    for factor, kind, question in _RATIOS:
-        if expect.unit not in ("V", "A") and not kind.power_of_ten:
-            continue  # the others are about waveforms and windings
-        near = abs(ratio / factor - 1.0) <= (_PREFIX_WITHIN if kind is SlipKind.FACTOR_1000 else _WITHIN)
-        inside = span is not None and kind.power_of_ten and span[0] <= abs(reading.value) / factor <= span[1]
-        if near or inside:
-            found.append(Slip(kind, question.format(than=than)))
+    found += _by_ratio(expect, abs(reading.value), than, span)
     if reading.value * expect.value < 0 and expect.coupling != "ac":
         found.append(Slip(SlipKind.SIGN, "of the opposite sign: are the leads swapped?"))
     return tuple(found)

@@ -167,7 +167,7 @@ class Acquisition(Dialogue):
             if instrument is not None and instrument.linked
             else self._typed_reading(tag, function, what, key, expect, limits)
         )
-        self.kept.append((reading, self.check.keep(reading)))
+        self.kept.append((reading, self.check.keep(reading, what)))
         self.expected = expect
         self._answers += 1
         self.person.show(f"  {tag} shows {reading.displayed} ({function}): taken")

@@ -11,7 +11,7 @@ from benchlog.reading import Function, Reading
 from benchlog.result import Limits, Result
 
 
-def _not_kept(reading: Reading) -> str:
+def _not_kept(reading: Reading, use: str) -> str:
     return ""
 
 
@@ -43,8 +43,8 @@ class CheckContext:
     mains_referenced: bool = False  #: The node under test is on the mains: no scope goes there.
     fed_by: str = ""  #: What feeds the points, as `diagnosis.Case` has it; empty where the plan does not say.
     by_file: bool = False  #: Records of the scope come as files, also where it has a link.
-    #: Records a reading before it is confirmed as taken; returns a reference to it.
-    keep: Callable[[Reading], str] = _not_kept
+    #: Records a reading, and what is measured, before it is confirmed as taken; returns a reference to it.
+    keep: Callable[[Reading, str], str] = _not_kept
     #: Withdraws a recorded reading, by its reference, with a reason.
     supersede: Callable[[str, str], None] = _nothing_superseded
     undo: Callable[[], bool] | None = None  #: Withdraws the last result; returns whether one was withdrawn.

@@ -131,7 +131,7 @@ class OneCheck:
             mains_referenced=check.mains_referenced,
             fed_by=getattr(check, "source", None) or "",
             by_file=getattr(check, "capture", None) == "file",
-            keep=lambda reading: f"readings:{self.book.append_readings([reading]).seq}",
+            keep=lambda reading, use: f"readings:{self.book.append_readings([reading], uses=[use]).seq}",
             supersede=partial(supersede, self.book),
             undo=self.undo,
             fix_limits=partial(self._fix_limits, check),

@@ -177,7 +177,7 @@ class Logbook(LogbookWriter):
             return self._append("result", body)
 
     def append_readings(
-        self, readings: Sequence[Reading], *, stream: str = "", position: int = 0
+        self, readings: Sequence[Reading], *, uses: Sequence[str] = (), stream: str = "", position: int = 0
     ) -> EntryRef:
         """Append readings as one sealed block; all are on the disk when this returns.
 
@@ -185,6 +185,8 @@ class Logbook(LogbookWriter):
         ----------
         readings : sequence of Reading
             At least one.
+        uses : sequence of str, optional
+            What each is to its check: ``"lead null"``, ``"loaded"``...
         stream : str, optional
             Name of the run these readings belong to. With it, sending again what was not acknowledged is safe:
             readings already kept are left out.
@@ -202,7 +204,7 @@ class Logbook(LogbookWriter):
         from benchlog.logbook.rollup import add_to_rollup
 
         with self.transaction():
-            about: dict[str, Any] = {}
+            about: dict[str, Any] = {"uses": list(uses)} if any(uses) else {}
             if stream:
                 row = self._db.execute("SELECT next, entry FROM stream WHERE name=?", (stream,)).fetchone()
                 kept, last = row or (0, 0)
@@ -211,7 +213,7 @@ class Logbook(LogbookWriter):
                 if position + len(readings) <= kept:
                     return self.entry(last).ref
                 readings, position = readings[kept - position :], kept
-                about = {"stream": stream, "position": position}
+                about |= {"stream": stream, "position": position}
             block = pack(readings, self._channel_ids(readings))
             row = self._db.execute(
                 "SELECT first_reading + count FROM block ORDER BY entry DESC LIMIT 1"

@@ -11,14 +11,21 @@ import hashlib
 import json
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from benchlog.bench import Bench
 from benchlog.clock import rfc3339
 from benchlog.errors import LogbookDamagedError
 from benchlog.files import whole_file, write_whole
-from benchlog.logbook.quantities import QUANTITY_COLUMNS, rows_of_result
+from benchlog.logbook.quantities import (
+    QUANTITY_COLUMNS,
+    Served,
+    expanded_uncertainties,
+    rows_of_result,
+    served_checks,
+)
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
 from benchlog.logbook.reading_table import ReadingArrays
@@ -52,6 +59,8 @@ READING_COLUMNS = (
     "session",
     "number",
 )
+#: What results and the bench file say of a reading, in readings.csv.
+SERVED_COLUMNS = ("part", "check", "use", "withdrawn", "expanded_uncertainty")
 HOW_TO_CHECK = """How to check this record with any SHA-256 tool
 ==============================================
 
@@ -97,7 +106,12 @@ def reading_count(book: LogbookReader) -> int:
 
 
 def export_csv(
-    book: LogbookReader, folder: Path, *, progress: Progress | None = None, on_damage: OnDamage | None = None
+    book: LogbookReader,
+    folder: Path,
+    *,
+    bench: Bench | None = None,
+    progress: Progress | None = None,
+    on_damage: OnDamage | None = None,
 ) -> list[Path]:
     """Write results.csv, quantities.csv and readings.csv; UTF-8, RFC 4180 with line feeds, times in UTC, values in SI units.
 
@@ -105,6 +119,8 @@ def export_csv(
     ----------
     folder : path
         Made if it is not there.
+    bench : Bench, optional
+        Whose accuracy statements give the expanded uncertainty of readings.
     progress : callable, optional
         Told (readings done, readings in all).
     on_damage : callable, optional
@@ -128,19 +144,45 @@ def export_csv(
         writer.writerow(RESULT_COLUMNS)
         each = csv.writer(quantity_file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
         each.writerow(QUANTITY_COLUMNS)
-        for entry in intact_entries(book, on_damage, "result"):
+        results_found = list(intact_entries(book, on_damage, "result"))
+        for entry in results_found:
             gone = superseded.get(entry.seq)
             writer.writerow(map(_cell, result_row(entry.seq, entry.session, entry.body, gone).values()))
             for row in rows_of_result(entry.seq, entry.body, gone):
                 each.writerow(map(_cell, row.values()))
         writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")
-        writer.writerow(READING_COLUMNS)
+        writer.writerow((*READING_COLUMNS, *SERVED_COLUMNS))
+        served = served_checks(results_found, superseded)
+        uses = {
+            e.seq: e.body["uses"] for e in intact_entries(book, on_damage, "readings") if "uses" in e.body
+        }
         for chunk in LogbookView(book).reading_chunks(proved=True, on_damage=on_damage):
-            writer.writerows(reading_rows(chunk))
+            rows = zip(reading_rows(chunk), _served_rows(chunk, served, uses, bench or Bench()), strict=True)
+            writer.writerows((*row, *about) for row, about in rows)
             done += len(chunk)
             if progress is not None:
                 progress(done, total)
     return [results, quantities, readings]
+
+
+def _served_rows(
+    chunk: ReadingArrays, served: Mapping[int, Served], uses: Mapping[int, Sequence[str]], bench: Bench
+) -> Iterator[tuple[Any, ...]]:
+    """Cells of `SERVED_COLUMNS`, text cells neutral."""
+    none = Served("", "", "", withdrawn=False)
+    block, place = 0, 0
+    for entry, expanded in zip(
+        chunk.entry.tolist(), expanded_uncertainties(chunk, bench).tolist(), strict=True
+    ):
+        block, place = entry, place + 1 if entry == block else 0
+        check, named = served.get(entry, none), uses.get(entry, ())
+        yield (
+            neutral(check.part),
+            neutral(check.check_id or check.check),
+            neutral(named[place]) if place < len(named) else "",
+            "yes" if check.withdrawn else "",
+            None if math.isnan(expanded) else expanded,
+        )
 
 
 def _cell(value: Any) -> Any:

@@ -69,6 +69,7 @@ class ReadingsBody(msgspec.Struct):
     sha256: _Sha256
     stream: str = ""
     position: _Count = 0
+    uses: list[str] = []
 
 
 class _Samples(msgspec.Struct):

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from benchlog.bench import Bench
+from benchlog.logbook.chain import Entry
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_table import ReadingArrays
 from benchlog.reading import Function
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
     import pandas as pd
 
 QUANTITY_COLUMNS = (
@@ -68,7 +70,7 @@ def rows_of_result(
 
 
 @dataclass(frozen=True, slots=True)
-class _Served:
+class Served:
     """The check that an entry of readings is evidence of."""
 
     part: str
@@ -77,11 +79,10 @@ class _Served:
     withdrawn: bool
 
 
-def _served_checks(book: LogbookReader) -> Mapping[int, _Served]:
+def served_checks(results: Iterable[Entry], superseded: Collection[int]) -> Mapping[int, Served]:
     """Entry of readings -> the check it served; withdrawn where no result that still counts rests on it."""
-    superseded = book.superseded()
-    found: dict[int, _Served] = {}
-    for entry in book.entries("result"):
+    found: dict[int, Served] = {}
+    for entry in results:
         gone = entry.seq in superseded
         for reference in entry.body.get("evidence", ()):
             kind, _, number = str(reference).partition(":")
@@ -90,9 +91,9 @@ def _served_checks(book: LogbookReader) -> Mapping[int, _Served]:
             seq = int(number)
             if not gone or seq not in found:
                 part, check_id, check = (entry.body.get(key, "") for key in ("part", "check_id", "check"))
-                found[seq] = _Served(part, check_id, check, gone or seq in superseded)
+                found[seq] = Served(part, check_id, check, gone or seq in superseded)
     for seq in superseded:
-        found.setdefault(seq, _Served("", "", "", withdrawn=True))
+        found.setdefault(seq, Served("", "", "", withdrawn=True))
     return found
 
 
@@ -102,9 +103,9 @@ def add_checks(
     """Add the columns part and check to a table of readings, and leave out what was not asked for."""
     import pandas as pd
 
-    served = _served_checks(book)
+    served = served_checks(book.entries("result"), book.superseded())
     entries, places = np.unique(frame["entry"].to_numpy(), return_inverse=True)
-    none = _Served("", "", "", withdrawn=False)
+    none = Served("", "", "", withdrawn=False)
     of_entry = [served.get(int(entry), none) for entry in entries]
     keep = np.array(
         [
@@ -128,12 +129,19 @@ def add_checks(
 
 def add_uncertainty(frame: pd.DataFrame, arrays: ReadingArrays, bench: Bench) -> pd.DataFrame:
     """Add the column expanded_uncertainty (k = 2) from the accuracy statements of a bench; NaN where none holds."""
-    expanded = np.full(len(frame), np.nan)
+    frame.insert(
+        list(frame.columns).index("unit") + 1, "expanded_uncertainty", expanded_uncertainties(arrays, bench)
+    )
+    return frame
+
+
+def expanded_uncertainties(arrays: ReadingArrays, bench: Bench) -> npt.NDArray[np.float64]:
+    """Expanded uncertainty (k = 2) of readings, shape (n_readings,), in the unit of their function; NaN: not known."""
+    expanded = np.full(len(arrays), np.nan)
     for number, (tag, _, function) in arrays.channels.items():
         if tag in bench.instruments:
             rows = np.flatnonzero(arrays.table["channel"] == number)
             resolutions = arrays.table["resolution"][rows]
             u = bench.standard_uncertainties(tag, Function(function), arrays.value[rows], resolutions)
             expanded[rows] = 2 * u
-    frame.insert(list(frame.columns).index("unit") + 1, "expanded_uncertainty", expanded)
-    return frame
+    return expanded

@@ -69,6 +69,23 @@ class LogbookReader:
         with self.querying() as db:
             return EntryRef(*db.execute("SELECT seq, digest FROM entry ORDER BY seq DESC LIMIT 1").fetchone())
 
+    def first_altered(self, newest: int = 5000) -> int | None:
+        """Number of the first entry, of the newest so many, that is not as it was written; None: all are.
+
+        A quick look before writing: `verify` proves the whole file.
+        """
+        previous = ""
+        with self.querying() as db:
+            for seq, text, digest in db.execute(
+                "SELECT seq, text, digest FROM entry WHERE seq > (SELECT max(seq) FROM entry) - ? ORDER BY seq",
+                (newest,),
+            ):
+                data = text.encode("utf-8", "surrogateescape") if isinstance(text, str) else b""
+                if hashlib.sha256(data).hexdigest() != digest or f'"previous":"{previous}' not in text:
+                    return int(seq)
+                previous = digest
+        return None
+
     def entry(self, seq: int) -> Entry:
         """Return one entry; `UsageError` if there is none of that number."""
         with self.querying() as db:

@@ -74,6 +74,8 @@ def sign_into_files(digest: str, path: Path, key: Path) -> Path:
     done = _run(["-Y", "sign", "-f", str(key), "-n", NAMESPACE, str(path)])
     if done.returncode:
         path.unlink()
+        if not key.exists():
+            raise UsageError(f"there is no key {key}", hint="`ssh-keygen -t ed25519` makes one")
         raise UsageError(f"ssh-keygen failed: {_said(done)}", hint="see the message of the tool")
     return made
 

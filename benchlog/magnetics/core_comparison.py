@@ -16,6 +16,8 @@ from benchlog.errors import UsageError
 
 SAME_LOT = 1.33
 OTHER_MATERIAL = 2.0
+#: No material that a core of the same shape is wound for has so little beside another (judgement).
+NO_MATERIAL = 0.02
 #: Rise of AL over 3:1 in level below which a core counts as independent of the level.
 LEVEL_FLAT = 0.02
 
@@ -27,6 +29,7 @@ class CoreKind(StrEnum):
     UNSURE = "between lot spread and another material"
     OTHER = "other material"
     CRACKED = "cracked or gapped"
+    SHORTED = "shorted turns, or another number of turns"
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +54,7 @@ class CoreGroup:
     def words(self) -> tuple[str, ...]:
         """One line for each core that differs."""
         return tuple(
-            f"core {name}: {self.ratios[name]:.2f} times core {self.reference}: {kind}"
+            f"core {name}: {self.ratios[name]:.3g} times core {self.reference}: {kind}"
             for name, kind in self.kinds.items()
             if kind is not CoreKind.SAME_LOT
         )
@@ -66,7 +69,9 @@ def compare_cores(readings: Sequence[CoreReading]) -> CoreGroup:
         At least two, of equal turns, frequency and flux density, with differing names.
     """
     if len(readings) < 2:
-        raise UsageError("a comparison needs two cores or more")
+        raise UsageError(
+            "a comparison needs two cores or more", hint="--compare K1=k1.csv --compare K2=k2.csv"
+        )
     names = [reading.name for reading in readings]
     for name in names:
         if names.count(name) > 1:
@@ -106,6 +111,8 @@ def _kind(reading: CoreReading, reference: CoreReading) -> CoreKind:
         reference.at_higher_level_h is not None
         and reference.at_higher_level_h / reference.inductance_h - 1 > 2 * LEVEL_FLAT
     )
+    if ratio < NO_MATERIAL:
+        return CoreKind.SHORTED
     if ratio < 1 and flat and rises:
         return CoreKind.CRACKED
     return CoreKind.OTHER if apart >= OTHER_MATERIAL else CoreKind.UNSURE

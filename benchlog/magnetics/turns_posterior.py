@@ -182,8 +182,8 @@ def counting_prior(planned_is_right: float) -> Mapping[int, float]:
     """
     if not 0 < planned_is_right < 1:
         raise UsageError(
-            f"a count that is right with probability {planned_is_right:g} leaves nothing to measure",
-            hint="a prior of '92 %' is the share of such windings that have the planned turns",
+            f"a count that is right in {planned_is_right * 100:g} % of cases leaves nothing to measure",
+            hint="write a prior between 0 and 100 %: the share of such windings that have the planned turns",
         )
     usual = sum(COUNTING_PRIOR.values())
     return {off: share * (1 - planned_is_right) / usual for off, share in COUNTING_PRIOR.items()}

@@ -52,14 +52,15 @@ def _sinc(x: float) -> float:
     return math.sin(x) / x if x else 1.0
 
 
-def _transform(bound: Bound, t: float) -> float:
-    """Characteristic function of a meter's error: as often one fraction of the whole bound as each part of its own.
+def _transform(bounds: Sequence[Bound], t: float) -> float:
+    """Characteristic function of the meters' errors: as often one fraction of the whole bound as each part of its own.
 
-    The rounding of the display is apart either way.
+    How meters use up their statements is one thing that nobody knows, not another for each meter: so a probability lies
+    halfway between those of the two extremes. The rounding of a display is apart either way.
     """
-    gain, counts, rounding = bound
-    one, each = _sinc(t * (gain + counts)), _sinc(t * gain) * _sinc(t * counts)
-    return (one + each) / 2 * _sinc(t * rounding)
+    one = math.prod(_sinc(t * (gain + counts)) for gain, counts, _ in bounds)
+    each = math.prod(_sinc(t * gain) * _sinc(t * counts) for gain, counts, _ in bounds)
+    return (one + each) / 2 * math.prod(_sinc(t * rounding) for _, _, rounding in bounds)
 
 
 def _error_cdf(error: float, u: float, bounds: Sequence[Bound]) -> float:
@@ -77,7 +78,7 @@ def _error_cdf(error: float, u: float, bounds: Sequence[Bound]) -> float:
         rest = math.exp(-((t * u) ** 2) / 2)
         if rest < _NEGLIGIBLE:
             break
-        total += rest * math.prod(_transform(b, t) for b in bounds) * math.sin(t * error) / (math.pi * k)
+        total += rest * _transform(bounds, t) * math.sin(t * error) / (math.pi * k)
     return min(max(total, 0.0), 1.0)
 
 
@@ -160,13 +161,14 @@ def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]
     ]
     if quantity.degrees_of_freedom is not None or not any(map(any, bounds)):
         return whole, ()
-    return math.sqrt(max(whole**2 - sum(map(_variance, bounds)), 0.0)), bounds
+    return math.sqrt(max(whole**2 - _variance(bounds), 0.0)), bounds
 
 
-def _variance(bound: Bound) -> float:
-    """Greater one of the variances that a bound may have; guard bands are reckoned with it."""
-    gain, counts, rounding = bound
-    return max((abs(gain + counts) + rounding) ** 2, gain**2 + counts**2 + rounding**2) / 3
+def _variance(bounds: Sequence[Bound]) -> float:
+    """Greater one of the variances that bounds may have together; guard bands are reckoned with it."""
+    one = sum((abs(gain + counts) + rounding) ** 2 for gain, counts, rounding in bounds)
+    each = sum(gain**2 + counts**2 + rounding**2 for gain, counts, rounding in bounds)
+    return max(one, each) / 3
 
 
 def percent(p: float) -> str:

@@ -104,7 +104,7 @@ def _drift(seen: Sequence[Observation], moved: _Floats) -> list[_Floats]:
 
 def _of_standards(seen: Sequence[Observation]) -> _Floats:
     """Covariance of the standards' own errors: one standard is wrong by the same each time."""
-    u = np.array([s.u_standard for s in seen])
+    u = np.array([s.half_width for s in seen]) / math.sqrt(3)
     same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
     covariance: _Floats = np.outer(u, u) * same
     return covariance
@@ -124,9 +124,9 @@ class _Model:
         self.noise = np.diag([s.scatter**2 for s in seen])
         self.priors = [np.zeros((2 * len(self.ranges),) * 2) for _ in range(2)]
         self.widths = [
-            np.array([claims[end].fraction, max(claims[end].counts, 0.5) * end.resolution])
+            np.array([claims[end].fraction, max(claims[end].counts - 0.5, 0.0) * end.resolution])
             for end in self.ranges
-        ]
+        ]  # the counts contain the rounding of the display, which is among the noise
         for k, (end, width) in enumerate(zip(self.ranges, self.widths, strict=True)):
             at = slice(2 * k, 2 * k + 2)
             self.priors[0][at, at] = np.outer(width, width) / 3  # one fraction of the whole bound
@@ -178,10 +178,10 @@ class _Model:
     def _from_standards(self, weights: _Floats, sign: float) -> Iterable[Part]:
         for tag in dict.fromkeys(s.standard for s in self.seen if s.standard):
             mine = [i for i, s in enumerate(self.seen) if s.standard == tag]
-            u = sum(weights[i] * self.seen[i].u_standard for i in mine)
+            width = abs(float(sum(weights[i] * self.seen[i].half_width for i in mine))) * self.misfit
             moves = sign * self.sign * sum(weights[i] * self.seen[i].expected for i in mine)
             influence = Influence(Role.CHECK_STANDARD, tag, self.seen[mine[0]].on.function)
-            yield Part(influence, abs(float(u)) * self.misfit, (), float(moves))
+            yield Part(influence, width / math.sqrt(3), (width, 0.0, 0.0), float(moves))
 
     def _from_meters(self, left: _Floats, prior: _Floats, weights: _Floats, sign: float) -> Iterable[Part]:
         for k, end in enumerate(self.ranges[1:], 1):

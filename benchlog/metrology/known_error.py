@@ -49,7 +49,7 @@ class Observation(msgspec.Struct, frozen=True):
     expected: float  #: What the standard is stated to be, or what the other meter showed.
     age_s: float  #: How long ago.
     standard: str = ""  #: Tag of the check standard; empty for a cross-check.
-    u_standard: float = 0.0  #: Standard uncertainty of the standard's value.
+    half_width: float = 0.0  #: Of the standard's value: it is stated to be within.
     other: MeterRange | None = None  #: Range of the other meter.
     scatter: float = 0.0  #: Standard uncertainty by which the node moved or scattered between the two meters.
 
@@ -66,9 +66,7 @@ class Part:
 
     influence: Influence
     u: float
-    half_widths: tuple[
-        float, ...
-    ]  # what of `u` is a data sheet's bound, see `BudgetLine`; empty for a standard
+    half_widths: tuple[float, ...]  # what of `u` is a data sheet's bound or a standard's, see `BudgetLine`
     scale: float  # change of the error's estimate for a relative error of one of it; see `benchlog.result.BudgetLine`
 
 

@@ -35,7 +35,6 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
     Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
-    Role.MODEL: ("capture the waveform", 0.1, 5.0),
 }
 _LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
 #: What settles a doubt that is no uncertainty: words, how often it does, minutes (common practice, no source).
@@ -44,9 +43,9 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.HARMONICS: ("capture again on the next larger range", 0.9, 1.0),
     FindingKind.TOO_FEW_CYCLES: ("capture again with ten cycles or more in the record", 0.95, 1.0),
     FindingKind.NO_SIGNAL: ("check the probes and the generator, then capture again", 0.8, 3.0),
-    FindingKind.HOOKUP: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
-    FindingKind.PHASE: ("check the hook-up against the drawing, then capture again", 0.8, 3.0),
-    FindingKind.LEADS: ("take the lead null again with the tips pressed together", 0.9, 0.5),
+    FindingKind.HOOKUP: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.PHASE: ("look where each clip and probe is, then capture again", 0.8, 3.0),
+    FindingKind.LEADS: ("press the test tips together and read that, too (the lead null)", 0.9, 0.5),
     FindingKind.ENTRY: (
         "check the load resistor's value and clips, then read open and loaded once more",
         0.9,

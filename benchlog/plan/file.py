@@ -8,9 +8,10 @@ from typing import Annotated, Any
 import msgspec
 
 from benchlog.errors import ConfigError, UsageError, did_you_mean
-from benchlog.plan.check import Check, about
+from benchlog.plan.check import Check, Kind, about
 from benchlog.plan.kinds import KINDS, AnyCheck, kind_of
 from benchlog.quantity_text import ValueText, Volts, value_of
+from benchlog.reading import Function
 from benchlog.toml_file import located, read_toml
 
 #: Nominal mains voltages lie between these, three phases included (common practice, no source).
@@ -196,12 +197,22 @@ def plan_schema() -> dict[str, Any]:
         struct = schema["$defs"][kind.spec.__name__]
         struct["x-example"] = list(kind.example)
         properties = struct["properties"]
+        properties["limits"]["description"] = _about_limits(kind)
         for field in msgspec.structs.fields(kind.spec):
             if isinstance(field.default_factory, type):
                 continue
             if field.default_factory is not msgspec.NODEFAULT:
                 properties[field.encode_name]["default"] = str(field.default_factory())
     return described(schema)
+
+
+def _about_limits(kind: Kind) -> str:
+    """What a plan may limit in checks of a kind."""
+    units = kind.limits
+    if kind.spec.limit_units is not Check.limit_units:  # by what the meter is set to
+        units = {function.quantity: function.unit for function in Function}
+    named = ", ".join(f"{name} in {unit}" if unit != "1" else name for name, unit in units.items())
+    return f"limits, fixed before the reading, of {named}" if named else "none for this kind"
 
 
 def _schema_of_value(kind: type) -> dict[str, Any]:

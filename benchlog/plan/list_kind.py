@@ -149,6 +149,6 @@ class ListCheck(Check, frozen=True, tag="list"):
 LIST_KINDS = (
     Kind(
         ListCheck,
-        example=('item = [{ take = "question", name = "label", question = "Is the label there?" }]',),
+        example=('item = [{ take = "question", name = "label", question = "label there?" }]',),
     ),
 )

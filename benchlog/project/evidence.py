@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import msgspec
@@ -22,13 +22,14 @@ def record_result(
     clock: Clock,
     result: Result,
     *,
-    readings: Sequence[Reading] = (),
+    readings: Sequence[Reading] | Mapping[str, Reading] = (),
     captures: Sequence[Capture] = (),
     simulated: bool = False,
 ) -> Result:
     """Write a result and its evidence into an open logbook, all or nothing; returns it with time, evidence and place.
 
-    One from the simulated bench says so: whoever reads the record must not take practice for a test.
+    One from the simulated bench says so: whoever reads the record must not take practice for a test. Readings in a
+    mapping are recorded with what each is to the check.
     """
     if simulated:
         practice = Finding(FindingKind.SIMULATED, "practice: measured on the simulated bench")
@@ -37,8 +38,11 @@ def record_result(
     evidence = list(result.evidence)
     with book.transaction():
         if readings:
-            stamped = [r if r.utc_ns else r.stamped(r.instrument, now, mono) for r in readings]
-            evidence.append(f"readings:{book.append_readings(stamped).seq}")
+            uses, taken = (
+                (list(readings), readings.values()) if isinstance(readings, Mapping) else ([], readings)
+            )
+            stamped = [r if r.utc_ns else r.stamped(r.instrument, now, mono) for r in taken]
+            evidence.append(f"readings:{book.append_readings(stamped, uses=uses).seq}")
         evidence.extend(f"capture:{book.append_capture(capture).seq}" for capture in captures)
         result = msgspec.structs.replace(result, time=result.time or rfc3339(now), evidence=tuple(evidence))
         entry = book.append_result(result)

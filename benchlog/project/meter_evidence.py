@@ -10,7 +10,6 @@ Pure: entries in, observations out; `benchlog.metrology.error_estimate` makes an
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
@@ -109,7 +108,7 @@ def _of_standard(
         float(body["standard_value"]),
         age_s,
         standard=str(body["standard"]),
-        u_standard=float(half_width) / math.sqrt(3),
+        half_width=float(half_width),
     )
 
 

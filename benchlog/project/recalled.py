@@ -5,6 +5,7 @@ A result may be recalled with several things: it counts only where each of its r
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import msgspec
@@ -63,7 +64,11 @@ def corrected_words(name: str, quantity: Uncertain, recalls: Iterable[Recalled])
     interval = _widened(name, quantity, wider)
     if interval is None:
         return value_words(quantity), ""
-    return format_span(*interval, quantity.unit), f"was {value_words(quantity)}"
+    low, high = interval
+    # As many digits as show the ends to a hundredth of the interval.
+    width = high - low
+    digits = max(4, math.ceil(math.log10(max(abs(low), abs(high)) / width)) + 2) if width > 0 else 4
+    return format_span(low, high, quantity.unit, digits=digits), f"was {value_words(quantity)}"
 
 
 def _widened(name: str, quantity: Uncertain, wider: Iterable[Recalled]) -> tuple[float, float] | None:

@@ -139,7 +139,7 @@ def _pictures(book: Logbook, plan: Plan | None, facts: Facts) -> list[Picture]:
     found: list[Picture] = []
     drawn: set[Circuit] = set()
     for _, result in facts.results:
-        name = f"{result.check_id or result.check} {result.part}".strip()
+        name = f"{result.check_id or result.check.replace('_', ' ')} {result.part}".strip()
         wiring = _wiring(plan, result)
         if wiring is not None and wiring.circuit not in drawn:
             drawing = _or_none(partial(hookup_drawing, wiring))

@@ -110,8 +110,8 @@ class Counted:
 
     @property
     def name(self) -> str:
-        """The plan's id of the check, or its kind."""
-        return self.result.check_id or self.result.check
+        """The plan's id of the check, or its kind in words."""
+        return self.result.check_id or self.result.check.replace("_", " ")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +119,15 @@ class Evidence:
     """What there is, and what there is not."""
 
     counted: tuple[Counted, ...]  #: In the plan's order, or that of the record.
-    standing: tuple[str, ...]  #: Checks that are passed although their results were recalled.
     not_tested: tuple[str, ...]
     holds: tuple[HoldStatus, ...]
     substitutions: tuple[Entry, ...]
     recalls: tuple[Entry, ...]
+
+    @property
+    def standing(self) -> tuple[Counted, ...]:
+        """Checks that are passed although their results were recalled."""
+        return tuple(c for c in self.counted if c.recalled and c.state is CheckState.PASSED)
 
     @property
     def results(self) -> tuple[tuple[Entry, Result], ...]:
@@ -141,7 +145,6 @@ def _of_plan(plan: Plan, entries: Sequence[Entry], now_utc_ns: int) -> Evidence:
     checks = state.checks.values()
     return Evidence(
         counted=tuple(Counted(s.entry, s.result, s.state, s.recalls) for s in checks if s.entry and s.result),
-        standing=tuple(s.check.id for s in checks if s.recalls and s.state is CheckState.PASSED),
         not_tested=tuple(
             f"{s.check.id} {s.check.title or s.check.part}: {s.reason}" for s in checks if s.entry is None
         ),
@@ -156,7 +159,6 @@ def _of_record(entries: Sequence[Entry]) -> Evidence:
     counted = _latest_each(entries, recalls)
     return Evidence(
         counted=counted,
-        standing=tuple(c.name for c in counted if c.recalled and c.state is CheckState.PASSED),
         not_tested=(),
         holds=(),
         substitutions=tuple(entry for entry in entries if entry.kind == "substitution"),

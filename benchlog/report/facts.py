@@ -216,7 +216,7 @@ def _wrong(evidence: Evidence) -> list[str]:
         ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
     ]
-    found.append((list(evidence.standing), "recalled, but still valid"))
+    found.append((list(map(_where, evidence.standing)), "recalled, but still valid"))
     for state in (HoldState.TAKEN_RECALLED, HoldState.CONCESSION):
         found.append(([h.hold.id for h in evidence.holds if h.state is state], str(state)))
     return [f"{_some(ids)} {words}" for ids, words in found if ids]

@@ -61,18 +61,21 @@ def find(request: Request) -> Report:
     ports = [*request.ports, *(Port(p) for p in named if p not in {q.device for q in request.ports})]
     settings = ", ".join(dict.fromkeys(str(c.settings) for c in candidates()))
     names = ", ".join(name for name in FAMILIES if name != "pattern")
-    plural = "s" * (len(ports) != 1)
-    looked = (
-        f"meters on {len(ports)} serial port{plural}: frames {names} at {settings}; *IDN? where all is silent"
-    )
-    advice = tuple(_port_advice(ports))
-    if not ports:
-        return Report((looked,), advice=advice)
-    with ThreadPoolExecutor(max_workers=min(16, len(ports))) as pool:
+    with ThreadPoolExecutor(max_workers=16) as pool:
         results = list(pool.map(lambda p: _look(p, ports), ports))
-    found = tuple(r for r in results if isinstance(r, Found))
-    rest = tuple(r for r in results if isinstance(r, Unrecognised))
-    return Report((looked,), found, rest, advice)
+    seen = [r for r in results if not isinstance(r, OpenError)]
+    plural = "s" * (len(seen) != 1)
+    looked = (
+        f"meters on {len(seen)} serial port{plural}: frames {names} at {settings}; *IDN? where all is silent"
+    )
+    rest = tuple(
+        Unrecognised(p.device, r.message.removeprefix(f"{p.device}: "), r.hint)
+        if isinstance(r, OpenError)
+        else r
+        for p, r in zip(ports, results, strict=True)
+        if not isinstance(r, Found)
+    )
+    return Report((looked,), tuple(r for r in seen if isinstance(r, Found)), rest, tuple(_port_advice(ports)))
 
 
 def _port_advice(ports: Sequence[Port]) -> Iterator[str]:
@@ -86,12 +89,11 @@ def _port_advice(ports: Sequence[Port]) -> Iterator[str]:
         yield "some adapters share one serial number: those are addressed by port name, which may change"
 
 
-def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised:
+def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised | OpenError:
     try:
         return listen(port, address=_address(port, ports))
     except OpenError as error:
-        seen = error.message.removeprefix(f"{port.device}: ")
-        return Unrecognised(port.device, seen, error.hint)
+        return error
 
 
 def _address(port: Port, ports: Iterable[Port]) -> str:

@@ -229,6 +229,13 @@ def test_two_cores_of_one_lot_match() -> None:
     assert result.quantities["al_K2"].value == pytest.approx(71.1e-6, rel=0.002)
 
 
+def test_a_thousandth_is_no_material() -> None:
+    """Shorted turns, or a winding of other turns; a core material of its shape is not that far off (judgement)."""
+    result = check_core_set({"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(0.06e-6)}, CORES)
+    assert result.verdict is Verdict.FAIL
+    assert "core K3: 0.00103 times core K2: shorted turns" in result.reason
+
+
 def test_another_material_is_told() -> None:
     cores = {"K1": _core(61e-6), "K2": _core(58e-6), "K3": _core(10.2e-6)}
     result = check_core_set(cores, CORES)
@@ -240,8 +247,12 @@ def test_another_material_is_told() -> None:
 
 
 def test_between_lot_spread_and_another_material_is_not_decided() -> None:
-    result = check_core_set({"K1": _core(61e-6), "K2": _core(38e-6)}, CORES)
+    cores = {"K1": _core(61e-6), "K2": _core(38e-6)}
+    result = check_core_set(cores, CORES)
     assert result.verdict is Verdict.INDETERMINATE
+    assert "three times the level" in result.details["would_settle"][0]["action"]
+    cracked = {"K1": _core(69e-6), "K2": _core(38.2e-6)}
+    assert check_core_set(cores, CORES, at_higher_level=cracked).verdict is Verdict.FAIL
 
 
 def test_a_crack_shows_as_low_al_that_does_not_rise_with_the_level() -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import cmath
 import math
+from dataclasses import replace
 
+import numpy as np
 import pytest
 from helpers.two_channels import Scope
 
@@ -108,6 +110,14 @@ def test_the_delay_between_channels_counts_in_one_capture_and_cancels_in_two() -
     assert left < 1e-4 * one.budget[0].contribution
     lone = check_phase(normal, "B", "A", Limits(-1, 1, "deg", "plan")).quantities["phase"]
     assert lone.standard_uncertainty == pytest.approx(one.standard_uncertainty)
+
+
+def test_a_phase_from_a_clipped_record_says_how_to_take_it_again() -> None:
+    good = Scope().capture({"A": 3.0 + 0j, "B": 3.0 + 0j}, 5e3)
+    cut = tuple(replace(c, codes=np.clip(c.codes, -60, 60), code_limits=(-60, 60)) for c in good.channels)
+    result = check_phase(replace(good, channels=cut), "B", "A", Limits(-1, 1, "deg", "plan"))
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "next larger range" in result.details["would_settle"][0]["action"]
 
 
 def test_converter_steps_stand_in_the_budget_not_among_the_findings() -> None:

@@ -89,6 +89,7 @@ def test_a_winding_read_late_does_not_pass() -> None:
     late = by_resistance("0.2000 ohm", "0.2350 ohm", "22.4", "23.1", after_s=300.0)
     assert late.verdict is Verdict.INDETERMINATE
     assert "300 s after power-off" in late.reason
+    assert "soak again" in late.details["would_settle"][0]["action"]
     failed = by_resistance("0.2000 ohm", "0.2600 ohm", "22.0", "22.0", after_s=300.0)
     assert failed.verdict is Verdict.FAIL
 

@@ -168,7 +168,7 @@ def test_json(capsys: pytest.CaptureFixture[str]) -> None:
 def test_screen_has_a_unit_on_every_number(capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*COMMAND, *SERVICE]) == 0
     shown = capsys.readouterr().out
-    for text in ("2450 mm", "73 turns", "mΩ", "µH", "mHz", "caution"):
+    for text in ("2450 mm", "73 turns", "mΩ", "µH", "mHz", "! Never open"):
         assert text in shown
 
 

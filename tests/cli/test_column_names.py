@@ -44,6 +44,7 @@ RATIO = ("ratio", "--capture", "n.csv", "--swapped", "s.csv", "--expect", "60", 
     ("tidy", "written"),
     [
         ((*RATIO, "CH1", "--secondary", "CH2"), (*RATIO, "CH1_V", "--secondary", "CH2 (V)")),
+        ((*RATIO, "CH1", "--secondary", "CH2"), (*RATIO, "ch1", "--secondary", "ch2 (v)")),
         (
             (*RATIO, "CH1", "--secondary", "CH2", "--probe", "CH1=10"),
             (*RATIO, "CH1_V", "--secondary", "CH2", "--probe", "CH1_V=10"),

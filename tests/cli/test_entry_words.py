@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,12 @@ def entry(kind: str, **body: Any) -> Entry:
             entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),
             "MB-02 V=, E_n 2.67: no earlier result relied on it",
         ),
+        (entry("readings", count=2, first_time="2026-03-02T09:00:00.123456789Z", uses=["reading", "lead null"]), "2 readings from 09:00:00.123: reading, lead null"),
+        (entry("readings", count=1, first_time="2026-03-02T09:00:00.123456789Z"), "1 reading from 09:00:00.123"),
+        (entry("doubt", event="begins", instruments=["MA-01", "MB-02"], reason="E_n 1.68"), "MA-01 and MB-02 in doubt: E_n 1.68"),
+        (entry("stop", check_id="C03", part="T1"), "C03 T1: broken off"),
+        (entry("note", text="clip was loose", about="T1"), "T1: clip was loose"),
+        (entry("recall undone", entry=57, meter="MB-02", reason="wrong standard"), "recall 57 taken back: wrong standard"),
         (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
         (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),
         (entry("capture", channels=[]), ""),
@@ -88,3 +95,27 @@ def test_the_only_logbook_of_a_folder_is_taken(
     supply = ["supply", "--nameplate", "24 V ac 40 VA", "--reading", "27.75 V ac", "--accuracy", "1 % + 5"]
     assert main(supply) == 0
     assert "Saved in bench.logbook as entry" in capsys.readouterr().out
+
+
+def test_a_list_at_forty_columns_keeps_its_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each entry begins with its number, time and kind on one line; what it says is below it, whole or nearly."""
+    desk = Desk(tmp_path)
+    desk.run("record", "note", "the clip on TP4 was loose, so the readings before this one mean nothing")
+    monkeypatch.setenv("COLUMNS", "40")
+    lines = desk.run("record", "list").out.splitlines()
+    assert all(len(line) <= 40 for line in lines)
+    assert re.fullmatch(r"2  \d{4}-\d\d-\d\d \d\d:\d\d  note", lines[0])
+    assert lines[1:4] == [
+        "    the clip on TP4 was loose, so the",
+        "    readings before this one mean",
+        "    nothing",
+    ]
+
+
+def test_the_logbook_at_a_glance_pools_no_readings(tmp_path: Path) -> None:
+    """0.4 ohm and the lead null of 0.2 ohm have a least and a greatest; their mean would be of nothing."""
+    desk = Desk(tmp_path)
+    desk.run("continuity", "--reading", "0.4 ohm", "--lead-null", "0.2 ohm", "--max", "1 ohm")
+    said = desk.run("record", "show").out
+    assert re.search(r"ohm +2 +200\.0 mΩ +400\.0 mΩ", said)
+    assert "300.0" not in said

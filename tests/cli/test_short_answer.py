@@ -57,7 +57,7 @@ def test_it_has_three_to_five_lines(
     """Verdict with value and limits, a picture, what is behind it, what to do, and where it is kept."""
     monkeypatch.setenv("COLUMNS", "200")  # so that no line wraps
     lines = desk.run(*words).out.splitlines()
-    pictures = PICTURE if words[0] == "ratio" else 0
+    pictures = PICTURE if words[0] in ("ratio", "inductance") else 0
     said = [line for line in lines if not line.startswith("  ! ") and "Saved in" not in line]
     assert 2 <= len(said) - pictures <= 4, "\n".join(lines)  # cautions and where it is kept come last
     assert lines[-1].endswith("--long shows more.")

@@ -10,6 +10,8 @@ import pytest
 
 from benchlog.cli import main
 
+CAPTURE = str(Path(__file__).parents[2] / "sample_captures" / "ct1_60_turns.csv")
+RATIO = ("ratio", "--capture", CAPTURE, "--primary", "CH1", "--secondary", "CH2", "--expect", "60")
 PLATE = ("--nameplate", "12 V ac 12 VA")
 
 
@@ -29,7 +31,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
     ("words", "error", "hint"),
     [
         (("supply", *PLATE, "--reading", "-15.3 V ac"), "AC volts are not negative", "relative"),
-        (("supply", *PLATE, "--reading", "15.3"), "'15.3' has no unit", "write 15.3 V ac"),
+        (("supply", *PLATE, "--reading", "15.3"), "'15.3' has no unit", "'15.3 V ac'"),
         (
             ("ratio", "--capture", "x", "--primary", "A", "--secondary", "B", "--expect", "abc"),
             "abc",
@@ -61,6 +63,41 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
             "K1=k1.csv",
         ),
         (("crosscheck", "--reading", "A=1 V dc", "--accuracy", "1 %"), "'1 %'", 'MA-01="1 % + 5"'),
+        (
+            ("supply", *PLATE, "--reading", "15.3 V ac", "--resolution", "10"),
+            "can't show '15.3 V ac'",
+            "'10 mV'",
+        ),
+        (
+            ("supply", *PLATE, "--reading", "15.3 V ac", "--mains", "22.9"),
+            "fits no usual",
+            "check its digits",
+        ),
+        (("continuity", "--reading", "0.4 ohm", "--lead-null", "0.2 V"), "lead null", "write lead null like"),
+        (("continuity", "--reading", "50 mV dc", "--current", "0.5"), "'0.5' has no unit", "'0.5 A dc'"),
+        ((*RATIO, "--al", "61"), "AL '61' has no unit", "'61 uH'"),
+        ((*RATIO, "--prior", "92"), "prior '92' has no %", "'92 %'"),
+        ((*RATIO, "--prior", "100 %"), "leaves nothing to measure", "between 0 and 100 %"),
+        (
+            ("winding", "--core", "25x15x10", "--turns", "60", "--wire", "AWG 24", "--leads", "300"),
+            "'300' has no unit",
+            "'300 mm'",
+        ),
+        (
+            (
+                "continuity",
+                "--reading",
+                "0.4 ohm",
+                "--wire",
+                "AWG 24",
+                "--length",
+                "2 m",
+                "--temperature",
+                "293 K",
+            ),
+            "not in degC",
+            "22 degC",
+        ),
     ],
 )
 def test_bad_input_says_what_and_how(
@@ -99,6 +136,16 @@ AGAIN = "read the display again: digits, point, prefix; --as-read keeps the valu
         ("continuity", "--max", "1 ohm", "--lead-null", "0.2 ohm", "--reading", "0.4 kohm"),
         ("crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=141.3 V ac"),
         ("crosscheck", "--reading", "A=14.13 V ac", "--reading", "B=14.13 kV ac"),
+        (
+            "crosscheck",
+            "--reading",
+            "A=0.5 ohm",
+            "--reading",
+            "B=0.5 kohm",
+        ),  # within what 10 counts of 100 ohm allow
+        ("supply", *PLATE, "--reading", "15.3 V ac", "--second", "153 V ac"),
+        ("supply", *PLATE, "--reading", "15.3 V ac", "--load", "15 ohm", "--loaded", "1.31 V ac"),
+        ("supply", *PLATE, "--reading", "15.3 V ac", "--load", "15 ohm", "--loaded", "131 V ac"),
     ],
 )
 def test_a_power_of_ten_is_asked_about(capsys: pytest.CaptureFixture[str], words: tuple[str, ...]) -> None:
@@ -124,6 +171,40 @@ def test_what_was_read_twice_is_believed(capsys: pytest.CaptureFixture[str], wor
     """By the same person, or by a second meter; ohms without a prefix fail as they are."""
     code, _ = run(capsys, *words)
     assert code == 1
+
+
+def test_ohms_below_zero_show_a_voltage(capsys: pytest.CaptureFixture[str]) -> None:
+    """A charge on the part, or a zero that was set; a count or two below it is the meter's own."""
+    words = ("continuity", "--max", "1 ohm", "--accuracy", "0.5 % + 2", "--reading")
+    code, answer = run(capsys, *words, "-20.0 ohm")
+    assert code == 3
+    assert "charge on the part" in answer["reason"]
+    assert "discharge" in answer["details"]["would_settle"][0]["action"]
+    assert run(capsys, *words, "-0.1 ohm")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("more", "question"),
+    [
+        (("--probe", "CH2=10"), "is the winding's probe not at x10?"),
+        (("--divider", "60:1"), "is the divider of 60:1 not there?"),
+        (("--loop-turns", "10"), "is there one turn in the loop instead of 10?"),
+    ],
+)
+def test_what_was_stated_and_is_not_there_is_asked_about(
+    capsys: pytest.CaptureFixture[str], more: tuple[str, ...], question: str
+) -> None:
+    code, answer = run(capsys, *RATIO, *more)
+    assert code == 3
+    assert question in answer["reason"]
+
+
+def test_a_divider_as_large_as_the_turns_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
+    """Both channels show the same: one divider forgotten, or both probes on one winding."""
+    words = [word.replace(".csv", "_divider.npz") for word in RATIO]
+    code, answer = run(capsys, *words)
+    assert code == 3
+    assert "the ratio is 1: was a divider of 60:1" in answer["reason"]
 
 
 def test_the_other_meter_is_what_a_slip_is_held_against(capsys: pytest.CaptureFixture[str]) -> None:

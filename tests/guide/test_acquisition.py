@@ -201,7 +201,7 @@ def test_a_reading_is_kept_before_anybody_hears_of_it(clock: ManualClock) -> Non
     acquisition = Acquisition(BENCH, person, clock)
     heard_when_kept: list[int] = []
 
-    def keep(reading: Reading) -> str:
+    def keep(reading: Reading, use: str) -> str:
         heard_when_kept.append(len(person.heard))
         return "readings:7"
 

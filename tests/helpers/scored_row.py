@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-import random
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from benchlog.result import Limits, Result, Uncertain, Verdict
+from benchlog.metrology.conformity import judge
+from benchlog.result import Limits, Uncertain, Verdict
 
 #: Tenths of stated probability with fewer cases are not scored.
 ENOUGH = 100
@@ -25,7 +24,7 @@ class ScoredRow:
         Per quantity: intervals that hold the truth, and all.
     verdicts : counter of (verdict, whether the truth is within limits)
     deciles : dict of int to [int, float, int]
-        Per tenth of stated probability: cases, sum of what was stated, how often it was so.
+        Per tenth of stated probability: cases, sum of what was stated, in how many it was so.
     most_rejected : float
         False rejects that are allowed: 25 % of charts of 30 readings.
     """
@@ -55,12 +54,17 @@ class ScoredRow:
         tenth[1] += stated
         tenth[2] += happened
 
-    def result(self, result: Result, within: bool, *, counts: bool = True) -> None:
-        """Count a result's conformance probability, and its verdict where that counts."""
-        if counts:
-            self.verdict(result.verdict, within)
-        if result.verdict is not Verdict.NOT_DONE:
-            self.probability(result.conformance_probability, within)
+    def probabilities(self, quantity: Uncertain, true: float, u_limit: float = 0.0) -> None:
+        """Count what is stated of limits against the truth: one limit for each tenth, anywhere that gives its middle.
+
+        Below such a limit lies the truth just where less is stated of a limit at the truth itself; so one judgement
+        scores all tenths.
+        """
+        at_truth = Limits(None, true, quantity.unit, standard_uncertainty=u_limit)
+        below = judge(quantity, at_truth).conformance_probability
+        for tenth in range(10):
+            stated = (tenth + 0.5) / 10
+            self.probability(stated, below <= stated)
 
     def coverage(self) -> float | None:
         """Worst coverage of all quantities, the least and the most; None where there are none."""
@@ -106,21 +110,6 @@ class ScoredRow:
             f"| {self.name} | {sum(self.verdicts.values())} | {covered} | {self.share(Verdict.PASS, False):.2%} | "
             f"{self.share(Verdict.FAIL, True):.2%} | {self.undecided():.0%} | {said} |"
         )
-
-
-def truths(
-    rng: random.Random, cases: tuple[int, int], span: tuple[float, float], limits: Limits, reach: float
-) -> Iterator[tuple[float, bool]]:
-    """True values, and whether a verdict on them counts.
-
-    `cases` says how many are anywhere in `span`, and how many more are within `reach` of a limit: there a probability is
-    neither 0 nor 1. With `reach` twice the largest error, true values are equally dense about every reading that is close.
-    """
-    anywhere, near = cases
-    at = [limit for limit in (limits.low, limits.high) if limit is not None]
-    for case in range(anywhere + near):
-        counts = case < anywhere
-        yield (rng.uniform(*span) if counts else rng.choice(at) + rng.uniform(-reach, reach)), counts
 
 
 def inside(limits: Limits, true: float) -> bool:

@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 import pandas as pd
 import pytest
+from helpers.desk import Desk
 from helpers.field_edits import alter
 from helpers.small_logbook import START, a_capture, a_result, make_small_logbook, some_readings
 from hypothesis import given, settings
@@ -21,7 +22,14 @@ import benchlog
 from benchlog.clock import ManualClock
 from benchlog.errors import LogbookDamagedError, UsageError
 from benchlog.logbook import Logbook
-from benchlog.logbook.export import READING_COLUMNS, export_csv, export_jsonl, neutral, unneutral
+from benchlog.logbook.export import (
+    READING_COLUMNS,
+    SERVED_COLUMNS,
+    export_csv,
+    export_jsonl,
+    neutral,
+    unneutral,
+)
 from benchlog.logbook.parquet import export_parquet
 from benchlog.logbook.restore import restore
 from benchlog.logbook.verify import verify
@@ -79,7 +87,7 @@ def test_csv_has_a_row_for_each_result_and_reading(small: Path, tmp_path: Path) 
         zip(each["entry"], each["quantity"], each["value"], strict=True)
     )
     back = rows(readings)
-    assert tuple(back[0]) == READING_COLUMNS
+    assert tuple(back[0]) == (*READING_COLUMNS, *SERVED_COLUMNS)
     assert [float(r["value"]) if r["value"] else None for r in back] == [
         None if math.isnan(v) else v for v in frame["value"]
     ]
@@ -91,6 +99,41 @@ def test_csv_has_a_row_for_each_result_and_reading(small: Path, tmp_path: Path) 
     verdicts = rows(results)
     assert [r["verdict"] for r in verdicts] == found["verdict"].tolist()
     assert [float(r["expanded_uncertainty"]) for r in verdicts] == [0.38, 0.38]
+
+
+def test_readings_say_what_they_were_for(tmp_path: Path) -> None:
+    """Part, check, which is the lead null, and U: 0.8 % of 0.4 ohm and 2 counts of 0.1 ohm, a rectangle, so x 1.155."""
+    desk = Desk(
+        tmp_path, '[[instrument]]\ntag = "MA"\naccuracy = [{ function = "ohm", statement = "0.8 % + 2" }]\n'
+    )
+    leads = (
+        "continuity",
+        "--reading",
+        "0.4 ohm",
+        "--lead-null",
+        "0.2 ohm",
+        "--max",
+        "1 ohm",
+        "--meter",
+        "MA",
+    )
+    desk.run(*leads, "--part", "L1")
+    desk.run("record", "supersede", "4", "--reason", "wrong lead")
+    desk.run(*leads, "--part", "L2")
+    desk.run("record", "export", "--csv", tmp_path / "out")
+    back = rows(tmp_path / "out" / "readings.csv")
+    told = [tuple(r[c] for c in ("part", "check", "use", "withdrawn")) for r in back]
+    assert told == [
+        ("L1", "continuity", "reading", "yes"),
+        ("L1", "continuity", "lead null", "yes"),
+        ("L2", "continuity", "reading", ""),
+        ("L2", "continuity", "lead null", ""),
+    ]
+    assert float(back[0]["expanded_uncertainty"]) == pytest.approx((0.0032 + 0.2) * 2 / math.sqrt(3))
+    (tmp_path / "bench.toml").write_text("[[instrument]]\ntg = 1\n", encoding="utf-8")
+    said = desk.run("record", "export", "--csv", tmp_path / "out")
+    assert said.code == 0
+    assert "no expanded uncertainty" in said.err
 
 
 def test_no_cell_of_a_hostile_logbook_is_a_formula(hostile: Path, tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import json
 import shutil
 import sqlite3
 import subprocess
-from contextlib import closing
+from contextlib import closing, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -232,3 +232,41 @@ def test_a_missing_tool_is_named(record: Command, tmp_path: Path, monkeypatch: p
     monkeypatch.setenv("PATH", str(tmp_path))
     text = record.text("anchor", "--sign", str(tmp_path / "head.txt"), "--key", "key", code=2)
     assert "ssh-keygen is not installed" in text
+
+
+def test_whoever_writes_into_an_altered_logbook_is_told(
+    spoilt: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line beside the answer; the entry is kept all the same."""
+    assert main(["record", "note", "goes on", "--logbook", str(spoilt)]) == 0
+    told = capsys.readouterr()
+    assert "was altered; `benchlog record verify` says more" in told.err
+    assert "noted" in told.out
+
+
+def test_a_whole_logbook_is_written_into_without_a_word(
+    small: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["record", "note", "goes on", "--logbook", str(small)]) == 0
+    assert not capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "said", "hint"),
+    [
+        (("show", "four"), "ENTRY: 'four' is not a whole number", "--help"),
+        (("list", "--limit", "x"), "--limit: 'x' is not a whole number", "--help"),
+        (("list", "--limit"), "--limit needs a value", "--help"),
+        (("list", "--kind", "not"), "no entry of kind 'not'", "did you mean note?"),
+        (("list", "--session", "77"), "there is no session 77", "sessions here: 1 to"),
+        (("compare", "a.logbook", "b.logbook"), "there is no logbook a.logbook", "name two files"),
+    ],
+)
+def test_slips_are_met_with_plain_words(
+    small: Path, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], said: str, hint: str
+) -> None:
+    with pytest.raises(SystemExit) if words[0] == "show" or "--limit" in words else nullcontext():
+        assert main(["record", *words, "--logbook", str(small)]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert said in told
+    assert hint in told

@@ -26,7 +26,7 @@ DAY_S = 86400.0
 
 
 def on_standard(shown: float = 25.1, age_days: float = 0.0, u: float = 0.02, tag: str = "CS") -> Observation:
-    return Observation(M, shown, 25.0, age_days * DAY_S, standard=tag, u_standard=u)
+    return Observation(M, shown, 25.0, age_days * DAY_S, standard=tag, half_width=u * math.sqrt(3))
 
 
 def beside(shown: float = 27.9, theirs: float = 27.75, age_days: float = 0.0) -> Observation:
@@ -42,8 +42,9 @@ def known(*seen: Observation, shown: float = 27.75, on: MeterRange = M) -> Known
 def test_one_standard_at_the_value_of_the_reading_is_a_weighted_mean() -> None:
     """RECOMPUTED by hand: of two values of one quantity each counts by the inverse of its variance (GUM 5.1.2)."""
     found = known(on_standard(25.1, u=0.03), shown=25.1)
-    bound = math.sqrt((0.01 * 25.1 + 0.05) ** 2 / 3)
-    parts = math.sqrt((0.01 * 25.1) ** 2 / 3 + 0.05**2 / 3)
+    zero = 4.5 * 0.01  # five counts, of which rounding is half a one
+    bound = math.sqrt((0.01 * 25.1 + zero) ** 2 / 3)
+    parts = math.sqrt((0.01 * 25.1) ** 2 / 3 + zero**2 / 3)
     today = (DAY_TO_DAY * bound) ** 2 + (AT_REST * 0.01) ** 2
     rest = 0.03**2 + today
     weight = np.mean([u**2 / (u**2 + rest) for u in (bound, parts)])
@@ -81,8 +82,12 @@ def test_spread_of_the_error_left_is_not_above_what_is_stated(alike: bool) -> No
     left, stated = [], 0.0
     for i in range(0, n, 20):
         seen = (
-            Observation(M, shown[i, 0], 25.0 - wrong[i, 0], ages[0], standard="A", u_standard=0.02),
-            Observation(M, shown[i, 1], 12.0 - wrong[i, 1], ages[1], standard="B", u_standard=0.02),
+            Observation(
+                M, shown[i, 0], 25.0 - wrong[i, 0], ages[0], standard="A", half_width=0.02 * math.sqrt(3)
+            ),
+            Observation(
+                M, shown[i, 1], 12.0 - wrong[i, 1], ages[1], standard="B", half_width=0.02 * math.sqrt(3)
+            ),
             Observation(M, shown[i, 2], theirs[i], ages[2], other=W),
         )
         found = known_error(M, 27.75, CLAIMS, seen)
@@ -120,7 +125,7 @@ def test_another_meter_is_no_better_for_being_asked_often() -> None:
 
 
 def test_what_a_standard_showed_of_the_other_meter_counts_too() -> None:
-    through = Observation(W, 25.03, 25.0, 0.0, standard="CS", u_standard=0.005)
+    through = Observation(W, 25.03, 25.0, 0.0, standard="CS", half_width=0.005 * math.sqrt(3))
     alone, both = known(beside()), known(beside(), through)
     assert both.standard_uncertainty < 0.8 * alone.standard_uncertainty
     assert {part.influence.role for part in both._whole.parts} == {Role.CHECK_STANDARD, Role.CROSS_CHECK}
@@ -139,11 +144,15 @@ def test_ranges_signs_and_meters_of_their_own() -> None:
     )
     assert known_error(M, -27.75, CLAIMS, [on_standard()]) is None
     assert (
-        known_error(M, 27.75, CLAIMS, [Observation(W, 25.1, 25.0, 0.0, standard="CS", u_standard=0.01)])
+        known_error(
+            M, 27.75, CLAIMS, [Observation(W, 25.1, 25.0, 0.0, standard="CS", half_width=0.01 * math.sqrt(3))]
+        )
         is None
     )
     assert known_error(M, 0.0, CLAIMS, [on_standard()]) is None
-    mirrored = known(Observation(M, -25.1, -25.0, 0.0, standard="CS", u_standard=0.02), shown=-27.75)
+    mirrored = known(
+        Observation(M, -25.1, -25.0, 0.0, standard="CS", half_width=0.02 * math.sqrt(3)), shown=-27.75
+    )
     assert mirrored.value == pytest.approx(-known(on_standard()).value)
 
 

@@ -115,7 +115,7 @@ def test_a_damaged_logbook_says_so_first_and_lists_what_is_intact(tmp_path: Path
     assert said.code == 5
     assert said.json["damaged"] is True
     assert first_line(page).startswith(f"Attention: the logbook is damaged (entry {bad.seq}")
-    assert "L2: continuity" in page
+    assert "<b>continuity</b> L2" in page
     assert "L1: continuity" not in page
     assert "vouches for nothing" in page
     assert "vouches for every entry" not in page
@@ -354,6 +354,18 @@ def test_a_recalled_row_has_the_wider_interval(book: Logbook) -> None:
     page = recalled_page(book, first, second)
     assert '168.0 to 202.0 mΩ <span class="note">(was 200.0 ± 2.0 mΩ)</span>' in page
     assert "after recall, entry 3, 4" in page
+
+
+def test_a_comparison_that_is_off_by_a_known_amount_has_no_width(book: Logbook) -> None:
+    """E_n has no uncertainty of its own: both ends may be the same."""
+    result = msgspec.structs.replace(
+        PASSED, check="crosscheck", quantities={"e_n": Uncertain(0.2, 0.0, 0.0, "1")}, limits={}
+    )
+    ref = book.append_result(result)
+    item = {"entry": ref.seq, "check_id": "", "part": "L1", "class": "stands with wider uncertainty"}
+    item["true_ranges"] = {"e_n": {"low": 0.5, "high": 0.5}}
+    book.append("recall", {"meter": "MA-01", "function": "V=", "reason": "reads high", "results": [item]})
+    assert "(was 0.2)" in render_certificate(book, now_utc_ns=NOW)
 
 
 def test_a_recall_that_says_no_interval_is_pointed_to(book: Logbook) -> None:
