@@ -150,7 +150,12 @@ def several_seen(dialogue: Dialogue, prompt: Prompt, answer: str) -> str:
         choices = ("nothing else", *rest)
         told = tuple(meanings.get(word, "") for word in choices)
         text = f"{', '.join(seen)}. What else is there?"
-        more = dialogue.choose(Prompt("choice", text, f"{prompt.key}/else", choices=choices, meanings=told))
+        try:
+            more = dialogue.choose(
+                Prompt("choice", text, f"{prompt.key}/else", choices=choices, meanings=told)
+            )
+        except SkippedError:
+            break
         if more == choices[0]:
             break
         seen.append(more)

@@ -249,7 +249,7 @@ class Terminal(Person):
         for line in help_lines(prompt):
             if line not in in_question:
                 self.show(f"  {line}")
-        for line, style in self._in_view:
+        for line, style in self._in_view if self._keys is not None else ():
             self._write(line, style)
 
     def _question(self, prompt: Prompt, tail: str, room: int, *, explained: bool = False) -> str:

@@ -51,6 +51,7 @@ def test_a_low_battery_is_confirmed_with_a_new_one_in_the_same_meter() -> None:
     ("first", "more", "all_of_it"),
     [
         ("hold", ["nothing else"], "hold"),
+        ("hold", ["s"], "hold"),
         ("hold", ["battery", "nothing else"], "hold, battery"),
         ("in order", [], "in order"),
     ],
