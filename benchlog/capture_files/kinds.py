@@ -1,4 +1,4 @@
-"""What a file is, determined from its first bytes: the name's ending is only what somebody called it."""
+"""Kind of a file, from its first bytes and not its name."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def file_kind(data: bytes, path: Path) -> FileKind:
     Raises
     ------
     CaptureFileError
-        If it is something that holds no samples; the message names it.
+        If it is a kind of file without samples; the message names it.
     """
     if data.startswith(b"\x93NUMPY"):
         return FileKind.NPY
@@ -79,7 +79,7 @@ def file_kind(data: bytes, path: Path) -> FileKind:
     if data.startswith(b"PK\x03\x04"):
         return _zip_kind(path)
     for magic, what in _FOREIGN:
-        # Two-letter marks also begin prose ("BMW..."): then a NUL byte must follow somewhere near.
+        # Two-letter marks may also begin plain text ("BMW..."): require a NUL byte nearby.
         if data.startswith(magic) and (len(magic) > 2 or b"\x00" in data[:64]):
             raise CaptureFileError(f"{path.name} is {what}, not a capture", hint=_WHAT_TO_DO)
     if data[:512].lstrip(b"\xef\xbb\xbf \r\n\t")[:1] == b"<":

@@ -1,4 +1,4 @@
-"""Screening of isolation with a DC supply in series with a voltmeter."""
+"""Isolation screening with a DC supply in series with a voltmeter."""
 
 from __future__ import annotations
 
@@ -41,11 +41,11 @@ def check_isolation(
     reading : MeterReading
         DC volts across the meter, in series with supply and barrier.
     supply_v : float
-        Supply, volt, taken as known within 2 %.
+        Supply, volt; assumed to be within 2 %.
     min_ohm : float
         Lowest leakage resistance allowed.
     input_ohm : float
-        Input resistance of the meter, taken as known within 5 %.
+        Input resistance of the meter; assumed to be within 5 %.
     limits : Limits, optional
         From a plan; replace `min_ohm`.
     """
@@ -54,9 +54,9 @@ def check_isolation(
             f"{reading.name} was on {reading.reading.function}, not on V=", hint="isolation is read on V="
         )
     if not supply_v > 0:
-        raise UsageError(f"a supply of {supply_v:g} V can't show an isolation fault")
+        raise UsageError(f"a supply of {supply_v:g} V is too low to show an isolation fault")
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
-    # Below one count the display can't tell: the leakage is then at least that of one count.
+    # The display can't show less than one count: the leakage resistance is then at least that of one count.
     seen = max(abs(reading.value), reading.reading.resolution)
     gain, supply = (
         reading.gain_error(),

@@ -71,7 +71,7 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     """Print one line; where it wraps it goes on with its indent, and `hang` more."""
     text = Text.assemble(*parts)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
-        line.rstrip()  # what is piped on has no blanks at the ends of its lines
+        line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
 
 
@@ -85,7 +85,7 @@ def show_answer(
     waveforms : Waveforms, optional
         Drawn below the scale.
     more : bool
-        Whether to say how to see the rest.
+        Whether to say how to see more.
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
@@ -189,12 +189,12 @@ def _rest(result: Result, judged: list[str]) -> str:
 
 def _plain(console: Console) -> bool:
     """Whether only ASCII signs can be shown."""
-    old_console = console.legacy_windows and console.is_terminal  # a pipe from it takes all signs
+    old_console = console.legacy_windows and console.is_terminal  # a pipe can take any sign
     return old_console or not (console.encoding or "").lower().startswith("utf")
 
 
 def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
-    """Draw channels of the capture that a result rests on, cut tops visible."""
+    """Draw channels of a result's capture, with clipping visible."""
     from benchlog.cli.thumbnail import thumbnail
 
     clipped = any(found.kind is FindingKind.CLIPPING for found in result.findings)
@@ -240,7 +240,7 @@ def _check_words(check: DesignCheck) -> str:
 
 
 def _first_sentence(text: str) -> str:
-    """The part of a caution that fits one line: up to its first full stop, colon or semicolon."""
+    """The first part of a caution: up to its first full stop, colon or semicolon."""
     return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
@@ -294,7 +294,7 @@ def show_result(console: Console, result: Result) -> None:
 
 
 def show_brief(console: Console, result: Result) -> None:
-    """Print a result in few lines: verdict, reason, design checks, findings, place in the record."""
+    """Print a result in few lines: verdict, reason, design checks, findings, entry in the record."""
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
@@ -306,7 +306,7 @@ def show_brief(console: Console, result: Result) -> None:
         (where, "dim"),
         indent=0,
     )
-    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were shown one by one
+    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were already shown
         for judged in result.judged:
             value, limits = value_words(result.quantities[judged]), limits_words(result.limits.get(judged))
             show_line(console, f"{quantity_words(judged)} {value}, limits {limits}")

@@ -1,15 +1,15 @@
-"""Recall: which results rested on an instrument or part that was found bad, and whether they remain valid.
+"""Recall: which results used an instrument or part that was found bad, and which of them are still valid.
 
-Pure: the logbook's entries and what is known of the failure in, a list of affected results out. The rules:
+Pure: the logbook's entries and the failure in, a list of affected results out. The rules:
 
-- the window is after the last good check of the failed function up to the failing one;
-- V~, V=, A and whatever else is scaled by a meter's voltage reference share its fate; ratiometric ohms and
-  frequency don't, nor does anything another instrument measured; channels and ranges of a scope are distinguished;
-- a quantity that does not follow the failed gain (a ratio on one range, a null, a swap) is not affected: its budget
-  says by how much it follows each thing;
-- the true value lies between the value corrected by the error at the last good check and by that found now; where
-  the verdict is the same over all of it, the result is still valid; meters are compared again with the bad one's
-  reading so corrected.
+- the period runs from the last good check of the failed function to the failing one;
+- V~, V=, A and all functions scaled by a meter's voltage reference are affected together; ratiometric ohms and
+frequency are not, nor other instruments; channels and ranges of a scope are separate;
+- a quantity that does not depend on the failed gain (a ratio on one range, a null, a swap) is not affected; its budget
+has the sensitivity to each thing;
+- the true value lies between the value corrected by the error at the last good check and by the error found now; if the
+verdict is the same over this range, the result is still valid; a comparison of meters is repeated with the bad
+meter's reading corrected in the same way.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_span
 from benchlog.wording import limits_words, quantity_words, value_words
 
-_NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
+_NO_DIFFERENCE = 0.1  # a shift below this share of the uncertainty makes no difference
 
 
 class RecallClass(StrEnum):
-    """Class of a recalled result, as recorded; in the order in which they need attention."""
+    """Class of a recalled result, as recorded; the most urgent first."""
 
     LOST = "can't be measured again"
     AGAIN = "measure again"
@@ -42,12 +42,13 @@ class RecallClass(StrEnum):
 
     @property
     def words(self) -> str:
-        """The class as shown; what is recorded stays as it always was."""
-        return str(self).replace("stands with", "still valid, with").replace("stands", "still valid")
+        """The class as shown on screens; the recorded values never change."""
+        shown = {RecallClass.WIDER: "still valid, with wider uncertainty", RecallClass.STANDS: "still valid"}
+        return shown.get(self, str(self))
 
     @classmethod
     def _missing_(cls, value: object) -> RecallClass:
-        """Read a class that another version wrote as the most cautious one."""
+        """Read an unknown class of another version as the most cautious one."""
         return cls.AGAIN
 
     @property
@@ -70,15 +71,15 @@ class Failure(Blamed, frozen=True):
 
     last_good: int = 0  #: Entry of its last passing check of that reference; 0 if there is none.
     found: int = 0  #: Entry of the failing one, or of the diagnosis that blames it.
-    #: error_low, error_high: Relative error over the window, e.g. 0.010 and 0.038: at the last good check and
-    #: now. An instrument reads high by it, a stated value is really larger by it. None where it is not known.
+    #: error_low, error_high: Relative error at the last good check and now, e.g. 0.010 and 0.038. An instrument reads
+    #: high by it; a stated value is really larger by it. None if not known.
     error_low: float | None = None
     error_high: float | None = None
     why: str = ""  #: For the record.
 
     @property
     def errors(self) -> tuple[float, float] | None:
-        """Bounds of the error, where they are known."""
+        """Bounds of the error, or None."""
         if self.error_low is None or self.error_high is None:
             return None
         return self.error_low, self.error_high
@@ -114,10 +115,10 @@ class RecalledResult(msgspec.Struct, frozen=True):
 
 
 class Recall(msgspec.Struct, frozen=True):
-    """All results that rested on it, most urgent first; `known` more were recalled before.
+    """All affected results, most urgent first; `known` more were recalled before.
 
-    For a check standard, `passed_on_it` has the meters (with function) that passed on it only because it was wrong, and
-    `failed_on_it` the entries of readings that failed only because of that.
+    For a check standard, `passed_on_it` has the meters (with function) that passed only because it was wrong, and
+    `failed_on_it` the entries of readings that failed only because it was wrong.
     """
 
     failure: Failure
@@ -151,14 +152,14 @@ class Recall(msgspec.Struct, frozen=True):
 
 
 def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Collection[str] = ()) -> Recall:
-    """Find the results that rested on an instrument or part between its last good check and the failing one.
+    """Find the results that used an instrument or part between its last good check and the failing one.
 
     Parameters
     ----------
     entries : iterable of Entry
         In order; kinds result, supersede, release, concession and step matter.
     undoable : collection of str
-        Hold points whose step can be undone, so that what led to them can be measured again.
+        Hold points whose step can be undone, so that their checks can be repeated.
     """
     inside: list[tuple[Entry, Result]] = []
     later: list[tuple[Entry, Result]] = []
@@ -203,7 +204,7 @@ def _affected(result: Result, failure: Failure) -> bool:
 
 
 def _deciding(result: Result) -> Mapping[str, Uncertain]:
-    """Quantities with limits or under a check of the design; all of them where none has any."""
+    """Quantities with limits or under a check of the design; all if there are none."""
     limits = _limits(result)
     limited = {name: q for name, q in result.quantities.items() if name in limits}
     return limited or result.quantities
@@ -241,7 +242,7 @@ def _judged(
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
     if result.overall is not Verdict.PASS:
         return _again(
-            answer, taken, f"was {result.overall}, and {failure.instrument} was wrong: measure again"
+            answer, taken, f"was {result.overall}, but {failure.instrument} was wrong: measure again"
         )
     if failure.errors is None:
         return _again(answer, taken, f"how far {failure.instrument} was off is not known")
@@ -286,12 +287,12 @@ def _compared_again(
 ) -> RecalledResult:
     pairs = shifted_pairs(result, instrument, errors)
     if pairs is None:
-        return _again(answer, taken, f"the comparison can't be done again without {instrument}'s reading")
+        return _again(answer, taken, f"the comparison can't be repeated without {instrument}'s reading")
     limit = result.limits["e_n"].high if "e_n" in result.limits else None
     most = 1.0 if limit is None else limit
     worst = max(pairs, key=lambda pair: pair.e_n_high)
     if worst.e_n_high > most:
-        return _again(answer, taken, f"{worst.words}: so they may really have disagreed")
+        return _again(answer, taken, f"{worst.words}: they may really have disagreed")
     wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
     if not wider:
         same: RecalledResult = answer(RecallClass.STANDS, f"{worst.words}: no difference")
@@ -322,7 +323,7 @@ def _inside(low: float, high: float, limits: Limits) -> bool:
 def _confirmation(
     entry: Entry, result: Result, failure: Failure, results: list[tuple[Entry, Result]]
 ) -> Entry | None:
-    """A later result of the same check on the same part with the same verdict and without what was found bad."""
+    """A later result of the same check on the same part with the same verdict, measured without the bad thing."""
     if not result.check_id:
         return None
     return next(

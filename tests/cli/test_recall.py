@@ -135,7 +135,7 @@ def test_a_swap_frees_the_ratio_of_a_channel_but_not_of_one_range(desk: Desk) ->
     """The channel's gain cancels; on its two ranges it does not: sqrt(1.04) of 59.93 stays, 61.12."""
     _measure(desk, _ratio_plan(desk), swapped=True, ranges=(0.2, 0.08))
     whole = desk.run("recall", "SC-03", "--reason", "reads high", "--error", "4 %", "--channel", "CH1")
-    assert "no result rests on it" in whole.words
+    assert "no result used it" in whole.words
     ranged = desk.run(
         "recall", "SC-03", "--reason", "x", "--error", "4 %", "--channel", "CH1", "--range", "0.08 V"
     )
@@ -194,10 +194,10 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
     assert re.search(r'● pass</b> <span class="note">after recall, entry \d+</span>', page)
-    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, found wrong", page)
+    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, which was found wrong", page)
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
-    assert "passed only on CS-3, found wrong" in again.json["reason"]
+    assert "passed only on CS-3, which was found wrong" in again.json["reason"]
     desk.run("standard", "MA-1", "CS-3", "4.95 V dc")  # says nothing: the standard is in doubt
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] != "pass"
     desk.run("standard", "MA-1", "CS-9", "9.00 V dc")

@@ -110,7 +110,7 @@ def test_no_verdict_rests_on_a_clipped_record(call: Call, folder: Path) -> None:
     [
         ((), "which channel", "CH1, CH2"),
         (("--channel", "CH9"), "CH9", "CH1, CH2"),
-        (("--channel", "CH1", "--reading", "27 V ac"), "two answers", "one of them"),
+        (("--channel", "CH1", "--reading", "27 V ac"), "not both", "leave one of them"),
         (("--channel", "CH1", "--probe", "CH7=10"), "CH7", "CH1, CH2"),
         (("--channel", "CH1", "--gain-accuracy", "3 V"), "gain accuracy", "0.5 %"),
     ],

@@ -328,15 +328,15 @@ def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | 
 def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
-    screen.type_when(("lit?", "x"), ("answer y or n", "n"))
+    screen.type_when(("lit?", "x"), ("type y or n", "n"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "n"
 
 
 def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, terminal: Terminal) -> None:
     """Its letters answer nothing, not even the n of ohm's neighbour."""
-    screen.type_when(("lit?", "4k7 ohm n"), ("answer y or n", "y"))
+    screen.type_when(("lit?", "4k7 ohm n"), ("type y or n", "y"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "y"
-    assert screen.seen().count("answer y or n") == 1
+    assert screen.seen().count("type y or n") == 1
 
 
 def test_the_rest_of_yes_answers_nothing_at_the_next_question(screen: Screen, terminal: Terminal) -> None:
