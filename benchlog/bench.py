@@ -103,7 +103,7 @@ class Standard(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """Meters whose tips are on one node, so that they must agree."""
+    """Meters on one point, which must agree."""
 
     name: str
     meters: tuple[str, ...]

@@ -73,7 +73,7 @@ def test_a_text_meter_is_told_how_to_be_described() -> None:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
     (other,) = report.unrecognised
     assert "'DCV 27.75 ok'" in other.seen
-    assert "frames=pattern" in other.hint
+    assert "benchlog manual pattern" in other.hint
 
 
 def test_bytes_of_no_known_form_are_shown() -> None:
@@ -90,8 +90,8 @@ def test_a_silent_port_is_asked_and_told_to_be_switched_on() -> None:
     with PtyMeter(answers={b"nothing": b""}) as line:
         report = _find_serial.find(Request(ports=(Port(line.path),)))
         asked = b"".join(line.asked)
-    assert "silent" in report.unrecognised[0].seen
-    assert "switch the meter on" in report.unrecognised[0].hint
+    assert "nothing received" in report.unrecognised[0].seen
+    assert "switch on the meter" in report.unrecognised[0].hint
     assert set(asked.replace(b"*IDN?\n", b"").decode()) <= {"D"}
     assert b"*IDN?\n" in asked
 

@@ -125,12 +125,12 @@ def test_revision_changes_with_any_edit(tmp_path):
         ('expect = "60"', 'expect = "60"\nfrequency = 5000', "5000 is a bare number", "5 kHz"),
         ('expect = "60"', 'expect = "60"\nfrequency = "5 V"', "not in Hz", "5 kHz"),
         ('expect = "60"', 'expect = "60"\ndivider = "1:60"', "does not divide", "100:1"),
-        ('id = "C13"', 'id = "C03"', "there twice", "own name"),
+        ('id = "C13"', 'id = "C03"', "defined twice", "own name"),
         ('kind = "reading"', 'kind = "guess"', "guess", ""),
         (
             'expect = "60"',
             'expect = "60"\nmains_referenced = true',
-            "scope clip on a mains-referenced node is refused",
+            "scope clip on a node connected to mains (mains_referenced) is refused",
             "protective earth",
         ),
         ("[project]", "[project", "not valid TOML", "brackets"),
@@ -165,7 +165,7 @@ def test_each_slip_is_told_with_its_place(tmp_path, old, new, said, hinted):
 def test_a_scope_clip_on_a_mains_referenced_node_is_refused(tmp_path, kind, fields):
     """Whatever kind of check would put it there: a scope's ground is protective earth."""
     clip = check("C1", kind, mains_referenced=True, **fields)
-    with pytest.raises(ConfigError, match="mains-referenced") as caught:
+    with pytest.raises(ConfigError, match="connected to mains") as caught:
         plan(tmp_path, plan_text(part("T1"), clip))
     assert "protective earth" in caught.value.hint + str(caught.value)
 

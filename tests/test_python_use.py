@@ -79,7 +79,7 @@ def test_a_figure_can_be_saved(recorded: Path) -> None:
 
 def test_what_has_no_figure_is_said() -> None:
     with benchlog.open("bench.logbook") as book:
-        with pytest.raises(UsageError, match="no result") as error:
+        with pytest.raises(UsageError, match="not a result") as error:
             benchlog.figure(1, book)
         assert "book.results()" in error.value.hint
     with pytest.raises(UsageError, match="which logbook"):

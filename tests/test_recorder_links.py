@@ -154,7 +154,7 @@ def test_a_port_that_another_program_took_is_a_gap_until_it_lets_go(tmp_path: Pa
         with recording(tmp_path, reader) as told:
             wait_until(lambda: told.gap == ["begins"], "the gap is written down")
             (gap,) = told.entries("gap")
-            assert "another program has the port" in gap["cause"]
+            assert "another program uses the port" in gap["cause"]
             assert gap["hint"] == "close that program"
             assert isinstance(told.errors[0], OpenError)
             assert told.errors[0].reason is OpenReason.BUSY

@@ -1,4 +1,4 @@
-"""Capture and log files of other programs and instruments: read surely or refused with what was seen."""
+"""Capture and log files of other programs and instruments: read reliably, or refused with a reason."""
 
 from __future__ import annotations
 

@@ -73,7 +73,7 @@ def _array(data: bytes) -> npt.NDArray[Any]:
     }.get(version, np.lib.format.read_array_header_2_0)
     shape, _, dtype = read_header(stream)
     if dtype.hasobject:
-        raise ValueError("it holds pickled objects, which are never opened")
+        raise ValueError("it holds pickled objects, which benchlog never opens")
     if math.prod(shape) * dtype.itemsize > len(data) - stream.tell():
         raise ValueError(f"its header says {'x'.join(map(str, shape))} values, which are not there")
     stream.seek(0)
@@ -194,12 +194,12 @@ def _judge_times(
     base = time_base(time_s, 0.0)
     if base.backward_at > 0 or not base.interval_s > 0 or not np.isfinite(time_s).all():
         raise CaptureFileError(
-            f"{name}: {time_name!r} does not climb at sample {max(base.backward_at, 1)}",
+            f"{name}: {time_name!r} does not increase at sample {max(base.backward_at, 1)}",
             hint="give the interval and leave the time out of --columns",
         )
     if stated is not None and abs(base.interval_s / stated - 1) > 0.01:
         raise CaptureFileError(
-            f"{name}: {time_name!r} steps by {base.interval_s:.6g} s but the sample interval ({source}) is "
+            f"{name}: {time_name!r} steps by {base.interval_s:.6g} s, but the sample interval ({source}) is "
             f"{stated:.6g} s",
             hint="leave out --sample-interval",
         )
@@ -232,7 +232,7 @@ def _chosen(text: str, numeric: Arrays, vectors: Arrays, arrays: Arrays, name: s
             return np.asarray(matrix[int(match[3])])
     if text in numeric:
         raise CaptureFileError(
-            f"{name}: {text!r} is {'x'.join(map(str, numeric[text].shape))}, not one record",
+            f"{name}: {text!r} is {'x'.join(map(str, numeric[text].shape))}, not a single record",
             hint=f"choose a row as {text}[0] or a column as {text}.T[0]",
         )
     raise CaptureFileError(f"{name}: no array {text!r}", hint=_listed(arrays))
@@ -248,7 +248,7 @@ def _from_matrix(numeric: Arrays, arrays: Arrays, name: str) -> dict[str, npt.ND
             return {f"{key}.T[{i}]": column for i, column in enumerate(matrix.T)}
     example = next(iter(matrices), "b")
     raise CaptureFileError(
-        f"{name}: which of its arrays are channels is not clear",
+        f"{name}: it is not clear which arrays are channels",
         hint=f"choose with --columns, e.g. '{example}[0]' for a row or '{example}.T[0]' for a column; "
         f"{_listed(arrays)}",
     )

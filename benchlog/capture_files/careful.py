@@ -1,4 +1,4 @@
-"""Tables with cells that are not what their column promises: every cell is read as text and accounted for."""
+"""Tables with odd cells: every cell is read as text and accounted for."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def parse_body(text: PlainText, layout: TextLayout, **options: Any) -> Any:
     if layout.thousands:
         options["thousands"] = layout.thousands
     with warnings.catch_warnings():
-        # Rows wider than the table are checked for: pandas only warns about them.
+        # Check for rows wider than the table: pandas only warns about them.
         warnings.simplefilter("error")
         stream = io.BytesIO(text.data)
         stream.seek(layout.offset)
@@ -55,8 +55,7 @@ def read_carefully(
 ) -> list[Any]:
     """Read every cell as text, and tell bad cells, footers and second tables apart.
 
-    Returns arrays of numbers for columns of kind N, lists of texts for the others; `notes` gains what was
-    left out.
+    Returns arrays of numbers for columns of kind N, lists of texts for the others; anything left out is added to `notes`.
 
     Raises
     ------
@@ -80,9 +79,9 @@ def read_carefully(
     right: Flags = np.asarray(good.any(axis=0))
     wrong: Flags = np.asarray(bad.any(axis=0))
     if not right.any():
-        raise CaptureFileError(f"{name}: no data row left", hint=seen(layout))
+        raise CaptureFileError(f"{name}: no data rows", hint=seen(layout))
     keep = ~_text_rows(cells, right, wrong, layout, header, name, strict, notes)
-    # A row that says "no value" in words is a row; one of delimiters alone is not.
+    # A row of words for "no value" counts as a row; one of delimiters only does not.
     for row in np.flatnonzero(keep & ~right & ~wrong):
         keep[row] = any(column[row] for column in cells)
     _leave_out_short_end(cells, layout, keep, notes)
@@ -189,5 +188,5 @@ def _leave_out_short_end(cells: list[list[str]], layout: TextLayout, keep: Flags
         return
     row = int(kept[-1])
     if not cells[last][row] and all(cells[last][r] for r in kept[-4:-1]):
-        notes.append(f"last row left out, it is cut short: {_row_text([c[row] for c in cells])!r}")
+        notes.append(f"last row left out: it is cut short: {_row_text([c[row] for c in cells])!r}")
         keep[row] = False

@@ -1,4 +1,4 @@
-"""What one cell of a text table is: a number, a time, nothing, or text."""
+"""Kind of a cell in a text table: number, time, missing, or text."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import lru_cache
 BLANKS = " "
 """Stands for "any run of blanks" as a delimiter."""
 
-# Spreadsheet error texts, overload as shown on displays, and what loggers write when there was nothing.
+# Spreadsheet errors, overload as displayed, and what loggers write for missing values.
 MISSING_WORDS = frozenset(
     [
         *("", "nan", "na", "n/a", "null", "none", "nil", "-", "--", "---", "----", "?", "...", "*", "n.a."),
@@ -46,7 +46,7 @@ _GROUPED = {
     ",": re.compile(rf"[+-]?\d{{1,3}}(?:\.\d{{3}})+(?:,\d+)?{_EXPONENT}"),
 }
 AMBIGUOUS_GROUP = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
-"""``1,234``: one and a bit, or more than a thousand."""
+"""``1,234`` may be 1.234 or 1234."""
 
 DATE = (
     r"(?:\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}\.\d{1,2}\.(?:\d{4}|\d{2})|\d{1,2}[/-]\d{1,2}[/-](?:\d{4}|\d{2}))"

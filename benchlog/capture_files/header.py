@@ -1,4 +1,4 @@
-"""What the lines above the data say: column names, units, and fields such as the sample interval."""
+"""Header of a text table: column names, units, and fields such as the sample interval."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ _START_KEY = re.compile(
 
 @dataclass(frozen=True, slots=True)
 class Header:
-    """What the lines above the data say."""
+    """Contents of the lines above the data."""
 
     names: tuple[str, ...]  #: One a column, empty where there is none.
     raw_names: tuple[str, ...]  #: The same with the unit, as in the file.
@@ -61,11 +61,11 @@ class Header:
     units: tuple[tuple[float, str], ...]
     named: bool  #: Whether there was a line of names at all.
     fields: Mapping[str, str]  #: Keys (lower case) to values, e.g. ``{"sample interval": "1e-6"}``.
-    note: str = ""  #: A line of words above the data that could not serve as names.
+    note: str = ""  #: A line of words above the data that is not a line of names.
 
 
 def unit_of(text: str) -> tuple[float, str] | None:
-    """Return factor and SI unit of a unit as headers write it; None when it is none."""
+    """Return factor and SI unit of a unit as written in headers; None if it is not a unit."""
     plain = text.strip().strip("()[]{}<>").strip()
     found = _UNIT_WORDS.get(plain.casefold()) if plain not in ("H", "D", "S") else None
     if found is None and plain and len(plain) <= 8:
@@ -92,7 +92,7 @@ def _name_and_unit(cell: str) -> tuple[str, tuple[float, str]]:
 def _is_units_row(cells: list[str], width: int) -> bool:
     known = [c for c in cells if unit_of(c) is not None]
     rest = [c for c in cells if unit_of(c) is None and c.strip("()[]").casefold() not in _NO_UNIT_WORDS]
-    # A value or two may stand in it: start and increment beside the units.
+    # It may also contain a value or two: start and increment.
     numbers = [c for c in rest if cell_kind(c, ".") == "N" or cell_kind(c, ",") == "N"]
     return (
         bool(known)
@@ -172,7 +172,7 @@ def _find_names(rows: list[list[str]], layout: TextLayout) -> tuple[list[str], l
         return [], []
     above = rows[-2] if len(rows) > 1 else []
     if layout.delimiter == BLANKS and len(above) == len(nearest) and _is_names_row(above, layout):
-        # Two lines of names ("Resistance Month", "Y1 X1"): the one in words says more.
+        # Of two lines of names ("Resistance Month", "Y1 X1") use the one in words.
         return max(nearest, above, key=lambda row: sum(c.isalpha() for c in "".join(row))), []
     return nearest, []
 

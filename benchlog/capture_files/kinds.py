@@ -1,4 +1,4 @@
-"""What a file is, determined from its first bytes: the name's ending is only what somebody called it."""
+"""Kind of a file, from its first bytes and not its name."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import zipfile
 from enum import StrEnum
 from pathlib import Path
 
-from benchlog.errors import CaptureFileError
+from benchlog.errors import CaptureFileError, did_you_mean
 from benchlog.files import read_bounded
 
 
@@ -50,7 +50,9 @@ def read_bytes(path: Path) -> bytes:
     try:
         data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:
-        raise CaptureFileError(f"no file {str(path)!r}", hint="check the name and the folder") from None
+        beside = [file.name for file in path.parent.iterdir()] if path.parent.is_dir() else []
+        hint = did_you_mean(path.name, beside, "check the name and the folder")
+        raise CaptureFileError(f"no file {str(path)!r}", hint=hint) from None
     except ValueError as error:
         raise CaptureFileError(f"{str(path)!r} {error}", hint="give one capture file") from None
     except OSError as error:
@@ -68,7 +70,7 @@ def file_kind(data: bytes, path: Path) -> FileKind:
     Raises
     ------
     CaptureFileError
-        If it is something that holds no samples; the message names it.
+        If it is a kind of file without samples; the message names it.
     """
     if data.startswith(b"\x93NUMPY"):
         return FileKind.NPY
@@ -79,7 +81,7 @@ def file_kind(data: bytes, path: Path) -> FileKind:
     if data.startswith(b"PK\x03\x04"):
         return _zip_kind(path)
     for magic, what in _FOREIGN:
-        # Two-letter marks also begin prose ("BMW..."): then a NUL byte must follow somewhere near.
+        # Two-letter marks may also begin plain text ("BMW..."): require a NUL byte nearby.
         if data.startswith(magic) and (len(magic) > 2 or b"\x00" in data[:64]):
             raise CaptureFileError(f"{path.name} is {what}, not a capture", hint=_WHAT_TO_DO)
     if data[:512].lstrip(b"\xef\xbb\xbf \r\n\t")[:1] == b"<":

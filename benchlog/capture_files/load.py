@@ -1,4 +1,4 @@
-"""Open capture files: one, or one a channel."""
+"""Open capture files: one, or one per channel."""
 
 from __future__ import annotations
 
@@ -40,8 +40,8 @@ def load_capture(
     sample_interval_s : float, optional
         Time between samples, second, when the file does not say.
     columns : sequence of str, optional
-        Names of the columns where the file has none (``time`` names the time column, ``-`` leaves one out),
-        else those to take. ``b[3]`` takes row 3 of an array variable ``b``, ``b.T[3]`` its column 3.
+        Names of the columns if the file has none (``time`` names the time column, ``-`` leaves one out), else the columns to
+        use. ``b[3]`` takes row 3 of an array variable ``b``, ``b.T[3]`` its column 3.
     probes : mapping of str to float, optional
         Probe factors by channel name.
     decimal : {".", ","}, optional
@@ -56,7 +56,7 @@ def load_capture(
     Raises
     ------
     CaptureFileError
-        If it can't be read surely; the hint shows what was seen.
+        If it can't be read reliably; the hint shows what was found.
     """
     path = Path(path)
     if sample_interval_s is not None and not 0 < sample_interval_s < float("inf"):
@@ -112,18 +112,18 @@ def load_captures(
     probes: Mapping[str, float] | None = None,
     decimal: str | None = None,
 ) -> Capture:
-    """Read one record that a scope wrote as one channel a file (or one file: then as `load_capture`).
+    """Read one record saved as one file per channel (a single file is read as by `load_capture`).
 
-    Channels whose names clash are named after their files. `columns` is for each file when it names one
-    column, else one name a file.
+    Channels with equal names are named after their files. `columns` with one name applies to each file, else it has one name
+    per file.
 
     Raises
     ------
     CaptureFileError
-        If the files are not of one record: other length, interval or start.
+        If the files are not from one record: different length, interval or start.
     """
     if not paths:
-        raise UsageError("no capture file given", hint="give one, or one a channel")
+        raise UsageError("no capture file given", hint="give one, or one per channel")
     one_each = columns is not None and len(paths) > 1 and len(columns) == len(paths)
     captures = [
         load_capture(
@@ -141,7 +141,7 @@ def load_captures(
     if one_each and columns is not None:
         if len(channels) != len(columns):
             raise UsageError(
-                f"{len(columns)} column names for {len(channels)} channels", hint="name one a file"
+                f"{len(columns)} column names for {len(channels)} channels", hint="give one name per file"
             )
         channels = [replace(c, name=name) for c, name in zip(channels, columns, strict=True)]
     merged = replace(first, channels=tuple(channels)) if len(captures) > 1 else first
@@ -169,15 +169,15 @@ def _check_same_record(first: Capture, other: Capture) -> None:
     ):
         if a != b:
             raise CaptureFileError(
-                f"{first.source} and {other.source} are not of one record: {what} {a} and {b}",
-                hint="give files the scope wrote from one trigger",
+                f"{first.source} and {other.source} are not from one record: {what} {a} and {b}",
+                hint="give files that the scope saved from one trigger",
             )
     same_times = (first.time_s is None) is (other.time_s is None) and (
         first.time_s is None or other.time_s is None or np.array_equal(first.time_s, other.time_s)
     )
     if abs(first.interval_s / other.interval_s - 1) > 1e-6 or not same_times:
         raise CaptureFileError(
-            f"{first.source} and {other.source} are not of one record: intervals {first.interval_s:.9g} s and "
+            f"{first.source} and {other.source} are not from one record: intervals {first.interval_s:.9g} s and "
             f"{other.interval_s:.9g} s",
-            hint="give files the scope wrote from one trigger",
+            hint="give files that the scope saved from one trigger",
         )

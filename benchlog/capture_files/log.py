@@ -1,4 +1,4 @@
-"""Logs: readings of one or more instruments over time, one a column."""
+"""Logs: readings of one or more instruments over time, one per column."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Log:
     indexed: bool = False  #: True when the file has no times.
     start: str = ""  #: Time of the first row as text, with ``Z`` when it is UTC; empty when there are none.
     utc_ns: int = 0  #: The same in nanoseconds; 0 when the zone is unknown.
-    notes: tuple[str, ...] = ()  #: What was left out or settled.
+    notes: tuple[str, ...] = ()  #: What was left out or decided.
     source: str = ""  #: Path of the file.
     #: Names with their units as in the file, to names of columns.
     aliases: Mapping[str, str] = field(default_factory=dict)
@@ -70,7 +70,7 @@ def load_log(path: str | Path, columns: Sequence[str] | None = None, *, decimal:
     Raises
     ------
     CaptureFileError
-        If it can't be read surely.
+        If it can't be read reliably.
     """
     path = Path(path)
     data = read_bytes(path)

@@ -1,9 +1,9 @@
-"""Our own layout of capture files, NPZ and CSV: what is saved reads back equal.
+"""benchlog's own capture format, NPZ and CSV, which reads back exactly what was saved.
 
 NPZ: arrays ``codes_0``, ``codes_1``... as delivered, ``time_s`` when the time base is not uniform, and
 ``benchlog_capture``, JSON text of everything else. CSV: two comment lines, ``# benchlog capture 1`` and the same
-JSON, then a line of names with units and one line a sample. Columns hold values at the probe tip; only where these
-would not give the codes back exactly (floating-point codes with a scale) they hold codes, and the name says so.
+JSON, then a line of names with units and one line per sample. Columns hold values at the probe tip; if the codes can't be
+restored exactly from them (floating-point codes with a scale) they hold codes, and the name says so.
 """
 
 from __future__ import annotations

@@ -83,7 +83,7 @@ def _refuse_endless_line(data: bytes, name: str) -> None:
         end = data.rfind(b"\n", at, at + LONGEST_LINE)
         if end < 0:
             raise CaptureFileError(
-                f"{name} has a line of more than {LONGEST_LINE} bytes", hint="export one sample a line"
+                f"{name} has a line of more than {LONGEST_LINE} bytes", hint="export one sample per line"
             )
         at = end + 1
 
@@ -98,7 +98,7 @@ def _without_mark(data: bytes, name: str) -> str:
             return "utf-16-be"
     if len(head.translate(None, _CONTROL)) < len(head.rstrip(b"\x00")):
         raise CaptureFileError(
-            f"{name} is binary and no kind of capture file known here; it begins {head[:16]!r}",
+            f"{name} is binary, but no known kind of capture file; it begins {head[:16]!r}",
             hint="export the samples as CSV, NPZ, WAV or MAT",
         )
     if data.isascii():

@@ -31,7 +31,7 @@ _VERTICAL_UNIT_KEYS = ("vertical units", "vertical unit", "y units", "y unit", "
 
 
 def is_time_name(name: str) -> bool:
-    """Return whether a column's name says that it holds the time."""
+    """Return whether a column is named as a time."""
     plain = re.sub(r" #\d+$|[()\[\]]", "", name).strip()
     return _TIME_NAME.fullmatch(plain) is not None
 
@@ -61,7 +61,7 @@ def pick_columns(table: Table, columns: Sequence[str] | None, name: str) -> tupl
     if len(wanted) != len(targets):
         raise UsageError(
             f"{name}: {len(wanted)} column names ({', '.join(wanted)}) do not fit",
-            hint=f"name all {len(every)} columns in order, '-' for one to leave out",
+            hint=f"name all {len(every)} columns in order; '-' leaves one out",
         )
     renamed = [replace(c, name=text) for c, text in zip(targets, wanted, strict=True) if text != "-"]
     return (*every[: len(every) - len(targets)], *renamed)
@@ -105,7 +105,7 @@ def capture_from_table(
     time, rest = _split_time(picked, named, stated, interval_s is not None, name)
     rest, index = _drop_index(rest, named)
     if not rest:
-        raise CaptureFileError(f"{name}: no channel beside the time column", hint=seen(table.layout))
+        raise CaptureFileError(f"{name}: no channel besides the time column", hint=seen(table.layout))
     settings = {f"left out {i}": note for i, note in enumerate(table.notes, start=1)}
     values = _stacked(rest)
     time_s, utc_ns = _times(time) if time is not None else (None, 0)
@@ -212,12 +212,12 @@ def _refuse_two_times(timed: Sequence[Column], name: str) -> None:
         if not np.array_equal(other.values, timed[0].values, equal_nan=True):
             raise CaptureFileError(
                 f"{name}: two time columns ({timed[0].name!r}, {other.name!r}) that differ",
-                hint="export the channels one a file, or leave one out: choose the others with --columns",
+                hint="export one file per channel, or leave one out: choose the others with --columns",
             )
 
 
 def _first_is_time(numeric: Sequence[Column], named: bool, step_s: float | None) -> bool:
-    """Return whether the first column is the time though its name does not say so."""
+    """Return whether the first column is the time although its name does not say so."""
     if not numeric:
         return False
     if numeric[0].unit == "s":
@@ -235,7 +235,7 @@ def _may_be_time(column: Column, stated: float | None) -> bool:
 
 
 def _climbs_evenly(column: Column, step_s: float | None) -> bool:
-    """Return whether a column without a name climbs in equal steps, as time does and a signal does not."""
+    """Return whether an unnamed column increases in equal steps, as time does and a signal does not."""
     steps = np.diff(column.values)
     if steps.size <= 2 or not (steps > 0).all() or np.ptp(steps) > 0.02 * steps.mean():
         return False
@@ -299,7 +299,7 @@ def _without_empty(
     name: str,
     settings: dict[str, str],
 ) -> tuple[list[Column], npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """Leave out columns with hardly a value, then rows in which any channel has none, or that have no time."""
+    """Leave out columns with hardly any values, then rows without a time or a value in every channel."""
     keep = _complete_rows(values, time_s)
     if keep.all():
         return rest, values, keep
@@ -311,7 +311,7 @@ def _without_empty(
     if not chosen:
         raise CaptureFileError(
             f"{name}: no column is filled in at least half of the rows",
-            hint="export the channels one a file, or with one time column for all",
+            hint="export one file per channel, or with one time column for all",
         )
     values = values[chosen]
     keep = _complete_rows(values, time_s)
@@ -320,7 +320,7 @@ def _without_empty(
         if lost > 0.5 * keep.size:
             raise CaptureFileError(
                 f"{name}: {lost} of {keep.size} rows lack a channel's value",
-                hint="the channels seem to be sampled at different times: export them one a file",
+                hint="the channels seem to be sampled at different times: export one file per channel",
             )
         settings["left out rows"] = f"{lost} of {keep.size} rows without a value in every channel"
     return [rest[i] for i in chosen], values, keep
@@ -365,9 +365,9 @@ def _judge_times(
         0.01, 2 * step / (time_s[-1] - time_s[0])
     ):
         raise CaptureFileError(
-            f"{name}: the time column steps by {base.interval_s:.6g} s but the sample interval "
+            f"{name}: the time column steps by {base.interval_s:.6g} s, but the sample interval "
             f"({source}) is {stated:.6g} s",
-            hint="leave out --sample-interval, or name the columns so that none is called time",
+            hint="leave out --sample-interval, or name the columns without a time column",
         )
     return base.interval_s, base.uniform
 

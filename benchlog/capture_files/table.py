@@ -1,4 +1,4 @@
-"""A text file to columns of numbers and times, with a note of everything left out."""
+"""Read a text file into columns of numbers and times, and note everything left out."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ class Table:
     columns: tuple[Column, ...]
     named: bool  #: Whether the file names its columns.
     fields: Mapping[str, str]  #: Header fields, keys in lower case.
-    notes: tuple[str, ...]  #: What was left out or settled.
+    notes: tuple[str, ...]  #: What was left out or decided.
     layout: TextLayout
     sample: tuple[str, ...]  #: Some data lines from both ends, for what only the text shows.
 
@@ -70,7 +70,7 @@ def read_table(
     Raises
     ------
     CaptureFileError
-        If it can't be read surely.
+        If it can't be read reliably.
     """
     text = plain_text(data, path.name)
     layout = sniff(text, path.name, decimal=decimal, wanted=wanted)
@@ -85,9 +85,9 @@ def read_table(
 
 
 def _read_fast(text: PlainText, layout: TextLayout) -> list[Any] | None:
-    """Read with pandas' C parser; None when some cell is not what its column promises."""
+    """Read with pandas' C parser; None if some cell does not fit its column."""
     kinds: dict[int, Any] = {i: np.float64 if kind == "N" else str for i, kind in enumerate(layout.kinds)}
-    # Looking every cell up among the words for "no value" costs a third: not for tables of numbers alone.
+    # Looking up words for "no value" takes a third of the time, so not in tables of numbers only.
     words: dict[str, Any] = {"na_filter": False}
     if set(layout.kinds) != {"N"}:
         words = {"na_values": _NO_VALUE, "keep_default_na": False}
@@ -161,7 +161,7 @@ def _unique(title: str, taken: dict[str, int]) -> str:
 
 
 def _left_out_text(cells: list[Any], title: str, layout: TextLayout, name: str) -> list[str]:
-    """Return what to say of a column of text; none of an empty one."""
+    """Return the note for a column of text; none for an empty one."""
     refuse_other_mark(cells[:50], layout, name)
     if all(is_missing(v) for v in cells):
         return []
@@ -171,7 +171,7 @@ def _left_out_text(cells: list[Any], title: str, layout: TextLayout, name: str) 
 def _without_overload(
     values: npt.NDArray[np.float64], title: str, notes: list[str]
 ) -> npt.NDArray[np.float64]:
-    """Turn the numbers that instruments send for "overload" into none."""
+    """Replace the numbers that instruments send for overload by NaN."""
     overload = np.abs(values) >= _SCPI_INFINITY
     if not overload.any():
         return values

@@ -1,8 +1,7 @@
 """How a text table is laid out: delimiter, decimal mark, kind of each column, where the data begin.
 
-Every pair of delimiter and decimal mark is tried on a sample of lines; the pair under which most cells are
-numbers or times wins. Where two pairs explain the lines equally well but give different numbers, the file is
-refused: a guess here would be a wrong capture that looks right.
+Every pair of delimiter and decimal mark is tried on a sample of lines; the pair with most numbers and times wins. If two
+pairs fit equally well but give different numbers, the file is refused: a wrong guess would look like a good capture.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from benchlog.capture_files.cells import AMBIGUOUS_GROUP, BLANKS, cell_kind, del
 from benchlog.capture_files.plain_text import PlainText
 from benchlog.errors import CaptureFileError
 
-# Earlier wins a tie: a tab or semicolon is rarely there by chance, a blank often is.
+# The earlier one wins a tie: a tab or semicolon is rarely there by chance, a blank often is.
 _DELIMITERS = ("\t", ";", ",", "|", BLANKS, "")
 _SEP_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
 _EDGE_LINES = 60
@@ -34,7 +33,9 @@ class TextLayout:
     delimiter: str
     decimal: str
     thousands: str
-    kinds: str  #: One letter a column: N number, S time stamp, D date, C clock time, X text, M never a value.
+    kinds: (
+        str  #: One letter per column: N number, S time stamp, D date, C clock time, X text, M never a value.
+    )
     header: tuple[str, ...]  #: Lines above the data.
     first_line: int  #: Number of the first data line, counted from 1.
     first_text: str  #: That line.
@@ -162,7 +163,7 @@ def sniff(text: PlainText, name: str, *, decimal: str | None = None, wanted: int
     best = _best(trials)
     if best.score < 0.2 * best.rows or best.rows < 2:
         raise CaptureFileError(
-            f"{name}: no table of numbers in it (fewer than two rows look alike)",
+            f"{name}: no table of numbers in it (no two rows look alike)",
             hint=f"it begins: {_shown(lines)}",
         )
     if best.delimiter == "," and not decimal:

@@ -1,4 +1,4 @@
-"""Is a column of sample times a uniform time base, and at what interval?"""
+"""Whether a column of sample times is a uniform time base, and its interval."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _SINGLE_PRECISION = 2.0**-23
 
 @dataclass(frozen=True, slots=True)
 class TimeBase:
-    """What the times say."""
+    """Result for the sample times."""
 
     interval_s: float  #: Mean interval when uniform, else the usual one.
     #: Whether all samples are where a constant interval puts them, within the rounding of the times.

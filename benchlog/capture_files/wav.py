@@ -1,4 +1,4 @@
-"""WAV files: integer and floating-point samples with the converter's codes kept."""
+"""WAV files: integer and floating-point samples, with the converter's codes."""
 
 from __future__ import annotations
 
@@ -36,8 +36,7 @@ def _chunks(data: bytes, name: str) -> Iterator[tuple[bytes, bytes]]:
 def capture_from_wav(data: bytes, path: Path) -> Capture:
     """Read a RIFF WAVE file.
 
-    Integer samples become codes with scale 1/full scale; the unit is ``"1"`` (of full scale), since the file
-    does not know volts.
+    Integer samples become codes with scale 1/full scale; the unit is ``"1"`` (of full scale), since the file has no volts.
 
     Raises
     ------

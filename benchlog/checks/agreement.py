@@ -23,12 +23,12 @@ from benchlog.units import format_quantity, format_span, format_uncertain
 
 FloatArray = npt.NDArray[np.float64]
 _HOUR_S = 3600.0
-#: What settles a comparison that could not be judged; how often and in how many minutes is judgement.
+#: What settles a comparison that could not be judged; chances and minutes are judgement.
 _ACCURACIES = Way("state the accuracies of both (--accuracy), and judge the same log", 0.9, 1.0)
-_ONE_CLOCK = Way("log both again with one clock that nobody sets", 0.85, 10.0)
+_ONE_CLOCK = Way("log both again with one clock, and don't set it meanwhile", 0.85, 10.0)
 _AT_REST = Way("log both again while the quantity is at rest, a minute at each of two levels", 0.85, 5.0)
 
-_NOT_JUDGED = "limits of agreement: mean ± 1.96 sd, stated, not judged"
+_NOT_JUDGED = "limits of agreement: mean ± 1.96 sd, shown but not judged"
 
 
 def check_agreement(
@@ -42,7 +42,7 @@ def check_agreement(
         True for two columns of one log: an offset found between them is then a lag, reported but not applied.
         False for two logs: a significant offset of the second clock is applied.
     notes : sequence of str
-        Findings of reading the files.
+        Findings from reading the files.
     index_only : bool
         True where rows are numbered, not timed.
 
@@ -50,15 +50,15 @@ def check_agreement(
     -------
     Result
         `difference` is the mean of first minus second with the uncertainty of its scatter; `e_n` where both
-        accuracies are known, worst of the steady stretches, or of the whole log where there are not two. Without
-        accuracies the result is indeterminate: it says how they agree, and can't judge.
+        accuracies are known: the worst of the steady stretches, or of the whole log if there are fewer than two. Without
+        accuracies the result is indeterminate: it shows how they agree but can't judge it.
 
     Raises
     ------
     UsageError
         If the units differ.
     AnalysisError
-        If hardly anything is common to both.
+        If the two have hardly any readings in common.
     """
     _refuse_unlike(first, second)
     unit = first.unit or second.unit or "1"
@@ -68,7 +68,7 @@ def check_agreement(
         (first, at_first), (second, at_second) = first.with_one_clock(), second.with_one_clock()
         clock_doubt = "; ".join(filter(None, (at_first, at_second)))
         if clock_doubt:
-            findings.append(Finding(FindingKind.CLOCKS, f"{clock_doubt}: taken as running on evenly"))
+            findings.append(Finding(FindingKind.CLOCKS, f"{clock_doubt}: assumed to have run on evenly"))
     a, b = _finite(first), _finite(second)
     time_s, u, v, alignment = _paired(first, second, a, b, same_clock)
     found = compare_series(time_s, u, v)
@@ -80,14 +80,14 @@ def check_agreement(
     way, limits, rule = _ACCURACIES, dict[str, Limits](), _NOT_JUDGED
     if judged is not None:
         way, limits, rule = _ONE_CLOCK if clock_doubt else _AT_REST, {"e_n": E_N_LIMITS}, E_N_RULE
-        # A lag is believed only of two that follow each other.
+        # A lag means something only if the two follow each other.
         lagging = same_clock and alignment.significant and found.regression.correlation**2 >= 0.5
         singles, words = _single_readings(found, a, b, u, v, unit, moving=lagging)
         if worst_verdict([verdict, singles]) is not verdict:
             verdict, reason = singles, f"{words}; {reason}"
         if verdict is Verdict.FAIL and clock_doubt:
             verdict = Verdict.INDETERMINATE
-            reason = f"{clock_doubt}, so the differences may be in time; {reason}"
+            reason = f"{clock_doubt}, so differences may come from the times; {reason}"
         quantities = {"e_n": Uncertain(judged, 0.0, 0.0, "1"), **quantities}
     result = Result(
         check="crosscheck",
@@ -138,7 +138,7 @@ def _mean_difference(found: Agreement, unit: str) -> Uncertain:
 def _paired(
     first: Series, second: Series, a: Series, b: Series, same_clock: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray, Alignment]:
-    """Return common times, both values there, and the clocks against each other."""
+    """Return common times, both values at them, and how the clocks compare."""
     alignment = align(a.time_s, a.values, b.time_s, b.values)
     if same_clock:
         common = np.isfinite(first.values) & np.isfinite(second.values) & np.isfinite(first.time_s)
@@ -146,12 +146,12 @@ def _paired(
         rows = rows[np.argsort(first.time_s[rows], kind="stable")]
         if rows.size < LEAST_READINGS:
             raise AnalysisError(
-                f"only {rows.size} rows have a number of both {first.name} and {second.name}",
+                f"only {rows.size} rows have numbers for both {first.name} and {second.name}",
                 hint="log both together",
             )
         return first.time_s[rows], first.values[rows], second.values[rows], alignment
     time_b = alignment.first_clock(b.time_s)
-    # The faster log is read off at the times of the slower one.
+    # The faster log is interpolated at the times of the slower one.
     if np.median(np.diff(time_b)) > np.median(np.diff(a.time_s)):
         u, valid = pair(time_b, a.time_s, a.values)
         times, v = time_b, b.values
@@ -189,8 +189,8 @@ def _about_clock(
         return [
             Finding(
                 FindingKind.CLOCKS,
-                f"{late.name} follows {early.name} by {size}: while the quantity changes the differences contain "
-                "this lag; the steady stretches do not",
+                f"{late.name} lags {early.name} by {size}: while the quantity changes, the differences include "
+                "this lag; at rest they don't",
             )
         ]
     side = "ahead of" if alignment.offset_s > 0 else "behind"
@@ -226,8 +226,8 @@ def _about_shape(found: Agreement, a: Series, b: Series, unit: str, index_only: 
         out.append(
             Finding(
                 FindingKind.SCATTER,
-                f"{a.name} and {b.name} hardly follow each other (correlation {line.correlation:.2f}): "
-                "is it the same quantity?",
+                f"{a.name} and {b.name} hardly move together (correlation {line.correlation:.2f}): "
+                "do they measure the same quantity?",
             )
         )
     return out
@@ -238,7 +238,7 @@ def _judge(
 ) -> tuple[Verdict, float | None]:
     """Return verdict and worst E_n; indeterminate without accuracies."""
     places = [(s.first_value, s.second_value) for s in found.steps]
-    if len(places) < 2:  # one calm moment is not a level; the whole log tells more
+    if len(places) < 2:  # one steady stretch is not enough; use the whole log
         places = [(mean_a, mean_b)]
     worst = 0.0
     for value_a, value_b in places:
@@ -254,8 +254,8 @@ def _single_readings(
 ) -> tuple[Verdict, str]:
     """Judge the limits of agreement: single readings must agree, not only their mean.
 
-    Each steady stretch by itself, or the whole log where there are not two. It fails where the limits leave what both
-    claim by twice their own uncertainty; while the quantity moves and one lags, that proves nothing.
+    Each steady stretch is judged, or the whole log if there are fewer than two. It fails if the limits exceed the combined
+    accuracy by twice their own uncertainty; while the quantity changes and one lags, that proves nothing.
     """
     off = u - v
     stretches = [slice(s.first, s.last + 1) for s in found.steps]
@@ -280,7 +280,7 @@ def _single_readings(
             worst = verdict
             words = (
                 f"single readings of {a.name} and {b.name} differ by up to {format_quantity(reach, unit)} "
-                f"(95 %), both claim {format_quantity(claimed, unit)} together"
+                f"(95 %); their accuracies together allow {format_quantity(claimed, unit)}"
             )
     return worst, words
 
@@ -293,7 +293,7 @@ def _reason(found: Agreement, a: Series, b: Series, unit: str, judged: float | N
         text += f", at rest {format_span(low, high, unit)} ({len(found.steps)} levels)"
     text += f", 95 % of single readings {format_span(found.limits_low, found.limits_high, unit)}"
     if judged is None:
-        return f"{text}; whether that is good enough needs both accuracies"
+        return f"{text}; to judge that, give both accuracies"
     place = f"worst of {len(found.steps)} levels" if len(found.steps) > 1 else "over the whole log"
     claim = "more than their accuracies allow" if judged > 1 else "within what their accuracies allow"
     return f"{text}; {claim} (E_n {judged:.2f}, {place})"

@@ -21,11 +21,11 @@ _RIVAL = 0.9  # another offset almost as good makes the answer doubtful; judgeme
 class Alignment:
     """Second clock against the first."""
 
-    #: offset_s, u_offset_s: What the second clock shows more than the first, middle of the common time,
-    #: second; and its standard uncertainty, infinite when the logs do not determine it.
+    #: offset_s, u_offset_s: Second clock minus first at the middle of the common time, second; and its standard
+    #: uncertainty, infinite if the logs do not determine it.
     offset_s: float
     u_offset_s: float
-    #: rate, u_rate: Seconds per second by which the second clock is faster.
+    #: rate, u_rate: Seconds per second by which the second clock runs faster.
     rate: float = 0.0
     u_rate: float = math.inf
     correlation: float = 0.0  #: Of the changes, at the best offset.
@@ -43,7 +43,7 @@ class Alignment:
         return not self.reason and abs(self.rate) > 3 * self.u_rate
 
     def first_clock(self, second_time_s: FloatArray) -> FloatArray:
-        """Turn times of the second clock into times of the first; only what is significant is applied."""
+        """Convert times of the second clock to times of the first; only a significant offset or rate is applied."""
         offset = self.offset_s if self.significant or self.rate_significant else 0.0
         rate = self.rate if self.rate_significant else 0.0
         return np.asarray(
@@ -59,8 +59,8 @@ def align(time_1: FloatArray, first: FloatArray, time_2: FloatArray, second: Flo
     """Estimate the second clock's offset and rate against the first.
 
     Cross-correlation of the changes on a common grid gives the offset to a step; least squares of
-    first(t) = a + b second(t + offset + rate (t - middle)) refines it. The uncertainty takes the memory in
-    the residuals into account. A lag of one instrument looks the same as an offset of its clock.
+    first(t) = a + b second(t + offset + rate (t - middle)) refines it. The uncertainty includes the autocorrelation of
+    the residuals. A lag of one instrument looks the same as an offset of its clock.
 
     Parameters
     ----------
@@ -81,9 +81,9 @@ def align(time_1: FloatArray, first: FloatArray, time_2: FloatArray, second: Flo
     step = step_1
     span = max(time_1[-1] - time_1[0], time_2[-1] - time_2[0])
     if not step > 0 or not span > 0:
-        return _nothing("the times do not climb")
+        return _nothing("the times do not increase")
     step = max(step, span / _LONGEST_GRID)
-    # Changes over one step drown in noise where the quantity moves slowly: longer steps are tried too.
+    # If the quantity moves slowly, changes over one step are lost in noise: longer steps are tried too.
     trials = [
         (*_coarse_offset(time_1, first, time_2, second, step * width), step * width)
         for width in _WIDTHS
@@ -93,7 +93,7 @@ def align(time_1: FloatArray, first: FloatArray, time_2: FloatArray, second: Flo
         return _nothing("too short to tell")
     coarse, correlation, rival, step = max(trials, key=lambda trial: trial[1] - trial[2])
     if abs(correlation) < _LEAST_CORRELATION:
-        return _nothing("their changes are not alike, or nothing changes", correlation)
+        return _nothing("their changes don't match, or nothing changes", correlation)
     if rival > _RIVAL * abs(correlation):
         return _nothing("several offsets fit almost equally well", correlation)
     return _refine(time_1, first, time_2, second, coarse, step, correlation)
@@ -122,7 +122,7 @@ def _coarse_offset(
     begin, end = np.maximum(lags, 0), np.minimum(lags + a.size, b.size)
     overlap = end - begin
     shared = (energy_b[end] - energy_b[begin]) * (energy_a[end - lags] - energy_a[begin - lags])
-    # An offset at which hardly anything changes in the common part is no evidence.
+    # An offset at which hardly anything changes in the common part proves nothing.
     enough = (overlap >= max(8, min(a.size, b.size) // 3)) & (shared > 0.04 * energy_a[-1] * energy_b[-1])
     values = np.where(enough, products / np.sqrt(np.maximum(shared, 1e-300)), 0.0)
     best = int(np.argmax(values))
@@ -170,14 +170,14 @@ def _refine(
         residual = first[inside] - design @ solution
         if rank < 3:
             return _nothing("nothing changes", correlation)
-        # Far from the solution a whole step can overshoot.
+        # Far from the solution a full step can overshoot.
         move = float(np.clip(solution[2], -2, 2)) * step
         turn = float(np.clip(solution[3], -2, 2)) * step / length
         offset, rate = offset + move, rate + turn
         if abs(move) < 1e-4 * step and abs(turn) * length < 1e-4 * step:
             break
     covariance = np.linalg.pinv(design.T @ design)
-    # Part of the slope is the second log's own noise, which says nothing about time.
+    # Part of the slope is noise of the second log, which carries no timing information.
     noise = robust_sd(np.diff(second, 2)) / math.sqrt(6)
     steepness = float((slope**2).mean())
     real = steepness - 2 * noise**2 / step**2
@@ -202,8 +202,8 @@ def pair(
 ) -> tuple[FloatArray, npt.NDArray[np.bool_]]:
     """Interpolate the second log at the first's times.
 
-    Returns values and where they mean something: inside the second log's time and not across a gap of more
-    than `longest_gap` usual steps.
+    Returns the values and where they are valid: inside the second log's time span, and not across a gap longer than
+    `longest_gap` usual steps.
     """
     values = np.interp(time_1, time_2, second)
     inside = (time_1 >= time_2[0]) & (time_1 <= time_2[-1])

@@ -1,4 +1,4 @@
-"""Convert the display of an average-responding meter to rms by a capture of the waveform, where possible."""
+"""Convert the reading of an average-responding meter to rms with a capture of the waveform."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def as_rms(
     waveform: Waveform | None,
     unit: str,
 ) -> tuple[Mapping[str, NodeMeter], list[Finding]]:
-    """Turn readings of average-responding meters into rms where the waveform is known; else say so.
+    """Convert readings of average-responding meters to rms if the waveform is known; otherwise report it.
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def as_rms(
     Returns
     -------
     meters : mapping of str to NodeMeter
-        The very mapping given when nothing was turned.
+        The mapping given, if nothing was converted.
     findings : list of Finding
 
     Raises
@@ -60,8 +60,8 @@ def as_rms(
         if len(averaging) == len(meters):
             return meters, []
         blind = (
-            f"{', '.join(averaging)} responds to the average: it agrees with true rms on a sine only; "
-            "capture the waveform to tell (--waveform FILE --channel CH)"
+            f"{', '.join(averaging)} responds to the average: it is right on a sine only; "
+            "capture the waveform to convert it (--waveform FILE --channel CH)"
         )
         return meters, [Finding(FindingKind.RESPONSE, blind)]
     factor = _average_over_rms(waveform)
@@ -80,7 +80,7 @@ def as_rms(
 
 
 def _average_over_rms(waveform: Waveform) -> Any:
-    """What an average-responding meter shows over true rms, as an uncertain number; the scope's gain cancels."""
+    """Reading of an average-responding meter over true rms, as an uncertain number; the scope's gain cancels."""
     blocking = [f.message for f in waveform.findings if f.severity is Severity.BLOCKS]
     if blocking or not waveform.ac_rms.value > 0:
         raise AnalysisError(

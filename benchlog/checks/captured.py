@@ -1,4 +1,4 @@
-"""A voltage out of a scope's record, used like a meter's reading: what the record leaves open, and the channel's gain."""
+"""A voltage from a scope record, used like a meter's reading, with the uncertainty of record and channel gain."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
-from benchlog.signal.findings import Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.units import format_quantity
 
 if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.signal.waveform import Waveform
 
-#: Kinds of findings under which an rms value says nothing.
+#: Kinds of findings that make an rms value useless.
 _SPOILING = (
     FindingKind.CLIPPING,
     FindingKind.GAP,
@@ -31,7 +31,7 @@ _SPOILING = (
 )
 
 
-#: Correlation with itself a period later from which a record counts as repeating; a sine in as much noise has 0.5.
+#: Autocorrelation at one period from which a record counts as periodic; a sine with equal noise power has 0.5.
 _ALIKE = 0.5
 
 
@@ -40,12 +40,12 @@ class Captured(MeterReading):
     """A voltage from a record."""
 
     waveform: Waveform  #: Where it comes from.
-    #: Whether the record looks alike one cycle later; an rms over whole cycles means nothing else.
+    #: Whether the record repeats after one cycle; otherwise an rms over whole cycles means nothing.
     repeats: bool = True
 
     @property
     def name(self) -> str:
-        """How budgets and texts call the channel."""
+        """Name of the channel in budgets and texts."""
         tag = self.reading.instrument or "scope"
         return f"{tag} {self.reading.channel}"
 
@@ -56,23 +56,25 @@ class Captured(MeterReading):
 
     @property
     def findings(self) -> tuple[Finding, ...]:
-        """What is odd about the record."""
-        return tuple(
-            Finding(f.kind, f.message) for f in self.waveform.findings if f.severity is not Severity.NOTE
-        )
+        """Findings about the record."""
+        return tuple(self._named(f) for f in self.waveform.findings if f.severity is not Severity.NOTE)
+
+    def _named(self, found: RecordFinding) -> Finding:
+        return found.named([self.reading.channel])
 
     @property
-    def spoiled(self) -> str:
-        """Why no verdict may rest on the record; empty where one may."""
-        blocks = [
-            f.message for f in self.waveform.findings if f.severity is Severity.BLOCKS and f.kind in _SPOILING
-        ]
-        if not self.repeats:
-            blocks.append(
-                "it does not repeat, a single pulse or less than two cycles: no whole cycles to take an rms over; record "
-                "two cycles or more"
-            )
-        return blocks[0] if blocks else ""
+    def spoiled(self) -> Finding | None:
+        """Why the record allows no verdict; None if it does."""
+        for found in self.waveform.findings:
+            if found.severity is Severity.BLOCKS and found.kind in _SPOILING:
+                return self._named(found)
+        if self.repeats:
+            return None
+        return Finding(
+            FindingKind.TOO_FEW_CYCLES,
+            "the record does not repeat (a single pulse, or less than two cycles), so an rms means nothing: record two "
+            "cycles or more",
+        )
 
     def uncertain(self) -> Any:
         return self.with_gain(self.gain_error())
@@ -133,7 +135,7 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
     AnalysisError
         If the record can't be measured.
     """
-    from benchlog.signal.waveform import measure_channel  # what a meter's reading has no use for
+    from benchlog.signal.waveform import measure_channel  # not needed for a meter's reading
 
     wave = measure_channel(capture, channel)
     shown = wave.mean if function is Function.DC_VOLTS else wave.ac_rms
@@ -154,7 +156,7 @@ def read_capture(capture: Capture, channel: str, function: Function, gain_accura
 
 
 def _repeats(capture: Capture, channel: str, wave: Waveform) -> bool:
-    """Whether a record resembles itself one period later; with less than two periods that can't be seen."""
+    """Whether a record repeats after one period; with less than two periods that can't be seen."""
     if wave.frequency is None:
         return False
     lag = round(1 / (wave.frequency.value * capture.interval_s))

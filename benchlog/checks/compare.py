@@ -1,4 +1,4 @@
-"""A resistor against a known one carrying the same current."""
+"""A resistor compared with a known one in series."""
 
 from __future__ import annotations
 

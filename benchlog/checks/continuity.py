@@ -1,4 +1,4 @@
-"""Is a lead, joint or winding as low in resistance as it should be?"""
+"""Is the resistance of a lead, joint or winding as low as it should be?"""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from benchlog.reading import Function, State
 from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity, format_uncertain
 
-#: A resistance against a two-sided expectation is resolved when it is at least this many U (tolerance to U of 4:1).
+#: With two-sided limits a resistance must be at least this many U (a tolerance-to-U ratio of 4:1).
 RESOLVABLE = 4.0
 FOUR_WIRE = (
     "send about 0.5 A from a supply through it, read the current and the voltage at its own ends (--current)"
@@ -33,11 +33,11 @@ FOUR_WIRE = (
 _FOUR_WIRE_OHM = 50.0
 #: Standard uncertainty of four-wire with handhelds, relative (1 % of the current, 0.5 % of the voltage; common practice).
 _RESOLVED = 0.008
-#: Two test leads in good order are up to this (common practice, no source).
+#: Resistance of two good test leads, at most (common practice, no source).
 LEADS_OHM = 0.5
 #: What costs least where the leads were not measured; how often it settles it is judgement.
 _NULL = Way("press the test tips together and read that, too (the lead null)", 0.7, 0.5)
-#: Copper nobody stated the temperature of is taken at this one, with this half-width (common practice, no source).
+#: Temperature of copper if none was stated, and its half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
 
 
@@ -84,7 +84,7 @@ def check_continuity(
     max_ohm : float, optional
         Highest resistance allowed.
     expected : Uncertain, optional
-        Resistance computed from wire and length (see `copper_resistance`); limits lie `tolerance` about it.
+        Resistance computed from wire and length (see `copper_resistance`); limits are `tolerance` either side of it.
     expected_source : str
         Where it comes from.
     tolerance : float, default 0.06
@@ -94,8 +94,8 @@ def check_continuity(
 
     Notes
     -----
-    A value below 4 U against a two-sided expectation is indeterminate whatever it is: the meter can't
-    resolve it. An open circuit counts as a fail only when the leads were proven by a null.
+    With two-sided limits, a value below 4 U is indeterminate: the meter can't resolve it. An open circuit fails only if
+    a lead null showed that the leads are good.
     """
     _refuse_wrong_function(reading, lead_null, current, winding=expected is not None)
     used = limits or resistance_limits(max_ohm, expected, expected_source, tolerance)
@@ -125,7 +125,7 @@ def check_continuity(
         hookup=in_words(wiring),
         wiring=wiring,
         cautions=(
-            "Unplug and discharge first. Measuring ohms on a live point damages the meter and reads wrong",
+            "Unplug and discharge first. Measuring ohms on a live point damages the meter and gives a wrong reading",
         ),
         findings=tuple(findings),
     )
@@ -172,7 +172,7 @@ def _about_leads(
 ) -> list[Finding]:
     found = []
     if reading.reading.function is Function.CONTINUITY:
-        words = "a continuity beeper says nothing about a joint: it sounds up to tens of ohms"
+        words = "a continuity beeper does not prove a joint: it sounds up to tens of ohms"
         found.append(Finding(FindingKind.ADVICE, words))
     if lead_null is None and current is None:
         words = "no lead null: the reading includes the test leads' 0.1 to 0.5 Ω"
@@ -192,7 +192,7 @@ def _about_a_fail(
 
 
 def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Finding | None:
-    """Say so where the leads, of which nothing was measured, could turn a fail into a pass or the reverse."""
+    """Doubt the verdict if the leads, which were not measured, could change it."""
     value, u = resistance.value, resistance.expanded_uncertainty
     too_high = verdict is Verdict.FAIL and limits.high is not None and value - u - LEADS_OHM <= limits.high
     too_low = verdict is Verdict.PASS and limits.low is not None and value - u - LEADS_OHM < limits.low
@@ -201,7 +201,7 @@ def _leads_decide(resistance: Uncertain, limits: Limits, verdict: Verdict) -> Fi
     shown = format_uncertain(value, u, "ohm")
     return Finding(
         FindingKind.LEADS,
-        f"{shown} with the leads, which are 0.1 to 0.5 Ω by themselves and were not measured",
+        f"{shown} includes the leads, which are 0.1 to 0.5 Ω and were not measured",
     )
 
 
@@ -219,13 +219,13 @@ def _below_zero(reading: MeterReading) -> Judgement | None:
 
 
 def _doubtful_null(reading: MeterReading, lead_null: MeterReading | None) -> Finding | None:
-    """Say so where the tips alone show more than tips and object."""
+    """Doubt a lead null that is above the reading itself."""
     if lead_null is None or lead_null.value <= reading.value:
         return None
     return Finding(
         FindingKind.LEADS,
         f"lead null {lead_null.reading.displayed} is above the reading {reading.reading.displayed}: "
-        "doubt the null, take it again with the tips pressed together",
+        "take the null again with the tips pressed together",
     )
 
 
@@ -237,7 +237,7 @@ def _refuse_wrong_function(
         wanted = Function.OHMS if current is None else Function.DC_VOLTS
         raise UsageError(
             f"{reading.name} was on {used}, not on {wanted}",
-            hint="continuity takes ohms, or volts together with a test current (four-wire)",
+            hint="continuity needs ohms, or volts with a test current (four-wire)",
         )
     if lead_null is not None and (not lead_null.reading.function.is_ohms or current is not None):
         raise UsageError("a lead null is a two-wire ohms reading with the tips shorted")
@@ -262,12 +262,12 @@ def _refuse_wrong_function(
 
 
 def copper_resistance(wire: Wire, length_m: float, celsius: float | None) -> tuple[Uncertain, str]:
-    """Resistance of a length of copper wire, and where it comes from.
+    """Resistance of a length of copper wire, and how it was computed.
 
     Parameters
     ----------
     celsius : float or None
-        Temperature of the copper; None where nobody stated it: 20 °C, give or take 10 K.
+        Temperature of the copper; None if not stated: 20 ± 10 °C.
     """
     ohm = wire.resistance_per_m(UNSTATED_DEGC if celsius is None else celsius) * length_m
     length = f"{format_quantity(length_m, 'm')} of {wire.name} copper"
@@ -282,7 +282,7 @@ def copper_resistance(wire: Wire, length_m: float, celsius: float | None) -> tup
 def resistance_limits(
     max_ohm: float | None, expected: Uncertain | None, source: str, tolerance: float
 ) -> Limits | None:
-    """Limits about an expected resistance, and at most the highest allowed; None where neither is given."""
+    """Limits either side of an expected resistance, capped by the highest allowed; None if neither is given."""
     if expected is not None:
         high = expected.value * (1 + tolerance)
         if max_ohm is not None:
@@ -313,11 +313,11 @@ def _resistance(reading: MeterReading, lead_null: MeterReading | None, current: 
 
 def _open_circuit(lead_null: MeterReading | None) -> Judgement:
     if lead_null is not None and lead_null.reading.value is not None:
-        return Judgement(Verdict.FAIL, 0.0, "open circuit; the leads were proven by their null")
+        return Judgement(Verdict.FAIL, 0.0, "open circuit; the lead null showed that the leads are good")
     return Judgement(
         Verdict.INDETERMINATE,
         0.0,
-        "overload shown: open part, or open lead? Short the tips; they must read under 1 Ω",
+        "overload: open part, or open lead? Short the tips; they must read under 1 Ω",
         Way("short the tips, read, and measure again with that lead null", 0.95, 1.0),
     )
 
@@ -333,11 +333,11 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
     coarse = limits.low is not None and resistance.value < RESOLVABLE * expanded
     if coarse and judgement.verdict is not Verdict.FAIL:
         advice = FOUR_WIRE if two_wire else "use more test current or a finer range"
-        short = "use four-wire" if two_wire else "the test current is too small"
+        short = "use four wires" if two_wire else "the test current is too small"
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} is not resolvable: {short}",
+            f"{format_quantity(resistance.value, 'ohm')} with U = {format_quantity(expanded, 'ohm', 2)} can't be resolved: {short}",
             _finer(resistance, limits, advice),
         )
     if judgement.verdict is Verdict.INDETERMINATE and two_wire and resistance.value < _FOUR_WIRE_OHM:
@@ -347,7 +347,7 @@ def _judge(resistance: Uncertain, limits: Limits | None, *, two_wire: bool) -> J
 
 
 def _finer(resistance: Uncertain, limits: Limits, how: str) -> Way:
-    """Way to a resistance that is resolved, and how often its verdict is clear."""
+    """How to resolve the resistance, and how often the verdict is then clear."""
     u = math.hypot(resistance.standard_uncertainty, limits.standard_uncertainty)
     u_new = min(_RESOLVED * abs(resistance.value), u / 2)
     return Way(how, chance_to_settle(resistance.value, u, u_new, limits), 5.0)

@@ -33,15 +33,15 @@ def check_core_set(
     captures : mapping of str to Capture
         By core; at least two.
     setup : SeriesSetup
-        Of all of them. Channel gains and the resistor are common to all and do not count.
+        The same for all. Channel gains and the resistor are common to all and cancel.
     turns : int, optional
         Of each winding; then AL is given.
     at_higher_level : mapping of str to Capture, optional
-        The same at about three times the level, which distinguishes a crack from another material.
+        The same at about three times the level; that distinguishes a crack from another material.
 
     Notes
     -----
-    Fails when a core is of other material or cracked, is indeterminate when one lies between.
+    Fails if a core is of another material or cracked; indeterminate if one lies in between.
     """
     higher = at_higher_level or {}
     unknown = [name for name in higher if name not in captures]
@@ -87,8 +87,8 @@ def _advice(group: CoreGroup, verdict: Verdict, level_tells: bool) -> Iterator[F
         return
     yield Finding(
         FindingKind.CORE,
-        "do not pair these cores in a matched set; for a ratio alone it does not matter, for corner, phase and "
-        "saturation it does",
+        "do not use these cores as a matched set: the ratio would be right, but corner frequency, phase and saturation "
+        "would differ",
     )
     if CoreKind.SHORTED in group.kinds.values():
         yield Finding(
@@ -121,7 +121,7 @@ def _result(
         quantities=quantities,
         findings=unique(findings),
         details=details,
-        rule="within 0.75 to 1.33 one lot, at 2 and more another material (common practice, no source)",
+        rule="0.75 to 1.33: same lot; 2 or more: another material (common practice, no source)",
         instruments=tuple(scopes),
         functions=scopes,
         hookup="equal turns on every core, series resistor, same frequency and volts per turn",

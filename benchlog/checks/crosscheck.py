@@ -40,10 +40,10 @@ from benchlog.signal.waveform import Waveform
 from benchlog.units import format_quantity
 
 _NEAR_ZERO_COUNTS = 10
-#: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
+#: What settles doubts other than uncertainty; chances and minutes are judgement.
 _CAPTURE = Way("capture the waveform at the node (--waveform)", 0.9, 5.0)
 _STANDARD = Way("read a check standard with each", 0.9, 3.0)
-_AT_REST = Way("let the node come to rest, then read A-B-A again", 0.85, 3.0)
+_AT_REST = Way("wait until the node is steady, then read A-B-A again", 0.85, 3.0)
 _AC = (Function.AC_VOLTS, Function.AC_CURRENT)
 DECIDERS = (
     "two meters show that one of them is wrong, not which: read a check standard with each, or a third meter"
@@ -61,27 +61,28 @@ def check_crosscheck(
     Parameters
     ----------
     readings : sequence of MeterReading
-        In the order taken. A meter may come more than once; in the order A-B-A a drift of the node is found
-        and taken out.
+        In the order taken. A meter may appear more than once; in the order A-B-A a drift of the node is found and
+        removed.
     responses : mapping of str to {"true rms", "average"}, optional
         How each meter makes its AC reading, by tag.
     waveform : Waveform, optional
-        A capture of the node: what average-responding meters show is turned into rms by it.
+        A capture of the node; it converts average-responding readings to rms.
 
     Returns
     -------
     Result
         Quantities `e_n` (of two meters, or of all jointly) and `difference` (first minus second meter of the pair
-        that differs most). Above E_n 1 it fails where no value of the node lets every meter be within its data sheet, else
-        it is indeterminate: a few per cent of good meters differ so much. It is so, too, where only meters of unlike
-        response differ and the waveform is not known. `details` has every pair, every meter, and with three or more the odd one out.
+        that differs most). Above E_n 1 it fails if no value of the node lets every meter be within its data sheet; else it
+        is indeterminate, as a few per cent of good meters differ so much. It is also indeterminate if only meters of
+        different response differ and the waveform is not known. `details` has every pair, every meter, and with three or
+        more the odd one out.
 
     Raises
     ------
     UsageError
         If fewer than two meters were read, or on different functions.
     AnalysisError
-        If a display shows overload, hold or the like: there is no value of now to compare.
+        If a display shows overload, hold or the like: there is no current value to compare.
     """
     _refuse(readings)
     responses = responses or {}
@@ -162,7 +163,7 @@ def _details(compared: Comparison, responses: Mapping[str, str]) -> dict[str, An
 
 
 def _which_is_wrong(compared: Comparison, moved: str, blind: str) -> tuple[str | None, list[Finding]]:
-    """Tag of the odd one out, where that can be decided, and what to do."""
+    """Tag of the odd one out if that can be decided, and what to do."""
     if not compared.failed or blind:
         return None, []
     if len(compared.meters) > 2:
@@ -185,8 +186,8 @@ def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[s
     near_zero = all(abs(m.value) <= _NEAR_ZERO_COUNTS * m.reading.resolution for m in readings)
     if near_zero and compared.unit == "V":
         cautions.append(
-            "all near zero: that meters agree on it proves nothing about a dead circuit; try each on a known live "
-            "source before and after"
+            "all near zero: that does not prove the circuit dead, even if the meters agree; try each on a known live source "
+            "before and after"
         )
     return tuple(cautions)
 
@@ -194,7 +195,7 @@ def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[s
 def _refuse(readings: Sequence[MeterReading]) -> None:
     tags = list(dict.fromkeys(m.reading.instrument for m in readings))
     if "" in tags:
-        raise UsageError("one reading has no meter's name", hint='give it as MA-01="27.75 V ac"')
+        raise UsageError("one reading does not name its meter", hint='give it as MA-01="27.75 V ac"')
     if len(tags) < 2:
         raise UsageError(
             f"only {tags[0]} was read, and a meter can't confirm itself",
@@ -241,10 +242,10 @@ def _systematic(readings: Sequence[MeterReading], value: float) -> Any:
 
 
 def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -> str:
-    """Say so when one meter's own readings lie further apart than the difference to be judged.
+    """Report that one meter's own readings differ by more than the meters do.
 
-    The line through three readings then says little of what the node was at while the other meter read. Moves
-    within what the meter claims do no harm.
+    A line through three readings then says little about the node while the other meter read. Changes within the meter's
+    accuracy are ignored.
     """
     difference = abs(worst.difference.value)
     for tag in (worst.first.tag, worst.second.tag):
@@ -254,34 +255,34 @@ def _moved_more(worst: MeterPair, readings: Sequence[MeterReading], unit: str) -
         if moved > max(difference, *(m.accuracy.bound(m.value, m.reading.resolution) for m in own)):
             return (
                 f"the node moved more than the difference: {tag} went from {format_quantity(values[0], unit)} to "
-                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}; let it come to "
-                "rest and read A-B-A again"
+                f"{format_quantity(values[-1], unit)}, the meters differ by {format_quantity(difference, unit)}; wait until it "
+                "is steady and read A-B-A again"
             )
     return ""
 
 
 def _about_drift(fit: NodeValues, readings: Sequence[MeterReading]) -> list[Finding]:
     if fit.drift is not None:
-        # Without readings to spare there is no scatter to compare with: two counts are nothing to speak of.
+        # Without spare readings there is no scatter to compare with: two counts are ignored.
         noise = 2 * fit.u_drift if fit.degrees_of_freedom > 0 else 0.0
         counts = 2 * max(m.reading.resolution for m in readings)
         if abs(fit.drift) <= noise or abs(fit.drift) * fit.duration <= counts:
             return []
         per = "a second" if fit.per_second else "from reading to reading"
         moved = format_quantity(fit.drift, readings[0].reading.unit)
-        return [Finding(FindingKind.DRIFT, f"the node moved by {moved} {per}; taken out of the difference")]
+        return [Finding(FindingKind.DRIFT, f"the node moved by {moved} {per}; removed from the difference")]
     if fit.degrees_of_freedom > 0:
         return [
             Finding(
                 FindingKind.DRIFT,
-                "each meter was read in one go, so a drift of the node would look like a difference; read A-B-A",
+                "each meter was read only once, so a drift of the node would look like a difference; read A-B-A",
             )
         ]
     return []
 
 
 def _all_may_be_right(compared: Comparison) -> str:
-    """Say so when some value of the node lets every meter be within its data sheet, however far they are apart."""
+    """Doubt a fail if some value of the node lets every meter be within its data sheet."""
     lows, highs = [], []
     for meter in compared.meters:
         width = max(m.accuracy.bound(meter.value, m.reading.resolution) for m in meter.readings)
@@ -292,13 +293,13 @@ def _all_may_be_right(compared: Comparison) -> str:
         return ""
     every = "both" if len(lows) == 2 else "all"
     return (
-        f"E_n {compared.joint:.2f}: few good meters differ so much, yet {every} may be within their data sheets; check each "
-        "against a check standard"
+        f"E_n {compared.joint:.2f}: good meters seldom differ so much, but {every} may still be within their data sheets; check "
+        "each against a check standard"
     )
 
 
 def _unlike_response(compared: Comparison, responses: Mapping[str, str], waveform: Waveform | None) -> str:
-    """Say so when all meters that differ respond unlike, to a waveform nobody captured."""
+    """Doubt a fail if only meters of different response differ and the waveform was not captured."""
     if waveform is not None or not compared.failed:
         return ""
     averaging = {tag for tag, kind in responses.items() if kind == "average"}
@@ -307,8 +308,8 @@ def _unlike_response(compared: Comparison, responses: Mapping[str, str], wavefor
         return ""
     worst = max(apart, key=lambda pair: pair.e_n)
     return (
-        f"{worst.first.tag} and {worst.second.tag} differ (E_n {worst.e_n:.2f}), but one responds to the average and the "
-        "waveform is not known: they agree on a sine only; capture it (--waveform FILE --channel CH)"
+        f"{worst.first.tag} and {worst.second.tag} differ (E_n {worst.e_n:.2f}), but one responds to the average: they agree "
+        "on a sine only; capture the waveform (--waveform FILE --channel CH)"
     )
 
 

@@ -1,4 +1,4 @@
-"""Two windings of one core show one waveform: where their harmonics differ, one channel does not show its winding."""
+"""Two windings on one core have the same waveform: if their harmonics differ, one channel is wrong."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from benchlog.signal.quantisation import code_step
 
 #: Harmonics of an 8-bit converter's own curvature, over the fundamental (common practice, no source).
 _CONVERTER = 0.01
-#: Standard uncertainties of noise that a harmonic must stand out by.
+#: A harmonic must exceed the noise by this many standard uncertainties.
 _STANDS_OUT = 5.0
 
 
 def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
-    """Say so where one channel holds a harmonic that the other does not.
+    """Report a harmonic that is in one channel and not in the other.
 
-    All windings of a core enclose one flux, so the ratio is the same at every harmonic; a cut top or an overloaded
-    probe in one channel adds harmonics there, and takes from its fundamental. Magnitudes are compared, since a delay
-    turns each harmonic's phase differently.
+    All windings of a core enclose one flux, so the ratio is the same at every harmonic. Clipping or an overloaded probe in
+    one channel adds harmonics there and reduces its fundamental. Magnitudes are compared, since a delay changes each
+    harmonic's phase differently.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
     for name, amplitude, rms in zip(names, fit.amplitude, fit.noise_rms, strict=True):
         record = capture.channel(name)
         step = code_step(record.codes) * abs(record.scale * record.probe)
-        # What few converter steps leave in any line of the spectrum, see `benchlog.signal.quantisation`.
+        # Error of any spectral line by few converter steps, see `benchlog.signal.quantisation`.
         steps = 0.2 * (step / amplitude) ** 1.5
         noise.append(math.hypot(rms * math.sqrt(2 / fit.n_samples) / amplitude, steps))
     allowed = max(_CONVERTER, _STANDS_OUT * math.hypot(*noise))
@@ -51,5 +51,5 @@ def unlike_harmonics(pair: ChannelPair, capture: Capture) -> Finding | None:
     return Finding(
         FindingKind.HARMONICS,
         f"harmonic {order + 2} is {first} of the fundamental on channel {names[0]} and {second} on channel {names[1]}: "
-        f"two windings of one core show one waveform, so channel {odd} is cut off or overloaded; take a larger range",
+        f"windings on one core have the same waveform, so channel {odd} is clipped or overloaded; use a larger range",
     )

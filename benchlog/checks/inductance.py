@@ -1,6 +1,6 @@
-"""Inductance of a winding by a series resistor: AL, shorted turns, and a second, independent count of the turns.
+"""Inductance of a winding by a series resistor: AL, shorted turns, and an independent count of the turns.
 
-The measurement is in `benchlog.checks.series_resistor`; here it is judged.
+This module judges the measurement, which is made in `benchlog.checks.series_resistor`.
 """
 
 from __future__ import annotations
@@ -49,9 +49,9 @@ __all__ = [
 
 #: Of a data-sheet AL: ferrite 25 % either way, tape-wound cores more (common practice, no source).
 LOT_TOLERANCE = 0.25
-#: By which a typed resistor or a probe's factor is usually wrong (common practice, no source).
+#: Usual factors of a mistyped resistor or a wrong probe setting (common practice, no source).
 _FACTORS = (10, 100, 1000)
-_SLIP_WITHIN = 0.1  # relative, of what a slip would give (judgement)
+_SLIP_WITHIN = 0.1  # relative, of the value that a slip would give (judgement)
 HOOKUP_CAUTION = (
     "Scope ground clips are connected to protective earth. Put both on one point: where winding and resistor join, "
     "or at the resistor's far end with the node hook-up. Never on anything connected to mains."
@@ -62,7 +62,7 @@ HOOKUP_CAUTION = (
 class TestWinding:
     """A winding of few, surely counted turns on the same core, measured in the same way."""
 
-    __test__ = False  # no test class, whatever a test runner thinks of the name
+    __test__ = False  # not a test class, despite its name
 
     capture: Capture
     turns: int
@@ -89,7 +89,7 @@ def check_inductance(
     turns : int, optional
         Turns of the winding; then AL is given too.
     al_h : float, optional
-        Expected inductance of one turn, henry; with `turns` it makes the limits.
+        Expected inductance of one turn, henry; with `turns` it gives the limits.
     tolerance : float
         Half-width of those limits, relative: the lot tolerance of a data-sheet AL, or about 5 % for an AL
         measured on this very core.
@@ -184,7 +184,7 @@ def _reason(reason: str, short: list[Finding], posterior: TurnsPosterior | None)
 def _hookup_doubt(
     coil: MeasuredCoil, setup: SeriesSetup, expected_h: float | None, judgement: Judgement
 ) -> Finding | None:
-    """What of the hook-up or of its description makes the value doubtful, where no shorted turn explains it."""
+    """Errors in the hook-up or its description that would explain the value, unless a shorted turn does."""
     slip = None
     if judgement.verdict is Verdict.FAIL and expected_h is not None:
         slip = _slip(coil, setup, expected_h)
@@ -192,25 +192,25 @@ def _hookup_doubt(
 
 
 def _slip(coil: MeasuredCoil, setup: SeriesSetup, expected_h: float) -> Finding | None:
-    """Ask about exchanged channels, or a resistor or probe factor typed wrong, if that would explain the inductance."""
+    """Ask about swapped channels, or a mistyped resistor or probe factor, if that would explain the inductance."""
     times_expected = float(coil.inductance.x) / expected_h
     if not setup.node and abs(times_expected / coil.ratio**2 - 1) <= _SLIP_WITHIN:
-        words = f"are channels {setup.across} and {setup.resistor_channel} exchanged?"
+        words = f"are channels {setup.across} and {setup.resistor_channel} swapped?"
         return Finding(
-            FindingKind.HOOKUP, f"with the channels exchanged the inductance is as expected: {words}"
+            FindingKind.HOOKUP, f"with the channels swapped the inductance would be as expected: {words}"
         )
     for factor in _FACTORS:
         for off, times in ((factor, f"{factor} times"), (1 / factor, f"1/{factor} of")):
             if abs(times_expected / off - 1) <= _SLIP_WITHIN:
-                words = f"is the resistor really {format_quantity(setup.resistor_ohm, 'ohm')}, each probe's factor as set?"
-                return Finding(FindingKind.HOOKUP, f"the inductance is {times} the expected: {words}")
+                words = f"is the resistor really {format_quantity(setup.resistor_ohm, 'ohm')}? Is each probe's factor right?"
+                return Finding(FindingKind.HOOKUP, f"the inductance is {times} the expected value: {words}")
     return None
 
 
 def _believed(
     judgement: Judgement, coil: MeasuredCoil, doubt: Finding | None
 ) -> tuple[Verdict, str, Way | None]:
-    """Verdict, reason, and a way out where the record can't carry a verdict, or the hook-up shows no winding."""
+    """Verdict, reason, and a way out if the record allows no verdict or the hook-up shows no winding."""
     if in_phase(coil.phase_deg) and (coil.blocked or judgement.verdict is not Verdict.NOT_DONE):
         doubt = next(f for f in coil.findings if f.kind is FindingKind.HOOKUP)
         return Verdict.INDETERMINATE, doubt, way_out(doubt)
@@ -232,7 +232,7 @@ def _check_arguments(
     if al_h is not None and turns is None:
         raise UsageError("an expected AL needs the turns", hint="--turns 60 --al '61 uH'")
     if not 0 < tolerance < 1:
-        raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="write it like '25 %'")
+        raise UsageError(f"a tolerance of {tolerance * 100:g} % gives no limits", hint="write it like '25 %'")
     if test_winding is not None:
         if test_winding.turns < 1:
             raise UsageError(f"a test winding can't have {test_winding.turns} turns")
@@ -302,7 +302,7 @@ def _judge(
     for name, limit in limits.items():
         if name not in quantities:
             raise UsageError(
-                f"limits are given for {name}, which is not measured here",
+                f"limits are given for {name}, but this check does not measure it",
                 hint=f"measured: {', '.join(quantities)}",
             )
         if name == "turns_ratio":
@@ -310,9 +310,7 @@ def _judge(
         else:
             judged.append(judge(quantities[name], limit, quantity_words(name)))
     if not judged:
-        return Judgement(
-            Verdict.NOT_DONE, 0.0, "measured, but nothing to judge it by: no AL and turns, no limits given"
-        )
+        return Judgement(Verdict.NOT_DONE, 0.0, "measured, but not judged: give AL and turns, or limits")
     worst = worst_verdict([j.verdict for j in judged])
     deciding = [j for j in judged if j.verdict is worst]
     return Judgement(

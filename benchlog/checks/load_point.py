@@ -1,4 +1,4 @@
-"""A supply under a known load: source resistance, regulation, and what makes such a point doubtful."""
+"""A supply under a known load: source resistance, regulation, and doubts about the load."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ from benchlog.wording import quantity_words
 
 #: Above this a load resistor gets hot within seconds (judgement).
 HOT_W = 2.0
-#: A load that takes this part of the rated current, or its inverse, is one with a wrong prefix (judgement).
+#: A load that draws this share of the rated current, or its inverse, was typed with a wrong prefix (judgement).
 _PREFIX_SLIP = 0.01
-#: A load that takes this much more than the rated current is an overload, beyond its resistor's tolerance.
+#: A load that draws more than this multiple of the rated current is an overload; covers the resistor's tolerance.
 _OVERLOAD = 1.05
 
-#: An output nobody knows the rating of; how often and in how many minutes is judgement.
+#: For an output of unknown rating; chances and minutes are judgement.
 _LIGHTER = Way(
     "find its rated current (print on the case, data sheet), or load it with ten times the resistance",
     0.8,
@@ -48,14 +48,14 @@ class LoadPoint:
 
     @property
     def current_a(self) -> float:
-        """What it draws."""
+        """Current drawn."""
         return self.loaded.value / self.resistance_ohm
 
 
 def load_quantities(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> dict[str, Uncertain]:
     """Loaded voltage, source resistance and, with a rating, regulation.
 
-    Readings of one meter on one range share their gain, which cancels; else the whole bound of each counts.
+    The gain of one meter on one range cancels; otherwise the whole bound of each reading counts.
     """
     if same_meter_and_range(no_load, load.loaded):
         gain = no_load.gain_error()
@@ -74,7 +74,7 @@ def load_quantities(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint
 
 
 def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) -> list[Finding]:
-    """What makes a load point so doubtful that no source resistance follows from it."""
+    """Doubts about a load point that make its source resistance meaningless."""
     doubts: list[Finding] = []
     if nameplate.current_a:
         part = load.current_a / nameplate.current_a
@@ -83,14 +83,14 @@ def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) ->
             doubts.append(
                 Finding(
                     FindingKind.ENTRY,
-                    f"a load of {shown} takes 1/{1 / part:.0f} of the rated current: is it really kilohm?",
+                    f"a load of {shown} draws 1/{1 / part:.0f} of the rated current: is it really kilohm?",
                 )
             )
         elif part > 1 / _PREFIX_SLIP:
             doubts.append(
                 Finding(
                     FindingKind.ENTRY,
-                    f"a load of {shown} takes {part:.0f} times the rated current: is it really milliohm?",
+                    f"a load of {shown} draws {part:.0f} times the rated current: is it really milliohm?",
                 )
             )
         elif (
@@ -100,25 +100,25 @@ def load_doubts(nameplate: Nameplate, no_load: MeterReading, load: LoadPoint) ->
             doubts.append(
                 Finding(
                     FindingKind.ENTRY,
-                    f"a load of {shown} asks for more than the rated {format_quantity(nameplate.current_a, 'A')}: "
-                    "a sagging voltage is then no fault; take a larger resistor",
+                    f"a load of {shown} draws more than the rated {format_quantity(nameplate.current_a, 'A')}, so a low "
+                    "voltage is normal; use a larger resistor",
                 )
             )
-    # A regulated output stays where it is, give or take some counts.
+    # A regulated output stays the same within some counts.
     steps = no_load.accuracy.counts * no_load.reading.resolution if nameplate.coupling == "dc" else 0.0
     if load.loaded.value > no_load.value + steps:
         doubts.append(
             Finding(
                 FindingKind.ENTRY,
                 f"loaded {load.loaded.reading.displayed} is above no-load {no_load.reading.displayed}: "
-                "readings exchanged, or load not connected?",
+                "readings swapped, or load not connected?",
             )
         )
     return doubts
 
 
 def gains_left(no_load: MeterReading, load: LoadPoint) -> list[Finding]:
-    """Say so where both readings do not share their gain."""
+    """Report readings whose gains do not cancel."""
     if same_meter_and_range(no_load, load.loaded):
         return []
     words = "open and loaded voltage come from different meters or ranges: their gains do not cancel"
@@ -128,7 +128,7 @@ def gains_left(no_load: MeterReading, load: LoadPoint) -> list[Finding]:
 def judge_load(
     nameplate: Nameplate, quantities: Mapping[str, Uncertain], limits: Mapping[str, Limits]
 ) -> list[Judgement]:
-    """Judge what a load point shows; a loaded voltage says nothing where no rated current is known."""
+    """Judge a load point; without a rated current a low loaded voltage proves nothing."""
     found = []
     for name in ("loaded_voltage", "source_resistance"):
         if name not in limits:

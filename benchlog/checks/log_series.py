@@ -1,4 +1,4 @@
-"""One instrument's log as it is compared: its readings in order of a clock that may have been set."""
+"""One instrument's log prepared for comparison; its clock may have been set meanwhile."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchlog.metrology.accuracy import Accuracy
 
 FloatArray = npt.NDArray[np.float64]
 _FEW_LEVELS = 4
-_LEAST_COUNTS = 200.0  # that a display shows of a quantity on a fitting range (judgement)
+_LEAST_COUNTS = 200.0  # a display on a suitable range shows at least this many (judgement)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,10 +36,10 @@ class Series:
         )
 
     def with_one_clock(self) -> tuple[Series, str]:
-        """The same with its clock made to run on where it was set back, and what was found; empty where nothing was.
+        """Undo steps of the clock; returns the corrected log, and what was found or an empty text.
 
-        Readings come in the order they were taken. Where a stamp lies before the one before it, all after it are moved
-        so that they go on at the usual interval. Readings under one stamp are spread over the time to the next.
+        Readings are in the order they were taken. If a time stamp lies before the previous one, it and all later ones are
+        shifted to follow at the usual interval. Readings with the same stamp are spread over the time to the next one.
         """
         time_s = self.time_s.copy()
         known = np.flatnonzero(np.isfinite(time_s))
@@ -57,7 +57,7 @@ class Series:
             times = "once" if back.size == 1 else f"{back.size} times"
             found.append(f"the clock of {self.name} was set back {times}, at most by {-steps.min():.3g} s")
         if doubled:
-            found.append(f"{doubled} stamps of {self.name} are doubled")
+            found.append(f"{doubled} time stamps of {self.name} are repeated")
         return replace(self, time_s=time_s), "; ".join(found)
 
     def standard_uncertainty(self, value: float) -> float | None:
@@ -67,7 +67,7 @@ class Series:
         return self.accuracy.standard_uncertainty(value, self.resolution or self._count())
 
     def _count(self) -> float:
-        """One count by the values; of a few levels only, a jump between two of them is not taken for it."""
+        """One count, from the values; with only a few levels a jump between two of them does not count as one."""
         count = count_size(self.values)
         if np.unique(self.values).size < _FEW_LEVELS:
             count = min(count, float(np.abs(self.values).max()) / _LEAST_COUNTS)
@@ -75,7 +75,7 @@ class Series:
 
 
 def _spread(time_s: FloatArray, usual: float) -> FloatArray:
-    """Times that climb: readings of one stamp evenly over the time to the next stamp, at most the usual interval."""
+    """Increasing times: readings with one stamp are spread over the time to the next, at most the usual interval."""
     stamps, first, count = np.unique(time_s, return_index=True, return_counts=True)
     room = np.minimum(np.diff(stamps, append=stamps[-1] + usual), usual)
     place = np.arange(time_s.size) - np.repeat(first, count)

@@ -1,10 +1,12 @@
-"""Mains voltage behind a supply's reading: read on a meter in the same minute, with all that leaves open."""
+"""Mains voltage at the time of a supply's reading, with its uncertainty."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 from typing import Any
+
+import msgspec
 
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
@@ -13,19 +15,20 @@ from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
+from benchlog.result import BudgetLine, Uncertain
 
-#: Mains may be this far off its nominal value (IEC 60038, 230/400 V systems).
+#: Mains may deviate this far from its nominal value (IEC 60038, 230/400 V systems).
 MAINS_TOLERANCE = 0.10
 #: Mains moves between two readings a minute apart by about this much (standard deviation; common practice, no source).
 MAINS_DRIFT = 0.003
-#: A reading further off its nominal value is of another mains, or a slip (judgement).
+#: A reading further off is a slip, or of mains with another nominal value (judgement).
 _MAINS_PLAUSIBLE = 0.25
-#: What a plug-in mains monitor may be off where nothing is stated (common practice, no source).
+#: Accuracy of a plug-in mains monitor if none is stated (common practice, no source).
 PLUG_IN_MONITOR = Accuracy(0.01, 1, "plug-in monitor: 1 % + 1 count assumed")
 
 
 def nominal_mains(mains_v: float) -> float:
-    """Nominal mains voltage that a measured one belongs to: 100, 120 or 230 V.
+    """Nominal mains voltage nearest to a measured one: 100, 120 or 230 V.
 
     Raises
     ------
@@ -36,7 +39,7 @@ def nominal_mains(mains_v: float) -> float:
         if abs(mains_v / nominal - 1) <= 0.13:
             return nominal
     raise UsageError(
-        f"mains of {mains_v:g} V fits no usual nominal voltage",
+        f"mains of {mains_v:g} V is not near any usual nominal voltage",
         hint='check its digits and unit; where the nominal voltage is another one: --mains-nominal "230 V"',
     )
 
@@ -68,7 +71,8 @@ class Mains:
         nominal = nominal_mains(reading.value) if nominal_v is None else nominal_v
         if abs(reading.value / nominal - 1) > _MAINS_PLAUSIBLE:
             raise UsageError(
-                f"mains of {reading.value:g} V on a nominal {nominal:g} V can't be", hint="check both numbers"
+                f"mains of {reading.value:g} V is impossible at {nominal:g} V nominal",
+                hint="check both numbers",
             )
         return cls(reading, nominal, nominal_v is None)
 
@@ -80,7 +84,7 @@ class Mains:
         accuracy: Accuracy = PLUG_IN_MONITOR,
         meter: str | None = None,
     ) -> Mains:
-        """Mains as displayed, by a plug-in monitor where no meter is named."""
+        """Mains as displayed, on a plug-in monitor if no meter is named."""
         reading = parse_displayed(text, Function.AC_VOLTS, instrument=meter or "mains monitor")
         if reading.value is None or reading.value <= 0:
             raise UsageError(f"mains {text!r} must be above zero", hint="check sign and digits")
@@ -88,7 +92,7 @@ class Mains:
 
     @property
     def volt(self) -> float:
-        """As read, corrected by what is known of the meter."""
+        """Reading, corrected for the meter's known error."""
         return self.reading.best
 
     @property
@@ -110,17 +114,33 @@ class Mains:
         volt = self.reading.with_gain(gain) if shared else self.reading.uncertain()
         return self.nominal_v / (volt * (1 + mains_drift()))
 
-    def relative_uncertainty(self, beside: MeterReading | None = None) -> float:
-        """Standard uncertainty of the mains at the reading beside it, relative; a shared gain is left out."""
+    def scaled(self, value: float, unit: str, beside: MeterReading | None = None) -> Uncertain:
+        """What follows the mains, as uncertain as it is at the reading beside it; a shared gain is left out of that.
+
+        Its budget says through which meter it follows, so that a recall of that one finds it.
+        """
+        settled = self.reading.settled()
+        own = settled.standard_uncertainty
         if beside is not None and same_meter_and_range(self.reading, beside):
             own = to_uncertain(self.reading.with_gain(uncertain(0.0, 0.0)), "V").standard_uncertainty
-        else:
-            own = self.reading.settled().standard_uncertainty
-        return math.hypot(own / self.volt, MAINS_DRIFT)
+        per_volt = value / self.volt
+        left = per_volt * own / settled.standard_uncertainty if settled.standard_uncertainty > 0 else 0.0
+        lines = [
+            msgspec.structs.replace(
+                line,
+                contribution=line.contribution * left,
+                sensitivity=None if line.sensitivity is None else line.sensitivity * per_volt,
+                half_widths=tuple(width * left for width in line.half_widths),
+            )
+            for line in settled.budget
+        ]
+        drift = BudgetLine("mains moving between the readings", value * MAINS_DRIFT, Influence(Role.MAINS))
+        u = abs(value) * math.hypot(own / self.volt, MAINS_DRIFT)
+        return Uncertain(value, u, 2 * u, unit, budget=(*lines, drift))
 
 
 def worst_mains_ratio(mains: Mains | None, beside: MeterReading, gain: Any = None) -> Any:
-    """Highest mains over that of the moment; where it was not read it may have been at its lowest."""
+    """Highest mains over the mains at the reading; if that was not read, the lowest is assumed."""
     if mains is None:
         return (1 + MAINS_TOLERANCE) / (1 - MAINS_TOLERANCE)
     return (1 + MAINS_TOLERANCE) * mains.to_nominal(beside, gain)

@@ -1,4 +1,4 @@
-"""Meters on one node held against each other by E_n: pair by pair, and the odd one out of three or more."""
+"""Meters on one node compared by E_n: pair by pair, and the odd one out of three or more."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
-E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: not all within their data sheets"
-JOINT_RULE = f"{E_N_RULE}; of more than two meters jointly, so that all together alarm as seldom as two"
+E_N_RULE = "pass: E_n at most 1, expanded uncertainties at k = 2 (ISO/IEC 17043; ISO 13528); fail: they can't all be within their data sheets"
+JOINT_RULE = (
+    f"{E_N_RULE}; more than two meters are judged together, so that false alarms stay as rare as with two"
+)
 E_N_LIMITS = Limits(None, 1.0, "1", "ISO 13528, E_n score")
 
 
@@ -28,8 +30,8 @@ class NodeMeter:
     """One meter's value on the node."""
 
     tag: str
-    as_read: float  #: What it showed, when `number` is turned into something else.
-    number: Any  #: Without the scatter, which differences bring in themselves.
+    as_read: float  #: As displayed, if `number` was converted to rms.
+    number: Any  #: Uncertain value without scatter, which is added to the differences.
     readings: tuple[MeterReading, ...]
 
     @property
@@ -67,11 +69,11 @@ class MeterPair:
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """All meters on a node held against each other."""
+    """Comparison of all meters on a node."""
 
     meters: tuple[NodeMeter, ...]  #: Two or more.
     pairs: tuple[MeterPair, ...]  #: All pairs of them.
-    joint: float  #: E_n of the two, or one number for all: more than 1 is more than their claims allow.
+    joint: float  #: E_n of the two, or one number for all: above 1 they differ by more than their accuracies allow.
     fit: NodeValues
     unit: str
 
@@ -82,24 +84,24 @@ class Comparison:
 
     @property
     def failed(self) -> bool:
-        """Whether they differ by more than they claim."""
+        """Whether they differ by more than their accuracies allow."""
         return self.joint > 1
 
     @property
     def verdict(self) -> Verdict:
-        """What follows where nothing else makes them differ."""
+        """Verdict if nothing else explains the difference."""
         return Verdict.FAIL if self.failed else Verdict.PASS
 
 
 def compare_all(meters: Sequence[NodeMeter], fit: NodeValues, unit: str) -> Comparison:
-    """Hold meters against each other, pair by pair and jointly."""
+    """Compare meters pair by pair and all together."""
     pairs = tuple(_compare(a, b, fit, unit) for a, b in itertools.combinations(meters, 2))
     joint = pairs[0].e_n if len(pairs) == 1 else _joint_e_n(meters, fit)
     return Comparison(tuple(meters), pairs, joint, fit, unit)
 
 
 def expanded_at_2(u_first: float, u_second: float, u_scatter: float = 0.0) -> float:
-    """Expanded uncertainty (k = 2) of a difference, the width E_n is counted in."""
+    """Expanded uncertainty (k = 2) of a difference, the unit of E_n."""
     width = 2.0 * math.sqrt(u_first**2 + u_second**2 + u_scatter**2)
     if not width > 0:
         raise UsageError("E_n needs an uncertainty of at least one side", hint="state the meters' accuracies")
@@ -127,10 +129,10 @@ def _compare(a: NodeMeter, b: NodeMeter, fit: NodeValues, unit: str) -> MeterPai
 
 
 def _joint_e_n(meters: Sequence[NodeMeter], fit: NodeValues) -> float:
-    """One number for all meters together: E_n of two, and for more what keeps false alarms as seldom.
+    """One number for all meters together: E_n of two; for more, one that keeps false alarms equally rare.
 
-    Root of the weighted sum of squares about their weighted mean, over its 95.45 % point by chi square. Pair by pair
-    the alarms of healthy meters add up: 3.4 % of two, 16 % of four.
+    Root of the weighted sum of squares about their weighted mean, divided by its 95.45 % point by chi square. Judged pair
+    by pair, false alarms of good meters would add up: 3.4 % for two, 16 % for four.
 
     Parameters
     ----------
@@ -160,7 +162,7 @@ def _chi_square_95(freedom: int) -> float:
 
 
 def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
-    """Exclude each meter in turn: it is the odd one out when only the others agree, and it not with them.
+    """Find the odd one out: the only meter without which the others agree, and which disagrees with them.
 
     Parameters
     ----------
@@ -172,7 +174,7 @@ def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
     tag : str or None
         None when it can't be decided.
     words : str
-        What to tell.
+        What to do, for the user.
     """
     meters, fit, unit = compared.meters, compared.fit, compared.unit
     candidates: list[tuple[str, float, float, float]] = []
@@ -195,5 +197,5 @@ def odd_one_out(compared: Comparison) -> tuple[str | None, str]:
         )
     if candidates:
         names = " or ".join(tag for tag, *_ in candidates)
-        return None, f"it could be {names}: a check standard decides"
-    return None, "no single odd one out: more than one disagrees, check each against a check standard"
+        return None, f"it could be {names}: check them against a check standard"
+    return None, "more than one meter disagrees: check each against a check standard"

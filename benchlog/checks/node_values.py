@@ -1,4 +1,4 @@
-"""What each meter on a node read at one moment, though they were read one after the other while the node drifted."""
+"""Values of meters on a drifting node at one moment, from readings taken one after the other."""
 
 from __future__ import annotations
 
@@ -14,27 +14,27 @@ from benchlog.metrology.meter_reading import MeterReading
 
 @dataclass(frozen=True, slots=True)
 class NodeValues:
-    """Values of the meters at one moment, by least squares over readings in order."""
+    """Values of the meters at one moment, by least squares over readings in order of time."""
 
     values: Mapping[str, float]  #: By tag, at the middle of the readings.
-    scatter: float  #: Standard deviation of one reading about the line; 0 without readings to spare.
+    scatter: float  #: Standard deviation of one reading about the line; 0 without spare readings.
     degrees_of_freedom: int  #: Of the scatter.
     #: Standard uncertainty of the difference of two meters' values, in units
     #: of the scatter.
     spread: Mapping[tuple[str, str], float]
-    #: drift, u_drift: Of the node, with its standard uncertainty; None and infinite where it can't be
-    #: separated from a difference.
+    #: drift, u_drift: Of the node, with its standard uncertainty; None and infinite if it can't be separated from
+    #: a difference.
     drift: float | None
     u_drift: float
     duration: float  #: From the first reading to the last.
-    per_second: bool  #: Drift and duration are by the readings' time stamps; else they count readings.
+    per_second: bool  #: Whether drift and duration are in seconds by the time stamps; else in readings.
 
 
 def values_at_once(readings: Sequence[MeterReading]) -> NodeValues:
     """Least squares of y = meter's value + drift x time over the readings in order.
 
-    The drift is in the model only where some meter was read before and after another; else it can't be separated
-    from the difference.
+    The model includes drift only if some meter was read before and after another; otherwise drift and difference can't be
+    separated.
     """
     tags = list(dict.fromkeys(m.reading.instrument for m in readings))
     who = np.array([tags.index(m.reading.instrument) for m in readings])

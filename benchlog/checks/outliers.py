@@ -1,4 +1,4 @@
-"""Who is the odd one out: the meter without which the others agree."""
+"""Find the odd one out: the meter without which the others agree."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ Edge = tuple[str, str]
 
 
 def explains_all(tag: str, strong: Collection[Edge]) -> bool:
-    """Whether all others agree: a meter has a part in every pair that disagrees."""
+    """Whether all others agree: the meter is in every pair that disagrees."""
     return all(tag in edge for edge in strong)
 
 
@@ -22,13 +22,13 @@ def outliers(tags: Sequence[str], strong: Collection[Edge], weak: Collection[Edg
     strong : collection of pairs
         Pairs that disagree.
     weak : collection of pairs
-        Pairs that lean to it; they break ties.
+        Pairs that nearly disagree; they break ties.
 
     Returns
     -------
     tuple of str
-        Empty when nothing disagrees; one when the others agree without it; several when the comparison
-        can't tell (always so with two meters); all concerned when no single meter explains it.
+        Empty if nothing disagrees; one tag if the others agree without it; several if the comparison can't tell (always with
+        two meters); all that disagree if no single meter explains it.
 
     Examples
     --------

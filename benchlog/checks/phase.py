@@ -1,4 +1,4 @@
-"""Phase between two scope channels, and what it tells of two windings on one core."""
+"""Phase between two scope channels, and its meaning for two windings on one core."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.next_best import way_out, with_ways
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-#: Largest departure from 0 or 180 degrees that two windings on one core show inside the frequency window.
+#: Largest deviation from 0 or 180 degrees of two windings on one core inside the frequency window.
 PHASE_ALLOWED_DEG = 15.0
 
 
@@ -47,22 +47,22 @@ def check_phase(capture: Capture, primary: str, secondary: str, limits: Limits) 
 
 
 def polarity_finding(phase: Uncertain) -> tuple[Finding, ...]:
-    """Say what the phase between two windings of one core means, nothing when they are in phase."""
+    """Findings from the phase between two windings on one core; none if they are in phase."""
     off = abs(phase.value)
     if 180 - off <= PHASE_ALLOWED_DEG:
         return (
             Finding(
                 FindingKind.POLARITY,
                 f"polarity: the secondary is inverted ({phase.value:.1f}°): winding or sense loop is reversed, "
-                "or a probe has its tip and clip exchanged",
+                "or a probe's tip and clip are swapped",
             ),
         )
     if off > PHASE_ALLOWED_DEG:
         return (
             Finding(
                 FindingKind.PHASE,
-                f"the phase of {phase.value:.1f}° is neither 0 nor 180°: not two windings of one core, or a "
-                "frequency outside the window",
+                f"the phase of {phase.value:.1f}° is neither 0 nor 180°: these are not two windings on one core, or the "
+                "frequency is outside the usable range",
             ),
         )
     return ()

@@ -1,4 +1,4 @@
-"""One reading against limits: the check that needs no physics."""
+"""One reading against limits."""
 
 from __future__ import annotations
 
@@ -23,16 +23,15 @@ def check_reading(
     Parameters
     ----------
     limits : Limits or None
-        None makes it exploratory: recorded, not judged.
+        None: the reading is exploratory, recorded but not judged.
     expected : Uncertain, optional
         What the plan expects, for the record.
     second : MeterReading, optional
-        Another meter, with its own leads, on the same points: a voltage or current near zero is believed only with it.
+        Another meter, with its own leads, on the same points; it must confirm a voltage or current near zero.
 
     Notes
     -----
-    An overload on ohms counts as "above the range" where only a low limit is set (isolation), else nothing
-    can be said.
+    An overload on ohms counts as "above the range" if only a low limit is set (isolation); otherwise it can't be judged.
     """
     function = reading.reading.function
     name = function.quantity
@@ -88,4 +87,4 @@ def _without_number(reading: MeterReading, limits: Limits | None) -> Judgement:
         return Judgement(
             Verdict.PASS, 1.0, f"above the range of {format_quantity(top, reading.reading.unit)} ({shown})"
         )
-    return Judgement(Verdict.INDETERMINATE, 0.0, f"{shown}; there is no number to judge")
+    return Judgement(Verdict.INDETERMINATE, 0.0, f"{shown}: there is no number to judge")

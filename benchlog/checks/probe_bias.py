@@ -1,4 +1,4 @@
-"""Several instruments on the same items in turn: how much each reads above the mean of all."""
+"""Several instruments that read the same items: bias of each against the mean of all."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Bias:
     """One instrument's bias against the mean of all."""
 
     instrument: str
-    #: bias, u: In the unit of the readings; `u` from the scatter left over.
+    #: bias, u: In the unit of the readings; `u` from the residual scatter.
     bias: float
     u: float
     degrees_of_freedom: float
@@ -39,17 +39,17 @@ def probe_biases(
     ----------
     values : array of shape (n,)
     instruments, items : sequence of str, length n
-        Which instrument read which item (and run, where items change between runs).
+        Instrument and item of each reading (item and run, if items change between runs).
 
     Raises
     ------
     AnalysisError
-        If the instruments were not all used on common items, or no reading is left over for the scatter.
+        If the instruments have no items in common, or there are no spare readings for the scatter.
     """
     tags, things = list(dict.fromkeys(instruments)), list(dict.fromkeys(items))
     if len(tags) < 2:
         raise UsageError(
-            "one instrument can't be compared", hint="choose the column that tells instruments apart"
+            "one instrument can't be compared", hint="choose the column that names the instrument"
         )
     which = np.array([tags.index(t) for t in instruments])
     what = np.array([things.index(t) for t in items])
@@ -61,7 +61,7 @@ def probe_biases(
     df = values.size - int(rank)
     if rank < design.shape[1] or df < 1:
         raise AnalysisError(
-            "the instruments did not all read common items often enough to be compared",
+            "the instruments share too few items to be compared",
             hint="let every instrument read the same items, at least two each",
         )
     residual = values - design @ solution
@@ -78,9 +78,9 @@ def probe_biases(
 def check_probe_bias(
     values: npt.NDArray[np.float64], instruments: Sequence[str], items: Sequence[str], unit: str = ""
 ) -> Result:
-    """Compare several instruments that read the same items; indeterminate, since no limit was given.
+    """Compare several instruments that read the same items; indeterminate, since there is no limit.
 
-    `difference` is the bias that stands out most, in units of its uncertainty; `details` has all of them.
+    `difference` is the bias that is largest in units of its uncertainty; `details` has all of them.
     """
     found = probe_biases(values, instruments, items)
     unit = unit or "1"
@@ -107,9 +107,9 @@ def check_probe_bias(
         check="crosscheck",
         verdict=Verdict.INDETERMINATE,
         reason=f"{worst.instrument} differs most from the mean of {len(found)} instruments, by {words}; "
-        "whether that matters needs their accuracies",
+        "to judge that, give their accuracies",
         quantities={"difference": shown},
-        rule="least squares of item + instrument, biases sum to zero; stated, not judged",
+        rule="least squares of item + instrument, biases sum to zero; shown but not judged",
         instruments=tuple(b.instrument for b in found),
         findings=tuple(
             Finding(

@@ -1,4 +1,4 @@
-"""Ways to separate a number of turns from its neighbours when a measurement could not; a probe factor forgotten?"""
+"""Better ways to count turns if a measurement was not good enough, and questions about forgotten probe factors."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from benchlog.magnetics.turns_posterior import rounding_right
 from benchlog.metrology.next_best import WORTH, Way, by_chance_per_minute
 
 _FACTORS = (10, 100)  # of usual probes and dividers (common practice, no source)
-_WITHIN = 0.1  # relative; a miscounted winding is not farther off (judgement)
+_WITHIN = 0.1  # relative; a miscount is within this (judgement)
 
 
 def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Finding]:
-    """Ask about a divider, the turns of the loop or a probe's setting, where one of them would explain a ratio.
+    """Ask about a divider, the turns of the loop or a probe's setting, if one of them would explain a ratio.
 
     Parameters
     ----------
@@ -24,42 +24,46 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
         As measured, with the divider and the loop that were stated.
     """
     divider, loop = setup.divider, setup.loop_turns
-    stated: list[tuple[float, str]] = [(loop, f"is there one turn in the loop instead of {loop}?")]
+    stated: list[tuple[float, str]] = [(loop, f"does the loop have one turn, not {loop}?")]
     if divider is not None:
-        stated.insert(0, (divider, f"is the divider of {divider:g}:1 not there?"))
+        stated.insert(0, (divider, f"is the {divider:g}:1 divider missing?"))
         stated.append(
             (
                 divider * loop,
-                f"is there no divider of {divider:g}:1, and one turn in the loop instead of {loop}?",
+                f"is the {divider:g}:1 divider missing, and does the loop have one turn, not {loop}?",
             )
         )
     if (factor := setup.probes.get(setup.secondary, 1.0)) != 1:
         stated.append((factor, f"is the winding's probe not at x{factor:g}?"))
     for factor, question in stated:
         if factor > 1 and abs(ratio / factor / expected - 1) <= _WITHIN:
-            return [Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected: {question}")]
+            return [
+                Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected value: {question}")
+            ]
     if divider is None and expected > 1 + _WITHIN and abs(ratio - 1) <= _WITHIN:
         # What a divider as large as the number of turns gives, which puts both channels onto one range.
-        forgotten = f"was a divider of {expected:g}:1 before the winding's channel forgotten (--divider {expected:g}:1)"
+        forgotten = (
+            f"is there a {expected:g}:1 divider before the winding's channel (--divider {expected:g}:1)"
+        )
         return [
             Finding(FindingKind.HOOKUP, f"the ratio is 1: {forgotten}, or are both probes on one winding?")
         ]
     for factor in _FACTORS:
         if abs(ratio * factor / expected - 1) <= _WITHIN:
             if divider is None:
-                divided = f"was a divider of {factor}:1 before the winding's channel forgotten (--divider {factor}:1)"
+                divided = f"is there a {factor}:1 divider before the winding's channel (--divider {factor}:1)"
             else:
-                divided = f"is the divider one of {divider * factor:g}:1"
-            words = f"the ratio is 1/{factor} of the expected: {divided}, or a probe at x{factor} (--probe CH={factor})?"
+                divided = f"is the divider really {divider * factor:g}:1"
+            words = f"the ratio is 1/{factor} of the expected value: {divided}, or a probe at x{factor} (--probe CH={factor})?"
             return [Finding(FindingKind.HOOKUP, words)]
         if abs(ratio / factor / expected - 1) <= _WITHIN:
-            absent = "" if divider is None else f"is the divider of {divider:g}:1 not there, or "
-            words = f"the ratio is {factor} times the expected: {absent}is the sense loop's probe at x{factor} (--probe CH={factor})?"
+            absent = "" if divider is None else f"is the {divider:g}:1 divider missing, or "
+            words = f"the ratio is {factor} times the expected value: {absent}is the sense loop's probe at x{factor} (--probe CH={factor})?"
             return [Finding(FindingKind.HOOKUP, words)]
     return []
 
 
-#: What each way takes a person with the parts at hand (judgement).
+#: Minutes for each way with the parts at hand (judgement).
 _MINUTES = {
     "swap": 2.0,
     "longer record": 3.0,
@@ -70,7 +74,7 @@ _MINUTES = {
 
 _THIRD = 1 / math.sqrt(3)
 
-#: Up to here the turns left of two opposing windings are so few that no gain error hides one (common practice, no source).
+#: With at most this many turns left of two opposing windings, no gain error can hide a turn (common practice, no source).
 FEW_TURNS = 40
 
 
@@ -83,7 +87,7 @@ class Method(Way, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, slots=True)
 class _Done:
-    """What was done, and what a better way is reckoned from; uncertainties are standard ones, relative to the ratio."""
+    """The measurement made and its uncertainties (standard, relative to the ratio), from which better ways are computed."""
 
     setup: RatioSetup
     expected: float
@@ -99,12 +103,12 @@ class _Done:
 
     @property
     def plain(self) -> bool:
-        """Driven at the winding, nothing wound against it."""
+        """Whether the winding itself is driven and no winding opposes it."""
         return self.setup.opposed_turns is None and not self.setup.injection
 
     @property
     def loop(self) -> int:
-        """Turns of a sense loop that brings both channels onto one range: the smaller signal a quarter of the larger."""
+        """Turns of a sense loop that puts both channels on one range, with the smaller signal a quarter of the larger."""
         return max(2, round(self.expected / 4))
 
 
@@ -123,7 +127,7 @@ def _done(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> _Done
     )
 
 
-# Each way: how it is done, and the uncertainty it would give; None where it is no help.
+# Each way: what to do, and the uncertainty it would give; None if it does not help.
 
 
 def _series_opposition(done: _Done) -> tuple[str, float] | None:
@@ -132,7 +136,7 @@ def _series_opposition(done: _Done) -> tuple[str, float] | None:
     left = 2 if done.expected > 3 else 1
     wound = f"{done.expected - left:g}"
     gain = GAIN_ACCURACY * math.sqrt(2) * _THIRD * left / done.expected
-    how = f"wind {wound} temporary turns in series opposition to the winding: {left:g} turns must be left"
+    how = f"wind {wound} temporary turns in series opposition to the winding: {left:g} turns must remain"
     return f"{how} (--opposed-turns {wound})", math.hypot(gain, done.circuit)
 
 
@@ -153,14 +157,14 @@ def _divide(done: _Done) -> tuple[str, float] | None:
         return None
     tolerance = min(done.setup.divider_tolerance, 0.001)
     resistors = f"a {done.expected:g}:1 divider of {tolerance * 100:g} % resistors"
-    how = f"see the winding through {resistors}, both channels on one range, and swap (--divider, --swapped)"
+    how = f"put {resistors} on the winding, both channels on one range, and swap (--divider, --swapped)"
     return how, math.hypot(math.hypot(done.noise, done.circuit), tolerance * _THIRD)
 
 
 def _more_sense_turns(done: _Done) -> tuple[str, float] | None:
     if done.setup.loop_turns >= done.loop or not done.plain:
         return None
-    # Converter steps then take 0.2 A^-1.5 of its amplitude of A steps, 90 being 70 % of an 8-bit range.
+    # Error by converter steps: 0.2 A^-1.5 of an amplitude of A steps; 90 steps are 70 % of an 8-bit range.
     steps = 0.2 * (max(done.expected, done.loop) / done.loop / 90) ** 1.5
     how = f"wind {done.loop} sense turns, count them twice, both channels on one range, and swap"
     return f"{how} (--loop-turns {done.loop}, --swapped)", math.hypot(done.noise, steps, done.circuit)
@@ -172,7 +176,7 @@ def _longer_record(done: _Done) -> tuple[str, float]:
 
 
 def methods_that_settle(pairs: list[ChannelPair], setup: RatioSetup, expected: float) -> tuple[Method, ...]:
-    """Ways to measure better than was done, best first, with the uncertainty each would give; none that seldom settles it."""
+    """Better ways to measure, best first, with the uncertainty each would give; those that seldom work are left out."""
     done = _done(pairs, setup, expected)
     ways = {name: way for name, find in _WAYS.items() if (way := find(done)) is not None}
     if not ways:

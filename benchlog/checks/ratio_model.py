@@ -2,8 +2,8 @@
 
 Voltage ratio: N = K V_secondary / V_primary, over the circuit's factor |1 + (Rw + jw Ls) / (jw L)|.
 Current injection: N = n (Rb / Rs) V_primary / V_secondary, over |1 + (Rb + Rw + jw Ls) / (jw L)|.
-Series opposition: a temporary winding of M turns opposes the N, and the secondary channel sees what is left:
-N = M + K V_secondary / V_primary, with the sign of the phase. Gains then act on the few turns left only.
+Series opposition: a temporary winding of M turns opposes the N, and the secondary channel sees the difference:
+N = M + K V_secondary / V_primary, with the sign of the phase. Gain errors then affect only the few turns left.
 """
 
 from __future__ import annotations
@@ -31,17 +31,17 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-#: Winding resistance, leakage and probe loading of a winding nothing is known of: 0.01 to 0.1 %, common practice.
+#: Effect of winding resistance, leakage and probe loading if they are not known: 0.01 to 0.1 %, common practice.
 UNKNOWN_WINDING = 0.001
-#: Two captures further apart than this (relative) are not of one set-up: far more than two clocks differ.
+#: Captures whose frequencies differ by more (relative) are not of one set-up; clocks differ far less.
 SAME_FREQUENCY = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
 class Winding:
-    """What is known of the N-turn winding: inductance of one turn (H), resistance (ohm), leakage (H).
+    """Known data of the N-turn winding: inductance of one turn (H), resistance (ohm), leakage (H).
 
-    Resistance or leakage that is None is not known, and counts as `UNKNOWN_WINDING`.
+    If resistance or leakage is None, `UNKNOWN_WINDING` is used.
     """
 
     al_h: float
@@ -51,7 +51,7 @@ class Winding:
 
 @dataclass(frozen=True, slots=True)
 class Injection:
-    """Current injection: burden and the resistor that shows the primary current, with half-widths (relative)."""
+    """Current injection: burden and the resistor for the primary current, with relative half-widths."""
 
     burden_ohm: float
     shunt_ohm: float
@@ -61,25 +61,24 @@ class Injection:
 
 @dataclass(frozen=True, slots=True)
 class RatioSetup:
-    """How the two channels are connected and what is known of them."""
+    """How the two channels are connected, and their known data."""
 
-    #: primary, secondary: Channels on the sense loop (or current resistor) and on the N-turn winding (or
-    #: burden). In a swapped capture probes and channels have changed places: channel `primary` is then on the
-    #: N-turn winding.
+    #: primary, secondary: Channels on the sense loop (or current resistor) and on the N-turn winding (or burden). In a
+    #: swapped capture channel `primary` with its probe is on the N-turn winding.
     primary: str
     secondary: str
     loop_turns: int = 1  #: K, turns of the sense loop, or passes of the primary current.
     #: Half-width of each channel's gain error, relative; the probe counts
     #: as part of its channel.
     gain_accuracy: float | Mapping[str, float] = GAIN_ACCURACY
-    #: Half-width of the gain error between the two channels' ranges; counts when swapping removed the rest.
+    #: Half-width of the gain error between the two channels' ranges, which swapping does not remove.
     range_gain: float = RANGE_GAIN
     #: Probe factors by channel; they stay with the channel when swapped.
     probes: Mapping[str, float] = field(default_factory=dict)
     #: The winding is seen through a divider of this ratio, so that both channels use one range.
     divider: float | None = None
     divider_tolerance: float = 0.001  #: Half-width of its error, relative.
-    winding: Winding | None = None  #: For correcting winding resistance and leakage.
+    winding: Winding | None = None  #: For the correction of winding resistance and leakage.
     injection: Injection | None = None  #: For current injection instead of a voltage ratio.
     generator_ohm: float = 50.0  #: Output resistance of the generator, for judging the frequency.
     #: M, turns of a temporary winding in series opposition to the N; the secondary channel sees both.
@@ -89,17 +88,17 @@ class RatioSetup:
         if self.opposed_turns is not None:
             if self.opposed_turns < 1:
                 raise UsageError(
-                    f"a winding of {self.opposed_turns} turns opposes nothing", hint="--opposed-turns 30"
+                    f"a temporary winding can't have {self.opposed_turns} turns", hint="--opposed-turns 30"
                 )
             if self.injection or self.divider is not None:
                 raise UsageError(
-                    "series opposition goes with neither divider nor current injection",
+                    "series opposition can't be combined with a divider or current injection",
                     hint="the secondary channel sees the few turns left directly",
                 )
         if self.loop_turns < 1:
             raise UsageError(f"a sense loop can't have {self.loop_turns} turns", hint="--loop-turns 1")
         if self.divider is not None and not self.divider >= 1:
-            raise UsageError(f"a divider of {self.divider:g}:1 divides nothing", hint="--divider '100:1'")
+            raise UsageError(f"a divider of {self.divider:g}:1 does not divide", hint="--divider '100:1'")
         if not 0 <= self.divider_tolerance < 1:
             raise UsageError("the divider's tolerance must lie between 0 and 100 %")
         if self.injection and min(self.injection.burden_ohm, self.injection.shunt_ohm) <= 0:
@@ -109,10 +108,10 @@ class RatioSetup:
 def turns_number(
     pairs: list[ChannelPair], setup: RatioSetup, expected: float
 ) -> tuple[Any, tuple[Finding, ...], tuple[Finding, ...]]:
-    """Turns as an uncertain number with its budget, and what there is to say about the channels.
+    """Turns as an uncertain number with its budget, and findings about the channels.
 
-    The geometric mean of a capture and a swapped one is free of the channels' gains. The second value holds
-    findings, the third notes.
+    The channels' gains cancel in the geometric mean of a capture and a swapped one. The second value holds findings, the
+    third notes.
     """
     gains = ScopeGains(setup.gain_accuracy, setup.range_gain, pairs[0].instrument)
     single = []
@@ -145,9 +144,9 @@ def turns_number(
 
 
 def on_one_range(pairs: list[ChannelPair], setup: RatioSetup) -> bool:
-    """Whether both channels were on one vertical range: surely, or as somebody who uses a divider says.
+    """Whether both channels were on one vertical range, by the captures or because a divider was used.
 
-    The ranges found in the captures outweigh the divider's nominal value.
+    Ranges found in the captures count more than the divider's nominal value.
     """
     if setup.divider is not None:
         return all(pair.same_range is not False for pair in pairs)
@@ -164,7 +163,7 @@ def _injection(seen: Any, setup: RatioSetup) -> Any:
 
 
 def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> Any:
-    """What the circuit makes of the turns: measured over true, uncertain by half of the correction."""
+    """Effect of the circuit: measured over true turns, uncertain by half of the correction."""
     if setup.winding is None:
         return uniform(
             1.0,
@@ -187,20 +186,20 @@ def _circuit_factor(setup: RatioSetup, expected: float, frequency_hz: float) -> 
 
 
 def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding, bool]:
-    """Compare the two channels' gains, which a swap shows, with what was stated, and report whether they fit."""
+    """Compare the channels' gain difference, which a swap shows, with their stated accuracy; report whether it fits."""
     first, second = (pair.fit.ratio(0, 1).ratio for pair in pairs)
     mismatch = math.sqrt(first / second) - 1
     a, b = pairs[0].numerator, pairs[0].denominator
     allowed = gains.half_width(a) + gains.half_width(b) + 2 * gains.range_gain
     if abs(math.log(first)) > 0.5 and abs(math.log(first * second)) < 0.1:  # a swap would square it
-        words = "the second capture has the probes where the first has them: they were not swapped"
+        words = "the probes are in the same places in both captures: they were not swapped"
         return Finding(FindingKind.GAINS, words), False
-    text = f"the swap shows channel {a} reading {mismatch * 100:+.2f} % against channel {b}"
+    text = f"channel {a} reads {mismatch * 100:+.2f} % against channel {b}, as the swap shows"
     if abs(mismatch) > allowed:
         return (
             Finding(
                 FindingKind.GAINS,
-                f"{text}: more than their gains allow (±{allowed * 100:.2g} %); is it the same winding, and each probe set as before?",
+                f"{text}: more than their gain accuracy allows (±{allowed * 100:.2g} %); is it the same winding, and each probe set as before?",
             ),
             False,
         )
@@ -208,7 +207,7 @@ def swap_mismatch(pairs: list[ChannelPair], gains: ScopeGains) -> tuple[Finding,
 
 
 def _frequencies(pairs: list[ChannelPair]) -> list[Finding]:
-    """Say when the two captures were not taken at one frequency: then they are not one set-up."""
+    """Report two captures that were not taken at one frequency."""
     first, second = (pair.fit.frequency_hz for pair in pairs)
     noise = 4 * math.hypot(*(pair.fit.u_frequency_hz for pair in pairs))
     if abs(first - second) <= SAME_FREQUENCY * first + noise:
@@ -217,7 +216,7 @@ def _frequencies(pairs: list[ChannelPair]) -> list[Finding]:
         Finding(
             FindingKind.CONDITIONS,
             f"the swapped capture is at {format_quantity(second, 'Hz')}, the first at {format_quantity(first, 'Hz')}: "
-            "not one set-up, so gains that depend on frequency do not cancel; take both at one frequency",
+            "gains that depend on frequency do not cancel; capture both at one frequency",
         )
     ]
 
@@ -241,13 +240,13 @@ def phase_of(pairs: list[ChannelPair], gains: ScopeGains, *, divided: bool = Fal
 
 
 def frequency_of(pairs: list[ChannelPair]) -> Uncertain:
-    """Shared frequency, by the recorder's own clock and what a clock like that may be off."""
+    """Shared frequency by the recorder's clock, with the clock's uncertainty."""
     best = min(pairs, key=lambda pair: pair.fit.u_frequency_hz)
     return to_uncertain(ScopeGains(instrument=best.instrument).frequency(best), "Hz")
 
 
 def accuracy_class(turns: Uncertain, phase: Uncertain, expected: float, percent: float) -> dict[str, Any]:
-    """Errors at one point in the standard's words: too few turns give too much secondary current."""
+    """Errors at one point as the standard defines them: too few turns give too much secondary current."""
     error = (expected / turns.value - 1) * 100
     expanded = expected / turns.value**2 * turns.expanded_uncertainty * 100
     lead = phase.value - (math.copysign(180, phase.value) if abs(phase.value) > 90 else 0)

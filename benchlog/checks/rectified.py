@@ -1,4 +1,4 @@
-"""DC voltage behind a bridge and a reservoir capacitor without load, and the voltage the capacitor must withstand."""
+"""Unloaded DC voltage behind a bridge and reservoir capacitor, and the voltage the capacitor must withstand."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def check_rectified(
     capacitor_v : float, optional
         Rating of the capacitor.
     second : MeterReading, optional
-        Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
+        Another meter, with its own leads, on the same points; it must confirm a reading near zero.
     """
     if reading.reading.function is not Function.DC_VOLTS:
         raise UsageError(f"{reading.name} was on {reading.reading.function}, not on V=")
@@ -59,7 +59,7 @@ def check_rectified(
         if second is None:
             judgement = part_or_meter(judgement, reading, missing)
         if capacitor_v is not None:
-            words = "capacitor rating not checked: it needs a rectified voltage that can be trusted"
+            words = "capacitor rating not checked: that needs a rectified voltage you can trust"
             findings.append(Finding(FindingKind.DESIGN, words))
     elif capacitor_v is not None:
         design = (capacitor_rating(quantities["rectified_peak_worst"], capacitor_v),)

@@ -1,4 +1,4 @@
-"""What a scope's two channels add to a ratio: gain errors, gain between ranges, delay, noise, converter steps.
+"""Uncertainty that a scope's two channels add to a ratio: gains, gain between ranges, delay, noise, converter steps.
 
 The gain error of a channel (probe and attenuator included) is the same in every capture of one set-up, so it
 cancels in the geometric mean of a capture and one with probes and channels swapped. The error between two
@@ -25,7 +25,7 @@ GAIN_ACCURACY = 0.03  # half-width, a common 8-bit scope with its probe
 RANGE_GAIN = 0.005  # half-width, between two ranges of one channel
 #: Delay between two channels of a common scope with like probes (half-width, second; common practice, no source).
 CHANNEL_DELAY_S = 5e-9
-#: What the crystal of a scope may be off, with its age and temperature (half-width, relative; common practice).
+#: Error of a scope's crystal with age and temperature (half-width, relative; common practice).
 CRYSTAL = 50e-6
 #: Delay of a known divider with the probe on it: its lower resistor, some 100 ohm, with 100 pF (half-width, second).
 DIVIDER_DELAY_S = 20e-9
@@ -35,8 +35,7 @@ DIVIDER_DELAY_S = 20e-9
 class ScopeGains:
     """Gain errors of a scope's channels as uncertain numbers; one object per set-up, so that they correlate."""
 
-    #: Half-width of the gain error, relative; per channel where it is a
-    #: mapping (others take the default).
+    #: Half-width of the gain error, relative; a mapping has it per channel (others take the default).
     accuracy: float | Mapping[str, float] = GAIN_ACCURACY
     range_gain: float = RANGE_GAIN  #: Half-width of the gain error between two ranges of one channel.
     instrument: str = ""  #: Tag of the scope, for the budget.
@@ -47,7 +46,7 @@ class ScopeGains:
         for width in (*widths, self.range_gain):
             if not 0 <= width < 1:
                 raise UsageError(
-                    f"a gain error of {width * 100:g} % makes no sense", hint="write it like '3 %'"
+                    f"a gain error of {width * 100:g} % is impossible", hint="write it like '3 %'"
                 )
 
     def half_width(self, name: str) -> float:
@@ -61,10 +60,10 @@ class ScopeGains:
         return Influence(role, self.instrument, CAPTURE, channel, range_max)
 
     def gain(self, name: str, range_max: float | None = None) -> Any:
-        """Gain of a channel: uncertain, 1 by its data sheet, the same object each time.
+        """Gain of a channel: an uncertain 1, the same object each time.
 
-        The range is followed without an uncertainty of its own, so that a recall of one range finds what was taken
-        on it also where the channel's gain cancels.
+        The range is a further input of zero uncertainty, so that a recall of one range finds its results even if the channel's
+        gain cancels.
         """
         if name not in self._gains:
             self._gains[name] = uniform(
@@ -91,7 +90,7 @@ class ScopeGains:
     def delay_deg(self, pair: ChannelPair) -> Any:
         """Phase that the delay between the two channels adds at a pair's frequency, the numerator's lead.
 
-        One delay for all captures of a set-up: swapping probes and channels turns its sign.
+        The delay is the same in all captures of a set-up; swapping probes and channels changes its sign.
         """
         first, second = sorted((pair.numerator, pair.denominator))
         name = f"delay of {first} against {second}"
@@ -103,7 +102,7 @@ class ScopeGains:
         return sign * 360 * pair.fit.frequency_hz * self._gains[name]
 
     def frequency(self, pair: ChannelPair, where: str = "") -> Any:
-        """Frequency of a pair: noise of its fit, and the scope's time base, one for all captures of a set-up."""
+        """Frequency of a pair with the noise of its fit and the time base, which all captures of a set-up share."""
         fit = pair.fit
         if "time base" not in self._gains:
             self._gains["time base"] = uniform(
@@ -139,19 +138,18 @@ class ChannelPair:
     #: numerator, denominator: Channel names.
     numerator: str
     denominator: str
-    #: Whether both channels were on one vertical range; None when the capture does not say.
+    #: Whether both channels were on one vertical range; None if the capture does not say.
     same_range: bool | None
-    findings: tuple[Finding, ...]  #: What is odd: what warns and what blocks.
-    blocking: tuple[Finding, ...] = ()  #: Those that forbid resting a verdict on this pair.
-    #: Findings of the lightest kind, already in the uncertainty: for a result's details, not for the screen.
+    findings: tuple[Finding, ...]  #: Findings that warn or block.
+    blocking: tuple[Finding, ...] = ()  #: Those that allow no verdict from this pair.
+    #: Minor findings, already in the uncertainty: for a result's details, not for the screen.
     notes: tuple[Finding, ...] = ()
     instrument: str = ""  #: Tag of the scope.
-    #: Full scale of the two channels at their inputs, volt, where
-    #: known.
+    #: Full scale of the two channels at their inputs, volt, if known.
     ranges: tuple[float | None, float | None] = (None, None)
 
     def ratio(self, where: str = "") -> Any:
-        """Uncertain amplitude ratio as the fit gives it; no gain errors yet."""
+        """Uncertain amplitude ratio from the fit, without gain errors."""
         r = self.fit.ratio(0, 1)
         return self._noisy(r.ratio, r.u_ratio, r.degrees_of_freedom, where)
 
@@ -171,7 +169,7 @@ def with_probes(capture: Capture, probes: Mapping[str, float]) -> Capture:
     Raises
     ------
     UsageError
-        If a channel is not there, or a factor is not above zero.
+        If there is no such channel, or a factor is not above zero.
     """
     for name, factor in probes.items():
         capture.channel(name)
@@ -187,7 +185,7 @@ def scopes_used(*captures: Capture) -> dict[str, str]:
 
 
 def same_range(a: ChannelRecord, b: ChannelRecord) -> bool | None:
-    """Tell whether two channels were on one vertical range, from full scale or scale; None when unknown."""
+    """Whether two channels were on one vertical range, from full scale or scale; None if unknown."""
     if a.range_max is not None and b.range_max is not None:
         return math.isclose(a.range_max, b.range_max, rel_tol=1e-6)
     if a.codes.dtype.kind in "iu" and b.codes.dtype.kind in "iu" and a.codes.dtype == b.codes.dtype:
@@ -196,18 +194,18 @@ def same_range(a: ChannelRecord, b: ChannelRecord) -> bool | None:
 
 
 def fit_pair(capture: Capture, numerator: str, denominator: str) -> ChannelPair:
-    """Fit two channels and gather what their converters and the record have to say.
+    """Fit two channels and collect the findings about converters and record.
 
     Raises
     ------
     UsageError
-        If both are one channel, or there is no such channel.
+        If both are the same channel, or there is no such channel.
     AnalysisError
         If the record can't be fitted, or the denominator shows no signal.
     """
     if numerator == denominator:
         raise UsageError(
-            f"channel {numerator} can't be both sides of a ratio",
+            f"channel {numerator} is named twice: a ratio needs two channels",
             hint=f"channels here: {', '.join(capture.names)}",
         )
     names = (numerator, denominator)

@@ -1,4 +1,4 @@
-"""Numbers of two series of readings taken at the same moments: bias, spread, limits of agreement, drift."""
+"""Statistics of two series of readings taken at the same times: bias, spread, limits of agreement, drift."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ LEAST_READINGS = 3
 class Agreement:
     """How two instruments agree; differences are first minus second."""
 
-    difference: Summary  #: Mean (the bias), spread, memory and so on of the differences.
+    difference: Summary  #: Mean (the bias), spread, autocorrelation and so on of the differences.
     #: limits_low, limits_high, u_limits: Limits of agreement, mean plus-minus 1.96 sd, and their standard
     #: uncertainty (Bland and Altman 1999, Stat. Methods Med. Res. 8, 135-160; from memory).
     limits_low: float
     limits_high: float
     u_limits: float
     regression: Line  #: first = intercept + slope second.
-    #: Of the difference against time, per second; its uncertainties take the memory into account.
+    #: Of the difference against time, per second; its uncertainties include autocorrelation.
     drift: Line
     u_drift: float
     robust_drift: float  #: Theil-Sen slope of the same, per second.

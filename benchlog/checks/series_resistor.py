@@ -1,4 +1,4 @@
-"""A winding's impedance by a series resistor: hook-up, measurement, what is odd about it; judging is elsewhere.
+"""Measure a winding's impedance by a series resistor: hook-up, measurement, findings; no verdict.
 
 One channel across the winding (or on the generator's node, across winding and resistor together), the other across
 the resistor. Impedance of the winding Z = R V_L / V_R, or R (V_node / V_R - 1); both have the reactance
@@ -30,18 +30,18 @@ from benchlog.metrology.gtc import GTC
 from benchlog.result import Uncertain
 from benchlog.units import format_quantity
 
-#: Outside this range of |V_L / V_R| the larger signal is many times the smaller.
+#: Outside this range of |V_L / V_R| one signal is many times the other.
 RATIO_RANGE = (0.2, 5.0)
-#: Below this from 0 or 180 degrees a voltage is that of a resistor, not of any winding (judgement).
+#: A phase closer than this to 0 or 180 degrees is that of a resistor, not a winding (judgement).
 IN_PHASE_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class SeriesSetup:
-    """How the two channels are connected and what is known of them."""
+    """How the two channels are connected, and their known data."""
 
-    #: across, resistor_channel: Channels across the winding and across the series resistor. In a swapped
-    #: capture they have changed places.
+    #: across, resistor_channel: Channels across the winding and across the series resistor; reversed in a swapped
+    #: capture.
     across: str
     resistor_channel: str
     #: resistor_ohm, resistor_tolerance: The resistor and the half-width of its error, relative.
@@ -57,7 +57,8 @@ class SeriesSetup:
     def __post_init__(self) -> None:
         if not self.resistor_ohm > 0:
             raise UsageError(
-                f"a series resistor of {self.resistor_ohm:g} ohm", hint="write it like --resistor '1 kohm'"
+                f"a series resistor can't have {self.resistor_ohm:g} ohm",
+                hint="write it like --resistor '1 kohm'",
             )
         if not 0 <= self.resistor_tolerance < 1:
             raise UsageError("the resistor's tolerance must lie between 0 and 100 %")
@@ -79,8 +80,7 @@ class MeasuredCoil:
     frequency: Uncertain
     voltage_peak_v: float  #: Across the winding.
     ratio: float  #: Voltage ratio of the two channels.
-    #: blocked, findings, notes: Why no verdict may rest on it; all that is odd; what is in the uncertainty
-    #: already.
+    #: blocked, findings, notes: Reasons for no verdict; all findings; minor ones already in the uncertainty.
     blocked: tuple[Finding, ...]
     findings: tuple[Finding, ...]
     notes: tuple[Finding, ...]
@@ -117,7 +117,7 @@ def coil_of(
     swapped : Capture or None
         A second capture with probes and channels swapped.
     where : str
-        Stands behind the labels of the budget.
+        Appended to the labels of the budget.
     """
     capture = with_probes(capture, setup.probes)
     pairs = [fit_pair(capture, setup.across, setup.resistor_channel)]
@@ -128,9 +128,9 @@ def coil_of(
     fit = pairs[0].fit
     reactance = resistor * ratio * GTC.sin(angle)
     if float(reactance.x) == 0:
-        raise AnalysisError("both channels are exactly in phase: no inductance to be seen")
+        raise AnalysisError("both channels are exactly in phase: they show no inductance")
     series = resistor * (ratio * GTC.cos(angle) - (1 if setup.node else 0))
-    if float(reactance.x) < 0:  # one channel inverted; the winding's own resistance turns with it
+    if float(reactance.x) < 0:  # one channel is inverted; so is the sign of the winding's resistance
         reactance = -reactance
         series = -series if not setup.node else series
     frequency = gains.frequency(pairs[0], where)
@@ -157,7 +157,7 @@ def coil_of(
 
 
 def _ratio_and_phase(pairs: list[ChannelPair], gains: ScopeGains, where: str) -> tuple[Any, Any]:
-    """Ratio and phase of both channels; the means of a capture and a swapped one are free of the channels' gains."""
+    """Ratio and phase of both channels; gains cancel in the mean of a capture and a swapped one."""
     seen, phases = [], []
     for pair in pairs:
         label = where if pair is pairs[0] else f"{where}, swapped"
@@ -176,8 +176,8 @@ def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: Series
         return [
             Finding(
                 FindingKind.HOOKUP,
-                f"both channels are in phase ({phase_deg:.2f}°): looks like the wrong hook-up, both probes on one signal or "
-                "no winding in the circuit",
+                f"both channels are in phase ({phase_deg:.2f}°): both probes on one signal, or no winding in the circuit? Check "
+                "the hook-up",
             )
         ]
     findings: list[Finding] = []
@@ -207,9 +207,9 @@ def _coil_findings(phase_deg: float, ratio: float, reactance: Any, setup: Series
 
 
 def wrong_node(coil: MeasuredCoil, setup: SeriesSetup) -> Finding | None:
-    """Ask where channel `across` is clipped, if the winding's resistance comes out as none can have.
+    """Ask where channel `across` is connected, if the winding's resistance comes out impossible.
 
-    With the resistor counted twice or not at all it is off by just that resistor.
+    If the series resistor was counted twice or not at all, the result is off by exactly that resistor.
     """
     ohm = to_uncertain(coil.series_ohm, "ohm")
     near = max(ohm.expanded_uncertainty, 0.02 * setup.resistor_ohm)
@@ -226,18 +226,18 @@ def wrong_node(coil: MeasuredCoil, setup: SeriesSetup) -> Finding | None:
 
 
 def in_phase(phase_deg: float) -> bool:
-    """Tell whether two channels show one signal; even a shorted turn has leakage enough to turn the phase."""
+    """Whether two channels show one signal; even a shorted turn has enough leakage to shift the phase."""
     return min(abs(phase_deg), abs(abs(phase_deg) - 180)) < IN_PHASE_DEG
 
 
 def _coil_notes(phase_deg: float, setup: SeriesSetup) -> tuple[Finding, ...]:
-    """With both grounds between winding and resistor the resistor is seen upside down: nothing odd about that."""
+    """Finding for a lagging voltage: with both grounds between winding and resistor the resistor is inverted, which is fine."""
     if phase_deg < 0 and not setup.node:
         return (
             Finding(
                 FindingKind.PHASE,
-                f"the winding's voltage lags ({phase_deg:.1f}°): the resistor is seen upside down, as with both ground clips "
-                "between it and the winding; otherwise the frequency is above the winding's self-resonance",
+                f"the winding's voltage lags ({phase_deg:.1f}°): the resistor's signal is inverted, as with both ground "
+                "clips between it and the winding; otherwise the frequency is above the winding's self-resonance",
             ),
         )
     return ()

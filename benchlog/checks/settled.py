@@ -11,7 +11,7 @@ from benchlog.metrology.statistics import robust_sd
 
 FloatArray = npt.NDArray[np.float64]
 DEFAULT_READINGS = 30
-_ONE_LEVEL = 10.0  # stretches closer than ten times the spread allowed at rest are one level; judgement
+_ONE_LEVEL = 10.0  # stretches closer than ten times the spread allowed at rest count as one level; judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,18 +32,18 @@ class Step:
 
 
 def count_size(values: FloatArray) -> float:
-    """Return one count of the display that gave these values: the usual smallest step between them; 0 if none."""
+    """Return one count of the display: the usual smallest step between its values; 0 if there is none."""
     levels = np.unique(values)
     if levels.size < 2:
         return 0.0
     apart = np.diff(levels)
-    # Binary rounding of decimal values makes specks of difference that are not counts.
+    # Binary rounding of decimal values gives tiny differences that are not counts.
     apart = apart[apart > 1e-9 * np.abs(levels).max()]
     return float(np.quantile(apart, 0.05)) if apart.size else 0.0
 
 
 def _calm(values: FloatArray) -> float:
-    """Return how far readings may spread at rest: four counts, or six times the noise from row to row."""
+    """Return the largest spread of readings at rest: four counts, or six times the noise from row to row."""
     noise = robust_sd(np.diff(values, 2)) / np.sqrt(6) if values.size > 4 else 0.0
     return max(4.0 * count_size(values), 6.0 * noise)
 
@@ -54,7 +54,7 @@ def settled_steps(
     """Find where both instruments are at rest, and their difference over the last readings there.
 
     At rest means: over `readings` rows neither spreads by more than four of its counts, or six times its
-    noise from row to row (judgement, no source). A lag between the two does not matter there.
+    noise from row to row (judgement, no source). There a lag between the two does not matter.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def settled_steps(
             median_difference=float(np.median(off)),
         )
         if steps and _same_level(steps[-1], step, limits):
-            steps.pop()  # creeping to one level: only its end counts
+            steps.pop()  # still settling to the same level: only its end counts
         steps.append(step)
     return tuple(steps)
 
@@ -104,7 +104,7 @@ def _same_level(before: Step, after: Step, limits: list[float]) -> bool:
 
 
 def _before_leaving(first: FloatArray, second: FloatArray, begin: int, last: int, limits: list[float]) -> int:
-    """Step back over readings at the end that already leave for the next level."""
+    """Leave out readings at the end that already move to the next level."""
     end = last
     for values, limit in zip((first, second), limits, strict=True):
         rest = float(np.median(values[max(begin, last - 2 * DEFAULT_READINGS) : last + 1]))

@@ -1,4 +1,4 @@
-"""Does a wall transformer or supply give what its nameplate promises?"""
+"""Does a wall transformer or supply deliver what its nameplate says?"""
 
 from __future__ import annotations
 
@@ -42,14 +42,13 @@ CAUTION = (
     "Keep the case closed: mains is inside. Attach clips with the plug out, power on, read, power off. "
     "Local rules and licensed practice come first."
 )
-#: What settles doubts that are no uncertainties; how often and in how many minutes is judgement.
-_RECORD = Way("capture again with two cycles or more, clear of the range's ends", 0.9, 1.0)
-_LOAD_IT = Way("measure it under a resistor that takes about its rated current", 0.9, 3.0)
-_EXCHANGE = Way("exchange the leads and read again", 0.95, 0.5)
+#: What settles doubts other than uncertainty; chances and minutes are judgement.
+_LOAD_IT = Way("measure it with a load resistor that draws about its rated current", 0.9, 3.0)
+_EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
 _DC = (Function.DC_VOLTS,)
 _CAPACITOR_NOT_CHECKED = Finding(
-    FindingKind.DESIGN, "capacitor rating not checked: it needs an AC no-load voltage that can be trusted"
+    FindingKind.DESIGN, "capacitor rating not checked: that needs an AC no-load voltage you can trust"
 )
 _AC = (Function.AC_VOLTS, Function.AC_DC_VOLTS)
 
@@ -65,7 +64,7 @@ def check_supply(
     tolerance: float = 0.06,
     limits: Mapping[str, Limits] | None = None,
 ) -> Result:
-    """Check a supply's no-load voltage, and its load point and a capacitor's rating where given.
+    """Check a supply's no-load voltage, and its load point and a capacitor's rating if given.
 
     Parameters
     ----------
@@ -74,9 +73,9 @@ def check_supply(
     no_load : MeterReading
         Voltage without load.
     mains : Mains, optional
-        Mains voltage read in the same minute; the limits follow it, and are as uncertain as it is.
+        Mains voltage read in the same minute; the limits scale with it and share its uncertainty.
     second : MeterReading, optional
-        Another meter, with its own leads, on the same points: a reading near zero is believed only with it.
+        Another meter, with its own leads, on the same points; it must confirm a reading near zero.
     load : LoadPoint, optional
         Gives the source resistance; a gain error shared by both readings cancels.
     capacitor_v : float, optional
@@ -93,8 +92,8 @@ def check_supply(
 
     Notes
     -----
-    A DC output that may be regulated or not is judged as both. It passes where a load point shows that it behaves as
-    one of them, fails where it is neither, and is indeterminate else.
+    A DC output that may be regulated or not is judged as both. It passes if a load point shows that it behaves as one of
+    them, fails if it fits neither, and is indeterminate otherwise.
     """
     readings = [no_load, *([second] if second else []), *([load.loaded] if load else [])]
     _refuse_wrong_function(nameplate, *readings)
@@ -159,7 +158,7 @@ def _judge_outputs(
     quantities: Mapping[str, Uncertain],
     doubtful: bool,
 ) -> tuple[dict[str, Limits], list[Judgement]]:
-    """Limits and judgements, that of the no-load voltage first; of a DC output as whatever it may be."""
+    """Limits and judgements, the no-load voltage first; for a DC output as each kind it may be."""
 
     def judged(regulation: Regulation) -> tuple[dict[str, Limits], list[Judgement]]:
         expected = expected_supply(nameplate, mains, tolerance, regulation)
@@ -168,9 +167,9 @@ def _judge_outputs(
             used |= expected.load_limits()
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
-        if isinstance(no_load, Captured) and no_load.spoiled:
-            words = f"no verdict from this record: {no_load.spoiled}"
-            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, _RECORD)]
+        if isinstance(no_load, Captured) and (doubt := no_load.spoiled):
+            words = f"no verdict from this record: {doubt}"
+            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, way_out(doubt))]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found
@@ -192,11 +191,14 @@ def _judge_outputs(
 def _of_either(
     shown: Uncertain, verdicts: list[Verdict], as_either: list[list[Judgement]]
 ) -> tuple[Verdict, str]:
-    """Verdict and reason of a DC output that may be regulated, the first of both, or not."""
+    """Verdict and reason of a DC output; `as_either` has the judgements if regulated, then if not."""
     if all(verdict is Verdict.FAIL for verdict in verdicts):
         regulated, unregulated = (next(j for j in js if j.verdict is Verdict.FAIL).reason for js in as_either)
-        return Verdict.FAIL, f"neither regulated ({regulated}) nor unregulated ({unregulated})"
-    if len(as_either[0]) > 1:  # measured under load already
+        return (
+            Verdict.FAIL,
+            f"wrong for a regulated output ({regulated}) and for an unregulated one ({unregulated})",
+        )
+    if len(as_either[0]) > 1:  # already measured under load
         regulated, unregulated = (
             next(j for j in js if j.verdict is verdict).reason
             for js, verdict in zip(as_either, verdicts, strict=True)
@@ -232,19 +234,19 @@ def _refuse_wrong_function(nameplate: Nameplate, *readings: MeterReading) -> Non
         if metered.reading.function not in wanted:
             raise UsageError(
                 f"the nameplate says {nameplate.coupling}, but {metered.name} was on {metered.reading.function}",
-                hint=f"set the meter to {wanted[0]} and read again; DC on an AC output reads near zero, and the reverse",
+                hint=f"set the meter to {wanted[0]} and read again; an AC output read on DC shows near zero, and the reverse",
             )
 
 
 def _both(first: MeterReading, second: MeterReading) -> str:
-    """Name two meters; who has no tag is the first or the second."""
+    """Name two meters; one without a tag is called the first or the second."""
     if first.name == second.name:
         return "first and second meter"
     return f"{first.name} and {second.name}"
 
 
 def _reversed(no_load: MeterReading, expected: Expected) -> bool:
-    """Whether a DC reading is the expected one with the leads, or the plug, the other way round."""
+    """Whether a DC reading is the expected one with the wrong sign: leads or plug reversed."""
     dc = no_load.reading.function is Function.DC_VOLTS
     return dc and no_load.value < 0 and -no_load.value >= expected.low_v / 2
 
@@ -256,13 +258,13 @@ def _doubt(
     expected: Expected,
     findings: list[Finding],
 ) -> Judgement:
-    """Keep a reading near zero, or the leads, from condemning the part (common practice, no source)."""
+    """Don't reject a part for a reading near zero or swapped leads (common practice, no source)."""
     if _reversed(no_load, expected):
         return Judgement(
             Verdict.INDETERMINATE,
             judgement.conformance_probability,
-            f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug's polarity "
-            "not that of the nameplate? Exchange the leads and read again",
+            f"{no_load.reading.displayed}: the polarity is reversed. Are the leads swapped, or is the plug wired "
+            "against its label? Swap the leads and read again",
             _EXCHANGE,
         )
     if second is not None:
@@ -305,7 +307,7 @@ def _rectified(
     quantities: dict[str, Uncertain],
     findings: list[Finding],
 ) -> list[DesignCheck]:
-    """Add what a bridge and a capacitor behind the output give, where the no-load voltage can be trusted."""
+    """Add the rectified peak behind a bridge and capacitor, if the no-load voltage can be trusted."""
     if not trusted:
         findings += [_CAPACITOR_NOT_CHECKED] if capacitor_v is not None else []
         return []

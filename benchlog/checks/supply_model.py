@@ -11,11 +11,11 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.result import Limits, Uncertain
 from benchlog.units import Nameplate, Regulation, format_quantity
 
-#: Two diodes of 0.35 V at a few microamperes: the small drop is the careful assumption for a voltage rating.
+#: Two diodes of 0.35 V at a few microamperes: for a voltage rating a small drop is the careful assumption.
 DIODE_DROP_V = 0.35
 #: Crest factor of real mains, flattened by rectifier loads or not (common practice, no source).
 CREST_LOW, CREST_HIGH = 1.36, 1.42
-#: What a regulated output and its cable may lose up to the rated current, relative (common practice, no source).
+#: Voltage drop of a regulated output and its cable up to the rated current, relative (common practice, no source).
 REGULATED_DROP = 0.10
 
 # Regulation (no-load rise over full-load voltage) typical for shape and class, by rated VA.
@@ -36,7 +36,7 @@ _REGULATION = (
 def typical_regulation(power_va: float) -> float:
     """Regulation (V_noload - V_fullload)/V_fullload typical of a transformer of that rating.
 
-    Interpolated over the logarithm of the rating, held constant beyond the table.
+    Interpolated over the logarithm of the rating; constant beyond the table.
 
     >>> typical_regulation(40.0)
     0.13
@@ -52,34 +52,35 @@ def typical_regulation(power_va: float) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Expected:
-    """What the nameplate promises at the mains of the moment."""
+    """Expected values by the nameplate at the present mains."""
 
     no_load_v: float  #: Middle of what is expected, volt.
     #: low_v, high_v: Limits of the no-load voltage.
     low_v: float
     high_v: float
-    source: str  #: Where all this comes from, in words.
+    source: str  #: How the values were found, in words.
     source_ohm: float | None = None  #: Typical source resistance; None without a rating.
     source_high_ohm: float | None = None  #: Highest source resistance allowed.
     #: loaded_low_v, loaded_high_v: Limits of a DC output under any load up to the rated one.
     loaded_low_v: float | None = None
     loaded_high_v: float | None = None
     assumptions: tuple[str, ...] = ()
-    regulation: Regulation = Regulation.UNKNOWN  #: As which kind of output it is expected; unknown for AC.
-    mains: Mains | None = None  #: What the limits follow; None where it was not read, or makes no difference.
+    regulation: Regulation = Regulation.UNKNOWN  #: Kind of output assumed; unknown for AC.
+    mains: Mains | None = None  #: Mains the limits scale with; None if it was not read or does not matter.
 
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
-        """Middle of what is expected; uncertain by the mains reading it follows, the limits' width apart."""
-        u = self.no_load_v * self.mains.relative_uncertainty(beside) if self.mains else 0.0
-        return Uncertain(self.no_load_v, u, 2 * u, "V")
+        """Expected no-load voltage with the uncertainty of the mains reading; the limits' width is separate."""
+        if self.mains is None:
+            return Uncertain(self.no_load_v, 0.0, 0.0, "V")
+        return self.mains.scaled(self.no_load_v, "V", beside)
 
     def no_load_limits(self, beside: MeterReading | None = None) -> Limits:
-        """Limits of the no-load voltage, as uncertain as their middle."""
+        """Limits of the no-load voltage, with the uncertainty of the expected value."""
         u = self.no_load(beside).standard_uncertainty
         return Limits(self.low_v, self.high_v, "V", f"computed: {self.source}", u)
 
     def load_limits(self) -> dict[str, Limits]:
-        """Limits of what a load point shows."""
+        """Limits of the quantities of a load point."""
         found: dict[str, Limits] = {}
         if self.loaded_low_v is not None:
             source = f"computed: {self.regulation} output up to its rated current, {self.source}"
@@ -88,7 +89,7 @@ class Expected:
             if self.regulation is Regulation.UNKNOWN and self.source_ohm is not None:
                 source = f"computed: at most twice the {format_quantity(self.source_ohm, 'ohm')} typical of the rating"
             else:
-                source = f"computed: what the {self.regulation} output may lose up to its rated current"
+                source = f"computed: largest drop of the {self.regulation} output up to its rated current"
             found["source_resistance"] = Limits(None, self.source_high_ohm, "ohm", source)
         return found
 
@@ -101,16 +102,16 @@ def expected_supply(
 ) -> Expected:
     """Expected no-load voltage with limits, and source resistance.
 
-    No-load = nameplate x (1 + regulation) x mains/nominal. What isn't known widens the limits instead of
-    being guessed: mains not read is ±10 %, no rating is a regulation anywhere in the table. A DC output that may be
-    regulated or not is expected anywhere between the limits of both.
+    No-load = nameplate x (1 + regulation) x mains/nominal. Anything unknown widens the limits: without a mains reading by
+    ±10 %, without a rating to any regulation in the table. A DC output that may be regulated or not may lie anywhere
+    between the limits of both.
 
     Parameters
     ----------
     tolerance : float
         Half-width of the limits, relative.
     regulation : Regulation
-        Of a DC output, where it is assumed beside what the nameplate says.
+        Of a DC output, if the nameplate does not say.
     """
     if nameplate.coupling == "dc":
         kind = nameplate.regulation if regulation is Regulation.UNKNOWN else regulation
@@ -139,7 +140,7 @@ def expected_supply(
 def _at_mains(
     low: float, high: float, mains: Mains | None, tolerance: float, words: list[str], notes: list[str]
 ) -> Expected:
-    """Scale what holds at nominal mains to the mains of the moment, and put the tolerance about it."""
+    """Scale values at nominal mains to the present mains, and add the tolerance."""
     middle = (low + high) / 2
     if mains is None:
         low, high = low * (1 - MAINS_TOLERANCE), high * (1 + MAINS_TOLERANCE)
@@ -162,7 +163,7 @@ def _at_mains(
 
 
 def _regulated(nameplate: Nameplate, tolerance: float) -> Expected:
-    """The nameplate's voltage at any load up to the rated one, whatever the mains is."""
+    """The nameplate's voltage at any load up to the rated one, at any mains voltage."""
     volt = nameplate.voltage_v
     low, high = volt * (1 - tolerance), volt * (1 + tolerance)
     ohm = None if nameplate.current_a is None else REGULATED_DROP * volt / nameplate.current_a
@@ -180,9 +181,9 @@ def _regulated(nameplate: Nameplate, tolerance: float) -> Expected:
 
 
 def _unregulated(nameplate: Nameplate, mains: Mains | None, tolerance: float) -> Expected:
-    """Transformer, rectifier and capacitor: the nameplate at rated current, up to the unloaded peak without load.
+    """Transformer, rectifier and capacitor: from nameplate voltage at rated current to the peak without load.
 
-    Without load it rises at least as much as its transformer alone does, and at most to the peak of a sine of the
+    Without load it is at least the transformer's own no-load rise above the nameplate, and at most the peak of the
     transformer's no-load voltage.
     """
     volt = nameplate.voltage_v
@@ -208,7 +209,7 @@ def _unregulated(nameplate: Nameplate, mains: Mains | None, tolerance: float) ->
 
 
 def _either(nameplate: Nameplate, unregulated: Expected, tolerance: float) -> Expected:
-    """A DC output nobody knows the regulation of: anything between the limits of both kinds."""
+    """A DC output of unknown regulation: anything between the limits of both kinds."""
     regulated = _regulated(nameplate, tolerance)
     return Expected(
         no_load_v=nameplate.voltage_v,

@@ -1,8 +1,8 @@
-"""How much warmer than the air does a part get: from its winding's resistance, or from a thermometer on it.
+"""Temperature rise of a part above the air, by its winding's resistance or a thermometer on it.
 
 Resistance method, with the winding at air temperature before: rise = R_hot/R_cold (k + T_cold) - k - T_air, and
-k = 234.5 for copper (IEC 60076-2, IEC 61558-1; from memory). It gives the mean of the winding, which a thermometer on
-its surface does not.
+k = 234.5 for copper (IEC 60076-2, IEC 61558-1; from memory). It gives the mean over the winding; a thermometer gives the
+surface.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from benchlog.metrology.next_best import Way, with_ways
 from benchlog.reading import Function
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-#: What a winding may be read on; V= is its voltage at one test current.
+#: Functions for a winding; V= is its voltage at a constant test current.
 WINDING_FUNCTIONS = (Function.OHMS, Function.FOUR_WIRE_OHMS, Function.DC_VOLTS)
 COPPER_K = 234.5
 #: Half-width of k for commercial copper (judgement).
@@ -38,7 +38,7 @@ LATE_S = 60.0
 #: How long a soak takes is judgement.
 _SOAK_AGAIN = Way("soak again, and read the winding within a minute of power-off", 0.9, 60.0)
 HOT = (
-    "hot: it burns fingers and softens insulation; power off and discharged before a meter on ohms is put on"
+    "hot: it burns fingers and softens insulation; power off and discharge before you connect a meter on ohms"
 )
 
 
@@ -64,18 +64,18 @@ def check_temperature_rise(
     limits : Limits
         Of the rise, kelvin.
     cold, cold_air : MeterReading, optional
-        Winding and air before the soak, the winding as warm as the air; needed where `hot` is no temperature.
+        Winding and air before the soak, both at one temperature; needed unless `hot` is a temperature.
     lead_null : MeterReading, optional
-        Ohms with the tips shorted, taken off both.
+        Ohms with the tips shorted, subtracted from both.
     current_stability : float
-        Half-width of what the test current may have moved between the readings, relative; for volts only.
+        Half-width of the change of test current between the readings, relative; for volts only.
     after_s : float
         From power-off to the reading of the hot winding, second.
 
     Raises
     ------
     UsageError
-        If readings do not belong together.
+        If the readings don't fit together.
     """
     _refuse_wrong_functions(hot, air, cold, cold_air)
     taken = [m for m in (lead_null, cold_air, cold, hot, air) if m is not None]
@@ -140,7 +140,7 @@ def _refuse_wrong_functions(
         return
     if cold is None or cold_air is None:
         raise UsageError(
-            "a winding's resistance gives a temperature only beside its cold resistance and the air then",
+            "the hot resistance alone gives no temperature: the cold resistance and the air temperature are needed too",
             hint="read both before the soak",
         )
     if hot.reading.function not in WINDING_FUNCTIONS or cold.reading.function is not hot.reading.function:

@@ -1,4 +1,4 @@
-"""Has the winding the planned number of turns?
+"""Does the winding have the planned number of turns?
 
 Recommended hook-up: generator on the N-turn winding, one channel across its ends, the other on a separate sense
 loop of K turns: N = K V_secondary / V_primary. Or current injection: the primary channel across a known
@@ -46,7 +46,7 @@ from benchlog.units import format_quantity
 
 __all__ = ["Injection", "RatioSetup", "Winding", "check_turns_ratio", "same_samples"]
 
-#: A ratio whose inverse comes this near to the expected one (relative) is one with the channels exchanged (judgement).
+#: If the inverse of a ratio is this close to the expected one (relative), the channels are swapped (judgement).
 EXCHANGED_WITHIN = 0.1
 PROBE_CAUTION = "Scope ground clips are connected to protective earth. Put both on one point, never on anything connected to mains."
 
@@ -69,9 +69,9 @@ def check_turns_ratio(
     capture : Capture
         With the channels of `setup`.
     expected_turns : float
-        N of the plan.
+        N as planned.
     tolerance : float, optional
-        Half-width of the limits, relative to N; half a turn when not given and N is a whole number.
+        Half-width of the limits, relative to N; if not given, half a turn for a whole N.
     limits : Limits, optional
         Limits from a plan; they replace the computed ones.
     swapped : Capture, optional
@@ -79,8 +79,8 @@ def check_turns_ratio(
     prior : mapping of int to float, optional
         Share of such windings off by 1, 2, 3... turns; that of `benchlog.magnetics.turns_posterior` by default.
     rated_current_percent : float, optional
-        Part of rated primary current of this capture, percent; then ratio error, phase displacement,
-        composite error and the IEC 61869-2 class whose limits hold are worked out too.
+        Primary current of this capture in percent of rated; then ratio error, phase displacement, composite error and the
+        IEC 61869-2 class that is met are computed too.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def check_turns_ratio(
 
 @dataclass(frozen=True, slots=True)
 class _Ratio:
-    """What was measured: one or two fitted pairs of channels, and what they say."""
+    """The measurement: one or two fitted pairs of channels, and the findings."""
 
     setup: RatioSetup
     expected: float
@@ -138,7 +138,7 @@ class _Ratio:
 
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What a ratio is worth: why it can't be judged, or the judgement and what would settle it."""
+    """Outcome of a ratio: why it can't be judged, or the judgement and what would settle it."""
 
     judgement: Judgement
     posterior: TurnsPosterior | None
@@ -152,7 +152,7 @@ class _Judged:
 
     @property
     def ways(self) -> tuple[Way, ...]:
-        """Out of what keeps it from being judged at all."""
+        """Way out if it can't be judged at all."""
         if doubts := (*self.blocked, *self.doubts):
             return (way_out(doubts[0]),)
         if self.judgement.way:
@@ -216,22 +216,22 @@ def _findings(ratio: _Ratio, judged: _Judged) -> tuple[Finding, ...]:
 
 
 def same_samples(capture: Capture, other: Capture, channels: Sequence[str]) -> bool:
-    """Whether two captures hold the same samples of these channels, also under exchanged names, as one file twice does."""
+    """Whether two captures hold the same samples of these channels, possibly under swapped names: one file used twice."""
     first, second = ([c.channel(name).values() for name in channels] for c in (capture, other))
     return any(all(map(np.array_equal, first, again)) for again in (second, second[::-1]))
 
 
 def refuse_same_samples(capture: Capture, swapped: Capture, channels: Sequence[str]) -> None:
-    """Refuse a swapped capture that is the first one again: its samples would cancel nothing but themselves."""
+    """Refuse a swapped capture that is the first one again."""
     if same_samples(capture, swapped, channels):
         raise UsageError(
-            "the swapped capture holds the same samples twice: it is not a second measurement",
+            "the swapped capture has the same samples as the first: it is not a second measurement",
             hint="swap probes and channels together, capture again, and give that file",
         )
 
 
 def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
-    """What makes the set-up so doubtful that the winding can't be judged by it."""
+    """Doubts about the set-up that allow no verdict on the winding."""
     doubts: list[Finding] = []
     setup = ratio.setup
     if ratio.swapped:
@@ -240,18 +240,18 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
             doubts.append(words)
     if setup.opposed_turns is None:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
-    if judgement.verdict is not Verdict.PASS and not setup.opposed_turns:
+    if judgement.verdict is not Verdict.PASS and not setup.opposed_turns and not doubts:
         doubts += _exchanged(ratio)
         doubts += wrong_factor(ratio.turns.value, ratio.expected, setup)
     return tuple(doubts)
 
 
 def _exchanged(ratio: _Ratio) -> list[Finding]:
-    """Whether the expected ratio would come out with primary and secondary exchanged, and not as they are."""
+    """Whether the ratio would be as expected with primary and secondary swapped, and only then."""
     setup, turns, expected = ratio.setup, ratio.turns.value, ratio.expected
     if abs(turns / expected - 1) <= 2 * EXCHANGED_WITHIN or turns <= 0:
         return []
-    # What a ratio of one would give: with the channels exchanged its square over the turns comes out.
+    # Result of a voltage ratio of one; with the channels swapped, its square over the turns results.
     unit = setup.loop_turns * (setup.divider or 1.0)
     if setup.injection:
         unit = setup.loop_turns * setup.injection.burden_ohm / setup.injection.shunt_ohm
@@ -259,11 +259,11 @@ def _exchanged(ratio: _Ratio) -> list[Finding]:
     if abs(other / expected - 1) > EXCHANGED_WITHIN:
         return []
     words = f"1/{turns:.3g} = {other:.3g}" if unit == 1 else f"the other way round it is {other:.3g}"
-    return [Finding(FindingKind.HOOKUP, f"{words}: are primary and secondary exchanged?")]
+    return [Finding(FindingKind.HOOKUP, f"{words}: are primary and secondary swapped?")]
 
 
 def _sense_findings(ratio: _Ratio) -> tuple[Finding, ...]:
-    """What the sense of the windings tells; of two opposing ones what is left is a clear whole number."""
+    """Findings from the polarity of the windings; of two opposing ones, from the turns left."""
     opposed = ratio.setup.opposed_turns
     if not opposed:
         return polarity_finding(ratio.phase)
@@ -272,8 +272,8 @@ def _sense_findings(ratio: _Ratio) -> tuple[Finding, ...]:
         return (
             Finding(
                 FindingKind.CONDITIONS,
-                f"nothing is left of the two windings of {opposed} turns: the residual is too small for its sign; "
-                "repeat with one turn more or fewer on the temporary winding",
+                f"the two windings of {opposed} turns cancel, so the sign of the rest can't be seen; repeat with one turn more "
+                "or fewer on the temporary winding",
             ),
         )
     if abs(left) > opposed:
@@ -281,7 +281,7 @@ def _sense_findings(ratio: _Ratio) -> tuple[Finding, ...]:
             Finding(
                 FindingKind.CONDITIONS,
                 f"{abs(left):.3g} turns are left of {opposed}: the windings aid each other, "
-                "or the temporary winding is far from the other's count; exchange its ends",
+                "or the temporary winding has a very different count; swap its ends",
             ),
         )
     return ()
@@ -304,8 +304,8 @@ def _frequency_findings(ratio: _Ratio) -> tuple[Finding, ...]:
     else:
         low = SIGNAL_FACTOR * setup.generator_ohm / (2 * math.pi * model.inductance_h)
         words = (
-            f"{shown} is below {format_quantity(low, 'Hz')}, where the winding takes most of the generator's level: "
-            "the sense signal is smaller than it could be"
+            f"{shown} is below {format_quantity(low, 'Hz')}, where the winding loads the generator heavily: the "
+            "sense signal is smaller than it could be"
         )
     return (Finding(FindingKind.CONDITIONS, words),) if frequency_hz < low else ()
 
@@ -340,7 +340,7 @@ def _hookup_words(setup: RatioSetup, wiring: Hookup | None, swapped: bool) -> st
 
 
 def _conditions(ratio: _Ratio) -> dict[str, str]:
-    """What somebody else must set to get the same."""
+    """Conditions needed to repeat the measurement."""
     setup = ratio.setup
     found = {"frequency": format_quantity(ratio.frequency.value, "Hz")}
     if setup.opposed_turns is not None:

@@ -1,4 +1,4 @@
-"""Is a measured ratio the planned whole number of turns? First whether it is one at all, then which."""
+"""Is a measured ratio the planned whole number of turns? First: is it a whole number; then: which one."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_uncertain
 
 WHOLE_TURNS_RULE = (
-    f"whole turns: the ratio is one within 3 u, and its posterior probability is at least {DECIDED:g} "
+    f"whole turns: the ratio is a whole number within 3 u, with a posterior probability of at least {DECIDED:g} "
     "(within limits: pass, outside: fail)"
 )
-#: Where the count is not the question, or nothing at hand would settle it (common practice, no source).
-CHECK_AGAIN = Way("check hook-up, ranges and the tops of both waves, then capture again", 0.7, 5.0)
+#: If the ratio is not a whole number, or nothing else at hand would settle it (common practice, no source).
+CHECK_AGAIN = Way("check hook-up, ranges and both channels for clipping, then capture again", 0.7, 5.0)
 
 
 def posterior_of(
     turns: Uncertain, expected: float, prior: Mapping[int, float] | None = None
 ) -> TurnsPosterior | None:
-    """Whole turns, where the expectation is a whole number; else None."""
+    """The expected turns if a whole number; else None."""
     if expected < 1 or not math.isclose(expected, round(expected), abs_tol=1e-9):
         return None
     return turns_posterior(
@@ -36,24 +36,24 @@ def posterior_of(
 
 
 def half_turn_limits(expected: float) -> Limits:
-    """Half a turn either way of a whole number."""
+    """Half a turn either side of a whole number."""
     return Limits(
-        expected - 0.5, expected + 0.5, "1", f"computed: half a turn either way of the {expected:g} expected"
+        expected - 0.5, expected + 0.5, "1", f"computed: half a turn either side of the expected {expected:g}"
     )
 
 
 def turns_limits(expected: float, tolerance: float | None) -> Limits | None:
-    """Limits about the expected ratio; half a turn only where it is a whole number of turns."""
+    """Limits either side of the expected ratio; half a turn only for a whole number of turns."""
     if tolerance is None:
         whole = expected >= 1 and math.isclose(expected, round(expected), abs_tol=1e-9)
         return half_turn_limits(expected) if whole else None
     if not 0 < tolerance < 1:
-        raise UsageError(f"a tolerance of {tolerance * 100:g} % makes no limits", hint="--tolerance '0.5 %'")
+        raise UsageError(f"a tolerance of {tolerance * 100:g} % gives no limits", hint="--tolerance '0.5 %'")
     return Limits(
         expected * (1 - tolerance),
         expected * (1 + tolerance),
         "1",
-        f"computed: ±{tolerance * 100:g} % of the {expected:g} expected",
+        f"computed: ±{tolerance * 100:g} % of the expected {expected:g}",
     )
 
 
@@ -63,17 +63,17 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
     Parameters
     ----------
     limits : Limits or None
-        None where no limits follow from the expectation.
+        None if the expectation gives no limits.
     posterior : TurnsPosterior or None
-        Of whole turns, where the expectation is a whole number.
+        Of whole turns, if the expectation is a whole number.
     """
     shown = f"turns ratio {format_uncertain(turns.value, turns.expanded_uncertainty, turns.unit)}"
     if limits is None:
         return Judgement(
             Verdict.INDETERMINATE,
             0.0,
-            f"{shown}: the expectation is not a whole number of turns, so no limits follow from it; give --tolerance",
-            Way("say how far the ratio may be off (--tolerance), and judge the same capture", 0.9, 0.5),
+            f"{shown}: the expected ratio is not a whole number of turns, so limits are needed; give --tolerance",
+            Way("give the tolerance of the ratio (--tolerance), and judge the same capture", 0.9, 0.5),
         )
     if posterior is None:
         return judge(turns, limits, "turns ratio")
@@ -81,8 +81,8 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
         return Judgement(
             Verdict.INDETERMINATE,
             0.0,
-            f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest; check hook-up, range, core and "
-            "clipping first",
+            f"{shown} is {posterior.misfit:.1f} standard uncertainties from the nearest whole number; check hook-up, range, "
+            "core and clipping first",
             CHECK_AGAIN,
         )
     p = posterior.within(limits.low, limits.high)

@@ -1,6 +1,6 @@
 """Plan a toroid winding: does it fit, what wire to cut, what to expect of it, will the core saturate?
 
-Nothing is measured here; the numbers are what the checks of the finished winding are judged by.
+Nothing is measured here; the checks of the finished winding are judged by these numbers.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from benchlog.result import DesignCheck, Result, Uncertain, Verdict
 
 __all__ = ["FULLEST", "SecondStage", "Service", "ToroidDesign", "plan_toroid"]
 
-#: Window fill: above the first a full winding, above the second none that can be wound (winder's notes).
+#: Window fill: above the first the winding is full, above the second it can't be wound (winder's notes).
 FULL = 0.45
 FULLEST = 0.65
-#: Half-widths of what the plan's numbers rest on (common practice, no source).
+#: Half-widths of the plan's inputs (common practice, no source).
 CORE_DIMENSIONS = 0.03
 WIRE_AREA = 0.01
 TEMPERATURE_K = 2.0
@@ -56,14 +56,14 @@ class ToroidDesign:
 
 
 def plan_toroid(design: ToroidDesign, service: Service | None = None) -> Result:
-    """Work out a winding.
+    """Compute a winding.
 
     Passes when the winding fits and the core does not saturate; fails by a design check.
 
     Raises
     ------
     UsageError
-        If the turns do not go through the hole, or numbers make no sense.
+        If the turns don't fit through the hole, or a number is impossible.
     """
     service = service or Service()
     plan = design.lay_out()
@@ -165,14 +165,14 @@ def _layer_findings(plan: WindingPlan) -> list[Finding]:
                 FindingKind.WINDING,
                 f"{len(plan.layers)} layers ({outer}); the longer outer turns take "
                 f"{plan.outer_layers_m * 1e3:.0f} mm more, "
-                + ("which the slack covers" if covered else "which is added to the cut"),
+                + ("covered by the slack" if covered else "added to the cut length"),
             )
         )
     elif plan.turns > 0.95 * plan.layers[0].capacity:
         findings.append(
             Finding(
                 FindingKind.WINDING,
-                "the layer is all but full: one thick spot of enamel starts a second layer",
+                "the layer is almost full: one thick spot of enamel would start a second layer",
             )
         )
     if plan.window_fill > FULL:
@@ -193,7 +193,7 @@ def _fill_check(plan: WindingPlan) -> DesignCheck:
         plan.window_fill,
         FULLEST,
         "1",
-        f"{plan.window_fill * 100:.0f} % of the hole, {FULLEST * 100:.0f} % is about the most",
+        f"{plan.window_fill * 100:.0f} % of the hole; about {FULLEST * 100:.0f} % is the most",
     )
 
 

@@ -1,4 +1,4 @@
-"""What a planned winding has to do: inductance, corner, droop, flux, saturation, a second stage."""
+"""Operation of a planned winding: inductance, corner frequency, droop, flux, saturation, a second stage."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ from benchlog.units import format_quantity
 #: Half-widths, relative (common practice, no source).
 AL_LOT = 0.25
 AREA = 0.05
-#: Saturation margin below which a finding says so.
+#: Smallest saturation margin without a finding.
 MARGIN_WANTED = 1.5
 
 
 @dataclass(frozen=True, slots=True)
 class SecondStage:
-    """A second transformer whose core this one's secondary threads; the burden is then on the second one."""
+    """A second transformer, through whose core this one's secondary passes; it then carries the burden."""
 
     turns: int
     #: al_h, winding_ohm: Inductance of one turn of its core, resistance of its winding.
@@ -50,7 +50,7 @@ class SecondStage:
 
 @dataclass(frozen=True, slots=True)
 class Service:
-    """What the finished transformer has to do; None where it is not known."""
+    """Operating conditions of the finished transformer; None if not known."""
 
     al_h: float | None = None  #: Inductance of one turn.
     al_tolerance: float = AL_LOT  #: Half-width of its error, relative.
@@ -83,7 +83,7 @@ def add_service(
     checks: list[DesignCheck],
     findings: list[Finding],
 ) -> None:
-    """Add what follows from the core's AL: inductance, corner, droop, flux, open secondary."""
+    """Add quantities that depend on the core's AL: inductance, corner, droop, flux, open secondary."""
     assert service.al_h is not None
     al = uniform(
         service.al_h,
@@ -111,7 +111,7 @@ def add_service(
     if pulse is not None:
         lost = droop(pulse, float(inductance.x), float(total.x))
         rate = total / inductance
-        # d(1 - exp(-t r)) = t exp(-t r) dr keeps the budget's inputs.
+        # Linearised, d(1 - exp(-t r)) = t exp(-t r) dr, to keep the inputs in the budget.
         quantities["droop"] = to_uncertain(lost + (rate - float(rate.x)) * (pulse * (1 - lost)), "1")
         details["droop_pulse_s"] = pulse
     if service.frequency_hz is None or service.current_a is None:
@@ -122,7 +122,7 @@ def add_service(
 
 
 def _load_ohm(service: Service) -> float:
-    """What the winding drives: the burden, or a second stage with the burden reflected through its turns."""
+    """Load of the winding: the burden, or a second stage with the burden reflected through its turns."""
     assert service.burden_ohm is not None
     if service.second is None:
         return service.burden_ohm
@@ -139,7 +139,7 @@ def _add_cascade(
     details: dict[str, Any],
     findings: list[Finding],
 ) -> None:
-    """Both stages together; the second core is taken to be as large as this one."""
+    """Both stages together; the second core is assumed to be as large as this one."""
     assert service.al_h is not None
     assert service.burden_ohm is not None
     assert service.frequency_hz is not None
@@ -167,8 +167,8 @@ def _add_cascade(
             FindingKind.DESIGN,
             f"two stages, {stages.ratio:g}:1: corners {format_quantity(answer.first_corner_hz, 'Hz', 3)} and "
             f"{format_quantity(answer.second_corner_hz, 'Hz', 3)}, {format_quantity(second_t, 'T', 3)} peak in the second "
-            f"core, apparent ratio {answer.apparent_ratio:.6g}; test each stage alone first, a miscount in one can hide in "
-            "the product",
+            f"core, apparent ratio {answer.apparent_ratio:.6g}; test each stage alone first: the product can hide a "
+            "miscount in one",
         )
     )
 
@@ -231,14 +231,14 @@ def _add_flux(
             Finding(
                 FindingKind.DESIGN,
                 f"a half-wave current ({format_quantity(half_wave / service.passes, 'A', 2)} mean) saturates this core at "
-                f"{format_quantity(details['saturating_direct_current_a'], 'A', 2)} of direct current: 'low current' may "
-                "then mean 'half-wave'",
+                f"{format_quantity(details['saturating_direct_current_a'], 'A', 2)} of direct current: a current that seems low may then "
+                "be half-wave",
             )
         )
 
 
 def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: list[Finding]) -> None:
-    """Judge flux without the core's own limit: only what saturates every usual material can fail."""
+    """Judge flux without the core's own limit: it fails only if every usual material would saturate."""
     material, most = max(SATURATION_T.items(), key=lambda item: item[1])
     shown = format_quantity(density_t, "T", 3)
     if density_t > most:
@@ -258,7 +258,7 @@ def _unknown_saturation(density_t: float, checks: list[DesignCheck], findings: l
     findings.append(
         Finding(
             FindingKind.DESIGN,
-            f"{shown} peak leaves a margin of {MARGIN_WANTED:g} with {', '.join(stand) or 'no usual material'}; give the "
+            f"{shown} peak has a margin of {MARGIN_WANTED:g} with {', '.join(stand) or 'no usual material'}; give the "
             "core's own limit with --saturation",
         )
     )

@@ -13,21 +13,21 @@ from collections.abc import Callable, Sequence
 from benchlog import __version__
 from benchlog.cli.parser import Parser, add_common, folded
 
-TYPE_CHECKING = False  # importing typing is a good part of a bare start
+TYPE_CHECKING = False  # importing typing would take a large part of the start-up time
 if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
 __all__ = ["COMMANDS", "READER_GONE", "build_parser", "main"]
 
-#: Exit code when nobody reads our output any more, as of a program that the system ends for it (128 + SIGPIPE).
+#: Exit code if the reader of our output has gone (128 + SIGPIPE, as for a program killed by that signal).
 READER_GONE = 141
 
-#: Command -> one line of help. The module is ``benchlog.cli.<command>``, imported when it is called: its docstring is the
-#: command's help, `add_arguments` adds its options, `run` does it and returns the exit code.
+#: Command -> one line of help. Its module ``benchlog.cli.<command>`` is imported when it is called: the docstring is the
+#: command's help, `add_arguments` adds its options, `run` runs it and returns the exit code.
 COMMANDS = {
     "demo": "see the main jobs on a simulated bench",
     "new": "make a project folder with commented plan and bench files",
-    "find": "look for instruments and propose bench file entries",
+    "find": "look for instruments and write bench file entries",
     "doctor": "check the installation and list ports",
     "run": "work through a plan, step by step",
     "status": "show progress, hold points and the next step",
@@ -46,7 +46,7 @@ COMMANDS = {
     "manual": "show the manual, or one command's page",
     "completion": "completion script for bash, zsh, fish or PowerShell",
 }
-#: Common options that mean something to a command.
+#: Common options that apply to a command.
 _COMMON = {
     "demo": (),
     "new": (),
@@ -64,7 +64,7 @@ _COMMON = {
     "manual": (),
     "completion": (),
 }
-#: Of the others, which give a result.
+#: Other commands that give a result.
 _OF_A_RESULT = ("logbook", "bench", "long", "no-record")
 
 
@@ -81,7 +81,7 @@ def build_parser(*chosen: str) -> Parser:
     parser.add_argument("--version", action="version", version=f"benchlog {__version__}")
     if not chosen:
         parser.add_argument(
-            "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of those below"
+            "command", nargs="?", metavar="COMMAND", choices=list(COMMANDS), help="one of the commands below"
         )
         return parser
     _import_msgspec()
@@ -101,20 +101,20 @@ def build_parser(*chosen: str) -> Parser:
 
 
 class _Output(io.FileIO):
-    """Standard output of Windows, where a reader that went away shows as an invalid argument."""
+    """Standard output of Windows, which reports a closed pipe as an invalid argument."""
 
     def write(self, data: ReadableBuffer, /) -> int:
-        """Write, and name that error as other systems do."""
+        """Write; raise that error as other systems do."""
         try:
             return super().write(data)
         except OSError as error:
             if error.errno == errno.EINVAL:
-                raise BrokenPipeError(errno.EPIPE, "the reader went away") from None
+                raise BrokenPipeError(errno.EPIPE, "the reader closed the pipe") from None
             raise
 
 
 def _name_broken_pipes() -> None:
-    """Put `_Output` under a standard output that is a pipe or file; Python run with -u has no buffer there."""
+    """Put `_Output` under standard output if that is a pipe or file; with `python -u` it has no buffer."""
     out = sys.stdout
     if not isinstance(out, io.TextIOWrapper):
         return
@@ -127,7 +127,7 @@ def _name_broken_pipes() -> None:
 def _set_up_streams() -> None:
     """Make pipes and files UTF-8 both ways on every system; a terminal keeps its own encoding.
 
-    Otherwise they are, on Windows, in an encoding that has no ohm and no plus-minus sign.
+    On Windows their default encoding lacks the ohm and plus-minus signs.
     """
     for stream in (sys.stdin, sys.stdout, sys.stderr):
         if not isinstance(stream, io.TextIOWrapper) or stream.encoding.lower() in ("utf-8", "utf8"):
@@ -135,13 +135,11 @@ def _set_up_streams() -> None:
         if not stream.isatty() and "PYTHONIOENCODING" not in os.environ:
             stream.reconfigure(encoding="utf-8-sig" if stream is sys.stdin else "utf-8")
         elif stream is not sys.stdin:
-            stream.reconfigure(
-                errors="replace"
-            )  # a mark that this terminal has no character for is not an error
+            stream.reconfigure(errors="replace")  # replace a character that this terminal lacks
     if sys.platform == "win32":
         _name_broken_pipes()
     if sys.platform == "win32" and "WT_SESSION" in os.environ:
-        # Windows Terminal obeys escape sequences once it is asked to; on the older console none are sent.
+        # Windows Terminal obeys escape sequences once they are enabled; the older console gets none.
         import ctypes
 
         kernel, mode = ctypes.windll.kernel32, ctypes.c_uint32()
@@ -152,12 +150,12 @@ def _set_up_streams() -> None:
 
 #: Commands that ask when they are called without options; their questions are in `benchlog.cli.questions`.
 _ASKING = ("supply", "diagnose", "continuity", "ratio", "crosscheck")
-#: Options that answer none of these questions.
+#: Options that don't answer any of these questions.
 _NO_ANSWERS = frozenset(("--no-record", "--long"))
 
 
 def _asked(words: list[str]) -> int | None:
-    """Complete a command by asking questions; returns an exit code where that was broken off."""
+    """Complete a command by asking questions; returns an exit code if the user stopped."""
     from benchlog.cli.ask import ask
     from benchlog.errors import BenchlogError, error_text
 
@@ -173,18 +171,18 @@ def _asked(words: list[str]) -> int | None:
 
 
 def _first_steps() -> str:
-    """Say what to do first, and next where a project is in this folder."""
+    """Say what to do first, or what is next if this folder has a project."""
     steps = [
         ("benchlog demo", "see the main jobs on a simulated bench"),
         ("benchlog supply", "check a wall transformer: four questions"),
-        ("benchlog crosscheck", "compare two meters: four questions"),
+        ("benchlog crosscheck", "compare two meters: a few questions"),
         ("benchlog new my-project", "make a project folder with a plan to work through"),
         ("benchlog doctor", "check the installation and look for meters"),
     ]
     if os.path.exists("plan.toml"):
         steps[:0] = [
-            ("benchlog status plan.toml", "there is a plan here: show progress and the next step"),
-            ("benchlog run plan.toml", "go on with it"),
+            ("benchlog status plan.toml", "your plan: progress and the next step"),
+            ("benchlog run plan.toml", "continue your plan"),
         ]
     width = max(len(command) for command, _ in steps)
     listing = "\n".join(f"  {command:{width}}  {what}" for command, what in steps)
@@ -192,7 +190,7 @@ def _first_steps() -> str:
 
 
 def _import_msgspec() -> None:
-    """Import it without `typing_extensions`, which takes longer and adds nothing to `typing` of Python 3.11."""
+    """Import it without `typing_extensions`, which is slow and adds nothing to `typing` of Python 3.11."""
     missing = "typing_extensions" not in sys.modules
     if missing:
         sys.modules["typing_extensions"] = None  # type: ignore[assignment]  # how Python marks what can't be imported
@@ -209,9 +207,9 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
     argv : sequence of str, optional
         Words of the command line; those of this process by default.
     interruptible : callable, optional
-        Called when the command is about to run, which answers Ctrl-C by itself.
+        Called just before the command runs; from then on it handles Ctrl-C itself.
     """
-    # Imports and parsing make many objects and no garbage; the usual 700 would look for some a hundred times.
+    # Imports and parsing make many objects but no garbage; the default of 700 would collect a hundred times.
     gc.set_threshold(50_000)
     _set_up_streams()
     try:
@@ -219,7 +217,7 @@ def main(argv: Sequence[str] | None = None, *, interruptible: Callable[[], None]
         sys.stdout.flush()
         return code
     except BrokenPipeError:
-        # The reader of our output went away (a pager, head): nothing to say, nobody to say it to.
+        # The reader of our output has gone (a pager, head): end quietly.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return READER_GONE
 

@@ -17,12 +17,12 @@ Show = Callable[[str], object]
 
 
 def ask(given: Sequence[str], read: Read = input, show: Show = print) -> list[str]:
-    """Ask a command's questions; returns the arguments as they would be typed.
+    """Ask a command's questions; returns the arguments as typed on a command line.
 
     Parameters
     ----------
     given : sequence of str
-        The command, one of `QUESTIONS`, and options that answer none of them.
+        The command, one of `QUESTIONS`, and options that are not asked for.
     read : callable
         Shows a text and returns the line typed.
     show : callable
@@ -31,7 +31,7 @@ def ask(given: Sequence[str], read: Read = input, show: Show = print) -> list[st
     Raises
     ------
     UsageError
-        If the input ends before the questions do.
+        If the input ends too early.
     """
     words, command = list(given), given[0]
     show(f"benchlog {command} --help lists all options. Ctrl-C stops.")
@@ -66,7 +66,7 @@ def _answer(question: Question, answers: Answers, read: Read, show: Show) -> tup
         if not answer:
             if question.without:
                 return "", False
-            show("  This one is needed.")
+            show("  This answer is needed.")
             continue
         if answer == doubted:
             return answer, True
@@ -82,7 +82,7 @@ def _answer(question: Question, answers: Answers, read: Read, show: Show) -> tup
 
 
 def _command_line(words: Sequence[str]) -> str:
-    """The command as it would be typed; where it is too long for the screen, one option a line that a shell joins again."""
+    """The command as typed; if too long for the screen, one option per line with a continuation that the shell joins."""
     line = f"  benchlog {shlex.join(words)}"
     if len(line) <= terminal_columns() or os.name == "nt":
         return line

@@ -6,7 +6,7 @@ Examples:
   benchlog completion fish > ~/.config/fish/completions/benchlog.fish
   benchlog completion powershell >> $PROFILE
 
-Print it again after an upgrade.
+Run it again after an upgrade.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def completion_script(shell: str) -> str:
 
 
 def every_parser(parser: Parser) -> Iterator[Parser]:
-    """Walk a parser and the parsers of its own commands."""
+    """Walk a parser and its subparsers."""
     yield parser
     for action in parser._actions:
         if isinstance(action, argparse._SubParsersAction):

@@ -68,21 +68,21 @@ class Context:
 
     @cached_property
     def console(self) -> Console:
-        """Rich console on standard output (standard error with --json, so that stdout stays pure JSON)."""
+        """Rich console on standard output; with --json on standard error, so that stdout has only JSON."""
         from benchlog.cli.screen import Screen
 
         return Screen(stderr=self.json, highlight=False, soft_wrap=False, markup=False, emoji=False)
 
     @cached_property
     def listing(self) -> Listing:
-        """Plain lines and tables on standard output, for commands that must answer fast."""
+        """Plain lines and tables on standard output, for commands that must be fast."""
         from benchlog.cli.listing import on_console, on_stream
 
         return on_console(self.console) if self.shares_console else on_stream(sys.stdout, self.env)
 
     @property
     def logbook_path(self) -> Path:
-        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else the only one here, else bench.logbook."""
+        """Logbook file: --logbook, else BENCHLOG_LOGBOOK, else the only *.logbook here, else bench.logbook."""
         if named := self.args.logbook or self.env.get("BENCHLOG_LOGBOOK"):
             return Path(named)
         here = [name for name in os.listdir() if name.endswith(".logbook")]
@@ -122,7 +122,7 @@ class Context:
         sys.stderr.write(error_text("!", strip_controls(text), "", sys.stderr))
 
     def print_json(self, value: Any) -> None:
-        """Write one JSON value on one line to standard output, in ASCII: no pipe of any system garbles that."""
+        """Write one JSON value on one line to standard output, in ASCII, so that no pipe garbles it."""
         sys.stdout.write(json.dumps(value, allow_nan=False) + "\n")
         sys.stdout.flush()
 
@@ -140,13 +140,13 @@ class Context:
         Parameters
         ----------
         result : Result
-            What the check concluded.
+            The check's result.
         readings, captures : sequence
             Evidence that is not in the logbook yet; readings may be a mapping from what each is to the check.
         waveforms : Waveforms, optional
             To draw with the answer.
         show : callable, optional
-            Prints more than the usual form does.
+            Prints more than the usual form.
         """
         from benchlog.metrology.next_best import with_next_best
 
@@ -169,7 +169,7 @@ class Context:
         return result.overall.exit_code
 
     def _doubted(self, result: Result) -> Result:
-        """Make the verdict indeterminate, and say so, where a meter of the result failed its check standard."""
+        """Make the verdict indeterminate if a meter of the result failed its check standard."""
         from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts, with_doubt
 
         if not self.logbook_path.exists():
@@ -179,7 +179,7 @@ class Context:
         return with_doubt(result, doubts.behind(result))
 
     def with_evidence(self, metered: MeterReading) -> MeterReading:
-        """Add what the record knows of the meter, for commands that use it."""
+        """Add the meter's known error from the record, for commands that use it."""
         instrument = self.bench().instruments.get(metered.reading.instrument)
         aside = getattr(self.args, "data_sheet_only", True) or (instrument and instrument.data_sheet_only)
         if aside or not metered.reading.instrument or not self.logbook_path.exists():
@@ -197,7 +197,7 @@ class Context:
         readings: Sequence[Reading] | Mapping[str, Reading] = (),
         captures: Sequence[Capture] = (),
     ) -> Result:
-        """Write a result and its evidence into the logbook; returns it with its place there."""
+        """Write a result and its evidence into the logbook; returns it with its entry."""
         from benchlog.project.evidence import record_result
 
         with self.open_logbook() as book:
@@ -240,7 +240,7 @@ def run_command(
     args : argparse.Namespace
         As parsed.
     clock, console : optional
-        Given by a caller that runs commands on a clock or screen of its own.
+        For callers with their own clock or screen.
     """
     ctx = Context(args, clock=clock)
     if console is not None:
@@ -251,7 +251,7 @@ def run_command(
         return code
     except KeyboardInterrupt:
         return _report(ctx, "stopped from the keyboard", "", 130)
-    except BrokenPipeError:  # no fault of a file: see `benchlog.cli.main`
+    except BrokenPipeError:  # not a file error: see `benchlog.cli.main`
         raise
     except Exception as error:
         if args.debug:
@@ -260,18 +260,18 @@ def run_command(
 
 
 def _explained(error: Exception) -> tuple[str, str, int]:
-    """Message, hint and exit code of what stopped a command."""
+    """Message, hint and exit code for an error that stopped a command."""
     if isinstance(error, BenchlogError):
         return str(error), error.hint, error.exit_code
-    if isinstance(error, UnicodeDecodeError):  # files are read with care; this is standard input
+    if isinstance(error, UnicodeDecodeError):  # only standard input can raise this
         return f"standard input is not UTF-8 text: {error.reason}", "write UTF-8 into the pipe", 2
     if isinstance(error, RecursionError):
-        return "something in the input is nested too deeply", "", 2
+        return "the input is nested too deeply", "", 2
     if isinstance(error, OSError):
         where = f" {error.filename}" if error.filename else ""
         return f"file{where}: {error.strerror or error}", _FILE_HINT, 2
     what = f"an error in benchlog itself: {type(error).__name__}: {str(error)[:200]}"
-    return what, "what was recorded before is kept; --debug shows where it happened", 2
+    return what, "everything recorded before is kept; --debug shows where it happened", 2
 
 
 def _report(ctx: Context, message: str, hint: str, exit_code: int) -> int:

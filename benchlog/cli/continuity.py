@@ -36,7 +36,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
     parser.add_argument("--lead-null", metavar="TEXT", help="ohms with the tips shorted, e.g. '0.2 ohm'")
     parser.add_argument("--max", metavar="TEXT", help="highest resistance allowed, e.g. '1 ohm'")
-    parser.add_argument("--wire", metavar="TEXT", help="of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'")
+    parser.add_argument(
+        "--wire", metavar="TEXT", help="wire of a winding or lead: 'AWG 24', 'SWG 22', '0.5 mm'"
+    )
     parser.add_argument("--length", metavar="TEXT", help="its length, e.g. '2.4 m'")
     parser.add_argument("--temperature", metavar="TEXT", help="of the copper (default 20 +- 10 degC)")
     four = parser.add_argument_group("four-wire, with a known current")
@@ -45,7 +47,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     four.add_argument("--current-accuracy", metavar="TEXT", help="its accuracy")
     more = parser.add_argument_group("limits and meter in detail")
     more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
-    more.add_argument("--tolerance", metavar="TEXT", default="6 %", help="about the expected (default 6 %%)")
+    more.add_argument(
+        "--tolerance", metavar="TEXT", default="6 %", help="± about the expected resistance (default 6 %%)"
+    )
     add_meter_details(more)
     add_as_read(more)
 
@@ -114,7 +118,7 @@ def _questioned(
 
 
 def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
-    """Resistance of the wire given, and where it comes from."""
+    """Resistance of the wire given, and its source."""
     from benchlog.checks.continuity import copper_resistance
     from benchlog.magnetics.wire import parse_wire
 
@@ -125,7 +129,7 @@ def _expected(args: argparse.Namespace) -> tuple[Uncertain, str]:
         celsius = parse_quantity(args.temperature, "degC", what="temperature").value
     if celsius is not None and not -60 <= celsius <= 250:
         raise UsageError(
-            f"copper at {args.temperature!r}: the resistance is known here from -60 to 250 degC",
+            f"copper at {args.temperature!r}: benchlog knows its resistance from -60 to 250 degC",
             hint="check the temperature",
         )
     return copper_resistance(wire, length, celsius)

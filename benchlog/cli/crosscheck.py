@@ -7,8 +7,8 @@ Examples:
   benchlog crosscheck --log both.csv --columns DUT,Ref
   benchlog crosscheck --log a.csv --log b.csv --columns A,B
 
-Give readings in the order they were taken; A-B-A shows whether the point itself moved. Differences are first
-minus second. An id of the bench file brings its accuracy along; ID=live reads a linked meter now.
+Give readings in the order you took them; A-B-A shows whether the point itself moved. Differences are first minus
+second. For a meter in the bench file its accuracy is taken from there; ID=live reads a linked meter now.
 """
 
 from __future__ import annotations
@@ -50,8 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--accuracy", action="append", metavar="ID=TEXT", help="of a meter, e.g. A='1 %% + 5'"
     )
-    parser.add_argument("--log", action="append", metavar="FILE", help="log of both, or repeat for one each")
-    parser.add_argument("--columns", metavar="A,B", help="columns to compare; names where the file has none")
+    parser.add_argument(
+        "--log", action="append", metavar="FILE", help="log of both meters; repeat for two files"
+    )
+    parser.add_argument(
+        "--columns", metavar="A,B", help="columns to compare, or their names if the file has none"
+    )
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
     meters = parser.add_argument_group("meters in detail")
     meters.add_argument(
@@ -76,7 +80,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--function", metavar="NAME", help="meter function of the log, e.g. V~ (for the bench file)"
     )
     logs.add_argument(
-        "--by", metavar="COLUMN", help="column that names the instrument, where each row has one value"
+        "--by", metavar="COLUMN", help="column that names the instrument, if each row has one value"
     )
     logs.add_argument("--item", metavar="COLUMN", help="column that names the item measured, with --by")
 
@@ -102,7 +106,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     for option, given in (("--accuracy", accuracy), ("--resolution", resolution), ("--response", response)):
         if stray := [tag for tag in given if tag not in tags]:
             raise UsageError(
-                f"{option} of {stray[0]}, which has no --reading",
+                f"{option} is given for {stray[0]}, but it has no --reading",
                 hint=f"readings were given for {' and '.join(tags)}",
             )
     response = {tag: _response(ctx, tag, response.get(tag)) for tag in tags}
@@ -110,7 +114,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
     waveform, captures = _waveform(args)
     result = check_crosscheck(readings, responses=response, waveform=waveform)
     result = msgspec.structs.replace(result, part=args.part)
-    # Which one is right is not known here: each is held against the surer one.
+    # Nobody knows yet which one is right: compare each with the more accurate one.
     surest = min(readings, key=lambda m: m.settled().standard_uncertainty / max(abs(m.value), 1e-12))
     for other in readings:
         if other.reading.instrument != surest.reading.instrument:
@@ -129,7 +133,7 @@ def _questioned(result: Result, other: MeterReading, surest: MeterReading, *, as
 
 
 def _response(ctx: Context, tag: str, stated: str | None) -> str:
-    """Return how a meter makes its AC reading: as stated, else by the bench file; empty if unknown."""
+    """Return how a meter measures AC: as stated, else by the bench file; empty if unknown."""
     known = ctx.bench().instruments.get(tag)
     response = stated if stated is not None else (known.response or "" if known is not None else "")
     if response not in ("", "true rms", "average"):
@@ -180,7 +184,7 @@ def _logs(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.checks.agreement import check_agreement
 
     if len(args.log) > 2:
-        raise UsageError(f"{len(args.log)} logs", hint="compare two at a time")
+        raise UsageError(f"{len(args.log)} logs are too many", hint="compare two at a time")
     first, second, notes, indexed = _series(args)
     first, second = (_with_accuracy(args, ctx, series) for series in (first, second))
     result = check_agreement(first, second, same_clock=len(args.log) == 1, notes=notes, index_only=indexed)
@@ -188,7 +192,7 @@ def _logs(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _show_agreement(console: Console, result: Result) -> None:
-    """Print what the usual form of a result leaves out: spread, drift, difference at each level."""
+    """Print details beyond the usual form: spread, drift, difference at each level."""
     from rich.table import Table
 
     found = result.details
@@ -221,7 +225,9 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
 
     names = _names(args)
     if names is not None and len(names) != 2:
-        raise UsageError(f"{len(names)} columns ({args.columns})", hint="name two: --columns A,B")
+        raise UsageError(
+            f"--columns {args.columns} names {len(names)} columns", hint="name two: --columns A,B"
+        )
     if len(args.log) == 1:
         log = load_log(args.log[0], names)
         if len(log.columns) != 2:
@@ -235,18 +241,18 @@ def _series(args: argparse.Namespace) -> tuple[Series, Series, list[str], bool]:
 
 
 def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
-    """Take one column of each log, with a common time zero where both logs are dated."""
+    """Take one column of each log, with a common zero of time if both are dated."""
     from benchlog.checks.log_series import Series
 
     out = []
     starts = [log.utc_ns or 0 for log in logs]
-    # Times of both files count from one moment where both are dated; else their offset is left to be found.
+    # If both files are dated, times count from one moment; else the offset has to be estimated.
     shift = (starts[1] - starts[0]) / 1e9 if all(starts) else _local_shift(logs[0].start, logs[1].start)
     for i, log in enumerate(logs):
         if len(log.columns) != 1:
             raise UsageError(
                 f"{Path(log.source).name} has {len(log.columns)} columns",
-                hint=f"choose one of each file with --columns: {', '.join(log.columns)}",
+                hint=f"choose one per file with --columns: {', '.join(log.columns)}",
             )
         column = next(iter(log.columns))
         clash = column in logs[1 - i].columns
@@ -257,7 +263,7 @@ def _two_logs(logs: Sequence[Log]) -> tuple[Series, Series, list[str], bool]:
 
 
 def _local_shift(first: str, second: str) -> float:
-    """Seconds from one start to the other where both are dated without zone; 0 where they are not."""
+    """Seconds from one start to the other if both are dated without a time zone; else 0."""
     from datetime import datetime
 
     if len(first) < 20 or len(second) < 20 or first.endswith("Z") is not second.endswith("Z"):
@@ -267,7 +273,7 @@ def _local_shift(first: str, second: str) -> float:
 
 
 def _with_accuracy(args: argparse.Namespace, ctx: Context, series: Series) -> Series:
-    """Add accuracy and count: typed, else from the bench file where the column has a meter's name."""
+    """Add accuracy and count: typed, else from the bench file if the column is named after a meter."""
     from benchlog.metrology.accuracy import parse_accuracy
 
     accuracy, resolution = _details(args)
@@ -298,9 +304,7 @@ def _from_bench(args: argparse.Namespace, ctx: Context, series: Series) -> Accur
     elif series.unit:
         functions = {f for f in functions if f.unit == series.unit}
     if len(functions) != 1:
-        raise UsageError(
-            f"which function of {series.name} was logged?", hint="say it with --function, e.g. --function V~"
-        )
+        raise UsageError(f"which function of {series.name} was logged?", hint="give it, e.g. --function V~")
     function = functions.pop()
     top = float(np.nanmax(np.abs(series.values)))
     return ctx.bench().accuracy(Reading(function, top, 0.0, "", instrument=series.name))

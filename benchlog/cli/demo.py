@@ -1,5 +1,6 @@
-"""A kiln controller's checks shown on the simulated bench: every reading comes from a circuit model
-through the same adapters, checks and logbook as on a real bench.
+"""The checks of a kiln controller, on a simulated bench.
+
+Every reading comes from a circuit model through the same adapters, checks and logbook as on a real bench.
 
 Writes plan, bench file, logbook, certificate and exports into --out.
 """
@@ -30,9 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--pace",
         choices=("step", "run", "real"),
-        type=lambda word: "run" if word == "told" else word,  # an older word for it
-        help="step: waits for Enter at each step (default on a terminal); run: runs through (default elsewhere); "
-        "real: you do it by hand",
+        type=lambda word: "run" if word == "told" else word,  # its old name
+        help="step: wait for Enter at each step (default on a terminal); run: don't wait (default elsewhere); "
+        "real: you take each step yourself",
     )
     parser.add_argument("--short", action="store_true", help="only the four main jobs, in a minute")
     parser.add_argument("--check", metavar="ID", help="one check of the story only, e.g. C03")
@@ -45,7 +46,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     from benchlog.guide.terminal import Terminal
 
     if args.pace == "real" and ctx.json:
-        raise UsageError("--pace real is for a person, --json for a script", hint="leave one of them out")
+        raise UsageError("--pace real and --json can't be used together", hint="leave one of them out")
     if args.short and args.check:
         raise UsageError("--short and --check can't be used together", hint="leave one of them out")
     folder = _folder(args.out)
@@ -104,7 +105,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 @contextmanager
 def _pauses(ctx: Context, pace: str | None) -> Iterator[Callable[[], object]]:
-    """How the story waits between its steps: for a key on a terminal, else not at all."""
+    """How the demo waits between steps: for a key on a terminal, else not at all."""
     asked = pace == "step" or (pace is None and sys.stdout.isatty() and not ctx.json)
     with single_keys(sys.stdin if asked else None) as keys:
         if keys is None:
@@ -126,7 +127,7 @@ def _pauses(ctx: Context, pace: str | None) -> Iterator[Callable[[], object]]:
 
 
 def _folder(asked: str | None) -> Path:
-    """Make the folder to write into: the one asked for, else the first of demo, demo-2... that holds no demo yet.
+    """Make the output folder: the one asked for, else the first of demo, demo-2... without a demo.
 
     Raises
     ------
@@ -136,7 +137,7 @@ def _folder(asked: str | None) -> Path:
     if asked is not None:
         folder = Path(asked)
         if (folder / "kc1.logbook").exists():
-            raise UsageError(f"{folder} holds a demo already", hint="choose another folder, or remove it")
+            raise UsageError(f"{folder} already holds a demo", hint="choose another folder, or remove it")
     else:
         names = ("demo", *(f"demo-{number}" for number in range(2, 1000)))
         folder = next(Path(name) for name in names if not (Path(name) / "kc1.logbook").exists())
@@ -145,7 +146,7 @@ def _folder(asked: str | None) -> Path:
 
 
 def _voice(ctx: Context) -> tuple[Callable[[str, str], None], Callable[[Sequence[str], ManualClock], int]]:
-    """How the story speaks and runs commands: on the context's console; with --json no command writes to stdout."""
+    """Shows text and runs commands on the context's console; with --json no command writes to stdout."""
     from rich.text import Text
 
     from benchlog.cli import build_parser

@@ -1,10 +1,10 @@
-"""Part or meter? Ranks what can be behind a reading that looks wrong, and asks for the cheapest next check.
+"""Part or meter? Ranks the possible causes of a reading that looks wrong, and suggests the cheapest next check.
 
 Examples:
   benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"
   benchlog diagnose --expect "27 V ac" --reading "31.4 V ac" --evidence fresh_cell="1.839 V dc" --json
 
-On a terminal it goes on asking, one check at a time. It never says that anything is safe to touch.
+On a terminal it asks for one check after another. It never says that anything is safe to touch.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import shlex
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from benchlog.cli.context import keyed
 from benchlog.errors import ConfigError, UsageError, did_you_mean
@@ -40,10 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--evidence",
-        metavar="ACTION=OUTCOME",
+        metavar="CHECK=OUTCOME",
         action="append",
         default=[],
-        help="a check done and what it showed, in order; repeat ('benchlog manual diagnose' lists the checks)",
+        help="a check you did and its outcome; repeat, in order ('benchlog manual diagnose' lists the checks)",
     )
     parser.add_argument("--mains-nominal", metavar="TEXT", default=_MAINS, help=f"default '{_MAINS}'")
     more = parser.add_argument_group("scope, frequency, what happened before")
@@ -55,23 +55,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="'just read right', 'after rest', 'transit damage', 'loose plug', 'after current', 'linked meter', "
         "'standard passed', 'standard failed'; repeat",
     )
-    parser.add_argument(
-        "--meter", metavar="TAG", help="which meter it was; the record's knowledge of it is used"
-    )
+    parser.add_argument("--meter", metavar="TAG", help="tag of the meter; its history in the record is used")
     parser.add_argument(
         "--source",
         metavar="WORD",
         choices=("mains", "bench", "battery", "none"),
         default="",
-        help="what feeds the points: mains (default for volts and amperes), a bench supply or reference, a battery, "
-        "or nothing (default for ohms)",
+        help="what feeds the points: mains (default for volts and amperes), bench (supply or reference), battery, "
+        "none (default for ohms)",
     )
     more.add_argument("--scope", action="store_true", help="the reading was taken with a scope")
-    more.add_argument(
-        "--frequency", metavar="TEXT", default="", help="of the signal, where it is not the mains"
-    )
+    more.add_argument("--frequency", metavar="TEXT", default="", help="of the signal, if it is not mains")
     more.add_argument("--ask", action="store_true", help="ask for the next checks even without a terminal")
-    # For programs and trials.
+    # For scripts and trials.
     parser.add_argument("--cases", metavar="FILE", help=argparse.SUPPRESS)
     parser.add_argument("--counts", metavar="FILE", help=argparse.SUPPRESS)
     parser.add_argument("--seed", metavar="N", type=int, default=1, help=argparse.SUPPRESS)
@@ -83,11 +79,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         raise UsageError(f"seed {args.seed} is negative", hint="any whole number from 0")
     if args.cases:
         if args.expect or args.reading or args.evidence:
-            raise UsageError("--cases brings its own expectations and readings", hint="leave the others out")
+            raise UsageError(
+                "with --cases the readings are in the cases",
+                hint="leave --expect, --reading and --evidence out",
+            )
         return _cases(args, ctx, counts)
     if not args.expect or not args.reading:
         raise UsageError(
-            "say what was expected and what was read",
+            "give the expected value and the reading",
             hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
         )
     from benchlog.diagnosis import Case, Session, parse_evidence
@@ -118,9 +117,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
-    """Add what the record knows of the meter; also what that is, in a line."""
-    bench = ctx.bench()  # a bench file that is named must be there, whatever is known of the meter
-    unread = ctx.args.logbook and not ctx.recording  # so must a logbook that is named and not begun now
+    """Add what the record knows of the meter; returns also a line that says it."""
+    bench = ctx.bench()  # a bench file that is named must exist, even if it is not needed
+    unread = ctx.args.logbook and not ctx.recording  # so must a named logbook, unless it is created now
     if not tag or not (unread or ctx.logbook_path.exists()):
         return case, _unknown(bench, tag)
 
@@ -132,19 +131,19 @@ def _with_meter(case: Case, tag: str | None, ctx: Context) -> tuple[Case, str]:
     known = known_of_meter(entries, tag, case.function, ctx.clock.utc_ns())
     doubt = MeterDoubts(entries).of(tag, case.function)
     if doubt is not None:
-        line = f"The record: {tag} {doubt.happened} (entry {doubt.entry}), so its own faults count as more likely."
+        line = f"On record: {tag} {doubt.happened} (entry {doubt.entry}), so a meter fault is more likely."
     elif known:
-        line = f"The record: {tag} read a check standard right on {case.function} today, so its own faults count as less likely."
+        line = f"On record: {tag} read a check standard correctly on {case.function} today, so a meter fault is less likely."
     else:
         line = _unknown(bench, tag)
     return dataclasses.replace(case, context=tuple(dict.fromkeys((*case.context, *known)))), line
 
 
 def _unknown(bench: Bench, tag: str | None) -> str:
-    """Say that a meter is in no bench file, which may be a slip in its tag."""
+    """Say that a meter is not in the bench file: its tag may be mistyped."""
     if not tag or tag in bench.instruments:
         return ""
-    return f"{tag} is in no bench file, and the record knows nothing of it. {did_you_mean(tag, bench.instruments)}".strip()
+    return f"{tag} is neither in the bench file nor in the record. {did_you_mean(tag, bench.instruments)}".strip()
 
 
 def _counts(path: str | None) -> dict[str, float] | None:
@@ -169,7 +168,7 @@ def _counts(path: str | None) -> dict[str, float] | None:
 
 def _lines(name: str) -> Iterator[str]:
     if name == "-":
-        # readline, not iteration: a caller that plays the bench waits for each answer.
+        # readline, not iteration: a caller that simulates the bench waits for each answer.
         yield from iter(sys.stdin.readline, "")
     else:
         with open(name, encoding="utf-8-sig") as file:
@@ -192,9 +191,9 @@ def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | No
             last = _continued(last, case) or Session(case, seed=args.seed, counts=counts)
             ctx.print_json(last.state().to_json())
         except (json.JSONDecodeError, UsageError, RecursionError) as error:
-            # One bad line must not end a long run; its answer says what is wrong with it.
+            # One bad line must not end a long run; its answer names the error.
             last, worst = None, 2
-            hint = error.hint if isinstance(error, UsageError) else "one JSON object a line"
+            hint = error.hint if isinstance(error, UsageError) else "write one JSON object per line"
             ctx.print_json(
                 {
                     "schema": "benchlog.error/1",
@@ -207,7 +206,7 @@ def _cases(args: argparse.Namespace, ctx: Context, counts: dict[str, float] | No
 
 
 def _continued(last: Session | None, case: Case) -> Session | None:
-    """Return the last session with the new answers added, when the case only extends it."""
+    """Return the last session with the new answers added, if the case only extends it."""
     if last is None:
         return None
     done, wanted = tuple(last.done), case.evidence
@@ -237,7 +236,7 @@ def _questions(args: argparse.Namespace, session: Session) -> list[str]:
 
 
 def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) -> None:
-    """Show what is known; on a terminal, or with --ask, go on asking until it ends or the person ends it."""
+    """Show the causes; on a terminal or with --ask, ask for checks until it is decided or the user stops."""
     from rich.text import Text
 
     from benchlog.guide.inquiry import ending, minutes_in_words, state_lines
@@ -252,7 +251,7 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) 
     if args.ask or sys.stdin.isatty():
         _ask(session)
         if session.state().stop is None and sys.stdin.isatty():
-            show(f"To go on from here another time: {_command(args, session)}")
+            show(f"To continue later: {_command(args, session)}")
     else:
         for line, style in state_lines(session.state(), ctx.console.width):
             show(line, style)
@@ -263,7 +262,7 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) 
 
 
 def _command(args: argparse.Namespace, session: Session) -> str:
-    """The command line that begins with all that was answered."""
+    """The command line that restarts with all answers so far."""
     words = ["benchlog", "diagnose", "--expect", args.expect, "--reading", args.reading]
     given = {"--meter": args.meter, "--source": args.source}
     given |= {"--frequency": args.frequency, "--bench": args.bench, "--logbook": args.logbook}
@@ -276,17 +275,20 @@ def _command(args: argparse.Namespace, session: Session) -> str:
 
 
 def _ask(session: Session) -> None:
-    """Ask for one check after the other, with the keys of a guided run."""
+    """Ask for one check after another, with the keys of a guided run."""
     from benchlog.diagnosis import NextCheck
     from benchlog.guide.dialogue import Dialogue, StoppedError
-    from benchlog.guide.inquiry import Inquiry, minutes_in_words
+    from benchlog.guide.inquiry import Inquiry, minutes_in_words, several_seen
     from benchlog.guide.person import InputEndedError, Prompt
     from benchlog.guide.terminal import Terminal
 
     def perform(check: NextCheck) -> tuple[str, str]:
         words = session.catalogue.actions[check.action].words
         card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
-        answer = dialogue.ask(Prompt("choice" if words else "outcome", card, check.action, choices=words))
+        kind: Literal["choice", "outcome"] = "choice" if words else "outcome"
+        meanings = session.catalogue.meanings_of(words)
+        prompt = Prompt(kind, card, check.action, choices=words, meanings=meanings)
+        answer = several_seen(dialogue, prompt, dialogue.ask(prompt))
         name, equals, outcome = answer.partition("=")
         named = "_".join(name.strip().lower().split())
         return (named, outcome.strip()) if equals else (check.action, answer)

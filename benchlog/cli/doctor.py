@@ -1,8 +1,7 @@
-"""Check the installation: libraries, adapters, ports found, whether the logbook can be written.
+"""Check the installation: libraries, adapters, ports, logbook.
 
-Everything on one screen; --json gives the same to scripts. Exits with 0 when benchlog is usable here: optional
-libraries and single adapters may be missing. Exits with 4 when a library it needs is missing, else with 5 when the
-logbook can't be written, else with 2 when the bench file can't be read.
+Exit code: 0 benchlog is ready to use (optional libraries may be missing); 4 a needed library is missing; 5 the logbook
+can't be written; 2 the bench file can't be read.
 """
 
 from __future__ import annotations
@@ -30,7 +29,7 @@ if TYPE_CHECKING:
     from benchlog.serial_ports import Port
     from benchlog.usb_devices import UsbInstrument
 
-#: Distribution, and what it is for, where it may be missing.
+#: Distribution, and what it is for if it is optional.
 CORE = (
     "numpy", "scipy", "pandas", "pyserial", "PyVISA", "PyVISA-py", "rich", "msgspec", "GTC",
     "Jinja2", "matplotlib", "rfc8785", "segno", "pillow", "shtab", "argparse-manpage", "regex", "rfc3161-client",
@@ -47,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Check everything, show it, and report whether benchlog is usable."""
+    """Check everything, show it, and report whether benchlog is ready to use."""
     from benchlog.registry import Registry
 
     registry = Registry()
@@ -119,9 +118,9 @@ def _logbook(path: Path) -> dict[str, Any]:
     if not folder.is_dir():
         problem = f"the folder {folder} does not exist"
     elif not folder_writable(folder):
-        problem = f"the folder {folder} can't be written by you"
+        problem = f"you may not write to the folder {folder}"
     elif there and not os.access(path, os.R_OK | os.W_OK):
-        problem = f"{path} can't be written by you"
+        problem = f"you may not write to {path}"
     free = shutil.disk_usage(folder).free if folder.is_dir() else 0
     if not problem and free < 10_000_000:
         problem = f"the disk of {folder} has only {free / 1e6:.1f} MB left"
@@ -135,7 +134,7 @@ def _logbook(path: Path) -> dict[str, Any]:
 
 
 def _bench(ctx: Context) -> dict[str, Any]:
-    """Whether the bench file and the project's dialect files can be read."""
+    """Whether the bench file and the project's own SCPI descriptions can be read."""
     try:
         bench = ctx.bench()
         bench.refuse_unserved()
@@ -187,8 +186,8 @@ def _bench_text(bench: dict[str, Any]) -> str | Text:
 def _logbook_text(book: dict[str, Any]) -> str | Text:
     if book["problem"]:
         return _marked(book["problem"])
-    state = "there" if book["exists"] else "not there yet"
-    return f"{book['path']}: {state}, can be written, {book['free_bytes'] / 1e9:.1f} GB free"
+    state = "exists" if book["exists"] else "not created yet"
+    return f"{book['path']}: {state}, writable, {book['free_bytes'] / 1e9:.1f} GB free"
 
 
 def _marked(problem: str) -> Text:
@@ -215,7 +214,7 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     for number, row in enumerate(_optional_rows(versions, report["usb"])):
         table.add_row("" if number else "optional", row)
     table.add_row("adapters", ", ".join(_adapters(report["schemes"], report["unavailable"])))
-    # Kinds of one scheme that fail for one reason are one line.
+    # Adapters of one scheme that fail for the same reason share a line.
     for item in {(u.name.partition(".")[0], u.hint): u for u in reversed(report["unavailable"])}.values():
         table.add_row("", _unavailable_text(item))
     for label, line in (
@@ -227,9 +226,9 @@ def _show(ctx: Context, report: dict[str, Any], missing: list[str]) -> None:
     table.add_row("logbook", _logbook_text(report["logbook"]))
     ctx.console.print(table)
     ctx.console.print(
-        Text("▲ not usable yet: see the lines marked ▲", style="bold red")
+        Text("▲ not ready: see the lines marked ▲", style="bold red")
         if _exit_code(report, missing)
-        else Text("● usable", style="bold green")
+        else Text("● ready to use", style="bold green")
     )
 
 
@@ -256,7 +255,7 @@ def _usb_rows(instruments: tuple[UsbInstrument, ...]) -> list[tuple[str, Text]]:
     for item in instruments:
         about = f"{item.resource}  {item.description}".rstrip()
         if item.access == "ok":
-            rows.append(Text(f"{about}  may be opened"))
+            rows.append(Text(f"{about}  can be opened"))
         else:
             rows.append(Text.assemble(("▲ ", "red"), f"{about}  no permission; {item.permission_hint}"))
     return [("" if i else "USB instruments", row) for i, row in enumerate(rows)]
@@ -291,16 +290,16 @@ def _port_rows(ports: tuple[Port, ...], problem: str) -> list[tuple[str, Text]]:
     if problem:
         return [("serial ports", Text.assemble(("▲ ", "red"), problem))]
     if not ports:
-        return [("serial ports", Text("none seen"))]
+        return [("serial ports", Text("none found"))]
     rows = []
     for port in ports:
         about = f"{port.device}  {port.description}".rstrip()
         if port.serial_number:
             about += f"  (serial number {port.serial_number})"
         if port.access == "ok":
-            rows.append(Text(f"{about}  may be opened"))
+            rows.append(Text(f"{about}  can be opened"))
         elif port.access == "gone":
-            rows.append(Text(f"{about}  is gone again"))
+            rows.append(Text(f"{about}  was unplugged"))
         else:
             rows.append(Text.assemble(("▲ ", "red"), f"{about}  no permission; {access_hint(port.group)}"))
     return [("serial ports" if i == 0 else "", row) for i, row in enumerate(rows)]

@@ -12,7 +12,7 @@ from benchlog.result import Result
 from benchlog.wording import strip_controls
 
 _LONGEST = 300
-#: Raised by another kind of entry, or a body of another program's making.
+#: Raised by an unknown kind of entry, or a body that another program wrote.
 _NO_WORDS = (KeyError, TypeError, ValueError, AttributeError, IndexError)
 
 
@@ -27,7 +27,7 @@ def summary(entry: Entry) -> str:
 
 
 def lines(value: Mapping[str, Any], prefix: str = "") -> Iterator[str]:
-    """Lines of "name: value" for a nested body, empty ones left out."""
+    """Lines of "name: value" for a nested body, without empty ones."""
     for name, item in value.items():
         label = f"{prefix}{name}"
         if isinstance(item, dict):
@@ -57,7 +57,7 @@ def _hold(body: Mapping[str, Any]) -> str:
     ground = ", ".join(f"{r['check_id']} (entry {r['entry']})" for r in body.get("rests_on", ()))
     words = [f"{body['hold']}, {body['step']}"]
     words += [f"by {body['by']}"] if body.get("by") else []
-    words += [f"rests on {ground}"] if ground else []
+    words += [f"evidence: {ground}"] if ground else []
     words += [f"reason: {body['reason']}"] if body.get("reason") else []
     return "; ".join(words)
 
@@ -78,7 +78,7 @@ def _recall(body: Mapping[str, Any]) -> str:
         )
         for r in body["results"]
     )
-    return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no earlier result relied on it'}"
+    return f"{' '.join(filter(None, (body['meter'], body['function'])))}, {body['reason']}: {touched or 'no earlier result used it'}"
 
 
 def _diagnosis(body: Mapping[str, Any]) -> str:
@@ -107,7 +107,7 @@ def _session(body: Mapping[str, Any]) -> str:
 
 
 _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
-    "anchor": lambda b: f"entry {b['entry']} was there on {b['time'][:19]}Z, said by {b['authority']}",
+    "anchor": lambda b: f"entry {b['entry']} existed on {b['time'][:19]}Z, according to {b['authority']}",
     "attachment": lambda b: f"{b['name']}, {b['size'] / 1000:.0f} kB {b['about']}",
     "capture": _capture,
     "channel": lambda b: f"{b['instrument']} {b['function']}, in {b['unit']}",

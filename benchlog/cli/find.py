@@ -1,9 +1,9 @@
-"""Look for instruments on this computer, show what each one reads, and propose bench file entries.
+"""Look for instruments on this computer, show what each one reads, and write bench file entries.
 
-Serial ports are listened to at the line setting of every known meter family; silent ones are asked *IDN?, which
-changes nothing. USB instruments are asked *IDN?. The local network is left alone unless --lan is given.
+It listens on serial ports with the settings of every known kind of meter, and sends *IDN? to silent ports and to USB
+instruments, which changes nothing on them. It uses the local network only with --lan.
 
-Exits with 0 whether or not something is found.
+Exit code: 0, also if nothing was found.
 """
 
 from __future__ import annotations
@@ -41,27 +41,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--lan",
         action="store_true",
-        help="also ask on the local network (sends a broadcast to everybody on it)",
+        help="also search the local network (sends a broadcast)",
     )
     parser.add_argument(
         "--at",
         metavar="PLACE",
         action="append",
         default=[],
-        help="also look there: a port, socket://HOST:PORT, rfc2217://HOST:PORT, or TCPIP::HOST::5025::SOCKET; may be given again",
+        help="also look there: a port, socket://HOST:PORT, rfc2217://HOST:PORT, or TCPIP::HOST::5025::SOCKET; repeat for more",
     )
     parser.add_argument("--write", action="store_true", help="append the proposed entries to the bench file")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
-    """Look, show, and maybe write; finding nothing is not a failure."""
+    """Look, show, and write if asked; finding nothing is not an error."""
     from benchlog.bench import Bench, read_bench
     from benchlog.serial_ports import is_port_name, list_ports, port_advice
 
     wrong = next((place for place in args.at if not ("::" in place or is_port_name(place))), None)
     if wrong is not None:
         raise UsageError(
-            f"--at {wrong!r} is not a place to look",
+            f"--at {wrong!r} is not an address",
             hint=f"write it like {port_advice().example}, socket://127.0.0.1:5021 or TCPIP::192.168.1.20::5025::SOCKET",
         )
     path = Path(args.bench or DEFAULT_BENCH)
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     if not ctx.json:
         ctx.console.print(_announcement(ports, args.lan, args.at), style="dim", markup=False)
     report += search(Request(ports=ports, places=tuple(args.at), lan=args.lan, clock=ctx.clock))
-    # Windows takes com5 and COM5 for one port.
+    # On Windows com5 and COM5 are the same port.
     known = {normcase(i.address): i.tag for i in bench.instruments.values()}
     entries = _entries(report, bench, known)
     written = bool(args.write and entries)
@@ -89,7 +89,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _entries(report: Report, bench: Bench, known: Mapping[str, str]) -> dict[str, str]:
-    """Entries of a bench file for what it does not have yet, by address."""
+    """Bench file entries for instruments whose address it does not have yet."""
     new = [f for f in report.found if normcase(f.address) not in known]
     tags = tags_for(new, bench.instruments)
     return {f.address: bench_entry(f, tag) for f, tag in zip(new, tags, strict=True)}
@@ -102,7 +102,7 @@ def _announcement(ports: tuple[Port, ...], lan: bool, at: list[str]) -> str:
     if lan:
         where.append("the local network")
     places = f"{', '.join(where[:-1])} and {where[-1]}"
-    return f"Looking at {places}, up to ten seconds.\nSwitch the meters on, and their data output.\n"
+    return f"Looking at {places}, up to ten seconds.\nSwitch on the meters and their data output.\n"
 
 
 def _show(
@@ -166,7 +166,7 @@ def _reading_text(reading: Reading) -> str:
 
 
 def _mode(reading: Reading) -> str:
-    """Kind of volts or amperes, which the displayed text does not say."""
+    """AC or DC, which the displayed text does not say."""
     return {"~": "ac", "=": "dc", "~=": "ac+dc"}.get(reading.function.value.lstrip("VA"), "")
 
 

@@ -1,4 +1,4 @@
-"""Options and reading of capture files, common to the commands that measure with two scope channels."""
+"""Options for and reading of capture files, for commands that measure with two scope channels."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")
 
 
 def add_capture_options(parser: argparse._ActionsContainer, *, ranges: bool = True) -> None:
-    """Add the options that say how a capture file is read and how accurate its channels are.
+    """Add the options for reading a capture file and for the accuracy of its channels.
 
-    Without `ranges` there is nothing to say about gains between ranges: one channel is measured alone.
+    Without `ranges` the option for gain errors between ranges is left out: only one channel is measured.
     """
     parser.add_argument(
         "--sample-interval",
         metavar="TEXT",
         help="time between samples, if the file does not contain it, e.g. '1 us'",
     )
-    parser.add_argument("--columns", metavar="A,B", help="names of the columns where the file has none")
+    parser.add_argument("--columns", metavar="A,B", help="names of the columns, if the file has none")
     parser.add_argument(
         "--probe", metavar="CH=10", action="append", help="probe factor of a channel; repeat for each channel"
     )
@@ -54,7 +54,7 @@ def add_capture_options(parser: argparse._ActionsContainer, *, ranges: bool = Tr
 def number(
     text: str | None, unit: str, what: str, *, example: str = "", above_zero: bool = False
 ) -> float | None:
-    """Read a quantity that may be absent, in its SI unit; `example` is shown in the hint."""
+    """Read an optional quantity in its SI unit; `example` is shown in the hint."""
     if text is None:
         return None
     found = parse_quantity(text, unit, what=what, above_zero=above_zero, example=example)
@@ -75,7 +75,7 @@ def whole_turns(text: str | int, what: str) -> int:
 
 
 def scope_tag(ctx: Context, args: argparse.Namespace) -> str:
-    """Tag of the scope: --scope, else the only one of the bench file, else nothing."""
+    """Tag of the scope: --scope, else the only one of the bench file, else empty."""
     bench = ctx.bench()
     if args.scope:
         bench.instrument(args.scope)
@@ -104,9 +104,9 @@ def probes(args: argparse.Namespace) -> dict[str, float]:
 
 
 def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) -> Capture:
-    """Read one capture, from one file or from one file a channel.
+    """Read one capture, from one file or one file per channel.
 
-    Channels that `args` call as the file writes them, with the unit, are called by their names there from then on.
+    Channel names in `args` may include the unit, as some files write them; they are replaced by the plain names.
     """
     from benchlog.capture_files import load_captures
 
@@ -120,7 +120,7 @@ def read_captures(ctx: Context, args: argparse.Namespace, paths: Sequence[str]) 
 
 
 def prior(args: argparse.Namespace) -> Mapping[int, float] | None:
-    """Shares of miscounted windings that --prior says; None where it is not given."""
+    """Shares of miscounted windings by --prior; None if not given."""
     from benchlog.magnetics.turns_posterior import counting_prior
 
     return None if args.prior is None else counting_prior(parse_share(args.prior, "prior"))

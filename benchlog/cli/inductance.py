@@ -1,4 +1,4 @@
-"""Measure inductance and AL by a series resistor, count turns by inductance, compare cores.
+"""Measure inductance and AL with a series resistor, count turns by inductance, compare cores.
 
 Examples:
   benchlog inductance --capture ct1.csv --across A --resistor-channel B \\
@@ -9,8 +9,8 @@ Examples:
   benchlog inductance --compare K1=k1.csv --compare K2=k2.csv --across A \\
       --resistor-channel B --resistor "100 ohm"
 
-With --node, channel --across is on the generator's end of winding and resistor in series. Choose a resistor of about
-the winding's reactance. A shorted turn shows here, not in the resistance.
+Winding and resistor are in series; choose a resistor of about the winding's reactance. With --node, channel --across
+is on the generator's end and sees both. A shorted turn shows here, not in the resistance.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--capture", metavar="FILE", action="append", help="capture; repeat for one file a channel"
+        "--capture", metavar="FILE", action="append", help="capture; repeat if each channel has its own file"
     )
     parser.add_argument(
         "--swapped", metavar="FILE", action="append", help="second capture with probes and channels swapped"
@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--tolerance",
         metavar="TEXT",
         default="25 %",
-        help="of those limits (default 25 %%, a data-sheet AL; take 5 %% for an AL measured on this core)",
+        help="± of those limits (default 25 %%, for a data-sheet AL; use 5 %% for an AL measured on this core)",
     )
     detail.add_argument("--area", metavar="TEXT", help="core area, e.g. '37.5 mm2'; gives the flux density")
     detail.add_argument(
@@ -60,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     detail.add_argument(
         "--node",
         action="store_true",
-        help="--across is across winding and resistor together, not the winding alone",
+        help="--across sees winding and resistor together, not the winding alone",
     )
     add_capture_options(parser.add_argument_group("capture file and scope"))
     count = parser.add_argument_group("independent count of the turns")
@@ -71,9 +71,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="same measurement on a K-turn winding on this core",
     )
     count.add_argument("--test-turns", metavar="K", help="its turns")
-    count.add_argument("--test-resistor", metavar="TEXT", help="its series resistor where it is another one")
+    count.add_argument("--test-resistor", metavar="TEXT", help="its series resistor, if different")
     compare = parser.add_argument_group("comparison of cores with equal windings")
-    compare.add_argument("--compare", metavar="CORE=FILE", action="append", help="one capture a core")
+    compare.add_argument(
+        "--compare", metavar="CORE=FILE", action="append", help="capture of a core; repeat for each core"
+    )
     compare.add_argument(
         "--compare-higher", metavar="CORE=FILE", action="append", help="the same at three times the level"
     )

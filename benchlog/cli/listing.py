@@ -1,6 +1,6 @@
 """Lines and columns of the commands that only look something up, laid out with the standard library.
 
-Such commands are to answer at once, and importing rich takes longer than all they do.
+Such commands must be fast, and importing rich would take longer than everything else they do.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ if TYPE_CHECKING:
 _STYLES = {"bold": "1", "dim": "2", "yellow": "33", "strike": "9"}
 _GAP = 2
 _NARROW = 60
-_NARROWEST = 12  # of a last column
+_NARROWEST = 12  # columns of the last cell
 
 
 class Listing:
-    """Lays lines and tables out for one width.
+    """Lays out lines and tables for one width.
 
     Parameters
     ----------
     write : callable
-        Takes a finished line and its style, one of bold, dim, yellow, strike or none.
+        Takes a finished line and its style: bold, dim, yellow, strike or none.
     width : int
         Columns of the screen.
     """
@@ -38,7 +38,7 @@ class Listing:
 
     @property
     def narrow(self) -> bool:
-        """Whether a table of several columns would break its words."""
+        """Whether a table of several columns would have to break words."""
         return self._width < _NARROW
 
     def line(self, text: str, style: str = "") -> None:
@@ -47,11 +47,11 @@ class Listing:
             self._write(part, style)
 
     def cut(self, text: str, style: str = "") -> None:
-        """Write one line; what is too long ends in an ellipsis."""
+        """Write one line; if too long it ends in an ellipsis."""
         self._write(_cut(strip_controls(text), self._width), style)
 
     def whole(self, text: str, style: str = "") -> None:
-        """Write one line however long, to be copied."""
+        """Write one line of any length, for copying."""
         self._write(strip_controls(text), style)
 
     def table(
@@ -62,14 +62,14 @@ class Listing:
         cut: Sequence[bool] = (),
         right: Sequence[str] = (),
     ) -> None:
-        """Write rows under a dim header; columns are as wide as their texts, the last has what is left.
+        """Write rows under a dim header; columns are as wide as their texts, the last gets the rest.
 
         Parameters
         ----------
         cut : sequence of bool
-            One a row: a long last cell ends in an ellipsis instead of being folded.
+            One per row: a long last cell ends in an ellipsis instead of being folded.
         right : sequence of str
-            Columns set flush right.
+            Columns aligned right.
         """
         texts = [[strip_controls(cell) for cell in row] for row in (header, *rows)]
         widths = [max(map(_cells, column)) for column in zip(*texts, strict=True)]
@@ -97,7 +97,7 @@ def on_stream(stream: TextIO, env: Mapping[str, str]) -> Listing:
     with suppress(OSError, ValueError):
         width = width or os.get_terminal_size(stream.fileno()).columns
     plain = "NO_COLOR" in env or env.get("TERM") in ("dumb", "unknown") or not stream.isatty()
-    # A Windows console before Windows Terminal prints the codes as they are.
+    # Windows consoles older than Windows Terminal print the codes literally.
     plain = plain or (os.name == "nt" and "WT_SESSION" not in env)
 
     def write(line: str, style: str) -> None:
@@ -107,7 +107,7 @@ def on_stream(stream: TextIO, env: Mapping[str, str]) -> Listing:
 
 
 def on_console(console: Console) -> Listing:
-    """Lay out for a rich console that other output goes to as well."""
+    """Lay out for a rich console that other output also uses."""
     from rich.text import Text
 
     return Listing(
@@ -128,7 +128,7 @@ def _cells(text: str) -> int:
 
 
 def _prefix(text: str, width: int) -> int:
-    """Number of characters that fit the width, at least one."""
+    """Number of characters that fit into the width, at least one."""
     if len(text) <= width and _cells(text) <= width:
         return len(text)
     used = 0
@@ -144,7 +144,7 @@ def _cut(text: str, width: int) -> str:
 
 
 def _folded(text: str, width: int) -> Iterator[str]:
-    """Cut a text into lines between words, and within those that are longer than a line; keep its indent."""
+    """Fold a text between words, and within words longer than a line; keeps its indent."""
     indent = text[: len(text) - len(text.lstrip())] if len(text) > width else ""
     if len(indent) >= width // 2:
         indent = ""

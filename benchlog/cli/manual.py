@@ -2,9 +2,9 @@
 
 Examples:
   benchlog manual supply
-  benchlog manual --out man/          every page as a file: benchlog.1, benchlog-supply.1 ...
-  benchlog manual plan                what may be in a plan file, with an example of each check kind
-  benchlog manual pattern             how a meter that sends text lines is described, with an example of each option
+  benchlog manual --out man/          write every page as a file: benchlog.1, benchlog-supply.1 ...
+  benchlog manual plan                keys of a plan file, with an example of each check kind
+  benchlog manual pattern             how to describe a meter that sends text lines, with examples
   benchlog manual supply --roff | man -l -
 """
 
@@ -25,7 +25,7 @@ from benchlog.files import write_whole
 if TYPE_CHECKING:
     from benchlog.cli.context import Context
 
-#: What has a page besides the commands.
+#: Pages besides those of the commands.
 PAGES = {
     "plan": "plan.toml: parts, checks with limits, hold points. 'benchlog new DIR' writes one with comments.",
     "bench": "bench.toml: your instruments, check standards and groups. 'benchlog find' writes entries for it.",
@@ -33,18 +33,18 @@ PAGES = {
 }
 SECTIONS = {
     "exit status": {
-        "0": "all pass, or done",
-        "1": "at least one fail; a hold point that was refused",
-        "2": "usage, or bad input: plan, bench file, capture",
-        "3": "indeterminate or not done, none failed",
-        "4": "instrument or link trouble",
-        "5": "logbook trouble: locked, damaged, full disk",
+        "0": "all passed, or done",
+        "1": "at least one failed, or a hold point was not released",
+        "2": "wrong usage or bad input: plan, bench file, capture",
+        "3": "indeterminate (can't tell) or not done, but none failed",
+        "4": "problem with an instrument or link",
+        "5": "problem with the logbook: locked, damaged, disk full",
         "130": "stopped from the keyboard",
     },
     "files": {
-        "bench.toml": "instruments and their data sheets; --bench names another",
+        "bench.toml": "instruments and their data sheets; another file: --bench",
         "bench.logbook": "the record (the only *.logbook here, if there is one)",
-        "plan.toml": "parts, checks with limits, hold points; named with the command",
+        "plan.toml": "parts, checks with limits, hold points; you name it in the command",
     },
 }
 
@@ -57,10 +57,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="COMMAND",
         nargs="?",
         choices=[*COMMANDS, *PAGES],
-        help="a command, plan or bench for the keys of those files, or pattern for text lines (default: overview)",
+        help="a command; plan or bench: keys of these files; pattern: meters that send text lines (default: overview)",
     )
-    parser.add_argument("--roff", action="store_true", help="as source of a manual page, for man")
-    parser.add_argument("--out", metavar="DIR", help="write all pages there as files for man")
+    parser.add_argument("--roff", action="store_true", help="print the source of a man page")
+    parser.add_argument("--out", metavar="DIR", help="write all pages into this folder, for man")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -83,7 +83,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _other_page(name: str) -> str:
-    """Text of the page of a file's keys, or of patterns."""
+    """Page of a file's keys, or of patterns."""
     from importlib.resources import files
 
     from benchlog.bench import bench_schema
@@ -98,26 +98,26 @@ def _other_page(name: str) -> str:
 
 
 def page_text(command: str | None, *, roff: bool = False) -> str:
-    """Text of a command's page, of the overview without one."""
+    """Page of a command; without one, the overview."""
     from benchlog.cli import COMMANDS, build_parser
     from benchlog.cli.completion import every_parser
 
     parsers = list(every_parser(build_parser(*([command] if command else []))))
-    own = parsers[1:] if command else parsers  # the first is the program's
+    own = parsers[1:] if command else parsers  # the first is that of the program
     for parser in own:
         parser.whole = True
     if roff:
         return _roff(own[0], COMMANDS[command] if command else "bench measurement logger")
     pages = [parser.format_help().rstrip() for parser in own]
     if command == "diagnose":
-        pages.append(f"checks for --evidence CHECK=OUTCOME, with what each can show:\n{_evidence()}")
+        pages.append(f"checks for --evidence CHECK=OUTCOME, with their possible outcomes:\n{_evidence()}")
     for heading, rows in SECTIONS.items():
         pages.append(folded("\n".join([f"{heading}:", *(f"  {n:13}  {text}" for n, text in rows.items())])))
     return "\n\n".join(pages) + "\n"
 
 
 def _evidence() -> str:
-    """Every check that a diagnosis can be given, and its outcomes in words; the others show a value."""
+    """Every check of a diagnosis with its outcomes; the others give a value."""
     from benchlog.diagnosis.catalogue import load_catalogue
 
     actions = load_catalogue().actions.values()
@@ -125,7 +125,7 @@ def _evidence() -> str:
 
 
 def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
-    """Return the source of a page for man."""
+    """Return the source of a man page."""
     from argparse_manpage.manpage import Manpage
 
     from benchlog import __version__
@@ -135,7 +135,7 @@ def _roff(parser: argparse.ArgumentParser, summary: str) -> str:
     page.description, page.date, page.source, page.manual = summary, "", f"benchlog {__version__}", "benchlog"
     for heading, rows in SECTIONS.items():
         page.add_section(heading, "=", "\n".join(f".TP\n{name}\n{text}" for name, text in rows.items()))
-    # A line that begins with a quotation mark would be an order to man, and be lost.
+    # man would take a line that begins with a quotation mark as a command, and drop it.
     text = re.sub(r"(?m)^'", r"\\&'", str(page))
     return re.sub(r"[^\x00-\x7f]", lambda sign: f"\\[u{ord(sign[0]):04X}]", text)
 

@@ -1,4 +1,4 @@
-"""Meter readings given on the command line, with the accuracy that holds for them."""
+"""Meter readings given on the command line, with their accuracy."""
 
 from __future__ import annotations
 
@@ -19,25 +19,25 @@ if TYPE_CHECKING:
 
 
 def add_meter_details(parser: argparse._ActionsContainer) -> None:
-    """Add the rarer options that describe the meter of a typed reading."""
+    """Add the rarer options for the meter of a typed reading."""
     parser.add_argument(
         "--resolution", metavar="TEXT", help="one count, e.g. '10 mV' (default: last digit typed)"
     )
     parser.add_argument(
         "--data-sheet-only",
         action="store_true",
-        help="take the meter's data sheet alone, not what check standards and cross-checks showed of it",
+        help="use the data sheet alone; don't correct by the meter's check standards and cross-checks on record",
     )
     add_wait_option(parser)
 
 
 def add_wait_option(parser: argparse._ActionsContainer) -> None:
-    """Add the option for meters that take long over a reading."""
+    """Add the option for slow meters."""
     parser.add_argument(
         "--wait",
         metavar="TIME",
         default="20 s",
-        help="give a linked meter so long to read steadily, e.g. '60 s'",
+        help="how long a linked meter may take to settle, e.g. '60 s'",
     )
 
 
@@ -51,7 +51,7 @@ def metered(
     function: Function | None = None,
     what: str = "reading",
 ) -> MeterReading:
-    """Read a typed display and find the accuracy that holds: typed, else bench file, else 2 % + 10 counts.
+    """Read a typed display and find its accuracy: typed, else from the bench file, else 2 % + 10 counts.
 
     Raises
     ------
@@ -85,13 +85,13 @@ def typed_display(
         named = "volts" if reading.unit == "V" else "amperes"
         raise UsageError(
             f"{text!r}: AC {named} are not negative",
-            hint="read the display again; a sign beside AC means relative mode, or the dial at DC",
+            hint="read the display again; a minus sign means relative mode, or the dial at DC",
         )
     return reading
 
 
 def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -> MeterReading:
-    """Pair a reading with its accuracy statement, and with what the record knows of its meter."""
+    """Combine a reading with its accuracy statement and the meter's known error on record."""
     from benchlog.metrology.accuracy import parse_accuracy
     from benchlog.metrology.meter_reading import MeterReading
 
@@ -100,7 +100,7 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
     bench = ctx.bench()
     if reading.instrument and bench.instruments:
         try:
-            bench.instrument(reading.instrument)  # an unknown tag is a slip, not a meter without data sheet
+            bench.instrument(reading.instrument)  # raises if the tag is unknown: it is probably mistyped
         except UsageError as error:
             hint = f"{error.hint}; or describe it with --accuracy, e.g. '1 % + 5'"
             raise UsageError(error.message, hint=hint) from None
@@ -110,7 +110,7 @@ def with_accuracy(ctx: Context, reading: Reading, accuracy: str | None = None) -
 def accuracy_findings(
     ctx: Context, *metered: MeterReading | None, second: MeterReading | None = None
 ) -> tuple[Finding, ...]:
-    """Say which meters' accuracy was assumed, since neither the command nor a bench file states it, or is known better."""
+    """Findings on accuracy: assumed because it is not stated, or corrected by the record."""
     from benchlog.metrology.meter_reading import correction
 
     found: list[Finding] = []
@@ -118,7 +118,7 @@ def accuracy_findings(
         if one is None:
             continue
         tag = one.reading.instrument
-        unknown = f" ({tag} is in no bench file)" if tag and tag not in ctx.bench().instruments else ""
+        unknown = f" ({tag} is not in the bench file)" if tag and tag not in ctx.bench().instruments else ""
         found += correction(one, unknown, "the second meter" if one is second else "the meter")
     return unique(found)
 
@@ -131,14 +131,14 @@ def live_reading(
     point: str = "",
     expect: float | None = None,
 ) -> Reading:
-    """Take one settled reading from a linked meter of the bench, by the rule of a guided run.
+    """Take one settled reading from a linked meter, as in a guided run.
 
-    A simulated meter is set to the function first, and put on the point if its bench has one of that name.
+    A simulated meter is first set to the function, and connected to the point if its bench has one of that name.
 
     Raises
     ------
     InstrumentError
-        If the meter can't be reached or gives nothing steady in time.
+        If the meter can't be reached or does not settle in time.
     UsageError
         If the meter has no link, or is set to another function.
     """
@@ -161,9 +161,7 @@ def live_reading(
         set_up_for(adapter, function, point)
         reading = read_settled(adapter, wait_s, expect=expect)
     if reading.state is State.INVALID:
-        raise BadFrameError(
-            f"{meter} answers that there is no number to give", hint=no_number_hint(reading), raw=reading.raw
-        )
+        raise BadFrameError(f"{meter} sends no number", hint=no_number_hint(reading), raw=reading.raw)
     if function is not None and reading.function is not function:
         raise UsageError(
             f"{meter} is set to {reading.function}, not to {function}",
@@ -185,7 +183,7 @@ def reading_or_live(
             resolution=args.resolution,
             function=function
             if function is not None and function.unit == "ohm"
-            else None,  # volts say ac or dc
+            else None,  # for volts the text says ac or dc
         )
     if args.meter is None:
         raise UsageError("no reading given", hint='give --reading "..." or a linked --meter ID')

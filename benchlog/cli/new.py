@@ -1,6 +1,6 @@
 """Make a project folder: commented plan and bench files for the four bench jobs, with schemas for editors.
 
-All of it runs at once on the simulated bench:
+The project runs straight away on the simulated bench:
   benchlog new my-controller && cd my-controller && benchlog run plan.toml
 """
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("dir", metavar="DIR", help="folder to make; existing files are never overwritten")
+    parser.add_argument("dir", metavar="DIR", help="folder to create; existing files are never overwritten")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -40,14 +40,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     there = [name for name in contents if (folder / name).exists()]
     if there:
         raise UsageError(
-            f"{folder} holds {', '.join(there)} already", hint="choose another folder, or move them away"
+            f"{folder} already holds {', '.join(there)}", hint="choose another folder, or move them away"
         )
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
     try:
         for name, text in contents.items():
             write_whole(folder / name, text)
-    except BaseException:  # all four or none: half a project would be in the way of the next try
+    except BaseException:  # all four files or none, so that you can simply try again
         for name in contents:
             (folder / name).unlink(missing_ok=True)
         if made:

@@ -7,27 +7,27 @@ import os
 import sys
 from collections.abc import Iterator, Sequence
 
-TYPE_CHECKING = False  # importing typing is a good part of a bare start
+TYPE_CHECKING = False  # importing typing would take a large part of the start-up time
 if TYPE_CHECKING:
     from typing import Any, NoReturn
 
 COMMON_TITLE = "common options"
-_SCREEN_LINES = 22  # of 24: the prompt and the command itself take two
+_SCREEN_LINES = 22  # of 24: two are for the command and the prompt
 _COMMON = {
     "json": {"action": "store_true", "help": "one JSON object on standard output, numbers in SI units"},
     "logbook": {
         "metavar": "FILE",
         "help": "logbook file (default: BENCHLOG_LOGBOOK, the only *.logbook here, or bench.logbook)",
     },
-    "bench": {"metavar": "FILE", "help": "bench file (default bench.toml, if there)"},
-    "long": {"action": "store_true", "help": "show all of a result: quantities, sources, remarks"},
+    "bench": {"metavar": "FILE", "help": "bench file (default bench.toml, if it exists)"},
+    "long": {"action": "store_true", "help": "show the whole result: quantities, sources, remarks"},
     "no-record": {"action": "store_true", "help": "don't save to the logbook"},
     "debug": {"action": "store_true", "help": "show the traceback of an error"},
 }
 
 
 def terminal_columns() -> int:
-    """Width of the terminal. argparse makes a formatter for every option and asks shutil, whose import every command would pay."""
+    """Width of the terminal. argparse would import shutil for it, which slows every command."""
     if (columns := os.environ.get("COLUMNS", "")).isdecimal() and int(columns) > 0:
         return int(columns)
     try:
@@ -37,7 +37,7 @@ def terminal_columns() -> int:
 
 
 def folded(text: str, width: int | None = None) -> str:
-    """Fold lines too long for the terminal between words; what follows is indented by four more."""
+    """Fold lines too long for the terminal between words; continuation lines are indented by four more."""
     width = width or terminal_columns()
     if all(len(line) <= width for line in text.splitlines()):
         return text
@@ -58,7 +58,7 @@ def folded(text: str, width: int | None = None) -> str:
 
 
 class _Help(argparse.HelpFormatter):
-    """Fills paragraphs to the terminal's width; those with indented lines keep their lines where they fit."""
+    """Fills paragraphs to the terminal's width; those with indented lines keep their line breaks if they fit."""
 
     def __init__(self, prog: str) -> None:
         super().__init__(prog, width=terminal_columns() - 2)
@@ -75,11 +75,11 @@ class _Help(argparse.HelpFormatter):
 
 
 class Parser(argparse.ArgumentParser):
-    """One line for what is wrong and one for what to do, as for every other error; exit code 2."""
+    """Reports errors like every other: one line for what is wrong, one for what to do; exit code 2."""
 
-    #: What was typed.
+    #: The arguments typed.
     words: Sequence[str] = ()
-    #: Whether help has every option, however long it gets; else what is rarely needed is only named.
+    #: Whether help shows every option; otherwise rarely needed ones are only named.
     whole = False
 
     def __init__(self, **options: Any) -> None:
@@ -88,7 +88,7 @@ class Parser(argparse.ArgumentParser):
         self._positionals.title = "arguments"
 
     def format_help(self) -> str:
-        """Help that fits a screen where it can: the usual options, with the others named below."""
+        """Help that fits a screen if possible: the usual options, with the others named below."""
         self.usage = self._usage()
         text = super().format_help()
         return text if self.whole or text.count("\n") <= _SCREEN_LINES else self._short_help()
@@ -120,7 +120,7 @@ class Parser(argparse.ArgumentParser):
         return formatter.format_help()
 
     def _elsewhere(self, shown: Sequence[argparse._ArgumentGroup]) -> str:
-        """Say what else there is, and where it is explained."""
+        """Name the other options, and where they are explained."""
         titles = []
         for group in self._action_groups:
             names = [
@@ -133,7 +133,7 @@ class Parser(argparse.ArgumentParser):
         return f"'benchlog manual {self.prog.partition(' ')[2]}' explains more: {'; '.join(titles)}."
 
     def known_options(self) -> Iterator[str]:
-        """Every option that may be typed here, those of a command's own commands too."""
+        """Every option of this parser and its subparsers."""
         for action in self._actions:
             if isinstance(action, argparse._SubParsersAction):
                 for sub in action.choices.values():
@@ -142,7 +142,7 @@ class Parser(argparse.ArgumentParser):
                 yield from (name for name in action.option_strings if name.startswith("--"))
 
     def error(self, message: str) -> NoReturn:
-        """Print the message with a hint, as JSON where the command line asks for that."""
+        """Print the message with a hint; as JSON if the command line has --json."""
         from benchlog.errors import error_text
 
         message, hint = self._explained(message)
@@ -154,7 +154,7 @@ class Parser(argparse.ArgumentParser):
         self.exit(2, error_text(self.prog, message, hint, sys.stderr))
 
     def _explained(self, message: str) -> tuple[str, str]:
-        """Reword argparse's message plainly; the hint names what was probably meant."""
+        """Reword argparse's message plainly; the hint names what you probably meant."""
         import re
 
         from benchlog.errors import did_you_mean
@@ -173,15 +173,15 @@ class Parser(argparse.ArgumentParser):
         if message.startswith("unrecognized arguments: "):
             word = message.removeprefix("unrecognized arguments: ").split()[0]
             quotes = f"write values that contain spaces in quotes; {self.prog} --help"
-            named = f"a logbook is named with --logbook {word}"
-            return f"{word!r} is one word too many", named if word.endswith(".logbook") else quotes
+            named = f"to name a logbook, write --logbook {word}"
+            return f"unexpected word {word!r}", named if word.endswith(".logbook") else quotes
         if message.startswith("the following arguments are required: "):
             names = message.removeprefix("the following arguments are required: ")
             return f"{names} {'are' if ', ' in names else 'is'} missing", f"{self.prog} --help"
         return _value_words(message), f"{self.prog} --help"
 
     def exit(self, status: int = 0, message: str | None = None) -> NoReturn:
-        """End with a message; JSON goes to standard output like every JSON answer."""
+        """End with a message; JSON goes to standard output, like every JSON answer."""
         if message:
             (sys.stdout if message.startswith("{") else sys.stderr).write(message)
         sys.exit(status)
@@ -199,7 +199,7 @@ def _value_words(message: str) -> str:
 
 
 def _first_example(description: str) -> str:
-    """A command's description without all but the first of its examples."""
+    """A command's description with only the first of its examples."""
     kept = []
     for paragraph in description.strip().split("\n\n"):
         head, *lines = paragraph.split("\n")
@@ -212,7 +212,7 @@ def _first_example(description: str) -> str:
 
 
 def add_common(parser: argparse.ArgumentParser, meant: Sequence[str]) -> None:
-    """Add the options that every command takes; those that mean nothing to this one are not shown."""
+    """Add the common options; those that don't apply to this command are hidden."""
     group = parser.add_argument_group(COMMON_TITLE)
     for name, options in _COMMON.items():
         shown = {} if name == "json" or name in meant else {"help": argparse.SUPPRESS}

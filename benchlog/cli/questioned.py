@@ -1,4 +1,4 @@
-"""Advice of a one-shot command on a reading that looks wrong: questions about slips, and how to continue."""
+"""Advice on a reading that looks wrong: questions about slips, and how to continue."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def with_questions(
     mains_nominal_v: float | None = None,
     second: MeterReading | None = None,
 ) -> Result:
-    """Add slip questions and a ready command line to a result whose reading can't be accepted as it is.
+    """Add questions about slips and a ready command line to a result whose reading looks wrong.
 
     A typed reading that looks like a slip of the decimal point or the prefix condemns nothing: its fail becomes
     indeterminate.
@@ -57,7 +57,7 @@ def with_questions(
     as_read : bool
         Whether the person read the display again and keeps the value.
     mains_nominal_v : float, optional
-        Nominal mains, where it was said.
+        Nominal mains, if stated.
     second : MeterReading, optional
         What a second meter shows on the same points.
     """
@@ -112,14 +112,14 @@ def diagnose_line(
     mains_nominal_v: float | None = None,
     second: MeterReading | None = None,
 ) -> str:
-    """Return the command line that looks into a reading.
+    """Return the command line that diagnoses a reading.
 
     Parameters
     ----------
     expect : float
         In the reading's unit.
     mains_nominal_v : float, optional
-        Left out where it is the engine's own.
+        Left out if it is the default.
     second : MeterReading, optional
         What a second meter shows on the same points.
     """

@@ -15,7 +15,7 @@ class Question:
 
     name: str  #: What its answer is called in `Answers`.
     text: str  #: What is asked.
-    example: str | Callable[[Answers], str]  #: An answer that would do.
+    example: str | Callable[[Answers], str]  #: A valid answer.
     check: Callable[[str, Answers], str]  #: See `benchlog.cli.answers`.
     option: str = ""  #: The option that the answer is given with; none where only other questions need it.
     of: str = ""  #: Name of the question whose answer comes before this one, as in ``--reading MA-01=...``.
@@ -36,7 +36,7 @@ _METER = Question(
 )  # fmt: skip
 
 
-#: What each command asks when it is called without options, on a terminal.
+#: Questions of each command, called without options on a terminal.
 QUESTIONS: Mapping[str, Sequence[Question]] = {
     "supply": (
         Question("nameplate",

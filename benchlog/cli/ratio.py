@@ -14,13 +14,13 @@ Examples:
   benchlog ratio --scope SC-03 --generator SG-04 --primary CH1 --secondary CH2 \\
       --expect 60 --al "61 uH" --area "37.5 mm2" --saturation "1 T"
 
-Swapping means probes and channels together: in the second capture the channel named by --primary is on the
-winding. That cancels both channels' gain errors. With --burden and --current-resistor the same command judges a
-current injection: the primary channel across the resistor in the primary current, the secondary across the burden.
-With --opposed-turns M the secondary channel sees the winding in series opposition to M temporary turns.
+To swap, move each probe with its channel to the other place: in the second capture (--swapped) the channel named by
+--primary is on the winding. That cancels both channels' gain errors. For current injection give --burden and
+--current-resistor: the primary channel is across the resistor in the primary current, the secondary across the burden.
+With --opposed-turns M the secondary channel sees the winding in series with M temporary turns that oppose it.
 
-With --generator and no --capture the run is live: frequency, level and ranges follow from --al, the ratio is proved
-flat over 3:1 in frequency and level, then swept and fitted to a model; you are asked to swap the probes.
+With --generator and no --capture the run is live: it chooses frequency, level and ranges from --al, proves that the
+ratio is flat over 3:1 in frequency and level, sweeps it and fits a model, and asks you to swap the probes.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--capture",
         metavar="FILE",
         action="append",
-        help="capture; repeat for one file a channel",
+        help="capture; repeat if each channel has its own file",
     )
     parser.add_argument(
         "--swapped", metavar="FILE", action="append", help="second capture with probes and channels swapped"
@@ -69,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--tolerance",
         metavar="TEXT",
-        help="limits about the expected, e.g. '0.5 %%' (default half a turn, where N is a whole number)",
+        help="± limits about N, e.g. '0.5 %%' (default half a turn if N is a whole number)",
     )
     parser.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
     hookup = parser.add_argument_group("sense loop, divider, opposed turns, prior")
@@ -87,7 +87,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     hookup.add_argument(
         "--divider",
         metavar="100:1",
-        help="known divider before the secondary channel, both channels on one range",
+        help="known divider before the secondary channel, so that both channels use one range",
     )
     hookup.add_argument(
         "--divider-tolerance",
@@ -104,7 +104,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     live = parser.add_argument_group("live, without --capture")
     live.add_argument("--generator", metavar="ID", help="generator of the bench file, on the winding")
     live.add_argument(
-        "--frequency", metavar="TEXT", help="use this one (default: from AL, turns and flux limit)"
+        "--frequency", metavar="TEXT", help="drive frequency (default: from AL, turns and flux limit)"
     )
     live.add_argument(
         "--amplitude", metavar="TEXT", default="10 V", help="highest level, peak to peak (default 10 V)"
@@ -114,8 +114,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     live.add_argument(
         "--sweep", metavar="POINTS", help="points of the sweep, 5 to 61 (default 13), or 0 for none"
     )
-    live.add_argument("--no-swap", action="store_true", help="skip the swap of probes and channels")
-    known = parser.add_argument_group("what is known of the winding, for correction")
+    live.add_argument("--no-swap", action="store_true", help="don't ask to swap probes and channels")
+    known = parser.add_argument_group("winding data for a correction")
     known.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
     known.add_argument("--winding-resistance", metavar="TEXT", help="e.g. '201 mohm'")
     known.add_argument(

@@ -1,4 +1,4 @@
-"""The live part of the command ratio: an automatic run with scope and generator of the bench file."""
+"""The live form of the command ratio: an automatic run with scope and generator."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 def measure_live(
     args: argparse.Namespace, ctx: Context, setup: RatioSetup, expected: float
 ) -> tuple[Result, list[Capture]]:
-    """Do the run; questions go to standard error with --json, so that stdout stays pure.
+    """Do the run; with --json questions go to standard error.
 
     Raises
     ------
     UsageError
-        If scope or AL are missing, or the person skips the swap.
+        If scope or AL are missing, or the user skips the swap.
     """
     from benchlog.guide.acquisition import Acquisition
     from benchlog.guide.dialogue import SkippedError, StoppedError
@@ -37,7 +37,7 @@ def measure_live(
     if not scope:
         raise UsageError("no scope to measure with", hint="--scope SC-03, as in the bench file")
     if al is None:
-        raise UsageError("a live run chooses its frequency from the core's AL", hint="--al '61 uH'")
+        raise UsageError("a live run needs the core's AL to choose its frequency", hint="--al '61 uH'")
     amplitude = number(args.amplitude, "V", "amplitude")
     assert amplitude is not None
     run = RatioRun(

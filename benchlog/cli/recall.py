@@ -1,4 +1,4 @@
-"""Mark something as bad: every result that rests on it is recalled. Or say that it is repaired, or take a recall back.
+"""Mark something as bad: every result that used it is recalled. Or mark it as repaired, or undo a recall.
 
 Examples:
   benchlog recall MB-02 --reason "display frozen, entry 41"
@@ -7,7 +7,7 @@ Examples:
   benchlog recall SC-03 --repaired "channel 2 adjusted"
   benchlog recall MB-02 --undo 57 --reason "wrong standard used"
 
-It may be a meter, a scope or one of its channels or ranges, a generator, a check standard, a divider or a resistor.
+WHAT is a meter, a scope (or one channel or range of it), a generator, a check standard, a divider or a resistor.
 """
 
 from __future__ import annotations
@@ -31,27 +31,29 @@ if TYPE_CHECKING:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("thing", metavar="WHAT", help="tag, or name as in the budgets, e.g. '100:1 divider'")
+    parser.add_argument(
+        "thing", metavar="WHAT", help="its tag, or its name in the budgets, e.g. '100:1 divider'"
+    )
     parser.add_argument(
         "--reason", metavar="TEXT", default="", help="what is wrong with it; with --undo: why"
     )
     parser.add_argument(
         "--repaired",
         metavar="TEXT",
-        help="what was done; a meter that failed its check standard must also pass one",
+        help="what was done; a meter that failed its check standard must also pass it again",
     )
-    parser.add_argument("--undo", metavar="ENTRY", type=int, help="take this recall back, by a new entry")
+    parser.add_argument("--undo", metavar="ENTRY", type=int, help="undo this recall, by a new entry")
     parser.add_argument(
         "--function",
         metavar="F",
         help="which is bad: V=, ohm... (default: volts, amperes and diode of a meter; else all)",
     )
-    parser.add_argument("--channel", metavar="CH", help="of a scope (default: any)")
+    parser.add_argument("--channel", metavar="CH", help="channel of a scope (default: any)")
     parser.add_argument("--range", metavar="TEXT", help="full scale of the range, e.g. '0.4 V'")
     parser.add_argument(
         "--error",
         metavar="TEXT",
-        help="how far it reads high, or a stated value is really larger, e.g. '-8 %%' (default: not known)",
+        help="how much it reads high, or is larger than stated, e.g. '-8 %%' (default: not known)",
     )
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
 
@@ -77,7 +79,7 @@ def undoable(args: argparse.Namespace) -> list[str]:
 
 
 def _recall(args: argparse.Namespace, ctx: Context) -> int:
-    """Recall because of a diagnosis or anything else that shows something to be bad."""
+    """Recall because something was found bad, for example by a diagnosis."""
     from benchlog.project.meter_doubt import last_good
     from benchlog.project.recall import Failure
     from benchlog.project.standard_record import record_recall
@@ -113,20 +115,20 @@ def _recall(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
-    """From no error to the one given; None where how far it is off is not known."""
+    """Bounds of the error, from none to the one given; None if not known."""
     error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
     if error is not None and error <= -1:
-        raise UsageError(f"an error of {args.error} leaves no reading", hint="write it like --error '-8 %'")
+        raise UsageError(f"an error of {args.error} is impossible", hint="write it like --error '-8 %'")
     return (None, None) if error is None else (min(0.0, error), max(0.0, error))
 
 
 def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]]:
-    """Return the name of an instrument or part as recorded, and what it was used for.
+    """Return the recorded name of an instrument or part, and its uses.
 
     Raises
     ------
     UsageError
-        If neither bench file nor record knows it: a slip in a tag would recall nothing.
+        If neither bench file nor record knows it: a mistyped tag would recall nothing.
     """
     from benchlog.project.old_budgets import with_influences
     from benchlog.project.provenance import uses
@@ -143,14 +145,14 @@ def _known(ctx: Context, book: Logbook, text: str) -> tuple[str, list[Influence]
     name = next((name for name in (text, _resistor(text)) if name in used), None)
     if name is None:
         raise UsageError(
-            f"nothing in the record rests on {text!r}, and the bench file does not know it",
+            f"{text!r} is neither in the record nor in the bench file",
             hint=f"known: {', '.join(used) or 'nothing yet'}",
         )
     return name, used[name]
 
 
 def _resistor(text: str) -> str:
-    """Return the name of a resistor as it is in budgets: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
+    """Return the name of a resistor as in budgets: ``1 kohm load resistor`` is ``1000 ohm load resistor``."""
     for role in Role:
         value = text.removesuffix(f" {role}")
         if role.stated and value != text:
@@ -162,7 +164,7 @@ def _resistor(text: str) -> str:
 
 
 def _function(asked: str | None, used: list[Influence]) -> str:
-    """Return the function found bad: as given, else V= where a function used shares its reference, else all."""
+    """Return the function found bad: as given, else V= if a function used shares its reference, else all."""
     from benchlog.project.provenance import SHARED_REFERENCE
 
     if asked is not None:
@@ -171,7 +173,7 @@ def _function(asked: str | None, used: list[Influence]) -> str:
 
 
 def _refuse_unused(name: str, used: list[Influence], channel: str | None, full_scale: float | None) -> None:
-    """Refuse a channel or range that nothing was measured on: a typing slip would recall nothing."""
+    """Refuse a channel or range that was never used: a mistyped one would recall nothing."""
     import math
 
     channels = list(dict.fromkeys(use.channel for use in used if use.channel))
@@ -210,7 +212,7 @@ def _repaired(args: argparse.Namespace, ctx: Context) -> int:
 def _undo(args: argparse.Namespace, ctx: Context) -> int:
     """Undo a recall by a new entry."""
     if not args.reason.strip():
-        raise UsageError("taking a recall back needs a reason", hint='--reason "wrong standard used"')
+        raise UsageError("to undo a recall, give a reason", hint='--reason "wrong standard used"')
     with ctx.open_logbook(create=False) as book, book.transaction():
         recalls = {e.seq: e for e in book.entries("recall")}
         undone = {int(e.body["entry"]) for e in book.entries("recall undone")}
@@ -220,12 +222,12 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
                 f"entry {args.undo} is not a recall of {args.thing}", hint=f"recalls of it: {known}"
             )
         if args.undo in undone:
-            raise UsageError(f"recall {args.undo} was taken back already")
+            raise UsageError(f"recall {args.undo} is already undone")
         ref = book.append("recall undone", {"entry": args.undo, "meter": args.thing, "reason": args.reason})
     if ctx.json:
         ctx.print_json({"schema": "benchlog.recall_undone/1", "entry": ref.seq, "recall": args.undo})
     else:
-        ctx.console.print(f"recall {args.undo} taken back, entry {ref.seq}", markup=False)
+        ctx.console.print(f"recall {args.undo} undone in entry {ref.seq}", markup=False)
     return 0
 
 
@@ -235,13 +237,15 @@ def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
     out.line(f"Recall of {failure.name}: {failure.why}", "bold")
     if recall.failed_on_it:
         entries = ", ".join(map(str, recall.failed_on_it))
-        out.line(f"  failed on it without being wrong: entry {entries} (benchlog recall WHAT --undo ENTRY)")
+        out.line(
+            f"  failed on it but were good: entry {entries} (undo with benchlog recall WHAT --undo ENTRY)"
+        )
     if not recall.results:
         known = "nothing more than listed above" if listed else "no further results affected"
-        out.line(f"  {known if recall.known else 'no result rests on it'}")
+        out.line(f"  {known if recall.known else 'no result used it'}")
     for r in recall.results:
         name = " ".join(filter(None, (r.check_id or r.check.replace("_", " "), r.part)))
         out.line(f"  entry {r.entry}, {name}: {r.kind.words}", "bold")
         out.line(f"      {r.reason}")
     if recall.holds:
-        out.line(f"  hold points resting on it: {', '.join(recall.holds)}", "bold")
+        out.line(f"  hold points released on such results: {', '.join(recall.holds)}", "bold")

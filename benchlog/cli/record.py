@@ -1,7 +1,7 @@
 """The record: list, show, verify, export, certificate, notes, files.
 
-Nothing in a logbook is ever changed: a correction is a new entry that supersedes an old one, with a reason.
-Exit code 5 when the logbook is locked, damaged or can't be written.
+A logbook entry is never changed: a correction is a new entry that supersedes an old one, with a reason.
+Exit code 5 if the logbook is locked, damaged or can't be written.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 def _count(text: str) -> int:
-    """How many entries to list, one at least."""
+    """Number of entries to list, at least one."""
     number = int(text)
     if number < 1:
-        raise argparse.ArgumentTypeError(f"{number} entries can't be listed; --all lists all")
+        raise argparse.ArgumentTypeError(f"can't list {number} entries; --all lists all")
     return number
 
 
@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             name, help=what, description=what[:1].upper() + what[1:] + ".", allow_abbrev=False
         )
         sub.set_defaults(act=act)
-        # The common options may be given before or after the action; SUPPRESS keeps those given before.
+        # Common options may come before or after the action; SUPPRESS keeps those given before.
         for option in ("--json", "--no-record", "--debug"):
             sub.add_argument(option, action="store_true", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
         sub.add_argument("--bench", default=argparse.SUPPRESS, help=argparse.SUPPRESS)
@@ -39,12 +39,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     sub = action(
         "list",
-        "list entries, newest first (readings: --kind readings)",
+        "list entries, newest first (for readings: --kind readings)",
         "record_show.list_entries",
     )
     sub.add_argument("--kind", metavar="KIND", help="only entries of this kind, e.g. result, note, readings")
     sub.add_argument("--session", type=int, metavar="N", help="only entries of this session")
-    sub.add_argument("--limit", type=_count, metavar="N", default=20, help="at most so many (default 20)")
+    sub.add_argument("--limit", type=_count, metavar="N", default=20, help="how many at most (default 20)")
     sub.add_argument("--all", action="store_true", help="all of them")
 
     sub = action("show", "show the logbook at a glance, or one entry in full", "record_show.show")
@@ -58,25 +58,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DIGEST",
         action="append",
         default=[],
-        help="head digest noted earlier, e.g. on a certificate; may be repeated",
+        help="head digest noted earlier, e.g. on a certificate; repeat for more",
     )
-    sub.add_argument("--heads", metavar="FILE", help="list of noted heads, one a line; all are checked")
+    sub.add_argument("--heads", metavar="FILE", help="file of noted digests, one per line; all are checked")
     sub.add_argument(
         "--roots",
         metavar="FILE",
-        help="root certificates (PEM) to believe time stamps by (default: the system's)",
+        help="root certificates (PEM) that confirm time stamps (default: the system's)",
     )
-    sub.add_argument(
-        "--signers", metavar="FILE", help="whose signatures are known: allowed signers, see ssh-keygen"
-    )
+    sub.add_argument("--signers", metavar="FILE", help="file of allowed signers, see ssh-keygen")
 
     sub = action(
         "export",
-        "export the record; from a damaged logbook, what is intact",
+        "export the record; from a damaged logbook, the intact part",
         "record_check.export",
     )
     sub.add_argument("--csv", metavar="DIR", help="results.csv, quantities.csv, readings.csv")
-    sub.add_argument("--jsonl", metavar="DIR", help="the whole chain, readable in a text editor")
+    sub.add_argument("--jsonl", metavar="DIR", help="the whole chain, as text")
     sub.add_argument("--parquet", metavar="DIR", help="data sets partitioned by project and session")
 
     sub = action(
@@ -91,7 +89,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", metavar="FILE", default="certificate.html", help="file to write (default certificate.html)"
     )
     sub.add_argument("--plan", metavar="PLAN", help="plan file; adds what was not tested")
-    sub.add_argument("--pdf", action="store_true", help="also as PDF, by an installed Chromium")
+    sub.add_argument("--pdf", action="store_true", help="also print it to PDF with an installed Chromium")
 
     sub = action("note", "add a note", "record_write.note")
     sub.add_argument("text", metavar="TEXT", help="what to note")
@@ -112,9 +110,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--authority",
         metavar="URL",
         action="append",
-        help="ask this authority and keep its answer; may be repeated",
+        help="ask this authority and keep its answer; repeat for more",
     )
-    sub.add_argument("--request", metavar="FILE", help="offline: write the request, to be sent by hand")
+    sub.add_argument(
+        "--request", metavar="FILE", help="offline: write the request into a file, to send by hand"
+    )
     sub.add_argument("--answer", metavar="FILE", action="append", help="offline: keep an authority's answer")
     sub.add_argument(
         "--sign",
@@ -127,10 +127,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     sub.add_argument("--key", metavar="FILE", required=True, help="e.g. ~/.ssh/id_ed25519")
 
     sub = action("copy", "put a sealed copy and its head digest into a folder", "record_outside.copy")
-    sub.add_argument("folder", metavar="DIR", help="a memory stick, a folder that is synced...")
+    sub.add_argument("folder", metavar="DIR", help="a memory stick, a synced folder...")
 
     sub = action(
-        "compare", "say whether two logbooks are the same, or where they part", "record_outside.compare"
+        "compare", "say whether two logbooks are the same, or where they differ", "record_outside.compare"
     )
     sub.add_argument("first", metavar="FILE", help="a logbook")
     sub.add_argument("second", metavar="FILE", help="another, e.g. a copy")

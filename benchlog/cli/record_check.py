@@ -40,7 +40,7 @@ def _progress(ctx: Context, what: str) -> Iterator[Callable[[int, int], None] | 
 
 
 def verify(args: argparse.Namespace, ctx: Context) -> int:
-    """Report whether anything was altered, is missing or was reordered."""
+    """Report whether anything was altered, removed or reordered."""
     from benchlog.logbook.verify import verify as verify_file
 
     with _progress(ctx, "verifying") as progress:
@@ -90,7 +90,7 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
             console.print(f"  ... and {len(found.faults) - 21} more; --json lists them")
         if found.head:
             console.print(
-                "what is intact can be read and exported; keep this file as it is, and compare with a copy"
+                "the intact part can be read and exported; keep this file as it is, and compare with a copy"
             )
     else:
         console.print(
@@ -110,9 +110,9 @@ def _show_verification(console: Console, found: Verification, clock: Sequence[Cl
         for words in found.noted.splitlines():
             console.print(Text(f"  {words}"))
     elif found.ok:
-        console.print("  give an earlier digest with --head DIGEST to see that nothing was cut off since")
+        console.print("  to check that no entries were cut off, give an earlier digest with --head DIGEST")
     if found.head:
-        stored = "head" if found.ok else "head as stored, which proves nothing here"
+        stored = "head" if found.ok else "head as stored (proves nothing now)"
         console.print(Text(f"  {stored}: sha256:{found.head}"), soft_wrap=True)
 
 
@@ -124,22 +124,24 @@ def _clock_doubts(ctx: Context) -> tuple[ClockDoubt, ...]:
 
 
 def _noted_heads(path: Path) -> list[str]:
-    """Digests in a list of noted heads: any text, one a line, ``#`` before a remark."""
+    """Digests in a list of noted ones: one per line with any other text, ``#`` before a remark."""
     try:
         lines = read_bounded(path, 1_000_000).decode("utf-8-sig", "replace").splitlines()
     except (OSError, ValueError) as error:
-        raise UsageError(f"{path} can't be read: {error}", hint="a text file, one digest a line") from None
+        raise UsageError(f"{path} can't be read: {error}", hint="a text file, one digest per line") from None
     found = [m[0] for line in lines if (m := re.search(r"\b[0-9a-fA-F]{16,64}\b", line.split("#")[0]))]
     if not found:
-        raise UsageError(f"{path} holds no digest", hint="write one a line: sha256:... and when it was noted")
+        raise UsageError(
+            f"{path} holds no digest", hint="write one per line: sha256:... and when it was noted"
+        )
     return found
 
 
 def export(args: argparse.Namespace, ctx: Context) -> int:
-    """Export; of a damaged logbook what is intact, and say what is not."""
+    """Export; of a damaged logbook the intact part, with a report of the rest."""
     wanted = {name: getattr(args, name) for name in ("csv", "jsonl", "parquet") if getattr(args, name)}
     if not wanted:
-        raise UsageError("nothing to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")
+        raise UsageError("say where to export to", hint="give --csv DIR, --jsonl DIR or --parquet DIR")
     written: list[str] = []
     damaged: dict[str, int] = {}
     with ctx.open_logbook("ro", create=False) as book:
@@ -209,7 +211,7 @@ def import_record(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def certificate(args: argparse.Namespace, ctx: Context) -> int:
-    """Write the test certificate; of a damaged logbook what is intact, and say so."""
+    """Write the test certificate; for a damaged logbook it lists the intact part and says so."""
     from rich.text import Text
 
     from benchlog.report.certificate import write_certificate

@@ -27,7 +27,7 @@ def _tell(ctx: Context, schema: str, facts: dict[str, Any], *lines: str) -> int:
 
 
 def anchor(args: argparse.Namespace, ctx: Context) -> int:
-    """Have the head digest time-stamped, or prepare that; write the digest and a signature of it into files."""
+    """Have the head digest time-stamped, or prepare the request; or write the digest and a signature into files."""
     if not (args.request or args.sign or args.authority or args.answer):
         raise UsageError(
             "say what to write", hint="--authority URL; offline --request FILE.tsq, later --answer FILE.tsr"
@@ -52,7 +52,7 @@ def anchor(args: argparse.Namespace, ctx: Context) -> int:
             said = {"entry": ref.seq, "about": about, "time": stamp.time, "authority": stamp.authority}
             facts["stamps"].append(said)
             lines.append(
-                f"entry {ref.seq}: entry {about} was there on {stamp.time[:19]}Z, said by {stamp.authority}"
+                f"entry {ref.seq}: entry {about} existed on {stamp.time[:19]}Z, according to {stamp.authority}"
             )
     return _tell(ctx, "anchor", facts, *lines)
 
@@ -85,7 +85,7 @@ def _files(args: argparse.Namespace, book: Logbook, facts: dict[str, Any], lines
 
 
 def _answers(args: argparse.Namespace, book: Logbook) -> list[bytes]:
-    """Answers read from files, and those of the authorities asked now, all about the same head."""
+    """Answers from files and from the authorities asked now, all about the same head."""
     found = []
     for name in args.answer or ():
         try:
@@ -124,7 +124,7 @@ def copy(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def compare(args: argparse.Namespace, ctx: Context) -> int:
-    """Say whether two logbooks are the same, one goes on from the other, or where they part."""
+    """Say whether two logbooks are the same, whether one continues the other, or where they differ."""
     from benchlog.cli.entry_words import summary
     from benchlog.logbook import Logbook
     from benchlog.logbook.copies import Relation
@@ -150,9 +150,9 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
     more = abs(found.first.seq - found.second.seq)
     said = {
         Relation.SAME: f"the same, {found.common} entries",
-        Relation.FIRST_LONGER: f"{paths[0]} goes on from {paths[1]} with {more} entries more",
-        Relation.SECOND_LONGER: f"{paths[1]} goes on from {paths[0]} with {more} entries more",
-        Relation.FORKED: f"the same up to entry {found.common}; then they part, and no digest shows which is true:",
+        Relation.FIRST_LONGER: f"{paths[0]} continues {paths[1]} with {more} more entries",
+        Relation.SECOND_LONGER: f"{paths[1]} continues {paths[0]} with {more} more entries",
+        Relation.FORKED: f"the same up to entry {found.common}; then they differ, and no digest shows which is true:",
         Relation.STRANGERS: "no entry in common: logbooks of different projects",
     }[found.relation]
     facts = {
@@ -166,9 +166,9 @@ def compare(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def secure(ctx: Context, book: Logbook) -> None:
-    """Do at the end of a session what the bench file asks for: sign, time-stamp, copy; report what can't be done.
+    """Sign, time-stamp and copy at the end of a session, as the bench file says; report failures.
 
-    Nothing of this may stop a session from ending.
+    A failure here must not stop a session from ending.
     """
     from benchlog.logbook.copies import make_copy
     from benchlog.logbook.witnesses import keep_signature

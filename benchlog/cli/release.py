@@ -1,8 +1,8 @@
-"""Release a hold point, or learn what is missing.
+"""Release a hold point, or list what is missing.
 
-A hold point opens only while every check it needs is passed, current, not recalled, on this very part.
---concession releases it against that rule; the reason is written on the certificate.
---taken records that the step itself was done, so that a later recall can say what rested on it.
+A hold point is released only if every check it needs has passed on this very part, is current and is not recalled.
+--concession overrides the hold; the reason is printed on the certificate.
+--taken records that you did the step itself, so that a later recall can name it.
 """
 
 from __future__ import annotations
@@ -36,7 +36,9 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     plan = read_plan(Path(args.plan))
     hold = plan.hold(args.hold)
     if args.taken and args.concession is not None:
-        raise UsageError("--taken records a step, --concession releases it: one at a time")
+        raise UsageError(
+            "--taken and --concession can't be used together: release first, then record the step"
+        )
     with ctx.open_logbook() as book:
         record_plan(plan, book)
         try:

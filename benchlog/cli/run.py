@@ -1,8 +1,8 @@
 """Guided run of a plan: hook-up, expectation, reading, verdict, record, next.
 
-Goes on where the last run stopped. Every reading comes from a linked meter once it is steady, or is typed as
-the display shows it. A hook-up is confirmed by Enter alone, after it was shown; s skips (asks why), u takes back,
-q stops, ? helps. To give the answers beforehand, use --answers FILE.
+Continues where the last run stopped. Readings come from linked meters once they are steady, or you type what the display
+shows. Confirm a hook-up with Enter once it is made; s skips (and asks why), u undoes, q stops, ? helps. To give the
+answers beforehand, use --answers FILE.
 """
 
 from __future__ import annotations
@@ -38,28 +38,28 @@ _INTERRUPTED = 130  # of a command ended by Ctrl-C
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("plan", metavar="PLAN", help="plan file")
     parser.add_argument(
-        "--check", metavar="ID", action="append", default=[], help="only this check (may be repeated)"
+        "--check", metavar="ID", action="append", default=[], help="only this check; repeat for more"
     )
     parser.add_argument(
         "--answers",
         metavar="FILE",
-        help="take the answers from a file ('-' for standard input): one a line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
+        help="take the answers from a file ('-' for standard input): one per line, or KEY: ANSWER with the key of the prompt, e.g. 'C03/no_load: 27.75 V ac'",
     )
     parser.add_argument(
         "--standards",
         action=argparse.BooleanOptionalAction,
-        help="check-standard round first, or not (default: asks at a terminal)",
+        help="start with a check of the meters on their standards, or don't (default: ask on a terminal)",
     )
-    parser.add_argument("--no-cards", action="store_true", help="no hook-up cards")
+    parser.add_argument("--no-cards", action="store_true", help="don't draw hook-up cards")
     parser.add_argument(
         "--speak",
         action="store_true",
-        help="say what was taken, through a speech program if one is installed",
+        help="speak each reading, if a speech program is installed",
     )
     parser.add_argument(
         "--phone",
         action="store_true",
-        help="show the current step on a phone in the same network, with buttons for done, skip and say again",
+        help="show the current step on a phone in the same network, with buttons for done, skip, say again",
     )
 
 
@@ -81,14 +81,14 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         from benchlog.guide.phone import PhoneDesk
 
         desk = PhoneDesk(ctx.clock)
-    # With --json the questions go to standard error, the results as one line each to standard output.
+    # With --json, questions go to standard error and results to standard output, one per line.
     out = sys.stderr if ctx.json else sys.stdout
 
     def show(result: Result) -> None:
         if ctx.json:
             ctx.print_json(result.to_json())
         else:
-            # The cautions were shown before the hook-up, where they were needed.
+            # The cautions were already shown before the hook-up.
             show_answer(ctx.console, msgspec.structs.replace(result, cautions=()), more=False)
         if desk is not None:
             desk.show(f"{result.check_id} {result.overall}: {result.overall_reason}")
@@ -132,7 +132,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
-    """Serve the phone's page and show its address as text and as a code to photograph."""
+    """Serve the phone's page; show its address as text and as a QR code."""
     import segno
 
     from benchlog.guide.person import Prompt
@@ -160,7 +160,7 @@ def _show_page(stack: ExitStack, desk: PhoneDesk, person: Person) -> None:
 
 
 def _lines(name: str) -> list[str]:
-    """Lines of a file of answers, or of all that comes on standard input."""
+    """Lines of a file of answers, or of standard input."""
     if name == "-":
         return list(iter(Lines(sys.stdin).next, None))
     try:
@@ -175,7 +175,7 @@ def _lines(name: str) -> list[str]:
 def _at_simulated_bench(
     stack: ExitStack, plan: Plan, bench: Bench, clock: Clock, person: Person
 ) -> KeyboardOperator:
-    """Set up the simulated bench for the run; what the person confirms as done is carried out on it."""
+    """Set up the simulated bench for the run; it carries out each step that the user confirms."""
     from benchlog.demo.plan_operator import PlanOperator
     from benchlog.demo.simulated_operator import KeyboardOperator
     from benchlog.simulation import shared_bench

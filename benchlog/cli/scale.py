@@ -23,7 +23,7 @@ def scale_line(quantity: Uncertain, limits: Limits, width: int, *, plain: bool =
     Returns
     -------
     str
-        Empty where there is no room, or nothing to draw.
+        Empty if there is no room or nothing to draw.
 
     Examples
     --------
@@ -34,7 +34,7 @@ def scale_line(quantity: Uncertain, limits: Limits, width: int, *, plain: bool =
     if not ends or width < 20:
         return ""
     low, high = quantity.value - quantity.expanded_uncertainty, quantity.value + quantity.expanded_uncertainty
-    # A one-sided scale begins at zero where that shows how far away the limit is.
+    # A one-sided scale begins at zero if that shows how far away the limit is.
     least, most = min(low, *ends), max(high, *ends)
     if len(ends) == 1 and 0 < least < most:
         least = min(least, 0.0) if most < 20 * least else least

@@ -1,4 +1,4 @@
-"""The console of every command: shows any text without obeying control codes in it."""
+"""The console of every command: neutralises control codes in the texts it shows."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from benchlog.wording import strip_controls
 
 
 class Screen(Console):
-    """A console that passes on its own control codes, but none from the texts it shows.
+    """A console that sends its own control codes, but none from the texts it shows.
 
-    Plans, entries and files of others are shown on it; a terminal obeys some characters.
+    Those texts come from plans, entries and files of others, and a terminal would obey their codes.
     """
 
     def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
@@ -25,5 +25,5 @@ class Screen(Console):
                 yield Segment(text, segment.style)
 
     def on_broken_pipe(self) -> None:
-        """Leave it to the program what happens when the reader went away; rich would exit with 1, a fail here."""
+        """Raise if the reader has gone; rich would exit with code 1, which means a fail here."""
         raise BrokenPipeError

@@ -44,6 +44,7 @@ _SERIOUS = (
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
 )
+_WITHOUT_VALUE = (FindingKind.CLIPPING, FindingKind.NO_SIGNAL)
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
@@ -71,7 +72,7 @@ def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: in
     """Print one line; where it wraps it goes on with its indent, and `hang` more."""
     text = Text.assemble(*parts)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
-        line.rstrip()  # what is piped on has no blanks at the ends of its lines
+        line.rstrip()  # piped output has no trailing blanks
         console.print(Text(" " * (indent + (hang if k else 0))).append_text(line))
 
 
@@ -85,7 +86,7 @@ def show_answer(
     waveforms : Waveforms, optional
         Drawn below the scale.
     more : bool
-        Whether to say how to see the rest.
+        Whether to say how to see more.
     """
     judged = _judged(result)
     failed = [check for check in result.design_checks if check.verdict is not Verdict.PASS]
@@ -112,12 +113,13 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
     """What the first line and the picture leave open."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
         yield _value(result, name, named=True) + _allowed(result, name)
-    if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
+    says_more = result.turns or "e_n" in judged  # than its number and limits
+    if says_more or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
     for check in result.design_checks:  # those that passed say what was asked beside the measurement
         if check in failed or not failed:
             yield f"{_check_words(check)}: {check.reason}"
-    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (result.turns or result.design_checks)
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (says_more or result.design_checks)
     if asked and (rest := _rest(result, judged)):
         yield rest, "dim"
 
@@ -139,10 +141,10 @@ def _saved(result: Result) -> str:
 def _judged(result: Result) -> list[str]:
     """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
 
-    None where clipping is why nothing can be said: such numbers only mislead.
+    None where clipping, or no signal at all, is why nothing can be said: such numbers only mislead.
     """
-    clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
-    if clipped and result.verdict is Verdict.INDETERMINATE:
+    nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
+    if nothing and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:
@@ -189,12 +191,12 @@ def _rest(result: Result, judged: list[str]) -> str:
 
 def _plain(console: Console) -> bool:
     """Whether only ASCII signs can be shown."""
-    old_console = console.legacy_windows and console.is_terminal  # a pipe from it takes all signs
+    old_console = console.legacy_windows and console.is_terminal  # a pipe can take any sign
     return old_console or not (console.encoding or "").lower().startswith("utf")
 
 
 def show_waveforms(console: Console, result: Result, waveforms: Waveforms) -> None:
-    """Draw channels of the capture that a result rests on, cut tops visible."""
+    """Draw channels of a result's capture, with clipping visible."""
     from benchlog.cli.thumbnail import thumbnail
 
     clipped = any(found.kind is FindingKind.CLIPPING for found in result.findings)
@@ -240,7 +242,7 @@ def _check_words(check: DesignCheck) -> str:
 
 
 def _first_sentence(text: str) -> str:
-    """The part of a caution that fits one line: up to its first full stop, colon or semicolon."""
+    """The first part of a caution: up to its first full stop, colon or semicolon."""
     return re.split(r"(?<=[^\d])[.;](?:\s|$)(?![^(]*\))", text, maxsplit=1)[0].rstrip(".;:") + "."
 
 
@@ -294,7 +296,7 @@ def show_result(console: Console, result: Result) -> None:
 
 
 def show_brief(console: Console, result: Result) -> None:
-    """Print a result in few lines: verdict, reason, design checks, findings, place in the record."""
+    """Print a result in few lines: verdict, reason, design checks, findings, entry in the record."""
     name = f"{result.check_id or result.check} {result.part}".strip()
     where = f"  (entry {result.record.entry})" if result.record else ""
     show_line(
@@ -306,7 +308,7 @@ def show_brief(console: Console, result: Result) -> None:
         (where, "dim"),
         indent=0,
     )
-    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were shown one by one
+    if len(result.judged) > 1 and "items" not in result.details:  # items of a list were already shown
         for judged in result.judged:
             value, limits = value_words(result.quantities[judged]), limits_words(result.limits.get(judged))
             show_line(console, f"{quantity_words(judged)} {value}, limits {limits}")

@@ -1,14 +1,14 @@
-"""Check a meter on a thing of known value: against its specification (E_n), and against its own earlier readings (chart).
+"""Check a meter on a standard of known value: against its specification (E_n) and its own earlier readings (chart).
 
 Examples:
   benchlog standard MB-02 CS-3 "5.01 V dc"          one reading, typed
   benchlog standard MA-01 CS-3                      read over the link
-  benchlog standard MB-02                           the start-of-session round: all standards of the bench
-  benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery: as found comes first
+  benchlog standard MB-02                           all standards of the bench, one after another
+  benchlog standard MB-02 CS-3 "5.01 V dc" --as-left     after a new battery (record it as found first)
 
-A value 10 or 1000 times off is asked about first; a script gets exit code 3 and the question, and
-gives --as-read once the display was read again. A failing standard (E_n above 1) recalls what rested on the meter
-since its last good check.
+You are asked about a value that is 10 or 1000 times off. A script gets exit code 3 and the question instead; it gives
+--as-read once the display was read again. If the meter fails (E_n above 1), results since its last good check are
+recalled.
 """
 
 from __future__ import annotations
@@ -44,18 +44,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("value", metavar="VALUE", nargs="?", help="what the meter shows, e.g. '5.01 V dc'")
     parser.add_argument("--as-left", action="store_true", help="after a new battery or an adjustment")
     parser.add_argument(
-        "--as-read", action="store_true", help="the display was read again: accept it although it is 10x off"
+        "--as-read",
+        action="store_true",
+        help="the display was read again: accept the value although it is 10x off",
     )
     parser.add_argument("--note", metavar="TEXT", default="", help="kept with the reading")
     parser.add_argument("--plan", metavar="FILE", help="plan, to know which steps can be undone")
-    rare = parser.add_argument_group("standard or meter that the bench file does not know")
+    rare = parser.add_argument_group("standard or meter that is not in the bench file")
     rare.add_argument("--nominal", metavar="TEXT", help="value of a standard the bench file doesn't know")
     rare.add_argument("--uncertainty", metavar="TEXT", help="its half-width, e.g. '0.05 %%' (default 0 %%)")
     rare.add_argument("--accuracy", metavar="TEXT", help="accuracy of a meter the bench file doesn't know")
     rare.add_argument("--resolution", metavar="TEXT", help="one count (default: last digit typed)")
     add_wait_option(rare)
     for option in ("bad", "function", "channel", "range", "error", "repaired", "undo-recall", "reason"):
-        parser.add_argument(f"--{option}", help=argparse.SUPPRESS)  # now those of `recall`
+        parser.add_argument(f"--{option}", help=argparse.SUPPRESS)  # moved to `recall`
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -71,13 +73,13 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _as_recall(args: argparse.Namespace, ctx: Context) -> int:
-    """Do what `recall` does, for those who learned it as options of this command."""
+    """Do what `recall` does, for these old options of this command."""
     from benchlog.cli import recall
 
     if args.undo_recall is not None and not args.undo_recall.isdecimal():
         raise UsageError(f"entry {args.undo_recall!r} is not a number", hint="--undo 57")
     sys.stderr.write(
-        f"this is a command of its own now: benchlog recall {args.meter}; benchlog recall --help\n"
+        f"this is now a separate command: benchlog recall {args.meter}; see benchlog recall --help\n"
     )
     words = {
         name: getattr(args, name) for name in ("function", "channel", "range", "error", "repaired", "plan")
@@ -88,7 +90,7 @@ def _as_recall(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _standard(args: argparse.Namespace, ctx: Context) -> tuple[StandardValue, str]:
-    """Return the standard and the function it is for, from the bench file or the options."""
+    """Return the standard and its function, from the bench file or the options."""
     from benchlog.project.standard_record import standard_value
 
     if args.nominal is not None:
@@ -121,7 +123,7 @@ def _reading(args: argparse.Namespace, ctx: Context, standard: tuple[StandardVal
 
 
 def _round(args: argparse.Namespace, ctx: Context) -> int:
-    """Read each standard of the bench in turn, over the link or typed; exit code of the worst, 3 for what is missing."""
+    """Read each standard of the bench in turn, over the link or typed; returns the worst exit code, 3 if one is missing."""
     bench = ctx.bench()
     linked = bench.instrument(args.meter).linked
     if not bench.standards:
@@ -131,9 +133,9 @@ def _round(args: argparse.Namespace, ctx: Context) -> int:
     while waiting:
         tag, known = waiting.pop(0)
         ask = (
-            f"{tag}, {known.value}: {args.meter} on {known.function}, tips on it, then Enter (s skips it): "
+            f"{tag}, {known.value}: set {args.meter} to {known.function}, put its tips on {tag}, press Enter (s skips): "
             if linked
-            else f"{tag}, {known.value}: {args.meter} on {known.function} shows (Enter alone skips it): "
+            else f"{tag}, {known.value}: what does {args.meter} show on {known.function} (Enter alone skips)? "
         )
         answer = _asked(ask)
         if answer is None:
@@ -147,13 +149,13 @@ def _round(args: argparse.Namespace, ctx: Context) -> int:
         standard = _known(known)
         codes.append(_check(one, ctx, standard, _reading(one, ctx, standard), listed=1 in codes))
     if not codes:
-        sys.stderr.write(f"no standard was read: so {args.meter} was not checked\n")
+        sys.stderr.write(f"no standard was read: {args.meter} was not checked\n")
         return 3
     return 1 if 1 in codes else max(codes)
 
 
 def _asked(text: str) -> str | None:
-    """One line from the person or a pipe; None at its end. The next output begins on a line of its own."""
+    """One line from the user or a pipe, None at its end; later output starts on a new line."""
     sys.stderr.write(text)
     sys.stderr.flush()
     line = sys.stdin.readline()
@@ -205,20 +207,20 @@ def _check(
 
 
 def _exploratory(ctx: Context, standard: StandardValue, reading: MeterReading, slip: str) -> int:
-    """Keep a reading that may be a slip; nothing is judged or recalled by it."""
+    """Record a reading that may be a slip; it is not judged and recalls nothing."""
     from benchlog.project.standard_record import record_exploratory
 
     meter = reading.reading.instrument
     result = Result(
         check="standard",
         verdict=Verdict.NOT_DONE,
-        reason=f"exploratory, nothing judged: {slip}",
+        reason=f"recorded but not judged: {slip}",
         instruments=(meter,),
         functions={meter: str(reading.reading.function)},
         findings=(
             Finding(
                 FindingKind.ENTRY,
-                "read the display again; if it is the same, --as-read holds it against the meter",
+                "read the display again; if it is the same, give --as-read",
             ),
         ),
         details={"standard": standard.tag, "exploratory": True},

@@ -1,6 +1,6 @@
-"""State of a project on one screen: what next, what is proven, which meter to trust, what is charged.
+"""State of a project on one screen: next step, results, which meter to trust, what may still hold charge.
 
-Exit code: that of the worst check (0 all passed, 1 a fail, 3 something is not known).
+Exit code: that of the worst check (0 all passed, 1 a fail, 3 some can't tell or not done).
 """
 
 from __future__ import annotations
@@ -56,19 +56,19 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         _show(ctx, seen, bench, unchecked, doubts)
         for tag in missing:
             ctx.listing.line(
-                f"! meter {tag} is in the plan but in no bench file: its accuracy would be assumed", "bold"
+                f"! meter {tag} of the plan is not in the bench file: its accuracy would be assumed", "bold"
             )
         for words in copies:
             ctx.listing.line(f"record: {words}")
         if others:
             ctx.listing.line(
-                f"there is no {ctx.logbook_path}, but {', '.join(p.name for p in others)}: give it with --logbook"
+                f"there is no {ctx.logbook_path}, but there is {', '.join(p.name for p in others)}: name it with --logbook"
             )
     return seen.exit_code
 
 
 def _behind(book: Logbook, folders: Sequence[str]) -> list[str]:
-    """Say of each copy whether it is up to date."""
+    """Say whether each copy is up to date."""
     if not folders:
         return []
     from benchlog.logbook.copies import copy_state
@@ -152,7 +152,7 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 def _measured(status: CheckStatus) -> str:
     from benchlog.project.recalled import corrected_words
 
-    """All quantities that a passed check was judged by; empty for any other check."""
+    """Quantities judged in a passed check; empty for any other check."""
     result = status.result
     if status.state != "passed" or result is None:
         return ""
@@ -168,7 +168,7 @@ def _why(status: CheckStatus) -> str:
 
 
 def _show_hold(out: Listing, hold: HoldStatus) -> None:
-    out.line(f"hold {hold.hold.id}: {hold.state}: {hold.hold.step}", "bold")
+    out.line(f"hold {hold.hold.id}: {hold.state.words}: {hold.hold.step}", "bold")
     for line in hold.missing:
         out.line(f"    missing: {line}")
     if hold.concession is not None:
@@ -176,14 +176,16 @@ def _show_hold(out: Listing, hold: HoldStatus) -> None:
 
 
 def _show_checks(out: Listing, seen: Overview) -> None:
-    """One row a check; on a narrow screen one line, with the reason below it."""
+    """One row per check; on a narrow screen one line, with the reason below it."""
     rows, short = [], []
     for status in seen.state.checks.values():
         passed = status.state == "passed"
         state = f"{MARKS.get(status.state, '○')} {status.state}"
         since = status.entry.time[:10] if status.entry else ""
         rows.append((status.check.id, status.check.part, state, since, _why(status)))
-        one = status.result is None or len(status.result.judged) < 2  # what was judged is shown whole
+        one = (
+            status.result is None or len(status.result.judged) < 2
+        )  # several judged quantities are shown in full
         short.append(passed and not status.recall and one)
     if out.narrow:
         for check, part, state, since, why in rows:
@@ -223,5 +225,5 @@ def _show(
         out.line(f"substituted: {entry.body['part']}: {entry.body['what']} ({entry.body['reason']})")
     for pending in seen.state.pending:
         out.line(
-            f"substituted in the plan: {pending.part}: {pending.what} ({pending.reason}); run or release writes it down"
+            f"substituted in the plan: {pending.part}: {pending.what} ({pending.reason}); the next run or release records it"
         )

@@ -34,16 +34,20 @@ if TYPE_CHECKING:
 
 
 _AC_OR_DC = "write '12 V ac 1 A' or '12 V dc 1 A'; on labels ~ is ac, and = or a line over three dashes is dc"
-#: Options that say something about a capture only.
+#: Options for captures only.
 _WITH_CAPTURE = ("channel", "probe", "gain_accuracy", "scope", "sample_interval", "columns")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--nameplate", required=True, metavar="TEXT", help="as printed, e.g. '24 V ac 40 VA'")
-    parser.add_argument("--reading", metavar="TEXT", help="no-load voltage as shown (else read from --meter)")
+    parser.add_argument(
+        "--reading", metavar="TEXT", help="no-load voltage as displayed (default: read from --meter)"
+    )
     parser.add_argument("--accuracy", metavar="TEXT", help="of that meter, e.g. '1 %% + 5'")
     parser.add_argument("--meter", metavar="ID", help="tag of the meter in the bench file")
-    parser.add_argument("--mains", metavar="TEXT", help="read in the same minute, e.g. '236 V'")
+    parser.add_argument(
+        "--mains", metavar="TEXT", help="mains voltage, read in the same minute, e.g. '236 V'"
+    )
     parser.add_argument("--mains-nominal", metavar="TEXT", help="nominal mains, e.g. '230 V'")
     parser.add_argument("--load", metavar="TEXT", help="load resistor, e.g. '15 ohm'")
     parser.add_argument("--loaded", metavar="TEXT", help="voltage with the load, as displayed")
@@ -65,7 +69,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     more = parser.add_argument_group("limits, mains, load and meter in detail")
     more.add_argument("--part", metavar="TAG", default="", help="tag of the part, for the record")
     more.add_argument(
-        "--tolerance", metavar="TEXT", default="6 %", help="about the expected voltage (default 6 %%)"
+        "--tolerance", metavar="TEXT", default="6 %", help="± about the expected voltage (default 6 %%)"
     )
     more.add_argument("--mains-meter", metavar="ID", help="meter of the bench file that read the mains")
     more.add_argument(
@@ -158,7 +162,7 @@ def _questioned(
 def _refuse_stray_options(args: argparse.Namespace) -> None:
     if not args.capture and (stray := [o for o in _WITH_CAPTURE if getattr(args, o)]):
         option = f"--{stray[0].replace('_', '-')}"
-        raise UsageError(f"{option} is for a capture", hint=f"{option} goes with --capture FILE")
+        raise UsageError(f"{option} is for a capture", hint="give --capture FILE too")
     if (args.load is None) != (args.loaded is None):
         raise UsageError("--load and --loaded go together", hint='--load "15 ohm" --loaded "24.70 V ac"')
 
@@ -171,12 +175,12 @@ def _tolerance(args: argparse.Namespace) -> float:
 
 
 def _second(args: argparse.Namespace, ctx: Context, no_load: MeterReading) -> MeterReading | None:
-    """What a second meter shows."""
+    """Reading of a second meter."""
     if not args.second:
         return None
     second = metered(ctx, args.second, meter=args.second_meter, accuracy=args.second_accuracy)
     if second.reading.instrument and second.reading.instrument == no_load.reading.instrument:
-        raise UsageError("the second meter must be another one", hint="a meter can't confirm itself")
+        raise UsageError("the second meter is the same as the first", hint="a meter can't confirm itself")
     return second
 
 
@@ -227,7 +231,7 @@ def _nameplate(args: argparse.Namespace) -> Nameplate:
 
 
 def _mains(args: argparse.Namespace, ctx: Context, nominal_v: float | None) -> Mains | None:
-    """Mains voltage as read, with the accuracy that holds for it."""
+    """Mains voltage as read, with its accuracy."""
     from benchlog.checks.mains import PLUG_IN_MONITOR, Mains
     from benchlog.metrology.accuracy import parse_accuracy
 
@@ -247,9 +251,7 @@ def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tupl
     from benchlog.checks.captured import read_capture
 
     if args.reading or args.meter:
-        raise UsageError(
-            "a capture and a meter reading are two answers to one question", hint="give one of them"
-        )
+        raise UsageError("give a capture or a meter reading, not both", hint="leave one of them out")
     capture = read_captures(ctx, args, [args.capture])
     if args.channel is None and len(capture.channels) > 1:
         raise UsageError(
@@ -258,7 +260,7 @@ def _from_capture(args: argparse.Namespace, ctx: Context, coupling: str) -> tupl
         )
     factors = probes(args)
     for name in factors:
-        capture.channel(name)  # a factor for a channel that is not there is a slip
+        capture.channel(name)  # raises for a factor of a channel that does not exist
     channels = tuple(dataclasses.replace(c, probe=factors.get(c.name, c.probe)) for c in capture.channels)
     capture = dataclasses.replace(capture, channels=channels)
     function = Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS
@@ -274,7 +276,7 @@ def _frequency_hz(reading: MeterReading) -> float | None:
 def _no_load(
     args: argparse.Namespace, ctx: Context, coupling: str, expect: float, nominal: float | None
 ) -> MeterReading:
-    """The reading, typed or live; one without a number is refused."""
+    """The reading, typed or live; refuses one without a number."""
     from benchlog.metrology.meter_reading import no_number_hint
 
     no_load = reading_or_live(ctx, args, Function.DC_VOLTS if coupling == "dc" else Function.AC_VOLTS, expect)

@@ -1,4 +1,4 @@
-"""Waveforms of a capture in two lines of a terminal: dots of braille signs, or letters where there are none."""
+"""Waveforms of a capture in two terminal lines: braille dots, or letters if the terminal lacks them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchlog.units import format_quantity
 _ROWS = 2
 _PERIODS = 2.0
 _GAP = "   "
-# Bits of a braille sign's dots, left and right column from the top (Unicode, Braille Patterns).
+# Bits of a braille sign's dots, left and right column, from the top (Unicode, Braille Patterns).
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 _CUT = ("▔", "▁")
 _PLAIN_LEVELS, _PLAIN_CUT = "'-_", ("^", "v")
@@ -27,30 +27,30 @@ FloatArray = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Waveforms:
-    """What is to be drawn of a capture."""
+    """What to draw of a capture."""
 
     capture: Capture
     channels: Sequence[str]
-    frequency_hz: float | None = None  #: Where unknown the whole record is drawn.
+    frequency_hz: float | None = None  #: If None, the whole record is drawn.
 
 
 def thumbnail(waveforms: Waveforms, width: int, *, clipped: bool = False, plain: bool = False) -> list[str]:
-    """Draw channels side by side, two periods of each, over its own peak-to-peak value.
+    """Draw two periods of each channel side by side, each scaled to its own peak-to-peak value.
 
     Parameters
     ----------
     width : int
-        Columns that there are.
+        Columns available.
     clipped : bool
-        Whether the record was found to be clipped: columns with samples at the level of the cut are drawn as a bar
-        above or below all others, and the channel is called clipped.
+        Whether the record is clipped: clipped columns are drawn as a bar above or below all others, and the channel is
+        marked as clipped.
     plain : bool
         Use ASCII signs only.
 
     Returns
     -------
     list of str
-        Three lines: names, and the two rows of the pictures; empty where there is no room.
+        Three lines: names, and the two rows of the pictures; empty if there is no room.
     """
     channels = waveforms.channels
     each = min(24, (width - len(_GAP) * (len(channels) - 1)) // max(1, len(channels)))
@@ -86,7 +86,7 @@ def _panel(
 
 
 def _cut(channel: ChannelRecord) -> tuple[float, float]:
-    """Lowest and highest value where a channel is cut off, before offset and probe; infinite where it is not."""
+    """Values at which a channel is clipped, before offset and probe factor; infinite if it is not."""
     low, high = cut_levels(channel.codes, channel.code_limits, step=code_step(channel.codes))
     if channel.scale < 0:
         low, high = high, low
@@ -95,12 +95,12 @@ def _cut(channel: ChannelRecord) -> tuple[float, float]:
 
 
 def _marked(row: str, cut: npt.NDArray[np.bool_], sign: str) -> str:
-    """Put a sign where samples are cut off; two columns of dots are one of signs."""
+    """Mark clipped columns with a sign; two columns of dots are one sign wide."""
     return "".join(sign if here else old for old, here in zip(row, cut[::2] | cut[1::2], strict=True))
 
 
 def _columns(values: FloatArray, columns: int) -> tuple[FloatArray, FloatArray]:
-    """Lowest and highest value of each column; neighbours share an edge, so that the line has no holes."""
+    """Lowest and highest value of each column; neighbours share an edge, so that the line has no gaps."""
     edges = np.linspace(0, len(values) - 1, columns + 1)
     low, high = np.empty(columns), np.empty(columns)
     for k in range(columns):
@@ -119,7 +119,7 @@ def _braille_rows(tops: npt.NDArray[np.int_], bottoms: npt.NDArray[np.int_]) -> 
 
 
 def _plain_rows(tops: npt.NDArray[np.int_], bottoms: npt.NDArray[np.int_]) -> list[str]:
-    """One sign a column at the middle of its span, three levels a row."""
+    """One sign per column at the middle of its span, three levels per row."""
     levels = 3 * _ROWS
     middle = (tops[::2] + tops[1::2] + bottoms[::2] + bottoms[1::2]) / 4
     at = np.clip(np.floor(middle / (4 * _ROWS - 1) * levels), 0, levels - 1).astype(int)

@@ -1,11 +1,10 @@
-"""Live dashboard: what the meters show, whether those on one node agree, which one to doubt and how to find out.
+"""Live readings: do the meters on one point agree, which one is in doubt, and how to find out.
 
-Reads the linked meters of the bench file (or those named: tags, or addresses such as sim:MA-01) into the
-logbook. Meters without a link are typed: press t, or send lines like MB-02=27.8 V ac on standard input. Press q
-to stop.
+Records the linked meters of the bench file, or those you name (tags, or addresses such as sim:MA-01). For a meter
+without a link press t and type what it shows, or send lines like MB-02=27.8 V ac on standard input. q stops.
 
-Exit code: 0 no meter in doubt at the end; 3 at least one is, or a group is not compared or decided yet;
-4 an instrument could not be read at the end.
+Exit code at the end: 0 no meter in doubt; 3 a meter is in doubt, or a group is not compared or decided yet; 4 an
+instrument could not be read.
 """
 
 from __future__ import annotations
@@ -37,11 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME=TAG,TAG",
         action="append",
         default=[],
-        help="meters whose tips are on one node and must agree (may be repeated)",
+        help="meters on one point, which must agree; repeat for more groups",
     )
     parser.add_argument("--plain", action="store_true", help="print changes as text")
-    parser.add_argument("--once", action="store_true", help="show one picture and end")
-    parser.add_argument("--for", metavar="TIME", dest="span", help="end after that long, e.g. '60 s'")
+    parser.add_argument("--once", action="store_true", help="show one screen and end")
+    parser.add_argument("--for", metavar="TIME", dest="span", help="stop after this time, e.g. '60 s'")
 
 
 def run(args: argparse.Namespace, ctx: Context) -> int:
@@ -78,22 +77,22 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         try:
             with _ended_by_a_signal():
                 last = session.once() if args.once else session.follow()
-        except KeyboardInterrupt:  # the usual way to end it where keys can't be read
+        except KeyboardInterrupt:  # the usual way to stop if keys can't be read
             last = session.picture()
         if recorder is not None:
-            recorder.stop()  # what is reported at the end is what the logbook has
+            recorder.stop()  # write everything before the final report
         session.finish(last)
     return exit_code(last)
 
 
 def _span_s(text: str | None) -> float | None:
-    """How long to watch, second; None for until it is stopped."""
+    """How long to watch, second; None until stopped."""
     if text is None:
         return None
 
     span_s = parse_quantity(text, "s", what="--for").value
     if span_s <= 0:
-        raise UsageError(f"--for {text!r} must be longer than nothing", hint="write it like --for '60 s'")
+        raise UsageError(f"--for {text!r} must be above zero", hint="write it like --for '60 s'")
     return span_s
 
 
@@ -112,7 +111,7 @@ def _recorder(meters: list[Reader], book: Logbook, collector: Collector, ctx: Co
 
 @contextmanager
 def _ended_by_a_signal() -> Iterator[None]:
-    """Treat a termination signal like Ctrl-C, so that terminal and logbook are left in order."""
+    """Treat a termination signal like Ctrl-C, so that terminal and logbook are closed properly."""
     import signal
     import threading
 
@@ -131,7 +130,7 @@ def _ended_by_a_signal() -> Iterator[None]:
 
 
 def exit_code(snapshot: Snapshot) -> int:
-    """Exit code for the last picture: 4 before 3 before 0."""
+    """Exit code of the last snapshot: 4 before 3 before 0."""
     if any(meter.state in ("silent", "waiting") and not meter.by_hand for meter in snapshot.meters):
         return 4
     return 3 if snapshot.suspects or any(group.undecided for group in snapshot.groups) else 0
@@ -139,7 +138,7 @@ def exit_code(snapshot: Snapshot) -> int:
 
 @contextmanager
 def _logbook(ctx: Context) -> Iterator[Logbook]:
-    """Open the logbook; with --no-record a temporary one, so that the recorder's path stays the same."""
+    """Open the logbook; with --no-record a temporary one, so that the recorder works the same."""
     import tempfile
 
     from benchlog.logbook import Logbook

@@ -1,4 +1,4 @@
-"""Meters that ``watch`` follows: by tag or address, groups on one node, meters already in doubt."""
+"""Meters for ``watch``: by tag or address, groups on one node, meters already in doubt."""
 
 from __future__ import annotations
 
@@ -43,15 +43,15 @@ def instruments(
 def _refuse_others_and_twice(chosen: Sequence[Instrument]) -> None:
     if wrong := [i.tag for i in chosen if i.kind != "meter"]:
         raise UsageError(
-            f"{', '.join(wrong)} is not a meter", hint="watch reads meters; name those of the bench file"
+            f"{', '.join(wrong)} is not a meter", hint="watch reads only meters; name those of the bench file"
         )
     tags = [i.tag for i in chosen]
     if twice := sorted({tag for tag in tags if tags.count(tag) > 1}):
-        raise UsageError(f"meters named twice: {', '.join(twice)}")
+        raise UsageError(f"named twice: {', '.join(twice)}")
 
 
 def _named(word: str, bench: Bench) -> Instrument:
-    """Meter of a word: an address (with the data sheet of the tag it ends with, if there is one), or a tag."""
+    """Meter for a word: a tag, or an address (with the data sheet of the tag it ends with, if known)."""
     from benchlog.bench import Instrument
 
     if ":" not in word or word in bench.instruments:
@@ -62,7 +62,7 @@ def _named(word: str, bench: Bench) -> Instrument:
 
 
 def groups_of(texts: Sequence[str], bench: Bench, watched: Sequence[str]) -> list[NodeGroup]:
-    """Groups of the command line, else those of the bench file with at least two meters watched."""
+    """Groups of the command line, else groups of the bench file with at least two watched meters."""
     from benchlog.dashboard.suspect import NodeGroup
 
     found = []
@@ -93,7 +93,7 @@ def readers(linked: dict[str, tuple[str, dict[str, object]]], ctx: Context) -> l
     for tag, (address, options) in linked.items():
         adapter = make_adapter(address, tag, clock=ctx.clock, options=options, kind="meter")
         if not isinstance(adapter, Reader):
-            raise UsageError(f"{tag} at {address} is not a meter", hint="watch reads meters only")
+            raise UsageError(f"{tag} at {address} is not a meter", hint="watch reads only meters")
         readers.append(adapter)
     return readers
 
@@ -124,11 +124,11 @@ def _compared_in(suspect: Suspect, groups: Sequence[NodeGroup]) -> Suspect | Non
 
 
 def _by_standards(entries: Sequence[Entry], now_utc_ns: int) -> dict[str, str]:
-    """Meters that failed their last check standard, left their own chart at it, or were recalled since."""
+    """Meters that failed their last check standard, left their chart then, or were recalled since."""
     from benchlog.project.meter_trust import meter_trust
 
     found = {}
-    for entry in (e for e in entries if e.kind == "standard"):  # the last of each meter stays
+    for entry in (e for e in entries if e.kind == "standard"):  # keep the last of each meter
         chart = entry.body.get("chart") or {}
         where = f"on {entry.body.get('standard')}"
         found[str(entry.body["meter"])] = (

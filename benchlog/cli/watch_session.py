@@ -1,4 +1,4 @@
-"""One watch from its first picture to its last: on a full screen, as lines, as JSON or once; typed readings are taken."""
+"""One session of watch: full screen, as lines, as JSON, or once; takes typed readings."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _GIVE_UP_NS = 2 * 10**9
 
 
 class WatchSession:
-    """One watch, from the first picture to the last."""
+    """One session of watch."""
 
     def __init__(
         self,
@@ -50,7 +50,7 @@ class WatchSession:
         self._refused: list[str] = []
 
     def picture(self, note: str = "") -> Snapshot:
-        """Snapshot now; doubts that appeared or ended are recorded."""
+        """Take a snapshot; record doubts that appeared or ended."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
         snapshot = self._collector.snapshot(statuses, note=note or "; ".join(self._refused))
         now = {s.key: s for s in snapshot.suspects}
@@ -70,7 +70,7 @@ class WatchSession:
         return time.monotonic() >= self._end_s
 
     def once(self) -> Snapshot:
-        """Read until every linked meter was seen long enough to be judged, then show one picture."""
+        """Read until every linked meter has enough readings to be judged, then show one screen."""
         lines = Lines(sys.stdin) if self._typed else None
         end_s = min(self._end_s, time.monotonic() + ONCE_S) if self._span_s is None else self._end_s
         while time.monotonic() < end_s:
@@ -101,7 +101,7 @@ class WatchSession:
             console.print(view(snapshot, console.width, 0, keys="", plain=needs_ascii(console)))
 
     def _all_judged(self) -> bool:
-        """Whether each link gave enough readings, or has been out of reach for a while."""
+        """Whether each link gave enough readings, or has been unreachable for a while."""
         statuses = self._recorder.statuses() if self._recorder is not None else ()
         given_up_ns = self._ctx.clock.utc_ns() - _GIVE_UP_NS
         return all(
@@ -110,7 +110,7 @@ class WatchSession:
         )
 
     def follow(self) -> Snapshot:
-        """Show pictures until asked to stop."""
+        """Update the screen until asked to stop."""
         from benchlog.dashboard.live import can_show
 
         if self._ctx.json:
@@ -128,7 +128,7 @@ class WatchSession:
             keyboard = None
             if pressed is not None:
                 keyboard = Keyboard(pressed, typing=bool(self._typed), on_clear=self._collector.clear_plots)
-            # Readings may come over a pipe all the same.
+            # Typed readings may also come over a pipe.
             lines = Lines(sys.stdin) if keyboard is None else None
             keys = (KEYS if self._typed else KEYS.rpartition("   ")[0]) if lines is None else "Ctrl-C stop"
             with Screen(self._ctx.console, keys=keys) as screen:
@@ -144,7 +144,7 @@ class WatchSession:
         return self.picture()
 
     def _take_typed(self, keyboard: Keyboard | None, lines: Lines | None, for_s: float) -> None:
-        """Wait that long, or until the next reading is typed, and take it."""
+        """Wait for a time, or until a reading is typed, and record it."""
         typed: Iterable[str] = ()
         if keyboard is not None:
             typed = keyboard.entries(for_s)
@@ -160,7 +160,7 @@ class WatchSession:
     def _prompt(self, entry: str) -> str:
         form = "like 27.8 V ac" if len(self._typed) == 1 else f"like {self._typed[-1]}=27.8 V ac"
         whose = f"{self._typed[0]} shows" if len(self._typed) == 1 else "reading"
-        return f"{whose}: {entry}_   ({form}; Enter keeps it, Esc drops it)"
+        return f"{whose}: {entry}_   ({form}; Enter saves, Esc cancels)"
 
     def _follow_plain(self) -> Snapshot:
         from benchlog.dashboard.plain import Changes
@@ -179,7 +179,7 @@ class WatchSession:
         for _ in self._turns():
             report()
         last = report()
-        if not printed:  # ended before anything was due to be said
+        if not printed:  # stopped before the first line was due
             statuses = self._recorder.statuses() if self._recorder is not None else ()
             self._say(
                 [f"{s.instrument}: {s.error or 'no reading came'}" for s in statuses] or ["no reading came"]
@@ -204,12 +204,12 @@ class WatchSession:
         return report(self.picture())
 
     def _turns(self) -> Iterator[None]:
-        """Yield every quarter second until the end, taking lines from standard input in between."""
+        """Yield every quarter second until the end, and take lines from standard input in between."""
         lines = Lines(sys.stdin)
         while not self._time_is_up():
             if lines.ended:
                 if self._recorder is None:
-                    break  # nothing more can come
+                    break  # end of input
                 time.sleep(0.25)
             for line in lines.take(0.25):
                 if line == "q":
@@ -224,7 +224,7 @@ class WatchSession:
         console = self._ctx.console
         for line in lines:
             shown = to_ascii(line) if needs_ascii(console) else line
-            # Lines on a pipe stay whole, however long.
+            # Lines on a pipe are never cut.
             console.print(shown, markup=False, highlight=False, soft_wrap=not console.is_terminal)
         console.file.flush()
 
@@ -238,11 +238,13 @@ class WatchSession:
                 raise UsageError(f"{line!r} is not TAG=READING", hint="write it like MB-02=27.8 V ac")
             if tag not in self._typed:
                 known = ", ".join(self._typed) or "none: name it as INSTRUMENT or in a --group"
-                raise UsageError(f"{tag!r} is not a meter to be typed", hint=f"typed meters: {known}")
+                raise UsageError(f"{tag!r} is not a typed meter", hint=f"typed meters: {known}")
             try:
                 shown = parse_displayed(text, instrument=tag)
             except UsageError:
-                function = self._collector.function(tag)  # a bare number is on the function it was on before
+                function = self._collector.function(
+                    tag
+                )  # a number without unit has the function of the last one
                 if function is None:
                     raise
                 shown = parse_displayed(text, function, instrument=tag)
@@ -250,7 +252,7 @@ class WatchSession:
             reading = shown.stamped(tag, clock.utc_ns(), clock.monotonic_ns())
         except UsageError as error:
             why = str(error).removeprefix("reading: ")
-            complaint = f"{line!r} was not taken: {why}" + (f"; {error.hint}" if error.hint else "")
+            complaint = f"not recorded: {line!r}: {why}" + (f"; {error.hint}" if error.hint else "")
             self._refused.append(complaint)
             return
         if self._ctx.recording:
@@ -261,7 +263,7 @@ class WatchSession:
             self._collector.take(reading)
 
     def finish(self, last: Snapshot) -> None:
-        """Leave a summary on the terminal once the screen is gone."""
+        """Print a summary after the full screen has closed."""
         from benchlog.dashboard.live import can_show
         from benchlog.dashboard.plain import summary
 

@@ -7,7 +7,7 @@ Examples:
       --one-turn "34.6 mm" --al "61 uH" --burden "10 ohm" --current "12.6 A" \\
       --frequency "50 Hz" --area "37.5 mm2" --saturation "1.2 T" --card ct1.html
 
-The core is outer diameter x inner diameter x height in mm. Nothing is measured and nothing recorded.
+Give the core as outer diameter x inner diameter x height in mm. Nothing is measured or recorded.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--core", metavar="ODxIDxH", required=True, help="core in mm, e.g. 25x15x10")
     parser.add_argument("--turns", metavar="N", required=True, help="turns to wind")
     parser.add_argument(
-        "--wire", metavar="TEXT", required=True, help="'AWG 24', 'SWG 22' or '0.5 mm' of copper"
+        "--wire", metavar="TEXT", required=True, help="copper wire: 'AWG 24', 'SWG 22' or '0.5 mm'"
     )
     parser.add_argument(
         "--coating", metavar="TEXT", default="0 mm", help="thickness on the core (default 0 mm)"
@@ -62,7 +62,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wire.add_argument(
         "--temperature", metavar="TEXT", default="20 degC", help="of the copper (default 20 degC)"
     )
-    service = parser.add_argument_group("what it has to do")
+    service = parser.add_argument_group("operating conditions")
     service.add_argument("--al", metavar="TEXT", help="inductance of one turn, e.g. '61 uH'")
     service.add_argument(
         "--al-tolerance", metavar="TEXT", default="25 %", help="of a data-sheet AL (default 25 %%)"
@@ -71,11 +71,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     service.add_argument("--current", metavar="TEXT", help="primary current, rms, e.g. '12.6 A'")
     service.add_argument("--passes", metavar="K", default="1", help="primary turns (default 1)")
     service.add_argument("--frequency", metavar="TEXT", help="e.g. '50 Hz'")
-    service.add_argument("--pulse", metavar="TEXT", help="flat pulse for the droop (default half a period)")
+    service.add_argument(
+        "--pulse", metavar="TEXT", help="length of a flat pulse, for the droop (default half a period)"
+    )
     service.add_argument("--area", metavar="TEXT", help="magnetic cross-section (default: solid core)")
-    service.add_argument("--saturation", metavar="TEXT", help="flux density the core tolerates, e.g. '1.2 T'")
+    service.add_argument(
+        "--saturation", metavar="TEXT", help="highest flux density of the core, e.g. '1.2 T'"
+    )
     second = parser.add_argument_group(
-        "a second stage, whose core this secondary threads; the burden is then on it"
+        "a second stage: this secondary passes through its core, and the burden is on it"
     )
     second.add_argument("--second-turns", metavar="N", help="its turns")
     second.add_argument(
@@ -124,7 +128,7 @@ def _design(args: argparse.Namespace) -> ToroidDesign:
         turns=whole_turns(args.turns, "--turns"),
         lead_m=number(args.leads, "m", "leads") or 0.0,
         one_turn_m=one_turn.value if one_turn else None,
-        # A turn typed to the tenth was measured over five; its last digit is worth no more than 0.2 mm.
+        # A turn typed to 0.1 mm was measured over five turns; its last digit is uncertain by at least 0.2 mm.
         one_turn_half_width_m=max(0.2e-3, one_turn.resolution) if one_turn else 0.0,
         slack=None if args.slack is None else parse_share(args.slack, "slack"),
         temperature_degc=parse_quantity(args.temperature, "degC", what="temperature").value,
@@ -141,7 +145,7 @@ def _service(args: argparse.Namespace) -> Service:
     tolerance = parse_share(args.al_tolerance, "AL tolerance")
     if not 0 <= tolerance < 1:
         raise UsageError(
-            f"an AL tolerance of {args.al_tolerance!r} makes no sense", hint="--al-tolerance '25 %'"
+            f"an AL tolerance of {args.al_tolerance!r} is impossible", hint="--al-tolerance '25 %'"
         )
     return Service(
         al_h=number(args.al, "H", "AL"),

@@ -1,4 +1,4 @@
-"""The winding card: one self-contained page for the bench, with the tally to tick while winding."""
+"""The winding card: one self-contained page for the bench, with boxes to tick while winding."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ if TYPE_CHECKING:
     from benchlog.result import Result
 
 _STEP = 10
-#: Wires drawn in the picture of the core; more would only blacken it.
+#: Most wires drawn in the picture of the core; more would only blacken it.
 _MOST_DRAWN = 400
 
 
 @dataclass(frozen=True, slots=True)
 class Fact:
-    """One line of the plan: what, value with unit, where it comes from."""
+    """One line of the plan: name, value with unit, source."""
 
     name: str
     value: str
@@ -29,7 +29,7 @@ class Fact:
 
 @dataclass(frozen=True, slots=True)
 class TallyBox:
-    """One box to tick: the count it marks, the strokes in it, and the layer that ends within."""
+    """One box to tick: the count at its end, its number of strokes, and the layer that ends in it."""
 
     upto: int
     strokes: int
@@ -84,7 +84,7 @@ def facts(result: Result, design: ToroidDesign) -> list[Fact]:
         Fact(
             "left over",
             _mm(details["expected_left_over"], 0),
-            "beyond both leads, a weak second count",
+            "beyond both leads; a rough check of the count",
         ),
         Fact("resistance", shown("winding_resistance"), f"at {design.temperature_degc:g} °C with leads"),
     ]
@@ -117,7 +117,7 @@ def _percent(value: float, expanded: float) -> str:
 
 
 def tally(turns: int, layer_turns: list[int]) -> list[TallyBox]:
-    """Boxes of ten turns, the last one with what is left; says where a layer ends.
+    """Boxes of ten turns, the last with the rest; they say where a layer ends.
 
     >>> [(box.upto, box.strokes) for box in tally(23, [23])]
     [(10, 10), (20, 10), (23, 3)]
@@ -135,7 +135,7 @@ def tally(turns: int, layer_turns: list[int]) -> list[TallyBox]:
 
 
 def _wires(design: ToroidDesign, layer_turns: list[int]) -> list[_Wire]:
-    """Positions of the wires in the hole, in millimetres about the centre, from the top, clockwise."""
+    """Positions of the wires in the hole, in millimetres from the centre, starting at the top, clockwise."""
     thickness = design.wire.over_enamel_m() * 1e3
     wires = []
     for number, count in enumerate(layer_turns, 1):
@@ -151,14 +151,14 @@ def _wires(design: ToroidDesign, layer_turns: list[int]) -> list[_Wire]:
 
 
 def render_card(result: Result, design: ToroidDesign) -> str:
-    """Render the card as one HTML page without any outside file.
+    """Render the card as one self-contained HTML page.
 
     Parameters
     ----------
     result : Result
         Of `benchlog.checks.winding_plan.plan_toroid`.
     design : ToroidDesign
-        What it was worked out for.
+        The design it was computed for.
     """
     from jinja2 import Environment, StrictUndefined
 

@@ -1,1 +1,1 @@
-"""Live view of the meters on the bench: what each shows, which agree, which to doubt and how to find out."""
+"""Live view of the meters on the bench: readings, agreement, doubts, and how to settle them."""

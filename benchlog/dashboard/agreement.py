@@ -1,4 +1,4 @@
-"""Agreement of the meters on one node at present: agreeing, apart, not settled yet, or not compared."""
+"""Present agreement of the meters on one node: agree, disagree, not decided yet, or not compared."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from benchlog.dashboard.suspect import NodeGroup
 from benchlog.dashboard.track import Track
 from benchlog.units import format_quantity
 
-ENDED_NS = 60 * 10**9  # so long it is said that a disagreement has ended
+ENDED_NS = 60 * 10**9  # the end of a disagreement is shown for this long
 RANGING_NS = 2 * 10**9
 
 Edge = tuple[tuple[str, str], Pair]
@@ -24,25 +24,25 @@ class Agreement:
     """Agreement of the meters on one node."""
 
     group: NodeGroup
-    #: One of "agree", "disagree", "unsettled", "set differently", "no comparison". "unsettled": apart, or
-    #: together again, but not for long enough to mean it.
+    #: One of "agree", "disagree", "unsettled", "set differently", "no comparison". "unsettled": disagreeing or agreeing
+    #: again, but not yet for long enough.
     word: str
-    e_n: float | None = None  #: Largest of the pairs that `word` speaks of; agreement up to 1.
-    pair: tuple[str, str] | None = None  #: The two it belongs to.
-    difference: float | None = None  #: Of these two, in `unit`.
+    e_n: float | None = None  #: Largest E_n of the pairs that `word` is about; up to 1 they agree.
+    pair: tuple[str, str] | None = None  #: The two meters with it.
+    difference: float | None = None  #: Difference of these two, in `unit`.
     unit: str = ""
-    typed: tuple[str, ...] = ()  #: Which of the two were read by eye.
-    age_ns: int = 0  #: How long ago the two were compared.
+    typed: tuple[str, ...] = ()  #: Which of the two were typed.
+    age_ns: int = 0  #: Time since the two were compared.
     ended: bool = False  #: A disagreement has just ended, or (when "unsettled") is about to.
-    missing: tuple[str, ...] = ()  #: Meters whose latest reading is not compared with any other's.
-    unread: tuple[str, ...] = ()  #: Those of them that were never read.
-    ever: bool = False  #: Whether any two were compared at all.
+    missing: tuple[str, ...] = ()  #: Meters whose latest reading is not compared with any other.
+    unread: tuple[str, ...] = ()  #: Those of them without any reading.
+    ever: bool = False  #: Whether any two were ever compared.
 
 
 def agreement_of(
     group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], now_ns: int
 ) -> Agreement:
-    """Work out whether the meters of a group agree now.
+    """Decide whether the meters of a group agree now.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def _largest(
     tracks: Mapping[str, Track],
     now_ns: int,
 ) -> Agreement:
-    """Add the largest difference of the pairs weighed, and what it says of the group."""
+    """Add the largest difference of the pairs and the group's state."""
     edge, pair = max(weighed, key=lambda found: abs(found[1].e_n))
     ending = any(p.disagree for _, p in live)
     within = abs(pair.e_n) <= 1
@@ -109,7 +109,7 @@ def _just_ended(live: Sequence[Edge], now_ns: int) -> bool:
 def _coverage(
     group: NodeGroup, comparisons: Comparisons, tracks: Mapping[str, Track], live: Sequence[Edge]
 ) -> Agreement:
-    """Say which meters are compared, without their agreement."""
+    """Which meters are compared, without their agreement."""
     compared = {tag for edge, _ in live for tag in edge}
     missing = tuple(tag for tag in group.tags if tag not in compared)
     return Agreement(
@@ -122,7 +122,7 @@ def _coverage(
 
 
 def _is_latest(edge: tuple[str, str], pair: Pair, tracks: Mapping[str, Track], now_ns: int) -> bool:
-    """Whether the values compared are those the two meters show now."""
+    """Whether the values compared are those that the two meters show now."""
     for tag, compared in zip(edge, pair.readings, strict=True):
         track = tracks[tag]
         if track.by_hand:
@@ -151,7 +151,7 @@ def agreement_words(agreement: Agreement) -> str:
 
 
 def _digits(difference: float) -> int:
-    """Write a difference in two digits, a large one (a meter that shows zero) in three."""
+    """Write a difference with two digits, a large one (a meter at zero) with three."""
     return 3 if abs(difference) >= 10 else 2
 
 
@@ -166,9 +166,9 @@ def pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
         return "not on the same function"
     lacks = []
     if agreement.word == "unsettled" and agreement.ended:
-        lacks.append("agreeing again, but not for long enough")
+        lacks.append("agree again, but not for long enough")
     elif agreement.word == "unsettled":
-        lacks.append("waits for a second typed reading" if typed_once(agreement) else "not for long enough")
+        lacks.append("waiting for a second typed reading" if typed_once(agreement) else "not for long enough")
     if agreement.unread:
         how = " typed" if by_hand >= set(agreement.unread) else ""
         lacks.append(f"no reading of {', '.join(agreement.unread)}{how} yet")
@@ -179,6 +179,6 @@ def pending(agreement: Agreement, by_hand: AbstractSet[str]) -> str:
             lacks.append(
                 "type the readings within a minute of each other"
                 if by_hand >= set(late)
-                else "needs a number from two meters that have come to rest"
+                else "needs steady readings of two meters"
             )
     return "; ".join(lacks)

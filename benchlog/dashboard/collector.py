@@ -1,4 +1,4 @@
-"""Collects readings from several threads and gives a snapshot of the bench on request."""
+"""Collects readings from several threads and gives snapshots of the bench."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ class Collector:
     groups : sequence of NodeGroup
         Meters on one node.
     linked, typed : sequence of str
-        Meters to be shown from the start; the silence of linked ones is noticed.
+        Meters shown from the start; silence of linked ones is reported.
     known : mapping of str to str, optional
         Meters already in doubt by their check standards.
     before : sequence of Suspect
@@ -97,12 +97,12 @@ class Collector:
     # ---- in ----
 
     def accuracy(self, reading: Reading) -> Accuracy:
-        """Accuracy statement that holds for a reading; looked up once for each range."""
+        """Accuracy statement of a reading; looked up once per range."""
         key = (reading.instrument, reading.function, reading.resolution)
         if key not in self._accuracies:
             found = self._bench.accuracy(reading)
             if reading.value is None:
-                return found  # says nothing of the range
+                return found  # without the range
             self._accuracies[key] = found
         return self._accuracies[key]
 
@@ -115,7 +115,7 @@ class Collector:
             self._seen.setdefault(reading.instrument, History()).take(reading, self._expanded(reading) or 0.0)
 
     def clear_plots(self) -> None:
-        """Begin the plots again; the comparisons go on."""
+        """Clear the plots; comparisons go on."""
         with self._lock:
             for seen in self._seen.values():
                 seen.clear()
@@ -134,7 +134,7 @@ class Collector:
     # ---- out ----
 
     def function(self, tag: str) -> Function | None:
-        """What a meter was set to at its last reading; before that, what its group is meant to be set to."""
+        """Function of a meter's last reading; before the first, the function of its group."""
         with self._lock:
             seen = self._seen.get(tag)
             if seen is not None and seen.last is not None:
@@ -142,14 +142,14 @@ class Collector:
             return next((g.function for g in self._groups if tag in g.tags), None)
 
     def snapshot(self, statuses: Sequence[LinkStatus] = (), *, note: str = "") -> Snapshot:
-        """Return a picture of the bench now.
+        """Return a snapshot of the bench.
 
         Parameters
         ----------
         statuses : sequence of LinkStatus
-            Of the recorder's links, where there is one.
+            State of the recorder's links, if there is a recorder.
         note : str
-            Line for the person, such as what is being typed.
+            Line for the user, such as what is being typed.
         """
         now, utc = self._clock.monotonic_ns(), self._clock.utc_ns()
         with self._lock:
@@ -221,7 +221,7 @@ class Collector:
         doubt = doubts.get(tag, "")
         if reading is None:
             state = "silent" if doubt == "silent" else "waiting"
-            words = "to be typed" if tag not in self._linked and state != "silent" else state
+            words = "type it" if tag not in self._linked and state != "silent" else state
             return MeterLine(tag, state=state, words=words, by_hand=tag not in self._linked)
         value, unit = reading.value, reading.unit
         expanded = self._expanded(reading)
@@ -255,13 +255,13 @@ class Collector:
         )
 
     def _expanded(self, reading: Reading) -> float | None:
-        """Expanded uncertainty (k = 2) that the accuracy statement gives a reading, in its unit."""
+        """Expanded uncertainty (k = 2) of a reading by its accuracy statement, in its unit."""
         if reading.value is None:
             return None
         return 2 * self.accuracy(reading).standard_uncertainty(reading.value, reading.resolution)
 
     def _look_back(self, now_ns: int) -> None:
-        """Trends, anew each second though pictures are drawn ten times as often."""
+        """Trends, computed once a second although the screen updates ten times a second."""
         if now_ns // _SECOND_NS == self._drawn_second:
             return
         self._drawn_second = now_ns // _SECOND_NS
@@ -273,7 +273,7 @@ class Collector:
         }
 
     def _draw_plots(self, groups: Sequence[GroupLine], now_ns: int) -> tuple[Plot, ...]:
-        """One plot for each group and function; meters that share no node have one each."""
+        """One plot per group and function; a meter alone on its node has its own plot."""
         sets: dict[tuple[str, str], list[MeterLine]] = {}
         for group in groups:
             for meter in group.meters:
@@ -303,7 +303,7 @@ def _trend_words(slope: float | None, unit: str) -> tuple[str, str]:
 
 
 def _doubts(suspects: Sequence[Suspect]) -> dict[str, str]:
-    """Word for the gravest doubt about each meter; "one of" where it shares the doubt with others."""
+    """State by the most serious doubt about each meter; "one of" if others share the doubt."""
     found: dict[str, str] = {}
     for suspect in suspects:
         for tag in suspect.tags:
@@ -326,7 +326,7 @@ def _state(doubt: str, reading: Reading, old_ns: int) -> tuple[str, str]:
 
 
 def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
-    """Put meters of one function on one scale, their uncertainty intervals just inside it."""
+    """Place meters of one function on one scale that just holds their uncertainty intervals."""
     ends = {
         m.tag: (m.value - m.expanded, m.value + m.expanded)
         for m in meters
@@ -347,7 +347,7 @@ def _placed(meters: tuple[MeterLine, ...]) -> tuple[MeterLine, ...]:
 
 
 def _on_scale(meter: MeterLine) -> bool:
-    """Whether a meter's interval may widen the common scale: one near zero would press the others flat."""
+    """Whether a meter's interval counts for the common scale: one near zero would compress the others."""
     return meter.state in ("ok", "old", "one of") or meter.words in (
         Kind.DISAGREES,
         Kind.DRIFTS,
@@ -356,10 +356,10 @@ def _on_scale(meter: MeterLine) -> bool:
 
 
 def _steps(suspects: Sequence[Suspect]) -> dict[str, Next]:
-    """Cards of the checks that would settle the doubts."""
+    """Cards of the checks that settle the doubts."""
     if not suspects:
         return {}
-    from benchlog.diagnosis.catalogue import load_catalogue  # numpy comes with it
+    from benchlog.diagnosis.catalogue import load_catalogue  # imports NumPy
 
     catalogue = load_catalogue()
     found = {}

@@ -1,4 +1,4 @@
-"""Comparisons between meters on one node, reading by reading, and which of them still count."""
+"""Comparisons between meters on one node, for each reading, and which of them still count."""
 
 from __future__ import annotations
 
@@ -16,12 +16,12 @@ NEAR_ZERO_PART = 0.1
 
 
 class Comparisons:
-    """Every two meters that share a node.
+    """All pairs of meters that share a node.
 
     Parameters
     ----------
     tracks : mapping of str to Track
-        Meters read so far, by tag; kept by who reads them.
+        Meters read so far, by tag; updated by the caller.
     """
 
     def __init__(self, groups: Sequence[NodeGroup], tracks: Mapping[str, Track]) -> None:
@@ -44,12 +44,12 @@ class Comparisons:
         return self._pair(a, b)[0]
 
     def take(self, track: Track, *, new_function: bool, new_size: bool) -> None:
-        """Compare the meter whose reading just came with all that share a node with it.
+        """Compare the meter of a new reading with all others on its node.
 
         Parameters
         ----------
         new_function, new_size : bool
-            Whether this reading changed its function or count size: then what was compared before is withdrawn.
+            Whether this reading changed its function or count size: earlier comparisons are then dropped.
         """
         peers = [self._tracks[p] for p in self._peers.get(track.tag, ()) if p in self._tracks]
         if new_function or new_size:
@@ -65,7 +65,7 @@ class Comparisons:
                 self._compare(track, peer)
 
     def live(self, group: NodeGroup, now_ns: int) -> Iterator[tuple[tuple[str, str], Pair]]:
-        """Pairs of a group compared lately, each with its two tags in the order of the comparison."""
+        """Recently compared pairs of a group, each with its two tags in the order of the comparison."""
         for a, b in combinations(group.tags, 2):
             pair, in_order = self._pair(a, b)
             if not (pair.pairs and pair.readings):
@@ -97,7 +97,7 @@ class Comparisons:
         here, there = _side_beside(pair, track, peer, theirs.mono_ns), peer.side
         if here is None or there is None:
             return
-        # What is near zero beside others has a rule of its own, and no part in the disagreement.
+        # A meter near zero among others has its own rule and does not count as disagreeing.
         compare = pair.update_values if track.near_zero.count or peer.near_zero.count else pair.take
         if in_order:
             compare(here, there, mine.mono_ns)
@@ -108,20 +108,20 @@ class Comparisons:
 
 
 def _side_beside(pair: Pair, track: Track, peer: Track, moment_ns: int) -> Side | None:
-    """The meter's side of a comparison with its peer's latest reading, of that moment."""
+    """The meter's side of a comparison, at the time of its peer's latest reading."""
     if track.by_hand or peer.by_hand:
         return track.side if _may_compare_typed(pair, track, peer) else None
     return track.side_at(moment_ns)
 
 
 def _near_zero(track: Track, peers: Sequence[Track]) -> None:
-    """Note whether the meter shows next to nothing while most of the others show something."""
+    """Note whether the meter is near zero while most of the others are not."""
     reading = track.last
     if reading is None or reading.value is None or track.accuracy is None:
         return
     near = False
     mine = abs(reading.value)
-    # Most readings are not near zero: the others are sorted only where this one may be.
+    # Most readings are not near zero, so sort the others only if this one may be.
     if any(p.side is not None and mine < NEAR_ZERO_PART * abs(p.side.value) for p in peers):
         theirs = _median_beside(reading, peers)
         near = (
@@ -138,7 +138,7 @@ def _near_zero(track: Track, peers: Sequence[Track]) -> None:
 
 
 def _median_beside(reading: Reading, peers: Sequence[Track]) -> float:
-    """Median magnitude of what the others show now on the same function (the lower of two), 0 without any."""
+    """Median magnitude of the others' present readings on the same function (the lower of two), 0 without any."""
     values = sorted(
         abs(p.side.value)
         for p in peers
@@ -152,9 +152,9 @@ def _median_beside(reading: Reading, peers: Sequence[Track]) -> float:
 
 
 def _may_compare_typed(pair: Pair, track: Track, peer: Track) -> bool:
-    """Whether a comparison with a typed reading is due: once, with a display at rest, within a minute.
+    """Whether to compare with a typed reading: once, with a steady display, within a minute.
 
-    `track` is the one whose reading just came.
+    `track` is the meter of the new reading.
     """
     if track.last is None or peer.last is None or track.last.mono_ns - peer.last.mono_ns > HAND_FRESH_NS:
         return False

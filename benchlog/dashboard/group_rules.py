@@ -1,4 +1,4 @@
-"""Doubts about meters that share a node: each rule looks for one kind of difference from the others."""
+"""Doubts about meters on one node; each rule looks for one kind of difference from the others."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from benchlog.units import format_quantity
 
 
 def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
-    """Meters set to something else than meant, or than the majority."""
+    """Meters on another function than intended, or than the majority."""
     set_to = {t.tag: t.settled_function for t in tracks if t.settled_function is not None}
     if len(set(set_to.values()) | ({group.function} - {None})) < 2:
         return
@@ -30,13 +30,13 @@ def functions(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
         right = usual if 2 * count > len(set_to) else None
     odd = [t for t in tracks if t.tag in set_to and set_to[t.tag] is not right]
     if right is not None:
-        meant = f"{right} is meant" if group.function else f"the others are on {right}"
+        meant = f"it should be on {right}" if group.function else f"the others are on {right}"
         for track in odd:
             yield doubt(track, Kind.FUNCTION, f"set to {set_to[track.tag]}, {meant}", group=group.name)
     elif odd:
         words = ", ".join(f"{tag} is on {function}" for tag, function in set_to.items())
         others = tuple(t.tag for t in odd[1:])
-        yield doubt(odd[0], Kind.FUNCTION, f"{words}: not the same question", others, group=group.name)
+        yield doubt(odd[0], Kind.FUNCTION, f"{words}: they can't be compared", others, group=group.name)
 
 
 def overloads(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
@@ -60,7 +60,7 @@ def zeros(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
 
 
 def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
-    """Displays that don't change while others move."""
+    """Displays that don't change while others do."""
     for track in tracks:
         still = track.still
         if track.by_hand or not still.long_enough or track.near_zero.count:
@@ -75,26 +75,26 @@ def frozen(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
             )
             if len(moved) == 1 and not still.was_lively:
                 others = (moved[0].tag,)
-                text += ": one is stuck or the other drifts"
+                text += ": one is stuck, or the other drifts"
             yield doubt(track, Kind.FROZEN, text, others, group.name)
         elif still.out_of_character and not any(p.still.was_lively for p in peers):
-            text = describe_stillness(track) + "; it used to change all the time"
+            text = describe_stillness(track) + ", but it used to change all the time"
             yield doubt(track, Kind.FROZEN, text, group=group.name)
 
 
 def _moved_beside(track: Track, peers: Sequence[Track]) -> tuple[list[Track], float]:
-    """Other displays that moved while this one did not, and how far; none where as many stayed still too."""
+    """Other displays that moved while this one did not, and how far; none if as many did not move either."""
     neighbours = track.still.neighbours
     seen = {p.tag: neighbours[p.tag] for p in peers if p.tag in neighbours}
     moved = [p for p in peers if p.tag in seen and seen[p.tag].sure and not p.noise.growing]
     far = min((seen[p.tag].distance for p in moved), default=0.0)
-    # A display too coarse to show that movement says nothing against it.
+    # A display too coarse to show that change proves nothing.
     against = sum(not m.sure and 1.5 * m.threshold < far for m in seen.values())
     return (moved, far) if len(moved) > against else ([], 0.0)
 
 
 def unsteady(group: NodeGroup, tracks: Sequence[Track]) -> Iterator[Suspect]:
-    """A display that has become noisy alone."""
+    """A single display that has become noisy."""
     grown = [t for t in tracks if t.noise.grown]
     if len(grown) == 1:
         others = [t for t in tracks if t is not grown[0] and not t.by_hand]

@@ -1,4 +1,4 @@
-"""What one meter showed in the last minutes, without the readings it passed through while its display settled."""
+"""Settled readings of one meter in the last minutes."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ KEPT_S = 180
 _SECOND_NS = 10**9
 _STEADY_COUNTS = 2.0
 _GAP_NS = 3 * _SECOND_NS
-# A display that has not come to rest by then is kept as it is; judgement.
+# After this time readings are kept even if the display has not settled; judgement.
 _FIRST_WAIT_NS = 10 * _SECOND_NS
 _STEP_WAIT_NS = 2 * _SECOND_NS
 _NOT_BEGUN = -1
@@ -22,15 +22,15 @@ class History:
     """Settled values of one meter, at most one a second, oldest first.
 
     A display settles after its first number, after another function or range, after a silence, and after a step
-    larger than the expanded uncertainty. It has settled when three readings in a row lie within two counts
-    (common practice, no source) or when it has turned back, which noise does and settling does not.
+    larger than the expanded uncertainty. It has settled once three readings in a row lie within two counts (common
+    practice, no source), or once it reverses, as only noise does.
     """
 
     #: Monotonic times, nanosecond, and values in the reading's unit.
     values: deque[tuple[int, float]] = field(default_factory=lambda: deque(maxlen=KEPT_S))
     last: Reading | None = None  #: The latest, settled or not.
-    _coming: list[float] = field(default_factory=list)  # the latest while it settles
-    _until_ns: int | None = _NOT_BEGUN  # when waiting ends; None once settled
+    _coming: list[float] = field(default_factory=list)  # latest values while it settles
+    _until_ns: int | None = _NOT_BEGUN  # end of the wait; None once settled
 
     def take(self, reading: Reading, expanded: float) -> None:
         """Take the next reading; `expanded` is its expanded uncertainty, in its unit."""
@@ -61,7 +61,7 @@ class History:
         self._unsettle(_NOT_BEGUN)
 
     def since(self, start_ns: int) -> list[tuple[int, float]]:
-        """Values from that monotonic time on."""
+        """Values since a monotonic time."""
         return [found for found in self.values if found[0] >= start_ns]
 
     def _unsettle(self, until_ns: int) -> None:
@@ -80,7 +80,7 @@ class History:
 
 
 def _stepped(old: Reading, new: Reading, expanded: float) -> bool:
-    """Whether a display went further than its uncertainty, or to another range."""
+    """Whether a display changed by more than its uncertainty, or its range."""
     if old.value is None or new.value is None:
         return False
     return abs(new.value - old.value) > expanded or old.resolution != new.resolution

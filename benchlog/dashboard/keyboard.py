@@ -1,4 +1,4 @@
-"""Keys of the dashboard: one to stop, and a line for the reading of a meter that is typed."""
+"""Keys of the dashboard: single keys, and a line for a typed reading."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from benchlog.keyboard import END, ENTER, ESCAPE, Entry, Keys
 
 
 class Keyboard:
-    """Makes entries of single keys.
+    """Collects single keys into entries.
 
-    ``t`` or Enter begins an entry; then Enter gives it, Escape drops it. Outside an entry ``q`` asks to stop, ``?``
+    ``t`` or Enter begins an entry; Enter then completes it, Escape cancels it. Outside an entry ``q`` asks to stop, ``?``
     shows or hides the keys, ``c`` clears the plots.
 
     Parameters
@@ -21,9 +21,9 @@ class Keyboard:
     Attributes
     ----------
     stop : bool
-        The person asked for the end.
+        The user asked to stop.
     explained : bool
-        The keys are to be shown.
+        The user asked for the list of keys.
     """
 
     def __init__(
@@ -38,11 +38,11 @@ class Keyboard:
 
     @property
     def entry(self) -> str | None:
-        """What was typed so far; None outside an entry."""
+        """The entry so far; None outside an entry."""
         return None if self._entry is None else self._entry.text
 
     def entries(self, timeout_s: float) -> Iterator[str]:
-        """Take the keys that come, waiting that long for the first; yields the entries finished by them."""
+        """Read keys, waiting that long for the first; yields the entries they complete."""
         key = self._keys.next(timeout_s)
         while key and not self.stop:
             if done := self._pressed(key):

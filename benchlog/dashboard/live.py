@@ -1,11 +1,11 @@
-"""The dashboard on a terminal: redrawn at most ten times a second, the terminal restored afterwards.
+"""The dashboard on a terminal: redrawn at most ten times a second; restores the terminal at the end.
 
-`showing` is for programs that do something else meanwhile, such as a guided run::
+`showing` is for code that does something else meanwhile, such as a guided run::
 
-    with showing(console, collector):          # draws below what is printed, nothing at all on a pipe
-        ...                                    # readings go to collector.take() from wherever they come
+    with showing(console, collector):          # draws below printed lines; nothing on a pipe
+        ...                                    # pass each reading to collector.take()
 
-`play` watches meters for a while on a clock that is moved by hand, as the demo does.
+`play` watches meters for a while on a manual clock, as in the demo.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ from benchlog.dashboard.view import KEYS, view, view_lines
 from benchlog.reading import Reading
 
 MAX_HZ = 10.0
-_WHOLE_EVERY = 100  # pictures, in case something else wrote on the screen
+_WHOLE_EVERY = 100  # redraw everything this often, in case something else wrote on the screen
 
 
 def can_show(console: Console) -> bool:
-    """Whether a console is a terminal on which a picture can be redrawn."""
+    """Whether a console is a terminal that can be redrawn."""
     return console.is_terminal and not console.is_dumb_terminal
 
 
@@ -45,14 +45,14 @@ def needs_ascii(console: Console) -> bool:
 
 
 class Screen:
-    """A full screen that shows snapshots; only the lines that changed are drawn.
+    """A full screen of snapshots; draws only the lines that changed.
 
     Parameters
     ----------
     console : rich Console
         A terminal.
     keys : str
-        Keys that do something, as shown.
+        Active keys, as shown.
     """
 
     def __init__(self, console: Console, *, keys: str = KEYS) -> None:
@@ -68,7 +68,7 @@ class Screen:
         return self
 
     def __exit__(self, *exc: object) -> None:
-        if self._console.legacy_windows:  # which has one screen only: go on below the picture
+        if self._console.legacy_windows:  # it has only one screen: continue below the picture
             self._console.control(self._line_begin(len(self._drawn) - 1))
             self._console.print()
         self._console.show_cursor(True)
@@ -82,11 +82,11 @@ class Screen:
             self._console.control(self._line_begin(y), Control((ControlType.ERASE_IN_LINE, 2)))
 
     def _line_begin(self, y: int) -> Control:
-        """Move to a line's first column; rich counts from 0, but from 1 where it calls a Windows console."""
+        """Move to a line's first column; rich counts from 0, but from 1 on a Windows console."""
         return Control.move_to(1, y + 1) if self._console.legacy_windows else Control.move_to(0, y)
 
     def show(self, snapshot: Snapshot, *, explained: bool = False) -> None:
-        """Draw a snapshot, for the terminal's size as it is now; `explained` with keys and shapes explained."""
+        """Draw a snapshot for the terminal's present size; `explained` adds the meaning of keys and signs."""
         width, height = self._console.size
         lines = view_lines(
             snapshot,
@@ -96,7 +96,7 @@ class Screen:
             explained=explained,
             plain=needs_ascii(self._console),
         )
-        with self._console:  # all of it in one write
+        with self._console:  # a single write
             if (width, height) != self._size or self._pictures % _WHOLE_EVERY == 0:
                 self._size, self._drawn = (width, height), []
                 self._clear(height)
@@ -119,19 +119,19 @@ def showing(
     linger_s: float = 0.0,
     snapshot: Callable[[], Snapshot] | None = None,
 ) -> Iterator[Collector]:
-    """Show what a collector gathers below the printed lines until the block ends; nothing where no terminal is.
+    """Show a collector's snapshots below the printed lines until the block ends; only on a terminal.
 
     Parameters
     ----------
     console : rich Console
     collector : Collector
-        Give its `take` the readings.
+        Pass readings to its `take`.
     hz : float
-        Pictures a second, at most `MAX_HZ`.
+        Updates per second, at most `MAX_HZ`.
     linger_s : float
-        Keep the last picture at least that long since the first, so that it can be read.
+        Show it for at least this long, so that it can be read.
     snapshot : callable, optional
-        Where pictures come from; the collector's own by default.
+        Source of the snapshots; the collector by default.
     """
     if not can_show(console):
         yield collector
@@ -173,20 +173,20 @@ def play(
     step_s: float = 0.5,
     say: Callable[[str], object] | None = None,
 ) -> list[Reading]:
-    """Watch meters for a while on a clock that is moved by hand.
+    """Watch meters for a while on a manual clock.
 
     Parameters
     ----------
     console : rich Console
-        Where the picture is drawn, if it is a terminal.
+        For the drawing, if it is a terminal.
     readers : sequence of Reader
-        Opened here if they are not, and then closed again.
+        Opened here if needed, and then closed again.
     clock : Clock
-        A `ManualClock`: it is moved on by `step_s` each time all meters were read.
+        A `ManualClock`; advanced by `step_s` after each round of readings.
     span_s, real_s : float
-        How long it lasts on that clock, and how long a person sees it on a terminal.
+        Duration on that clock, and real duration on a terminal.
     say : callable, optional
-        Told what changes as lines, where no picture can be drawn.
+        Called with each change as a line, if there is no terminal.
 
     Returns
     -------

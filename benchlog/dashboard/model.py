@@ -1,4 +1,4 @@
-"""Contents of the dashboard as one frozen picture: all numbers computed, so that drawing only formats them."""
+"""Contents of the dashboard as a frozen snapshot: all numbers are computed here, the view only formats them."""
 
 from __future__ import annotations
 
@@ -24,40 +24,40 @@ class Place:
 class MeterLine:
     """One meter."""
 
-    #: tag, shown, function, kind: `shown` is the display's own text, empty before the first reading; `kind`
-    #: what its unit leaves open: ``"ac"``, ``"dc"``, ``"4-wire"``.
+    #: tag, shown, function, kind: `shown` is the display's text, empty before the first reading; `kind` completes
+    #: its unit: ``"ac"``, ``"dc"``, ``"4-wire"``.
     tag: str
     shown: str = ""
     function: str = ""
     kind: str = ""
-    #: value, expanded: SI, with the expanded uncertainty at k = 2 that the accuracy statement gives.
+    #: value, expanded: SI, with the expanded uncertainty at k = 2 by the accuracy statement.
     value: float | None = None
     expanded: float | None = None
     unit: str = ""
-    #: One of "ok", "old", "suspect", "one of", "silent", "waiting", "no number". "one of": one of several of
-    #: which one is wrong. "old": typed more than a minute ago.
+    #: One of "ok", "old", "suspect", "one of", "silent", "waiting", "no number". "one of": one of several
+    #: is wrong. "old": typed more than a minute ago.
     state: str = "waiting"
     words: str = "waiting"  #: The state in words.
-    trend: str = ""  #: One of "", "steady", "up", "down". Empty while there is too little to say.
+    trend: str = ""  #: One of "", "steady", "up", "down". Empty with too few readings.
     trend_words: str = ""  #: How fast.
-    place: Place | None = None  #: On the scale its group shares.
+    place: Place | None = None  #: On the group's scale.
     uncertainty_words: str = ""
-    by_hand: bool = False  #: Read by eye and typed.
-    age_s: float | None = None  #: How long ago the latest reading came.
+    by_hand: bool = False  #: Whether it is typed.
+    age_s: float | None = None  #: Age of the latest reading.
 
 
 @dataclass(frozen=True, slots=True)
 class GroupLine:
-    """Meters on one node, or (with an empty name) those that share no node."""
+    """Meters on one node, or (with an empty name) those alone on theirs."""
 
     name: str
-    word: str  #: State of the comparison, see `agreement.Agreement`; `verdict` is what a person reads.
-    words: str  #: The numbers it rests on.
+    word: str  #: State of the comparison, see `agreement.Agreement`; `verdict` is the text shown.
+    words: str  #: The numbers behind it.
     e_n: float | None
     meters: tuple[MeterLine, ...]
-    #: What the comparison still lacks, so that it says nothing of all meters; empty when it lacks nothing.
+    #: What is missing for a comparison of all meters; empty if nothing.
     pending: str = ""
-    ever: bool = True  #: Whether any two were compared at all.
+    ever: bool = True  #: Whether any two were ever compared.
     typed_once: bool = False  #: Whether it waits for a second typed reading.
 
     @property
@@ -69,7 +69,7 @@ class GroupLine:
 
     @property
     def undecided(self) -> str:
-        """Why this group can't clear any meter; empty when it can."""
+        """Why this group proves no meter good; empty if it does."""
         if not self.pending:
             return ""
         decided = self.word in ("agree", "disagree")
@@ -110,7 +110,7 @@ class Health:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """One picture of the bench."""
+    """A snapshot of the bench."""
 
     utc_ns: int
     running_s: float

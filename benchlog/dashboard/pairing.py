@@ -1,8 +1,8 @@
-"""Two meters on one node, reading against reading: do they agree, and does their difference drift?
+"""Two meters on one node compared reading by reading: do they agree, and does their difference drift?
 
-Meters do not read at the same moment: one is interpolated to the other's time, and how far both moved meanwhile
-is added to the uncertainty of the difference as a uniform half-width. E_n (ISO 13528, 9.7) is then judged over many
-pairs by a random walk, the drift of the difference by a CUSUM of one-minute means.
+Meters do not read at the same moment, so one is interpolated to the other's time, and their change meanwhile is added to
+the uncertainty of the difference as a uniform half-width. E_n (ISO 13528, 9.7) is then judged over many pairs by a
+random walk, drift of the difference by a CUSUM of one-minute means.
 """
 
 from __future__ import annotations
@@ -13,15 +13,15 @@ from dataclasses import dataclass, field
 from benchlog.metrology.conformity import e_n
 from benchlog.reading import Reading
 
-FULL = 6  # pairs beyond agreement, less those within, before two meters are said to disagree
+FULL = 6  # two meters disagree once pairs beyond agreement outnumber those within by this many
 CAP = 10
-HAND_WEIGHT = 3  # a number read off and typed is looked at; a frame is not
-PERSIST_NS = 5 * 10**9  # ranges hunt and filters settle for some seconds; who types has waited for that
+HAND_WEIGHT = 3  # a typed reading counts more than a frame: a person looked at it
+PERSIST_NS = 5 * 10**9  # auto range and filters take some seconds to settle; a person waits before typing
 SMOOTH = 0.2
 
 BLOCK_NS = 60 * 10**9
 BASE_BLOCKS = 5
-PART_OF_BOUND = 0.25  # of both meters' bounds: a change no good meter makes within a sitting (judgement)
+PART_OF_BOUND = 0.25  # of both meters' bounds: no good meter changes that much in a session (judgement)
 LEVEL_CHANGE = 0.05
 GAP_NS = 600 * 10**9
 
@@ -30,10 +30,10 @@ GAP_NS = 600 * 10**9
 class Side:
     """One meter's part in a comparison."""
 
-    value: float  #: At the common moment.
+    value: float  #: Value at the common moment.
     expanded: float  #: Expanded uncertainty at k = 2.
-    bound: float  #: Largest error the accuracy statement allows.
-    moved: float  #: How far the display moved between the readings about that moment.
+    bound: float  #: Largest error by the accuracy statement.
+    moved: float  #: Change between the readings about that moment.
     by_hand: bool = False  #: Typed, not sent over a link.
 
 
@@ -63,7 +63,7 @@ class Drift:
         """
         moved_on = self.blocks and abs(level - self.level) > LEVEL_CHANGE * abs(self.level)
         if moved_on or (self.last_ns and now_ns - self.last_ns > GAP_NS):
-            self.forget()  # an error of gain shows otherwise on another level: nothing to compare
+            self.forget()  # at another level a gain error gives another difference: start again
         self.last_ns = now_ns
         if not self._count:
             self._block_start_ns = now_ns
@@ -80,8 +80,8 @@ class Drift:
         if self.blocks <= BASE_BLOCKS:
             self.base += (mean - self.base) / self.blocks
             return
-        # Slack and limit are each half of the change that matters: a change of that size acts within a few
-        # minutes, half of it never.
+        # Slack and limit are each half of the change to detect: a change of that size is detected within a few minutes,
+        # one of half that size never.
         slack = PART_OF_BOUND / 2
         self.change = mean - self.base
         self.up = min(2 * PART_OF_BOUND, max(0.0, self.up + self.change - slack))
@@ -107,7 +107,7 @@ class Drift:
 class Pair:
     """Two meters compared."""
 
-    e_n: float = 0.0  #: First meter less second; smoothed, but with typed readings that of the latest two.
+    e_n: float = 0.0  #: First meter minus second; smoothed, but for typed readings that of the latest two.
     difference: float = 0.0  #: Of the same readings as `e_n`.
     pairs: int = 0
     walk: int = 0
@@ -121,7 +121,7 @@ class Pair:
     drift: Drift = field(default_factory=Drift)
 
     def update_values(self, first: Side, second: Side, now_ns: int) -> float:
-        """Set `e_n` and `difference` to what two readings give, without drawing a conclusion; returns their E_n."""
+        """Set `e_n` and `difference` from two readings, without a conclusion; returns their E_n."""
         by_hand = first.by_hand or second.by_hand
         moving = math.hypot(first.moved, second.moved) * 2 / math.sqrt(3)
         number = e_n(
@@ -130,7 +130,7 @@ class Pair:
             second.value,
             second.expanded,
         )
-        # A typed number was read by a person and needs no second one.
+        # A typed reading was seen by a person and needs no second one.
         gain = SMOOTH if self.pairs and not by_hand and abs(number - self.e_n) < 1 else 1.0
         self.e_n += gain * (number - self.e_n)
         self.difference += gain * (first.value - second.value - self.difference)
@@ -148,7 +148,7 @@ class Pair:
             self.walk = min(CAP, self.walk + (HAND_WEIGHT if by_hand else 1))
             self.worst = max(self.worst, abs(self.e_n))
         else:
-            # One typed reading that agrees ends it: a slip of the fingers does not agree by chance.
+            # One typed reading that agrees ends it: a typing slip would not agree by chance.
             self.walk = 0 if by_hand else max(0, self.walk - 1)
         if self.walk == 0:
             if self.disagree:
@@ -161,7 +161,7 @@ class Pair:
             self.drift.take(first.value - second.value, bound, (first.value + second.value) / 2, now_ns)
 
     def forget(self) -> None:
-        """Start again: one of them was set to something else."""
+        """Start again: one of them changed its function."""
         self.pairs = self.walk = 0
         self.e_n = self.difference = 0.0
         self.disagree = False

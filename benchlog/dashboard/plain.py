@@ -1,4 +1,4 @@
-"""The dashboard as lines: one for each thing that changed, for screen readers, pipes and plain terminals."""
+"""The dashboard as lines, one for each change: for screen readers, pipes and plain terminals."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from datetime import UTC, datetime
 from benchlog.dashboard.model import GroupLine, MeterLine, Snapshot
 from benchlog.dashboard.suspect import Suspect
 
-_SAY_AGAIN_NS = 5 * 10**9  # one meter's number is not repeated more often
+_SAY_AGAIN_NS = 5 * 10**9  # shortest time between two lines with one meter's reading
 _STILL_THERE_NS = 60 * 10**9
 _ARRIVING_S = 3.0  # time allowed for the first readings before they are reported missing
 
 
 @dataclass
 class Changes:
-    """Finds what changed since the last snapshot it was given."""
+    """Finds changes since the last snapshot."""
 
     _said: dict[str, tuple[int, MeterLine]] = field(default_factory=dict)
     _groups: dict[str, str] = field(default_factory=dict)
@@ -68,7 +68,7 @@ class Changes:
         now = {(s.kind, s.group, *s.tags): s for s in snapshot.suspects}
         for key, suspect in self._suspects.items():
             if key not in now:
-                yield f"{suspect.who}: doubt settled ({suspect.kind.value})"
+                yield f"{suspect.who}: no longer in doubt ({suspect.kind.value})"
         steps = snapshot.next_steps or {}
         for key, suspect in now.items():
             if key not in self._suspects:

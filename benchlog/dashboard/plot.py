@@ -1,4 +1,4 @@
-"""The meters of a group in one plot over time: common scale, time axis, each curve marked by a letter."""
+"""The meters of a group in one plot over time: common scale, time axis, a letter for each curve."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from statistics import median
 from benchlog.dashboard.history import KEPT_S
 from benchlog.units import format_quantity
 
-SHORT_S = 60  # the time axis, until there is more to show
-_LEAST_COUNTS = 4  # of the scale, so that noise of a count stays small
+SHORT_S = 60  # length of the time axis at first
+_LEAST_COUNTS = 4  # smallest span of the scale, so that noise of a count stays small
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 _EVERY = 12  # columns between the letters on a curve
 LINE = "─"
@@ -25,8 +25,8 @@ class Series:
     tag: str
     values: Sequence[tuple[int, float]]  #: Monotonic times, nanosecond, and values.
     count: float  #: One count of the display.
-    typed: bool = False  #: Read by eye: single points.
-    #: Whether the scale must hold them: a meter near zero beside others would press them flat.
+    typed: bool = False  #: Typed: drawn as single points.
+    #: Whether the scale must include them: a meter near zero would compress the others.
     fits: bool = True
 
 
@@ -40,7 +40,7 @@ class Curve:
     words: str
     #: Seconds before now, negative, and place on the plot's scale: 0 bottom, 1 top.
     points: tuple[tuple[float, float], ...]
-    #: How long a value counts until the next; 0 for typed readings, which are single points.
+    #: How long a value is drawn without a new one; 0 for typed readings, which are single points.
     hold_s: float = 0.0
 
 
@@ -50,7 +50,7 @@ class Plot:
 
     name: str  #: Of the group.
     span_s: int  #: Length of the time axis, which ends now.
-    end_s: float  #: Monotonic time of its end, so that columns can stay where they are as time goes on.
+    end_s: float  #: Monotonic time of its end, so that columns keep their times from one picture to the next.
     #: top, bottom: Values at 1 and 0.
     top: str
     bottom: str
@@ -58,7 +58,7 @@ class Plot:
 
 
 def plot_of(name: str, series: Sequence[Series], unit: str, now_ns: int) -> Plot | None:
-    """Lay the values of several meters on one scale; None where there is nothing to draw.
+    """Put the values of several meters on one scale; None if there is nothing to draw.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def _words(one: Series, unit: str) -> str:
 
 
 def _number(value: float, count: float, unit: str) -> str:
-    """A value to the digits that a display with this count has."""
+    """A value with the digits of a display with this count."""
     size = abs(value) or 1.0
     step = count or size / 1000
     digits = 1 + math.floor(math.log10(size) + 1e-9) - math.floor(math.log10(step) + 1e-9)
@@ -121,7 +121,7 @@ def _number(value: float, count: float, unit: str) -> str:
 
 
 def draw(plot: Plot, width: int, height: int) -> list[list[tuple[str, int]]]:
-    """Draw a plot of `height` rows, with the time axis in the last two; no row is wider than `width`.
+    """Draw a plot of `height` rows, the last two with the time axis; no row is wider than `width`.
 
     Returns
     -------
@@ -147,7 +147,7 @@ def _curve(cells: list[list[tuple[str, int]]], plot: Plot, curve: Curve, number:
     """Draw one curve into the cells: a line with its letter at intervals, steps filled."""
     rows, columns = len(cells), len(cells[0])
     places = _columns(plot, curve, columns)
-    # Letters of different curves stand apart, so that two curves on one line can both be seen.
+    # Letters of different curves are offset, so that both can be seen if two curves coincide.
     offset = number * _EVERY // max(2, len(plot.curves))
     shown = [x for x, place in enumerate(places) if place is not None]
     before: int | None = None
@@ -166,9 +166,9 @@ def _curve(cells: list[list[tuple[str, int]]], plot: Plot, curve: Curve, number:
 
 
 def _columns(plot: Plot, curve: Curve, columns: int) -> list[float | None]:
-    """Mean place of a curve in each column; None where nothing was read."""
+    """Mean position of a curve in each column; None without readings."""
     each_s = plot.span_s / columns
-    # Columns begin at whole multiples of their length, so that a picture moves by whole columns.
+    # Columns begin at multiples of their duration, so that the plot moves by whole columns.
     last = math.floor(plot.end_s / each_s)
     sums = [0.0] * columns
     counts = [0] * columns
@@ -203,7 +203,7 @@ def _axis(span_s: int, columns: int) -> tuple[str, str]:
 
 
 def _joined(row: Sequence[tuple[str, int]]) -> Iterator[tuple[str, int]]:
-    """Cells of one curve as one piece."""
+    """Join adjacent cells of one curve."""
     text, number = "", -1
     for sign, whose in row:
         if whose != number and sign != " ":

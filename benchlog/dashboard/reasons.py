@@ -1,4 +1,4 @@
-"""Describe doubts in words: what a meter shows, for how long, and what the others did meanwhile."""
+"""Doubts in words: what a meter shows, for how long, and what the others did meanwhile."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def doubt(track: Track, kind: Kind, reason: str, others: tuple[str, ...] = (), g
 
 
 def age(seconds: int) -> str:
-    """How long ago, in the unit that fits: ``80 s``, ``4 min``, ``3 h``."""
+    """An age in a suitable unit: ``80 s``, ``4 min``, ``3 h``."""
     if seconds < 120:
         return f"{seconds} s"
     return f"{seconds // 60} min" if seconds < 7200 else f"{seconds // 3600} h"
@@ -31,13 +31,13 @@ _TYPED = re.compile(r"([+-]?[\d.,]+)\s*(.*?)\s*(?:ac|dc|~|=)?", re.IGNORECASE)
 
 
 def display(reading: Reading) -> str:
-    """What a display shows, with its unit: a typed ``27,2`` on volts is ``27.2 V``."""
+    """A display with its unit: a typed ``27,2`` on volts is ``27.2 V``."""
     match = _TYPED.fullmatch(reading.displayed.strip().replace("\u2212", "-"))
     if reading.origin is not Origin.HAND or reading.value is None or match is None:
         return reading.displayed
     number, rest = match.groups()
     unit = "Ω" if reading.unit == "ohm" else "°C" if reading.unit == "degC" else reading.unit
-    if len(rest) < 2 and rest not in ("V", "A", "F", "Ω"):  # nothing, or a prefix alone
+    if len(rest) < 2 and rest not in ("V", "A", "F", "Ω"):  # empty, or only a prefix
         rest += unit
     return f"{number.replace(',', '.')} {rest}"
 
@@ -58,13 +58,13 @@ def names(tracks: Sequence[Track]) -> str:
 
 
 def describe_stillness(track: Track) -> str:
-    """How long a display has not changed."""
+    """How long a display has been unchanged."""
     shown = display(track.last) if track.last is not None else ""
     return f"{shown} unchanged for {track.still.run_ns / 1e9:.0f} s"
 
 
 def describe_jitter(track: Track) -> str:
-    """How far a display jumps."""
+    """How much a display jumps."""
     noise = track.noise
     return f"jumps by about {noise.now:.0f} counts from reading to reading, was {noise.usual:.1f}"
 
@@ -72,7 +72,7 @@ def describe_jitter(track: Track) -> str:
 def drifted(
     odd: tuple[str, ...], edge: tuple[str, str], drift: Drift, scale: float, unit: str, now_ns: int
 ) -> str:
-    """What drifted how far in how long; `scale` is the bound of the pair's difference in `unit`."""
+    """How far a difference drifted in how long; `scale` is the bound of the pair's difference in `unit`."""
     change = drift.change * scale * (-1 if odd[0] == edge[1] else 1)
     other = edge[0] if odd[0] == edge[1] else edge[1]
     minutes = max(1, round((now_ns - drift.began_ns) / 60e9))

@@ -1,20 +1,20 @@
-"""A display that doesn't change: is the source steady, or is the display stuck?
+"""Stuck and noisy displays.
 
-Two kinds of evidence. The display's own: it used to wander over several counts, and now one number has been
-standing far longer than any before. The neighbours': meters on the same node have moved by several counts of this
-one. A steady source on a coarse display gives neither: its flicker is between two adjacent counts, and neighbours
-stay still too.
+Is the source steady, or is the display stuck? There are two kinds of evidence. The display itself: it used to change by
+several counts, and now one number has stayed far longer than any before. The neighbours: meters on the same node have
+changed by several counts of this one. A steady source on a coarse display shows neither: it flickers between two
+adjacent counts, and the neighbours don't change either.
 
-And one whose noise has grown: second differences compared with their earlier size. They leave ramps out (somebody
-turning a knob) and make of a step only two of them. The test is a random walk: up by two for a second difference far
-beyond the earlier ones, down by one for any other, so that it can only climb while more than a third of them are beyond.
+Noise has grown if second differences are larger than before. They ignore ramps (somebody turns a knob), and a step gives
+only two of them. The test is a random walk: up by two for a second difference far beyond the earlier ones, down by one
+for any other, so that it rises only if more than a third are beyond.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-LEARN = 60  # readings before anything is judged
+LEARN = 60  # readings before the first judgement
 FAR = 6.0  # times the mean absolute second difference; of a normal one 0.8 sigma, so about 5 sigma
 FULL = 20
 CAP = 30
@@ -50,7 +50,7 @@ class Steadiness:
 
     @property
     def far(self) -> float:
-        """Second difference that counts as far beyond the usual, counts; at least three."""
+        """Second difference, in counts, that is far beyond the usual; at least three."""
         return FAR * max(self.usual, 0.5)
 
     @property
@@ -60,7 +60,7 @@ class Steadiness:
 
     @property
     def growing(self) -> bool:
-        """Whether it may be about to: as evidence that a neighbour's unsteadiness comes from the source."""
+        """Whether it may be becoming unsteady: then a neighbour's noise may come from the source."""
         return self.walk >= FULL // 2
 
     def forget(self) -> None:
@@ -72,18 +72,16 @@ class Steadiness:
 MIN_RUN = 5  # readings
 MIN_RUN_NS = 3 * 10**9
 LONE_RUN_NS = 60 * 10**9
-LONE_FACTOR = (
-    20  # times the longest run so far: exceeding the longest of n like runs at all has odds 1 in n + 1
-)
+LONE_FACTOR = 20  # times the longest run so far; to exceed the longest of n equal runs at all has a chance of 1 in n + 1
 LONE_CHANGES = 30
-LONE_SPREAD = 3  # counts: flicker between two adjacent ones can end when the source moves by half a count
+LONE_SPREAD = 3  # counts: flicker between two adjacent counts may end if the source changes by half a count
 MOVE_COUNTS = 2
-CONFIRM = 3  # readings of the neighbour in a row, so that a single wrong frame moves nothing
+CONFIRM = 3  # readings of the neighbour in a row, so that a single bad frame has no effect
 
 
 @dataclass(slots=True)
 class Moved:
-    """How far one neighbour has gone since this display stopped changing; a move is remembered when the value returns."""
+    """How far one neighbour has moved since this display stopped changing, even if it returned."""
 
     start: float
     beyond: int = 0
@@ -104,7 +102,7 @@ class Moved:
 class Stillness:
     """Run of equal displays of one meter."""
 
-    counts: int | None = None  #: Number standing now.
+    counts: int | None = None  #: Present number.
     #: run, run_start_ns: Readings and start of the present run.
     run: int = 0
     run_start_ns: int = 0
@@ -117,7 +115,7 @@ class Stillness:
     neighbours: dict[str, Moved] = field(default_factory=dict)  #: Since the run began.
 
     def take(self, counts: int, now_ns: int, jump_counts: float) -> None:
-        """Take one display; a step of more than `jump_counts` starts a new level with no history."""
+        """Take one display; a step of more than `jump_counts` starts a new level without history."""
         if counts == self.counts:
             self.run += 1
             self.last_ns = now_ns
@@ -133,14 +131,14 @@ class Stillness:
         self.neighbours.clear()
 
     def neighbour(self, tag: str, value: float, own_step: float, their_step: float) -> None:
-        """Follow a neighbour's value; it has moved when it is further than both displays' counts can hide.
+        """Follow a neighbour's value; it has moved if the change exceeds what both displays' counts can hide.
 
         Parameters
         ----------
         value : float
-            What the neighbour shows.
+            Display of the neighbour.
         own_step, their_step : float
-            One count of this display; one count with the usual noise of the neighbour's.
+            One count of this display; one count plus usual noise of the neighbour.
         """
         if not self.run:
             return
@@ -162,7 +160,7 @@ class Stillness:
 
     @property
     def long_enough(self) -> bool:
-        """Whether the run is long enough to be compared with neighbours."""
+        """Whether the run is long enough for a comparison with neighbours."""
         return self.run >= MIN_RUN and self.run_ns >= MIN_RUN_NS
 
     @property

@@ -1,4 +1,4 @@
-"""A doubt about a meter: which meter, what kind, why, and the cheapest check that settles it."""
+"""A doubt about a meter: which meter, kind, reason, and the cheapest check to settle it."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchlog.reading import Function
 
 
 class Kind(StrEnum):
-    """Kind of doubt. The value is the word on the screen; the order is that of the list of suspects."""
+    """Kind of doubt; its value is the text on the screen, and the order is that of the list of doubts."""
 
     SILENT = "silent"
     FUNCTION = "wrong function"
@@ -34,11 +34,11 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class NodeGroup:
-    """Meters whose tips are on one node, so that they must agree."""
+    """Meters on one node, which must agree."""
 
     name: str
     tags: tuple[str, ...]  #: At least two for a comparison.
-    #: What they are meant to be set to, when that is known; else the majority decides.
+    #: Function they should be set to, if known; else that of the majority.
     function: Function | None = None
 
 
@@ -46,13 +46,13 @@ class NodeGroup:
 class Suspect:
     """One doubt."""
 
-    tag: str  #: The meter; with `others` it is one of several of which one is wrong.
+    tag: str  #: The meter; with `others`, one of these is wrong.
     kind: Kind
-    reason: str  #: One plain line with the numbers it rests on.
-    next_check: str  #: Action of the diagnosis vocabulary: the cheapest that settles it.
+    reason: str  #: One line with the numbers.
+    next_check: str  #: Action of the diagnosis: the cheapest that settles it.
     since_utc_ns: int = 0  #: When the doubt arose.
-    others: tuple[str, ...] = ()  #: Meters that may be the wrong one just as well.
-    group: str = ""  #: Node on which it was seen; empty for what the meter shows by itself.
+    others: tuple[str, ...] = ()  #: Meters that may equally be the wrong one.
+    group: str = ""  #: Node on which it was seen; empty for a doubt from the meter's own display.
     function: Function | None = None  #: What the meter was set to, where that was clear.
 
     @property

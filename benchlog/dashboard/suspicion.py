@@ -1,7 +1,7 @@
-"""Find which meter to doubt, from live readings: meters on one node compared, each display with its own history.
+"""Find meters to doubt, from live readings: compares meters on one node, and each display with its history.
 
-Readings go in one by one, doubts come out; no clock, no input or output. Every test is sequential and needs
-evidence that lasts, so that neither a damaged frame nor a change of the source raises a doubt.
+Readings go in one by one, doubts come out; no clock, no input or output. Every test is sequential and needs lasting
+evidence, so that neither a bad frame nor a change of the source raises a doubt.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from benchlog.reading import Flag, Function, Reading
 
 SILENT_NS = 5 * 10**9
 SILENT_INTERVALS = 8
-# A doubt of the left kind explains what the others would say of the same meter.
+# A doubt of the first kind explains those of the other kinds about the same meter.
 _EXPLAINS = frozenset({Kind.SILENT, Kind.FUNCTION, Kind.SYMBOL, Kind.OVERLOAD, Kind.NEAR_ZERO, Kind.FROZEN})
 _EXPLAINED = frozenset({Kind.DISAGREES, Kind.DRIFTS, Kind.UNSTEADY, Kind.FROZEN})
 _TIPS_THE_SCALES = frozenset({Kind.LOW_BATTERY, Kind.STANDARD})
@@ -43,7 +43,7 @@ class Watchdog:
     Parameters
     ----------
     accuracy : callable
-        Accuracy statement that holds for a reading.
+        Gives the accuracy statement of a reading.
     groups : sequence of NodeGroup
         Meters on one node.
     known : mapping of str to str, optional
@@ -72,7 +72,7 @@ class Watchdog:
     # ---- in ----
 
     def expect(self, tag: str, now_ns: int) -> None:
-        """Expect readings of a linked meter from now on, so that its silence is noticed."""
+        """Expect readings of a linked meter from now on, to notice its silence."""
         self._links[tag] = ""
         self._track(tag).started_ns = now_ns
 
@@ -92,7 +92,7 @@ class Watchdog:
     # ---- out ----
 
     def suspects(self, now_ns: int, now_utc_ns: int) -> tuple[Suspect, ...]:
-        """Doubts there are now, the gravest kind first.
+        """Present doubts, the most serious kind first.
 
         Parameters
         ----------
@@ -134,11 +134,9 @@ class Watchdog:
                 continue
             if symbols := [flag for flag in track.showing if flag.misleads]:
                 words = " and ".join(f"'{flag.value}'" for flag in symbols)
-                yield doubt(track, Kind.SYMBOL, f"shows {words}: the number is not what is there now")
+                yield doubt(track, Kind.SYMBOL, f"shows {words}: its number is not the present value")
             if Flag.LOW_BATTERY in track.showing:
-                yield doubt(
-                    track, Kind.LOW_BATTERY, "battery symbol: a sagging battery makes volts read high"
-                )
+                yield doubt(track, Kind.LOW_BATTERY, "battery symbol: with a low battery volts can read high")
             if self._comparisons.alone(track.tag):
                 yield from self._alone(track)
 
@@ -161,7 +159,9 @@ class Watchdog:
     def _alone(self, track: Track) -> Iterator[Suspect]:
         still = track.still
         if still.out_of_character and track.last is not None:
-            yield doubt(track, Kind.FROZEN, describe_stillness(track) + "; it used to change all the time")
+            yield doubt(
+                track, Kind.FROZEN, describe_stillness(track) + ", but it used to change all the time"
+            )
         if track.noise.grown:
             yield doubt(track, Kind.UNSTEADY, describe_jitter(track) + ": source, lead or meter")
 
@@ -247,7 +247,7 @@ class Watchdog:
                 f"{a} shows {display(first)}, {b} shows {display(second)}: {_e_n_words(pairs[edge])}{wrong}"
             )
         all_shown = ", ".join(describe(self._tracks[t]) for t in odd)
-        return f"{all_shown}: E_n up to {number:.1f}, no single one explains it"
+        return f"{all_shown}: E_n up to {number:.1f}, more than one may be wrong"
 
 
 def _settled(
@@ -264,11 +264,11 @@ def _settled(
 def _e_n_words(pair: Pair) -> str:
     if abs(pair.e_n) > 1:
         return f"E_n {abs(pair.e_n):.1f} (limit 1)"
-    return f"E_n {abs(pair.e_n):.1f} now, was {pair.worst:.1f}: agreeing again, but not for long enough (limit 1)"
+    return f"E_n {abs(pair.e_n):.1f} now, was {pair.worst:.1f}: they agree again, but not for long enough (limit 1)"
 
 
 def _without_explained(found: Sequence[Suspect]) -> list[Suspect]:
-    """Leave out doubts that a more specific one about the same meter explains already."""
+    """Leave out doubts that a more specific one about the same meter already explains."""
     explained: dict[str, set[Kind]] = {}
     tipped: set[str] = set()
     for s in found:

@@ -1,4 +1,4 @@
-"""State of one meter as it is followed: latest readings, symbols that stay, its display's stillness and noise."""
+"""State of one meter: latest readings, lasting symbols, stillness and noise of its display."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _JUMP_COUNTS, _JUMP_PART = 20.0, 0.02
 
 @dataclass(slots=True)
 class Lasting:
-    """Something seen in several readings in a row; a single damaged frame neither raises nor clears it."""
+    """Something seen in several readings in a row; a single bad frame neither sets nor clears it."""
 
     count: int = 0
     since_ns: int = 0
@@ -55,7 +55,7 @@ class Track:
     near_zero: Lasting = field(default_factory=Lasting)
     still: Stillness = field(default_factory=Stillness)
     noise: Steadiness = field(default_factory=Steadiness)
-    #: by_hand, comparable: Whether the latest was typed; whether it may be set against another meter's.
+    #: by_hand, comparable: Whether the latest was typed; whether it can be compared with another meter's.
     by_hand: bool = False
     comparable: bool = False
     side: Side | None = None  #: The latest as one side of a comparison.
@@ -98,13 +98,13 @@ class Track:
 
     @property
     def at_rest(self) -> bool:
-        """Whether the display has not moved by more than its uncertainty hides."""
+        """Whether the display changed by no more than its uncertainty."""
         if self.before is None or self.side is None or self.before.function is not self.settled_function:
             return False
         return self.before.value is not None and self.side.moved <= self.side.expanded / 2
 
     def fresh(self, now_ns: int) -> bool:
-        """Whether the latest reading is recent enough to be what the meter shows."""
+        """Whether the latest reading is recent enough to count as the present display."""
         if self.last is None:
             return False
         limit = HAND_FRESH_NS if self.by_hand else max(FRESH_NS, 3 * self.interval_ns)
@@ -112,7 +112,7 @@ class Track:
 
     @property
     def showing(self) -> list[Flag]:
-        """Symbols that have stayed on."""
+        """Symbols that have been on for some readings."""
         return sorted(flag for flag, seen in self.symbols.items() if seen.on)
 
     @property
@@ -142,7 +142,7 @@ class Track:
         return Side(value, 2 * bound / math.sqrt(3), bound, moved, self.by_hand)
 
     def side_at(self, moment_ns: int) -> Side | None:
-        """Latest two readings interpolated to a moment between them; None where it is not between."""
+        """Latest two readings interpolated to a time between them; None if it is not between."""
         side, last, before = self.side, self.last, self.before
         if side is None or last is None or before is None or before.value is None:
             return None

@@ -1,4 +1,4 @@
-"""Whether a display goes up or down, or only wanders."""
+"""Whether a display rises or falls, or only wanders."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from collections.abc import Sequence
 LEAST_S = 45.0
 _LEAST_VALUES = 20
 _LEAST_COUNTS = 3.0  # flicker between neighbouring counts is not a trend, however regular
-_PROBABILITY = 0.999  # asked anew every second, so stricter than a single test would be
+_PROBABILITY = 0.999  # tested every second, so stricter than a single test
 
 
 def trend(values: Sequence[tuple[int, float]], count: float) -> float | None:
-    """Slope of a series where it is significant; 0 where it is not, None where there is too little to say.
+    """Slope of a series if significant, else 0; None with too few readings.
 
     The least-squares slope is significant when it is larger than its standard uncertainty times Student's t at
-    99.9 % and the line changes by more than three counts. The uncertainty allows for the memory from one reading
-    to the next: residuals count as their effective number, with the lag-1 coefficient corrected for the length of
-    the series. A wandering source has few independent readings in three minutes, so it shows no trend.
+    99.9 % and the line changes by more than three counts. The uncertainty allows for autocorrelation: it uses the
+    effective number of residuals, with the lag-1 coefficient corrected for the length of the series. A wandering source
+    has few independent readings in three minutes, so it shows no trend.
 
     Parameters
     ----------

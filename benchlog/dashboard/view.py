@@ -1,6 +1,6 @@
-"""Draw a snapshot for a terminal: lines of text, no arithmetic on readings.
+"""Draw a snapshot for a terminal as lines of text, without arithmetic on readings.
 
-Every state has a shape and a word; colour only repeats them. Terminals without the shapes get letters instead.
+Every state has a sign and a word; colour only repeats them. Terminals without the signs get letters instead.
 """
 
 from __future__ import annotations
@@ -17,17 +17,17 @@ from benchlog.dashboard.reasons import age
 from benchlog.dashboard.suspect import Suspect
 
 KEYS = "? keys   q stop   t type a reading"
-#: What each key does, and what each shape means.
+#: Meaning of the keys and signs.
 HELP = (
     "?  show or hide this",
-    "q  stop; what was read is kept",
-    "t  type the reading of a meter without a link: 27.8 V ac, or TAG=27.8 V ac; Enter keeps it, Esc drops it",
+    "q  stop; all readings are saved",
+    "t  type the reading of a meter without a link: 27.8 V ac, or TAG=27.8 V ac; Enter saves it, Esc cancels",
     "c  clear the plots; comparisons and doubts go on",
     "",
-    "● agrees, or nothing against it   ▲ in doubt   ◐ one of these is wrong, or not decided yet",
+    "● good   ▲ in doubt   ◐ one of these is wrong, or not decided yet",
     "◇ no number   ◌ silent   ○ waiting, or typed more than a minute ago",
     "± and the bars: 95 % uncertainty from the meter's accuracy",
-    "Readings taken while a display settled are not plotted.",
+    "Readings of a display that is still settling are not plotted.",
 )
 _NARROW = 60
 _NAME = " Bench watch:"
@@ -84,7 +84,7 @@ _ASCII = str.maketrans(
 
 
 def to_ascii(text: str) -> str:
-    """Replace shapes and signs by letters, for terminals that have none."""
+    """Replace signs by letters, for terminals without them."""
     return text.translate(_ASCII).encode("ascii", "replace").decode("ascii")
 
 
@@ -107,9 +107,9 @@ def view_lines(
     Parameters
     ----------
     keys : str
-        Keys that do something; empty for none.
+        Active keys; empty for none.
     explained : bool
-        Whether keys and shapes are explained, where the plots would be.
+        Whether to explain keys and signs in place of the plots.
     plain : bool
         ASCII only.
     """
@@ -172,7 +172,7 @@ def _group(group: GroupLine, width: int) -> Iterable[Text]:
             yield head
             yield from _wrapped(words, width, "   ", style="dim")
     else:
-        yield Text(" on their own", style="dim")
+        yield Text(" not compared", style="dim")
     tags = max(5 if width < _NARROW else 6, *(len(m.tag) for m in group.meters))
     trends = any(m.trend in _ARROWS for m in group.meters)
     for meter in group.meters:
@@ -180,7 +180,7 @@ def _group(group: GroupLine, width: int) -> Iterable[Text]:
 
 
 def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> list[Text]:
-    """One line of a meter, two on a narrow screen where its state finds no room."""
+    """One line per meter; two on a narrow screen without room for its state."""
     narrow = width < _NARROW
     line, trend = _display(meter, tag_width, narrow=narrow)
     colour = SHAPES[meter.state][1]
@@ -199,7 +199,7 @@ def _meter(meter: MeterLine, width: int, tag_width: int, *, trends: bool) -> lis
 
 
 def _display(meter: MeterLine, tag_width: int, *, narrow: bool) -> tuple[Text, str]:
-    """What a meter shows with its uncertainty, and its trend in words."""
+    """A meter's reading with its uncertainty, and its trend in words."""
     shape, colour = SHAPES[meter.state]
     faded = "dim" if meter.state in _FADED else ""
     spread = f"± {meter.uncertainty_words}" if meter.uncertainty_words else ""
@@ -216,7 +216,7 @@ def _display(meter: MeterLine, tag_width: int, *, narrow: bool) -> tuple[Text, s
 
 
 def _plots(plots: Sequence[Plot], width: int, room: int) -> list[Text]:
-    """As many plots as there is room for, and as tall."""
+    """As many plots, and as tall, as there is room for."""
     least, most = _PLOT_ROWS
     heads = [_legend(plot, width) for plot in plots]
     taken = 0
@@ -241,7 +241,7 @@ def _style(number: int) -> str:
 
 
 def _legend(plot: Plot, width: int) -> list[Text]:
-    """Whose curve each letter is, with the span of its values."""
+    """The meter of each letter, with the span of its values."""
     lines = [Text(f"  {plot.name}:")]
     for number, curve in enumerate(plot.curves):
         words = curve.words if curve.tag == plot.name else f"{curve.tag} {curve.words}"
@@ -279,7 +279,7 @@ def _suspects(snapshot: Snapshot, width: int, room: int) -> list[Text]:
         shown = {s.next_check for s in snapshot.suspects[:k]}
         block = _suspect(suspect, snapshot, width, again=suspect.next_check in shown)
         left = len(snapshot.suspects) - k
-        # One line is kept for "and more" unless this is the last.
+        # Keep one line for "and more" unless this is the last.
         free = room - len(lines) - (1 if left > 1 else 0)
         if len(block) > free and lines:
             lines.append(

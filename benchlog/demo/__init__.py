@@ -1,1 +1,1 @@
-"""The kiln controller's story, shown on the simulated bench by the same code as on a real one."""
+"""The demo: a kiln controller's checks on the simulated bench, by the same code as on a real one."""

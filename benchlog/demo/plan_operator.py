@@ -1,4 +1,4 @@
-"""An operator of the simulated bench for any plan: connects what the hook-up of each check names."""
+"""An operator of the simulated bench for any plan: makes the connections of each hook-up."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ from benchlog.plan import Plan
 from benchlog.reading import Function
 from benchlog.simulation import simulated_person
 
-_TEST_A = 0.5  # of a four-wire measurement whose plan names no current
-_SCREEN_V = 30.0  # of an isolation screen
+_TEST_A = 0.5  # test current of a four-wire measurement, if the plan has none
+_SCREEN_V = 30.0  # supply of an isolation screen
 _SPARE_LEADS = "LD"
 _SUPPLY = "T1"
 
 
 class PlanOperator(SimulatedOperator):
-    """Answers a guided run of any plan by connecting what the plan says.
+    """Answers a guided run of any plan on the simulated bench.
 
     Parameters
     ----------
     bench : simulated bench
     sheets : Bench
-        The bench file: says which standard is for which function.
+        The bench file, for the function of each standard.
     say : callable
-        Takes text and style of each line that a person would see.
+        Takes text and style of each line shown.
     """
 
     def __init__(self, bench: Any, plan: Plan, sheets: Bench, say: Callable[[str, str], None]) -> None:
@@ -40,7 +40,7 @@ class PlanOperator(SimulatedOperator):
         self._put_back: Callable[[], None] = _nothing
 
     def do(self, prompt: Prompt) -> None:
-        """Do what a hook-up prompt asks, as far as this bench has the parts for it."""
+        """Do what a hook-up prompt asks, if this bench has the parts for it."""
         self._restore()
         try:
             self._do(prompt)
@@ -49,11 +49,11 @@ class PlanOperator(SimulatedOperator):
             self.say(f"  try: {error.hint or 'a check on T1, CT1, CT2, RB, REC'}", "")
 
     def observe(self, prompt: Prompt) -> str:
-        """See `SimulatedOperator.observe`; sets the check up first, also where it asks before it names a hook-up."""
+        """See `SimulatedOperator.observe`; sets the check up first, even before its hook-up prompt."""
         step = doubt_step(prompt.key)
         if step:
             self._doubt(prompt.instrument)
-        if not step.endswith(("/reading", "second_reading")):  # these read what was just set up
+        if not step.endswith(("/reading", "second_reading")):  # these read the present set-up
             self._restore()
         self._begin(prompt.key)
         return super().observe(prompt)
@@ -63,7 +63,7 @@ class PlanOperator(SimulatedOperator):
         return super().display(prompt) if prompt.instrument in self.bench.meters else ""
 
     def yes_or_no(self, key: str) -> str:
-        """Answer nothing: these questions are for the person."""
+        """Don't answer: these questions are for the user."""
         return ""
 
     # ---- hook-ups ----
@@ -103,18 +103,18 @@ class PlanOperator(SimulatedOperator):
         )
 
     def _doubt(self, meter: str) -> None:
-        """Take up the meter that a diagnosis is about, where it is another one and on this bench."""
+        """Switch to the meter of a diagnosis, if it is another one on this bench."""
         if meter in self.bench.meters and meter != self.person.tag:
             self._take_up(meter, self.person.intended)
 
     def _meters(self, wiring: Hookup | None) -> tuple[str, ...]:
-        """Meters of this bench that a hook-up names; all of them where it names none."""
+        """Meters of this bench that a hook-up names; all if it names none."""
         named = wiring.taps if wiring is not None else ()
         tags = dict.fromkeys(tap.instrument for tap in named if tap.instrument in self.bench.meters)
         return tuple(tags) or tuple(self.bench.meters)
 
     def _hook_up(self, part: str, wiring: Hookup) -> None:
-        """Connect what a hook-up says, as far as this bench has it; a borrowed meter is left to the person."""
+        """Make a hook-up's connections, if this bench has the instruments; a borrowed meter is left to the user."""
         borrowed = {tap.instrument for tap in wiring.taps if tap.function is not None} - {"meter"}
         if borrowed and borrowed.isdisjoint(self.bench.meters):
             self.clear()
@@ -164,7 +164,7 @@ class PlanOperator(SimulatedOperator):
             self.put(meter, self._point(check.part), Function.OHMS)
 
     def _on(self, part: str, function: Function, meters: tuple[str, ...]) -> None:
-        """Put meters on a part; a transformer's output is live, everything else is measured by itself."""
+        """Put meters on a part; a transformer's output is live, other parts are measured alone."""
         point = self._point(part)
         self.clear()
         for meter in meters:
@@ -176,15 +176,13 @@ class PlanOperator(SimulatedOperator):
         """Name of the point at which a part is measured."""
         points = self.bench.scene.points
         name = f"{part}.output" if f"{part}.output" in points else part
-        self.bench.scene.nodes(name)  # refuses what is not there
+        self.bench.scene.nodes(name)  # raises if there is no such point
         return name
 
     def _toroid(self, part: str, *, divided: bool | None = None) -> None:
         """Drive a toroid for its turns ratio, with or without a divider, or with a series resistor."""
         if part not in ("CT1", "CT2"):
-            raise UsageError(
-                f"the simulated bench has no toroid {part!r} to drive", hint="it has CT1 and CT2"
-            )
+            raise UsageError(f"the simulated bench has no toroid {part!r}", hint="it has CT1 and CT2")
         self.clear()
         if divided is None:
             self.bench.hookups.inductance(part)
@@ -192,7 +190,7 @@ class PlanOperator(SimulatedOperator):
             self.bench.hookups.ratio(part, divided=divided)
 
     def _on_standard(self, meter: str, what: str) -> None:
-        """Put a meter on a check standard, or its tips together."""
+        """Put a meter on a check standard, or short its tips."""
         self._check = ""
         self.clear()
         if what == "tips":
@@ -206,7 +204,7 @@ class PlanOperator(SimulatedOperator):
     # ---- a doubtful reading ----
 
     def look_into(self, step: str) -> None:
-        """Do one check of a diagnosis; the hook-up of before is restored before the next prompt."""
+        """Do one check of a diagnosis; the earlier hook-up is restored before the next prompt."""
         tag = self.person.tag
         meter, bench = self.bench.meter(tag), self.bench
         at = meter.hookup.at if meter.hookup is not None else bench.scene.nodes(f"{_SUPPLY}.output")
@@ -241,7 +239,7 @@ class PlanOperator(SimulatedOperator):
         return "" if hookup is None else str(hookup.leads)
 
     def _as_it_is(self, tag: str) -> Callable[[], None]:
-        """Return a function that puts tips, dial, plug, load and generator back as they are now."""
+        """Return a function that restores tips, dial, plug, load and generator to their present state."""
         bench, meter = self.bench, self.bench.meter(tag)
         state = (meter.hookup, meter.function, meter.range_index, meter.jack)
         plugged = frozenset(("OUTLET.L", f"{_SUPPLY}.p1")) in bench.scene.wires
@@ -281,7 +279,7 @@ class PlanOperator(SimulatedOperator):
         self.put(tag, ("SG-04.out", "SG-04.common"), Function.AC_VOLTS, self._leads_of(tag))
 
     def _mended(self, tag: str, at: tuple[str, str]) -> None:
-        """Good leads in the right jacks, a bright contact, the dial where it belongs."""
+        """Fit good leads into the right jacks, clean the contact, set the dial."""
         intended = self.person.intended
         self.bench.disconnect(tag)
         self.bench.set_function(tag, intended)
@@ -292,4 +290,4 @@ class PlanOperator(SimulatedOperator):
 
 
 def _nothing() -> None:
-    """Put nothing back."""
+    """Restore nothing."""

@@ -1,11 +1,13 @@
-"""An operator of the simulated bench: does what a prompt asks, and types what displays show.
+"""An operator of the simulated bench: does what a prompt asks and types what displays show.
 
-It knows which lead goes where, never what a reading will be: every digit comes out of the circuit model.
+It knows the connections but not the readings: every digit comes from the circuit model.
 """
 
 from __future__ import annotations
 
 import re
+import shutil
+import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -13,28 +15,30 @@ from benchlog.guide.person import Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.reading import Function, Reading
 
-#: Lead set that each meter came with.
+#: Lead set of each meter.
 _LEADS = {"MA-01": "LA", "MB-02": "LC"}
 
 
 def doubt_step(key: str) -> str:
-    """Return the step of a diagnosis that a prompt's key names, or an empty text.
+    """Return the diagnosis step in a prompt's key, or an empty text.
 
     >>> doubt_step("C03/doubt/fresh_cell"), doubt_step("C03/doubt/2/more/look"), doubt_step("C03/no_load")
     ('fresh_cell', 'look', '')
     """
-    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]) if "/doubt/" in key else ""
+    if "/doubt/" not in key:
+        return ""
+    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]).removesuffix("/else")
 
 
 class SimulatedOperator(Person):
-    """Answers the prompts of a guided run by working the simulated bench.
+    """Answers the prompts of a guided run by operating the simulated bench.
 
     Parameters
     ----------
     bench : simulated bench
     person : its person, who can carry out the checks of a diagnosis
     say : callable
-        Takes text and style of each line that a person would see.
+        Takes text and style of each line shown.
 
     Attributes
     ----------
@@ -48,11 +52,15 @@ class SimulatedOperator(Person):
         self.say = say
         self.acts: dict[str, Callable[[], None]] = {}
 
+    @property
+    def columns(self) -> int:
+        return shutil.get_terminal_size().columns if sys.stdout.isatty() else super().columns
+
     def show(self, text: str = "", *, style: str = "") -> None:
         self.say(text, style)
 
     def answer(self, prompt: Prompt) -> str:
-        """Do what is asked on the bench; answer what displays and cards show."""
+        """Do what is asked on the bench; answer with what displays and cards show."""
         if prompt.kind == "hookup":
             self.do(prompt)
             answer = ""
@@ -70,7 +78,7 @@ class SimulatedOperator(Person):
             self.acts[prompt.key]()
 
     def observe(self, prompt: Prompt) -> str:
-        """Return what the bench shows for a prompt; nothing where it asks for free text."""
+        """Return what the bench shows for a prompt; empty if it asks for free text."""
         step = doubt_step(prompt.key)
         if prompt.kind == "display":
             return self.display(prompt)
@@ -87,7 +95,7 @@ class SimulatedOperator(Person):
         self.person.act(step)
 
     def display(self, prompt: Prompt) -> str:
-        """Read a display off, set to what is asked for."""
+        """Set the meter as asked and read its display."""
         tag, function = prompt.instrument, prompt.function
         if function is not None:
             self.turn(tag, function)
@@ -111,7 +119,7 @@ class SimulatedOperator(Person):
         self.bench.connect(meter, at=at, leads=leads or _LEADS[meter])
 
     def clear(self) -> None:
-        """Take away everything of the check before."""
+        """Remove everything of the previous check."""
         self.bench.hookups.clear()
         for meter in self.bench.meters:
             self.bench.disconnect(meter)
@@ -134,7 +142,7 @@ class SimulatedOperator(Person):
         self.put(meter, "T1.isolation", Function.DC_VOLTS)
 
     def swap_probes(self) -> None:
-        """Exchange the scope's probes and channels."""
+        """Swap the scope's probes and channels."""
         with self.bench.scene.change():
             first, second = self.bench.scope.channels.values()
             first.clip, second.clip = second.clip, first.clip
@@ -153,12 +161,12 @@ class SimulatedOperator(Person):
 
 
 class KeyboardOperator(Person):
-    """A person at the keyboard operates the simulated bench: Enter connects leads, displays are typed.
+    """A person at the keyboard operates the simulated bench: Enter makes connections, displays are typed.
 
     Parameters
     ----------
     operator : SimulatedOperator
-        Does on the bench what the person says is done.
+        Does on the bench what the user confirms.
     person : Person
         At the keyboard, or the lines of a pipe or file.
     """
@@ -176,7 +184,7 @@ class KeyboardOperator(Person):
         self.person.show(text, style=style)
 
     def answer(self, prompt: Prompt) -> str:
-        """Show what the bench shows, let the person answer, then do what was asked."""
+        """Show the bench's displays, let the user answer, then do what was asked."""
         if prompt.kind == "hookup":
             answer = self.person.answer(prompt)
             if not answer:  # Enter alone: it is done
@@ -188,7 +196,7 @@ class KeyboardOperator(Person):
         return self.person.answer(prompt)
 
     def _visible(self, prompt: Prompt) -> str:
-        """What the bench shows for a prompt; empty for a question about the person's own wishes."""
+        """What the bench shows for a prompt; empty for a question that only the user can answer."""
         if prompt.kind in ("text", "file", "next", "last") or (
             prompt.kind == "choice" and not doubt_step(prompt.key)
         ):
@@ -199,6 +207,12 @@ class KeyboardOperator(Person):
         if prompt.kind == "quantity" and not doubt_step(prompt.key):
             return f"the mains monitor shows {shown}"
         return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
+
+    def caution(self, text: str) -> None:
+        self.person.caution(text)
+
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:
+        self.person.keep_in_view(lines)
 
     def new_check(self) -> None:
         self.person.new_check()

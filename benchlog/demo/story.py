@@ -1,7 +1,7 @@
 """The kiln controller's 160 days, shown in seconds: the same commands and guided run as on a real bench.
 
-Only the order of acts is written here; every reading, verdict and recall comes out of the circuit model and the
-analysis. A command shown with ``$`` is really run, with the story's clock.
+Only the order of events is scripted; every reading, verdict and recall comes from the circuit model and the analysis.
+Commands shown with ``$`` are really run, on the demo's clock.
 """
 
 from __future__ import annotations
@@ -53,25 +53,25 @@ _DAYS = {
     "C15": (151, 230.0),
     "C16": (160, 236.0),
 }
-#: Why each check is done, in a sentence.
+#: Purpose of each check, in a sentence.
 _WHY = {
-    "C01": "Are both windings whole? Ohms first, with the plug pulled.",
+    "C01": "Are both windings intact? Ohms first, with the plug pulled.",
     "C02": "Is the barrier between mains and output sound? A first look, at low voltage.",
     "C03": "Does the supply give the voltage its label promises?",
     "C04": "How far does it sag under load? That gives the winding's resistance.",
-    "C04b": "The case is open and closed again as a test box: is the insulation still sound?",
-    "C05": "Same question as before the case was opened, same answer?",
+    "C04b": "The transformer is now in a test box: is its insulation still good?",
+    "C05": "Is the voltage still the same as before the case was opened?",
     "C06": "Two cores of unknown quality: do they match?",
-    "C07": "Are there really 60 turns on this toroid?",
-    "C08": "One shorted turn would ruin it, and shows as lost inductance.",
-    "C09": "Is the wire what it should be, and are the joints good?",
-    "C10": "Are there really 100 turns on this one?",
+    "C07": "Does this toroid really have 60 turns?",
+    "C08": "A single shorted turn would ruin it; it shows as low inductance.",
+    "C09": "Is it the right wire, and are the joints good?",
+    "C10": "Does this one really have 100 turns?",
     "C11": "The burden resistor sets the scale of every later current reading.",
     "C12": "Both toroids and the burden together, with real current.",
     "C13": "What voltage will the capacitor really see?",
-    "C14": "The box is finished: is its metal earthed, its insulation good?",
-    "C15": "First power, with lamps in series so that a mistake only lights a lamp.",
-    "C16": "Full power for twenty minutes: does everything stay cool and trip when it should?",
+    "C14": "The box is finished: is its metal earthed, and its insulation good?",
+    "C15": "First power-up, with lamps in series: a mistake then only lights the lamps.",
+    "C16": "Full power for twenty minutes: does it stay cool, and trip when it should?",
 }
 
 
@@ -89,11 +89,11 @@ class Story:
     command : callable
         Runs one command line with the story's clock and returns its exit code.
     person : Person, optional
-        Somebody who does it by hand, at real pace, instead of the scripted operator.
+        A user who takes each step by hand, instead of the scripted operator.
     console : rich Console, optional
         Where the dashboard is drawn, if it is a terminal.
     pause : callable, optional
-        Called before each new thing, so that somebody can read what is on the screen.
+        Called before each new step, so that the screen can be read.
     """
 
     def __init__(
@@ -132,7 +132,7 @@ class Story:
         self._write("plan.toml", (files("benchlog.demo") / "kc1.toml").read_text(encoding="utf-8"))
         self._write("bench.toml", self.sim.bench_toml())
         self.bench = read_bench(self.folder / "bench.toml")
-        # The links stay open over all sittings: closing a socket link takes the library 0.3 s.
+        # The links stay open over all sessions: the library takes 0.3 s to close a socket link.
         self.links = self._stack.enter_context(Acquisition(self.bench, self.person, self.clock))
         return self
 
@@ -155,7 +155,7 @@ class Story:
     # ---- narration ----
 
     def day(self, number: int, title: str, mains_v: float = 230.0) -> None:
-        """Move the clock to a morning and say what the day is about."""
+        """Set the clock to a morning and announce the day."""
         now = (self.clock.utc_ns() - self._start_ns) / 1e9
         self.clock.advance(max(0.0, number * _DAY_S - now))
         self.sim.mains(mains_v)
@@ -165,7 +165,7 @@ class Story:
         self.say(f"day {number}: {title}", "bold underline")
 
     def narrate(self, text: str) -> None:
-        """Tell one line of the story."""
+        """Show one line of narration."""
         self.say(text, "italic")
 
     def run(self, *words: str) -> int:
@@ -186,7 +186,7 @@ class Story:
             yield guide, self.links, book
 
     def session(self, *check_ids: str, left: str = "nothing", next_action: str = "") -> None:
-        """One sitting: guided checks, then the closing lines."""
+        """One session: guided checks, then the closing questions."""
         self.say(f"$ benchlog run plan.toml {' '.join(f'--check {c}' for c in check_ids)}", "cyan")
         with self._guide() as (guide, acquisition, book):
             book.begin_session({"plan": "plan.toml"})
@@ -201,7 +201,7 @@ class Story:
             book.end_session({"left": left, "next": next_action or "go on with the plan"})
 
     def _announce(self, check_id: str, plan: Plan) -> None:
-        """Say which check of how many comes now, and why it is done."""
+        """Announce the next check, its number and its purpose."""
         again = check_id in self._begun
         if not again:
             self._begun.append(check_id)
@@ -210,13 +210,13 @@ class Story:
         self.say(f"{f'{check_id} again' if again else place}: {_WHY[check_id]}", "bold")
 
     def part_state(self, tag: str, state: str) -> None:
-        """Write down that a part is in another state from now on."""
+        """Record a part's new state."""
         self.say(f"  {tag} is now {state}", "dim")
         with Logbook.open(self.logbook_path, clock=self.clock) as book:
             book.append("part", {"part": tag, "state": state})
 
     def edit_plan(self, **changes: tuple[str, str]) -> None:
-        """Change the plan as an editor would: in the named check, old text to new."""
+        """Edit the plan: in the named check, replace old text by new."""
         text = self.plan_path.read_text(encoding="utf-8")
         for check_id, (old, new) in changes.items():
             start = text.index(f'id = "{check_id}"')
@@ -239,7 +239,7 @@ class Story:
         return self.run("standard", meter, standard, shown)
 
     def watch(self, point: str, function: Function, *tags: str, span_s: float = 20.0) -> None:
-        """Leave meters on one point for a while: a picture on a terminal, changes as lines elsewhere."""
+        """Watch meters on one point for a while: full screen on a terminal, changes as lines elsewhere."""
         self.say(
             f"$ benchlog watch {' '.join(tags)} --group {point}={','.join(tags)} --for '{span_s:g} s'", "cyan"
         )
@@ -247,7 +247,7 @@ class Story:
         collector = Collector(
             self.bench, (NodeGroup(point, tags, function),), clock=self.clock, target=self.logbook_path.name
         )
-        # MB-02 has no link: somebody reads it off and types, once a second.
+        # MB-02 has no link: its reading is typed, once a second.
         readers = [make_adapter(f"sim:{tag}", tag, clock=self.clock) for tag in tags]
         kept = play(
             self.console,
@@ -264,7 +264,7 @@ class Story:
     # ---- the acts ----
 
     def only(self, check_id: str) -> None:
-        """One check of the plan, on the day it belongs to."""
+        """One check of the plan, on its day."""
         check = read_plan(self.plan_path).check(check_id)
         day, mains_v = _DAYS[check.id]
         with self.sim.scene.change():
@@ -275,21 +275,21 @@ class Story:
         self.session(check.id)
 
     def short(self) -> None:
-        """The four main jobs, a minute's reading."""
-        self.say("Job 1 of 4: a plug-in supply is checked before its case is opened", "bold underline")
-        self.day(0, "one wire in a test lead is broken, and nobody knows", mains_v=236.0)
+        """The four main jobs, in about a minute."""
+        self.say("Job 1 of 4: check a plug-in supply before its case is opened", "bold underline")
+        self.day(0, "a test lead has a broken wire, but nobody knows it yet", mains_v=236.0)
         with self.sim.scene.change():
             self.sim.scene.leads["LB"].open = True
         self.session("C03", next_action="the toroid")
-        self.day(70, "Job 2 of 4: the turns of a hand-wound toroid are counted")
+        self.day(70, "Job 2 of 4: count the turns of a hand-wound toroid")
         self.session("C10")
-        self.day(96, "Job 3 of 4: two meters on a known 5 V, and one has drifted")
+        self.day(96, "Job 3 of 4: two meters on a known 5 V; one has drifted")
         self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
-        self.narrate("Two meters show that one is wrong, not which. The known voltage shows which one:")
+        self.narrate("Two meters show that one is wrong, but not which. The known voltage shows which one:")
         self.standard("MB-02", "CS-3")
         self._pause()
         self.say("", "")
-        self.say("Job 4 of 4: all of it is on record, and a change to it would show", "bold underline")
+        self.say("Job 4 of 4: everything is on record, and any change to it would show", "bold underline")
 
     def whole(self) -> None:
         """All seventeen checks and four hold points."""
@@ -304,13 +304,13 @@ class Story:
 
     def opening(self) -> None:
         """Day 0: check standards, the supply, a reading near zero, the hold point."""
-        self.day(0, "the plug-in supply T1 has arrived; its case is to be opened", mains_v=236.0)
+        self.day(0, "the plug-in supply T1 has arrived; we want to open its case", mains_v=236.0)
         with self.sim.scene.change():
-            self.sim.scene.leads["LB"].open = True  # a wire broken inside its insulation; nobody knows yet
-        self.narrate("Two minutes for the meters first: each on a check standard.")
+            self.sim.scene.leads["LB"].open = True  # a wire broken inside its insulation, not known yet
+        self.narrate("First two minutes for the meters: each on a check standard.")
         for meter in ("MA-01", "MB-02"):
             self.standard(meter, "CS-3")
-        self.narrate("The hold point is tried before anything is measured:")
+        self.narrate("Try the hold point before anything is measured:")
         self.run("release", str(self.plan_path), "H1")
         self.session("C01", "C02", "C03", "C04", next_action="release H1, open the case")
         self.run("release", str(self.plan_path), "H1")
@@ -321,9 +321,7 @@ class Story:
         self.day(34, "check standards")
         passed = self.standard("MB-02", "CS-3") == 0
         self.narrate(
-            "It passes, so it is used on."
-            if passed
-            else "It is used on all the same; the record will say so."
+            "It passes, so we go on using it." if passed else "We use it anyway; the record will say so."
         )
         self.day(38, "the bare transformer goes into a closed test box", mains_v=231.0)
         self.part_state("T1", "in test box")
@@ -345,7 +343,7 @@ class Story:
         counted = turns.get("most_likely")
         if self.results["C10"].verdict is not Verdict.PASS and counted is not None and counted != 100:
             self.narrate(
-                f"The ratio says {counted} turns: take {abs(counted - 100)} off and do the check again."
+                f"The ratio says {counted} turns: take {abs(counted - 100)} off and repeat the check."
             )
             self.sim.rewind("CT2", 101 - (counted - 100))
             self.session("C10")
@@ -366,12 +364,12 @@ class Story:
         self.session("C13", left="nothing; the capacitor was discharged through 10 kohm")
 
     def bad_meter(self) -> None:
-        """Days 96 and 97: a meter fails its standard; what rested on it is measured again."""
+        """Days 96 and 97: a meter fails its standard; results that used it are measured again."""
         self.day(96, "both meters on the 5 V reference")
         self.watch("CS-3", Function.DC_VOLTS, "MA-01", "MB-02")
-        self.narrate("Two meters show that one is wrong, not which. The check standard shows which one:")
+        self.narrate("Two meters show that one is wrong, but not which. The check standard shows which one:")
         self.standard("MB-02", "CS-3")
-        self.narrate("A new battery: as left.")
+        self.narrate("It gets a new battery; its reading now is recorded as left.")
         self.sim.new_battery("MB-02")
         self.standard("MB-02", "CS-3")
         self.run("status", str(self.plan_path))

@@ -1,4 +1,4 @@
-"""The scripted operator of the kiln controller's story: does on the simulated bench what each prompt asks."""
+"""The scripted operator of the demo: does on the simulated bench what each prompt asks."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _DOUBTED = "MB-02"
 
 
 class StoryOperator(SimulatedOperator):
-    """Answers the prompts of the story's checks, known by their keys.
+    """Answers the prompts of the demo's checks, by their keys.
 
     Parameters
     ----------
@@ -23,8 +23,8 @@ class StoryOperator(SimulatedOperator):
 
     def __init__(self, bench: Any, person: Any, say: Callable[[str, str], None]) -> None:
         super().__init__(bench, person, say)
-        self.meter_of = {"C05": _DOUBTED, "C13": _DOUBTED}  # a meter found bad is replaced by the other one
-        self._shown = ""  # what the last check of a diagnosis left on the doubted meter's display
+        self.meter_of = {"C05": _DOUBTED, "C13": _DOUBTED}  # a meter found bad is replaced
+        self._shown = ""  # display of the doubted meter after the last check of a diagnosis
         hook = bench.hookups
         self.acts = {
             "C01/primary/hookup": lambda: self.dead("MA-01", "T1.plug", Function.OHMS),
@@ -75,7 +75,7 @@ class StoryOperator(SimulatedOperator):
         self.bench.hookups.element(on=True)
 
     def on_standard(self, meter: str, standard: str, function: Function) -> str:
-        """Put a meter on a check standard and read it off, with ac or dc as the dial says."""
+        """Put a meter on a check standard and read it, with ac or dc by its dial."""
         self.clear()
         self.put(meter, standard, function)
         return str(self.person.read(meter))
@@ -112,7 +112,7 @@ class StoryOperator(SimulatedOperator):
             self._shown = str(self.person.act(step))
 
     def yes_or_no(self, key: str) -> str:
-        """Answer yes or no; look at the lamps where the question is about them."""
+        """Answer yes or no; look at the lamps if the question is about them."""
         if key.startswith("C15/relay_on"):
             self.bench.hookups.lamps(on=True)
             return "y" if self.bench.lit("LAMP") and self.bench.lit("SERIES-LAMP") else "n"

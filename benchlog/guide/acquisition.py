@@ -1,4 +1,4 @@
-"""How readings and captures come in during a guided run: from a link where there is one, else typed."""
+"""Taking readings and captures in a guided run: over a link if there is one, else typed."""
 
 from __future__ import annotations
 
@@ -29,33 +29,33 @@ from benchlog.units import format_quantity
 
 
 class Acquisition(Dialogue):
-    """Takes readings and captures on a bench, with a person to move leads and type displays.
+    """Takes readings and captures on a bench; a person moves leads and types displays.
 
     Attributes
     ----------
     check : CheckContext
         The check being done.
     kept : list of (Reading, str)
-        Readings taken since `begin`, each with its reference.
+        Readings since `begin`, each with its reference.
     expected : float or None
-        What the last reading was expected to be, in its unit.
+        Expected value of the last reading, in its unit.
     findings : list of Finding
-        What was noticed on the way since `begin`: slips that were asked about.
+        Findings since `begin`: slips that were asked about.
     unasked : dict of str to tuple of Slip
         Slips in readings since `begin` that nobody could be asked about, by meter and display.
     generators : set of str
         Generators that drove the part since `begin`.
     energised : str
-        What the last hook-up energised and nobody has switched off, in words; empty for nothing.
+        What the last hook-up energised and is still on, in words; empty for nothing.
     rested : bool
-        The bench was not used for months: a diagnosis should know.
+        The bench was not used for months, which a diagnosis takes into account.
     cards : bool
         Whether hook-up cards are shown.
 
     Notes
     -----
-    After a current measurement every volts step demands the jack confirmation: volts with a lead in the current jack is
-    a short circuit.
+    After a current measurement, each volts step first asks about the jacks: a volts measurement with a lead in the
+    current jack is a short circuit.
     """
 
     def __init__(self, bench: Bench, person: Person, clock: Clock) -> None:
@@ -83,7 +83,7 @@ class Acquisition(Dialogue):
         self._instruments.close_all()
 
     def begin(self, check: CheckContext | None = None) -> None:
-        """Begin a check: nothing taken yet."""
+        """Begin a check, without readings."""
         self.check = check or CheckContext()
         self._undo = self.check.undo
         self.kept.clear()
@@ -93,7 +93,7 @@ class Acquisition(Dialogue):
         self.generators.clear()
 
     def show_hookup(self, hookup: Hookup) -> None:
-        """Say a hook-up aloud where speech is on, and show its card with the dangers where cards are wanted."""
+        """Say a hook-up aloud if speech is on, and show its card with the dangers if cards are on."""
         self.person.connect(hookup)
         if not self.cards:
             return
@@ -110,17 +110,17 @@ class Acquisition(Dialogue):
     # ---- what is known of the meters ----
 
     def in_current_jack(self, tags: Iterable[str]) -> None:
-        """Note that these meters measured current last, by the record."""
+        """Note that, by the record, these meters last measured current."""
         self._in_current_jack.update(tags)
         self._after_current.update(tags)
 
     def read_right(self, tag: str) -> None:
-        """Note that a meter just showed what was expected."""
+        """Note that a meter just showed the expected value."""
         self._just_right.add(tag)
         self._after_current.discard(tag)
 
     def context(self, tag: str, function: Function) -> tuple[str, ...]:
-        """What a diagnosis should know of a meter before it begins, with the record's knowledge."""
+        """Context of a meter for a diagnosis, including the record's."""
         instrument = self.bench.instruments.get(tag)
         known = {
             "linked meter": instrument is not None and instrument.linked,
@@ -147,15 +147,15 @@ class Acquisition(Dialogue):
         Parameters
         ----------
         meter : str or None
-            Tag; None asks which meter, or takes the bench's only one.
+            Tag; None asks for the meter, or uses the bench's only one.
         function : Function
-            What it must be set to.
+            Function it must be set to.
         what : str
             What is measured, for the prompt.
         key : str
             Name of the step, for scripts.
         expect : float, optional
-            What is expected, in the SI unit: a display near zero is then held longer, a slip asked about.
+            Expected value, in the SI unit: a display near zero is then held longer, and slips are asked about.
         limits : Limits, optional
             Within which a value would be if it were not for a slip.
         """
@@ -188,15 +188,15 @@ class Acquisition(Dialogue):
         self.unasked.pop(_by(reading), None)
 
     def withdraw(self, first: int, question: str, key: str) -> bool:
-        """Take back the readings from this number on, with a reason; False where none is given."""
+        """Withdraw the readings from this number on, with a reason; False if none is given."""
         taken = self.kept[first:]
         if not taken:
             return True
         shown = ", ".join(reading.displayed for reading, _ in taken)
-        prompt = Prompt("text", f"take back {shown}{question}: what was wrong?", f"{key}/undo")
+        prompt = Prompt("text", f"withdraw {shown}{question}: what was wrong?", f"{key}/undo")
         reason = self.person.answer(prompt).strip()
         if not reason:
-            self.person.show("  not taken back: that needs a reason")
+            self.person.show("  not withdrawn: that needs a reason")
             return False
         for reference in dict.fromkeys(reference for _, reference in taken if reference):
             self.check.supersede(reference, reason)
@@ -205,16 +205,16 @@ class Acquisition(Dialogue):
         return True
 
     def doubtful_reading(self) -> MeterReading | None:
-        """The last reading, where a diagnosis could look into it."""
+        """The last reading, if a diagnosis can use it."""
         if not self.kept or self.kept[-1][0].unit not in ("V", "ohm", "A") or self.check.mains_referenced:
             return None
         reading = self.kept[-1][0]
         return self.check.know(MeterReading(reading, self.bench.accuracy(reading)))
 
     def capture(self, scope: str, channels: Sequence[str], *, which: str = "") -> Capture:
-        """Take one record of these channels with a scope of the bench, or ask for the file where it has no link.
+        """Take one record of these channels with a scope of the bench, or ask for the file if it has no link.
 
-        `which` says in that question which record it is.
+        `which` names the record in that question.
         """
         if self.takes_files(scope):
             self._refuse_mains(scope)
@@ -225,7 +225,7 @@ class Acquisition(Dialogue):
         return self.scope(scope).capture(channels, timeout_s=10.0)
 
     def takes_files(self, scope: str) -> bool:
-        """Whether records of a scope come as files that the person names."""
+        """Whether a scope's records are files that the user names."""
         instrument = self.bench.instruments.get(scope)
         unlinked = instrument is not None and instrument.kind == "scope" and not instrument.linked
         return self.check.by_file or unlinked
@@ -236,7 +236,7 @@ class Acquisition(Dialogue):
         Raises
         ------
         UsageError
-            If it is none, or the node under test is mains-referenced.
+            If it is not a scope, or the node under test is connected to mains.
         """
         self._refuse_mains(tag)
         return self._instruments.scope(tag)
@@ -244,7 +244,7 @@ class Acquisition(Dialogue):
     def _refuse_mains(self, tag: str) -> None:
         if self.check.mains_referenced:
             raise UsageError(
-                f"no clip of {tag} on a mains-referenced node: its ground is protective earth",
+                f"{tag} can't be used on a node connected to mains: its ground clip is protective earth",
                 hint="measure there with a rated meter and leads, or with an isolated probe; local rules apply",
             )
 
@@ -272,7 +272,7 @@ class Acquisition(Dialogue):
             self._after_current.add(tag)
         elif function.is_volts and tag in self._in_current_jack:
             while not self.confirm(
-                f"{tag} measured current: are both its leads back in the volts jacks?", f"{key}/jacks"
+                f"{tag} measured current last: are both its leads back in the volts jacks?", f"{key}/jacks"
             ):
                 self.person.show(
                     "  move them first: volts with a lead in the current jack is a short circuit",
@@ -317,7 +317,7 @@ class Acquisition(Dialogue):
             )
 
     def _trouble(self, tag: str, error: InstrumentError, key: str) -> bool:
-        """Let a person decide what to do about a link: true to type the reading, false to try again."""
+        """Ask what to do about a link: true to type the reading, false to try again."""
         if not self.person.interactive:
             raise error
         self.person.show(f"  {error}", style="bold")

@@ -1,7 +1,7 @@
-"""Hook-up cards in plain characters: what to set, which jack, which lead where; made from a hook-up and the bench file.
+"""Hook-up cards in plain text: settings, jacks and leads, made from a hook-up and the bench file.
 
-A card is text of at most 78 columns, ASCII in its drawing, so that it reads on any terminal and by ear. On a narrower
-screen the drawing goes from top to bottom.
+A card has at most 78 columns and draws in ASCII, so that any terminal and any screen reader can use it. On a narrower
+screen the drawing runs from top to bottom.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ _POLAR = (Function.DC_VOLTS, Function.DIODE)
 class Card:
     """One hook-up."""
 
-    settings: tuple[str, ...] = ()  #: Per instrument: dial, jacks, leads.
+    settings: tuple[str, ...] = ()  #: For each instrument: dial, jacks, leads.
     drawing: tuple[str, ...] = ()  #: Lines of plain ASCII.
-    dangers: tuple[str, ...] = ()  #: What can hurt, and what to do about it.
+    dangers: tuple[str, ...] = ()  #: Dangers, and what to do about them.
 
     def lines(self, columns: int = WIDTH) -> list[str]:
         """Settings, then the drawing, indented and wrapped to the card's width."""
@@ -40,12 +40,12 @@ class Card:
 
 
 def danger_lines(text: str, columns: int = WIDTH) -> list[str]:
-    """Wrap a danger to the card's width, marked by a shape as well as any colour."""
+    """Wrap a danger to the card's width, marked by a sign besides colour."""
     return textwrap.wrap(text, min(WIDTH, columns), initial_indent="  ! ", subsequent_indent="    ")
 
 
 def jack(function: Function) -> str:
-    """Jack of the red lead for a function; markings as most handheld meters have them (common practice, no source)."""
+    """Jack of the red lead for a function, marked as on most handheld meters (common practice, no source)."""
     return "current jack (A, or mA if surely below its fuse)" if function.is_current else "V/ohm jack"
 
 
@@ -55,7 +55,7 @@ def card_of(hookup: Hookup, bench: Bench, columns: int = WIDTH) -> Card:
     Parameters
     ----------
     bench : Bench
-        Knows which leads belong to which meter.
+        Has the leads of each meter.
     """
     drawing = _drawing(hookup, bench)
     if max(map(len, drawing), default=0) + 4 > columns:
@@ -87,14 +87,14 @@ def _settings(hookup: Hookup, bench: Bench) -> list[str]:
 
 
 def _borrowed(meter: str, bench: Bench) -> bool:
-    """Whether an instrument is missing from the bench file, so that its jacks are not known."""
+    """Whether an instrument is not in the bench file, so that its jacks are not known."""
     return meter != "meter" and bool(bench.instruments) and meter not in bench.instruments
 
 
 def _meter(meter: str, function: Function, bench: Bench) -> str:
-    """Dial and jacks of a meter, with its leads and category where the bench file knows them."""
+    """Dial and jacks of a meter, with its leads and category if the bench file has them."""
     if _borrowed(meter, bench):
-        return f"{meter} (not in the bench file): set to {_dial(function)}, leads as its own instructions say"
+        return f"{meter} (not in the bench file): set to {_dial(function)}, leads as in its manual"
     instrument = bench.instruments.get(meter)
     leads = f", leads {instrument.leads}" if instrument and instrument.leads else ""
     category = f", {instrument.category}" if instrument and instrument.category else ""
@@ -137,7 +137,7 @@ def _drawing(hookup: Hookup, bench: Bench, *, narrow: bool = False) -> tuple[str
 
 
 def _labels(hookup: Hookup, point: int) -> str:
-    """Labels of what is clipped on at a point."""
+    """Labels of the clips at a point."""
     if hookup.circuit is Circuit.FOUR_WIRE and point in (0, len(hookup.path)):
         return "current clip"
     said = _probe_labels(hookup, point)

@@ -1,4 +1,4 @@
-"""What taking readings must know of the check being done, what it hands to the record, and what comes out of it."""
+"""Context of the check being done, for taking and recording readings; and its outcome."""
 
 from __future__ import annotations
 
@@ -37,23 +37,22 @@ def _not_noted(tag: str, function: Function, cause: str) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckContext:
-    """The check being done; without a logbook nothing is kept, known or withdrawn."""
+    """The check being done; without a logbook nothing is recorded, known or withdrawn."""
 
-    name: str = ""  #: Of the check, for the keys of prompts.
-    mains_referenced: bool = False  #: The node under test is on the mains: no scope goes there.
-    fed_by: str = ""  #: What feeds the points, as `diagnosis.Case` has it; empty where the plan does not say.
-    by_file: bool = False  #: Records of the scope come as files, also where it has a link.
+    name: str = ""  #: Id of the check, for the keys of prompts.
+    mains_referenced: bool = False  #: The node under test is connected to mains: no scope may be used.
+    fed_by: str = ""  #: What feeds the points, as in `diagnosis.Case`; empty if the plan does not say.
+    by_file: bool = False  #: The scope's records are files, even if it has a link.
     #: Records a reading, and what is measured, before it is confirmed as taken; returns a reference to it.
     keep: Callable[[Reading, str], str] = _not_kept
     #: Withdraws a recorded reading, by its reference, with a reason.
     supersede: Callable[[str, str], None] = _nothing_superseded
     undo: Callable[[], bool] | None = None  #: Withdraws the last result; returns whether one was withdrawn.
-    #: Shows and keeps what is expected and the limits to be judged by, where they hang on something read
-    #: first.
+    #: Shows and records expectation and limits, if they depend on an earlier reading.
     fix_limits: Callable[[str, Mapping[str, Limits]], None] = _no_limits
-    #: Adds what is known of a meter to its reading; by default no more than its data sheet.
+    #: Adds the meter's known error to its reading; by default only its data sheet.
     know: Callable[[MeterReading], MeterReading] = _by_data_sheet
-    #: Returns what the record knows of a meter on a function, in the words a diagnosis takes as context.
+    #: Returns the record's context of a meter on a function, for a diagnosis.
     recorded: Callable[[str, Function], tuple[str, ...]] = _nothing_known
     #: Notes that a diagnosis found a meter bad on a function, and why.
     found_bad: Callable[[str, Function, str], None] = _not_noted
@@ -61,7 +60,7 @@ class CheckContext:
 
 @dataclass(frozen=True, slots=True)
 class CheckOutcome:
-    """A result with the evidence it rests on."""
+    """A result with its evidence."""
 
     result: Result
     readings: tuple[Reading, ...] = ()

@@ -1,4 +1,4 @@
-"""Questions to the person during a guided run: s, u and q are understood at each, an Enter confirms, nothing else does."""
+"""Questions during a guided run: s, u and q work at each; only Enter confirms."""
 
 from __future__ import annotations
 
@@ -9,35 +9,35 @@ from contextlib import contextmanager
 from benchlog.guide.person import Person, Prompt
 from benchlog.reading import Function
 
-#: What asks for skip, undo and stop wherever it can't be meant as an answer.
+#: Keys for skip, undo and stop, unless they can be meant as an answer.
 _WISHES = {"s": "s", "skip": "s", "u": "u", "undo": "u", "q": "q", "quit": "q", "stop": "q"}
 _NO_UNDO = "  nothing to undo in this session"
 _LIKE_A_DISPLAY = re.compile(r"[+\-−]?[\d.,]*\d|OL$", re.IGNORECASE)
 
 
 class SkippedError(Exception):
-    """The person skipped the step; the message is the reason typed."""
+    """The user skipped the step; the message is the reason typed."""
 
 
 class StoppedError(Exception):
-    """The person wants to stop here and continue another time."""
+    """The user wants to stop here and continue another time."""
 
 
 class UndoneError(Exception):
-    """The person withdrew the last result; that check is done again before the present one."""
+    """The user withdrew the last result; its check is done again before the present one."""
 
 
 class TakenBackError(Exception):
-    """The person took back what was answered or read since `Dialogue.going_back` began; that part begins again."""
+    """The user withdrew the answers and readings since `Dialogue.going_back` began; that part begins again."""
 
 
 class Dialogue:
-    """Asks a person, and understands s, u and q wherever they can't be meant as an answer.
+    """Asks a person; s, u and q work wherever they can't be meant as an answer.
 
     Attributes
     ----------
     last_done : str
-        The step that was confirmed last as done.
+        The last step confirmed as done.
     """
 
     def __init__(self, person: Person) -> None:
@@ -51,15 +51,15 @@ class Dialogue:
 
     @contextmanager
     def going_back(self, take_back: Callable[[], bool | None], *, reasons: bool = True) -> Iterator[None]:
-        """Let u take back what was answered within the block; with nothing to take back it goes one level out.
+        """Let u withdraw the answers within the block; without any it goes one level out.
 
         Parameters
         ----------
         take_back : callable
-            Takes back; returns whether it did, None for nothing to take back. It is called only where something was
-            answered in the block.
+            Withdraws them; returns whether it did, None if there was nothing. Called only if something was answered in the
+            block.
         reasons : bool
-            Whether s asks why.
+            Whether s asks for a reason.
         """
         answers, before = self._answers, self._reasons
 
@@ -80,12 +80,12 @@ class Dialogue:
             self._reasons = before
 
     def ask(self, prompt: Prompt) -> str:
-        """Ask, with s, u and q understood wherever they can't be meant as an answer.
+        """Ask; s, u and q work wherever they can't be meant as an answer.
 
         Raises
         ------
         SkippedError, StoppedError, UndoneError, TakenBackError
-            When the person wants that instead.
+            If the user chooses that.
         """
         while True:
             answer = self.person.answer(prompt)
@@ -96,7 +96,7 @@ class Dialogue:
             self.wish(wish, prompt.key)
 
     def wish(self, key: str, step: str) -> None:
-        """Do what s, u or q asks for; returns only when nothing was undone."""
+        """Do what s, u or q asks for; returns only if nothing was undone."""
         if key == "q":
             raise StoppedError
         if key == "s":
@@ -108,37 +108,37 @@ class Dialogue:
         self.person.show(_NO_UNDO)
 
     def _why_skipped(self, step: str) -> str:
-        """Ask until there is a reason: a gap that nobody can explain later is not a record."""
+        """Ask until there is a reason, so that the gap can be explained later."""
         while True:
             reason = self.person.answer(Prompt("text", "why is it skipped?", f"{step}/skip")).strip()
             if reason:
                 return reason
-            self.person.show("  a few words, for the record")
+            self.person.show("  type a few words, for the record")
 
     def do(self, text: str, key: str, instrument: str = "", function: Function | None = None) -> None:
-        """Ask the person to do something, for instance to set a dial, until Enter alone confirms it.
+        """Ask the user to do something, for instance set a dial, until Enter alone confirms it.
 
-        A reading typed here confirms nothing; it is asked about when its turn comes.
+        A reading typed here does not confirm; it is asked about when it is due.
 
         Raises
         ------
         SkippedError, StoppedError, UndoneError, TakenBackError
-            When the person wants that instead.
+            If the user chooses that.
         """
         self._early = ""
         while answer := self.ask(Prompt("hookup", text, key, instrument, function)):
             later = ""
             if _LIKE_A_DISPLAY.match(answer):
-                self._early, later = answer, "; a reading is asked for when its turn comes"
-            self.person.show(f"  '{answer}' was not taken: press Enter alone when it is done{later}")
+                self._early, later = answer, "; you are asked for the reading in a moment"
+            self.person.show(f"  '{answer}' does not answer this: press Enter alone when it is done{later}")
         self.last_done = text
 
     def typed_early(self, tag: str, key: str) -> str:
-        """Return the reading typed at the last hook-up where the person says that it is this one; else nothing."""
+        """Return the reading typed at the last hook-up if the user confirms that it is this one; else empty."""
         early, self._early = self._early, ""
         if not early or not self.person.interactive:
             return ""
-        question = f"you typed '{early}' before: is that what {tag or 'the meter'} shows now?"
+        question = f"you typed '{early}' before: does {tag or 'the meter'} show that now?"
         return early if self.confirm(question, f"{key}/early") else ""
 
     def confirm(self, text: str, key: str) -> bool:
@@ -147,21 +147,21 @@ class Dialogue:
             answer = self.ask(Prompt("confirm", text, key)).lower()
             if answer in ("y", "yes", "n", "no"):
                 return answer[0] == "y"
-            self.person.show("  answer y or n")
+            self.person.show("  type y or n")
 
     def choose(self, prompt: Prompt) -> str:
         """Ask until the answer is one of the prompt's choices."""
         while (answer := self.ask(prompt)) not in prompt.choices:
-            self.person.show(f"  one of: {', '.join(prompt.choices)}")
+            self.person.show(f"  type one of: {', '.join(prompt.choices)}")
         return answer
 
     def go_on(self, text: str, key: str, wishes: Sequence[str] = (), *, last: bool = False) -> str:
-        """Leave on the screen what was shown until the person goes on; returns one of the wishes, or nothing.
+        """Keep the screen until the user goes on; returns one of the wishes, or empty.
 
         Raises
         ------
         StoppedError, UndoneError
-            When the person wants that instead.
+            If the user chooses that.
         """
         prompt = Prompt("last" if last else "next", text, key, choices=tuple(wishes))
         while True:

@@ -1,4 +1,4 @@
-"""Look into a reading that looks wrong: the diagnosis asks, the person acts, until part or meter is found."""
+"""Diagnose a reading that looks wrong: the diagnosis asks, the user acts, until part or meter is found."""
 
 from __future__ import annotations
 
@@ -19,7 +19,13 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
-from benchlog.guide.inquiry import Inquiry, in_percent, minutes_in_words, survivors_in_words
+from benchlog.guide.inquiry import (
+    Inquiry,
+    in_percent,
+    minutes_in_words,
+    several_seen,
+    survivors_in_words,
+)
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
@@ -27,19 +33,19 @@ from benchlog.result import Result
 from benchlog.units import format_quantity
 
 MAX_CHECKS = 10
-_ROUNDS = 2  # how often something is put right and read again before it is left as it is
+_ROUNDS = 2  # how often something is fixed and read again at most
 _ROWS = 3
 _READ_AGAIN = ("lead", "setting", "supply", "none")
 _OHMS = ("short_tips_ohms", "known_resistor", "ohms_output", "ohms_plug")
 _DC = ("dc_same_points", "fresh_cell")
 _TYPED = ("read_mains", "scope_output")
-#: Actions that put a grounded clip on the node.
+#: Actions that connect a grounded clip to the node.
 _SCOPE = ("scope_output",)
 
 
 @dataclass(slots=True)
 class _Step:
-    """What there was before a check of a diagnosis was done."""
+    """State before a check of a diagnosis."""
 
     kept: int
     readings: int
@@ -48,21 +54,21 @@ class _Step:
 
 @dataclass(slots=True)
 class MeterDiagnosis:
-    """A diagnosis of a meter's reading in a guided run: each check is done by the person, and read from the meter."""
+    """A diagnosis of a meter's reading in a guided run: the user does each check, the meter is read."""
 
     acquisition: Acquisition  #: Takes the readings asked for.
-    session: Session  #: The engine's side of it.
+    session: Session  #: The diagnosis engine's session.
     first: Reading  #: The reading that looks wrong.
     key: str  #: Name of the step, for scripts.
-    readings: list[Reading] = field(default_factory=list)  #: Everything read on the way.
-    second: MeterReading | None = None  #: What the second meter showed, if it was asked.
+    readings: list[Reading] = field(default_factory=list)  #: All readings during it.
+    second: MeterReading | None = None  #: Reading of the second meter, if any.
     _steps: list[_Step] = field(default_factory=list)
 
     @classmethod
     def begun(
         cls, acquisition: Acquisition, first: Reading, expect: float, key: str, mains_nominal_v: float | None
     ) -> MeterDiagnosis:
-        """Begin with a reading, what was expected instead in its unit, and what is known of the meter."""
+        """Begin with a reading, its expected value in the same unit, and the meter's context."""
         case = Case(
             expected_quantity(expect, first.function),
             parse_shown(display_text(first), what="reading"),
@@ -73,7 +79,7 @@ class MeterDiagnosis:
         return cls(acquisition, Session(case), first, key)
 
     def ask_on(self, key: str = "") -> None:
-        """Have the checks done that the engine asks for, until it stops."""
+        """Ask for the checks that the engine proposes, until it stops."""
         key = key or self.key
         inquiry = Inquiry(
             self.session,
@@ -95,7 +101,7 @@ class MeterDiagnosis:
         return True
 
     def _done(self, check: NextCheck, key: str) -> str:
-        """Let the person do one check; returns its outcome as shown."""
+        """Have one check done; returns its outcome as shown."""
         acquisition = self.acquisition
         before = _Step(len(acquisition.kept), len(self.readings), self.second)
         card = f"Next ({minutes_in_words(check.minutes)}): {check.card}"
@@ -110,12 +116,14 @@ class MeterDiagnosis:
         return shown
 
     def _asked(self, action: str, card: str, step: str) -> str:
-        """The outcome of a check that is seen or read elsewhere; empty for one that this meter reads."""
-        acquisition, words = self.acquisition, load_catalogue().actions[action].words
-        if words:
-            return acquisition.choose(Prompt("choice", card, step, self.first.instrument, choices=words))
+        """Outcome of a check that is seen or read elsewhere; empty for one that this meter reads."""
+        acquisition, catalogue = self.acquisition, load_catalogue()
+        if words := catalogue.actions[action].words:
+            meanings = catalogue.meanings_of(words)
+            prompt = Prompt("choice", card, step, self.first.instrument, choices=words, meanings=meanings)
+            return several_seen(acquisition, prompt, acquisition.choose(prompt))
         if action in _SCOPE and acquisition.check.mains_referenced:
-            raise SkippedError("no scope clip on a mains-referenced node: its ground is protective earth")
+            raise SkippedError("no scope clip on a node connected to mains: it is protective earth")
         if action not in _TYPED:
             return ""
         while text := acquisition.ask(Prompt("quantity", card, step)):
@@ -143,7 +151,7 @@ class MeterDiagnosis:
         return display_text(taken.reading)
 
     def read_again(self, reading: Reading) -> None:
-        """Take in the reading after what was decided was put right: it is confirmed, or more is wrong."""
+        """Take the reading after the fix: it confirms the cause, or more is wrong."""
         if self.decided and not self.state.confirmed:
             self._steps.append(_Step(len(self.acquisition.kept), len(self.readings), self.second))
             self.session.update(parse_evidence((READ_AGAIN, display_text(reading))))
@@ -164,7 +172,7 @@ class MeterDiagnosis:
         return self.state.causes[0].family
 
     def in_words(self) -> str:
-        """The outcome in one line."""
+        """Outcome in one line."""
         state = self.state
         cause = state.causes[0]
         if self.decided:
@@ -172,25 +180,25 @@ class MeterDiagnosis:
         return f"{state.stop or 'broken off'}: {survivors_in_words(state)}"
 
     def to_json(self) -> dict[str, Any]:
-        """Path and answer for the record."""
+        """Steps and answer, for the record."""
         return {"path": [[e.action, e.text] for e in self.session.done], **self.state.to_json()}
 
     def note_doubt(self) -> None:
-        """Carry a meter found bad, or a lead that was not put right, into the checks that follow."""
+        """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""
         unmended = self.family == "lead" and not self.state.confirmed
         if self.decided and (self.family == "meter" or unmended) and self.first.instrument:
             cause = self.state.causes[0].label
             self.acquisition.check.found_bad(self.first.instrument, self.first.function, cause)
             self.acquisition.person.show(
-                f"  {self.first.instrument} is in doubt from now on: {cause}. Its readings count as can't tell "
-                "until it is put right and passes a check standard.",
+                f'  {self.first.instrument} is in doubt from now on: {cause}. Results with it are "can\'t tell" until it is fixed '
+                "and passes a check standard.",
                 style="bold",
             )
 
 
 @dataclass(frozen=True, slots=True)
 class Resolved:
-    """Readings after a diagnosis: the one to judge, the one that confirms it, and all that were taken."""
+    """Readings after a diagnosis: the one to judge, the one that confirms it, and all readings."""
 
     judged: MeterReading
     second: MeterReading | None = None
@@ -207,14 +215,14 @@ def look_into(
     *,
     mains_nominal_v: float | None = None,
 ) -> Resolved:
-    """Diagnose a reading that looks wrong, repair what can be repaired, read again, let a second meter confirm.
+    """Diagnose a reading that looks wrong, have it fixed if possible, read again, confirm with a second meter.
 
     Parameters
     ----------
     first : MeterReading
         The reading that looks wrong.
     expect_value : float
-        What was expected, in the reading's unit.
+        Expected value, in the reading's unit.
     key : str
         Name of the step, for scripts.
     what : str
@@ -231,7 +239,7 @@ def look_into(
     if acquisition.check.mains_referenced:
         # The cheapest checks (a load, ohms, a scope) are the dangerous ones here.
         acquisition.person.show(
-            "  not looked into on a mains-referenced node: power off, then prove the meter on a known source"
+            "  no diagnosis on a node connected to mains: power off, then prove the meter on a known source"
         )
     if acquisition.check.mains_referenced or shown.unit not in ("V", "ohm", "A"):
         return Resolved(first, None, None, (shown,))
@@ -246,14 +254,18 @@ def look_into(
 
 
 def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
-    """Let what was found be put right, and read again; the last such reading, None where there was nothing to mend."""
+    """Have the fault fixed and read again; returns the last such reading, None if there was nothing to fix."""
     acquisition, function, tag = doubt.acquisition, doubt.first.function, doubt.first.instrument
     again, power = None, doubt.session.source_words
     for turn in range(_ROUNDS):
         if doubt.decided and doubt.family not in _READ_AGAIN:
             break
         step = doubt.key if turn == 0 else f"{doubt.key}/{turn + 1}"
-        right = f"Fix this first ({doubt.in_words()})" if doubt.decided else "Not decided: set all up afresh"
+        right = (
+            f"Fix this first ({doubt.in_words()})"
+            if doubt.decided
+            else "Not decided: set everything up again"
+        )
         acquisition.do(
             f"{power['off']}. {right}, {tag} on the same points while dead, {function}, {power['on']}",
             f"{step}/mended",
@@ -269,14 +281,14 @@ def _mended(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
 
 
 def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
-    """Read the same points with another meter; None where there is none."""
+    """Read the same points with another meter; None if there is none."""
     acquisition, function = doubt.acquisition, doubt.first.function
     others = _other_meters(acquisition, doubt.first.instrument)
     if not others:
         return None
     power = doubt.session.source_words
     acquisition.do(
-        f"{power['off']}. {doubt.first.displayed} was not expected, so a second meter must agree: {others[0]} with its "
+        f"{power['off']}. {doubt.first.displayed} was not expected, so confirm it with a second meter: {others[0]} with its "
         f"own leads on the same points while dead, {function}, {power['on']}",
         f"{doubt.key}/second",
         doubt.first.instrument,
@@ -290,7 +302,7 @@ def _second_meter(doubt: MeterDiagnosis, what: str) -> MeterReading | None:
 def _to_judge(
     doubt: MeterDiagnosis, again: MeterReading, second: MeterReading | None
 ) -> tuple[MeterReading, MeterReading | None]:
-    """The reading to judge, and the one that confirms it."""
+    """Reading to judge, and reading that confirms it."""
     if second is None:
         return again, None
     if doubt.decided and doubt.family == "meter":
@@ -304,11 +316,11 @@ def _to_judge(
 def look_further(
     acquisition: Acquisition, result: Result, key: str, mains_nominal_v: float | None
 ) -> MeterDiagnosis | None:
-    """Look into the last reading of a check that is judged already; its result stays as it is. None where nothing is expected."""
+    """Diagnose the last reading of a check that is already judged, without changing its result; None without expectation."""
     taken = acquisition.doubtful_reading()
     expect = None if taken is None else acquisition.expected or _expected(result, taken.reading)
     if taken is None or not expect:
-        acquisition.person.show("  nothing is known of what this reading should be: benchlog diagnose asks")
+        acquisition.person.show("  the plan has no expected value for this reading: use benchlog diagnose")
         return None
     doubt = MeterDiagnosis.begun(acquisition, taken.reading, expect, key, mains_nominal_v)
     doubt.ask_on()
@@ -317,7 +329,7 @@ def look_further(
 
 
 def _expected(result: Result, reading: Reading) -> float | None:
-    """The middle of a result's limits in a reading's unit, or the one limit there is."""
+    """The middle of a result's limits in a reading's unit, or the only limit."""
     for limits in result.limits.values():
         if limits.unit == reading.unit and (usual := usual_value(limits)) is not None:
             return usual
@@ -334,7 +346,7 @@ def with_diagnosis(result: Result, resolved: Resolved) -> Result:
         details={**result.details, "diagnosis": resolved.doubt.to_json()},
         findings=(
             *result.findings,
-            Finding(FindingKind.ENTRY, f"first reading {first} was looked into: {resolved.doubt.in_words()}"),
+            Finding(FindingKind.ENTRY, f"first reading {first} was diagnosed: {resolved.doubt.in_words()}"),
         ),
     )
 

@@ -24,7 +24,7 @@ def _boxed(*words: str) -> list[str]:
 def across(
     point: str, meters: Sequence[str], *, polarity: bool = False, jacks: bool = True, narrow: bool = False
 ) -> tuple[str, ...]:
-    """Draw one or more meters across the same two points, with the names of their jacks where known.
+    """Draw one or more meters across the same two points, with the names of their jacks if known.
 
     A narrow drawing has no boxes.
 
@@ -50,21 +50,21 @@ def across(
     for tag in meters:
         right = _boxed(f"{tag}  V/ohm", " " * len(tag) + "  COM") if jacks else _boxed(tag, "")
         lines += [f"{a:{width}}{w:{span}}{b}".rstrip() for a, w, b in zip(left, wires, right, strict=True)]
-        left = [""] * 4  # the next meter goes to the same points
+        left = [""] * 4  # the next meter is on the same points
     return tuple(lines)
 
 
 def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> tuple[str, ...]:
-    """Draw elements one after the other with what is tapped at the points between them.
+    """Draw elements in series, with the taps between them.
 
     Parameters
     ----------
     start, end : str
-        Where the path comes from and goes to.
+        Names of both ends of the path.
     elements : sequence of str
         Names in boxes; an empty one is plain wire.
     taps : sequence of str
-        What is clipped on before the first element, between them and after the last; empty for nothing.
+        Clips before the first element, between them and after the last; empty for none.
 
     hot ---o---[ CT1 ]---o---[ 1 kohm ]---o--- gnd
            |                              |
@@ -74,7 +74,7 @@ def path(start: str, elements: Sequence[str], end: str, taps: Sequence[str]) -> 
     named = [e for e in elements if e]
     bare = len(f"{start} ---") + len(f"o--- {end}") + 4 * len(elements) + len("[  ]---") * len(named)
     room = _WIDTH - bare
-    # Short names keep their length, long ones share what is left.
+    # Short names keep their length, long ones share the rest.
     most = next(m for m in range(_PART, 5, -1) if m == 6 or sum(min(len(e), m) for e in named) <= room)
     line = f"{start} ---"
     at = []

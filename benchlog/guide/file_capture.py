@@ -1,4 +1,4 @@
-"""Records of a scope without a link: the person saves them to a file, and says which."""
+"""Records of a scope without a link: the user saves them to a file and names it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def ask_capture(
     options: Mapping[str, Any],
     which: str = "",
 ) -> Capture:
-    """Ask for the file with a record of these channels until it can be read and has them.
+    """Ask for a file until it can be read and has these channels.
 
     Parameters
     ----------
@@ -33,11 +33,11 @@ def ask_capture(
     key : str
         Of the prompt, for scripts.
     options : mapping
-        Of the scope in the bench file: ``sample_interval`` and ``columns`` where its files don't say.
+        Of the scope in the bench file: ``sample_interval`` and ``columns``, if its files lack them.
     which : str
-        Which record it is, where there is more than one.
+        Which record it is, if there are several.
     """
-    question = f"{which}record of {' and '.join(channels)} with {scope}: which file? (one channel a file: name them all)"
+    question = f"{which}record of {' and '.join(channels)} with {scope}: which file? (one file per channel: name them all)"
     while True:
         text = dialogue.ask(Prompt("file", question, key))
         try:
@@ -64,7 +64,7 @@ def _read(text: str, options: Mapping[str, Any]) -> Capture:
 
 
 def _paths(text: str) -> list[str]:
-    """Paths in a line, as typed or as a file manager pastes them; one path may have spaces.
+    """Paths in a line, as typed or pasted from a file manager; a single path may have spaces.
 
     >>> _paths("'/media/stick/T 40.csv'"), _paths("a.csv b.csv"), _paths("")
     (['/media/stick/T 40.csv'], ['a.csv', 'b.csv'], [])

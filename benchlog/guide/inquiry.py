@@ -1,7 +1,7 @@
-"""A diagnosis with a person: the next check is asked for, its outcome taken in, and what is likely now shown, until it stops.
+"""A diagnosis with a person: ask for the next check, take its outcome, show the likely causes, and repeat.
 
-`benchlog diagnose` and a guided run differ only in how a check is done: the one asks what was seen, the other also reads
-the meter.
+`benchlog diagnose` and a guided run differ only in how a check is done: the first asks for the outcome, the second also
+reads the meter.
 """
 
 from __future__ import annotations
@@ -13,29 +13,29 @@ from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Sess
 from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
-from benchlog.guide.person import InputEndedError
+from benchlog.guide.person import InputEndedError, Prompt
 
 _ROWS = 6
-_PAIR_SHOWN = 0.1  # a pair less likely than this is not worth a line
-_NAMED = 4  # so many of the causes that are left are named
+_PAIR_SHOWN = 0.1  # a less likely pair is not shown
+_NAMED = 4  # most remaining causes that are named
 _BARS = ((76, 24), (56, 10))
-"""From so many columns on a bar of so many characters stands before each cause."""
+"""Each cause has a bar of this many characters if the screen has at least this many columns."""
 
 
 class Inquiry:
-    """Asks on, one check at a time.
+    """Asks for one check after another.
 
     Parameters
     ----------
     session : Session
         The engine's side.
     perform : callable
-        Has a check done; returns its action, which may be another one, and what it showed. It raises `SkippedError` where
-        the check can't be done.
+        Has a check done; returns its action, which may be another one, and its outcome. Raises `SkippedError` if the check
+        can't be done.
     taken_back : callable, optional
-        Called before the last outcome is taken back; returns whether that may be.
+        Called before the last outcome is withdrawn; returns whether that is allowed.
     rows : int
-        Causes shown.
+        Number of causes shown.
     """
 
     def __init__(
@@ -60,15 +60,21 @@ class Inquiry:
         Parameters
         ----------
         most : int, optional
-            Checks after which it is left as it is.
+            Most checks to ask for.
         confirm : bool
-            Ask also for the reading that confirms what was decided.
+            Also ask for the reading that confirms the cause.
 
         Raises
         ------
         StoppedError
-            When the person wants to stop.
+            If the user wants to stop.
         """
+        try:
+            return self._until_it_ends(most, confirm=confirm)
+        finally:
+            self.dialogue.person.keep_in_view(())
+
+    def _until_it_ends(self, most: int | None, *, confirm: bool) -> Diagnosis:
         left_out: set[str] = set()
         done = 0
         self.show()
@@ -87,7 +93,7 @@ class Inquiry:
                 except SkippedError as reason:
                     left_out.add(check.action)
                     if str(reason):
-                        self.dialogue.person.show(f"  left out: {reason}")
+                        self.dialogue.person.show(f"  skipped: {reason}")
                 except InputEndedError:
                     raise
                 except UsageError as error:
@@ -98,19 +104,19 @@ class Inquiry:
         return self.session.state()
 
     def _slipped(self, evidence: Evidence) -> bool:
-        """Ask whether the last answer was a slip where nothing fits any more: after that no check is left to ask for."""
+        """If nothing fits any more, ask whether the last answer was a slip; there is no further check to ask for."""
         if self.session.state().stop != NOTHING_FITS or not self.dialogue.person.interactive:
             return False
-        question = (
-            f"'{evidence.text}' with what was noted before fits neither one fault nor two. Take it back?"
-        )
+        question = f"'{evidence.text}' and the earlier answers fit neither one fault nor two. Withdraw it?"
         return self.dialogue.confirm(question, f"{evidence.action}/fits")
 
     def show(self) -> None:
-        """Show what is likely now."""
+        """Show the causes that are likely now."""
         person = self.dialogue.person
-        for line, style in state_lines(self.session.state(), person.columns, self.rows, brief=self._shown):
+        state = self.session.state()
+        for line, style in state_lines(state, person.columns, self.rows, brief=self._shown):
             person.show(line, style=style)
+        person.keep_in_view(list(state_lines(state, person.columns, self.rows, brief=True)))
         self._shown = True
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
@@ -125,23 +131,49 @@ class Inquiry:
             return False
         last = self.session.undo()
         assert last is not None
-        self.dialogue.person.show(f"  taken back: {last.action.replace('_', ' ')}, {last.text}")
+        self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def several_seen(dialogue: Dialogue, prompt: Prompt, answer: str) -> str:
+    """Ask somebody who saw one thing for what else is seen, until it is nothing; returns all of it, with commas.
+
+    Of two answers only one can be true, and the first of many says that there is nothing to see.
+    """
+    seen, rest = [answer], [word for word in prompt.choices[1:] if word != answer]
+    if not dialogue.person.interactive or answer not in prompt.choices[1:]:
+        return answer
+    meanings = dict(zip(prompt.choices, prompt.meanings, strict=False))
+    while len(prompt.choices) > 2 and rest:
+        choices = ("nothing else", *rest)
+        told = tuple(meanings.get(word, "") for word in choices)
+        text = f"{', '.join(seen)}. What else is there?"
+        try:
+            more = dialogue.choose(
+                Prompt("choice", text, f"{prompt.key}/else", choices=choices, meanings=told)
+            )
+        except SkippedError:
+            break
+        if more == choices[0]:
+            break
+        seen.append(more)
+        rest.remove(more)
+    return ", ".join(seen)
 
 
 def state_lines(
     state: Diagnosis, columns: int, rows: int = _ROWS, *, brief: bool = False
 ) -> Iterator[tuple[str, str]]:
-    """Yield lines that show where a diagnosis stands, each with its style.
+    """Yield lines with the state of a diagnosis, each with its style.
 
     Parameters
     ----------
     columns : int
-        Width to fit them in.
+        Width of the screen.
     rows : int
-        Causes shown, as far as they are likely at all.
+        Number of causes shown; unlikely ones are left out.
     brief : bool
-        The cautions were shown before, so that a reminder will do.
+        The cautions were shown before: only remind of them.
     """
     if HAZARD in state.cautions:
         yield f"  ! {HAZARD}", "bold"
@@ -149,7 +181,7 @@ def state_lines(
     if brief:
         yield f"  output live: {in_percent(state.p_live)}; treat it as live", ""
         return
-    unproven = "" if state.proven else "; the instrument is not proven on a known source yet"
+    unproven = "" if state.proven else "; the meter is not yet proven on a known source"
     yield f"  output live: {in_percent(state.p_live)}{unproven}", ""
     for caution in state.cautions:
         if caution != HAZARD:
@@ -157,7 +189,7 @@ def state_lines(
 
 
 def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
-    """The likely causes, what was put right, and the likeliest pair."""
+    """The likely causes, faults already fixed, and the likeliest pair."""
     names = {c.id: c.label for c in state.causes}
     # A ranking of causes that don't fit would mislead.
     causes = () if state.stop == NOTHING_FITS else state.causes[:rows]
@@ -165,16 +197,16 @@ def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
         if cause.probability >= 0.005:
             yield from _cause_lines(cause, columns)
     if sum(cause.probability for cause in causes) > 1.02:
-        yield "  more than 100 % in all: two causes can be present at once"
+        yield "  (the sum exceeds 100 %, since two causes can be present at once)"
     for name in state.put_right:
         yield f"  already fixed: {names.get(name, name)}"
     if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
-        yield f"  two at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
+        yield f"  both at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"
 
 
 def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:
-    """A cause with a bar where there is room for one, its probability and its family."""
+    """A cause with its probability and family, and a bar if there is room."""
     bar = next((length for least, length in _BARS if columns >= least), 0)
     filled = round(cause.probability * bar)
     drawn = "█" * filled + "·" * (bar - filled) + "  " if bar else ""
@@ -185,7 +217,7 @@ def _cause_lines(cause: RankedCause, columns: int) -> Iterator[str]:
 
 
 def in_percent(probability: float) -> str:
-    """Say a probability in whole percent: trials do not support decimals.
+    """Write a probability in whole percent; trials don't support decimals.
 
     >>> [in_percent(p) for p in (0.06, 0.934, 0.999)]
     ['6 %', '93 %', '> 99 %']
@@ -194,7 +226,7 @@ def in_percent(probability: float) -> str:
 
 
 def minutes_in_words(minutes: float) -> str:
-    """Say a time in everyday units.
+    """Write a time in everyday units.
 
     >>> [minutes_in_words(m) for m in (0.2, 0.5, 1.0, 1.5, 4.0)]
     ['a few seconds', 'half a minute', 'a minute', '1.5 minutes', '4 minutes']
@@ -207,7 +239,7 @@ def minutes_in_words(minutes: float) -> str:
 
 
 def survivors_in_words(state: Diagnosis) -> str:
-    """The most likely causes that are left, and how many more there are."""
+    """The most likely remaining causes, and the number of others."""
     names = {c.id: c.label for c in state.causes}
     more = len(state.survivors) - _NAMED
     return " or ".join(names[name] for name in state.survivors[:_NAMED]) + (
@@ -216,27 +248,29 @@ def survivors_in_words(state: Diagnosis) -> str:
 
 
 def ending(state: Diagnosis, meter: str = "METER") -> str:
-    """Say how a diagnosis ended, and what to do about it."""
+    """Say how a diagnosis ended, and what to do next."""
     if state.stop == "decided":
         top, again = state.causes[0], state.read_again
-        lines = [f"{'confirmed by the reading taken again' if state.confirmed else 'decided'}: {top.label}"]
+        lines = [f"{'confirmed by reading again' if state.confirmed else 'decided'}: {top.label}"]
         if again is not None:
             lines.append(f"To confirm it: {again.card.rstrip('.')}")
         if top.family == "meter":
             recall = f'benchlog recall {meter} --reason "{top.label}"'
-            lines.append(f"{'If it is confirmed, recall' if again else 'Recall'} what relied on it: {recall}")
+            lines.append(
+                f"{'If it is confirmed, recall' if again else 'Recall'} results that used it: {recall}"
+            )
         return ". ".join(lines)
     if state.stop == NOTHING_FITS:
         return (
-            "neither one cause nor two fit what was noted: more than two faults, or a slip. Take back the last answer, "
-            "or start again as found."
+            "neither one cause nor two fit the answers: more than two faults, or a slip. Withdraw the last answer, or start "
+            "again from what you found."
         )
     if state.stop is None and HAZARD in state.cautions:
-        return "The jacks come first: no other check is proposed before that."
+        return "First sort out the jacks; then run it again."
     left = survivors_in_words(state)
     if state.stop is None:
         return f"not decided: {left}"
     return (
-        f"nothing splits further: {left}. What could: dimensions, mass or winding resistance against the data sheet, "
-        "warmth at idle, another part of the same kind"
+        f"no further check distinguishes: {left}. Compare dimensions, mass or winding resistance with the data sheet, "
+        "feel for warmth at idle, or try another part of the same kind"
     )

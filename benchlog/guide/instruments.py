@@ -20,21 +20,21 @@ class OpenInstruments:
         self._adapters: dict[str, Adapter] = {}
 
     def meter(self, tag: str) -> Reader:
-        """Return the open meter of that tag, or raise `UsageError` where it is none."""
+        """Return the open meter of that tag, or raise `UsageError` if it is not a meter."""
         adapter = self._open(tag)
         if not isinstance(adapter, Reader):
             raise UsageError(f"{tag} is not a meter", hint="name a meter of the bench file")
         return adapter
 
     def scope(self, tag: str) -> Digitiser:
-        """Return the open scope of that tag, or raise `UsageError` where it is none."""
+        """Return the open scope of that tag, or raise `UsageError` if it is not a scope."""
         adapter = self._open(tag)
         if not isinstance(adapter, Digitiser):
             raise UsageError(f"{tag} is not a scope", hint="the check's scope must be one in the bench file")
         return adapter
 
     def generator(self, tag: str) -> Source:
-        """Return the open generator of that tag, or raise `UsageError` where it is none."""
+        """Return the open generator of that tag, or raise `UsageError` if it is not a generator."""
         adapter = self._open(tag)
         if not isinstance(adapter, Source):
             raise UsageError(
@@ -56,12 +56,12 @@ class OpenInstruments:
         return self._adapters[tag]
 
     def close(self, tag: str) -> None:
-        """Close one, so that its next use opens it anew."""
+        """Close one; its next use opens it again."""
         if (adapter := self._adapters.pop(tag, None)) is not None:
             adapter.close()
 
     def close_all(self) -> None:
-        """Close all, also where one can't be closed."""
+        """Close all, even if closing one fails."""
         with ExitStack() as stack:
             for adapter in self._adapters.values():
                 stack.callback(adapter.close)

@@ -1,4 +1,4 @@
-"""One reading from a linked meter once its display has settled, shown while it moves."""
+"""One settled reading from a linked meter; the value is shown while it settles."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ _WAITING = (Settle.NEAR_ZERO, Settle.OVERLOAD)
 
 
 class KeyPressedError(Exception):
-    """The person pressed a key while a display was settling; the message is the key."""
+    """The user pressed a key while a display was settling; the message is the key."""
 
 
 def read_shown(
@@ -25,14 +25,14 @@ def read_shown(
     reader : Reader
         An open meter.
     person : Person
-        Sees the value while it moves, and may press t (type it instead), s, u or q.
+        Sees the value while it settles, and may press t (type it instead), s, u or q.
     timeout_s, expect : float
         As for `read_settled`.
 
     Raises
     ------
     KeyPressedError
-        When one of those keys was pressed.
+        If one of those keys was pressed.
     ReadTimeoutError, InstrumentError
         As `read_settled` does.
     """
@@ -46,9 +46,7 @@ def read_shown(
         if reading is None:
             return
         if word is Settle.DROP_OUT and before is not Settle.DROP_OUT:
-            person.show(
-                f"  {reading.instrument}: {reading.displayed}, dropped out; not taken, hold the tips on"
-            )
+            person.show(f"  {reading.instrument}: {reading.displayed}, dropped out: hold the tips on")
         before = word
         person.live(_line(reading, word, settling))
 
@@ -56,7 +54,7 @@ def read_shown(
 
 
 def _line(reading: Reading, word: Settle, settling: Settling) -> str:
-    """The live line: tag, value, function, and how far it has settled in a shape and a word."""
+    """The live line: tag, value, function, and a sign and word for how far it has settled."""
     n = settling.in_row
     dots = "●" * n + "○" * (3 - n)
     flags = "".join(f" [{flag.value}]" for flag in sorted(reading.flags) if flag.value != "auto range")

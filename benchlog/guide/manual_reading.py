@@ -1,4 +1,4 @@
-"""Readings taken by eye and typed, brought into the form that a link gives."""
+"""Typed readings, in the same form as those of a link."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
 
 
 def as_displayed(text: str, function: Function, instrument: str) -> Reading:
-    """Read a typed display of a known function; the text is brought into the form a link gives.
+    """Read a typed display of a known function, into the form a link gives.
 
     >>> as_displayed("27.75", Function.AC_VOLTS, "MB-02").displayed
     '27.75 V'
@@ -33,7 +33,7 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
     if reading.state is not State.OK or match is None:
         return reading
     digits = match.group().replace(",", ".")
-    # The prefix that was meant is in the last digit's weight, however the unit was written.
+    # The weight of the last digit shows the prefix, however the unit was written.
     power = round(math.log10(reading.resolution)) + len(digits.partition(".")[2])
     prefix = PREFIX_BY_POWER.get(power) if function.unit != "1" else ""
     if prefix is None:

@@ -11,12 +11,12 @@ import msgspec
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.errors import AnalysisError, InstrumentError
+from benchlog.errors import AnalysisError, InstrumentError, UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import danger_lines
 from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
-from benchlog.guide.person import Person
+from benchlog.guide.person import InputEndedError, Person
 from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
@@ -45,14 +45,14 @@ class OneCheck:
     cards: bool = False  #: Show a hook-up card before each check.
 
     def run(self, check: Check, acquisition: Acquisition) -> Result | None:
-        """Do a check and record it. None when it was skipped, or given up after trouble.
+        """Do a check and record it; None if it was skipped, or given up after an error.
 
         Raises
         ------
         StoppedError, UndoneError
-            When the person wants to stop, or took the last result back.
+            If the user stops, or withdraws the last result.
         InstrumentError
-            When an instrument fails and nobody can be asked.
+            If an instrument fails and there is nobody to ask.
         """
         while True:
             acquisition.cards = self.cards
@@ -63,7 +63,9 @@ class OneCheck:
                 self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
                 self.person.show(f"  skipped: {skipped}")
                 return None
-            except (AnalysisError, InstrumentError) as error:
+            except InputEndedError:
+                raise
+            except (AnalysisError, InstrumentError, UsageError) as error:
                 if not self._once_more(check, error, acquisition):
                     return None
             else:
@@ -90,7 +92,7 @@ class OneCheck:
         )
 
     def _measured(self, check: Check, acquisition: Acquisition) -> CheckOutcome:
-        """Do the steps of a check; start again from its hook-up where the person takes back what was answered."""
+        """Do the steps of a check; start again from its hook-up if the user withdraws an answer."""
         while True:
             acquisition.begin(self._context(check, acquisition))
             try:
@@ -109,7 +111,7 @@ class OneCheck:
 
     @contextmanager
     def _powered(self, check: Check, acquisition: Acquisition) -> Iterator[None]:
-        """Say to power off after a check that energises something, however it ends."""
+        """After a check that energises something, ask to power off, however it ends."""
         wiring = check.wiring()
         off = wiring.power_off if wiring is not None else ""
         try:
@@ -120,7 +122,7 @@ class OneCheck:
 
     @staticmethod
     def _note_power(check: Check, acquisition: Acquisition) -> None:
-        """Note, once the hook-up is confirmed, what it may leave energised."""
+        """Once the hook-up is confirmed, note what may stay energised."""
         wiring = check.wiring()
         powered = wiring is not None and wiring.power_off
         acquisition.energised = f"{check.part} may still be powered since {check.id}" if powered else ""
@@ -141,15 +143,15 @@ class OneCheck:
         )
 
     def _take_back(self, check: Check, acquisition: Acquisition) -> bool:
-        """Begin a check again; what was read in it is superseded, with a reason."""
+        """Begin a check again; its readings are superseded, with a reason."""
         if not acquisition.withdraw(0, f" and begin {check.id} again", check.id):
             return False
         withdraw_found_bad(self.book, check.id, "taken back with its check")
-        self.person.show(f"  {check.id} again from its hook-up")
+        self.person.show(f"  {check.id} starts again at its hook-up")
         return True
 
     def _introduce(self, check: Check, acquisition: Acquisition) -> None:
-        """Announce a check, show its card, fix expectation and limits."""
+        """Announce a check, show its card, record expectation and limits."""
         person, part = self.person, self.plan.parts[check.part]
         title = check.title or check.__struct_config__.tag
         person.new_check()
@@ -160,8 +162,13 @@ class OneCheck:
             f"== {check.id}  check {number} of {len(self.plan.checks)}: {title}  ({name})", style="bold"
         )
         dangers = [check.caution] if check.caution else []
+        if part.stored_energy:
+            dangers.append(
+                f"{part.tag} can store energy ({part.stored_energy}): power off, wait, measure it, discharge it through "
+                "a resistor and measure again before you touch it"
+            )
         if check.mains_referenced:
-            dangers.append("mains-referenced: rated meter and leads only, no scope clip; local rules apply")
+            dangers.append("connected to mains: rated meter and leads only, no scope clip; local rules apply")
         for line in (line for danger in dangers for line in danger_lines(danger, person.columns)):
             person.show(line, style="bold red")
         if (wiring := check.wiring()) is not None:
@@ -184,7 +191,7 @@ class OneCheck:
         return [doubt.caution for tag, used in named.items() if (doubt := doubts.of(tag, used)) is not None]
 
     def _fix_limits(self, check: Check, expected: str, fixed: Mapping[str, Limits]) -> None:
-        """Show the limits a result will be judged by, and write them down before it is read."""
+        """Show the limits and record them before the reading."""
         if fixed:
             self.person.show(f"  limits: {all_limits_words(fixed)}", style="bold")
         self.book.append(
@@ -202,16 +209,18 @@ class OneCheck:
         return MeterDoubts(self.book.entries(DOUBT_KINDS))
 
     def _know(self, check: Check, bench: Bench, metered: MeterReading) -> MeterReading:
-        """Add what the record knows of a meter, unless it is itself what is checked."""
+        """Add the meter's known error, unless the meter itself is being checked."""
         instrument = bench.instruments.get(metered.reading.instrument)
         if isinstance(check, CrossCheck) or (instrument is not None and instrument.data_sheet_only):
             return metered
         return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def _once_more(
-        self, check: Check, error: InstrumentError | AnalysisError, acquisition: Acquisition
+        self, check: Check, error: InstrumentError | AnalysisError | UsageError, acquisition: Acquisition
     ) -> bool:
-        """Note trouble and ask whether the check shall be tried again; a script gets an instrument's error itself."""
+        """Record an error and ask whether to try the check again; a script gets the error itself."""
+        if isinstance(error, UsageError) and not self.person.interactive:
+            raise error
         self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
         self.person.show(f"  {check.id} not done: {error}", style="bold")
         if error.hint:

@@ -1,4 +1,4 @@
-"""Who answers: a person at a terminal, a pipe, a file of answers, or a simulated operator."""
+"""The source of answers: a person at a terminal, a pipe, a file, or a simulated operator."""
 
 from __future__ import annotations
 
@@ -15,26 +15,27 @@ from benchlog.wording import strip_controls
 
 
 class InputEndedError(UsageError):
-    """No further answer can come: the input has ended."""
+    """The input has ended, so there are no more answers."""
 
 
 @dataclass(frozen=True, slots=True)
 class Prompt:
     """One thing asked of the person."""
 
-    #: hookup: do this, then Enter. display: type what the meter shows. outcome: type what a check showed.
-    #: quantity: a number with unit, may be left empty. confirm: y or n. choice: one of `choices`. text: free
-    #: words. file: one or more paths. next: a verdict was shown; Enter goes on, or one of `choices` by its
-    #: first letter. last: the same after the last check.
+    #: hookup: do this, then Enter. display: type what the meter shows. outcome: type the outcome of a check.
+    #: quantity: a number with unit, or empty. confirm: y or n. choice: one of `choices`. text: free words.
+    #: file: one or more paths. next: after a verdict, Enter goes on, or one of `choices` by its first letter.
+    #: last: the same after the last check.
     kind: Literal[
         "hookup", "display", "outcome", "quantity", "confirm", "choice", "text", "file", "next", "last"
     ]
     text: str  #: What to do or to answer.
-    key: str = ""  #: What a script may recognise it by, e.g. ``"C03/no_load"``.
+    key: str = ""  #: Its key for scripts, e.g. ``"C03/no_load"``.
     #: instrument, function: Which display, set to what.
     instrument: str = ""
     function: Function | None = None
     choices: tuple[str, ...] = ()  #: For ``choice``, ``next`` and ``last``.
+    meanings: tuple[str, ...] = ()  #: What each of the choices means, for ``?``; or nothing.
 
 
 class Person(ABC):
@@ -43,16 +44,16 @@ class Person(ABC):
     Attributes
     ----------
     interactive : bool
-        Whether somebody sits there who can be asked more than a script foresees: about a slip, about trouble.
+        Whether a person can be asked what no script foresees: about slips and errors.
     columns : int
-        Width of what the person looks at.
+        Width of the screen.
     """
 
     interactive = False
 
     @property
     def columns(self) -> int:
-        """Width of what the person looks at, in characters."""
+        """Width of the screen, in characters."""
         return 80
 
     @abstractmethod
@@ -62,19 +63,22 @@ class Person(ABC):
         Raises
         ------
         InputEndedError
-            When there is nobody left to answer.
+            If the input has ended.
         """
 
     @abstractmethod
     def show(self, text: str = "", *, style: str = "") -> None:
-        """Show the person a line."""
+        """Show a line."""
 
     def caution(self, text: str) -> None:
         """Show a caution that must be acted on now."""
         self.show(f"  ! {text}", style="bold")
 
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:  # noqa: B027 - a pipe keeps all that was shown
+        """Show these lines, each with its style, again below any help that pushes them off the screen."""
+
     def new_check(self) -> None:  # noqa: B027 - a pipe keeps all that was shown
-        """Begin with another check: what was shown before is past."""
+        """Begin another check: what was shown before is no longer needed."""
 
     def show_card(self, lines: Callable[[int], Sequence[tuple[str, str]]]) -> None:
         """Show a hook-up card; `lines` gives its lines, each with its style, for a width in characters."""
@@ -85,24 +89,24 @@ class Person(ABC):
         """Show lines drawn with block characters, unchanged."""
 
     def live(self, text: str) -> None:  # noqa: B027 - a pipe shows nothing that is not settled
-        """Show a value that still moves; the next one takes its place."""
+        """Show a value that is still settling; the next one replaces it."""
 
     def pressed(self) -> str:
-        """Return a key pressed meanwhile, or nothing."""
+        """Return a key pressed meanwhile, or empty."""
         return ""
 
     def connect(self, hookup: Hookup) -> None:  # noqa: B027 - a pipe has the words already
-        """Say how to connect, to somebody whose eyes are on the leads."""
+        """Say aloud how to connect: the user looks at the leads."""
 
     def taken(self, reading: Reading) -> None:  # noqa: B027 - a pipe has no bell
-        """Give notice that a reading was taken, to somebody whose eyes are on the probes."""
+        """Signal that a reading was taken: the user looks at the probes."""
 
 
 class ScriptedPerson(Person):
     """Answers from lines, in order; a line may name its prompt: ``C03/no_load: 27.75 V ac``.
 
-    Empty lines are answers too; lines that begin with ``#`` are comments. Where the next line names another
-    prompt, "connected?" is taken as done, so that a file may hold nothing but readings.
+    Empty lines are answers too; lines that begin with ``#`` are comments. If the next line names another prompt, a
+    hook-up counts as done, so that a file may hold only readings.
 
     Parameters
     ----------
@@ -126,8 +130,8 @@ class ScriptedPerson(Person):
     def _answer(self, prompt: Prompt) -> str:
         if self._next >= len(self._lines):
             raise InputEndedError(
-                f"the file has no answer left for {prompt.text!r} ({prompt.key})",
-                hint=f"add a line like '{prompt.key}: ...'; what was done is saved; run the same command to continue",
+                f"the file has no more answers; the next question is {prompt.text!r} ({prompt.key})",
+                hint=f"add a line like '{prompt.key}: ...'; everything done so far is saved; run the same command to continue",
             )
         line = self._lines[self._next]
         key, named, rest = _split_key(line)
@@ -143,7 +147,7 @@ class ScriptedPerson(Person):
 
 
 def _split_key(line: str) -> tuple[str, bool, str]:
-    """Split a line of answers into key, whether there is one, and the rest."""
+    """Split a line of answers into key, whether it has one, and the rest."""
     key, colon, rest = line.partition(":")
     key = key.strip()
     if colon and "/" in key and " " not in key:

@@ -1,9 +1,8 @@
 """The current card on a phone: large digits and three buttons, over the local network only.
 
-A phone lies beside the probes where the computer does not. `PhoneDesk` holds what the phone shows and takes what is
-pressed there; `serve` lets one page, reached by a secret address, see it. A press counts exactly as a key does: only for
-the prompt that was on the phone's screen when it was pressed, and only once that prompt had been there long enough to
-be read.
+A phone can lie beside the probes. `PhoneDesk` holds what the phone shows and takes its presses; `serve` serves one page
+at a secret address. A press counts exactly as a key does, but only for the prompt that was on the phone's screen when it
+was pressed, and only if that prompt had been there long enough to be read.
 """
 
 from __future__ import annotations
@@ -27,13 +26,13 @@ from benchlog.guide.person import Prompt
 
 Button = Literal["done", "skip", "again"]
 BUTTONS: tuple[Button, ...] = ("done", "skip", "again")
-#: A press sooner than this after its prompt came onto the phone was meant for the one before (judgement).
+#: A press sooner than this after its prompt appeared was meant for the one before (judgement).
 SHORTEST_LOOK_S = 0.7
-_LONGEST_WAIT_S = 20.0  # of a question for news; the page asks again
+_LONGEST_WAIT_S = 20.0  # of a request for updates; the page asks again
 _LONGEST_BODY = 1000
 _LINES = 6
-_NO_READING = ("", "", False)  # meter, what it shows, whether that is settled
-_AFTER_A_READING = ("next", "last", "confirm")  # what is asked while the reading still matters
+_NO_READING = ("", "", False)  # meter, display, whether settled
+_AFTER_A_READING = ("next", "last", "confirm")  # prompts during which the reading stays visible
 _OLD_ADDRESS = (
     b"<!doctype html><meta name=viewport content='width=device-width'><title>benchlog</title>"
     b"<p style='font:22px/1.4 sans-serif;margin:2em'>This address is not that of the present run. "
@@ -42,12 +41,12 @@ _OLD_ADDRESS = (
 
 
 class PhoneDesk:
-    """State of the phone page: what it shows, and what was pressed on it.
+    """State of the phone page: what it shows, and the buttons pressed.
 
     Parameters
     ----------
     clock : Clock
-        Tells how long a prompt has been on the phone.
+        Times how long a prompt has been on the phone.
     """
 
     def __init__(self, clock: Clock) -> None:
@@ -61,15 +60,15 @@ class PhoneDesk:
         self._reading = _NO_READING
         self._cautions: list[str] = []
         self._lines: list[str] = []
-        self._heading: list[str] = []  # of the check: name, cautions, what is expected
+        self._heading: list[str] = []  # of the check: name, cautions, expectation
         self._wiring: list[str] = []
-        self._begins = False  # the check has not asked anything yet
+        self._begins = False  # the check has not asked a question yet
         self._ended = False
 
     # -- the guided run's side ---------------------------------------------------------------------------------
 
     def ask(self, prompt: Prompt) -> None:
-        """Put a prompt on the phone; a press made before it is dropped."""
+        """Put a prompt on the phone; earlier presses are dropped."""
         with self._news:
             self._number += 1
             self._prompt, self._seen_ns, self._pressed = prompt, None, None
@@ -79,20 +78,20 @@ class PhoneDesk:
             self._changed()
 
     def answered(self) -> None:
-        """Remove the prompt: it was answered, here or at the keyboard."""
+        """Remove the prompt: it was answered on the phone or at the keyboard."""
         with self._news:
             self._prompt, self._pressed = None, None
             self._cautions = []
             self._changed()
 
     def caution(self, text: str) -> None:
-        """Show a caution in large letters until what is asked next was answered."""
+        """Show a caution in large letters until the next question is answered."""
         with self._news:
             self._cautions.append(text)
             self._changed()
 
     def show(self, text: str) -> None:
-        """Add lines to the card of a check that begins, else below it, where the last few are kept."""
+        """Add lines to the card while a check begins, later below it, where the last few are kept."""
         with self._news:
             if self._begins:
                 self._heading += text.splitlines()
@@ -101,14 +100,14 @@ class PhoneDesk:
             self._changed()
 
     def new_check(self) -> None:
-        """Begin with another check's card."""
+        """Begin another check's card."""
         with self._news:
             self._heading, self._wiring, self._lines, self._begins = [], [], [], True
             self._reading = _NO_READING
             self._changed()
 
     def show_wiring(self, text: str) -> None:
-        """Show how to connect, in place of what was connected before."""
+        """Show how to connect, instead of the previous connection."""
         with self._news:
             self._wiring = text.splitlines()
             self._changed()
@@ -121,7 +120,7 @@ class PhoneDesk:
                 self._changed()
 
     def pressed(self) -> Button | None:
-        """Return the button pressed for the current prompt, once; None while there is none."""
+        """Return the button pressed for the current prompt, once; else None."""
         with self._news:
             button, self._pressed = self._pressed, None
             return button
@@ -135,7 +134,7 @@ class PhoneDesk:
     # -- the phone's side --------------------------------------------------------------------------------------
 
     def state(self, after: int = -1, timeout_s: float = _LONGEST_WAIT_S) -> dict[str, Any]:
-        """Return what to show, as soon as it is newer than the state numbered `after`."""
+        """Wait for a state newer than number `after`, and return it."""
         with self._news:
             self._news.wait_for(lambda: self._serial != after, timeout_s)
             prompt = self._prompt
@@ -155,28 +154,26 @@ class PhoneDesk:
                 "reading": {"meter": meter, "text": shown, "settled": settled},
                 "cautions": self._cautions,
                 "card": [*self._heading, *self._wiring],
-                "columns": max(map(len, self._wiring), default=0),  # that must not be broken
+                "columns": max(map(len, self._wiring), default=0),  # lines that must not be broken
                 "lines": self._lines,
                 "ended": self._ended,
             }
 
     def seen(self, number: int) -> None:
-        """Note that the phone has the prompt of this number on its screen now."""
+        """Note that the phone now shows the prompt of this number."""
         with self._news:
             if number == self._number and self._seen_ns is None:
                 self._seen_ns = self._clock.monotonic_ns()
 
     def press(self, number: int, button: str) -> bool:
-        """Accept a press; False where it was not for the prompt on the screen, or came too soon after it appeared."""
+        """Accept a press; False if it was not for the present prompt, or came too soon after it appeared."""
         with self._news:
             if button not in BUTTONS or self._prompt is None or number != self._number:
                 return False
             if button == "skip" and not _skip_word(self._prompt):
                 return False
             if button == "done" and not _done_word(self._prompt):
-                return (
-                    False  # a value is typed at the keyboard, and a result that is no pass is not passed by
-                )
+                return False  # values are typed at the keyboard, and only a pass is confirmed by "done"
             if self._seen_ns is None or self._clock.monotonic_ns() - self._seen_ns < SHORTEST_LOOK_S * 1e9:
                 return False
             self._pressed = next(b for b in BUTTONS if b == button)
@@ -188,7 +185,7 @@ class PhoneDesk:
 
 
 def _done_word(prompt: Prompt) -> str:
-    """Word on the large button; empty where it answers nothing."""
+    """Label of the large button; empty if it is no answer."""
     if prompt.kind == "hookup":
         return "Done"
     if prompt.kind == "last":
@@ -197,19 +194,19 @@ def _done_word(prompt: Prompt) -> str:
 
 
 def _skip_word(prompt: Prompt) -> str:
-    """Word on the button that leaves a step out; empty where s is an answer like any other."""
-    if prompt.kind in ("next", "last"):  # a pass is not left, one goes on from it
+    """Label of the skip button; empty if s is an ordinary answer."""
+    if prompt.kind in ("next", "last"):  # after a pass there is nothing to leave
         return "Leave it" if prompt.choices else ""
     return "" if prompt.kind == "text" else "Skip"
 
 
 def local_address() -> str:
-    """Address of this computer on its local network; 127.0.0.1 where it has none. Nothing is sent."""
+    """Address of this computer on its local network; 127.0.0.1 if it has none. Sends nothing."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:
             probe.connect(
                 ("192.0.2.1", 9)
-            )  # a documentation address (RFC 5737): picks the way out, sends no packet
+            )  # a documentation address (RFC 5737): finds the outgoing interface, sends no packet
             address = str(probe.getsockname()[0])
         except OSError:
             return "127.0.0.1"
@@ -217,7 +214,7 @@ def local_address() -> str:
 
 
 def _is_local(address: str) -> bool:
-    """Whether an address can only be that of a machine on the same network."""
+    """Whether an address is on the local network."""
     try:
         parsed = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
@@ -236,10 +233,10 @@ class _Server(ThreadingHTTPServer):
         super().__init__(address, _Handler)
 
     def handle_error(self, request: object, client_address: object) -> None:
-        """Stay silent about phones that went away in the middle of an answer."""
+        """Ignore phones that disconnect in the middle of a reply."""
 
     def server_bind(self) -> None:
-        """Bind without asking a name server for this computer's name, as the base class does."""
+        """Bind without the base class's query of a name server for this computer's name."""
         TCPServer.server_bind(self)
         self.server_name, self.server_port = str(self.server_address[0]), int(self.server_address[1])
 
@@ -251,7 +248,7 @@ class _Handler(BaseHTTPRequestHandler):
     timeout = _LONGEST_WAIT_S + 10
 
     def log_message(self, format: str, *args: Any) -> None:  # noqa: A002 - the base class's word
-        """Stay silent: the terminal belongs to the guided run."""
+        """Log nothing: the terminal belongs to the guided run."""
 
     def do_GET(self) -> None:
         """Serve the page, or its updates."""
@@ -267,7 +264,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
 
     def do_POST(self) -> None:
-        """Accept a press, or the notice that a prompt is on the screen."""
+        """Accept a press, or the message that a prompt is on the screen."""
         path, _, _ = self._allowed_path()
         if path is None:
             return
@@ -295,7 +292,7 @@ class _Handler(BaseHTTPRequestHandler):
             self._send(HTTPStatus.NOT_FOUND, b"", "text/plain")
 
     def _allowed_path(self) -> tuple[str | None, str, str]:
-        """Return the path behind the secret part, and the query; None after answering a request that is refused."""
+        """Return the path after the secret part, and the query; None after refusing a request."""
         target, _, query = self.path.partition("?")
         _, token, *rest = [*target.split("/", 2), ""][:3]
         ours = hmac.compare_digest(token.encode(), self.server.token.encode())
@@ -314,7 +311,7 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Cache-Control", "no-store")
         self.send_header("Referrer-Policy", "no-referrer")
         self.send_header("X-Content-Type-Options", "nosniff")
-        # The page holds its style and script and asks nothing of anybody else.
+        # The page contains its style and script and loads nothing else.
         policy = (
             "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; connect-src 'self'"
         )
@@ -328,14 +325,14 @@ class _Handler(BaseHTTPRequestHandler):
 
 @contextmanager
 def serve(desk: PhoneDesk, address: str = "", port: int = 0) -> Iterator[str]:
-    """Serve the desk to phones on the local network while the block runs; yields the page's secret address.
+    """Serve the page to phones on the local network while the block runs; yields its secret address.
 
     Parameters
     ----------
     address : str
-        Of this computer; found where not given.
+        Of this computer; found by itself if not given.
     port : int
-        0 for any free one.
+        0 for any free port.
 
     Raises
     ------

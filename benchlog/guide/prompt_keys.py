@@ -1,9 +1,12 @@
-"""What can be answered at each kind of prompt: shown behind it, explained at ``?``, and given by a single key."""
+"""Possible answers at each kind of prompt: shown after it, explained at ``?``, and their single keys."""
 
 from __future__ import annotations
 
+import textwrap
+
 from benchlog.guide.person import Prompt
 from benchlog.keyboard import ENTER
+from benchlog.wording import strip_controls
 
 _TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
 _LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
@@ -22,21 +25,23 @@ _HELP = {
     "hookup": f"Enter alone when it is done, {_KEYS_HELP}",
     "display": f"the digits as shown, e.g. 27.75, 27.75 V ac or OL, then Enter; {_KEYS_HELP}",
     "outcome": "the reading as displayed, like 27.07 V ac or OL, then Enter; or another check as NAME = ANSWER; "
-    "s leave this check out, u take the last answer back, q stop",
-    "file": "the path of the file the scope saved, from the folder you are in; two paths where it saves a file for each "
-    f"channel; then Enter; {_KEYS_HELP}",
+    "s skip this check, u withdraw the last answer, q stop",
+    "file": "the path of the file that the scope saved, then Enter; all paths if it saves one file per channel; "
+    f"{_KEYS_HELP}",
     "quantity": f"a number with its unit, or Enter if it is not known; {_KEYS_HELP}",
     "confirm": f"y yes, n no, {_KEYS_HELP}",
-    "choice": f"one of those shown, {_KEYS_HELP}",
+    "choice": f"one of the choices, {_KEYS_HELP}",
     "text": "a few words, then Enter",
-    "next": "Enter goes on to the next check; u takes this result back (asks why) and does it again; q stop",
-    "last": "Enter closes; u takes the last result back (asks why) and does that check again",
+    "next": "Enter goes on to the next check; u withdraws this result (asks why) and repeats its check; q stop",
+    "last": "Enter closes; u withdraws the last result (asks why) and repeats its check",
 }
-#: While a display settles no question is asked.
+#: Message for a word typed at a prompt for one key.
+WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
+#: Keys while a display settles.
 LIVE_HELP = f"t type the reading, {_KEYS_HELP}"
 ENTER_SHOWN = {"hookup": "done"}
 _CHOICE_HELP = {
-    "again": "a measure again; this result stays on record as an earlier one",
+    "again": "a measure again; this result stays on record",
     "diagnose": "d find out why, check by check: part, lead, setting or meter",
 }
 
@@ -53,21 +58,72 @@ def answers_shown(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
 
 
 def help_lines(prompt: Prompt) -> list[str]:
-    """What can be answered, a line each."""
+    """The possible answers, one per line."""
     wishes = [_CHOICE_HELP[word] for word in prompt.choices if word in _CHOICE_HELP]
+    wishes += explained_choices(prompt)
     if prompt.kind == "next" and wishes:
-        return [*wishes, "s leave it as it is and go on", f"u take it back (asks why), {_STOP_HELP}"]
+        return [*wishes, "s leave it as it is and go on", f"u withdraw it (asks why), {_STOP_HELP}"]
     return [*wishes, _HELP[prompt.kind]]
 
 
+def explained_choices(prompt: Prompt) -> list[str]:
+    """The choices that have a meaning to be told, each with its number."""
+    pairs = enumerate(zip(prompt.choices, prompt.meanings, strict=False), 1)
+    return [f"{number} {word}: {meaning}" for number, (word, meaning) in pairs]
+
+
+def question_text(
+    prompt: Prompt, tail: str, columns: int, room: int, *, listed: bool, explained: bool
+) -> str:
+    """A question with its possible answers, broken between words where the terminal is too narrow for it.
+
+    Parameters
+    ----------
+    tail : str
+        The possible answers in brackets.
+    columns : int
+        Width of the terminal.
+    room : int
+        Columns kept for the answer: where they are not left it goes below.
+    listed, explained : bool
+        Whether each choice has a line, with its meaning.
+    """
+    text, lines = f"? {strip_controls(prompt.text.rstrip())}", list[str]()
+    if listed:
+        lines = [f"{number} {word}" for number, word in enumerate(prompt.choices, 1)]
+        lines = (explained and explained_choices(prompt)) or lines
+        tail = f"[1 to {len(lines)}, s skip, u undo, q stop, ? help]"
+    width = max(columns - 1, 20)
+    shown = [text, *(f"    {line}" for line in lines), f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
+    asked = "\n".join(
+        textwrap.fill(
+            line, width, subsequent_indent="      " if line[:4].isspace() else "  ", break_long_words=False
+        )
+        for line in shown
+    )
+    full = len(asked.rpartition("\n")[2]) > width - room
+    return f"{asked}\n " if full else asked
+
+
+#: The word that a key begins, where somebody types all of it.
+_WORDS = {"y": "yes", "n": "no", "s": "skip", "u": "undo", "q": "quit"}
+
+
+def rest_of_word(prompt: Prompt, key: str) -> str:
+    """What follows a key where somebody types the word it stands for."""
+    words = [word for word in prompt.choices if word.startswith(key.lower())]
+    word = words[0] if prompt.kind in ("next", "last") and words else _WORDS.get(key.lower(), "")
+    return word[1:]
+
+
 def numbered_answer(prompt: Prompt, line: str) -> str:
-    """Return the answer that a line gives: the number of a choice stands for it."""
+    """Return the answer that a line gives; a number selects a choice."""
     chosen = int(line) if prompt.kind == "choice" and line.isdecimal() else 0
     return prompt.choices[chosen - 1] if 0 < chosen <= len(prompt.choices) else line
 
 
 def answer_of_key(prompt: Prompt, key: str) -> str | None:
-    """Return the answer a key gives; None for a key without meaning here."""
+    """Return the answer that a key gives; None for a key without meaning here."""
     low = key.lower()
     if low in ("s", "u", "q", "?") and low not in {word.lower() for word in prompt.choices if len(word) == 1}:
         return low
@@ -75,7 +131,7 @@ def answer_of_key(prompt: Prompt, key: str) -> str | None:
         return numbered_answer(prompt, key) if numbered_answer(prompt, key) in prompt.choices else None
     if prompt.kind == "confirm":
         return low if low in ("y", "n") else None
-    if key == ENTER:  # by habit it must not pass a result by that is not a pass
+    if key == ENTER:  # a habitual Enter must not skip a result other than a pass
         return None if prompt.kind == "next" and prompt.choices else ""
     wishes = prompt.choices if prompt.kind in ("next", "last") else ()
     return next((word for word in wishes if word[0] == low), None)

@@ -1,4 +1,4 @@
-"""Bench work of the automatic turns-ratio run: drive, ranges, records; nothing is judged here."""
+"""Bench work of the automatic turns-ratio run: drive, ranges, records; no verdicts."""
 
 from __future__ import annotations
 
@@ -28,9 +28,9 @@ from benchlog.result import Limits
 from benchlog.units import format_quantity
 
 SWEEP_POINTS = 13
-#: Range to fill, where a level within 3:1 of the wanted one does it in both channels.
+#: Part of the range to fill, if both channels can do so with a level within 3:1 of the wanted one.
 GOOD_FILL = 0.70
-#: A level is chosen this much below the one at which the scope would take the next range.
+#: The level is chosen this much below the one that would need the next range.
 _MARGIN = 0.96
 _SETTLE_S = 0.1
 
@@ -49,7 +49,7 @@ class RatioRun:
     #: area_m2, saturation_t: For the flux limit; both or neither.
     area_m2: float | None = None
     saturation_t: float | None = None
-    #: Keep to this frequency instead of the one that follows from the core.
+    #: Use this frequency instead of the one computed for the core.
     frequency_hz: float | None = None
     amplitude_vpp: float = 10.0  #: Highest level wanted, open circuit.
     #: tolerance, limits: As in `check_turns_ratio`.
@@ -66,14 +66,14 @@ class RatioBench:
     def __init__(self, run: RatioRun, acquisition: Acquisition, drive: Drive) -> None:
         if acquisition.takes_files(run.scope):
             raise UsageError(
-                f"{run.scope} has no link, which an automatic run needs",
-                hint="leave out AL: frequency and ranges are then set by hand, and the files asked for",
+                f"an automatic run needs a link to {run.scope}",
+                hint="leave out AL: then you set frequency and ranges, and the run asks for the files",
             )
         scope = acquisition.scope(run.scope)
         if not isinstance(scope, AdjustableScope):
             raise UsageError(
                 f"the ranges of {run.scope} can't be set over its link",
-                hint="leave out AL: frequency and ranges are then set by hand",
+                hint="leave out AL: then you set frequency and ranges by hand",
             )
         self.run, self.acquisition, self.drive = run, acquisition, drive
         self.scope: AdjustableScope = scope
@@ -84,7 +84,7 @@ class RatioBench:
 
     @contextmanager
     def driving(self, *, swapped: bool = False) -> Iterator[None]:
-        """Output on at the chosen drive, records triggered by the winding's channel; off again whatever happens."""
+        """Output on at the chosen drive, triggered by the winding's channel; always off at the end."""
         if isinstance(self.scope, TriggeredScope):
             self.scope.set_trigger(self.run.setup.primary if swapped else self.run.setup.secondary, 0.0)
         self.set(self.drive.frequency_hz, self.amplitude_vpp)
@@ -100,13 +100,13 @@ class RatioBench:
         self.acquisition.clock.sleep(_SETTLE_S)
 
     def capture(self) -> Capture:
-        """Take a record at the chosen drive, every range filled."""
+        """Take a record at the chosen drive, with well-filled ranges."""
         return capture_in_range(
             self.acquisition, self.run.scope, self.channels, self.drive.frequency_hz, one_range=self.one_range
         )
 
     def first_capture(self) -> Capture:
-        """Take the first record, then again at the level that fills the ranges best if that is another."""
+        """Take the first record; take it again if another level fills the ranges better."""
         capture = self.capture()
         factor = _best_level(self.scope, capture, self.channels, one_range=self.one_range)
         lowest = self.drive.lowest_vpp / self.amplitude_vpp
@@ -119,13 +119,13 @@ class RatioBench:
     def prove_flat(self, normal: Capture) -> tuple[dict[str, Any], tuple[Capture, ...]]:
         """Take the ratio over 3:1 in frequency and in level, on the ranges of the first record.
 
-        Ranges stay, so that a gain error between two of them does not pass for a ratio that moves. Without a usable
-        record nothing is kept, and no captures are returned.
+        Ranges are not changed, so that a gain error between two of them does not look like a change of the ratio. Without a
+        usable record nothing is kept and no captures are returned.
         """
         try:
             return self._prove(normal)
         except AnalysisError as error:
-            finding = f"the ratio can't be shown to be flat: {error}"
+            finding = f"could not prove that the ratio is flat: {error}"
             return {"settings": [], "allowed": FLATNESS, "flat": False, "finding": finding}, ()
 
     def _prove(self, normal: Capture) -> tuple[dict[str, Any], tuple[Capture, ...]]:
@@ -171,9 +171,9 @@ class RatioBench:
         return proof, tuple(captures)
 
     def sweep(self, normal: Capture) -> tuple[list[SweepPoint], list[str]]:
-        """Take a short record at each frequency of the sweep; below the chosen one at equal flux.
+        """Take a short record at each frequency of the sweep; below the chosen one at constant flux.
 
-        A frequency whose record carries no number is left out and comes back in words.
+        A frequency whose record can't be used is left out and reported.
         """
         frequencies = sweep_frequencies(
             self.drive,
@@ -208,9 +208,9 @@ class RatioBench:
 def _best_level(
     scope: AdjustableScope, capture: Capture, channels: tuple[str, str], *, one_range: bool
 ) -> float:
-    """Return the fraction of the present level, 1/3 to 1, that best fills the range filled worst.
+    """Return the fraction of the present level, 1/3 to 1, that best fills the worst-filled range.
 
-    The ranges are asked of the scope: a search that assumes a 1-2-5 series would not know where it begins.
+    The scope is asked for its ranges, since a 1-2-5 series may begin anywhere.
     """
     peaks = {c: peak_v(capture.channel(c)) for c in channels}
     if min(peaks.values()) <= 0:
@@ -232,12 +232,12 @@ def _best_level(
 
 
 def _fill(peak: float, ranges: list[float]) -> float:
-    """How much of the smallest range that holds it a peak fills."""
+    """Part of its smallest suitable range that a peak fills."""
     return peak / min(full for full in ranges if full * FILL >= peak * (1 - 1e-9))
 
 
 def _ranges_below(scope: AdjustableScope, channel: str, peak: float) -> list[float]:
-    """Full scales of a channel, from the one that holds a peak down to a third of it."""
+    """Full scales of a channel, from the one for this peak down to a third of it."""
     found = [scope.set_vertical(channel, peak / FILL)]
     while found[-1] * FILL > peak / PROOF_SPAN:
         lower = scope.set_vertical(channel, found[-1] * 0.4)

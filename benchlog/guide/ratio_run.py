@@ -1,7 +1,7 @@
 """The automatic turns-ratio run: drive chosen from the core, ranges filled, flatness proved, swap, sweep, model.
 
-Generator on the N-turn winding, a separate sense loop. Everything but the swap of probes and channels is done over
-the links, and the output is off while hands are at the leads.
+Generator on the N-turn winding, a separate sense loop. All except the swap of probes and channels is done over the
+links, and the output is off while you work on the leads.
 """
 
 from __future__ import annotations
@@ -26,9 +26,7 @@ from benchlog.units import format_quantity
 
 __all__ = ["SWAP_PROMPT", "SWEEP_POINTS", "RatioRun", "run_ratio"]
 
-SWAP_PROMPT = (
-    "swap: exchange probes and channels, so that each channel with its probe is on the other winding"
-)
+SWAP_PROMPT = "swap: move each probe with its channel to the other winding"
 
 
 def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
@@ -37,16 +35,16 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
     Raises
     ------
     UsageError
-        If the set-up is none for an automatic run, or no frequency fits.
+        If the set-up is not for an automatic run, or no frequency fits.
     InstrumentError
-        When an instrument does not answer.
+        If an instrument does not answer.
     SkippedError
-        When the person skips the swap.
+        If the user skips the swap.
     """
     if run.setup.injection or run.setup.opposed_turns is not None:
         raise UsageError(
-            "the automatic run is for a sense loop beside the driven winding",
-            hint="leave out AL for a series opposition; current injection is judged from a capture",
+            "an automatic run needs a sense loop beside the driven winding",
+            hint="for series opposition leave out AL; for current injection give a capture",
         )
     drive = choose_drive(
         run.al_h,
@@ -81,7 +79,7 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
     if len(points) >= FEWEST_POINTS:
         swept = fitted_sweep(points, normal, result, run.setup, run.al_h, run.expected_turns)
     elif missed:
-        missed.append("too few points are left for a model")
+        missed.append("too few points for a model")
     result = msgspec.structs.replace(
         result, findings=(*result.findings, *(Finding(FindingKind.CONDITIONS, text) for text in missed))
     )
@@ -92,7 +90,7 @@ def run_ratio(run: RatioRun, acquisition: Acquisition) -> CheckOutcome:
 def _with_run(
     result: Result, bench: RatioBench, normal: Capture, proof: dict[str, Any], swept: SweptRatio | None
 ) -> Result:
-    """Add to a result what the run chose, checked and fitted; a ratio that is not flat does not pass."""
+    """Add the run's choices, checks and fit to a result; a ratio that is not flat does not pass."""
     drive = bench.drive
     full = {c: normal.channel(c).range_max for c in bench.channels}
     fill = {c: peak_v(normal.channel(c)) / (top * normal.channel(c).probe) for c, top in full.items() if top}

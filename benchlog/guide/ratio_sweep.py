@@ -20,9 +20,9 @@ from benchlog.wording import value_words
 
 #: Points of the model's curve for a picture.
 _CURVE = 80
-#: Lot tolerance of a core's AL: beyond this factor either way it is another core or a shorted turn.
+#: Lot tolerance of a core's AL; outside this factor it is another core or there is a shorted turn.
 _AL_FACTOR = 2.0
-#: Beyond, the model does not describe what was seen.
+#: Above this the model does not fit.
 _MISFIT = 4.0
 
 
@@ -36,11 +36,11 @@ class SweptRatio:
 
     @property
     def fits(self) -> bool:
-        """Whether the model describes the measured points."""
+        """Whether the model fits the measured points."""
         return self.model.reduced_chi_squared <= _MISFIT
 
     def quantities(self) -> dict[str, Uncertain]:
-        """Inductance, AL and winding resistance, where the model fits and the sweep resolves them."""
+        """Inductance, AL and winding resistance, if the model fits and the sweep resolves them."""
         if not self.fits:
             return {}
         named = {
@@ -110,12 +110,12 @@ def ratio_point(capture: Capture, setup: RatioSetup, frequency_hz: float, amplit
     capture : Capture
         As connected, not swapped.
     frequency_hz, amplitude_vpp : float
-        What the generator was set to.
+        Settings of the generator.
 
     Raises
     ------
     AnalysisError
-        If the record can't be fitted, or something about it forbids resting a number on it.
+        If the record can't be fitted or a finding blocks it.
     """
     capture = with_probes(capture, setup.probes)
     pair = fit_pair(capture, setup.secondary, setup.primary)
@@ -125,7 +125,7 @@ def ratio_point(capture: Capture, setup: RatioSetup, frequency_hz: float, amplit
     divider = setup.divider or 1.0
     winding, loop = (capture.channel(name) for name in (setup.secondary, setup.primary))
     phase = seen.phase_deg
-    if abs(phase) > 90:  # a reversed winding is a finding of the ratio; here its curve is wanted
+    if abs(phase) > 90:  # a reversed winding is reported with the ratio; the curve is drawn anyway
         phase -= math.copysign(180.0, phase)
     return SweepPoint(
         frequency_hz=frequency_hz,
@@ -150,8 +150,7 @@ def fitted_sweep(
 ) -> SweptRatio:
     """Fit the model to a sweep, with turns and gain from the judged ratio.
 
-    The whole number of turns is the most likely one; leakage is what the measured ratio has above it, within
-    the ratio's uncertainty.
+    The most likely whole number of turns is used; the excess of the measured ratio, within its uncertainty, is leakage.
     """
     measured = result.quantities["turns_ratio"]
     counted = (result.turns or {}).get("most_likely") or expected_turns
@@ -173,13 +172,13 @@ def fitted_sweep(
 
 
 def sweep_findings(swept: SweptRatio, al_h: float) -> list[Finding]:
-    """Return what the fitted model says about core and winding."""
+    """Return findings about core and winding from the fitted model."""
     model = swept.model
     if not swept.fits:
         return [
             Finding(
                 FindingKind.SHORTED_TURN,
-                f"the sweep is not that of a sound winding on one core (reduced chi-squared {model.reduced_chi_squared:.2g}): "
+                f"the sweep does not fit a good winding on one core (reduced chi-squared {model.reduced_chi_squared:.2g}): "
                 "a shorted turn, core loss, or a sense loop that moved",
             )
         ]

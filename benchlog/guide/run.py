@@ -1,4 +1,4 @@
-"""The guided run: which check is next, what is fixed before it, what is recorded after it."""
+"""The guided run of a plan."""
 
 from __future__ import annotations
 
@@ -42,12 +42,12 @@ class Guide:
     cards : bool
         Show a hook-up card before each check.
     standards : bool, optional
-        Do the check-standard round first, or don't; None asks a person who can be asked.
+        Do the check-standard round first, or don't; None asks if a person is there.
 
     Attributes
     ----------
     stopped : bool
-        The person stopped before the end.
+        The user stopped before the end.
     interrupted : bool
         It was stopped by Ctrl-C.
     """
@@ -76,11 +76,11 @@ class Guide:
         self._checks = OneCheck(plan, book, bench, clock=clock, person=person, undo=self._undo, cards=cards)
         self._verdicts: dict[str, Verdict] = {}
         self._tried: set[str] = set()
-        self._refused: set[str] = set()  # checks for which no result measured before shall count
+        self._refused: set[str] = set()  # checks for which the user refused an earlier result
         self._last_done = self._energised = ""
 
     def run(self, only: Sequence[str] = ()) -> Verdict:
-        """Do the checks that need doing, in the plan's order, or only those named; returns the worst verdict."""
+        """Do the checks that are due, in the plan's order, or only those named; returns the worst verdict."""
         record_plan(self.plan, self.book)
         todo = [self.plan.check(check_id) for check_id in only]
         for line in misspelt_meters(todo or self.plan.checks.values(), self.bench):
@@ -119,7 +119,7 @@ class Guide:
                 return
 
     def _until_settled(self, check: Check, todo: list[Check], named: bool, acquisition: Acquisition) -> None:
-        """Do a check, again as often as the person wants; its verdict stays on the screen until they go on."""
+        """Do a check, repeated as often as the user wants; its verdict stays on the screen until they go on."""
         if self._counted(check, acquisition):
             self._wish(check, None, acquisition, last=not (todo if named else self._more_to_do()))
             return
@@ -139,7 +139,7 @@ class Guide:
                         self.book.append("diagnosis", {"check_id": check.id, **found.to_json()})
 
     def _counted(self, check: Check, acquisition: Acquisition) -> bool:
-        """Offer to count a result for this check that was measured outside the plan by the plan's limits."""
+        """Offer to adopt a result that was measured outside the plan with the plan's limits."""
         if not self.person.interactive or check.id in self._refused:
             return False
         kinds = ("result", "supersede", "adoption", "substitution")
@@ -155,15 +155,15 @@ class Guide:
             f"  with {', '.join(result.instruments) or 'no named instrument'}; entry {entry.seq}"
         )
         acquisition.begin(CheckContext(name=check.id, undo=self._undo))
-        question = f"Its limits are the plan's. Count it for {check.id}?"
+        question = f"It has the plan's limits. Count it for {check.id}?"
         if state:
-            question = f"Its limits are the plan's. Was {check.part} '{state}' then, and shall it count for {check.id}?"
+            question = f"It has the plan's limits. Was {check.part} '{state}' then, and should it count for {check.id}?"
         if not acquisition.confirm(question, f"{check.id}/count"):
             self._refused.add(check.id)
             return False
         adopt(self.book, check, entry, state)
         self._verdicts[check.id] = Verdict.PASS
-        self.person.show(f"  {check.id} is passed by entry {entry.seq}.")
+        self.person.show(f"  {check.id} has passed with entry {entry.seq}.")
         return True
 
     def _wish(self, check: Check, result: Result | None, acquisition: Acquisition, *, last: bool) -> str:
@@ -184,7 +184,7 @@ class Guide:
         return result
 
     def _left_before(self, acquisition: Acquisition) -> bool:
-        """Say what the last session left on the bench, and have it switched off; False when the person stopped."""
+        """Say what the last session left on the bench, and have it switched off; False if the user stopped."""
         left = left_on_bench(self.book)
         if not left:
             return True
@@ -207,7 +207,7 @@ class Guide:
         return True
 
     def _standards_first(self, checks: Sequence[Check], acquisition: Acquisition) -> bool:
-        """Offer the check-standard round; False when the person stopped during it."""
+        """Offer the check-standard round; False if the user stopped during it."""
         due = due_meters(checks, self.bench, self.book, self.clock.utc_ns())
         if not due:
             return True
@@ -233,7 +233,7 @@ class Guide:
         return True
 
     def _next(self, todo: list[Check], named: bool) -> Check | None:
-        """Check to do now: the next of those named, else the first that needs doing and was not tried yet."""
+        """Check to do now: the next of those named, else the first that is due and was not tried yet."""
         state = read_state(self.plan, self.book, self.clock.utc_ns())
         if named:
             while todo and (hold := state.held_by(todo[0])):
@@ -260,11 +260,11 @@ class Guide:
 
     def _wait_for(self, hold_id: str, check: Check) -> None:
         self.person.show(
-            f"{check.id} comes after hold {hold_id}: benchlog release {self.plan.path} {hold_id}"
+            f"{check.id} waits for hold point {hold_id}: benchlog release {self.plan.path} {hold_id}"
         )
 
     def _say_ready(self) -> None:
-        """Say which hold points can be released now."""
+        """List the hold points that can be released now."""
         state = read_state(self.plan, self.book, self.clock.utc_ns())
         for hold_id, status in state.holds.items():
             if status.state is HoldState.READY:
@@ -288,7 +288,7 @@ class Guide:
             )
         ).strip()
         if not reason:
-            self.person.show("  not undone: a result is only taken back with a reason")
+            self.person.show("  not undone: that needs a reason")
             return False
         withdraw(self.book, last, reason)
         self.person.show(f"  {check_id}, entry {last.seq}, is withdrawn: {reason}")
@@ -306,7 +306,7 @@ class Guide:
         )
 
     def _stop(self, where: str, stop: BaseException) -> None:
-        """Stop here; Ctrl-C ends a script at once, a person is asked what is left first."""
+        """Stop here; Ctrl-C ends a script at once, while a person is first asked what is left energised."""
         self.stopped, self.interrupted = True, isinstance(stop, KeyboardInterrupt)
         if self.interrupted and not self.person.interactive:
             raise stop
@@ -314,10 +314,10 @@ class Guide:
         self.person.show(f"  Stopped at {where}. Saved; run the same command to continue.")
 
     def _left(self) -> str:
-        """Ask what is left; a person sees what will be recorded, and may type it again."""
+        """Ask what is left energised; a person sees what will be recorded and can correct it."""
         if self.stopped and self._last_done and self.person.interactive:
             self.person.show(f"  the last step done was: {self._last_done}")
-        # One habitual Enter must not put on record that what was plugged in is nothing.
+        # A habitual Enter must not record that nothing is plugged in.
         must_say = bool(self._energised) and self.person.interactive
         default = f"({self._energised}; 'nothing' if it is off)" if must_say else f"[{NOTHING}]"
         while True:
@@ -331,18 +331,18 @@ class Guide:
                 return left.lower() if left.lower() == NOTHING else left
             right = Prompt("confirm", f"Note '{left}' as left on the bench?", "close/left/right")
             while (answer := self.person.answer(right).lower()) not in ("y", "yes", "n", "no"):
-                self.person.show("  answer y or n")
+                self.person.show("  type y or n")
             if answer[0] == "y":
                 return left
 
     def close_out(self) -> dict[str, str]:
-        """Ask for the session's last lines: what is left energised, charged or loose, and the next action."""
+        """Ask what is left energised, charged or loose, and for the next action."""
         try:
             left = self._left()
             action = self.person.answer(
                 Prompt("text", "What will you do first next time? [go on with the plan]", "close/next")
             )
         except (InputEndedError, KeyboardInterrupt):
-            # Nobody said that nothing is charged; the record must not say it either.
+            # Nobody confirmed that nothing is charged, so the record must not say so.
             return {"left": "not said", "next": "go on with the plan"}
         return {"left": left or NOTHING, "next": action or "go on with the plan"}

@@ -1,4 +1,4 @@
-"""A scope's ranges and a generator's output during a guided check: no clipping, ranges well filled, output off again."""
+"""A scope's ranges and a generator's output in a guided check: no clipping, well-filled ranges, output off at the end."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from benchlog.guide.check_context import CheckOutcome
 from benchlog.plan.scope_kinds import InductanceCheck, RatioCheck
 from benchlog.units import format_quantity, parse_quantity
 
-#: Drive of a check whose plan names none.
+#: Drive level if the plan has none.
 FREQUENCY_HZ = 1000.0
 AMPLITUDE_VPP = 10.0
 CYCLES = 50.0
 SAMPLES = 10_000
-#: Largest part of the full scale that a signal may fill: room for noise and drift before it clips.
+#: Largest part of full scale that a signal may fill; the rest is for noise and drift.
 FILL = 0.85
 
 
@@ -32,11 +32,11 @@ class AdjustableScope(Protocol):
     """A scope whose ranges and time base can be set over its link."""
 
     def set_vertical(self, channel: str, full_scale_v: float) -> float:
-        """Choose the smallest range that holds plus and minus `full_scale_v`; returns the one taken."""
+        """Set the smallest range for plus and minus `full_scale_v`; returns its full scale."""
         ...
 
     def set_timebase(self, *, n_samples: int, span_s: float) -> None:
-        """Choose the record length."""
+        """Set the record length."""
         ...
 
 
@@ -45,7 +45,7 @@ class TriggeredScope(Protocol):
     """A scope whose trigger can be set over its link."""
 
     def set_trigger(self, channel: str, level_v: float) -> None:
-        """Start records when a channel rises through a voltage."""
+        """Trigger on a channel rising through a voltage."""
         ...
 
 
@@ -53,7 +53,7 @@ class TriggeredScope(Protocol):
 def driven(
     acquisition: Acquisition, generator: str | None, frequency_hz: float, amplitude_vpp: float
 ) -> Iterator[None]:
-    """Drive with a generator while a capture is taken; off again whatever happens."""
+    """Drive with a generator during a capture; the output is always off at the end."""
     source = acquisition.source(generator) if generator else None
     if source is None:
         yield
@@ -69,7 +69,7 @@ def driven(
 def driven_check(
     check: RatioCheck | InductanceCheck, acquisition: Acquisition, measure: Callable[[float], CheckOutcome]
 ) -> CheckOutcome:
-    """Measure while the check's generator drives, passing on its frequency; the drive is noted with the result."""
+    """Measure while the check's generator drives; the drive is noted with the result."""
     frequency = FREQUENCY_HZ if check.frequency is None else check.frequency.value
     amplitude = AMPLITUDE_VPP if check.amplitude is None else check.amplitude.value
     with driven(acquisition, check.generator, frequency, amplitude):
@@ -92,20 +92,20 @@ def capture_in_range(
     cycles: float = CYCLES,
     samples: int = SAMPLES,
 ) -> Capture:
-    """Take a record of whole tens of cycles with every channel filling its range without clipping.
+    """Take a record of tens of whole cycles, with each channel filling its range without clipping.
 
-    A scope whose ranges can't be set over its link is taken as the person set it; one without a link by its file.
+    If a scope's ranges can't be set over its link, it is used as set by hand; without a link its file is used.
 
     Parameters
     ----------
     frequency_hz : float
-        Of the signal; decides the record length.
+        Of the signal; sets the record length.
     one_range : bool
-        Use the larger range for all channels, so that no range-to-range gain counts.
+        Use the larger range for all channels, so that gain errors between ranges don't matter.
     start : mapping of str to float, optional
-        Peak voltage expected on each channel; the search begins there instead of at 20 V.
+        Expected peak voltage of each channel; the search starts there instead of at 20 V.
     cycles, samples : float, int
-        In the record.
+        Number in the record.
     """
     if acquisition.takes_files(scope_tag):
         return acquisition.capture(scope_tag, channels)
@@ -131,7 +131,7 @@ def capture_in_range(
 
 
 def known_gains(acquisition: Acquisition, scope: str) -> tuple[float, float]:
-    """Gain error of a scope's channels and between its ranges, ±: from the bench file, else the usual ones."""
+    """Gain error of a scope's channels and between its ranges, ±: from the bench file, else usual values."""
     instrument = (
         acquisition.bench.instruments.get(scope)
         if acquisition.check.by_file
@@ -145,18 +145,18 @@ def known_gains(acquisition: Acquisition, scope: str) -> tuple[float, float]:
 
 
 def peak_v(record: ChannelRecord) -> float:
-    """Largest voltage from zero at the probe tip."""
+    """Largest absolute voltage at the probe tip."""
     return float(np.max(np.abs(record.values())))
 
 
 def clips(record: ChannelRecord) -> bool:
-    """Whether a record touches the ends of its converter."""
+    """Whether a record reaches the ends of its converter's range."""
     low, high = record.code_limits or (-np.inf, np.inf)
     return bool(np.min(record.codes) <= low or np.max(record.codes) >= high)
 
 
 def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: float) -> float:
-    """Set a range; where the scope has none large enough it stays as it is, and the record shows the clipping."""
+    """Set a range; if the scope has none large enough it is not changed, and the record will be clipped."""
     try:
         return scope.set_vertical(channel, wanted_v)
     except UsageError:
@@ -166,7 +166,7 @@ def _take_range(scope: AdjustableScope, channel: str, wanted_v: float, now_v: fl
 
 
 def _wanted(record: ChannelRecord, full_scale_v: float) -> float:
-    """Full scale to use for a record like this one: a little above its peak, far more when it clips."""
+    """Full scale for the next record: a little above this one's peak, far more if it is clipped."""
     if clips(record):
         return full_scale_v * 2
     return max(peak_v(record) / FILL, full_scale_v / 20)

@@ -1,4 +1,4 @@
-"""What a guided run knows from its logbook, and what it withdraws there."""
+"""What a guided run reads from its logbook, and withdraws in it."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from benchlog.reading import Function
 
 _JACKS = {str(f): f for f in Function if f.is_current or f.is_volts}
 _RESULTS_LOOKED_AT = 100
-#: What a session's end says of the bench where nothing is left energised, charged or loose.
+#: Text in a session's end if nothing is left energised, charged or loose.
 NOTHING = "nothing"
-#: A bench that lay still so long has cells that ran down and contacts that oxidised; common practice, no source.
+#: After this time batteries may have run down and contacts oxidised; common practice, no source.
 REST_NS = 60 * DAY_NS
 
 
 def last_of_session(book: Logbook) -> Entry | None:
-    """Newest result of the present session, of a check in the plan, that still counts; or that was counted for one."""
+    """Newest result of this session that still counts and belongs to, or was adopted for, a check of the plan."""
     superseded = book.superseded()
     for entry in book.entries(("result", "adoption"), newest_first=True, limit=_RESULTS_LOOKED_AT):
         if entry.session != book.session:
@@ -28,7 +28,7 @@ def last_of_session(book: Logbook) -> Entry | None:
 
 
 def left_on_bench(book: Logbook) -> str:
-    """What the last session that said so left energised, charged or loose; empty for nothing."""
+    """What the last session left energised, charged or loose; empty for nothing."""
     for entry in book.entries("session end", newest_first=True, limit=_RESULTS_LOOKED_AT):
         if "left" in entry.body:
             left = str(entry.body["left"])
@@ -37,7 +37,7 @@ def left_on_bench(book: Logbook) -> str:
 
 
 def meters_left_on_current(book: Logbook) -> set[str]:
-    """Meters whose last result was a current, so that their leads may still be in the current jack."""
+    """Meters that last measured current: a lead may still be in the current jack."""
     last: dict[str, str] = {}
     for entry in book.entries("result", newest_first=True, limit=_RESULTS_LOOKED_AT):
         for tag, function in dict(entry.body.get("functions", {})).items():
@@ -48,18 +48,18 @@ def meters_left_on_current(book: Logbook) -> set[str]:
 
 
 def months_of_rest(book: Logbook, now_utc_ns: int) -> bool:
-    """Whether the bench was not used for about two months before now."""
+    """Whether the bench was not used for about two months."""
     last = next(iter(book.entries("result", newest_first=True, limit=1)), None)
     return last is not None and now_utc_ns - last.utc_ns > REST_NS
 
 
 def known_of(book: Logbook, tag: str, function: Function, now_utc_ns: int) -> tuple[str, ...]:
-    """What the record says of a meter, as context of a diagnosis."""
+    """The record's context of a meter, for a diagnosis."""
     return known_of_meter(book.entries(DOUBT_KINDS), tag, str(function), now_utc_ns)
 
 
 def note_found_bad(book: Logbook, check_id: str, tag: str, function: Function, cause: str) -> None:
-    """Write down that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
+    """Record that a diagnosis found a meter bad; it is in doubt until it passes a check standard."""
     body = {"meter": tag, "function": str(function), "cause": cause, "check_id": check_id}
     book.append("found bad", body)
 
@@ -70,13 +70,13 @@ def supersede(book: Logbook, reference: str, reason: str) -> None:
 
 
 def withdraw(book: Logbook, result: Entry, reason: str) -> None:
-    """Withdraw a result, and what its check found wrong with meters."""
+    """Withdraw a result, and meters found bad in its check."""
     book.supersede(result.seq, reason)
     withdraw_found_bad(book, str(result.body.get("check_id", "")), reason)
 
 
 def withdraw_found_bad(book: Logbook, check_id: str, reason: str) -> None:
-    """Withdraw what a check found wrong with meters in this session."""
+    """Withdraw that meters were found bad in a check of this session."""
     superseded = book.superseded()
     for entry in book.entries("found bad", newest_first=True):
         if entry.session != book.session:
@@ -86,7 +86,7 @@ def withdraw_found_bad(book: Logbook, check_id: str, reason: str) -> None:
 
 
 def withdraw_standard(book: Logbook, after: int, reason: str) -> None:
-    """Withdraw the check-standard reading recorded after an entry, with the recall it began."""
+    """Withdraw the check-standard reading recorded after an entry, and its recall."""
     for entry in list(book.entries(("standard", "exploratory", "recall"), after)):
         if entry.kind == "recall":
             body = {"entry": entry.seq, "meter": str(entry.body["meter"]), "reason": reason}

@@ -1,4 +1,4 @@
-"""Readings said aloud by a speech program of the computer, if it has one; silence otherwise."""
+"""Readings spoken by a speech program of the computer, if it has one."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from typing import Any
 from benchlog.hookup import Hookup, in_words
 from benchlog.reading import Flag, Function, Reading, State
 
-#: Programs that take a text as their only argument.
+#: Programs that take the text as their only argument.
 PROGRAMS = ("espeak-ng", "spd-say", "say")
-# The voice of Windows: the text comes on standard input, so that none of it is read as a command.
+# On Windows the text is passed on standard input, so that it can't be read as a command.
 _WINDOWS_VOICE = (
     "-NoProfile",
     "-NonInteractive",
@@ -43,7 +43,7 @@ _UNITS = {
 
 
 def spoken(reading: Reading) -> str:
-    """Say a reading in words.
+    """Put a reading into words.
 
     >>> spoken(Reading(Function.DC_VOLTS, -0.0273, 1e-4, "-27.3 mV"))
     'minus 27.3 millivolts D C'
@@ -60,7 +60,7 @@ def spoken(reading: Reading) -> str:
 
 
 def spoken_hookup(hookup: Hookup) -> str:
-    """Say a hook-up in words.
+    """Put a hook-up into words.
 
     >>> from benchlog.circuits import across
     >>> spoken_hookup(across("T1", ["MB-02"], Function.AC_VOLTS))
@@ -75,8 +75,8 @@ class Speech:
     Parameters
     ----------
     arguments : sequence of str, optional
-        With these the program reads the text from standard input; without them it takes the text as its only
-        argument. Never through a shell.
+        With these the program reads the text from standard input; without them the text is its only argument. No shell
+        is used.
     """
 
     def __init__(self, program: str, arguments: Sequence[str] = ()) -> None:
@@ -91,7 +91,7 @@ class Speech:
             self.say(self._last)
 
     def say(self, text: str) -> None:
-        """Say a text; one that is still being said is cut short."""
+        """Say a text; an earlier one is cut short."""
         self.stop()
         self._last = text
         quiet = subprocess.DEVNULL
@@ -107,10 +107,10 @@ class Speech:
                 self._running.stdin.write(text.encode())
                 self._running.stdin.close()
         except OSError:
-            self._running = None  # speech is a help, never a reason to stop measuring
+            self._running = None  # a speech error must not stop the measurement
 
     def stop(self, wait_s: float = 0.0) -> None:
-        """Let what is being said end within that time, then stop it."""
+        """Wait that long for speech to end, then stop it."""
         if self._running is None:
             return
         try:

@@ -1,4 +1,4 @@
-"""Check of the meters before a session: tips shorted, then each meter on check standards."""
+"""Check of the meters before a session: tips shorted, then check standards."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ from benchlog.project.standard_record import record_exploratory, record_standard
 from benchlog.reading import Function
 from benchlog.wording import MARKS
 
-#: A check standard read so long ago belongs to another session.
+#: A check standard read earlier than this belongs to another session.
 SESSION_NS = 12 * 3600 * 1_000_000_000
-#: Leads of a handheld meter have less than this together; more is a poor plug or tip (common practice, no source).
+#: Two good leads have less than this together; more means a poor plug or tip (common practice, no source).
 LEADS_OHM = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class DueMeter:
-    """A meter to be checked, when it last was, and the standards for it, one a reference."""
+    """A meter to check, when it was last checked, and its standards, one per reference."""
 
     tag: str
     ago: str
@@ -37,7 +37,7 @@ class DueMeter:
 
 
 def due_meters(checks: Iterable[Check], bench: Bench, book: Logbook, now_utc_ns: int) -> list[DueMeter]:
-    """Return the meters some checks use that were on no check standard since this session may have begun."""
+    """Return the meters of some checks that were not checked on a standard this session."""
     chosen = _best_standards(bench)
     if not chosen:
         return []
@@ -62,7 +62,7 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
     Parameters
     ----------
     plan : Plan
-        Tells which hold points can be undone, should a meter fail.
+        Says which hold points can be undone, if a meter fails.
     book : Logbook
         Open for writing.
     """
@@ -70,13 +70,14 @@ def start_round(due: Sequence[DueMeter], plan: Plan, acquisition: Acquisition, b
     failed = _Round(due, undoable, acquisition, book).run()
     for tag in failed:
         acquisition.person.show(
-            f"  {tag} is outside its specification: battery first, then measure with another", style="bold"
+            f"  {tag} is outside its specification: change its battery, or measure with another meter",
+            style="bold",
         )
     return failed
 
 
 class _Round:
-    """The steps of a round in order: of each meter its leads, then each standard; the last one can be taken back."""
+    """Steps of a round in order: for each meter its leads, then each standard; the last step can be undone."""
 
     def __init__(
         self, due: Sequence[DueMeter], undoable: Sequence[str], acquisition: Acquisition, book: Logbook
@@ -88,7 +89,7 @@ class _Round:
         for meter in due:
             self.steps += [(meter.tag, None), *((meter.tag, standard) for standard in meter.standards)]
         self.next = 0
-        self.done: list[tuple[int, int, bool]] = []  # steps done, the entry before each, whether it passed
+        self.done: list[tuple[int, int, bool]] = []  # step, entry before it, whether it passed
 
     def run(self) -> list[str]:
         """Do the round; returns the tags of meters that failed."""
@@ -99,7 +100,7 @@ class _Round:
                     going_on = self._go_on()
                 except SkippedError as skipped:
                     tag = self.steps[self.next][0]
-                    self.acquisition.person.show(f"  {tag} left out: {skipped}")
+                    self.acquisition.person.show(f"  {tag} skipped: {skipped}")
                     while self.next < len(self.steps) and self.steps[self.next][0] == tag:
                         self.next += 1
                 except TakenBackError:
@@ -107,7 +108,7 @@ class _Round:
         return list(dict.fromkeys(self.steps[step][0] for step, _, passed in self.done if not passed))
 
     def _go_on(self) -> bool:
-        """Do the next step; after the last one a person may still take it back. False when all is done."""
+        """Do the next step; the last one can still be undone. False when all is done."""
         if self.next == len(self.steps):
             if self.acquisition.person.interactive:
                 self.acquisition.go_on("Check standards done.", "start/next")
@@ -125,17 +126,17 @@ class _Round:
         return True
 
     def _take_back(self) -> bool | None:
-        """Withdraw what the last step wrote down; it is done again."""
+        """Withdraw the last step's entries; it is done again."""
         if not self.done:
             return None
         step, before, _ = self.done[-1]
         tag, standard = self.steps[step]
         name = f"{tag} on {standard.tag}" if standard else f"{tag} with its tips shorted"
         if standard is not None:
-            prompt = Prompt("text", f"take back {name}: what was wrong?", f"start/{tag}/undo")
+            prompt = Prompt("text", f"withdraw {name}: what was wrong?", f"start/{tag}/undo")
             reason = self.acquisition.person.answer(prompt).strip()
             if not reason:
-                self.acquisition.person.show("  not taken back: that needs a reason")
+                self.acquisition.person.show("  not withdrawn: that needs a reason")
                 return False
             withdraw_standard(self.book, before, reason)
         self.done.pop()
@@ -145,7 +146,7 @@ class _Round:
 
 
 def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:
-    """Say which meters of a plan are not on the bench but have nearly the name of one that is."""
+    """Find meters of a plan that are not in the bench file but have nearly the name of one that is."""
     found = []
     for check in checks:
         for tag in check.meters_named:
@@ -156,9 +157,9 @@ def misspelt_meters(checks: Iterable[Check], bench: Bench) -> list[str]:
 
 
 def _leads(tag: str, acquisition: Acquisition) -> None:
-    """Check the leads with tips shorted on ohms: an open lead shows here, before it spoils a reading."""
+    """Check the leads, tips shorted on ohms, to find an open lead before it spoils a reading."""
     key = f"start/{tag}/tips"
-    acquisition.do(f"{tag}: tips shorted, ohms", key)
+    acquisition.do(f"{tag}: set it to ohms and short the tips", key)
     taken = acquisition.reading(tag, Function.OHMS, "tips shorted", f"{key}/reading")
     shown = taken.reading
     if shown.value is None:
@@ -179,7 +180,7 @@ def _on_standard(
         tag, standard.function, standard.tag, f"{key}/reading", expect=value.value
     )
     slip = prefix_slip(taken, value)
-    if slip and not acquisition.person.interactive:  # a person who was asked has kept it as read
+    if slip and not acquisition.person.interactive:  # a person was already asked and kept the value
         record_exploratory(book, taken, value, slip)
         acquisition.person.show(f"  {tag} not judged: {slip}", style="bold")
         return True
@@ -195,7 +196,7 @@ def _on_standard(
     for finding in check.findings:
         acquisition.person.show(f"    {finding}")
     if recall is not None:
-        nothing = "nothing more than listed above" if recall.known else "no earlier result relied on it"
+        nothing = "nothing more than listed above" if recall.known else "no earlier result used it"
         names = ", ".join(r.check_id or r.check for r in recall.results) or nothing
         acquisition.person.show(f"    recalled: {names}", style="bold")
     passed = recall is None
@@ -216,7 +217,7 @@ def _best_standards(bench: Bench) -> tuple[Standard, ...]:
 
 
 def _meters(checks: Iterable[Check], bench: Bench) -> list[str]:
-    """Meters of the bench that checks name; all of them where one leaves the choice to the person."""
+    """Meters named by the checks; all meters of the bench if a check lets the user choose."""
     checks = list(checks)
     named = [tag for check in checks for tag in check.meters_named]
     meters = [i.tag for i in bench.instruments.values() if i.kind == "meter"]

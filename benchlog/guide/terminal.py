@@ -1,4 +1,4 @@
-"""A person at a terminal or behind a plain pipe: lines on both; single keys and a live line on a terminal only."""
+"""A person at a terminal or behind a pipe: lines on both; single keys and a live line only on a terminal."""
 
 from __future__ import annotations
 
@@ -14,10 +14,14 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.prompt_keys import (
     ENTER_SHOWN,
     LIVE_HELP,
+    WRONG_KEY,
     answer_of_key,
     answers_shown,
+    explained_choices,
     help_lines,
     numbered_answer,
+    question_text,
+    rest_of_word,
 )
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
 from benchlog.hookup import Hookup
@@ -28,35 +32,35 @@ from benchlog.wording import strip_controls
 if TYPE_CHECKING:
     from benchlog.guide.phone import PhoneDesk
 
-#: An Enter so soon after a single key is habit, and answers nothing; judgement.
+#: An Enter this soon after a single key is habit and is ignored; judgement.
 HABIT_S = 0.5
-#: Columns kept for an answer behind its question: a word that a key stands for, or what is typed.
+#: Columns kept free for the answer after a question.
 _KEY_ROOM, _LINE_ROOM = 6, 12
-_MANY = 4  # so many choices have a line each
-#: How often the phone's buttons are looked at while a key is awaited.
+_MANY = 4  # from this many choices on, each has its own line
+#: How often the phone's buttons are polled while waiting for a key.
 _PHONE_S = 0.1
-#: Characters of a line of a card on the phone, in the size its page has them.
+#: Characters per line of a card on the phone.
 _PHONE_COLUMNS = 34
 _SKIPPED_ON_PHONE = "skipped on the phone"
-#: Keys behind which free words or a reading are asked for: what follows at once is meant for that question.
+#: Keys after which free words or a reading are asked for: what is typed at once belongs to that question.
 _CALLS_A_LINE = ("s", "u", "t")
 
 
 class Terminal(Person):
     """Prompts on a terminal or over a plain pipe; use it as a context manager.
 
-    An answer counts only if it was given after its question was shown: keys pressed before are dropped, and so is an
-    Enter that came before over a pipe on which somebody may be typing (see `Lines`).
+    An answer counts only if it was given after its question was shown: earlier keys are dropped, and so is an earlier
+    Enter from a pipe on which somebody may be typing (see `Lines`).
 
     Parameters
     ----------
     out, source : text streams
-        Standard output and input by default. Where both are terminals the usual answers are single keys, the
-        value that settles is shown on one line, and a bell rings when it is taken.
+        Standard output and input by default. If both are terminals, usual answers are single keys, the settling value is
+        shown on one line, and a bell rings when it is taken.
     speech : Speech, optional
-        Says what was taken.
+        Speaks the readings.
     phone : PhoneDesk, optional
-        Shows the same on a phone, whose buttons then answer as the keys do; on a terminal only.
+        Shows the same on a phone, whose buttons answer like keys; only with a terminal.
     """
 
     def __init__(
@@ -70,13 +74,15 @@ class Terminal(Person):
         self._out = out or sys.stdout
         self._in = source or sys.stdin
         self._speech = speech
-        self._live = 0  # columns of the line that is written over
+        self._live = 0  # columns of the line that is overwritten
         self._phone = phone
         self._skipped_on_phone = False
         self._stack = ExitStack()
         self._keys: Keys | None = None
-        self._key = ""  # the last answer that was a single key, and when it was given
+        self._key = ""  # the last answer given by a single key, and its time
         self._key_s = float("-inf")
+        self._rest = ""  # of the word that key begins
+        self._in_view: Sequence[tuple[str, str]] = ()
         if self._out.isatty():
             self._keys = self._stack.enter_context(single_keys(self._in))
         self.interactive = self._keys is not None
@@ -124,6 +130,9 @@ class Terminal(Person):
             self._out.write(text + "\n")
             self._out.flush()
 
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:
+        self._in_view = lines
+
     def new_check(self) -> None:
         """See `Person.new_check`: the phone shows one check at a time."""
         if self._phone is not None:
@@ -143,13 +152,13 @@ class Terminal(Person):
         self._out.flush()
 
     def live(self, text: str) -> None:
-        """See `Person.live`: one line that is written over, on a terminal only."""
+        """See `Person.live`: one line that is overwritten, only on a terminal."""
         if not self._out.isatty():
             return
         if self._phone is not None:
             self._phone.show_reading(strip_controls(text), settled=False)
         text = strip_controls(text[: self.columns - 1])
-        # Written over with blanks: not every console erases a line when it is sent the sequence for it.
+        # Overwritten with blanks: not every console obeys the sequence that erases a line.
         self._out.write(f"\r{text}{' ' * (self._live - len(text))}")
         self._out.flush()
         self._live = len(text)
@@ -168,7 +177,7 @@ class Terminal(Person):
         return key
 
     def taken(self, reading: Reading) -> None:
-        """See `Person.taken`: the terminal's bell, and speech where it is wanted."""
+        """See `Person.taken`: the terminal's bell, and speech if it is on."""
         self._end_live()
         if self._phone is not None:
             shown = strip_controls(reading.displayed)
@@ -180,7 +189,7 @@ class Terminal(Person):
             self._speech.say(spoken(reading))
 
     def connect(self, hookup: Hookup) -> None:
-        """See `Person.connect`: speech where it is wanted."""
+        """See `Person.connect`: speech if it is on."""
         if self._speech is not None:
             self._speech.say(spoken_hookup(hookup))
 
@@ -194,6 +203,14 @@ class Terminal(Person):
 
     def answer(self, prompt: Prompt) -> str:
         self._end_live()
+        try:
+            return self._answered(prompt)
+        except KeyboardInterrupt:
+            if self._out.isatty():
+                self._out.write("\n")  # what is said now begins a line
+            raise
+
+    def _answered(self, prompt: Prompt) -> str:
         if self._phone is None:
             return self._asked(prompt)
         skipped, self._skipped_on_phone = self._skipped_on_phone, False
@@ -210,7 +227,8 @@ class Terminal(Person):
             prompt.choices and len(prompt.choices) < 10
         )
         tail = answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
-        text = self._wrapped(prompt, tail, _KEY_ROOM if one_key else _LINE_ROOM)
+        room = _KEY_ROOM if one_key else _LINE_ROOM
+        text = self._question(prompt, tail, room)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
@@ -222,32 +240,29 @@ class Terminal(Person):
                 answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
-            for line in help_lines(prompt):
+            self._help(prompt)
+            text = self._question(prompt, tail, room, explained=True)
+
+    def _help(self, prompt: Prompt) -> None:
+        """Show what can be answered, but what the question itself will explain; then again what must stay in view."""
+        in_question = explained_choices(prompt) if self._keys is not None else ()
+        for line in help_lines(prompt):
+            if line not in in_question:
                 self.show(f"  {line}")
+        for line, style in self._in_view if self._keys is not None else ():
+            self._write(line, style)
 
-    def _wrapped(self, prompt: Prompt, tail: str, room: int) -> str:
-        """A question with its possible answers, broken between words where the terminal is too narrow for it.
-
-        Where there are many answers, each has a line.
-        """
-        text = f"? {strip_controls(prompt.text.rstrip())}"
+    def _question(self, prompt: Prompt, tail: str, room: int, *, explained: bool = False) -> str:
         if not self._out.isatty():
-            return f"{text} {tail}".rstrip()
-        width = max(self.columns - room, 20)
-        listed = []
-        if self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10:
-            listed = [f"    {number} {word}" for number, word in enumerate(prompt.choices, 1)]
-            tail = f"[1 to {len(listed)}, s skip, u undo, q stop]"
-        lines = [text, *listed, f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
-        return "\n".join(
-            textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False) for line in lines
-        )
+            return f"? {strip_controls(prompt.text.rstrip())} {tail}".rstrip()
+        listed = self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10
+        return question_text(prompt, tail, self.columns, room, listed=listed, explained=explained)
 
     def _ask(self, question: str, *, drop: bool = True) -> None:
         """Write a question.
 
-        What was typed before is dropped right before the question is written, not after it: a program at the other
-        end may answer within microseconds.
+        Earlier typing is dropped just before the question is written, not after: a program at the other end may answer within
+        microseconds.
         """
         if drop and self._keys is not None:
             self._keys.drop()
@@ -257,7 +272,7 @@ class Terminal(Person):
         self._out.flush()
 
     def _line(self, question: str) -> str:
-        """Ask, and take a line that comes over a pipe."""
+        """Ask, and read a line from a pipe."""
         assert self._lines is not None
         self._ask(question)
         line = self._lines.next()
@@ -269,10 +284,10 @@ class Terminal(Person):
         return line
 
     def _typed(self, question: str, keys: Keys) -> str:
-        """Ask, and take a line typed on the terminal; earlier keys count only after one like s."""
+        """Ask, and read a line typed on the terminal; earlier keys count only after one like s."""
         habit = self._habit()
         self._ask(question, drop=not (habit and self._key in _CALLS_A_LINE))
-        key = self._pressed_key(keys)
+        key = self._fresh_key(keys)
         if key == ENTER and habit and self._habit():
             key = self._pressed_key(keys)
         self._key_s = float("-inf")
@@ -282,7 +297,7 @@ class Terminal(Person):
         """Show a line as it is typed, from its first key to Enter."""
         entry = Entry()
         while key != ENTER:
-            if self._skipped_on_phone:  # the button answers, whatever is half typed
+            if self._skipped_on_phone:  # the button answers, even if something is half typed
                 self._out.write(" s\n")
                 self._out.flush()
                 return "s"
@@ -296,27 +311,46 @@ class Terminal(Person):
         return entry.text.strip()
 
     def _by_key(self, prompt: Prompt, question: str, keys: Keys) -> str:
-        """Ask, and take a key that answers; other keys begin a line where Enter alone would answer."""
+        """Ask, and take a key that answers; if Enter alone is an answer, other keys begin a line."""
         self._ask(question)
         if prompt.kind == "hookup":
             keys.drop_unseen()
         while True:
-            key = self._pressed_key(keys)
+            key = self._fresh_key(keys)
             if key == ENTER and self._habit():
                 self._key_s = float("-inf")
                 continue
             answer = answer_of_key(prompt, key)
-            if answer is None and prompt.kind == "confirm":
-                self._out.write(f"\n  answer y or n\n{question} ")
-                self._out.flush()
-            if answer is None and prompt.kind == "hookup" and key.isprintable():
-                return self._rest_of_line(key, keys) or key
             if answer is not None:
                 if answer:
-                    self._remember(key)
+                    self._remember(key, rest_of_word(prompt, key))
                 self._out.write(f"{answer or ENTER_SHOWN.get(prompt.kind, '')}\n")
                 self._out.flush()
                 return answer
+            if prompt.kind == "hookup" and key.isprintable():
+                return self._rest_of_line(key, keys) or key
+            if prompt.kind in WRONG_KEY and key.isprintable():
+                self._pass_over_word(keys)
+                self._out.write(f"\n  {WRONG_KEY[prompt.kind]}\n{question} ")
+                self._out.flush()
+
+    def _fresh_key(self, keys: Keys) -> str:
+        """The next key that is not the rest of a word begun at the question before, like the ``es`` of yes."""
+        key = self._pressed_key(keys)
+        while self._rest and self._habit() and self._rest[0] == key.lower():
+            self._remember(self._key, self._rest[1:])
+            key = self._pressed_key(keys)
+        self._rest = ""
+        return key
+
+    @staticmethod
+    def _pass_over_word(keys: Keys) -> None:
+        """Pass over the rest of a word typed where one key was asked for: its letters answer nothing."""
+        key = keys.next(HABIT_S)
+        while key.isprintable() and key:
+            key = keys.next(HABIT_S)
+        if key == END:
+            raise _ended()
 
     def _pressed_key(self, keys: Keys) -> str:
         key = keys.next(None if self._phone is None else _PHONE_S)
@@ -328,28 +362,28 @@ class Terminal(Person):
         return key
 
     def _phone_key(self) -> str:
-        """The key of a button pressed on the phone; empty where none was pressed."""
+        """The key for a button pressed on the phone; empty if none."""
         button = self._phone.pressed() if self._phone is not None else None
         if button == "again" and self._speech is not None:
             self._speech.repeat()
         if button == "skip":
-            self._skipped_on_phone = True  # the reason, if one is asked for next
+            self._skipped_on_phone = True  # used as the reason, if one is asked for next
             return "s"
         if button == "done":
-            self._key_s = float("-inf")  # the desk keeps its own guards against a press out of habit
+            self._key_s = float("-inf")  # the phone has its own guard against habitual presses
             return ENTER
         return ""
 
-    def _remember(self, key: str) -> None:
-        self._key, self._key_s = key.lower(), time.monotonic()
+    def _remember(self, key: str, rest: str = "") -> None:
+        self._key, self._key_s, self._rest = key.lower(), time.monotonic(), rest
 
     def _habit(self) -> bool:
-        """Whether an Enter now is the habitual one after the single key just pressed."""
+        """Whether an Enter now is a habitual one after the single key just pressed."""
         return time.monotonic() - self._key_s < HABIT_S
 
 
 def _folded(text: str, width: int) -> str:
-    """Break a text between words; what follows keeps its indent, and stands behind a mark like ``!``."""
+    """Fold a text between words; continuation lines keep the indent, also after a mark like ``!``."""
     if len(text) <= width:
         return text
     indent = text[: len(text) - len(text.lstrip())]
@@ -359,6 +393,6 @@ def _folded(text: str, width: int) -> str:
 
 def _ended() -> InputEndedError:
     return InputEndedError(
-        "the input ended before the run did",
-        hint="what was done is saved; run the same command to continue",
+        "the input ended before the run was finished",
+        hint="everything done so far is saved; run the same command to continue",
     )

@@ -25,7 +25,7 @@ _SIGNATURES = (
 
 
 def safe_name(name: str, fallback: str = "file") -> str:
-    """Return a file name without folders, control characters or surprises, at most 100 characters.
+    """Return a plain file name: no folders, no control characters, at most 100 characters.
 
     >>> safe_name("../../etc/passwd"), safe_name("T1 winding.jpg"), safe_name("..")
     ('passwd', 'T1 winding.jpg', 'file')
@@ -62,7 +62,7 @@ def read_file(path: Path, limit_bytes: int = MAX_ATTACHMENT_BYTES) -> bytes:
     except ValueError as error:
         raise UsageError(
             f"{path} {error}",
-            hint="attach an ordinary file; of a large one note the SHA-256 and keep it elsewhere",
+            hint="attach an ordinary file; keep a large one elsewhere and note its SHA-256",
         ) from None
 
 
@@ -71,12 +71,12 @@ def check_size(size: int, name: str, limit_bytes: int) -> None:
     if size > limit_bytes:
         raise UsageError(
             f"{name} has {size / 1e6:.1f} MB; an attachment may have {limit_bytes / 1e6:g} MB",
-            hint="attach a smaller picture, or note the file's SHA-256 and keep it elsewhere",
+            hint="attach a smaller picture, or keep the file elsewhere and note its SHA-256",
         )
 
 
 def media_type(data: bytes) -> str:
-    """Tell the type from the first bytes, never from the name; pictures and PDF only."""
+    """Find the type from the first bytes, never from the name; pictures and PDF only."""
     for signature, name in _SIGNATURES:
         if data.startswith(signature):
             return name

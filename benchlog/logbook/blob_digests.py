@@ -1,4 +1,4 @@
-"""Does what hangs off the entries, and what follows from them, agree with what the chain says of it?
+"""Check the data kept beside the entries, and the tables computed from them, against the chain.
 
 Samples of captures, attached files and blocks of readings against their SHA-256; rollup and tables recomputed.
 """
@@ -30,7 +30,7 @@ _Block = tuple[BlockRow, int, int]  # its row, first and last time by its entry
 
 
 class BlockEntry(msgspec.Struct):
-    """What a block is compared with: its entry, proved before."""
+    """What a block is compared with: its entry, already checked."""
 
     seq: int
     session: int
@@ -38,7 +38,7 @@ class BlockEntry(msgspec.Struct):
 
     @classmethod
     def read(cls, text: str | None) -> Self | None:
-        """Read an entry's text; None where it is not one of readings."""
+        """Read an entry's text; None if it is not a `readings` entry."""
         try:
             return msgspec.json.decode(text or "", type=cls)
         except (msgspec.DecodeError, UnicodeEncodeError):
@@ -81,7 +81,7 @@ class BlockCheck:
         first_ns, last_ns = parse_rfc3339(body.first_time), parse_rfc3339(body.last_time)
         if columns != (entry.session, body.first_reading, body.count, first_ns, last_ns):
             self._faults.add(
-                entry.seq, f"entry {entry.seq}: the columns beside its block of readings were altered"
+                entry.seq, f"entry {entry.seq}: the columns stored with its block of readings were altered"
             )
         if self.whole and body.first_reading != self._next:
             self._faults.add(
@@ -97,7 +97,7 @@ class BlockCheck:
             self.finish()
 
     def finish(self) -> None:
-        """Look into the blocks that wait."""
+        """Check the blocks collected so far."""
         waiting, self._waiting, self._count = self._waiting, [], 0
         if waiting:
             self._look(waiting)
@@ -128,11 +128,11 @@ class BlockCheck:
         starts = np.cumsum([0, *(row[3] for row in rows[:-1])])
         found = np.minimum.reduceat(arrays.utc_ns, starts), np.maximum.reduceat(arrays.utc_ns, starts)
         if not (np.array_equal(found[0], first_ns) and np.array_equal(found[1], last_ns)):
-            raise LogbookDamagedError("their times are not those its entry says")
+            raise LogbookDamagedError("their times differ from those in its entry")
 
 
 def check_file(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
-    """Compare what the file says of itself with the entries, and let SQLite look at its own structure."""
+    """Compare the file's version and schema with the entries, and run SQLite's own integrity check."""
     (version,) = db.execute("PRAGMA user_version").fetchone()
     written = [
         e.body.get("schema_version") for e in chain.sealed.values() if e.kind in ("logbook", "migration")
@@ -170,7 +170,7 @@ def _check_captures(db: sqlite3.Connection, chain: Walked, faults: Faults) -> No
     for seq, part in db.execute("SELECT entry, part FROM capture_data ORDER BY entry, part").fetchall():
         wanted = expected.pop((seq, part), None)
         if seq in chain.unproved:
-            continue  # what its entry said of it is not known
+            continue  # its entry is damaged, so there is nothing to compare with
         if wanted is None:
             faults.add(seq, f"samples {part} of entry {seq} belong to no capture")
             continue
@@ -188,7 +188,7 @@ def _check_attachments(db: sqlite3.Connection, chain: Walked, faults: Faults) ->
     for sha256, size in db.execute("SELECT sha256, size FROM attachment").fetchall():
         holder = attached.pop(sha256, None)
         if holder is None:
-            if not chain.unproved:  # it may belong to an entry that can't be believed
+            if not chain.unproved:  # it may belong to a damaged entry
                 faults.add(None, f"the attachment {str(sha256)[:16]} belongs to no entry")
             continue
         data = _blob(db, "SELECT data FROM attachment WHERE sha256=?", (sha256,))
@@ -199,7 +199,7 @@ def _check_attachments(db: sqlite3.Connection, chain: Walked, faults: Faults) ->
 
 
 def _blob(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> bytes:
-    """One stored piece, ``b""`` if it can't be read or is of another type."""
+    """One stored blob, ``b""`` if it can't be read or is of another type."""
     try:
         row = db.execute(query, key).fetchone()
     except sqlite3.Error:
@@ -210,7 +210,7 @@ def _blob(db: sqlite3.Connection, query: str, key: tuple[Any, ...]) -> bytes:
 def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
     """Reading blocks against their entries and the channels, and the rollup against the readings."""
     check = BlockCheck(chain.derived["channel"].values(), faults)
-    # Entries are read once more: there may be a million, too many to keep from the walk over the chain.
+    # Entries are read a second time: there may be a million, too many to keep in memory.
     for seq, session, first, number, first_ns, last_ns, data, text in db.execute(
         "SELECT block.entry, block.session, first_reading, count, first_utc_ns, last_utc_ns, data, text FROM block"
         " LEFT JOIN entry ON seq = block.entry AND kind = 'readings' ORDER BY block.entry"
@@ -230,7 +230,7 @@ def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> Non
             faults.add(seq, f"entry {seq}: its readings are missing")
         check.whole = False
     if not check.whole:
-        return  # the rollup can't be computed again from readings that aren't all there
+        return  # with readings missing the rollup can't be recomputed
     rollup = check.rollup
     for row in db.execute("SELECT * FROM rollup ORDER BY channel, bucket"):
         key, stored = (row[0], row[1]), tuple(row[2:])
@@ -243,7 +243,7 @@ def check_readings(db: sqlite3.Connection, chain: Walked, faults: Faults) -> Non
 
 
 def check_derived(db: sqlite3.Connection, chain: Walked, faults: Faults) -> None:
-    """Tables that follow from the entries alone, row by row; not where entries can't be believed."""
+    """Compare the tables computed from entries, row by row; skipped if an entry is damaged."""
     if chain.faults:
         return
     (version,) = db.execute("PRAGMA user_version").fetchone()

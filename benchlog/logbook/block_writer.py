@@ -31,12 +31,12 @@ class Event:
 
 
 class Inbox:
-    """A bounded queue that is emptied now and then: unlike `queue.Queue` it wakes nobody for each thing put in.
+    """A bounded queue that is emptied now and then; unlike `queue.Queue`, `put` does not wake the reader each time.
 
     Parameters
     ----------
     limit : int
-        Things held at most.
+        Most items it holds.
     """
 
     def __init__(self, limit: int) -> None:
@@ -58,7 +58,7 @@ class Inbox:
             with self._room:
                 if not self._room.wait_for(lambda: len(self._items) < self._limit, timeout_s):
                     raise queue.Full
-        # No lock: several threads that see the last room may each take it, which overfills by so many at most.
+        # No lock: threads that see the last free place at once may each use it, and overfill by that many at most.
         self._items.append(item)
         if len(self._items) * 2 >= self._limit:
             self._urgent.set()
@@ -83,19 +83,19 @@ class Inbox:
 class BlockWriter:
     """Writes readings and events from an inbox.
 
-    While the logbook can't be written (locked, full disk) one block is held and tried again; the inbox fills, and
-    who puts into it sees that. A reading that can't be kept at all is left out and counted.
+    While the logbook can't be written (locked, full disk) one block is held and tried again; meanwhile the inbox fills,
+    and `put` waits. A reading that can't be stored at all is left out and counted.
 
     Parameters
     ----------
     clock : Clock
         Names the stream of this run.
     interval_s : float
-        Readings are on the disk at most this long after they came.
+        Readings are on the disk at most this long after they arrived.
     on_commit : callable
-        Told each block's entry and readings once they are on the disk.
+        Called with each block's entry and readings once they are on the disk.
     on_error : callable
-        Told what goes wrong, each kind of trouble once until it is over.
+        Called with each error; a lasting one is reported once.
     """
 
     def __init__(
@@ -124,12 +124,12 @@ class BlockWriter:
         self._thread.start()
 
     def finish(self, timeout_s: float) -> tuple[int, int, EntryRef | None]:
-        """Write what is left and end the thread; nothing may be put into the inbox any more.
+        """Write what is left and end the thread; after this nothing may be put into the inbox.
 
         Returns
         -------
         recorded, refused : int
-            Readings on the disk; readings that can't be kept.
+            Readings on the disk; readings that could not be stored.
         last : EntryRef or None
             Last block's entry.
 
@@ -159,7 +159,7 @@ class BlockWriter:
             batch = [item for item in items if isinstance(item, Reading)]
             events = [item for item in items if isinstance(item, Event)]
             while (batch or events) and not self._write(batch, events):
-                if finishing:  # this attempt began after the end was asked for: it was the last one
+                if finishing:  # this attempt began after the request to finish: it was the last one
                     return
                 self._finish.wait(_RETRY_S)
                 finishing = self._finish.is_set()
@@ -199,7 +199,7 @@ class BlockWriter:
             self._on_commit(ref, chunk)
 
     def _write_what_can_be(self, batch: list[Reading], events: list[Event]) -> None:
-        """Halve the block until only what can't be kept is left out."""
+        """Halve the block until only the readings that can't be stored are left out."""
         size = max(1, len(batch) // 2)
         while batch:
             try:

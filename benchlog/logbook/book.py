@@ -70,7 +70,7 @@ class Logbook(LogbookWriter):
         Raises
         ------
         LogbookError
-            One of its kinds: locked, damaged or not a logbook, full or not writable, written by a newer benchlog.
+            A subclass: locked, damaged or not a logbook, disk full or not writable, written by a newer benchlog.
         """
         path, clock = Path(path), clock or SystemClock()
         project = project or path.stem
@@ -89,7 +89,7 @@ class Logbook(LogbookWriter):
             if version == 0:
                 if not create:
                     raise LogbookDamagedError(
-                        f"{path} is empty, no logbook yet", hint="record something first"
+                        f"{path} is empty: no logbook was written yet", hint="record something first"
                     )
                 book._create(project, path)
             elif version < database.SCHEMA_VERSION and mode == "rw":
@@ -103,7 +103,7 @@ class Logbook(LogbookWriter):
 
     @classmethod
     def _make(cls, path: Path, clock: Clock, project: str) -> None:
-        """Make a new logbook, which is there whole or not at all; one that another program made meanwhile stays."""
+        """Make a new logbook, complete or not at all; if another program made one meanwhile, that one is kept."""
         with (
             suppress(FileExistsError),
             database.new_file(path) as half,
@@ -148,12 +148,12 @@ class Logbook(LogbookWriter):
         kind : str
             Lower-case words.
         body : mapping
-            What JSON can hold; NaN and infinity become null.
+            Values that JSON can hold; NaN and infinity become null.
 
         Raises
         ------
         UsageError
-            If the kind or the body can't be kept, or names an entry that is not there.
+            If the kind or the body can't be stored, or the body names an entry that does not exist.
         """
         if not _KIND.fullmatch(kind):
             raise UsageError(f"{kind!r} can't be a kind of entry", hint="use lower-case words")
@@ -163,7 +163,7 @@ class Logbook(LogbookWriter):
             ref = self._append(kind, body)
             for number in named_entries(kind, body):
                 if not 0 < number < ref.seq:
-                    raise UsageError(f"entry {number} is not there, so a {kind} entry can't name it")
+                    raise UsageError(f"a {kind} entry names entry {number}, which does not exist")
                 if kind == "recall undone" and self.entry(number).kind != "recall":
                     raise UsageError(f"entry {number} is not a recall")
             return ref
@@ -188,15 +188,15 @@ class Logbook(LogbookWriter):
         uses : sequence of str, optional
             What each is to its check: ``"lead null"``, ``"loaded"``...
         stream : str, optional
-            Name of the run these readings belong to. With it, sending again what was not acknowledged is safe:
-            readings already kept are left out.
+            Name of the run these readings belong to. With it, readings that were not acknowledged can safely be sent again:
+            those already stored are left out.
         position : int
             Place of the first reading in its stream, from 0.
 
         Raises
         ------
         UsageError
-            If there are none, one can't be kept, or readings of the stream before these are missing.
+            If there are none, one can't be stored, or earlier readings of the stream are missing.
         """
         if not readings:
             raise UsageError("there are no readings to append")
@@ -269,7 +269,7 @@ class Logbook(LogbookWriter):
         Raises
         ------
         UsageError
-            If its samples can't be kept.
+            If its samples can't be stored.
         """
         from benchlog.logbook.capture_store import encode_capture
 
@@ -326,7 +326,7 @@ class Logbook(LogbookWriter):
             return ref
 
     def supersede(self, seq: int, reason: str, *, replacement: int | None = None) -> EntryRef:
-        """Declare an entry wrong: it stays, marked, with the reason.
+        """Declare an entry wrong: it is kept and marked, with the reason.
 
         Parameters
         ----------
@@ -380,7 +380,7 @@ class Logbook(LogbookWriter):
             return self.session
 
     def end_session(self, summary: Mapping[str, Any] | str = "") -> EntryRef:
-        """End the session; say what is done, open, charged or loose, and the next action.
+        """End the session; note what is done, open, charged or loose, and the next action.
 
         Raises
         ------

@@ -45,7 +45,7 @@ def encode_samples(codes: npt.NDArray[np.generic]) -> tuple[bytes, dict[str, Any
     little = codes.dtype.newbyteorder("<")
     if little.str not in DTYPES or codes.ndim != 1 or len(codes) > MAX_SAMPLES:
         raise UsageError(
-            f"samples of type {codes.dtype}, shape {codes.shape} can't be kept",
+            f"samples of type {codes.dtype}, shape {codes.shape} can't be stored",
             hint="integers or floats in one dimension, at most 2e8 samples",
         )
     array = np.ascontiguousarray(codes, little)
@@ -66,7 +66,7 @@ def encode_samples(codes: npt.NDArray[np.generic]) -> tuple[bytes, dict[str, Any
 
 
 class _Unpacker:
-    """Unpacks a part at a time, never more than asked for."""
+    """Unpacks a little at a time, never more than asked for."""
 
     def __init__(self, data: bytes, skip: int = 0) -> None:
         self._unpacking = zlib.decompressobj()
@@ -75,7 +75,7 @@ class _Unpacker:
             skip -= len(self.read(min(skip, _PIECE)))
 
     def read(self, size: int) -> bytes:
-        """Return so many bytes."""
+        """Return exactly `n` bytes."""
         found = b""
         while len(found) < size:
             if not self._tail:
@@ -89,14 +89,14 @@ class _Unpacker:
         return found
 
     def end(self) -> None:
-        """See that there is no more."""
+        """Raise if there is more data."""
         left = self._tail + self._data[self._at :]
         if self._unpacking.decompress(left, 1) or not self._unpacking.eof or self._unpacking.unused_data:
             raise ValueError("more is stored than announced")
 
 
 def _pieces(data: bytes, about: Mapping[str, Any]) -> Iterator[npt.NDArray[np.generic]]:
-    """Unpack samples, some at a time."""
+    """Unpack samples in pieces."""
     name, samples, encoding = str(about["type"]), int(about["samples"]), str(about["encoding"])
     if name not in DTYPES or not 0 <= samples <= MAX_SAMPLES:
         raise ValueError(f"{samples} samples of type {name!r}")
@@ -128,7 +128,7 @@ def samples_fault(data: bytes, about: Mapping[str, Any]) -> str:
             digest.update(piece.tobytes())
     except (KeyError, ValueError, TypeError, zlib.error) as error:
         return f"can't be unpacked: {error}"
-    return "" if digest.hexdigest() == about.get("samples_sha256") else "don't give their digest"
+    return "" if digest.hexdigest() == about.get("samples_sha256") else "don't match their digest"
 
 
 def decode_samples(data: bytes, about: Mapping[str, Any]) -> npt.NDArray[np.generic]:
@@ -137,14 +137,14 @@ def decode_samples(data: bytes, about: Mapping[str, Any]) -> npt.NDArray[np.gene
     Raises
     ------
     LogbookDamagedError
-        If bytes and description don't belong together; never unpacks more than was announced.
+        If the bytes don't match the description; never unpacks more than was announced.
     """
     try:
         array = np.concatenate([np.empty(0, str(about["type"])), *_pieces(data, about)])
     except (KeyError, ValueError, TypeError, zlib.error) as error:
         raise LogbookDamagedError(f"samples of a capture can't be unpacked: {error}") from error
     if hashlib.sha256(array.tobytes()).hexdigest() != about.get("samples_sha256"):
-        raise LogbookDamagedError("samples of a capture were altered: they don't give their digest")
+        raise LogbookDamagedError("samples of a capture were altered: they don't match their digest")
     return array
 
 
@@ -157,7 +157,7 @@ def encode_capture(capture: Capture, about: str = "") -> tuple[dict[str, Any], l
         parts.append(data)
         described = channel.described() | {"samples": samples}
         if not all(map(math.isfinite, channel.code_limits or ())):
-            described["code_limits"] = None  # a converter without ends
+            described["code_limits"] = None  # no known limits
         channels.append(described)
     times = None
     if capture.time_s is not None:
@@ -203,4 +203,4 @@ def decode_capture(body: Mapping[str, Any], parts: Mapping[int, bytes]) -> Captu
     except (KeyError, IndexError, TypeError, ValueError) as error:
         if isinstance(error, LogbookDamagedError):
             raise
-        raise LogbookDamagedError(f"a capture's entry lacks what a capture has: {error}") from error
+        raise LogbookDamagedError(f"a capture's entry is incomplete: {error}") from error

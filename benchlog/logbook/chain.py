@@ -1,4 +1,4 @@
-"""Entries as canonical text, each resting on the digest of the one before.
+"""Entries as canonical text, each with the digest of the one before.
 
 An entry is one JSON object in the form of RFC 8785 (JSON Canonicalization Scheme)::
 
@@ -33,7 +33,7 @@ _FIELDS = {"body", "kind", "previous", "seq", "session", "time"}
 
 
 class EntryRef(msgspec.Struct, frozen=True):
-    """Where something was written down.
+    """Reference to an entry: where something was written down.
 
     Attributes
     ----------
@@ -89,7 +89,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     Raises
     ------
     UsageError
-        For what JSON can't hold: bytes, integers past 2^53 - 1, keys that are not text, nesting deeper than 60.
+        For values that JSON can't hold: bytes, integers above 2^53 - 1, keys that are not text, nesting deeper than 60.
     """
     if depth > MAX_DEPTH:
         raise UsageError(f"an entry is nested deeper than {MAX_DEPTH} levels", hint="attach it as a file")
@@ -108,7 +108,7 @@ def plain(value: Any, where: str = "body", depth: int = 0) -> Any:
     if hasattr(value, "item") and getattr(value, "ndim", None) == 0:  # numpy scalar
         item = value.item()  # a long double's is a long double again
         return plain(float(item) if type(item) is type(value) else item, where, depth)
-    raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't keep")
+    raise UsageError(f"{where} holds a {type(value).__name__}, which an entry can't store")
 
 
 def _plain_text(value: str) -> str:
@@ -126,7 +126,7 @@ def _plain_number(value: float, where: str) -> float | None:
         return float(value) if math.isfinite(value) else None
     if abs(value) >= 2**53:
         raise UsageError(
-            f"{where} holds an integer of {value.bit_length()} bits; canonical JSON ends at 53",
+            f"{where} holds an integer of {value.bit_length()} bits; canonical JSON allows 53",
             hint="write it as text",
         )
     return int(value)
@@ -144,7 +144,7 @@ def compose(
     Raises
     ------
     UsageError
-        If the body can't be kept; see `plain`, or lacks what its kind needs.
+        If the body can't be stored (see `plain`) or lacks a field that its kind needs.
     """
     if not isinstance(body, Mapping):
         raise UsageError(
@@ -193,8 +193,7 @@ _SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
 def canonical_fault(entry: Entry, text: str) -> str:
     """Say whether an entry's text is its own canonical form (RFC 8785); ``""`` if it is.
 
-    Anything else (a key twice, blanks, escapes, another order) is read in one way by one program and in another way
-    by the next.
+    Two programs may read any other form (a key twice, blanks, escapes, another order) differently.
     """
     fields: Any = {name: getattr(entry, name) for name in _FIELDS}
     if _written_alike(text) and _ENCODER.encode(fields) == text:
@@ -203,19 +202,19 @@ def canonical_fault(entry: Entry, text: str) -> str:
         same = rfc8785.dumps(fields) == text.encode()
     except (rfc8785.CanonicalizationError, ValueError, RecursionError) as error:
         return f"its text has no canonical form: {error}"
-    return "" if same else "its text is not in the one canonical form: it could be read in two ways"
+    return "" if same else "its text is not canonical JSON: programs could read it differently"
 
 
 def _written_alike(text: str) -> bool:
-    """Whether the standard library writes what is in a text as RFC 8785 does, in a tenth of the time.
+    """Whether the standard library, ten times faster, writes this text exactly as RFC 8785 asks.
 
-    It orders keys that are not ASCII otherwise, and writes some numbers that are not short integers otherwise.
+    It differs in the order of keys that are not ASCII, and in some numbers other than short integers.
     """
     return text.isascii() and "\\" not in text and not _OTHER_NUMBER.search(_STRING.sub("", text))
 
 
 def _too_deep(value: Any, depth: int = 0) -> bool:
-    """Whether `plain` would refuse a value for its nesting; how deep a parser goes differs between Pythons."""
+    """Whether a value is nested too deeply for `plain`; the JSON parser's own limit differs between Pythons."""
     if depth > MAX_DEPTH:
         return True
     inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
@@ -223,7 +222,7 @@ def _too_deep(value: Any, depth: int = 0) -> bool:
 
 
 def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
-    """Read an entry's text back, proving its digest.
+    """Read an entry's text and check its digest.
 
     Parameters
     ----------
@@ -239,12 +238,12 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
     """
     if hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest() != digest:
         raise LogbookDamagedError(
-            f"{where} was altered: its text does not give its digest",
+            f"{where} was altered: its text does not match its digest",
             hint="`benchlog record verify` shows what else is damaged; a copy made earlier may have it intact",
         )
     try:
         fields = _DECODER.decode(text)
-        if _SURROGATE.search(text):  # half a character, which no screen and no file can take
+        if _SURROGATE.search(text):  # half a character: it can't be encoded as UTF-8
             json.dumps(fields, ensure_ascii=False).encode()
     except (ValueError, RecursionError, TypeError) as error:
         raise LogbookDamagedError(f"{where} is not JSON: {text[:60]!r}") from error
@@ -255,9 +254,9 @@ def parse_entry(text: str, digest: str, where: str = "an entry") -> Entry:
         or not all(isinstance(fields[k], str) for k in ("kind", "previous", "time"))
         or not all(type(fields[k]) is int for k in ("seq", "session"))
     ):
-        raise LogbookDamagedError(f"{where} lacks what an entry has: {text[:60]!r}")
+        raise LogbookDamagedError(f"{where} lacks a field that every entry has: {text[:60]!r}")
     if text.count("{") + text.count("[") > MAX_DEPTH and _too_deep(fields["body"]):
-        raise LogbookDamagedError(f"{where} is nested deeper than {MAX_DEPTH} levels, which no entry is")
+        raise LogbookDamagedError(f"{where} is nested deeper than {MAX_DEPTH} levels; entries never are")
     if not _is_time(fields["time"]):
         raise LogbookDamagedError(f"{where} has no time: {fields['time'][:40]!r}")
     if fault := shape_fault(fields["kind"], fields["body"]):

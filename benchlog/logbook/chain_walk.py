@@ -1,6 +1,6 @@
-"""Follow the chain of entries: each text gives its digest, each entry rests on the one before, none is missing.
+"""Follow the chain of entries: each text matches its digest, each entry names the digest before it, none is missing.
 
-On the way is gathered what the entries say of everything else in the file.
+It also collects what the entries say about everything else in the file.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MAX_FAULTS = 1000
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Something that is not as it was written."""
+    """Something in the file that differs from what was written."""
 
     entry: int | None  #: Number of the entry concerned; None where it concerns the file.
     what: str  #: In words.
@@ -43,17 +43,17 @@ class Faults:
 
 @dataclass
 class Walked:
-    """What the walk over the entries gathers for the checks after it."""
+    """What the walk over the entries collects for the checks after it."""
 
     count: int = 0  #: Entries read.
     head: str = ""  #: Digest of the last of them, ``""`` if there was none.
     noted_at: dict[str, int] = field(default_factory=dict)  #: Entries that have the digests noted earlier.
     faults: int = 0  #: How many were found in the chain.
-    unproved: set[int] = field(default_factory=set)  #: Entries whose text can't be believed.
-    #: Entries that have more than their text in the file, or say something of the file; without those of
-    #: readings, of which there may be too many to keep.
+    unproved: set[int] = field(default_factory=set)  #: Entries whose text is not proven.
+    #: Entries with data elsewhere in the file, or that describe the file. Not those of readings: there may be too
+    #: many to keep in memory.
     sealed: dict[int, Entry] = field(default_factory=dict)
-    #: Rows that follow from the entries, by table and first column.
+    #: Table rows computed from the entries, by table and first column.
     derived: dict[str, dict[Any, tuple[Any, ...]]] = field(default_factory=lambda: {t: {} for t in COLUMNS})
 
 
@@ -109,11 +109,11 @@ def walk_chain(
 
 
 def _unheard(done: int, total: int) -> None:
-    """Progress that nobody asked for."""
+    """Default for `progress`: report nothing."""
 
 
 def _check_place(seq: int, expected: int, faults: Faults) -> None:
-    """Whether an entry comes right after the one before it."""
+    """Check that an entry comes right after the one before it."""
     if seq > expected:
         missing = f"entry {expected} is" if seq == expected + 1 else f"entries {expected} to {seq - 1} are"
         faults.add(expected, f"{missing} missing")
@@ -122,22 +122,22 @@ def _check_place(seq: int, expected: int, faults: Faults) -> None:
 
 
 def _check_link(entry: Entry, previous: str, faults: Faults) -> None:
-    """Whether an entry rests on the digest of the one before it."""
+    """Check that an entry names the digest of the one before it."""
     if entry.previous == previous:
         return
     if entry.previous == ZERO_DIGEST or entry.seq == 1:
-        faults.add(entry.seq, f"entry {entry.seq} names no entry before it: a second chain begins here")
+        faults.add(entry.seq, f"entry {entry.seq} names no earlier entry: a second chain begins here")
         return
     before = entry.seq - 1
-    faults.add(before, f"entry {before} was altered or exchanged: entry {entry.seq} rests on another digest")
+    faults.add(before, f"entry {before} was altered or replaced: entry {entry.seq} names another digest")
 
 
 def _checked_entry(
     seq: int, columns: tuple[Any, ...], text: str, actual: str, digest: str, faults: Faults
 ) -> Entry | None:
-    """Compare text, digest and columns; None if the text can't be believed at all."""
+    """Compare text, digest and columns; None if the text is not proven."""
     if actual != digest:
-        faults.add(seq, f"entry {seq} was altered: its text does not give its digest")
+        faults.add(seq, f"entry {seq} was altered: its text does not match its digest")
         return None
     try:
         entry = parse_entry(text, digest)
@@ -147,7 +147,7 @@ def _checked_entry(
     if entry.seq != seq:
         faults.add(seq, f"entry {seq} was reordered: its text says it is entry {entry.seq}")
     if (entry.kind, entry.session, entry.time) != columns:
-        faults.add(seq, f"entry {seq}: kind, session or time beside the text was altered")
+        faults.add(seq, f"entry {seq}: its column kind, session or time was altered")
     return entry
 
 

@@ -33,7 +33,7 @@ class ClockDoubt(msgspec.Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """What is odd, for people."""
+        """What is odd, as a sentence."""
         size, earlier, later = span_words(self.seconds), _minute(self.earlier), _minute(self.later)
         if self.kind is ClockDoubtKind.SET_BACK:
             return (
@@ -41,15 +41,15 @@ class ClockDoubt(msgspec.Struct, frozen=True):
                 "dates before it or after it are wrong"
             )
         return (
-            f"entry {self.entry} is dated {later}, {size} after now ({earlier}): "
-            "the clock was ahead then, or is behind now"
+            f"entry {self.entry} is dated {later}, {size} in the future (now {earlier}): "
+            "the clock was fast then, or is slow now"
         )
 
 
 def clock_doubts(book: LogbookReader, now_utc_ns: int) -> tuple[ClockDoubt, ...]:
     """Find where the clock was set back, and whether the newest entry is dated after now.
 
-    A clock set forward shows once it is set back, or as entries dated after now; until then it looks like time passing.
+    A clock that was set forward can't be told from time passing, until it is set back or entries lie in the future.
     """
     found = [
         ClockDoubt(
@@ -83,13 +83,13 @@ def _minute(time: str) -> str:
 
 
 def after_now(then_utc_ns: int, now_utc_ns: int) -> bool:
-    """Whether a time lies after now: then one of the two clocks was wrong."""
+    """Whether a time lies in the future: then the clock was wrong then, or is now."""
     return then_utc_ns - now_utc_ns >= _TOLD_NS
 
 
 def ago(then_utc_ns: int, now_utc_ns: int) -> str:
-    """How long ago something was, in days; or on which date, where that lies after now."""
+    """How long ago something was, in days; its date if that is in the future."""
     if after_now(then_utc_ns, now_utc_ns):
-        return f"on {rfc3339(then_utc_ns)[:10]}, which is after now: a clock was wrong"
+        return f"on {rfc3339(then_utc_ns)[:10]}, which is in the future: a clock was wrong"
     days = (now_utc_ns - then_utc_ns) // DAY_NS
     return "today" if days <= 0 else span_words(days * 86400) + " ago"

@@ -1,7 +1,7 @@
 """Copies of a logbook in other places, and whether two of them still agree.
 
-A copy is sealed: whole, read-only, its head digest beside it. It is only ever replaced by a logbook that goes on from
-it; two that went different ways are reported and never merged.
+A copy is complete and read-only, with its head digest in a file beside it. It is only replaced by a logbook that
+continues it; two that differ are reported and never merged.
 """
 
 from __future__ import annotations
@@ -44,10 +44,10 @@ class Comparison:
 
 
 def compare(first: LogbookReader, second: LogbookReader) -> Comparison:
-    """Compare two logbooks; digests of both must be proved before (see `verify.verify`)."""
+    """Compare two logbooks; verify both first (see `verify.verify`)."""
     heads = first.head(), second.head()
     low, high = 0, min(head.seq for head in heads)
-    while low < high:  # a digest vouches for all before it: halve the range in which they part
+    while low < high:  # equal digests mean equal entries up to there: bisect
         middle = (low + high + 1) // 2
         if first.entry(middle).digest == second.entry(middle).digest:
             low = middle
@@ -77,7 +77,7 @@ def make_copy(book: Logbook, folder: Path) -> Path:
     Raises
     ------
     UsageError
-        If the folder is not there, or the copy in it is not an earlier state of this logbook.
+        If the folder does not exist, or the copy in it is not an earlier state of this logbook.
     """
     if not folder.is_dir():
         raise UsageError(
@@ -90,7 +90,7 @@ def make_copy(book: Logbook, folder: Path) -> Path:
         if found.relation not in (Relation.SAME, Relation.FIRST_LONGER):
             raise UsageError(
                 f"{target} is not an earlier state of {book.path}: {found.relation} after entry {found.common}",
-                hint=f"benchlog record compare {book.path} {target}; move the copy away if it is to stay",
+                hint=f"benchlog record compare {book.path} {target}; move the copy elsewhere to keep it",
             )
     half = target.with_name(f".{target.name}.{os.urandom(4).hex()}.part")
     try:
@@ -103,13 +103,13 @@ def make_copy(book: Logbook, folder: Path) -> Path:
             )
         half.chmod(stat.S_IREAD)
         if target.exists():
-            target.chmod(stat.S_IREAD | stat.S_IWRITE)  # Windows replaces no read-only file
+            target.chmod(stat.S_IREAD | stat.S_IWRITE)  # Windows can't replace a read-only file
         os.replace(half, target)
         sync_folder(folder)
         write_whole(folder / f"{target.name}.head.txt", f"sha256:{head.digest} entry {head.seq}\n")
     except OSError as error:
         raise UsageError(
-            f"no copy in {folder}: {error.strerror}", hint="is there room, may it be written?"
+            f"could not copy to {folder}: {error.strerror}", hint="is it full or write-protected?"
         ) from None
     finally:
         for leftover in (half, *database.beside(half)):

@@ -1,7 +1,7 @@
-"""The SQLite file under a logbook: opening, schema and its versions, one error tree for all that can go wrong.
+"""The SQLite file of a logbook: opening it, its schema and versions, and its errors.
 
-Only `entry`, `block`, `capture_data` and `attachment` hold what can't be computed again; every other table is derived
-from them, kept so that opening and summaries cost the same for a small and a huge logbook.
+Only `entry`, `block`, `capture_data` and `attachment` hold original data. Every other table is computed from them, so
+that opening and summaries are as fast for a huge logbook as for a small one.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ SCHEMA = {
     ),
 }
 
-#: Schema version that first had it, where that is not the first.
+#: Schema version that added it, if not the first.
 _SINCE = {"stream": 2}
 
 _LOCKED = {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
@@ -105,11 +105,11 @@ def _mapped(path: Path, error: sqlite3.Error) -> LogbookError:
             f"logbook {path} can't be opened for writing: {error}",
             hint="check that file and folder exist and may be written, or copy the logbook elsewhere",
         )
-    # No code at all: text in the file that is not UTF-8.
+    # No error code: the file holds text that is not UTF-8.
     if code is None or code in _DAMAGED or extended in _READ_FAILED:
         return LogbookDamagedError(
             f"logbook {path} is damaged or not a logbook: {error}",
-            hint="`benchlog record verify` tells what is intact; keep the file, go on from a copy",
+            hint="`benchlog record verify` lists what is intact; keep the file, go on from a copy",
         )
     if code == sqlite3.SQLITE_IOERR:
         return LogbookFullError(
@@ -125,7 +125,7 @@ def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) ->
     Raises
     ------
     LogbookError
-        One of its kinds, when the file can't be used.
+        A subclass, if the file can't be used.
     """
     waiting = _refuse_foreign(path)
     if mode == "rw":
@@ -136,11 +136,11 @@ def connect(path: Path, mode: str, *, busy_timeout_s: float = BUSY_TIMEOUT_S) ->
         except LogbookFullError:
             raise LogbookFullError(
                 f"logbook {path} has writes waiting in {path.name}-wal, and its folder can't be written",
-                hint=f"copy {path.name} and {path.name}-wal together into a folder of yours, and open it there",
+                hint=f"copy {path.name} and {path.name}-wal together into a folder you can write to, and open it there",
             ) from None
     try:
-        # With nothing waiting there is nothing that could be moved into the file, and the files that SQLite makes
-        # beside it for the time of reading go away again; with mode=ro they would stay.
+        # No writes are waiting, so SQLite changes nothing in the file, and it deletes its own temporary files at the end;
+        # with mode=ro they would be left behind.
         return _connect_as(path, "mode=rw", busy_timeout_s, query_only=True)
     except LogbookFullError:
         return _connect_as(path, "mode=ro&immutable=1", busy_timeout_s)
@@ -179,10 +179,10 @@ def _connect_as(
 
 
 def _refuse_foreign(path: Path) -> bool:
-    """Refuse what SQLite must not touch; returns whether writes are waiting in the file beside it.
+    """Refuse files that SQLite must not open; returns whether the write-ahead log holds writes.
 
-    A rollback journal is never made beside a logbook that exists. SQLite would play back a foreign one: change the
-    logbook, and delete any file that the journal names.
+    benchlog never leaves a rollback journal beside a logbook. SQLite would replay a foreign one: it would change the
+    logbook and delete any file that the journal names.
     """
     if _on_network(path.absolute().drive):
         raise LogbookFullError(
@@ -196,7 +196,7 @@ def _refuse_foreign(path: Path) -> bool:
     if size_of(journal):
         raise LogbookDamagedError(
             f"{journal.name} beside the logbook is not benchlog's: it could change the logbook and delete other files",
-            hint=f"move {journal.name} away; then `benchlog record verify` tells whether the logbook is whole",
+            hint=f"move {journal.name} away; then run `benchlog record verify`",
         )
     try:
         with path.open("rb") as found:
@@ -204,7 +204,8 @@ def _refuse_foreign(path: Path) -> bool:
     except FileNotFoundError:
         if size_of(wal):
             raise LogbookDamagedError(
-                f"{wal.name} is there without {path.name}", hint="bring both back together, or move it away"
+                f"{wal.name} is there without {path.name}",
+                hint="put both files into one folder again, or move this one away",
             ) from None
         return False
     except OSError as error:
@@ -228,7 +229,7 @@ def size_of(path: Path) -> int:
 
 
 def _on_network(drive: str) -> bool:
-    """Tell whether a drive, as Windows names it, is a share.
+    """Whether a drive, as Windows names it, is a network share.
 
     >>> _on_network("//server/share"), _on_network("C:"), _on_network("")
     (True, False, False)
@@ -238,7 +239,7 @@ def _on_network(drive: str) -> bool:
 
 @contextmanager
 def new_file(path: Path) -> Iterator[Path]:
-    """Make a database that appears under its name only when all of it is on the disk.
+    """Make a database under a temporary name; it gets its own name once it is complete on the disk.
 
     Yields
     ------
@@ -248,7 +249,7 @@ def new_file(path: Path) -> Iterator[Path]:
     Raises
     ------
     FileExistsError
-        If there is a file of that name by then; that one stays.
+        If a file of that name exists by then; it is kept.
     LogbookFullError
         If there is no such folder.
     """
@@ -355,7 +356,7 @@ def migrate(path: Path, db: sqlite3.Connection, version: int) -> str:
 
 
 def schema_faults(db: sqlite3.Connection, version: int) -> list[str]:
-    """Name what differs between the file's schema and the one of that version, SQLite's own indexes included."""
+    """List differences between the file's schema and that of its version, SQLite's own indexes included."""
     query = "SELECT name, type, tbl_name, sql FROM sqlite_master"
     with closing(sqlite3.connect(":memory:")) as fresh:
         for statement in schema_of(version).values():
@@ -368,5 +369,5 @@ def schema_faults(db: sqlite3.Connection, version: int) -> list[str]:
     faults += [
         f"{name}: defined differently" for name, made in found.items() if wanted.get(name, made) != made
     ]
-    faults += [f"{name}: there more than once" for name in found if [r[0] for r in rows].count(name) > 1]
+    faults += [f"{name}: defined more than once" for name in found if [r[0] for r in rows].count(name) > 1]
     return faults

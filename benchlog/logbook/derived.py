@@ -1,5 +1,5 @@
-"""Tables that follow from the entries alone: one row at most per entry, which takes the place of an older row of the
-same key, so that they can be filled as entries are written and compared when the logbook is verified."""
+"""Tables computed from entries alone: at most one row per entry, which replaces an older row with the same key. They
+are filled as entries are written, and recomputed and compared when the logbook is verified."""
 
 from __future__ import annotations
 
@@ -18,14 +18,14 @@ COLUMNS = {
 
 
 def derived_row(entry: Entry) -> tuple[str, tuple[Any, ...]] | None:
-    """Return the table and row that follow from an entry, or None."""
+    """Return the table and row computed from an entry, or None."""
     body = entry.body
     match entry.kind:
         case "channel":
             names = ("instrument", "channel", "function", "unit")
             return "channel", (body["id"], entry.seq, *(body[name] for name in names))
         case "result":
-            # The plan's id of a check tells it from others of its kind on the same part.
+            # The plan's id distinguishes checks of one kind on the same part.
             check = body.get("check_id") or body["check"]
             return "result", (entry.seq, body.get("part", ""), check, body["verdict"])
         case "readings" if "stream" in body:
@@ -37,7 +37,7 @@ def derived_row(entry: Entry) -> tuple[str, tuple[Any, ...]] | None:
 
 
 def insert_derived(db: sqlite3.Connection, entry: Entry) -> None:
-    """Write the row that follows from an entry."""
+    """Write the row computed from an entry."""
     found = derived_row(entry)
     if found is not None:
         table, row = found

@@ -1,5 +1,5 @@
-"""What must hold between entries: one beginning, time that goes back only with a clock entry, sessions and streams in
-order, corrections and grounds that are there."""
+"""Rules between entries: one first entry, time goes back only at a clock entry, sessions and streams are in order, and
+every entry that another one names exists."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ CLOCK_STEP_NS = 10_000_000  # time services slew by less
 
 
 class EntryRules:
-    """Looks at entries one after the other."""
+    """Checks entries one after the other."""
 
     def __init__(self) -> None:
         self._time = ""
@@ -39,7 +39,7 @@ class EntryRules:
             self._fixed.add(entry.seq)
         for number in named_entries(entry.kind, entry.body):
             if not 0 < number < entry.seq:
-                yield f"names entry {number}, which is not there before it"
+                yield f"names entry {number}, which does not come before it"
         if entry.kind == "supersede":
             yield from self._corrects(entry)
         if entry.kind == "recall":
@@ -49,7 +49,7 @@ class EntryRules:
         if entry.kind == "readings" and "stream" in entry.body:
             name, position = entry.body["stream"], entry.body["position"]
             if position != self._streams.get(name, 0):
-                yield f"does not go on where stream {name!r} ended"
+                yield f"does not continue where stream {name!r} ended"
             self._streams[name] = position + entry.body["count"]
 
     def _in_time(self, entry: Entry) -> Iterator[str]:
@@ -59,7 +59,7 @@ class EntryRules:
         elif entry.kind == "clock":
             step_s = (parse_rfc3339(before) - parse_rfc3339(entry.time)) / 1e9
             if not math.isclose(step_s, entry.body["set_back_s"], rel_tol=1e-9):
-                yield f"gives a step of {entry.body['set_back_s']:g} s for one of {step_s:g} s"
+                yield f"gives a step of {entry.body['set_back_s']:g} s, but it is {step_s:g} s"
         elif entry.time < before:
             step = parse_rfc3339(before) - parse_rfc3339(entry.time)
             if step > CLOCK_STEP_NS:
@@ -71,7 +71,7 @@ class EntryRules:
                 yield f"begins session {entry.session} after session {self._session}"
             self._session = max(self._session, entry.session)
         elif not 0 <= entry.session <= self._session:
-            yield f"is of session {entry.session}, which was never begun"
+            yield f"belongs to session {entry.session}, which was never begun"
 
     def _corrects(self, entry: Entry) -> Iterator[str]:
         wrong, right = entry.body["entry"], entry.body.get("replacement")
@@ -80,12 +80,12 @@ class EntryRules:
         if wrong in self._superseded:
             yield f"supersedes entry {wrong}, which was superseded before"
         if right is not None and not right < entry.seq:
-            yield f"puts entry {right} in its place, which is not there"
+            yield f"replaces it by entry {right}, which does not exist"
         self._superseded.add(wrong)
 
 
 def named_entries(kind: str, body: Mapping[str, Any]) -> Iterator[int]:
-    """Other entries that one rests on or is about: they must be there before it."""
+    """Entries that an entry names; they must come before it."""
     match kind:
         case "release" | "concession" | "step":
             yield from (ground["entry"] for ground in body.get("rests_on", ()))

@@ -1,7 +1,7 @@
 """The record as text for spreadsheets and text editors.
 
-CSV: one row a result, one row a reading. JSON lines: the whole chain, one line per entry exactly as it was digested,
-with readings, samples and attachments beside it, so that a logbook can be made again from it, digest for digest.
+CSV has one row per result and one per reading. JSON lines hold the whole chain, one entry per line exactly as it was
+digested, with readings, samples and attachments beside it; a logbook restored from them has the same digests.
 """
 
 from __future__ import annotations
@@ -64,24 +64,24 @@ SERVED_COLUMNS = ("part", "check", "use", "withdrawn", "expanded_uncertainty")
 HOW_TO_CHECK = """How to check this record with any SHA-256 tool
 ==============================================
 
-entries.jsonl holds one entry a line. The SHA-256 of a line's bytes, without the line end (LF, or CR LF where a
+entries.jsonl holds one entry per line. The SHA-256 of a line's bytes, without the line end (LF, or CR LF if a
 program changed it), is that entry's digest.
 The next line gives it as "previous"; the first line's "previous" is 64 zeros. So:
 
 1. take the SHA-256 of each line and compare it with "previous" in the line after it;
-2. see that "seq" counts 1, 2, 3... without a gap;
+2. check that "seq" counts 1, 2, 3... without a gap;
 3. compare the SHA-256 of the last line with the head digest that was noted elsewhere (certificate, mail, photo).
    Entries up to a noted digest are not altered since it was noted. Without a noted digest the chain shows
    accidents, not honesty: its owner could have written all of it again.
 4. blobs/ holds samples and attachments; each file's SHA-256 is its name, and is given in its entry.
 
-readings.jsonl holds the readings, one a line, with the number of their entry; `benchlog record import` makes the
-logbook again from this folder and compares every digest.
+readings.jsonl holds the readings, one per line, with the number of their entry; `benchlog record import` restores the
+logbook from this folder and compares every digest.
 """
 
 
 def neutral(text: str) -> str:
-    """Return a text cell in which no spreadsheet sees a formula, wherever it parts cells; `unneutral` undoes it.
+    """Return a text cell that no spreadsheet takes for a formula, whatever separator it uses; `unneutral` undoes it.
 
     >>> neutral("=1+1"), neutral("1;=1+1"), neutral("27.75 V")
     ("'=1+1", "1;'=1+1", '27.75 V')
@@ -118,13 +118,13 @@ def export_csv(
     Parameters
     ----------
     folder : path
-        Made if it is not there.
+        Created if it does not exist.
     bench : Bench, optional
         Whose accuracy statements give the expanded uncertainty of readings.
     progress : callable, optional
-        Told (readings done, readings in all).
+        Called with (readings done, readings in all).
     on_damage : callable, optional
-        Told of each damaged entry, which is left out; without it the first one is an error.
+        Called for each damaged entry, which is left out; without it the first one raises an error.
 
     Raises
     ------
@@ -236,7 +236,7 @@ def reading_rows(chunk: ReadingArrays) -> Iterator[tuple[Any, ...]]:
             flag_names[flags],
             str(ORIGINS[origin]),
             neutral(text),
-            f"0x{raw.hex()}" if raw else "",  # so that a spreadsheet takes no frame for a number
+            f"0x{raw.hex()}" if raw else "",  # so that a spreadsheet does not read it as a number
             mono,
             *where,
         )
@@ -260,7 +260,7 @@ def export_jsonl(
     )
     blobs = folder / "blobs"
     total, done = reading_count(book), 0
-    # The chain gets its name last: where it is, everything that it speaks of is there too.
+    # entries.jsonl gets its name last: once it exists, everything it refers to exists too.
     with whole_file(entries) as entry_file, whole_file(readings) as reading_file:
         write_whole(page, HOW_TO_CHECK)
         for name, data in stored_pieces(book, on_damage):
@@ -277,7 +277,7 @@ def export_jsonl(
 
 
 def entry_texts(book: LogbookReader, on_damage: OnDamage | None) -> Iterator[str]:
-    """Texts of all entries whose digest holds, in order."""
+    """Texts of all intact entries, in order."""
     intact = {entry.seq for entry in intact_entries(book, on_damage)} if on_damage is not None else None
     after = 0
     while True:

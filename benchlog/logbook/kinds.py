@@ -1,5 +1,5 @@
-"""Kinds of entries, and what the body of each must hold for those who read it: checked before it is written and after
-it is read, so that an entry of a wrong shape is named and never trips what uses it. Bodies may hold more than that."""
+"""Kinds of entries and the fields that each body must have. They are checked before writing and after reading, so that
+a malformed entry gives a clear error and breaks nothing later. Bodies may have more fields."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import msgspec
 
 from benchlog.reading import Function
 
-#: What these entries say is also kept in tables, so only the logbook's own methods may write them.
+#: These entries also fill tables, so only the logbook's own methods may write them.
 OWN_KINDS = frozenset(
     {
         "logbook",
@@ -139,7 +139,7 @@ class _Standard(msgspec.Struct):
     chart: _Chart
     findings: list[str] = []
     note: str = ""
-    finding_kinds: list[str] = []  # this and what follows is not in older ones
+    finding_kinds: list[str] = []  # older entries lack this and the fields below
     standard_half_width: float | None = None
 
 
@@ -285,7 +285,7 @@ class _Skip(msgspec.Struct):
     reason: str
 
 
-#: What others read of each kind; a result has its own reader.
+#: Fields that are read of each kind; a result has its own reader.
 SHAPES: Mapping[str, type[msgspec.Struct]] = {
     "logbook": _Logbook,
     "migration": _Logbook,
@@ -315,7 +315,7 @@ SHAPES: Mapping[str, type[msgspec.Struct]] = {
 
 
 def shape_fault(kind: str, body: Mapping[str, Any]) -> str:
-    """Say what the body of an entry lacks to be one of its kind; ``""`` where nothing, or anybody's own kind.
+    """Say what is wrong with an entry's body for its kind; ``""`` if nothing, or if the kind is not one of benchlog's.
 
     >>> shape_fault("part", {"part": "T1"})
     "a part entry can't hold this: Object missing required field `state`"

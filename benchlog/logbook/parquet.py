@@ -98,7 +98,7 @@ def export_parquet(
 
 
 def _safe(name: str) -> str:
-    """Name of a partition as one folder name: percent-encoded, as readers of such data sets undo.
+    """Name of a partition as one folder name, percent-encoded; readers of such data sets decode it.
 
     >>> _safe("KC-1"), _safe("kiln 2..")
     ('KC-1', 'kiln%202%2E%2E')
@@ -151,7 +151,7 @@ def _reading_table(chunk: ReadingArrays, logbook: str) -> pa.Table:
 
 
 def _words(names: Iterable[str], places: npt.NDArray[Any]) -> pa.Array:
-    """Words chosen by place from a list in which words may repeat."""
+    """A dictionary-encoded column: indices into a list of words, which may repeat."""
     import pyarrow as pa
 
     names = list(names)

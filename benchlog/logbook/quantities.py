@@ -1,4 +1,4 @@
-"""What results say of readings: their quantities one row each, and which check each reading served."""
+"""Quantities of results, one row each, and which check each reading was taken for."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ class Served:
 
 
 def served_checks(results: Iterable[Entry], superseded: Collection[int]) -> Mapping[int, Served]:
-    """Entry of readings -> the check it served; withdrawn where no result that still counts rests on it."""
+    """Entry of readings -> the check it was taken for; withdrawn if no result that still counts uses it."""
     found: dict[int, Served] = {}
     for entry in results:
         gone = entry.seq in superseded
@@ -100,7 +100,7 @@ def served_checks(results: Iterable[Entry], superseded: Collection[int]) -> Mapp
 def add_checks(
     frame: pd.DataFrame, book: LogbookReader, *, part: str | None, check: str | None, withdrawn: bool
 ) -> pd.DataFrame:
-    """Add the columns part and check to a table of readings, and leave out what was not asked for."""
+    """Add the columns part and check to a table of readings, and drop the rows that were not asked for."""
     import pandas as pd
 
     served = served_checks(book.entries("result"), book.superseded())
@@ -128,7 +128,7 @@ def add_checks(
 
 
 def add_uncertainty(frame: pd.DataFrame, arrays: ReadingArrays, bench: Bench) -> pd.DataFrame:
-    """Add the column expanded_uncertainty (k = 2) from the accuracy statements of a bench; NaN where none holds."""
+    """Add the column expanded_uncertainty (k = 2) from the accuracy statements of a bench; NaN where none applies."""
     frame.insert(
         list(frame.columns).index("unit") + 1, "expanded_uncertainty", expanded_uncertainties(arrays, bench)
     )

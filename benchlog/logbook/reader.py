@@ -1,4 +1,4 @@
-"""Reading a logbook's entries and what hangs off them."""
+"""Reading a logbook's entries and the data kept beside them."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _BATCH = 500
 
 
 class LogbookReader:
-    """What an open logbook answers; nothing here writes. Every entry's digest is proved as it is read.
+    """Read access to an open logbook. Every entry's digest is checked as it is read.
 
     Parameters
     ----------
@@ -59,13 +59,13 @@ class LogbookReader:
 
     @contextmanager
     def querying(self) -> Iterator[sqlite3.Connection]:
-        """The connection, for queries of the logbook's own modules; nobody else writes meanwhile."""
+        """The locked connection, for queries of the logbook's own modules."""
         with self._lock, database.mapped_errors(self.path):
             self._refuse_closed()
             yield self._db
 
     def head(self) -> EntryRef:
-        """Newest entry: its digest vouches for all before it."""
+        """Newest entry; its digest covers all before it."""
         with self.querying() as db:
             return EntryRef(*db.execute("SELECT seq, digest FROM entry ORDER BY seq DESC LIMIT 1").fetchone())
 
@@ -89,7 +89,7 @@ class LogbookReader:
     def entry(self, seq: int) -> Entry:
         """Return one entry; `UsageError` if there is none of that number."""
         with self.querying() as db:
-            known = -(2**63) <= seq < 2**63  # what the database can count to
+            known = -(2**63) <= seq < 2**63  # the range of SQLite's integers
             row = db.execute("SELECT text, digest FROM entry WHERE seq=?", (seq if known else 0,)).fetchone()
             if row is None:
                 raise UsageError(f"there is no entry {seq} in {self.path}", hint="see `benchlog record list`")
@@ -120,7 +120,7 @@ class LogbookReader:
         if kind is None and session is None:
             streams = [self._stream("seq>? AND seq<?", (), after, newest_first, limit)]
         else:
-            # One ordered walk along the index per kind, merged: sorting would touch every matching entry first.
+            # One index scan per kind, merged: sorting would read every matching entry first.
             kinds = self.kinds() if kind is None else [kind] if isinstance(kind, str) else list(kind)
             condition = "kind=? AND seq>? AND seq<?"
             values: tuple[int, ...] = ()
@@ -167,7 +167,7 @@ class LogbookReader:
                 found.append(kind)
 
     def counts(self) -> dict[str, int]:
-        """Number of entries of each kind; blocks of readings, the many, are what the others leave of the whole."""
+        """Number of entries of each kind; the many `readings` entries are not counted but found by subtraction."""
         kinds = self.kinds()
         with self.querying() as db:
             found = {
@@ -180,7 +180,7 @@ class LogbookReader:
         return dict(sorted(found.items()))
 
     def channels(self) -> dict[int, ChannelKey]:
-        """Number -> (instrument, channel, function) of everything that was ever read."""
+        """Number -> (instrument, channel, function) of every channel in the logbook."""
         with self.querying() as db:
             rows = db.execute("SELECT id, instrument, channel, function FROM channel").fetchall()
         return {number: (instrument, channel, function) for number, instrument, channel, function in rows}
@@ -202,7 +202,7 @@ class LogbookReader:
         return self._with_result(entry)[1]
 
     def record_of(self, ref: EntryRef) -> Record:
-        """Return what a `Result` says about where it was written down."""
+        """Return the reference to its entry that a `Result` holds."""
         return Record(str(self.path), ref.seq, f"sha256:{ref.digest}")
 
     def _with_result(self, entry: Entry) -> tuple[Entry, Result]:

@@ -1,9 +1,9 @@
 """Readings packed into one block of bytes, made once and never changed.
 
 Layout, little-endian, for `count` readings: first `count` records of 50 bytes as in `RECORD`, then the displayed
-texts in UTF-8 one after the other, then the raw frames one after the other; each record tells its two lengths.
+texts in UTF-8 one after the other, then the raw frames one after the other; each record holds the lengths of its two.
 The number is NaN where the reading has none. State, origin and flags are the numbers of `STATES`, `ORIGINS` and the
-bits of `FLAGS`: their order is part of the format and only ever grows at the end.
+bits of `FLAGS`: their order is part of the format: new ones are only added at the end.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ _FLAG_BIT = {flag: 1 << bit for bit, flag in enumerate(FLAGS)}
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A packed block and what its entry says of it."""
+    """A packed block and the fields of its entry."""
 
     data: bytes
     count: int
@@ -88,7 +88,7 @@ def pack(readings: Sequence[Reading], channels: Mapping[ChannelKey, int]) -> Blo
     flag_codes = {flags: sum(_FLAG_BIT[flag] for flag in flags) for flags in {r.flags for r in readings}}
     pack_one = _PACKED.pack
     try:
-        # One pass in plain Python beats a numpy column at a time, for twenty readings and for ten thousand.
+        # One pass in plain Python is faster than NumPy column by column, for twenty readings and for ten thousand.
         fixed = [
             pack_one(
                 r.utc_ns,
@@ -107,7 +107,7 @@ def pack(readings: Sequence[Reading], channels: Mapping[ChannelKey, int]) -> Blo
         ]
     except struct.error as error:
         raise UsageError(
-            f"a reading can't be kept: {error}",
+            f"a reading can't be stored: {error}",
             hint="times are nanoseconds since 1970; a displayed text or raw frame has at most 65535 bytes",
         ) from error
     times = [r.utc_ns for r in readings]
@@ -153,7 +153,7 @@ def unpack(data: bytes, count: int, channels: Mapping[int, ChannelKey]) -> list[
     text_at = count * _PACKED.size
     raw_at = text_at + sum(row[7] for row in rows)
     if raw_at + sum(row[8] for row in rows) != len(data):
-        raise LogbookDamagedError(f"a block of {len(data)} bytes does not have the length its records say")
+        raise LogbookDamagedError(f"a block of {len(data)} bytes does not have the length its records give")
     found = []
     try:
         for (
@@ -190,5 +190,5 @@ def unpack(data: bytes, count: int, channels: Mapping[int, ChannelKey]) -> list[
             text_at += text_size
             raw_at += raw_size
     except (KeyError, IndexError, ValueError) as error:
-        raise LogbookDamagedError(f"a block holds what no reading has: {error}") from error
+        raise LogbookDamagedError(f"a block holds an impossible reading: {error}") from error
     return found

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Pieces:
-    """Texts or frames of many readings, as places in one run of bytes."""
+    """Texts or frames of many readings, as slices of one byte string."""
 
     data: bytes
     #: starts, ends: Shape (n_readings,). Reading i has ``data[starts[i]:ends[i]]``.
@@ -28,19 +28,19 @@ class Pieces:
 
     @classmethod
     def of_lengths(cls, data: bytes, lengths: npt.NDArray[Any]) -> Self:
-        """Pieces of these lengths one after the other; `LogbookDamagedError` if they don't fill `data`."""
+        """Make consecutive slices of these lengths; `LogbookDamagedError` if they don't fill `data`."""
         ends = np.cumsum(lengths, dtype=np.int64)
         if len(data) != (int(ends[-1]) if len(ends) else 0):
-            raise LogbookDamagedError("a block of readings does not have the length its records say")
+            raise LogbookDamagedError("a block of readings does not have the length its records give")
         return cls(data, ends - lengths, ends)
 
     def take(self, chosen: npt.NDArray[np.int64] | slice) -> Pieces:
-        """Only these readings' pieces."""
+        """The slices of these readings only."""
         return Pieces(self.data, self.starts[chosen], self.ends[chosen])
 
     @staticmethod
     def joined(many: Sequence[Pieces]) -> Pieces:
-        """Pieces of several runs as of one."""
+        """Join the slices of several byte strings."""
         shifts = np.cumsum([0, *(len(p.data) for p in many)])[:-1]
         return Pieces(
             b"".join([p.data for p in many]),
@@ -72,7 +72,7 @@ class ReadingArrays:
     entry: npt.NDArray[np.int64]
     session: npt.NDArray[np.int64]
     number: npt.NDArray[np.int64]
-    #: displayed, raw: Texts as the displays showed them, and raw frames; None when not asked for.
+    #: displayed, raw: Texts as displayed, and raw frames; None if not asked for.
     displayed: Pieces | None
     raw: Pieces | None
     channels: dict[int, ChannelKey]  #: Number in ``table["channel"]`` -> (instrument, channel, function).
@@ -104,7 +104,7 @@ class ReadingArrays:
 
     @staticmethod
     def joined(chunks: Sequence[ReadingArrays], channels: dict[int, ChannelKey]) -> ReadingArrays:
-        """Several as one."""
+        """Join several tables."""
         if len(chunks) == 1:
             return chunks[0]
         if not chunks:
@@ -133,7 +133,7 @@ def join_blocks(rows: Sequence[BlockRow], channels: dict[int, ChannelKey], *, te
     Raises
     ------
     LogbookDamagedError
-        If a block is not as long as its records say, or names what is not defined.
+        If a block does not have the length its records give, or names an undefined channel.
     """
     size = RECORD.itemsize
     fixed = []
@@ -197,7 +197,7 @@ def frame_of(arrays: ReadingArrays) -> pd.DataFrame:
 
 
 def _words(names: list[str], places: npt.NDArray[Any]) -> pd.Categorical[str]:
-    """Turn places in a list of names, which may repeat, into a column of words."""
+    """Turn indices into a list of names, which may repeat, into a categorical column."""
     import pandas as pd
 
     words = list(dict.fromkeys(names))
@@ -215,7 +215,7 @@ def _refuse_undefined(table: npt.NDArray[np.void], channels: dict[int, ChannelKe
         or table["origin"].max() >= len(ORIGINS)
         or table["flags"].max() >> len(FLAGS)
     ):
-        raise LogbookDamagedError("a block of readings names what is not defined")
+        raise LogbookDamagedError("a block of readings uses an undefined channel or code")
 
 
 def _texts(

@@ -1,4 +1,4 @@
-"""Make a logbook again from its JSON lines, digest for digest."""
+"""Restore a logbook from its JSON lines, with the same digests."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from benchlog.reading import Flag, Function, Origin, Reading, State
 
 
 def restore(folder: Path, path: Path) -> Verification:
-    """Make the logbook `path` from what `export.export_jsonl` wrote into `folder`.
+    """Restore the logbook `path` from what `export.export_jsonl` wrote into `folder`.
 
     Returns
     -------
@@ -35,7 +35,7 @@ def restore(folder: Path, path: Path) -> Verification:
     UsageError
         If `path` exists, or the folder holds no such export.
     LogbookDamagedError
-        If the export was altered or is not whole; then nothing is left at `path`.
+        If the export was altered or is incomplete; then no file is left at `path`.
     """
     if path.exists():
         raise UsageError(f"{path} exists already", hint="name a new file; nothing is ever overwritten")
@@ -55,7 +55,7 @@ def restore(folder: Path, path: Path) -> Verification:
         if not verification.ok:
             fault = verification.first
             raise LogbookDamagedError(
-                f"the export in {folder} is not whole: {fault.what if fault else ''}",
+                f"the export in {folder} is incomplete or altered: {fault.what if fault else ''}",
                 hint="export again from the logbook or from a copy",
             )
     return Verification(path, verification.entries, verification.head)
@@ -111,7 +111,7 @@ def _fill(db: sqlite3.Connection, folder: Path) -> None:
 
 def _lines(path: Path) -> Iterator[str]:
     try:
-        # Editors and version control turn line ends into CR LF, and put a mark in front: neither is in any entry.
+        # Editors and version control may turn line ends into CR LF or add a byte order mark: no entry holds either.
         with path.open(encoding="utf-8-sig", newline="\n") as file:
             for line in file:
                 yield line.removesuffix("\n").removesuffix("\r")

@@ -1,8 +1,8 @@
 """Ten-second summaries per channel, kept beside the readings so that a summary never reads them all.
 
-Sums run from left to right over the readings in the order they were recorded, starting from the stored sum, so that
-the numbers don't depend on how the readings were cut into blocks: recomputation must give the very same bits.
-Good for pictures and overviews; a standard deviation for a verdict comes from the readings themselves.
+Sums run over the readings in the order they were recorded, starting from the stored sum, so that they don't depend on
+how the readings were cut into blocks: recomputing must give the same bits. They serve plots and overviews; a standard
+deviation for a verdict is computed from the readings themselves.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def rolled_up(data: bytes, count: int, old: Callable[[Key], Row | None]) -> dict
     channels = table["channel"].astype(np.int64)
     order = np.lexsort((buckets, channels))  # stable: keeps the order within a bucket
     sorted_buckets, sorted_channels = buckets[order], channels[order]
-    values = table["value"][order] + 0.0  # SQLite keeps no negative zero
+    values = table["value"][order] + 0.0  # SQLite does not store negative zero
     changes = np.flatnonzero((np.diff(sorted_buckets) != 0) | (np.diff(sorted_channels) != 0)) + 1
     starts = [0, *changes.tolist()]
     ends = [*changes.tolist(), len(values)]
@@ -112,7 +112,7 @@ def _number(total: float) -> float | None:
 
 
 def _rolled_up_few(data: bytes, count: int, old: Callable[[Key], Row | None]) -> dict[Key, Row]:
-    """Do the same one reading at a time: bit for bit the same sums, nine times faster for a block of twenty."""
+    """Do the same one reading at a time: exactly the same sums, nine times faster for a block of twenty."""
     fresh: dict[Key, Row] = {}
     for utc_ns, _, value, _, _, channel, *_ in fields(data, count):
         key = channel, utc_ns // BUCKET_NS
@@ -120,7 +120,7 @@ def _rolled_up_few(data: bytes, count: int, old: Callable[[Key], Row | None]) ->
         if math.isnan(value):
             fresh[key] = row._replace(not_ok=row.not_ok + 1)
             continue
-        value += 0.0  # SQLite keeps no negative zero
+        value += 0.0  # SQLite does not store negative zero
         total = row.total if row.ok else 0.0
         squares = row.total_squares if row.ok else 0.0
         fresh[key] = Row(

@@ -1,4 +1,4 @@
-"""Read what is intact of a damaged file, and say what is not."""
+"""Read the intact parts of a damaged file and report the rest."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ OnDamage = Callable[[int, str], object]  # entry, what is wrong with it
 
 
 def readable_rows(db: sqlite3.Connection, on_damage: OnDamage) -> Iterator[tuple[Any, ...]]:
-    """Yield (seq, kind, session, time, text, digest) in order, past places of the file that can't be read."""
+    """Yield (seq, kind, session, time, text, digest) in order, skipping places of the file that can't be read."""
     last = 0
     while True:
         try:
@@ -55,7 +55,7 @@ def _before_next_readable(db: sqlite3.Connection, after: int) -> int | None:
 def intact_entries(
     book: LogbookReader, on_damage: OnDamage | None, kind: str | None = None
 ) -> Iterator[Entry]:
-    """Iterate over entries whose digest holds; without `on_damage` the first that does not is an error.
+    """Iterate over intact entries; without `on_damage` the first damaged one raises an error.
 
     Raises
     ------
@@ -84,7 +84,7 @@ def intact_channels(book: LogbookReader, on_damage: OnDamage | None) -> dict[int
 
 
 def intact_blocks(book: LogbookReader, entries: Sequence[int], on_damage: OnDamage | None) -> list[BlockRow]:
-    """Fetch blocks of readings that their entries vouch for.
+    """Fetch blocks of readings that match their entries.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def intact_blocks(book: LogbookReader, entries: Sequence[int], on_damage: OnDama
 
 
 def _vouched(first: object, count: object, data: object, text: object, digest: object) -> bool:
-    """Whether an entry's text gives its digest and agrees with the block it describes."""
+    """Whether an entry's text matches its digest and the block it describes."""
     if not isinstance(text, str) or not isinstance(data, bytes):
         return False
     said = (

@@ -1,4 +1,4 @@
-"""Signatures with an SSH key: whoever holds the key vouches for a digest. Made and checked by ssh-keygen."""
+"""Signatures of a digest with an SSH key, made and checked by ssh-keygen."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Time stamps by a third party (RFC 3161): somebody else had this digest at that time.
 
-A digest alone says nothing of when it was made. An authority that is asked signs it together with its own clock; the
-answer is kept in the logbook, in an entry after the one it vouches for, and can be checked with openssl as well.
+A digest alone does not show when it was made. A time-stamping authority signs it together with its own time. Its answer
+is kept in the logbook, in an entry after the one it is about, and can also be checked with openssl.
 """
 
 from __future__ import annotations
@@ -65,18 +65,18 @@ def ask(url: str, request: bytes) -> bytes:
     except (urllib.error.URLError, OSError, ValueError) as error:
         raise UsageError(
             f"{url} did not answer: {error}",
-            hint="--request FILE and --answer FILE do it by hand, or by mail",
+            hint="do it by hand or by mail with --request FILE and --answer FILE",
         ) from None
     return found
 
 
 def read_stamp(answer: bytes) -> TimeStamp:
-    """Read an authority's answer; whether it can be believed `stamp_fault` tells.
+    """Read an authority's answer; `stamp_fault` checks whether it is genuine.
 
     Raises
     ------
     UsageError
-        If it is not an answer, or one that grants nothing.
+        If it is not an answer, or a refusal.
     """
     from cryptography import x509
     from rfc3161_client import PKIStatus, decode_timestamp_response
@@ -108,9 +108,9 @@ def read_stamp(answer: bytes) -> TimeStamp:
 
 
 def _in_order(answer: bytes) -> bytes:
-    """Return an answer with its certificates in the order that DER asks for: some authorities don't keep it.
+    """Return an answer with its certificates sorted as DER requires: some authorities don't sort them.
 
-    No signature covers that order, and no length changes.
+    No signature covers their order, and no length changes.
     """
     try:
         token = _parts(answer, *_parts(answer, 0, len(answer))[0][1:])[1]  # after the status
@@ -120,7 +120,7 @@ def _in_order(answer: bytes) -> bytes:
         pieces = [answer[start:end] for start, _, end in _parts(answer, *found[1:])]
         return answer[: found[1]] + b"".join(sorted(pieces)) + answer[found[2] :]
     except (IndexError, StopIteration):
-        return answer  # whatever it is, the library says so
+        return answer  # the library will report what is wrong with it
 
 
 def _parts(data: bytes, at: int, end: int) -> list[tuple[int, int, int]]:
@@ -137,7 +137,7 @@ def _parts(data: bytes, at: int, end: int) -> list[tuple[int, int, int]]:
 
 
 def stamp_fault(stamp: TimeStamp, roots: list[Certificate]) -> str:
-    """Say why a time stamp can't be believed by these root certificates; ``""`` if it can."""
+    """Say why these root certificates don't confirm a time stamp; ``""`` if they do."""
     from rfc3161_client import VerifierBuilder, decode_timestamp_response
 
     try:
@@ -169,7 +169,7 @@ def system_roots() -> list[Certificate]:
 
     found = []
     for der in ssl.create_default_context().get_ca_certs(binary_form=True):
-        # Old ones that the library warns of, or does not take.
+        # Old ones, which the library warns about or refuses.
         with warnings.catch_warnings(action="ignore"), suppress(ValueError):
             found.append(x509.load_der_x509_certificate(der))
     return found

@@ -1,8 +1,8 @@
-"""Is the logbook as it was written? Names the first entry that is not, and everything hanging off entries.
+"""Check that a logbook is as it was written: its entries, and the data kept beside them.
 
-What this can and can't tell: any change to what was recorded shows, unless somebody computed the whole rest of the
-chain anew. That, and a tail cut off, show only against a digest noted outside (a print, a mail, a time stamp): with a
-noted digest, everything up to its entry is not altered since it was noted. No digest shows that the readings were true.
+Any change to an entry shows, unless somebody computed the whole rest of the chain again. That, and entries cut off at
+the end, show only against a digest noted elsewhere (a print, a mail, a time stamp): up to the entry with that digest,
+nothing was altered since it was noted. No digest shows that the readings were true.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class Verification:
     entries: int  #: Entries read.
     head: str  #: Digest of the last entry, ``""`` if none can be read.
     faults: tuple[Fault, ...] = ()  #: In the order found; those of the chain first.
-    noted: str = ""  #: What each noted head shows, one a line, ``""`` when none was given.
+    noted: str = ""  #: What each noted digest shows, one per line; ``""`` if none was given.
     chain_faults: int = 0  #: How many of `faults` concern the chain of entries itself.
     beside: tuple[str, ...] = ()  #: Files beside the logbook that were read as a part of it.
     #: Time stamps and signatures in it; a false one is among `faults` too.
@@ -43,7 +43,7 @@ class Verification:
 
     @property
     def first(self) -> Fault | None:
-        """First altered, missing or reordered entry; else the first with something amiss under it, or of the file."""
+        """First altered, missing or reordered entry; else the first fault in other data or in the file."""
         pool = self.faults[: self.chain_faults] or self.faults
         numbered = [fault for fault in pool if fault.entry is not None]
         return min(numbered, key=lambda f: f.entry or 0) if numbered else next(iter(self.faults), None)
@@ -64,7 +64,7 @@ def verify(
     head : str or sequence of str, optional
         Digests noted earlier, with or without ``sha256:``; of at least 8 hex digits each.
     roots : path, optional
-        Root certificates (PEM) by which time stamps are believed; those of the system by default.
+        Root certificates (PEM) that confirm time stamps; those of the system by default.
     signers : path, optional
         Whose signatures are known: a file of allowed signers, see ssh-keygen.
     progress : callable, optional
@@ -83,7 +83,7 @@ def verify(
         raise UsageError(f"there is no logbook {path}", hint="name another with --logbook")
     faults, chain = Faults(), Walked()
     waiting = tuple(
-        f"{file.name}: {size} bytes of writes waiting, read as a part of the logbook"
+        f"{file.name}: {size} bytes of pending writes, read as part of the logbook"
         for file in database.beside(path)
         if file.name.endswith("-wal") and (size := database.size_of(file))
     )
@@ -93,7 +93,7 @@ def verify(
         return Verification(path, 0, "", (Fault(None, error.message),))
     with closing(db):
         db.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
-        # One state of the file throughout, while a recorder may be writing.
+        # A read transaction: a recorder may be writing meanwhile.
         with suppress(sqlite3.Error):
             db.execute("BEGIN")
         try:
@@ -117,7 +117,7 @@ def verify(
 def _check_witnesses(
     db: sqlite3.Connection, chain: Walked, faults: Faults, roots: Path | None, signers: Path | None
 ) -> tuple[Witness, ...]:
-    """Check time stamps and signatures; what they vouch for holds no further than the chain does."""
+    """Check time stamps and signatures; each counts only as far as the chain before it is intact."""
     kept = [entry for entry in chain.sealed.values() if entry.kind in KINDS]
     if not kept:
         return ()

@@ -154,9 +154,9 @@ class LogbookView:
         Parameters
         ----------
         proved : bool
-            Prove every block against its entry's digest on the way, as exports do.
+            Check every block against its entry's digest, as exports do.
         on_damage : callable, optional
-            With `proved`: called for each damaged block, which is left out; without it the first one is an error.
+            With `proved`: called for each damaged block, which is left out; without it the first one raises an error.
         """
         channels = intact_channels(self.book, on_damage) if proved else self.book.channels()
         wanted = [
@@ -197,7 +197,7 @@ class LogbookView:
         return newest
 
     def _block_pages(self, from_ns: int | None, session: int | None, texts: bool) -> Iterator[list[BlockRow]]:
-        """Yield blocks in order, some at a time."""
+        """Yield blocks in order, in batches."""
         where, values = [], []
         if from_ns is not None:
             where.append("last_utc_ns>=?")
@@ -206,7 +206,7 @@ class LogbookView:
             where.append("session=?")
             values.append(session)
         with self.book.querying() as db:
-            # The small indexes give the place to begin; the walk itself goes along the table, block after block.
+            # The small indexes give the range; the query then reads the table in order.
             # Each condition is one of the fixed texts above, values go in as parameters.
             bounds = [
                 db.execute(f"SELECT min(entry), max(entry) FROM block WHERE {condition}", (value,)).fetchone()  # noqa: S608
@@ -232,7 +232,7 @@ class LogbookView:
             low = rows[-1][0]
 
     def _proved_pages(self, session: int | None, on_damage: OnDamage | None) -> Iterator[list[BlockRow]]:
-        """Yield blocks that their entries vouch for, some at a time."""
+        """Yield blocks that match their entries, in batches."""
         condition, values = ("session=? AND ", [session]) if session is not None else ("", [])
         query = f"SELECT seq FROM entry WHERE {condition}kind='readings' ORDER BY seq"  # noqa: S608 - fixed words
         with self.book.querying() as db:
@@ -271,9 +271,9 @@ class LogbookView:
         session : int, optional
             Only those of this session.
         part, check : str, optional
-            Only those that a result of this part, or of this check (``"C03"``, or its kind), rests on.
+            Only those that a result of this part, or of this check (its id such as ``"C03"``, or its kind), was computed from.
         withdrawn : bool
-            Whether to include readings that were declared wrong, or whose results all were.
+            Whether to include readings that were withdrawn, or whose results all were.
         bench : Bench or path, optional
             Bench file whose accuracy statements give ``expanded_uncertainty``; ``bench.toml`` beside the logbook
             where not given. Without one, and for overload, it is NaN.
@@ -309,7 +309,7 @@ class LogbookView:
         Parameters
         ----------
         withdrawn : bool
-            Whether to include those of results that were declared wrong.
+            Whether to include those of withdrawn results.
         """
         import pandas as pd
 

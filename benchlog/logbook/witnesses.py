@@ -1,4 +1,4 @@
-"""Time stamps and signatures in a logbook: what each vouches for, and whether it can be believed."""
+"""Time stamps and signatures in a logbook: what each is about, and whether it is genuine."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ KINDS = ("anchor", "signature")
 
 
 class Trust(StrEnum):
-    """How far a witness can be believed."""
+    """How far a time stamp or signature can be trusted."""
 
     GOOD = "good"
     UNKNOWN = "unknown"
@@ -37,9 +37,9 @@ class Witness:
     """A time stamp or signature in the logbook."""
 
     entry: int  #: Where it is kept.
-    upto: int  #: Entry whose digest it vouches for, and with it for all before.
+    upto: int  #: Entry whose digest it is about, and with it all before.
     trust: Trust
-    words: str  #: What it says, and why it is believed or not.
+    words: str  #: What it says, and why it is trusted or not.
 
 
 def keep_stamp(book: Logbook, answer: bytes) -> tuple[EntryRef, TimeStamp, int]:
@@ -85,7 +85,7 @@ def check_witnesses(
     digests : dict
         Digest of each entry they name.
     roots : path, optional
-        Root certificates to believe (PEM); those of the system by default.
+        Trusted root certificates (PEM); those of the system by default.
     signers : path, optional
         File of allowed signers.
     """
@@ -112,10 +112,12 @@ def _stamp(entry: Entry, roots: list, *, given: bool) -> tuple[Trust, str]:  # t
     try:
         stamp = read_stamp(base64.b64decode(body["answer"], validate=True))
     except (UsageError, binascii.Error) as error:
-        return Trust.FALSE, f"does not hold a time stamp: {error}"
-    said = f"entries 1 to {body['entry']} not altered since {stamp.time[:19]}Z, said by {stamp.authority}"
+        return Trust.FALSE, f"holds no valid time stamp: {error}"
+    said = (
+        f"entries 1 to {body['entry']} not altered since {stamp.time[:19]}Z, according to {stamp.authority}"
+    )
     if (stamp.digest, stamp.time, stamp.authority) != (body["digest"], body["time"], body["authority"]):
-        return Trust.FALSE, "does not say the same as the time stamp in it"
+        return Trust.FALSE, "differs from the time stamp in it"
     fault = stamp_fault(stamp, roots)
     if not fault:
         return Trust.GOOD, said
@@ -133,7 +135,7 @@ def _signature(entry: Entry, signers: Path | None) -> Witness:
     words = {
         Signer.KNOWN: f"entries 1 to {upto} signed by {said}",
         Signer.UNKNOWN: f"entries 1 to {upto} signed by an unknown key, {body['key']}",
-        Signer.FALSE: f"keeps a false signature: {said}",
+        Signer.FALSE: f"holds a false signature: {said}",
         Signer.UNCHECKED: f"a signature by {body['key']} was not checked: {said}",
     }[state]
     trust = {Signer.KNOWN: Trust.GOOD, Signer.FALSE: Trust.FALSE}.get(state, Trust.UNKNOWN)

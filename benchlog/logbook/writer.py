@@ -1,4 +1,4 @@
-"""Appending to the chain: one writer at a time, all of a transaction or nothing, on the disk when it returns."""
+"""Appending to the chain: one writer at a time, whole transactions only, on the disk before it returns."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 class LogbookWriter(LogbookReader):
-    """An open logbook's end of the chain.
+    """Appends to the chain of an open logbook.
 
     Attributes
     ----------
@@ -32,7 +32,7 @@ class LogbookWriter(LogbookReader):
     busy_timeout_s : float
         How long to wait for another program's writing.
     on_wait : callable
-        Called once when that takes more than a second.
+        Called once if that takes more than a second.
     """
 
     def __init__(self, path: Path, db: sqlite3.Connection, clock: Clock, mode: str) -> None:
@@ -53,7 +53,7 @@ class LogbookWriter(LogbookReader):
         with self._lock:
             try:
                 if self.mode == "rw":
-                    # A reader elsewhere may hold this up; then the next close does it.
+                    # Fails while another program reads; then the next close does it.
                     self._db.execute("PRAGMA busy_timeout=0")
                     self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             except sqlite3.Error:
@@ -63,14 +63,14 @@ class LogbookWriter(LogbookReader):
 
     @contextmanager
     def transaction(self) -> Iterator[None]:
-        """Group several appends: all of them are kept, or none. May be nested; a part that fails undoes all.
+        """Group several appends: all of them are stored, or none. May be nested; if an inner one fails, all are undone.
 
         Raises
         ------
         LogbookLockedError
             If another program keeps writing for longer than the busy time-out.
         LogbookFullError
-            If the disk is full; nothing of this transaction is kept, everything before is.
+            If the disk is full; this transaction is undone, everything before it is kept.
         """
         with self._lock, database.mapped_errors(self.path):
             if self._depth:
@@ -94,7 +94,7 @@ class LogbookWriter(LogbookReader):
                 yield
                 if self._failed:
                     raise LogbookError(
-                        f"logbook {self.path}: a part of this transaction failed, so nothing of it is kept"
+                        f"logbook {self.path}: a part of this transaction failed, so none of it is stored"
                     )
                 self._db.execute("COMMIT")
             except BaseException:
@@ -107,7 +107,7 @@ class LogbookWriter(LogbookReader):
                 self._depth = 0
 
     def _begin(self) -> None:
-        """Begin a transaction, waiting for another program to end its own; `on_wait` is called after a second."""
+        """Begin a transaction, waiting while another program writes; `on_wait` is called after a second."""
         self._db.execute(f"PRAGMA busy_timeout={min(1000, int(self.busy_timeout_s * 1000))}")
         give_up = monotonic() + self.busy_timeout_s
         notified = False

@@ -1,1 +1,1 @@
-"""From readings to uncertainty and verdicts, by the guides the trade uses."""
+"""From readings to uncertainty and verdicts, following GUM, JCGM 106, ILAC-G8 and ISO 13528."""

@@ -42,7 +42,7 @@ class Accuracy(msgspec.Struct, frozen=True):
     def standard_uncertainty(self, value: float, resolution: float) -> float:
         """Standard uncertainty of a reading: the bound taken as a uniform half-width (GUM 4.3.7).
 
-        With a statement of nothing but zeros the resolution remains, uniform over one count.
+        If the statement is all zeros, the resolution counts, uniform over one count.
         """
         return max(self.bound(value, resolution), resolution / 2) / math.sqrt(3)
 

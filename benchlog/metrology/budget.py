@@ -11,8 +11,8 @@ from benchlog.metrology.gtc import GTC, reporting
 from benchlog.result import BudgetLine, Uncertain
 
 COVERAGE_PROBABILITY = 0.9545
-_TRACKED = 1e-12  # of its scale: the least uncertainty of an input that a recall may ask for
-_CANCELLED = 1e-9  # of the whole: what is less is the rounding left by an input that cancels
+_TRACKED = 1e-12  # of its scale: smallest uncertainty an input is given, so that a recall can find it
+_CANCELLED = 1e-9  # of the whole: less than this is rounding of an input that cancels
 
 
 @lru_cache(maxsize=256)
@@ -66,21 +66,21 @@ def uncertain(
     df : float
         Degrees of freedom.
     label : str
-        Its name in the budget, for people.
+        Its name in the budget.
     influence : Influence, optional
-        Which thing it belongs to, for a recall.
+        The instrument or thing it belongs to, for a recall.
     scale : float, optional
-        Change of this number for a relative error of one of that thing: the value itself for a reading or a
-        resistor, 1 for a gain. Not given: a relative error makes no sense here.
+        Change of this number for a relative error of 1 (100 %) in that thing: the value itself for a reading or a
+        resistor, 1 for a gain. None if a relative error makes no sense here.
     applied : float
-        Relative error of that thing for which the value is corrected already.
+        Relative error of that thing for which the value is already corrected.
     half_widths : tuple of float
         Of a rectangle, or of the parts of a meter's accuracy statement; see `benchlog.result.BudgetLine`.
     """
     named = _Input(label)
     named.influence, named.scale, named.applied, named.half_widths = influence, scale, applied, half_widths
     if scale:
-        # An input stated without error stays in the budget, so that a recall finds what rests on it.
+        # An input without error stays in the budget, so that a recall finds the results that used it.
         standard_uncertainty = max(standard_uncertainty, _TRACKED * abs(scale))
     named.number = GTC.ureal(value, standard_uncertainty, df, label=named)
     return named.number
@@ -103,9 +103,9 @@ def uniform(
 def to_uncertain(number: Any, unit: str) -> Uncertain:
     """Turn a GTC uncertain real number into a plain one with coverage factor and budget.
 
-    Inputs that share label and influence are gathered into one line: contributions in quadrature, as they are
-    independent; sensitivities added, as an error of the thing moves all of them. A bare float is not an uncertain number:
-    it would pass as exact, so it is refused (an AttributeError).
+    Inputs with the same label and influence become one line: their contributions add in quadrature, as they are
+    independent; their sensitivities add up, as one error of the thing moves all of them. A bare float is refused
+    (AttributeError), since it would count as exact.
     """
     u = float(number.u)
     df = float(number.df) if u > 0 else math.inf
@@ -115,7 +115,7 @@ def to_uncertain(number: Any, unit: str) -> Uncertain:
         name, part = given.label, abs(float(given.u))
         influence, sensitivity = _influence(name), _sensitivity(number, name)
         moves = sensitivity is not None and abs(sensitivity) > _CANCELLED * abs(float(number.x))
-        if part <= _CANCELLED * u and not moves:  # nothing, or the rounding left by an input that cancels
+        if part <= _CANCELLED * u and not moves:  # zero, or the rounding of an input that cancels
             continue
         key = (str(name), influence)
         widths = tuple(part / float(name.number.u) * width for width in getattr(name, "half_widths", ()))
@@ -142,7 +142,7 @@ def _influence(label: object) -> Influence | None:
 
 
 def _sensitivity(number: Any, label: object) -> float | None:
-    """Change of a number for a relative error of one of the thing behind an input."""
+    """Change of a number for a relative error of 1 in the thing behind an input."""
     if not isinstance(label, _Input) or label.scale is None:
         return None
     component = float(reporting.u_component(number, label.number))

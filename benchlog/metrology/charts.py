@@ -1,7 +1,7 @@
 """Control charts: the EWMA, and a meter's chart on its check standard.
 
 All deviations are in units of the standard deviation unless said otherwise. A chart shows that a meter has moved
-against its own repeatability, long before it leaves its specification; E_n says whether it may be used.
+against its own repeatability, long before it is out of specification; E_n says whether it may be used.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ BASELINE_MOST = 20
 BASELINE_COUNTS = 0.6
 """Repeatability of a handheld in counts, before five readings show its own: common practice, no source."""
 BASELINE_FIRMNESS = 3
-"""Degrees of freedom that is worth: few, since meters differ and a noisy one would cause false alarms for long."""
+"""Degrees of freedom given to that assumption: few, since meters differ and a noisy one would raise false alarms."""
 _ACT_PROBABILITY = 0.9973  # within three standard deviations
 
-_SETTLED = 5  # readings without action after which an earlier one joins the base line
+_SETTLED = 5  # an earlier reading joins the base line after this many without an alarm
 
 
 def ewma(values: Sequence[float] | Floats, start: float, weight: float = EWMA_LAMBDA) -> Floats:
@@ -71,15 +71,15 @@ class ChartSignal(StrEnum):
 class ChartPoint:
     """One check-standard reading on the meter's own chart."""
 
-    #: Reading minus centre, in standard deviations; in wider ones while few readings tell them, so that 3 is
-    #: as seldom.
+    #: Reading minus centre, in standard deviations; widened while few readings are known, so that 3 is equally
+    #: rare.
     deviation: float
     smoothed: float  #: EWMA of the deviations, in its own standard deviations.
     #: centre, sigma: Base line before this reading, in the unit of the readings.
     centre: float
     sigma: float
     signal: ChartSignal
-    why: str = ""  #: Which rule spoke; empty when quiet.
+    why: str = ""  #: Which rule raised it; empty when quiet.
     readings: int = 0  #: Readings in the base line before this one.
 
 
@@ -88,13 +88,13 @@ def repeatability_chart(
 ) -> list[ChartPoint]:
     """Chart a meter against its own repeatability.
 
-    The centre is the mean of the first five readings, refined up to `BASELINE_MOST`, since a base line of five makes
-    false alarms about twice as frequent; a reading joins it when the next five have not acted, or a shift would be
-    learnt as it begins. The standard deviation begins as `BASELINE_COUNTS` counts, and what the readings
-    show is pooled with it. A reading is compared with a mean of n: sigma sqrt(1 + 1/n). From the sixth reading deviations
-    are counted so that 3 is as seldom as 3 standard deviations are: by Student t, since the standard deviation is itself
-    known from few readings. Warn beyond 2, act beyond 3 of these; from the sixth
-    reading also act when the EWMA (0.3) leaves 2.7 of its own, sigma sqrt(0.3 / 1.7 + 1/n).
+    The centre is the mean of the first five readings, refined with later ones up to `BASELINE_MOST`, since with five alone
+    false alarms are about twice as frequent. A reading joins once the next five raised no alarm; otherwise the base line
+    would follow a shift from its first reading. The standard deviation starts as `BASELINE_COUNTS` counts and is pooled with
+    that of the readings. A reading is compared with a mean of n: sigma sqrt(1 + 1/n). From the sixth reading on, deviations
+    are scaled by Student t, since the standard deviation is known from few readings; 3 is then as rare as three standard
+    deviations of a normal. Warn beyond 2, act beyond 3; from the sixth reading also act when the EWMA (weight 0.3) exceeds
+    2.7 of its own standard deviations, sigma sqrt(0.3 / 1.7 + 1/n).
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def repeatability_chart(
     resolution : float
         One count, in the unit of the values.
     restarts : sequence of int
-        Indices at which a new base line begins: the first reading after a new battery or an adjustment.
+        Indices at which a new base line begins, e.g. after a new battery or an adjustment.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def repeatability_chart(
 
 
 def _repeatability(base: Sequence[float], centre: float, resolution: float) -> float:
-    """Standard deviation to count deviations in: assumed for the first readings, then by Student t from those seen."""
+    """Unit of the deviations: assumed for the first readings, later from the readings by Student t."""
     n = len(base)
     seen = sum((b - centre) ** 2 for b in base)
     assumed = (BASELINE_COUNTS * resolution) ** 2

@@ -18,17 +18,17 @@ from benchlog.result import Limits, Uncertain, Verdict
 from benchlog.units import format_quantity, format_span, format_uncertain
 
 RULE = "guard band w = U (ILAC-G8:09/2019)"
-#: Of the series of an error's distribution: standard uncertainties of the normal part that its support holds, terms, and
-#: the share below which the rest of them is left out. What is missing is below 1e-4.
+#: For the Fourier series of an error's distribution: half-width of its support in standard uncertainties of the normal
+#: part, number of terms, and the size below which terms are dropped. The truncation error is below 1e-4.
 _TAIL, _TERMS, _NEGLIGIBLE = 6.0, 100, 1e-7
 
-#: Half-widths of what a meter's data sheet leaves open, see `BudgetLine`.
+#: Half-widths of a meter's error by its data sheet, see `BudgetLine`.
 Bound: TypeAlias = Sequence[float]
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Verdict, conformance probability, and the reason in one line; what settles a doubt that is no uncertainty."""
+    """Verdict, conformance probability, reason in one line, and what would settle a doubt other than uncertainty."""
 
     verdict: Verdict
     conformance_probability: float
@@ -64,10 +64,9 @@ def _transform(bounds: Sequence[Bound], t: float) -> float:
 
 
 def _error_cdf(error: float, u: float, bounds: Sequence[Bound]) -> float:
-    """Probability of a smaller error: the bounds of meters, and a normal rest of standard uncertainty `u`.
+    """Probability that the error is below a value: bounds of meters plus a normal part of standard uncertainty `u`.
 
-    Fourier series of the distribution function over its support; the characteristic function is the product of those of
-    the parts.
+    Computed as a Fourier series; the characteristic function is the product of those of the parts.
     """
     reach = sum(abs(part) for bound in bounds for part in bound) + _TAIL * u
     if abs(error) >= reach:
@@ -92,8 +91,8 @@ def conformance_probability(
 ) -> float:
     """Probability that the true value is within the limits (JCGM 106:2012, 7.2 to 7.4).
 
-    Student t with whole degrees of freedom where they are finite. Else normal, and convolved with what the meters' data
-    sheets leave open; `u` is then that of all other inputs.
+    With finite degrees of freedom a Student t, rounded down to whole ones. Else a normal convolved with the errors that
+    the meters' data sheets allow; `u` is then that of all other inputs.
 
     >>> round(conformance_probability(-5.47, 0.05, None, -5.40), 4)
     0.9192
@@ -137,7 +136,7 @@ def judge(quantity: Uncertain, limits: Limits, name: str = "value") -> Judgement
 
 
 def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
-    """On which side of the guard bands a value lies."""
+    """Verdict of a value by its guard bands, and the reason."""
     low = -math.inf if limits.low is None else limits.low
     high = math.inf if limits.high is None else limits.high
     if low <= y - expanded and y + expanded <= high:
@@ -151,9 +150,9 @@ def _side(y: float, expanded: float, limits: Limits) -> tuple[Verdict, str]:
 
 
 def _likely(quantity: Uncertain, limits: Limits) -> tuple[float, Sequence[Bound]]:
-    """Parts of an error that a probability is reckoned with: what data sheets leave open, and the others' uncertainty.
+    """Parts of an error for its probability: bounds by data sheets, and the standard uncertainty of the rest.
 
-    Guard bands take a meter's whole bound as one error. With finite degrees of freedom all is in Student's t.
+    Guard bands use a meter's whole bound as one error. With finite degrees of freedom everything is in Student's t.
     """
     whole = math.hypot(quantity.standard_uncertainty, limits.standard_uncertainty)
     bounds = [
@@ -196,7 +195,7 @@ def _kept(limits: Limits) -> str:
 def e_n(value: float, expanded: float, reference: float, reference_expanded: float) -> float:
     """E_n number: difference over the root sum square of the expanded uncertainties at k = 2.
 
-    Satisfactory when \\|E_n\\| <= 1 (ISO/IEC 17043; ISO 13528, 9.7). Feed expanded, not standard uncertainties.
+    Satisfactory if \\|E_n\\| <= 1 (ISO/IEC 17043; ISO 13528, 9.7). Pass expanded, not standard uncertainties.
 
     >>> round(e_n(5.19, 0.0708, 5.0, 0.0029), 2)
     2.68

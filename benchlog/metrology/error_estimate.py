@@ -24,7 +24,7 @@ from benchlog.metrology.known_error import (
     Part,
 )
 
-#: What leaves more of the data sheet's uncertainty than this is not worth a correction (judgement).
+#: An estimate that leaves more of the data sheet's uncertainty than this is not worth a correction (judgement).
 _WORTH_IT = 0.9
 
 _Floats = npt.NDArray[np.float64]
@@ -36,7 +36,7 @@ def known_error(
     claims: Mapping[MeterRange, Accuracy],
     seen: Sequence[Observation],
 ) -> KnownError | None:
-    """Estimate the error of a reading from what was seen of its meter.
+    """Estimate the error of a reading from observations of its meter.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def known_error(
     Returns
     -------
     KnownError or None
-        None where nothing was seen of this range, or hardly more is known by it than by the data sheet.
+        None if this range was never observed, or the estimate is hardly better than the data sheet.
     """
     if not shown:
         return None
@@ -77,7 +77,7 @@ def known_error(
 
 
 def _connected(on: MeterRange, seen: Sequence[Observation]) -> list[Observation]:
-    """Those observations that say something of a range, directly or through other meters."""
+    """Observations of a range, directly or through other meters."""
     reached = {on}
     while True:
         used = [s for s in seen if any(end in reached for end, _, _ in s.ends())]
@@ -96,14 +96,14 @@ def _seen_at(end: MeterRange, seen: Sequence[Observation]) -> Iterator[tuple[int
 
 
 def _drift(seen: Sequence[Observation], moved: _Floats) -> list[_Floats]:
-    """Covariance that drift gives the observations, by range: what has aged together has moved together."""
+    """Covariance of the observations by drift, per range: two of them share the drift since the older one."""
     ages = np.array([max(s.age_s, 0.0) for s in seen])
     years = np.minimum.outer(ages, ages) / YEAR_S
     return [np.outer(m, m) * (years + DAY_TO_DAY**2 * np.eye(len(seen))) for m in moved.T]
 
 
 def _of_standards(seen: Sequence[Observation]) -> _Floats:
-    """Covariance of the standards' own errors: one standard is wrong by the same each time."""
+    """Covariance by the standards' own errors: one standard is off by the same amount each time."""
     u = np.array([s.half_width for s in seen]) / math.sqrt(3)
     same = np.array([[bool(a.standard) and a.standard == b.standard for b in seen] for a in seen])
     covariance: _Floats = np.outer(u, u) * same
@@ -144,7 +144,7 @@ class _Model:
         self.misfit = _misfit(self.totals, self.seen_difference)
 
     def estimate(self, gain: float, zero: float, sign: float) -> Estimate:
-        """Estimate ``gain`` x gain error + ``zero`` x zero error; what it does today is in it."""
+        """Estimate ``gain`` x gain error + ``zero`` x zero error, drift until today included."""
         wanted = np.zeros(2 * len(self.ranges))
         wanted[:2] = gain, zero
         weights = np.mean(
@@ -171,7 +171,7 @@ class _Model:
         return float(left[at] @ prior[at, at] @ left[at] + weights @ self.drift[k] @ weights)
 
     def _bound(self, left: _Floats, k: int) -> tuple[float, float, float]:
-        """Half-widths, with sign, of what is left of the gain and zero of one range; its rounding is noise."""
+        """Signed half-widths of the gain and zero error that remain for one range; its rounding counts as noise."""
         gain, zero = left[2 * k : 2 * k + 2] * self.widths[k] * self.misfit
         return float(gain), float(zero), 0.0
 
@@ -201,7 +201,7 @@ class _Model:
 
 
 def _misfit(totals: Sequence[_Floats], seen: _Floats) -> float:
-    """Factor of the uncertainty where the observations fit neither data sheets nor each other; else 1.
+    """Factor that widens the uncertainty if the observations fit neither data sheets nor each other; else 1.
 
     Root of chi square over its 95.45 % point (Wilson and Hilferty's approximation), for the better fitting extreme.
     """

@@ -1,7 +1,7 @@
 """GTC, imported without NumPy and SciPy.
 
-GTC imports both for its arrays, its statistics and coverage factors; benchlog works these out itself or does without.
-They take longer to import than all that a typed check does, so they are put off until one of their names is used.
+GTC uses both for arrays, statistics and coverage factors, which benchlog computes itself or does not need. Importing
+them takes longer than a whole typed check, so they are imported only when one of their names is used.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ _PUT_OFF = ("numpy", "scipy", "scipy.special", "scipy.optimize", "GTC.linear_alg
 
 
 class _Deferred(ModuleType):
-    """Stands in for a module until one of its names is asked for."""
+    """Placeholder for a module until one of its names is used."""
 
     def __getattr__(self, name: str) -> Any:
         if (inner := f"{self.__name__}.{name}") in _PUT_OFF:
             return _Deferred(inner)
-        if name.startswith("__"):  # asked by the import system, of a module that it takes for this one
+        if name.startswith("__"):  # the import system inspects the module
             raise AttributeError(name)
         return getattr(importlib.import_module(self.__name__), name)
 

@@ -1,14 +1,14 @@
-"""What check standards and other meters showed of one meter: its error on one range, best estimate and uncertainty.
+"""A meter's error on one range, estimated from its checks on standards and against other meters.
 
-A meter has one gain and one zero error per function and range. Before anything is read they are known by its data sheet
-alone: anywhere within the bound, as a rectangle. Each reading of a check standard shows their sum at one value, as
-uncertain as the standard and the display; each cross-check shows the difference of two meters, as uncertain as the other
-one. The estimate is the best linear one (GUM 3.2.3: a known systematic effect is corrected, with the uncertainty of the
-correction). It needs the mean and the variance of the rectangle only, so that a meter a little outside its data sheet is
-still covered.
+A meter has one gain and one zero error per function and range. At first only the data sheet is known: the errors lie
+anywhere within its bound (a rectangle). Each reading of a check standard shows their sum at one value, with the
+uncertainty of standard and display; each cross-check shows the difference of two meters, with the uncertainty of the
+other one. The estimate is the best linear one (GUM 3.2.3: a known systematic effect is corrected, with the uncertainty
+of the correction). It uses only mean and variance of the rectangle, so a meter slightly outside its data sheet is still
+covered.
 
-How a meter shares its bound between gain and zero is not known: it is worked out for both extremes (one fraction of the
-whole bound; gain and zero apart), and the larger uncertainty counts.
+How much of the bound is gain and how much is zero error is not known: both extremes are computed (one error over the
+whole bound; gain and zero separate), and the larger uncertainty counts.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from benchlog.metrology.budget import uncertain
 #: Standard uncertainty of a handheld's settled display, in counts: rounding, and 0.3 counts of scatter before it (common
 #: practice, no source).
 AT_REST = math.hypot(1 / math.sqrt(12), 0.3)
-#: A year after it was checked, a meter's error has moved by as much as its data sheet leaves open (standard deviation of a
-#: random walk; data sheets hold for a year, so no good meter moves more; judgement).
+#: In a year a meter's error moves by as much as its data sheet allows (standard deviation of a random walk; data sheets
+#: are stated for a year, so no good meter moves more; judgement).
 YEAR_S = 365.25 * 86400.0
-#: From day to day, room and battery move it by this share of what its data sheet leaves open (judgement).
+#: From day to day, room temperature and battery move it by this share of its data sheet's bound (judgement).
 DAY_TO_DAY = 0.1
 
 
@@ -54,7 +54,7 @@ class Observation(msgspec.Struct, frozen=True):
     scatter: float = 0.0  #: Standard uncertainty by which the node moved or scattered between the two meters.
 
     def ends(self) -> Iterable[tuple[MeterRange, float, float]]:
-        """Ranges it says something of, with the sign of their error in the difference, and what each showed."""
+        """Ranges involved: range, sign of its error in the difference, value shown."""
         yield self.on, 1.0, self.shown
         if self.other is not None:
             yield self.other, -1.0, self.expected
@@ -62,17 +62,17 @@ class Observation(msgspec.Struct, frozen=True):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one standard or meter contributes to the estimate of an error."""
+    """Contribution of one standard or meter to the estimate of an error."""
 
     influence: Influence
     u: float
     half_widths: tuple[float, ...]  # what of `u` is a data sheet's bound or a standard's, see `BudgetLine`
-    scale: float  # change of the error's estimate for a relative error of one of it; see `benchlog.result.BudgetLine`
+    scale: float  # change of the estimate for a relative error of 1 in it; see `benchlog.result.BudgetLine`
 
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """Estimate of the error, or of its gain or zero part: value, own uncertainty, and what else it rests on."""
+    """Estimate of the error, or of its gain or zero part: value, own uncertainty, and contributions of others."""
 
     value: float
     u_own: float

@@ -1,4 +1,4 @@
-"""A meter's reading with the accuracy statement that holds for it, and what follows for uncertainty."""
+"""A meter's reading with its accuracy statement, and its uncertainty."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from benchlog.result import Uncertain
 from benchlog.units import format_quantity, format_uncertain
 
 _NO_NUMBER = {
-    State.INVALID: "the meter says that this is not a number: look at its screen, then read again",
+    State.INVALID: "the meter sent no valid number: look at its screen, then read again",
     State.UNDERLOAD: "choose a lower range",
 }
 
@@ -29,7 +29,7 @@ def no_number_hint(reading: Reading) -> str:
 
 @dataclass(frozen=True, slots=True)
 class MeterReading:
-    """One reading, the accuracy of the meter that gave it, and what more is known of its error.
+    """One reading, the accuracy of its meter, and what checks showed of the meter's error.
 
     `value` is as displayed; uncertain numbers are corrected by what is known.
     """
@@ -56,7 +56,7 @@ class MeterReading:
 
     @property
     def name(self) -> str:
-        """How budgets and texts call the meter."""
+        """Name of the meter in budgets and texts."""
         return self.reading.instrument or "meter"
 
     @property
@@ -65,7 +65,7 @@ class MeterReading:
         return self.value if self.known is None else self.value - self.known.value
 
     def uncertain(self) -> Any:
-        """Uncertain number of one reading taken alone: the whole bound as one uniform half-width, or what is known."""
+        """Uncertain number of a single reading: the whole bound as one uniform half-width, or the known error."""
         if self.known is not None:
             label = f"accuracy of {self.name} ({self.accuracy}; known by {', '.join(self.known.by)})"
             return self.value + self.known.whole(label, self.influence(Role.READING), self.value)
@@ -96,14 +96,14 @@ class MeterReading:
         return uniform(0.0, self.accuracy.fraction, label=label, influence=influence, scale=1.0)
 
     def peak(self, gain: Any, crest: tuple[float, float]) -> Any:
-        """Uncertain number of the peak of a sine that may be flattened: all that an rms reading determines.
+        """Uncertain peak of a sine that may be flattened, from an rms reading.
 
         Parameters
         ----------
         gain : GTC uncertain real or None
-            Its gain error, where it cancels against another reading; None takes the whole bound.
+            Its gain error, if it cancels against another reading; None uses the whole bound.
         crest : tuple of float
-            Least and greatest crest factor of such a waveform; the farther one from a sine counts either way.
+            Smallest and largest crest factor of such a waveform; the one farther from a sine sets the half-width.
         """
         sine = math.sqrt(2)
         off = max(abs(limit - sine) for limit in crest)
@@ -126,8 +126,8 @@ class MeterReading:
         gain : GTC uncertain real
             Relative, shared by readings on one meter and range.
         zero : GTC uncertain real, optional
-            Zero error shared in the same way, as where tips are shorted first: what is then left of each reading is
-            the rounding and the scatter of a display at rest. Without it the whole counts part is the reading's own.
+            Zero error shared in the same way, for example after a lead null: each reading then has only the rounding and
+            scatter of its display left. Without it the whole counts part belongs to this reading alone.
         """
         if zero is None:
             return self.value * (1 + gain) + self.zero_error()
@@ -141,12 +141,10 @@ class MeterReading:
 
 
 def correction(metered: MeterReading, note: str = "", who: str = "the meter") -> list[Finding]:
-    """Say by what a reading is corrected, and where its accuracy is only assumed; nothing for a plain data sheet."""
+    """Say how a reading is corrected, or that its accuracy is only assumed; empty if its data sheet alone is used."""
     known, shown = metered.known, metered.reading
     found = []
-    if (
-        metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None
-    ):  # an overload has no value to be accurate
+    if metered.accuracy == UNKNOWN_ACCURACY and shown.value is not None:  # an overload has no value
         words = f"accuracy of {shown.instrument or who} on {shown.function} is not known{note}: 2 % + 10 counts assumed"
         found.append(Finding(FindingKind.ACCURACY, words))
     elif metered.accuracy.bare:
@@ -159,8 +157,8 @@ def correction(metered: MeterReading, note: str = "", who: str = "the meter") ->
     when = "the same day" if days < 1 else f"{days} day{'s' if days > 1 else ''} before"
     words = (
         f"{metered.name} shows {shown.displayed}: corrected to "
-        f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, as known by {' and '.join(known.by)} "
-        f"(last {when}); its data sheet alone leaves ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
+        f"{format_uncertain(metered.best, 2 * known.standard_uncertainty, shown.unit)}, from checks against {' and '.join(known.by)} "
+        f"(last {when}); its data sheet alone allows ± {format_quantity(2 * known.u_data_sheet, shown.unit, 2)}"
     )
     return [*found, Finding(FindingKind.CORRECTED, words)]
 
@@ -182,7 +180,7 @@ def same_meter_and_range(a: MeterReading, b: MeterReading) -> bool:
 
 
 def functions_used(*metered: MeterReading) -> dict[str, str]:
-    """What each meter was set to, by its tag; a meter used on two functions has both."""
+    """Function of each meter, by its tag; a meter used on two functions has both."""
     found: dict[str, dict[str, None]] = {}
     for m in metered:
         found.setdefault(m.reading.instrument, {})[str(m.reading.function)] = None

@@ -1,7 +1,7 @@
-"""What to measure next when a result is indeterminate: which way settles it, how likely, in how many minutes.
+"""What to measure next if a result is indeterminate, how likely it settles the result, and how long it takes.
 
-Pure: each line of an uncertainty budget says what its input is; a way removes most of one such line. What is then known
-follows from what is known now: the true value is about the measured one, and a sharper reading falls about it.
+Each line of an uncertainty budget names its input; each way reduces one such line. The chance is computed from what is
+known now: the true value lies about the measured one, and a more accurate reading about the true value.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.influence import Role
 from benchlog.result import Limits, Result, Uncertain, Verdict
 
-#: What reduces an input: words, to which part of it, minutes (common practice, no source).
+#: How to reduce an input: action, share that remains, minutes (common practice, no source).
 _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.READING: (
-        "use a meter with a quarter of this uncertainty, or check this one on a check standard on this range first",
+        "use a meter with a quarter of this uncertainty, or first check this one against a standard on this range",
         0.25,
         3.0,
     ),
@@ -31,13 +31,13 @@ _WAYS: Mapping[Role, tuple[str, float, float]] = {
     Role.COUNTS: ("read it on the next finer range", 0.2, 1.0),
     Role.SCATTER: ("take four readings instead of one and average them", 0.5, 2.0),
     Role.NOISE: ("take a record four times as long", 0.5, 2.0),
-    Role.MAINS: ("read the mains at the very moment of the reading", 0.3, 1.0),
+    Role.MAINS: ("read the mains at the same moment as the reading", 0.3, 1.0),
     Role.LOAD_RESISTOR: ("measure the load resistor itself", 0.3, 2.0),
     Role.CURRENT_RESISTOR: ("measure the current resistor itself", 0.3, 2.0),
     Role.SERIES_RESISTOR: ("measure the series resistor itself", 0.3, 2.0),
 }
-_LIMITS_WAY = ("read what the limits follow (mains, temperature) with a better instrument", 0.25, 2.0)
-#: What settles a doubt that is no uncertainty: words, how often it does, minutes (common practice, no source).
+_LIMITS_WAY = ("read the mains or temperature, which set the limits, with a better instrument", 0.25, 2.0)
+#: How to settle a doubt other than uncertainty: action, how often it works, minutes (common practice, no source).
 _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
     FindingKind.CLIPPING: ("capture again on the next larger range", 0.95, 1.0),
     FindingKind.HARMONICS: ("capture again on the next larger range", 0.9, 1.0),
@@ -52,8 +52,8 @@ _WAYS_OUT: Mapping[FindingKind, tuple[str, float, float]] = {
         2.0,
     ),
 }
-_RECORD_AGAIN = ("put that right and take the record again", 0.8, 2.0)
-#: A way that settles less often than this is not worth its minutes (judgement).
+_RECORD_AGAIN = ("fix that, then capture again", 0.8, 2.0)
+#: A way that works less often than this is not worth the time (judgement).
 WORTH = 0.5
 
 
@@ -61,15 +61,15 @@ class Way(msgspec.Struct, frozen=True):
     """One way to settle a result."""
 
     action: str
-    probability: float  #: That it ends in a pass or a fail.
+    probability: float  #: Chance that it ends in a pass or a fail.
     minutes: float
-    quantity: str = ""  #: What it sharpens.
+    quantity: str = ""  #: The quantity it improves.
 
     @property
     def words(self) -> str:
         """One line for a person."""
         often = f"in {max(1, round(10 * self.probability))} cases of 10"
-        chance = "nearly always" if self.probability > 0.95 else often
+        chance = "nearly always" if self.probability >= 0.95 else often
         duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
         return f"({duration}): {self.action}; decides {chance}"
 
@@ -78,7 +78,7 @@ T = TypeVar("T", bound=Way)
 
 
 def by_chance_per_minute(ways: Iterable[T]) -> tuple[T, ...]:
-    """Best first: the chance to settle it per minute, one minute of getting started with each."""
+    """Order ways by their chance per minute, best first; each takes a minute to set up."""
     return tuple(sorted(ways, key=lambda way: -way.probability / (way.minutes + 1.0)))
 
 
@@ -109,7 +109,7 @@ def chance_to_settle(value: float, u: float, u_new: float, limits: Limits) -> fl
 def ways_to_settle(result: Result) -> tuple[Way, ...]:
     """Ways to settle an indeterminate result, best first; empty where none is known or it is decided.
 
-    Every quantity with limits counts that lies within its guard band of one of them.
+    Quantities count that lie within a guard band of one of their limits.
     """
     if result.verdict is not Verdict.INDETERMINATE:
         return ()
@@ -125,12 +125,12 @@ def ways_to_settle(result: Result) -> tuple[Way, ...]:
 
 
 def with_next_best(result: Result) -> Result:
-    """Add to an indeterminate result what would settle it; what the check itself found out is left."""
+    """Add to an indeterminate result what would settle it, unless the check has done so itself."""
     return result if "would_settle" in result.details else with_ways(result, ways_to_settle(result))
 
 
 def way_out(doubt: Finding) -> Way:
-    """What settles a doubt because of which nothing can be judged."""
+    """Ways to settle a doubt that prevents any verdict."""
     return Way(*_WAYS_OUT.get(doubt.kind, _RECORD_AGAIN))
 
 

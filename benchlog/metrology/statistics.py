@@ -1,4 +1,4 @@
-"""Statistics of a series of readings: mean, spread, memory from one to the next, trend."""
+"""Statistics of a series of readings: mean, spread, autocorrelation, trend."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Summary:
     minimum: float
     maximum: float
     lag1: float  #: Lag-1 autocorrelation coefficient.
-    n_effective: float  #: Independent readings that would give the mean as well.
+    n_effective: float  #: Number of independent readings that would give the mean equally well.
     u_mean: float  #: Standard uncertainty of the mean, with that number.
 
 
@@ -86,9 +86,9 @@ def lag1_autocorrelation(values: npt.ArrayLike) -> float:
 
 
 def effective_number(n: int, lag1: float) -> float:
-    """Independent readings that give the mean as well as `n` whose memory is that of a first-order process.
+    """Number of independent readings equivalent to `n` readings of a first-order autoregressive process.
 
-    n (1 - r) / (1 + r), at least 1; readings that alternate (r < 0) are not credited with more than n.
+    n (1 - r) / (1 + r), at least 1; at most n, also for readings that alternate (r < 0).
     Bayley and Hammersley 1946, J. R. Statist. Soc. Suppl. 8, 184-197 (from memory).
     """
     r = min(max(lag1, 0.0), 1.0)
@@ -157,7 +157,7 @@ def theil_sen_slope(x: npt.ArrayLike, y: npt.ArrayLike, most: int = 2000) -> flo
     ----------
     x, y : array of shape (n,)
     most : int
-        With more points, every second, third... is taken, so that time and memory stay bounded.
+        With more points only every second, third... is used, which limits time and memory.
 
     References
     ----------

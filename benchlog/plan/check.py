@@ -1,7 +1,7 @@
-"""What every check of a plan has: who, where, when, limits; and the row that makes a kind of check.
+"""What every check of a plan has, and the table row that defines a kind of check.
 
-Modules of kinds do without ``from __future__ import annotations``: msgspec would compile the text of each annotation
-again for every kind that inherits it, which doubles the time `status` takes to read a plan.
+Modules of kinds don't use ``from __future__ import annotations``: msgspec would compile each annotation again for every
+kind that inherits it, which doubles the time to read a plan.
 """
 
 import hashlib
@@ -59,7 +59,7 @@ class LimitText(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         Raises
         ------
         UsageError
-            If there is no limit, low is above high, or the unit is not the one wanted.
+            If there is no limit, low is above high, or the unit is wrong.
         """
         either = self.low or self.high
         if either is None:
@@ -79,7 +79,7 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
     id: Annotated[str, about("short name, e.g. C03")]
     part: Annotated[str, about("tag of the part it is on")]
-    title: Annotated[str, about("what it is about, for screens and the certificate")] = ""
+    title: Annotated[str, about("short title, for screens and the certificate")] = ""
     state: Annotated[str, about("state the part must be in: as received, wound, fitted...")] = ""
     hookup: Annotated[str, about("how to connect it, in your own words; kept in the record")] = ""
     caution: Annotated[str, about("what can hurt here; shown before the hook-up")] = ""
@@ -88,12 +88,14 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
     ] = None
     after: Annotated[tuple[str, ...], about("checks that must have passed before")] = ()
     after_hold: Annotated[str | None, about("hold point that must be released before")] = None
-    mains_referenced: Annotated[bool, about("the node is on the mains: no scope clip goes there")] = False
+    mains_referenced: Annotated[bool, about("the node is connected to mains: no scope clip may go there")] = (
+        False
+    )
     limits: Annotated[Mapping[str, LimitText], about("limits by quantity, fixed before the reading")] = {}
 
     #: Whether it puts a scope's clips on the part.
     uses_scope: ClassVar[bool] = False
-    #: Fields of a later version of its kind: where a plan has none of them, older results count for it.
+    #: Fields added to its kind later: older results still count for a check that uses none of them.
     later_fields: ClassVar[tuple[str, ...]] = ()
 
     @property
@@ -110,7 +112,7 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 
     @property
     def meter_left_open(self) -> bool:
-        """Whether the person chooses a meter."""
+        """Whether the user must choose a meter."""
         return any(getattr(place, "meter", "none wanted") is None for place in self.places)
 
     @property
@@ -119,7 +121,7 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
         return "; ".join(dict.fromkeys(place.hookup for place in self.places if place.hookup))
 
     def wiring(self) -> Hookup | None:
-        """How its instruments are connected; None where each of its places has a hook-up of its own."""
+        """How its instruments are connected; None if each item has its own hook-up."""
         return None
 
     def limit_units(self) -> Mapping[str, str] | None:
@@ -131,11 +133,11 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
         return {name: text.parsed("plan", f"check {self.id}, {name}") for name, text in self.limits.items()}
 
     def refuse_contradictions(self) -> None:
-        """Raise `UsageError` where fields do not fit together; each alone was read with the file."""
+        """Raise `UsageError` if fields contradict each other; each alone was checked when the file was read."""
 
     @property
     def revision(self) -> str:
-        """Short digest of all that defines the check: changes when any of it but its place behind a hold is edited."""
+        """Short digest of the check's definition; it changes with any edit, except to `after_hold`."""
         plain = msgspec.to_builtins(self, order="deterministic", enc_hook=str)
         del plain["after_hold"]
         for name in self.later_fields:
@@ -147,14 +149,14 @@ class Check(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="
 class Kind(msgspec.Struct, frozen=True):
     """One row of the table of check kinds."""
 
-    #: Its fields in a plan; the tag is its name there, and that of the module of its steps in `guide.steps`.
+    #: Its fields in a plan; the tag is its name there and the name of its module in `guide.steps`.
     spec: type[Check]
-    result: str = ""  #: Name its results go by, where that is not the tag.
-    #: Quantities shown on the certificate, each with the one that says what was expected; empty: all.
+    result: str = ""  #: Kind of its results, if not the tag.
+    #: Quantities shown on the certificate, each with the quantity that holds its expected value; empty: all.
     shown: Mapping[str, str] = {}
     limits: Mapping[str, str] = {}  #: Unit of each quantity that a plan may limit.
-    needs: tuple[str, ...] = ()  #: Limits without which there is nothing to judge by.
-    waveforms: bool = False  #: Whether the first cycles of its record are worth a picture.
+    needs: tuple[str, ...] = ()  #: Limits that the plan must give.
+    waveforms: bool = False  #: Whether the certificate shows the first cycles of its record.
     #: TOML lines that the manual's example needs besides the required keys.
     example: tuple[str, ...] = ()
 

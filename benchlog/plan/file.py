@@ -19,7 +19,7 @@ _MAINS_V = (85.0, 500.0)
 
 
 class Project(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What is built, and the nominal mains it is built for."""
+    """What is built, and its nominal mains voltage."""
 
     name: str
     mains: Annotated[Volts | None, about("nominal mains voltage, e.g. 230 V")] = None
@@ -40,7 +40,7 @@ class Part(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Hold(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """A step that must not be taken before its checks are passed, current, not recalled, on these parts."""
+    """A step you must not take before its checks have passed on these parts, are current and not recalled."""
 
     id: str
     step: str
@@ -92,7 +92,7 @@ class Plan:
         return value_of(self.project.mains)
 
     def check(self, check_id: str) -> AnyCheck:
-        """Return a check, or raise `UsageError` naming those there are."""
+        """Return a check, or raise `UsageError` with a list of the checks."""
         try:
             return self.checks[check_id]
         except KeyError:
@@ -101,7 +101,7 @@ class Plan:
             ) from None
 
     def hold(self, hold_id: str) -> Hold:
-        """Return a hold point, or raise `UsageError` naming those there are."""
+        """Return a hold point, or raise `UsageError` with a list of the hold points."""
         try:
             return self.holds[hold_id]
         except KeyError:
@@ -111,7 +111,7 @@ class Plan:
             ) from None
 
     def reopened_by(self, part: str) -> list[str]:
-        """Checks that a change of a part re-opens: its own and those of every part it feeds, however far."""
+        """Checks that a change of a part re-opens: its own and those of all parts it feeds, directly or not."""
         touched, todo = set[str](), [part]
         while todo:
             tag = todo.pop()
@@ -127,7 +127,7 @@ def read_plan(path: Path) -> Plan:
     Raises
     ------
     ConfigError
-        If it can't be read, refers to what isn't there, or a quantity in it can't be understood.
+        If it can't be read, names something that isn't in it, or has a quantity that can't be understood.
     """
     file = read_toml(path, _PlanFile, what="plan")
     _refuse_doubles(path, "part", [p.tag for p in file.part])
@@ -157,7 +157,7 @@ def read_plan(path: Path) -> Plan:
 
 
 def _refuse_unknown_names(path: Path, file: _PlanFile) -> None:
-    """Refuse parts, checks and holds that are named somewhere but not in the plan."""
+    """Refuse names of parts, checks and holds that the plan does not define."""
     parts, checks = {p.tag for p in file.part}, {c.id for c in file.check}
     holds = {h.id for h in file.hold}
     for n, part in enumerate(file.part):
@@ -178,19 +178,19 @@ def _refuse_unknown_names(path: Path, file: _PlanFile) -> None:
 
 
 def _refuse_contradictions(check: Check) -> None:
-    """Raise `UsageError` where the fields of a check do not fit together; each alone was read with the file."""
+    """Raise `UsageError` if the fields of a check contradict each other; each alone was checked with the file."""
     check.refuse_contradictions()
     kind_of(check).refuse_bad_limits(check)
     if check.mains_referenced and any(place.uses_scope for place in check.places):
         raise UsageError(
-            "a scope clip on a mains-referenced node is refused",
+            "a scope clip on a node connected to mains (mains_referenced) is refused",
             hint="its ground clip is protective earth; measure that node with a rated meter or an isolated probe",
         )
 
 
 def plan_schema() -> dict[str, Any]:
     """JSON Schema of a plan file, for editors: descriptions, examples and defaults as the fields declare them."""
-    from benchlog.file_reference import described  # takes longer to import than a plan to read
+    from benchlog.file_reference import described  # slower to import than a plan is to read
 
     schema = msgspec.json.schema(_PlanFile, schema_hook=_schema_of_value)
     for kind in KINDS:
@@ -225,7 +225,7 @@ def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
     times = Counter(names)
     for name in names:
         if times[name] > 1:
-            raise ConfigError(f"{path}: {what} {name!r} is there twice", hint="give each its own name")
+            raise ConfigError(f"{path}: {what} {name!r} is defined twice", hint="give each its own name")
         if not name or len(name) > 40 or not name.isprintable():
             raise ConfigError(
                 f"{path}: {what} {name[:40]!r} is not a usable name", hint="use up to 40 printable characters"
@@ -233,14 +233,14 @@ def _refuse_doubles(path: Path, what: str, names: list[str]) -> None:
 
 
 def _refuse_circle(path: Path, kind: str, after: dict[str, tuple[str, ...]]) -> None:
-    """Refuse things that come after each other, of which none could ever be first."""
+    """Refuse a circle of things that each come after another."""
     done: set[str] = set()
     while ready := [name for name, before in after.items() if name not in done and done.issuperset(before)]:
         done.update(ready)
     if waiting := [name for name in after if name not in done]:
         raise ConfigError(
             f"{path}: {kind}s that come after each other: {', '.join(waiting)}",
-            hint="one of them must be free to come first",
+            hint="one of them must come first",
         )
 
 

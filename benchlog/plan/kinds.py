@@ -29,5 +29,5 @@ def kind_of(check: Check) -> Kind:
 
 
 def kind_of_result(name: str) -> Kind | None:
-    """Row of the kind whose results go by a name; None for results of no check of a plan."""
+    """Row of the kind with this name of results; None for results that no check of a plan gives."""
     return _BY_RESULT.get(name)

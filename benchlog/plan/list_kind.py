@@ -13,25 +13,25 @@ from benchlog.quantity_text import AnyQuantity, Hertz, Ohms, Share, Volts
 from benchlog.reading import Function
 from benchlog.result import Limits
 
-_Name = Annotated[str, about("what is taken; a name of its own within the list")]
+_Name = Annotated[str, about("name of the item; each item needs its own")]
 _Hookup = Annotated[str, about("how to connect it, in your own words; kept in the record")]
 
 
 class Item(msgspec.Struct, frozen=True, forbid_unknown_fields=True, tag_field="take"):
-    """One item of a list. The order of fields counts: a check's revision is a digest of them as they stand."""
+    """One item of a list. Don't reorder the fields: a check's revision is a digest of them in this order."""
 
     uses_scope: ClassVar[bool] = False
 
     def wiring(self, part: str) -> Hookup | None:
-        """How its instruments are connected to a part; None where there are none."""
+        """How its instruments are connected to a part; None without instruments."""
         return None
 
     def parsed_limits(self) -> Limits | None:
-        """Limits in SI units; None where it has none."""
+        """Limits in SI units, or None."""
         return None
 
     def refuse_contradictions(self) -> None:
-        """Raise `UsageError` where fields do not fit together."""
+        """Raise `UsageError` if fields contradict each other."""
         self.parsed_limits()
 
 
@@ -41,11 +41,11 @@ class ReadingItem(Item, frozen=True, tag="reading"):
     name: _Name
     function: Annotated[Function, about("what the meter is set to")]
     limits: LimitText
-    expect: Annotated[AnyQuantity | None, about("expected value; a reading far from it is looked into")] = (
-        None
-    )
-    meter: Annotated[str | None, about("tag of the meter; without it the person chooses")] = None
-    accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
+    expect: Annotated[
+        AnyQuantity | None, about("expected value; you are asked about a reading far from it")
+    ] = None
+    meter: Annotated[str | None, about("tag of the meter; without it the run asks")] = None
+    accuracy: Annotated[AccuracyText | None, about("of the meter, if the bench file has none")] = None
     hookup: _Hookup = ""
 
     def wiring(self, part: str) -> Hookup:

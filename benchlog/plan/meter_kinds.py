@@ -31,10 +31,10 @@ from benchlog.quantity_text import (
 )
 from benchlog.reading import Function
 
-_MeterTag = Annotated[str | None, about("tag of the meter; without it the person chooses")]
-_Mains = Annotated[Volts | None, about("mains at the reading; without it the person is asked")]
+_MeterTag = Annotated[str | None, about("tag of the meter; without it the run asks")]
+_Mains = Annotated[Volts | None, about("mains at the reading; without it the run asks")]
 _MainsAccuracy = Annotated[
-    AccuracyText | None, about("of what shows the mains; without it a plug-in monitor of 1 % + 1")
+    AccuracyText | None, about("of the mains reading; default: a plug-in monitor, 1 % + 1")
 ]
 _CapacitorRating = Annotated[Volts | None, about("rating of the capacitor behind the bridge")]
 
@@ -62,7 +62,7 @@ class SupplyCheck(Check, frozen=True, tag="supply"):
         return supply_output(f"{self.part} output", self.meter or "meter", dc=dc)
 
 
-#: The one text that stands where no temperature was stated; it is hashed like one that was, so that revisions keep.
+#: Default if no temperature was stated; it is part of the digest like a stated one, so that revisions stay the same.
 _NOT_STATED = Celsius("20 degC")
 
 
@@ -73,7 +73,7 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     max: Annotated[Ohms | None, about("highest resistance allowed")] = None
     wire: Annotated[WireText | None, about("wire size; with length it gives the expected resistance")] = None
     length: Annotated[Metres | None, about("length of the wire, leads included")] = None
-    temperature: Annotated[Celsius, about("of the wire; not stated: 20 degC, give or take 10 K")] = field(
+    temperature: Annotated[Celsius, about("of the wire; default 20 ± 10 degC")] = field(
         default_factory=lambda: _NOT_STATED
     )
     tolerance: Annotated[Share, about("half-width of the limits computed from the wire")] = field(
@@ -83,18 +83,18 @@ class ContinuityCheck(Check, frozen=True, tag="continuity"):
     current: Annotated[Amperes | None, about("test current; without it a meter reads it")] = None
     current_accuracy: Annotated[AccuracyText | None, about("of the stated test current")] = None
     current_meter: Annotated[str | None, about("what shows or reads the test current")] = None
-    lead_null: Annotated[bool, about("take the test leads' own resistance off")] = True
+    lead_null: Annotated[bool, about("subtract the test leads' own resistance")] = True
 
     @property
     def temperature_stated(self) -> bool:
-        """Whether the file says how warm the wire is."""
+        """Whether the plan states the wire's temperature."""
         return self.temperature is not _NOT_STATED
 
     def wiring(self) -> Hookup:
         meter = self.meter or "meter"
         if self.four_wire:
             return four_wire(self.part, meter, current=self.current or "", level=value_of(self.current))
-        null = "first the tips shorted: the leads' own resistance is taken off"
+        null = "first short the tips: the leads' own resistance is subtracted"
         return across(self.part, [meter], Function.OHMS, notes=(null,) if self.lead_null else ())
 
     def refuse_contradictions(self) -> None:
@@ -124,16 +124,16 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
     """One reading against limits of the plan."""
 
     function: Annotated[Function, about("what the meter is set to")]
-    expect: Annotated[AnyQuantity | None, about("expected value; a reading far from it is looked into")] = (
-        None
-    )
+    expect: Annotated[
+        AnyQuantity | None, about("expected value; you are asked about a reading far from it")
+    ] = None
     meter: _MeterTag = None
-    accuracy: Annotated[AccuracyText | None, about("of the meter, where the bench file has none")] = None
+    accuracy: Annotated[AccuracyText | None, about("of the meter, if the bench file has none")] = None
     source: Annotated[
         Literal["mains", "bench", "battery", "none"] | None,
         about(
-            "what feeds the points, so that a doubtful reading is looked into in fitting words: mains (so taken for volts "
-            "and amperes without it), bench (a supply, generator or reference), battery or none"
+            "what feeds the points, for the questions about a doubtful reading: mains (default for volts and amperes), "
+            "bench (a supply, generator or reference), battery or none"
         ),
     ] = None
 
@@ -154,12 +154,12 @@ class ReadingCheck(Check, frozen=True, tag="reading"):
         low, high = (limits.low, limits.high) if limits else (None, None)
         if (low is not None and expected < low) or (high is not None and expected > high):
             raise UsageError(
-                f"expect {self.expect} lies outside the limits {limits}", hint="mend the one that is wrong"
+                f"expect {self.expect} lies outside the limits {limits}", hint="correct the one that is wrong"
             )
 
 
 class IsolationCheck(Check, frozen=True, tag="isolation"):
-    """Leakage resistance screened by a DC supply in series with a meter on V=; not a withstand test."""
+    """Leakage resistance, screened with a DC supply in series with a meter on V=; not a withstand test."""
 
     supply: Annotated[Volts, about("DC voltage put across the barrier")]
     min: Annotated[Ohms, about("lowest leakage resistance allowed")]
@@ -184,7 +184,7 @@ class RectifiedCheck(Check, frozen=True, tag="rectified"):
 
 
 class CompareCheck(Check, frozen=True, tag="compare"):
-    """A resistor against a known one carrying the same current: two readings on one range."""
+    """A resistor compared with a known one in series: two readings on one range."""
 
     reference: Annotated[Ohms, about("the known resistor")]
     reference_tolerance: Annotated[Share, about("of the known resistor")] = field(
@@ -198,7 +198,7 @@ class CompareCheck(Check, frozen=True, tag="compare"):
 
 
 class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
-    """How much warmer than the air a part gets, by its copper winding's resistance or by a thermometer on it."""
+    """Temperature rise of a part above the air, by its copper winding's resistance or a thermometer on it."""
 
     soak: Annotated[str, about("what makes the part hot and how long, in your own words")]
     function: Annotated[
@@ -206,7 +206,7 @@ class TemperatureRiseCheck(Check, frozen=True, tag="temperature_rise"):
     ] = Function.OHMS
     meter: _MeterTag = None
     thermometer: Annotated[str | None, about("tag of the meter that reads the air")] = None
-    lead_null: Annotated[bool, about("on ohm: take the test leads' own resistance off")] = True
+    lead_null: Annotated[bool, about("on ohm: subtract the test leads' own resistance")] = True
     current_stability: Annotated[Share, about("on V=: how much the test current moves at most")] = field(
         default_factory=lambda: Share("0.5 %")
     )

@@ -22,12 +22,12 @@ from benchlog.quantity_text import (
 )
 
 _Scope = Annotated[str, about("tag of the scope")]
-_Generator = Annotated[str | None, about("tag of the generator; without it the person drives")]
+_Generator = Annotated[str | None, about("tag of the generator; without it you set it by hand")]
 _Capture = Annotated[
     Literal["file"] | None,
     about(
-        '"file": the run asks for the file that the scope saved, after the hook-up (a scope that is `typed:` in the bench '
-        "file, or without address there, is asked for anyway); without it the record is read over the scope's link"
+        '"file": after the hook-up the run asks for the file that the scope saved; without it the record is read over the '
+        "scope's link (a scope that is `typed:` or has no address in the bench file always gives a file)"
     ),
 ]
 _Amplitude = Annotated[Volts | None, about("peak to peak, open circuit")]
@@ -36,7 +36,8 @@ _Amplitude = Annotated[Volts | None, about("peak to peak, open circuit")]
 class RatioCheck(Check, frozen=True, tag="ratio"):
     """Turns ratio with scope and generator.
 
-    With `al` the run is automatic: drive chosen from the core, flatness proved, `sweep` points fitted to a model.
+    With `al` the run is automatic: it chooses the drive for the core, proves that the ratio is flat, and fits `sweep` points
+    to a model.
     """
 
     expect: Annotated[Number, about("turns of the winding")]
@@ -47,22 +48,22 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
     frequency: Annotated[Hertz | None, about("of the drive; an automatic run chooses it")] = None
     amplitude: _Amplitude = None
     loop_turns: Annotated[int, about("turns of the sense loop")] = 1
-    tolerance: Annotated[Share | None, about("half-width of the limits; half a turn without it")] = None
-    gain_accuracy: Annotated[Share | None, about("of the scope's gain, where the bench file has none")] = None
+    tolerance: Annotated[Share | None, about("half-width of the limits; default half a turn")] = None
+    gain_accuracy: Annotated[Share | None, about("of the scope's gain, if the bench file has none")] = None
     range_gain: Annotated[Share | None, about("gain error between two of the scope's ranges")] = None
     divider: Annotated[Divider | None, about("divider before the winding's channel")] = None
     divider_tolerance: Annotated[Share | None, about("of the divider")] = None
-    swap: Annotated[bool, about("a second capture with probes and channels exchanged")] = True
+    swap: Annotated[bool, about("a second capture with probes and channels swapped")] = True
     opposed_turns: Annotated[int | None, about("temporary turns in series opposition")] = None
     al: Annotated[Henries | None, about("inductance of one turn; makes the run automatic")] = None
     area: Annotated[SquareMetres | None, about("cross-section of the core")] = None
-    saturation: Annotated[Teslas | None, about("flux density the core tolerates")] = None
-    generator_resistance: Annotated[Ohms | None, about("of the generator's output; 50 ohm without it")] = None
+    saturation: Annotated[Teslas | None, about("highest flux density of the core")] = None
+    generator_resistance: Annotated[Ohms | None, about("of the generator's output; default 50 ohm")] = None
     sweep: Annotated[int | None, about("points of the automatic sweep, 5 to 61; 0 for none")] = None
     capture: _Capture = None
-    prior: Annotated[
-        Share | None, about("how often such a winding has the turns that were meant; 92 % without it")
-    ] = None
+    prior: Annotated[Share | None, about("how often such a winding has the planned turns; default 92 %")] = (
+        None
+    )
 
     uses_scope = True
     later_fields = ("prior", "capture")
@@ -83,7 +84,7 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
         )
 
     def miscounts(self) -> Mapping[int, float] | None:
-        """Shares of miscounted windings by the prior; None where the plan has none."""
+        """Shares of miscounted windings by the prior; None if the plan has none."""
         if self.prior is None:
             return None
         from benchlog.magnetics.turns_posterior import counting_prior  # only plans that have one need it
@@ -91,12 +92,12 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
         return counting_prior(self.prior.value)
 
     def refuse_contradictions(self) -> None:
-        """What belongs to the automatic run needs AL and a generator."""
+        """Fields of the automatic run need AL and a generator."""
         self.miscounts()
         if self.al is None:
             given = [n for n in ("area", "saturation", "sweep") if getattr(self, n) is not None]
             if given:
-                raise UsageError(f"{given[0]} belongs to the automatic run", hint='give al too: al = "61 uH"')
+                raise UsageError(f"{given[0]} is for the automatic run", hint='give al too: al = "61 uH"')
             return
         if self.capture is not None:
             raise UsageError(
@@ -112,7 +113,7 @@ class RatioCheck(Check, frozen=True, tag="ratio"):
         if (self.area is None) != (self.saturation is None):
             raise UsageError("area and saturation go together")
         if self.sweep is not None and self.sweep != 0 and not 5 <= self.sweep <= 61:
-            raise UsageError(f"a sweep of {self.sweep} points", hint="5 to 61 points, or 0 for none")
+            raise UsageError(f"a sweep can't have {self.sweep} points", hint="5 to 61 points, or 0 for none")
 
 
 class InductanceCheck(Check, frozen=True, tag="inductance"):
@@ -125,7 +126,7 @@ class InductanceCheck(Check, frozen=True, tag="inductance"):
     resistor_tolerance: Annotated[Share, about("of the resistor")] = field(
         default_factory=lambda: Share("1 %")
     )
-    swap: Annotated[bool, about("a second capture with probes and channels exchanged")] = False
+    swap: Annotated[bool, about("a second capture with probes and channels swapped")] = False
     generator: _Generator = None
     frequency: Annotated[Hertz | None, about("of the drive")] = None
     amplitude: _Amplitude = None

@@ -1,1 +1,1 @@
-"""State of a project: what its plan asks for, compared with what its logbook proves."""
+"""State of a project: what its plan asks for, compared with the evidence in its logbook."""

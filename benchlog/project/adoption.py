@@ -1,7 +1,7 @@
-"""A result measured outside the plan that counts for one of its checks: which may, and the entry that says so.
+"""Let a result measured outside the plan count for one of its checks.
 
-The measurement stays where it is, with its own entry: a recall, a withdrawal or a doubt about its instruments follows it
-there. Its limits were typed with the reading, which the certificate says; they must be the plan's.
+The result keeps its own entry, so a recall, a withdrawal or a doubt about its instruments still applies to it. Its limits
+were typed with the reading, as the certificate says; they must equal the plan's.
 """
 
 from __future__ import annotations
@@ -29,11 +29,11 @@ def find_adoptable(
     Parameters
     ----------
     limits : mapping of str to Limits
-        By which the plan judges; nothing is found where there are none.
+        Limits of the plan; without any, no result is found.
     entries : iterable of Entry
         Of the kinds ``result``, ``supersede``, ``adoption`` and ``substitution``, in order.
     now_utc_ns : int
-        Against which its age counts.
+        Now; the age of results is counted back from here.
     """
     found: tuple[Entry, Result] | None = None
     gone: set[int] = set()

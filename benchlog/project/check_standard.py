@@ -25,8 +25,8 @@ from benchlog.reading import Origin
 from benchlog.result import Result, Uncertain, Verdict
 from benchlog.units import Quantity, format_quantity
 
-_CLEARLY = 0.1  # relative difference between standards that no display can show alike
-_NEAR = 0.7  # E_n from which the person is warned that the limit is near: judgement
+_CLEARLY = 0.1  # standards that differ by this share can't show the same digits
+_NEAR = 0.7  # from this E_n a warning says that the limit is near: judgement
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +147,7 @@ def check_standard(
     if reading.reading.unit != standard.unit:
         raise UsageError(
             f"{standard.tag} is in {standard.unit}, the reading in {reading.reading.unit}",
-            hint="measure it on the function it is a standard for",
+            hint="measure it on the function that the standard is for",
         )
     meter, function = reading.reading.instrument, str(reading.reading.function)
     mine = [
@@ -162,7 +162,7 @@ def check_standard(
     restarts = [i for i, e in enumerate(mine) if e.body["as"] == "left"] + ([len(mine)] if as_left else [])
     point = repeatability_chart(values, resolution, restarts=restarts)[-1]
     if point.readings < BASELINE_READINGS and abs(number) < _NEAR:
-        # The repeatability is still assumed, not seen: without E_n beside it such an alarm says nothing.
+        # The repeatability is still assumed, not measured: such an alarm counts only together with E_n.
         point = dataclasses.replace(point, signal=ChartSignal.QUIET, why="")
     verdict = Verdict.PASS if abs(number) <= 1.0 else Verdict.FAIL
     findings = _findings(number, point, mine, now_utc_ns, verdict, as_left)
@@ -194,7 +194,7 @@ def _findings(
         found.append(
             Finding(
                 FindingKind.NEAR_LIMIT,
-                f"E_n {abs(number):.2f}: still within its specification, but near its edge",
+                f"E_n {abs(number):.2f}: within its specification, but close to the limit",
             )
         )
     last = mine[-1] if mine else None
@@ -222,7 +222,7 @@ def _findings(
         found.append(
             Finding(
                 FindingKind.TREND,
-                f"at this rate out of spec in about {left:.0f} days: change the battery, recheck",
+                f"at this rate it will be out of spec in about {left:.0f} days: change the battery, recheck",
             )
         )
     return found
@@ -249,16 +249,18 @@ def _frozen(
     shows = (
         f"{shown.instrument} shows {shown.displayed} on {len(same)} standards of different value ({names})"
     )
-    return [Finding(FindingKind.FROZEN, f"{shows}: the display may be frozen (hold, or a meter that hangs)")]
+    return [
+        Finding(FindingKind.FROZEN, f"{shows}: the display may be frozen (hold, or a meter that has crashed)")
+    ]
 
 
 def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
-    """Question to ask before the meter is blamed for a reading a power of ten from its standard; or nothing."""
+    """Question about a reading that is a power of ten off its standard, before the meter is blamed; else empty."""
     from benchlog.diagnosis.slips import find_slips
 
     shown = reading.reading
     if shown.origin is not Origin.HAND:
-        return ""  # a link leaves out no prefix
+        return ""  # a linked meter can't lose a prefix
     wanted = Quantity(standard.value, standard.unit, 0.0, "", f"{standard.value:g} {standard.unit}")
     typed = Quantity(reading.value, shown.unit, shown.resolution, "", shown.displayed)
     asked = [s.question for s in find_slips(wanted, typed) if s.kind.power_of_ten]
@@ -268,7 +270,7 @@ def prefix_slip(reading: MeterReading, standard: StandardValue) -> str:
 
 
 def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int) -> Failure:
-    """Return the failure that a recall starts from: since when, and how wrong.
+    """Return the failure that starts a recall: since when the meter may be wrong, and by how much.
 
     Parameters
     ----------
@@ -280,7 +282,7 @@ def failure_of(check: StandardCheck, history: Sequence[Entry], found_entry: int)
     failing = (check.standard.tag, check.utc_ns)
     last = last_good(history, check.meter, check.function, failing=failing)
     errors = (float(last.body["error"]) if last else 0.0, check.error)
-    since = f"last good in entry {last.seq}" if last else "never found good before"
+    since = f"last good in entry {last.seq}" if last else "no good check before"
     return Failure(
         check.meter,
         check.function,

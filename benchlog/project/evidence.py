@@ -1,4 +1,4 @@
-"""Recording of a result together with the readings and captures it rests on."""
+"""Recording of a result together with its evidence: readings and captures."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ def record_result(
     captures: Sequence[Capture] = (),
     simulated: bool = False,
 ) -> Result:
-    """Write a result and its evidence into an open logbook, all or nothing; returns it with time, evidence and place.
+    """Write a result and its evidence into an open logbook, all or nothing; returns it with time, evidence and entry.
 
-    One from the simulated bench says so: whoever reads the record must not take practice for a test. Readings in a
+    A result from the simulated bench is marked, so that nobody takes practice for a test. Readings in a
     mapping are recorded with what each is to the check.
     """
     if simulated:
@@ -50,7 +50,7 @@ def record_result(
 
 
 def record_plan(plan: Plan, book: Logbook) -> None:
-    """Record the plan's digest when it changed, and substitutions that are not in the logbook yet."""
+    """Record the plan's digest if it changed, and substitutions that are not in the logbook yet."""
     digest = hashlib.sha256(Path(plan.path).read_bytes()).hexdigest()
     revisions = {c.id: c.revision for c in plan.checks.values()}
     last = next(iter(book.entries("plan", newest_first=True, limit=1)), None)

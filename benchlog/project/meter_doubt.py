@@ -1,15 +1,15 @@
-"""Whether an instrument or reference part could be trusted at a place in the record; the one home of this rule.
+"""Rules for when an instrument or reference part is in doubt, at any entry of the record.
 
 Pure: entries of `DOUBT_KINDS` in, doubts out. The rules:
 
 - a failing check standard, a recall by hand, or a diagnosis that found the meter or its lead bad, opens a doubt about
   every function that shares the failed reference;
 - a later pass ends it: on the same standard, on another one of the same function in another round, or as left (after
-  a new battery or an adjustment) on any function that shares the reference. One that passes among others that fail
-  minutes apart ends nothing: a frozen display passes where its digits happen to fit;
-- a repair ends what was blamed otherwise: scopes, dividers and resistors have no check standard. A meter that failed
-  one stays in doubt until it passes, but after a repair on any function that shares the reference;
-- taking the recall back, or superseding the failing reading, takes the doubt back as if it had never been.
+  a new battery or an adjustment) on any function that shares the reference. A pass within minutes of a fail does not
+  end it: a frozen display passes wherever its digits happen to fit;
+- a repair ends other doubts: scopes, dividers and resistors have no check standard. A meter that failed its standard
+  stays in doubt until it passes; after a repair a pass on any function that shares the reference is enough;
+- undoing the recall, or superseding the failing reading, removes the doubt as if it had never existed.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ from benchlog.project.provenance import Blamed, rests_on, shares
 from benchlog.reading import Function
 from benchlog.result import Result, Verdict
 
-#: Kinds of entries that decide whether a meter can be believed.
+#: Kinds of entries that decide whether a meter can be trusted.
 DOUBT_KINDS = ("standard", "recall", "recall undone", "supersede", "repair", "found bad")
 #: The same, and results: a cross-check among them shows that meters agree.
 EVIDENCE_KINDS = (*DOUBT_KINDS, "result")
-#: Check standards read within so long of each other belong to one round (judgement: minutes, not hours).
+#: Check standards read within this time belong to one round (judgement: minutes, not hours).
 ROUND_NS = 30 * 60 * 1_000_000_000
 
 
 class Doubt(Blamed, frozen=True):
-    """Why an instrument can't be trusted, or a reference part not be taken at its stated value.
+    """Why an instrument, or the stated value of a reference part, can't be trusted.
 
     Attributes
     ----------
@@ -43,20 +43,20 @@ class Doubt(Blamed, frozen=True):
         See `Blamed`.
     """
 
-    standard: str = ""  #: Check standard it failed on; empty when it was blamed otherwise.
-    entry: int = 0  #: Entry that says so.
+    standard: str = ""  #: Check standard it failed on; empty if it was found bad in another way.
+    entry: int = 0  #: Entry that opened the doubt.
     time: str = ""
     utc_ns: int = 0  #: When.
     until: int | None = None  #: Entry of the pass or the repair that ended it.
-    passed_on: str = ""  #: Check standard that was itself found wrong, and on which alone it passed.
+    passed_on: str = ""  #: The only check standard it passed on, which was itself found wrong.
     cause: str = ""  #: What a diagnosis found, in words.
     repaired: bool = False  #: Repaired since, but not checked since.
 
     @property
     def happened(self) -> str:
-        """What happened to the meter, in words: it failed its check standard, or was found bad."""
+        """What happened to the meter, as a phrase: failed its check standard, or was found bad."""
         if self.passed_on:
-            return f"passed only on {self.passed_on}, found wrong"
+            return f"passed only on {self.passed_on}, which was found wrong"
         if self.cause:
             return f"was found bad ({self.cause})"
         if self.standard:
@@ -65,12 +65,12 @@ class Doubt(Blamed, frozen=True):
 
     @property
     def reason(self) -> str:
-        """What is wrong with a result measured in doubt."""
+        """What is wrong with a result measured during the doubt."""
         return f"measured with {self.instrument} after it {self.happened} (entry {self.entry})"
 
     @property
     def caution(self) -> str:
-        """Warning for the person, with the way out."""
+        """Warning for the user, with the way out."""
         if self.standard or self.function in tuple(Function):
             way = (
                 f'benchlog standard {self.instrument} {self.standard or "STANDARD"} "what it shows" --as-left'
@@ -98,13 +98,13 @@ class MeterDoubts:
     Parameters
     ----------
     entries : iterable of Entry
-        In order; kinds other than `DOUBT_KINDS` are passed over.
+        In order; kinds other than `DOUBT_KINDS` are ignored.
     """
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         relevant = [e for e in entries if e.kind in DOUBT_KINDS]
         failed = {e.seq for e in relevant if e.kind == "standard" and e.body.get("verdict") == "fail"}
-        #: Entries that were taken back, and failed checks on a standard whose recall was.
+        #: Entries that were undone, and failed checks on a standard whose recall was undone.
         self.taken_back = _taken_back(relevant, failed)
         self._doubts: list[Doubt] = []
         for entry in relevant:
@@ -168,9 +168,9 @@ class MeterDoubts:
         Parameters
         ----------
         function : str
-            As results name it, maybe several with commas; empty: any.
+            As in results, several separated by commas; empty: any.
         at : int, optional
-            Entry at which it must have held; now by default.
+            Entry at which the doubt applied; now by default.
         """
         used = [f.strip() for f in function.split(",") if f.strip()] or [""]
         return next(
@@ -183,14 +183,14 @@ class MeterDoubts:
         )
 
     def _held(self, at: int | None) -> Iterator[Doubt]:
-        """Doubts that apply at an entry, latest first; now where none is given."""
+        """Doubts that apply at an entry (now by default), latest first."""
         for doubt in reversed(self._doubts):
             ended = doubt.until is not None and (at is None or doubt.until <= at)
             if not ended and (at is None or doubt.entry < at):
                 yield doubt
 
     def before_end(self, thing: str, function: str, seq: int) -> bool:
-        """Whether an entry comes before the end of some doubt about a thing in this function: it may not be relied on."""
+        """Whether an entry lies before the end of a doubt about a thing in this function, and so can't be relied on."""
         return any(
             doubt.instrument == thing
             and shares(doubt.function, function)
@@ -230,9 +230,9 @@ def _ends(passed: Entry, doubt: Doubt) -> bool:
 
 
 def with_doubt(result: Result, doubts: Sequence[Doubt]) -> Result:
-    """Return a result measured with meters in doubt as indeterminate, with the way out as a finding.
+    """Make a result measured with meters in doubt indeterminate, with the way out as a finding.
 
-    A failed comparison of meters stays failed: that they differ is what a bad meter shows.
+    A failed comparison of meters stays failed: a bad meter makes them differ.
     """
     if not doubts:
         return result
@@ -265,12 +265,12 @@ def last_good(
     standards : iterable of Entry
         Of kind ``standard``, in order.
     failing : tuple of (str, int), optional
-        Standard and time (UTC, ns) of a failing reading that is not among them.
+        Standard and time (UTC, ns) of a failing reading not among them.
 
     Notes
     -----
-    A pass vouches for what shares its reference, unless another standard of that reference failed in the same
-    round and the meter was not seen to after it (as left).
+    A pass counts for all functions that share its reference, unless another standard of that reference failed in the same
+    round and the meter was not serviced after it (as left).
     """
     mine = [
         e for e in standards if e.body["meter"] == meter and shares(function, str(e.body.get("function", "")))

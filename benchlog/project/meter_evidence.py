@@ -1,11 +1,11 @@
-"""What the record shows of a meter's error: readings of check standards, and cross-checks that agreed.
+"""Observations of a meter's error in the record: readings of check standards, and cross-checks that agreed.
 
 Pure: entries in, observations out; `benchlog.metrology.error_estimate` makes an estimate of them. The rules:
 
-- only what was taken before the reading, and after the meter's last new battery, adjustment or repair;
-- nothing from before the end of a doubt about the meter, the other meter or the check standard (failed, found bad);
-- readings whose entry says how good the standard was, on the very range, known by the resolution;
-- cross-checks that passed; of AC readings only where both meters respond alike, since else the waveform decides.
+- only those taken before the reading, and after the meter's last new battery, adjustment or repair;
+- none from before the end of a doubt about the meter, the other meter or the check standard (failed, found bad);
+- readings of standards whose uncertainty is in the entry, on the same range (known by its resolution);
+- cross-checks that passed; on AC only if both meters respond alike, as they differ with the waveform otherwise.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ from benchlog.metrology.meter_reading import MeterReading
 from benchlog.project.meter_doubt import MeterDoubts
 from benchlog.project.provenance import shares
 
-#: Kinds of entries that show a meter's error, or end what was known of it.
-_OLDEST_NS = 2 * 365 * DAY_NS  # what is older says no more than the data sheet
+#: Kinds of entries that show a meter's error, or make older ones invalid.
+_OLDEST_NS = 2 * 365 * DAY_NS  # older observations are no better than the data sheet
 
 
 def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: int) -> MeterReading:
-    """Return a reading with what the record knows of its meter's error, where it knows more than the data sheet.
+    """Add to a reading the meter's error as known from the record, if that is better than the data sheet.
 
     Parameters
     ----------
@@ -44,7 +44,9 @@ def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: i
     seen = list(_observations(known, on.function, now_utc_ns, claims))
     if not seen:
         return metered
-    from benchlog.metrology.error_estimate import known_error  # numpy, which a reading alone does without
+    from benchlog.metrology.error_estimate import (
+        known_error,
+    )  # imports NumPy, which a plain reading does not need
 
     claims[on] = metered.accuracy
     return MeterReading(shown, metered.accuracy, known=known_error(on, shown.value, claims, seen))
@@ -53,7 +55,7 @@ def with_evidence(metered: MeterReading, entries: Iterable[Entry], now_utc_ns: i
 def _observations(
     entries: list[Entry], function: str, now_utc_ns: int, claims: dict[MeterRange, Accuracy]
 ) -> Iterator[Observation]:
-    """Observations of one function; fills in the data sheets of the ranges they are of."""
+    """Observations of one function; adds the data sheets of their ranges."""
     doubts = MeterDoubts(entries)
     fresh = _fresh_since(entries)
     superseded = {int(e.body["entry"]) for e in entries if e.kind == "supersede"}
@@ -75,7 +77,7 @@ def _observations(
 
 
 def _fresh_since(entries: Iterable[Entry]) -> dict[tuple[str, str], int]:
-    """Entry since which a meter's function is another than before: a new battery, an adjustment, a repair."""
+    """Entry of the last new battery, adjustment or repair, which changed a meter's function."""
     found: dict[tuple[str, str], int] = {}
     for entry in entries:
         if entry.kind == "repair":
@@ -88,7 +90,7 @@ def _fresh_since(entries: Iterable[Entry]) -> dict[tuple[str, str], int]:
 def _spoiled(
     seq: int, thing: str, function: str, doubts: MeterDoubts, fresh: Mapping[tuple[str, str], int]
 ) -> bool:
-    """Whether what an entry says of a meter or standard no longer holds."""
+    """Whether an entry about a meter or standard is no longer valid."""
     renewed = any(who == thing and shares(what, function) and seq < at for (who, what), at in fresh.items())
     return renewed or doubts.before_end(thing, function, seq)
 
@@ -129,7 +131,7 @@ def _of_crosscheck(
     for pair in details.get("pairs", ()):
         if (
             pair["first"] != first or pair["second"] not in meters
-        ):  # the others follow from those with the first meter
+        ):  # the other pairs follow from those with the first meter
             continue
         second = pair["second"]
         yield Observation(
@@ -143,7 +145,7 @@ def _of_crosscheck(
 
 
 def _alike(function: str, meters: Mapping[str, Any]) -> bool:
-    """Whether the meters show the same of any waveform: on DC and ohms always, else where they respond alike."""
+    """Whether the meters agree on any waveform: always on DC and ohms, else if they respond alike."""
     if "~" not in function:
         return True
     responses = {str(meter.get("response", "")) for meter in meters.values()}

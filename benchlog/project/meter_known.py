@@ -1,4 +1,4 @@
-"""What the record knows of a meter, in the words that a diagnosis takes as context."""
+"""Context for a diagnosis from the record: did the meter pass or fail a check standard?"""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from benchlog.project.meter_doubt import DOUBT_KINDS, MeterDoubts
 STANDARD_FAILED, STANDARD_PASSED = "standard failed", "standard passed"
 _SITTING_NS = (
     12 * 3600 * 1_000_000_000
-)  # a check standard read within these hours belongs to this sitting: judgement
+)  # a check standard read within these hours counts as today's: judgement
 
 
 def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_ns: int) -> tuple[str, ...]:
-    """Return the context that the record gives for a reading of a meter.
+    """Return the diagnosis context that the record gives for a meter.
 
     Parameters
     ----------
@@ -26,8 +26,8 @@ def known_of_meter(entries: Iterable[Entry], meter: str, function: str, now_utc_
     Returns
     -------
     tuple of str
-        ``"standard failed"`` while a failed check standard, or a recall, holds against the meter in this function;
-        ``"standard passed"`` when it read a check standard right in just this function in this sitting.
+        ``"standard failed"`` while a failed check standard or a recall puts the meter in doubt on this function;
+        ``"standard passed"`` if it read a check standard correctly on this very function in the last hours.
     """
     known = [e for e in entries if e.kind in DOUBT_KINDS]
     if MeterDoubts(known).of(meter, function) is not None:

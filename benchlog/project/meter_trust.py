@@ -1,4 +1,4 @@
-"""Whether each meter may be trusted, and in which functions it was held against a check standard, when and which."""
+"""Whether each meter can be trusted, and when each function was checked on which standard."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _REST_NS = 61 * DAY_NS  # batteries may have run down; common practice, no sourc
 
 
 class Trust(StrEnum):
-    """Whether a meter may be trusted."""
+    """Whether a meter can be trusted."""
 
     GOOD = "trust"
     CHECK_FIRST = "check first"
@@ -25,7 +25,7 @@ class Trust(StrEnum):
 
 
 class FunctionCheck(msgspec.Struct, frozen=True):
-    """Last check of one function: on a standard, or, where it was never on one, against other meters."""
+    """Last check of one function: on a standard, or if it never was, against other meters."""
 
     function: str
     standard: str = ""
@@ -37,12 +37,12 @@ class FunctionCheck(msgspec.Struct, frozen=True):
 
     @property
     def name(self) -> str:
-        """The function as people say it: ``V dc``."""
+        """The function as usually written: ``V dc``."""
         coupling = Function(self.function).coupling if self.function in tuple(Function) else ""
         return f"{Function(self.function).unit} {coupling}" if coupling else self.function
 
     def words(self, *, dated: bool) -> str:
-        """``V dc checked with CS-3 2 days ago``, with the date in place of the age for paper."""
+        """``V dc checked with CS-3 2 days ago``; on paper with the date."""
         when = f"on {self.date}" if dated else self.ago
         if self.agreed_with:
             return f"{self.name} agreed with {self.agreed_with} {when}"
@@ -51,9 +51,9 @@ class FunctionCheck(msgspec.Struct, frozen=True):
 
 
 class MeterTrust(msgspec.Struct, frozen=True):
-    """Whether a meter may be trusted, and why; `dated` is why it is in doubt, with the date, for paper; else empty.
+    """Whether a meter can be trusted, and why; `dated` is the reason for a doubt with its date, for paper, else empty.
 
-    `functions` has those it was ever checked in.
+    `functions` are those that were ever checked.
     """
 
     tag: str
@@ -63,7 +63,7 @@ class MeterTrust(msgspec.Struct, frozen=True):
     functions: tuple[FunctionCheck, ...] = ()
 
     def checked(self, used: Iterable[str]) -> tuple[FunctionCheck, ...]:
-        """Checks of the functions in use and of all others that were checked; those never checked say so."""
+        """Checks of all functions that are in use or were ever checked; unchecked ones included."""
         unchecked = {function: FunctionCheck(function) for function in used if function}
         return tuple((unchecked | {check.function: check for check in self.functions}).values())
 
@@ -77,7 +77,7 @@ def checked_words(checks: Iterable[FunctionCheck], *, dated: bool = False) -> st
 
 
 def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, ...]:
-    """Judge each meter by its last check-standard reading and by what has put it in doubt.
+    """Judge each meter by its last check on a standard and by doubts about it.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def meter_trust(entries: Iterable[Entry], now_utc_ns: int) -> tuple[MeterTrust, 
         doubt = doubts.of(tag)
         if doubt is not None:
             found.append(_doubted(tag, doubt, checked, now_utc_ns))
-        elif tag in last:  # else blamed once, and the blame was taken back
+        elif tag in last:  # else it was blamed once, and that was undone
             found.append(_by_standard(tag, last[tag], repaired.get(tag), checked, now_utc_ns))
     return tuple(found)
 
@@ -116,7 +116,7 @@ def _doubted(tag: str, doubt: Doubt, checked: tuple[FunctionCheck, ...], now_utc
 def _checks(
     entries: Iterable[Entry], doubts: MeterDoubts, now_utc_ns: int
 ) -> dict[str, dict[str, FunctionCheck]]:
-    """The last check of each meter in each function; one on a standard counts before one against other meters."""
+    """The last check of each meter in each function; a standard takes precedence over other meters."""
     found: dict[str, dict[str, FunctionCheck]] = {}
     for entry in entries:
         body, day, when = entry.body, entry.time[:10], ago(entry.utc_ns, now_utc_ns)

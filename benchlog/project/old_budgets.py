@@ -1,7 +1,7 @@
-"""Complete budgets recorded before their lines named the source of uncertainty, from the labels of that time.
+"""Complete old budgets, recorded before their lines named the source of uncertainty, from their labels.
 
-The labels of those versions are a file format by now, and the only place where it can be seen. What they don't tell
-stays empty: which way a ratio follows a channel, and the value of a burden or of a current resistor.
+The labels of those versions are part of the file format, since they are the only source. What they don't contain stays
+empty: in which direction a ratio depends on a channel, and the value of a burden or current resistor.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def _line(result: Result, quantity: Uncertain, line: BudgetLine) -> BudgetLine:
     for pattern, make in _LABELS:
         if found := re.fullmatch(pattern, line.label):
             influence = make(result, *found.groups())
-            # A voltage follows the gain of the meter that read it; a ratio may follow it either way.
+            # A voltage depends on the gain of its meter; a ratio may depend on it in either direction.
             own = influence is not None and quantity.unit == _unit(influence)
             return msgspec.structs.replace(
                 line, influence=influence, sensitivity=quantity.value if own else None

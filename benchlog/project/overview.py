@@ -1,4 +1,4 @@
-"""Overview for resuming after months: next action, proof, meters to trust, what was left charged or loose."""
+"""Overview for resuming after months: next action, evidence, meters to trust, what was left charged or loose."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def overview(plan: Plan, book: Logbook | None, now_utc_ns: int) -> Overview:
 def _next_action(plan: Plan, state: ProjectState, noted: str) -> str:
     for hold in state.holds.values():
         if hold.state is HoldState.TAKEN_RECALLED:
-            return f"{hold.hold.id} was taken on recalled evidence: check what was done then before you go on"
+            return f"{hold.hold.id} was taken on evidence that was recalled since: check what was done then before you go on"
     status = state.next_check
     ready = [h for h in state.holds.values() if h.state is HoldState.READY]
     if ready and (status is None or status.state is CheckState.DUE):

@@ -1,4 +1,4 @@
-"""Instruments and parts a result rests on, and how far an error of one changes it (by budget fields)."""
+"""Instruments and parts used for a result, and how far an error of one changes it (by budget fields)."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ SHARED_REFERENCE = frozenset({"V~", "V=", "V~=", "A~", "A=", "diode", "degC"})
 
 _T = TypeVar("_T")
 _RATIOMETRIC = frozenset({"ohm", "ohm4w", "continuity"})
-_CANCELLED = 1e-6  # a quantity that follows a thing by less than this owes nothing to it
+_CANCELLED = 1e-6  # a smaller sensitivity counts as none
 
 
 def shares(failed: str, used: str) -> bool:
-    """Return whether a failure of one function makes another doubtful; an empty one means any.
+    """Return whether a failure of one function puts another in doubt; an empty one means any.
 
     >>> shares("V=", "A~"), shares("V=", "ohm"), shares("", "ohm")
     (True, False, True)
@@ -36,13 +36,13 @@ class Blamed(msgspec.Struct, frozen=True):
     """An instrument, or a part with a stated value, found wrong; or one function or channel of it."""
 
     instrument: str  #: Tag, or name as budgets have it (``"100:1 divider"``).
-    function: str = ""  #: What it failed on (``"V="``, ``"capture"``); empty: all it is used for.
+    function: str = ""  #: What it failed on (``"V="``, ``"capture"``); empty: all functions.
     channel: str = ""  #: Channel of a scope; empty: any.
     range_max: float | None = None  #: Full scale of the range found bad; None: any.
 
     @classmethod
     def from_body(cls, body: Mapping[str, Any]) -> Blamed:
-        """Read what an entry of kind ``standard`` or ``recall`` blames."""
+        """Read the thing blamed by an entry of kind ``standard`` or ``recall``."""
         full = body.get("range")
         return Blamed(
             str(body["meter"]),
@@ -66,7 +66,7 @@ class Blamed(msgspec.Struct, frozen=True):
 
 
 def uses(result: Result) -> Iterator[Influence]:
-    """Return what a result was measured with: by its budgets, and its instruments where no budget names them."""
+    """Return what a result was measured with, from its budgets, or from its instruments if no budget names them."""
     named = set()
     for quantity in result.quantities.values():
         for line in quantity.budget:
@@ -85,9 +85,9 @@ def rests_on(result: Result, blamed: Blamed) -> bool:
 
 
 def _meant(used: Iterable[tuple[Influence, _T]], blamed: Blamed) -> list[_T]:
-    """Return those uses that the blame is about.
+    """Return the uses that the blame applies to.
 
-    Where some uses say which channel or range they were on, only these count; where none does, all may be meant.
+    If some uses name their channel or range, only the matching ones count; if none does, all may be affected.
     """
     mine = [
         (use, item)
@@ -115,13 +115,13 @@ def _narrowed(
 def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> tuple[float, float] | None:
     """Range of the true value, when the blamed thing was off by a relative error between two bounds.
 
-    An instrument reads high by its error; a thing with a stated value is larger than stated by it. With several
-    channels that may be meant each is taken in turn.
+    An instrument reads high by its error; a part with a stated value is larger than stated by it. If several channels may be
+    meant, each is tried.
 
     Returns
     -------
     tuple of float or None
-        None where the quantity does not follow the thing's error: the gain cancels, or it is not in the budget.
+        None if the quantity does not depend on the thing: its gain cancels, or it is not in the budget.
     """
     if not quantity.budget:
         exponents = {(-1.0, 0.0)}
@@ -138,9 +138,9 @@ def true_range(quantity: Uncertain, blamed: Blamed, low: float, high: float) -> 
 
 
 def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[tuple[float, float]]:
-    """Powers by which the true value follows (1 + error), one for each channel; both ways where it is not known.
+    """Powers of (1 + error) in the true value, one for each channel; both signs if the direction is not known.
 
-    With each comes the error that the value is corrected for already.
+    Each comes with the error for which the value was already corrected.
     """
     channels: dict[str, list[BudgetLine]] = {}
     for line in _lines(quantity, blamed):
@@ -159,7 +159,7 @@ def _exponents(quantity: Uncertain, blamed: Blamed) -> Iterator[tuple[float, flo
 
 
 def _lines(quantity: Uncertain, blamed: Blamed) -> list[BudgetLine]:
-    """Lines of a budget through which the quantity follows what is blamed."""
+    """Lines of a budget that belong to the thing blamed."""
     followed = [
         (line.influence, line)
         for line in quantity.budget

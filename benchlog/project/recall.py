@@ -1,20 +1,19 @@
-"""Recall: which results rested on an instrument or part that was found bad, and whether they remain valid.
+"""Recall: which results used an instrument or part that was found bad, and which of them are still valid.
 
-Pure: the logbook's entries and what is known of the failure in, a list of affected results out. The rules:
+Pure: the logbook's entries and the failure in, a list of affected results out. The rules:
 
-- the window is after the last good check of the failed function up to the failing one;
-- V~, V=, A and whatever else is scaled by a meter's voltage reference share its fate; ratiometric ohms and
-  frequency don't, nor does anything another instrument measured; channels and ranges of a scope are distinguished;
-- a quantity that does not follow the failed gain (a ratio on one range, a null, a swap) is not affected: its budget
-  says by how much it follows each thing;
-- the true value lies between the value corrected by the error at the last good check and by that found now; where
-  the verdict is the same over all of it, the result is still valid; meters are compared again with the bad one's
-  reading so corrected.
+- the period runs from the last good check of the failed function to the failing one;
+- V~, V=, A and all functions scaled by a meter's voltage reference are affected together; ratiometric ohms and
+frequency are not, nor other instruments; channels and ranges of a scope are separate;
+- a quantity that does not depend on the failed gain (a ratio on one range, a null, a swap) is not affected; its budget
+has the sensitivity to each thing;
+- the true value lies between the value corrected by the error at the last good check and by the error found now; if the
+verdict is the same over this range, the result is still valid; a comparison of meters is repeated with the bad
+meter's reading corrected in the same way.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping
 from enum import StrEnum
 from typing import Any
@@ -23,17 +22,17 @@ import msgspec
 
 from benchlog.logbook.chain import Entry
 from benchlog.project.old_budgets import with_influences
-from benchlog.project.provenance import Blamed, rests_on, true_range
+from benchlog.project.provenance import Blamed, rests_on
 from benchlog.project.recall_pairs import shifted_pairs
-from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_span
-from benchlog.wording import limits_words, quantity_words, value_words
+from benchlog.project.recall_values import corrected, deciding, judged_limits, true_ranges
+from benchlog.result import Result, Verdict
+from benchlog.wording import limits_words
 
-_NO_DIFFERENCE = 0.1  # share of the uncertainty below which a shift changes nothing
+_NO_DIFFERENCE = 0.1  # a shift below this share of the uncertainty makes no difference
 
 
 class RecallClass(StrEnum):
-    """Class of a recalled result, as recorded; in the order in which they need attention."""
+    """Class of a recalled result, as recorded; the most urgent first."""
 
     LOST = "can't be measured again"
     AGAIN = "measure again"
@@ -42,12 +41,13 @@ class RecallClass(StrEnum):
 
     @property
     def words(self) -> str:
-        """The class as shown; what is recorded stays as it always was."""
-        return str(self).replace("stands with", "still valid, with").replace("stands", "still valid")
+        """The class as shown on screens; the recorded values never change."""
+        shown = {RecallClass.WIDER: "still valid, with wider uncertainty", RecallClass.STANDS: "still valid"}
+        return shown.get(self, str(self))
 
     @classmethod
     def _missing_(cls, value: object) -> RecallClass:
-        """Read a class that another version wrote as the most cautious one."""
+        """Read an unknown class of another version as the most cautious one."""
         return cls.AGAIN
 
     @property
@@ -70,15 +70,15 @@ class Failure(Blamed, frozen=True):
 
     last_good: int = 0  #: Entry of its last passing check of that reference; 0 if there is none.
     found: int = 0  #: Entry of the failing one, or of the diagnosis that blames it.
-    #: error_low, error_high: Relative error over the window, e.g. 0.010 and 0.038: at the last good check and
-    #: now. An instrument reads high by it, a stated value is really larger by it. None where it is not known.
+    #: error_low, error_high: Relative error at the last good check and now, e.g. 0.010 and 0.038. An instrument reads
+    #: high by it; a stated value is really larger by it. None if not known.
     error_low: float | None = None
     error_high: float | None = None
     why: str = ""  #: For the record.
 
     @property
     def errors(self) -> tuple[float, float] | None:
-        """Bounds of the error, where they are known."""
+        """Bounds of the error, or None."""
         if self.error_low is None or self.error_high is None:
             return None
         return self.error_low, self.error_high
@@ -114,10 +114,10 @@ class RecalledResult(msgspec.Struct, frozen=True):
 
 
 class Recall(msgspec.Struct, frozen=True):
-    """All results that rested on it, most urgent first; `known` more were recalled before.
+    """All affected results, most urgent first; `known` more were recalled before.
 
-    For a check standard, `passed_on_it` has the meters (with function) that passed on it only because it was wrong, and
-    `failed_on_it` the entries of readings that failed only because of that.
+    For a check standard, `passed_on_it` has the meters (with function) that passed only because it was wrong, and
+    `failed_on_it` the entries of readings that failed only because it was wrong.
     """
 
     failure: Failure
@@ -151,14 +151,14 @@ class Recall(msgspec.Struct, frozen=True):
 
 
 def recall_results(entries: Iterable[Entry], failure: Failure, *, undoable: Collection[str] = ()) -> Recall:
-    """Find the results that rested on an instrument or part between its last good check and the failing one.
+    """Find the results that used an instrument or part between its last good check and the failing one.
 
     Parameters
     ----------
     entries : iterable of Entry
         In order; kinds result, supersede, release, concession and step matter.
     undoable : collection of str
-        Hold points whose step can be undone, so that what led to them can be measured again.
+        Hold points whose step can be undone, so that their checks can be repeated.
     """
     inside: list[tuple[Entry, Result]] = []
     later: list[tuple[Entry, Result]] = []
@@ -199,19 +199,7 @@ def _affected(result: Result, failure: Failure) -> bool:
         return False
     if failure.errors is None:
         return True
-    return any(true_range(q, failure, *failure.errors) for q in _deciding(result).values())
-
-
-def _deciding(result: Result) -> Mapping[str, Uncertain]:
-    """Quantities with limits or under a check of the design; all of them where none has any."""
-    limits = _limits(result)
-    limited = {name: q for name, q in result.quantities.items() if name in limits}
-    return limited or result.quantities
-
-
-def _limits(result: Result) -> Mapping[str, Limits]:
-    design = {d.quantity: Limits(None, d.limit, d.unit) for d in result.design_checks if d.quantity}
-    return {**design, **result.limits}
+    return any(corrected(result, name, failure, failure.errors) for name in deciding(result))
 
 
 def _judged(
@@ -241,44 +229,29 @@ def _judged(
         return answer(RecallClass.STANDS, f"confirmed in entry {confirmed.seq} without {failure.instrument}")
     if result.overall is not Verdict.PASS:
         return _again(
-            answer, taken, f"was {result.overall}, and {failure.instrument} was wrong: measure again"
+            answer, taken, f"was {result.overall}, but {failure.instrument} was wrong: measure again"
         )
     if failure.errors is None:
         return _again(answer, taken, f"how far {failure.instrument} was off is not known")
     if result.check == "crosscheck":
         return _compared_again(answer, taken, result, failure.instrument, failure.errors)
     wider, spans = False, []
-    for name, quantity in _deciding(result).items():
-        true = true_range(quantity, failure, *failure.errors)
-        if true is None:
+    for name, quantity in deciding(result).items():
+        found = corrected(result, name, failure, failure.errors)
+        if found is None:
             continue
-        low, high = true
-        expanded = quantity.expanded_uncertainty
-        limits = _limits(result).get(name)
-        true_words = format_span(low, high, quantity.unit)
-        span = f"{quantity_words(name)} {value_words(quantity)} was really {true_words}"
-        guard = expanded if limits is None else math.hypot(expanded, 2 * limits.standard_uncertainty)
-        if limits is None or not _inside(low - guard, high + guard, limits):
-            return _again(answer, taken, f"{span}: may lie outside the limits {limits_words(limits)}")
-        spans.append(span)
-        wider = (
-            wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
-        )
+        spans.append(found.words)
+        if not found.inside:
+            limits = "" if found.moved_limits else limits_words(judged_limits(result).get(name))
+            return _again(answer, taken, f"{found.words}: may lie outside the limits {limits}".rstrip())
+        wider = wider or found.shift > _NO_DIFFERENCE * quantity.expanded_uncertainty
     if wider:
         return answer(
             RecallClass.WIDER,
             f"{'; '.join(spans)}: still within limits",
-            _true_ranges(result, failure, *failure.errors),
+            true_ranges(result, failure, *failure.errors),
         )
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
-
-
-def _true_ranges(
-    result: Result, failure: Failure, low: float, high: float
-) -> Mapping[str, tuple[float, float]]:
-    """Range of the true value of each quantity that follows the error, limited or not."""
-    ranges = {name: true_range(q, failure, low, high) for name, q in result.quantities.items()}
-    return {name: found for name, found in ranges.items() if found is not None}
 
 
 def _compared_again(
@@ -286,12 +259,12 @@ def _compared_again(
 ) -> RecalledResult:
     pairs = shifted_pairs(result, instrument, errors)
     if pairs is None:
-        return _again(answer, taken, f"the comparison can't be done again without {instrument}'s reading")
+        return _again(answer, taken, f"the comparison can't be repeated without {instrument}'s reading")
     limit = result.limits["e_n"].high if "e_n" in result.limits else None
     most = 1.0 if limit is None else limit
     worst = max(pairs, key=lambda pair: pair.e_n_high)
     if worst.e_n_high > most:
-        return _again(answer, taken, f"{worst.words}: so they may really have disagreed")
+        return _again(answer, taken, f"{worst.words}: they may really have disagreed")
     wider = max(pair.shift for pair in pairs) > _NO_DIFFERENCE
     if not wider:
         same: RecalledResult = answer(RecallClass.STANDS, f"{worst.words}: no difference")
@@ -315,14 +288,10 @@ def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:
     return again
 
 
-def _inside(low: float, high: float, limits: Limits) -> bool:
-    return (limits.low is None or low >= limits.low) and (limits.high is None or high <= limits.high)
-
-
 def _confirmation(
     entry: Entry, result: Result, failure: Failure, results: list[tuple[Entry, Result]]
 ) -> Entry | None:
-    """A later result of the same check on the same part with the same verdict and without what was found bad."""
+    """A later result of the same check on the same part with the same verdict, measured without the bad thing."""
     if not result.check_id:
         return None
     return next(

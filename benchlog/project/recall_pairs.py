@@ -1,7 +1,6 @@
 """Comparison of meters repeated by calculation, with the reading of a bad one corrected.
 
-E_n is a difference in units of its uncertainty: a gain error shifts the difference by error times reading, it does
-not scale E_n.
+A gain error shifts the difference by error times reading; it does not scale E_n.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from benchlog.units import format_span
 
 
 class ShiftedPair(msgspec.Struct, frozen=True):
-    """One pair with the bad meter in it, over the range of its error."""
+    """One pair that includes the bad meter, over the range of its error."""
 
     #: first, second: Differences are first minus second.
     first: str
@@ -24,7 +23,7 @@ class ShiftedPair(msgspec.Struct, frozen=True):
     #: low, high: Range of the true difference, SI.
     low: float
     high: float
-    #: e_n_low, e_n_high: Range of \\|E_n\\| with it.
+    #: e_n_low, e_n_high: Resulting range of \\|E_n\\|.
     e_n_low: float
     e_n_high: float
     shift: float  #: Largest change of the difference, in units of its expanded uncertainty at k = 2.
@@ -42,7 +41,7 @@ class ShiftedPair(msgspec.Struct, frozen=True):
 def shifted_pairs(
     result: Result, instrument: str, errors: tuple[float, float]
 ) -> tuple[ShiftedPair, ...] | None:
-    """Compare again with the bad meter corrected; None where the result does not say enough.
+    """Compare again with the bad meter corrected; None if the result has too little detail.
 
     Parameters
     ----------
@@ -62,7 +61,7 @@ def shifted_pairs(
     found = []
     for pair in pairs:
         difference, e_n = float(pair["difference"]), float(pair["e_n"])
-        # E_n divided the difference by this width; with no difference the one stated stands in.
+        # Unit of E_n; if the difference was zero, the stated uncertainty is used.
         width = abs(difference) / e_n if e_n > 0 else float(pair["expanded_uncertainty"])
         if not width > 0:
             return None

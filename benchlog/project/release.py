@@ -1,4 +1,4 @@
-"""Release of a hold point: the rule, the record, and the concession with a reason."""
+"""Release of a hold point, by its rule or by a concession with a reason."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from benchlog.project.state import HoldState, ProjectState, read_state
 def release_hold(
     plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, concession: str | None = None, by: str = ""
 ) -> tuple[EntryRef, HoldState]:
-    """Release a hold point and record that with the results it rests on.
+    """Release a hold point and record the release with its evidence.
 
     Parameters
     ----------
     plan, book
-        What is asked for, and what is proven.
+        Requirements, and evidence.
     concession : str, optional
         A typed reason; releases although evidence is missing.
     by : str
@@ -32,10 +32,9 @@ def release_hold(
     Raises
     ------
     HoldRefusedError
-        When evidence is missing and no reason is given; the message has a line for each thing missing.
+        If evidence is missing and no reason is given; the message lists each thing missing.
     UsageError
-        For a concession without a reason worth the name, or where nothing is missing; for a hold point that was
-        released on the same results before.
+        If a concession has no proper reason or is not needed, or the hold point is already released on the same results.
     """
     hold = plan.hold(hold_id)
     state = read_state(plan, book, now_utc_ns)
@@ -62,7 +61,7 @@ def release_hold(
         raise HoldRefusedError(
             f"{hold_id} is not released: {hold.step}",
             status.missing,
-            hint='do what is missing; --concession "reason" releases it against the rule and shows on the certificate',
+            hint='do what is missing; --concession "reason" overrides the hold and shows on the certificate',
         )
     if len(concession.split()) < 2:
         raise UsageError(
@@ -79,7 +78,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
     Raises
     ------
     HoldRefusedError
-        When it is not released.
+        If it is not released.
     """
     hold = plan.hold(hold_id)
     state = read_state(plan, book, now_utc_ns)
@@ -90,7 +89,7 @@ def take_step(plan: Plan, book: Logbook, hold_id: str, now_utc_ns: int, *, by: s
         raise HoldRefusedError(
             f"{hold_id} is not released ({status.state}): {hold.step}",
             status.missing,
-            hint=f"benchlog release {plan.path} {hold_id} comes first",
+            hint=f"release it first: benchlog release {plan.path} {hold_id}",
         )
     return book.append(
         "step", {"hold": hold.id, "step": hold.step, "by": by, "rests_on": _evidence(state, hold.needs)}

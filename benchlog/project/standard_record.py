@@ -1,4 +1,4 @@
-"""Recording of a check-standard reading, and the recall that follows when a meter fails."""
+"""Recording of a check-standard reading, and the recall if the meter fails."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ def record_standard(
     note: str = "",
     undoable: Sequence[str] = (),
 ) -> tuple[StandardCheck, EntryRef, Recall | None]:
-    """Judge a reading of a check standard and record it, with the recall where the meter fails.
+    """Judge a reading of a check standard and record it, with a recall if the meter fails.
 
     Parameters
     ----------
@@ -78,7 +78,7 @@ def record_standard(
 def record_exploratory(
     book: Logbook, reading: MeterReading, standard: StandardValue, question: str
 ) -> EntryRef:
-    """Record a reading that can't be held against the meter before a question is answered; no recall."""
+    """Record a reading that may be a slip, to be asked about first; no recall."""
     shown = reading.reading
     return book.append(
         "exploratory",
@@ -96,7 +96,7 @@ def record_exploratory(
 
 
 def record_recall(book: Logbook, failure: Failure, undoable: Sequence[str] = ()) -> Recall:
-    """Record which results rested on a meter; those recalled already are not recalled twice."""
+    """Record which results used a meter; none is recalled twice."""
     kinds = ("result", "supersede", "release", "concession", "step")
     entries = sorted((e for kind in kinds for e in book.entries(kind)), key=lambda e: e.seq)
     standards = list(book.entries("standard"))

@@ -2,17 +2,17 @@
 
 Pure: a plan, the logbook's entries and a time in; a frozen picture out. The rules:
 
-- a result counts for a check only on the part the check names, with limits that were fixed before the reading
-  (by the plan or by computation, not typed with the reading), for the check as it is now;
+- a result counts for a check only on the part the check names, for the check as it is now, with limits fixed before the
+  reading (by the plan or computed, not typed with the reading);
 - the latest result counts; a superseded one never does;
-- a result measured outside the plan counts where an adoption says so, with the time and the instruments it had;
-- a result is stale when it is older than the check allows or the part has left the state it was tested in;
-- a recalled result counts only where the recall says that it remains valid;
-- one measured with a meter in doubt (it had failed its check standard, and not passed since) is indeterminate;
-- a check that the plan puts behind a hold point waits until that is released;
-- substituting a part re-opens its checks and those of everything it feeds, and every hold point that leans on one
-  of them: what was released or done with the old part says nothing of the new one, which starts in the state the
-  plan gives it. A substitution that is in the plan counts immediately, recorded or not.
+- a result measured outside the plan counts if it was adopted, with its own time and instruments;
+- a result is stale if it is older than the check allows or the part is no longer in the state it was tested in;
+- a recalled result counts only if the recall found it still valid;
+- one measured with a meter in doubt (it failed its check standard and has not passed since) is indeterminate;
+- a check that comes after a hold point waits until that is released;
+- substituting a part re-opens its checks, those of everything it feeds, and every hold point that needs one of them,
+since a release or step with the old part does not count for the new one. The new part starts in the state given in
+the plan. A substitution in the plan counts immediately, recorded or not.
 """
 
 from __future__ import annotations
@@ -74,6 +74,11 @@ class HoldState(StrEnum):
     TAKEN = "taken"
     TAKEN_RECALLED = "taken on recalled evidence"
 
+    @property
+    def words(self) -> str:
+        """As shown; the value is what scripts rely on."""
+        return "not released" if self is HoldState.SHUT else self.value
+
 
 class CheckStatus(msgspec.Struct, frozen=True):
     """One check: its state, why, the result it rests on, and what recalls say of that result."""
@@ -110,7 +115,7 @@ class HoldStatus(msgspec.Struct, frozen=True):
 
 
 class ProjectState(msgspec.Struct, frozen=True):
-    """State of the project; `checks` and `holds` in the plan's order; `pending` substitutions are only in the plan yet."""
+    """State of the project; `checks` and `holds` in the plan's order; `pending` substitutions are not recorded yet."""
 
     checks: dict[str, CheckStatus]
     holds: dict[str, HoldStatus]
@@ -120,26 +125,26 @@ class ProjectState(msgspec.Struct, frozen=True):
     pending: tuple[Substitution, ...] = ()
 
     def held_by(self, check: Check) -> str | None:
-        """Hold point that a check comes after by the plan and that is neither released nor taken."""
+        """Hold point before a check that is neither released nor taken."""
         return _held_by(check, self.holds)
 
     @property
     def next_check(self) -> CheckStatus | None:
-        """The first check that can be done now and needs doing."""
+        """The first check that is needed and can be done now."""
         return next(
             (s for s in self.checks.values() if s.state not in (CheckState.PASSED, CheckState.BLOCKED)), None
         )
 
 
 def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> ProjectState:
-    """Work out the state of every check and hold point.
+    """Compute the state of every check and hold point.
 
     Parameters
     ----------
     entries : iterable of Entry
-        Of the kinds in `STATE_KINDS`, in order; others are passed over.
+        Of the kinds in `STATE_KINDS`, in order; others are ignored.
     now_utc_ns : int
-        The time against which results age.
+        Now; the age of results is counted back from here.
     """
     found = _Sorted(plan, entries)
     checks: dict[str, CheckStatus] = {}
@@ -170,14 +175,14 @@ def project_state(plan: Plan, entries: Iterable[Entry], now_utc_ns: int) -> Proj
 
 
 def _held_by(check: Check, holds: Mapping[str, HoldStatus]) -> str | None:
-    """Hold point that a check comes after and that is neither released nor taken."""
+    """Id of the hold point before a check that is neither released nor taken."""
     if check.after_hold is None or holds[check.after_hold].state not in (HoldState.SHUT, HoldState.READY):
         return None
     return check.after_hold
 
 
 def read_state(plan: Plan, book: Logbook, now_utc_ns: int) -> ProjectState:
-    """Work out the project's state from what is in the logbook."""
+    """Compute the project's state from the logbook."""
     entries = sorted((e for kind in STATE_KINDS for e in book.entries(kind)), key=lambda e: e.seq)
     return project_state(plan, entries, now_utc_ns)
 
@@ -251,7 +256,7 @@ def _check_status(check: Check, found: _Sorted, now_utc_ns: int) -> CheckStatus:
         adoption = None if result.check_id else found.adoptions.get(entry.seq)
         if adoption is not None:
             if adoption.seq in found.superseded:
-                notes.append("counting a result for it was taken back")
+                notes.append("its adopted result no longer counts")
                 continue
             result = adopted(result, adoption)
         if result.part != check.part:
@@ -297,7 +302,7 @@ def _stale(check: Check, found: _Sorted, entry: Entry, result: Result, now_utc_n
     return ""
 
 
-#: What a check counts as by the verdict of a result that is believed.
+#: State of a check by the verdict of its result.
 _STATES = {
     Verdict.PASS: CheckState.PASSED,
     Verdict.FAIL: CheckState.FAILED,
@@ -307,7 +312,7 @@ _STATES = {
 
 
 def _believed(found: _Sorted, entry: Entry, result: Result) -> tuple[CheckState, str]:
-    """What a current result counts as; one of a meter in doubt is indeterminate, but meters that differ do differ."""
+    """What a current result counts as; indeterminate with a meter in doubt, except for a comparison that failed."""
     doubts = found.doubts.behind(result, at=entry.seq)
     if doubts and result.overall is not Verdict.NOT_DONE:
         stays = result.check == "crosscheck" and result.overall is Verdict.FAIL

@@ -1,4 +1,4 @@
-"""Recall after a check standard was found wrong: meters that passed only because of it, and what they measured."""
+"""Recall after a check standard was found wrong: meters that passed only because of it, and their results."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from benchlog.result import Verdict
 def recall_standard(
     entries: Sequence[Entry], standards: Sequence[Entry], failure: Failure, undoable: Collection[str] = ()
 ) -> Recall:
-    """Recall what meters measured that passed on a check standard only because it was wrong.
+    """Recall results of meters that passed a check standard only because it was wrong.
 
-    Each of their readings on it is judged again with the standard's true value. Where a meter then fails, it was bad
-    from its last check that still passes to its next one, and what it measured between them is recalled.
+    Each of their readings on it is judged again with the standard's true value. If a meter then fails, it was bad between
+    the neighbouring checks that still pass, and its results from that time are recalled.
 
     Parameters
     ----------
@@ -36,12 +36,12 @@ def recall_standard(
     Returns
     -------
     Recall
-        With `passed_on_it`: meters to be checked on another standard; and `failed_on_it`: entries of readings that
-        failed although the meter was within its specification.
+        With `passed_on_it`, meters to be checked on another standard, and `failed_on_it`, entries of readings that failed
+        although the meter was within its specification.
     """
     tag = failure.instrument
     on_it = {e.seq: e for e in standards if e.body["standard"] == tag and e.seq > failure.last_good}
-    # What was measured with a meter corrected by it, then with meters that passed only because of it.
+    # First results of meters corrected by it, then of meters that passed only because of it.
     results = {r.entry: r for r in recall_results(entries, failure, undoable=undoable).results}
     meters: dict[str, str] = {}
     for meter, function in dict.fromkeys(
@@ -99,7 +99,7 @@ def _numbers(entry: Entry, failure: Failure) -> list[float]:
     """Return the size of E_n with the standard's true value, at both bounds of its error."""
     body: dict[str, Any] = dict(entry.body)
     value, stated, e_n = float(body["value"]), float(body["standard_value"]), float(body["e_n"])
-    if e_n and value != stated:  # the width that E_n was counted in
+    if e_n and value != stated:  # the unit of E_n
         width = abs((value - stated) / e_n)
     else:
         width = 2 * parse_accuracy(body["accuracy"]).standard_uncertainty(value, float(body["resolution"]))

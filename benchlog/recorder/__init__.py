@@ -1,4 +1,4 @@
-"""Readings from several meters into the logbook while they come."""
+"""Record readings from several meters into the logbook as they arrive."""
 
 from benchlog.recorder.link import Link, LinkStatus
 from benchlog.recorder.threads import BackOff, Recorder, Recording

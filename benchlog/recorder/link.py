@@ -1,7 +1,7 @@
-"""The link to one meter: how it is doing, and what the logbook records of it.
+"""The link to one meter: its state, and its events in the logbook.
 
-A silence or a break is one gap, with its beginning and its end. Frames that made no reading are reported at most once
-a minute; readings for which there was no room, when there is room again.
+A silence or a break is one gap, with its beginning and end. Bad frames are reported at most once a minute; readings lost
+for lack of room, once there is room again.
 """
 
 from __future__ import annotations
@@ -34,28 +34,28 @@ class Link(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
-    """How one meter's link is doing."""
+    """State of one meter's link."""
 
     instrument: str
     link: Link = Link.WAITING
-    #: readings, dropped, bad_frames: Readings received; of these lost because the logbook could not keep up;
-    #: frames that made no reading.
+    #: readings, dropped, bad_frames: Readings received; those lost because the logbook was too slow; frames that
+    #: gave no reading.
     readings: int = 0
     dropped: int = 0
     bad_frames: int = 0
     since_utc_ns: int = 0  #: When `link` last changed.
-    error: str = ""  #: What was wrong last, ``""`` while all is well.
+    error: str = ""  #: The last error, ``""`` if all is well.
 
 
 @dataclass
 class MeterLink:
-    """One meter, for the one thread that reads it; others ask for its `status` only."""
+    """One meter, used by the thread that reads it; other threads only use `status`."""
 
     reader: Reader
     clock: Clock
-    silence_ns: int  #: Without a reading for so long it is silent.
-    write: Callable[[Event], object]  #: Takes what goes into the logbook.
-    report: Callable[[BenchlogError], object]  #: Takes every error.
+    silence_ns: int  #: It is silent after this long without a reading.
+    write: Callable[[Event], object]  #: Writes an event into the logbook.
+    report: Callable[[BenchlogError], object]  #: Reports an error.
     state: Link = Link.WAITING
     #: readings, dropped, bad_frames, since_utc_ns, error: As in `LinkStatus`.
     readings: int = 0
@@ -63,12 +63,12 @@ class MeterLink:
     bad_frames: int = 0
     since_utc_ns: int = 0
     error: str = ""
-    last_reading_ns: int = 0  #: When the latest reading came, or reading began; monotonic.
+    last_reading_ns: int = 0  #: Monotonic time of the latest reading, or of the start.
     bad_in_a_row: int = 0
     bad_unreported: Counter[str] = field(default_factory=Counter)  #: Reasons not yet in the logbook.
-    #: What the reader had thrown away by itself when last asked.
+    #: Frames that the reader itself had discarded when last asked.
     rejects_seen: dict[str, int] = field(default_factory=dict)
-    last_bad: BadFrameError | None = None  #: Latest frame that made no reading, if none made one since.
+    last_bad: BadFrameError | None = None  #: Latest bad frame, if no good one came since.
     drop_count: int = 0  #: Readings lost, not yet in the logbook.
     _gap_began_ns: int = 0
     _bad_reported_ns: int = -_REPORT_EVERY_NS
@@ -76,7 +76,7 @@ class MeterLink:
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def status(self) -> LinkStatus:
-        """Picture of the link now."""
+        """Snapshot of the link."""
         with self._lock:
             return LinkStatus(
                 self.reader.instrument,
@@ -94,7 +94,7 @@ class MeterLink:
             self.state, self.error, self.since_utc_ns = state, error, self.clock.utc_ns()
 
     def close(self) -> None:
-        """Close the link, whatever comes of it."""
+        """Close the link, ignoring errors."""
         try:
             self.reader.close()
         except Exception as error:  # noqa: BLE001 - a link that broke may fail in any way as it is closed
@@ -103,7 +103,7 @@ class MeterLink:
             )
 
     def end(self) -> None:
-        """Close the link for good and report what is left."""
+        """Close the link for good and report remaining events."""
         self.close()
         self.report_bad_frames(force=True)
         self.report_drops()
@@ -112,7 +112,7 @@ class MeterLink:
     # -- gaps -------------------------------------------------------------------------------------------------
 
     def lose(self, error: BenchlogError) -> None:
-        """Close a link that broke; a gap begins, or goes on."""
+        """Close a broken link; a gap begins or goes on."""
         self.close()
         if self.state is Link.LOST:
             if self.error != error.message:
@@ -128,20 +128,20 @@ class MeterLink:
         if self.state in (Link.READING, Link.WAITING) and silent_ns >= self.silence_ns:
             cause = f"no reading for {silent_ns / 1e9:.1f} s"
             hint = "is the meter on, awake, and its link switched on?"
-            # It does talk: what it says says more than that no reading came.
+            # It does send something: report that instead of "no reading".
             if (bad := self.last_bad) is not None:
                 cause, hint = f"{cause}: {bad.message}", bad.hint
             self._begin_gap(Link.SILENT, cause, hint)
 
     def _begin_gap(self, state: Link, cause: str, hint: str) -> None:
-        # A silent link may break as well: still one gap.
+        # A silent link may also break: still one gap.
         event = "continues" if self._gap_began_ns else "begins"
         self._gap_began_ns = self._gap_began_ns or self.clock.utc_ns()
         self.change(state, cause)
         self._event("gap", event=event, link=str(state), cause=cause, hint=hint)
 
     def end_gap(self) -> None:
-        """Go on reading."""
+        """End the gap, if there is one."""
         began, self._gap_began_ns = self._gap_began_ns, 0
         if began:
             self._event("gap", event="ends", began=rfc3339(began), gap_s=(self.clock.utc_ns() - began) / 1e9)
@@ -150,7 +150,7 @@ class MeterLink:
     # -- what made no reading in the logbook ------------------------------------------------------------------
 
     def drop(self) -> None:
-        """Count a reading for which there is no room."""
+        """Count a reading lost for lack of room."""
         self._drop_began_ns = self._drop_began_ns or self.clock.utc_ns()
         self.drop_count += 1
         self.dropped += 1
@@ -163,13 +163,13 @@ class MeterLink:
             self._event(
                 "gap",
                 event="readings lost",
-                cause="the logbook could not be written fast enough",
+                cause="the logbook was written too slowly",
                 lost=count,
                 began=rfc3339(began),
             )
 
     def bad_frame(self, error: BadFrameError) -> bool:
-        """Count a bad frame; False when so many came in a row that the link must be made again."""
+        """Count a bad frame; False after so many in a row that the link should be reopened."""
         self.bad_in_a_row += 1
         self.bad_frames += 1
         self.bad_unreported["no frame"] += 1
@@ -182,7 +182,7 @@ class MeterLink:
         return False
 
     def report_bad_frames(self, error: BadFrameError | None = None, *, force: bool = False) -> None:
-        """Report frames that made no reading, at most once a minute unless forced."""
+        """Report bad frames, at most once a minute unless forced."""
         rejects = dict(self.reader.rejects)
         if rejects != self.rejects_seen:
             new = Counter(rejects) - Counter(self.rejects_seen)

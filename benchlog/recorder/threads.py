@@ -4,10 +4,10 @@
 
     reader thread --\\
     reader thread ----> bounded queue --> writer thread --> logbook, a block every 0.25 s
-    reader thread --/       (latest reading of each meter kept aside for the screen)
+    reader thread --/       (latest reading of each meter kept for the screen)
 
-A link that breaks is tried again with growing pauses, and the gap is written down. What the writer can't keep
-up with is counted and written down as lost, never held in endless memory.
+A broken link is tried again with growing pauses, and the gap is recorded. Readings that the writer can't keep up with are
+counted and recorded as lost, so that memory stays bounded.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class BackOff:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """What a recorder did, returned when it stops: readings on the disk, readings lost, last entry."""
+    """Summary of a recorder when it stops: readings on the disk, readings lost, last entry."""
 
     recorded: int
     dropped: int
@@ -50,7 +50,7 @@ class Recording:
 
 
 def _ignore(*_: object) -> None:
-    """Do nothing with what a sink is given."""
+    """Ignore the argument."""
 
 
 class Recorder:
@@ -61,20 +61,20 @@ class Recorder:
     logbook : Logbook
         Open for writing; may be used by others meanwhile.
     readers : sequence of Reader
-        Opened, reconnected and closed here.
+        The recorder opens, reconnects and closes them.
     clock : Clock, optional
         For gaps and pauses; the computer's own by default.
     commit_interval_s : float
-        Readings are on the disk at most this long after they came.
+        Readings are on the disk at most this long after they arrived.
     back_off : BackOff, optional
         Pauses between attempts to reconnect.
     silence_s : float
-        A link without readings for so long is a gap too.
+        A link without readings for this long is a gap too.
     queue_limit : int
-        Readings held at most while the logbook can't be written.
+        Most readings held while the logbook can't be written.
     on_reading, on_commit, on_error : callable, optional
-        Told of every reading (from its meter's thread), of every block on the disk with its entry and readings, and
-        of every error (from any thread).
+        Called with every reading (from its meter's thread), every block on the disk with its entry and readings, and every
+        error (from any thread).
     """
 
     def __init__(
@@ -94,7 +94,7 @@ class Recorder:
     ) -> None:
         tags = [reader.instrument for reader in readers]
         if not tags or len(set(tags)) != len(tags):
-            raise UsageError(f"a recorder needs meters with tags of their own, not {tags}")
+            raise UsageError(f"a recorder needs meters with different tags, not {tags}")
         self._logbook = logbook
         self._clock: Clock = clock or SystemClock()
         self._interval_s = commit_interval_s
@@ -116,7 +116,7 @@ class Recorder:
     def start(self) -> Self:
         """Start all threads."""
         if self._writer is not None:
-            raise UsageError("a recorder starts once")
+            raise UsageError("a recorder can be started only once")
         self._writer = BlockWriter(
             self._logbook,
             self._inbox,
@@ -135,12 +135,12 @@ class Recorder:
         return self
 
     def stop(self, timeout_s: float = 10.0) -> Recording:
-        """Stop the meters, then write what came; safe to repeat.
+        """Stop the meters, then write their readings; safe to repeat.
 
         Raises
         ------
         LogbookError
-            If readings that came could not be written.
+            If readings could not be written.
         """
         if self._writer is None:
             return Recording(0, 0, None)
@@ -161,7 +161,7 @@ class Recorder:
         if error is None:
             self.stop()
         else:
-            with contextlib.suppress(LogbookError):  # the error under way says more
+            with contextlib.suppress(LogbookError):  # the first error is more useful
                 self.stop()
 
     # -- for the screen ---------------------------------------------------------------------------------------
@@ -171,7 +171,7 @@ class Recorder:
         return self._latest.copy()
 
     def statuses(self) -> list[LinkStatus]:
-        """How each meter's link is doing, in the order given."""
+        """State of each meter's link, in the order given."""
         return [link.status() for link in self._links]
 
     # -- one thread per meter ---------------------------------------------------------------------------------
@@ -228,7 +228,7 @@ class Recorder:
         link.readings += 1
         try:
             if reading.origin is Origin.FILE:
-                self._put_patiently(reading)  # a recorded stream can wait, a meter can't
+                self._put_patiently(reading)  # a replayed stream can wait, a meter can't
             else:
                 self._inbox.put(reading)
                 if link.drop_count:
@@ -240,9 +240,7 @@ class Recorder:
         try:
             self._on_reading(reading)
         except Exception as error:  # noqa: BLE001 - a screen that fails must not end the recording
-            self._on_error(
-                BenchlogError(f"what follows the readings failed: {type(error).__name__}: {error}")
-            )
+            self._on_error(BenchlogError(f"a callback for readings failed: {type(error).__name__}: {error}"))
 
     def _put_patiently(self, reading: Reading) -> None:
         while True:
@@ -254,6 +252,6 @@ class Recorder:
                     raise
 
     def _put_event(self, event: Event) -> None:
-        # An event that finds no room is lost with the readings around it, and are counted.
+        # An event without room is lost together with the readings around it, which are counted.
         with contextlib.suppress(queue.Full):
             self._inbox.put(event, 1.0)

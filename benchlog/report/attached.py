@@ -12,7 +12,7 @@ from benchlog.errors import BenchlogError
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.attachment import media_type
 
-#: A picture that claims more is not decoded: small files can claim to be huge.
+#: A larger picture is not decoded: a small file can claim a huge size.
 MAX_PIXELS = 60_000_000
 _SIDE_PX = 420
 _FORMATS = {"image/jpeg": "JPEG", "image/png": "PNG"}
@@ -54,7 +54,7 @@ def attached_files(book: Logbook, entries: list[Entry]) -> list[Attached]:
 
 
 def _stored(book: Logbook, digest: str) -> bytes:
-    """Bytes that have the digest, or nothing."""
+    """Return the attachment with this digest; empty bytes if it is missing or altered."""
     try:
         data = book.attachment(digest)
     except BenchlogError:

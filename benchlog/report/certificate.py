@@ -66,8 +66,7 @@ def write_certificate(
     Raises
     ------
     UsageError
-        If its folder is not there, it is to be written under the name of a PDF and none was asked for, or under
-        that of a file that is not a page.
+        If its folder does not exist, or if the name ends in neither .html nor (with `pdf`) .pdf.
     AdapterUnavailableError
         With `pdf`, when no Chromium is installed.
     """
@@ -96,7 +95,7 @@ def _rendered(facts: Facts, book: Logbook, plan: Plan | None, now_utc_ns: int) -
     from markupsafe import Markup
 
     def finalize(value: object) -> object:
-        """Texts of plan and record come from anywhere; markup is our own."""
+        """Escape texts of plan and record, which may hold anything; only our own markup passes."""
         return plain_text(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=finalize)
@@ -135,7 +134,7 @@ def _article(part: Part) -> str:
 
 
 def _pictures(book: Logbook, plan: Plan | None, facts: Facts) -> list[Picture]:
-    """Hook-ups and curves where one says more than the table; one hook-up of each circuit."""
+    """Hook-ups and curves that say more than the table; the hook-up of each circuit once."""
     found: list[Picture] = []
     drawn: set[Circuit] = set()
     for _, result in facts.results:
@@ -164,7 +163,7 @@ def _wiring(plan: Plan | None, result: Result) -> Hookup | None:
 
 
 def _or_none(draw: Callable[[], _T | None]) -> _T | None:
-    """Return a drawing; None where the numbers of a record (1e308 V) are beyond what a picture can show."""
+    """Return a drawing; None if the numbers of a record (1e308 V) can't be drawn."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")

@@ -1,7 +1,7 @@
-"""Results a certificate rests on, and the history behind them.
+"""Results shown on a certificate, and their history.
 
-Those of a plan's checks, or without a plan the latest of each; earlier failures, withdrawals, skipped checks, and what
-was done.
+The results are those of a plan's checks, or without a plan the latest of each check. The history is earlier failures,
+withdrawals and skipped checks, and what was done about them.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
 
     Notes
     -----
-    What was done: the part substituted or changed in state, and the next result of the same check on the same part.
+    What was done about it: the part was replaced or changed its state, and the next result of the same check on that part.
     """
     results = {e.seq: Result.from_json(e.body) for e in entries if e.kind == "result"}
     withdrawn = {int(e.body["entry"]): e for e in entries if e.kind == "supersede"}
@@ -56,7 +56,7 @@ def history(entries: Sequence[Entry], listed: Collection[int]) -> tuple[str, ...
 
 
 def _not_counted(result: Result, withdrawal: Entry | None) -> str:
-    """Why a result counts no more; empty where it was simply done again."""
+    """Why a result no longer counts; empty if the check was simply repeated."""
     if withdrawal is None and result.overall in (Verdict.PASS, Verdict.NOT_DONE):
         return ""
     asked = [f for f in result.findings if f.kind is FindingKind.ENTRY]
@@ -116,7 +116,7 @@ class Counted:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What there is, and what there is not."""
+    """The evidence found, and the checks without any."""
 
     counted: tuple[Counted, ...]  #: In the plan's order, or that of the record.
     not_tested: tuple[str, ...]
@@ -136,7 +136,7 @@ class Evidence:
 
 
 def evidence_of(plan: Plan | None, entries: Sequence[Entry], now_utc_ns: int) -> Evidence:
-    """Evidence in a logbook's entries, as a plan asks for it where there is one."""
+    """Collect the evidence in a logbook's entries; with a plan, for each of its checks."""
     return _of_record(entries) if plan is None else _of_plan(plan, entries, now_utc_ns)
 
 
@@ -176,7 +176,7 @@ def _latest_each(entries: Sequence[Entry], recalls: Recalls) -> tuple[Counted, .
         if entry.kind != "result" or entry.seq in superseded:
             continue
         result = Result.from_json(entry.body)
-        # Results that name neither part nor check of a plan are each a thing of their own.
+        # A result that names neither a part nor a check of a plan is listed on its own.
         own = "" if result.check_id else f"entry {entry.seq}"
         key = (result.check_id, result.check, result.part or own)
         latest.pop(key, None)

@@ -96,7 +96,7 @@ def gather(book: Logbook, plan: Plan | None, now_utc_ns: int) -> Facts:
     plan : Plan, optional
         Orders the checks and says what was not tested; without it every latest result is listed.
     now_utc_ns : int
-        Against which results age.
+        Now; the age of results is counted back from here.
     """
     proof = verify(book.path)
     damage = tuple(fault.what for fault in proof.faults)
@@ -157,7 +157,7 @@ def _design(counted: Counted) -> list[str]:
 
 
 def _entries(book: Logbook, *, damaged: bool) -> list[Entry]:
-    """Entries that matter, in order; results that can't be read as such are left out of a damaged logbook."""
+    """Entries used here, in order; unreadable results of a damaged logbook are left out."""
     if not damaged:
         return list(book.entries(_KINDS))
     found = []
@@ -206,12 +206,12 @@ def _damage_words(damage: Sequence[str]) -> list[str]:
     if not damage:
         return []
     more = f" and {len(damage) - 1} more" if len(damage) > 1 else ""
-    listed = "only what is intact is listed, and the digest vouches for nothing"
+    listed = "only intact entries are listed, and the digest proves nothing"
     return [f"the logbook is damaged ({damage[0]}{more}); {listed}"]
 
 
 def _wrong(evidence: Evidence) -> list[str]:
-    """What keeps the headline from being clean: checks by state, recalls, holds taken all the same."""
+    """Everything that is wrong: checks by state, recalls, hold points released by concession."""
     found = [
         ([_where(counted) for counted in evidence.counted if counted.state is state], words)
         for state, words in _STATE_WORDS.items()
@@ -318,7 +318,7 @@ def _rows(plan: Plan | None, counted: Counted) -> tuple[Row, ...]:
 
 
 def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
-    """Which quantity holds what was expected of another; in records that do not say so, by its name."""
+    """Name of the quantity that holds another's expected value; in old records found by its name."""
     if result.expectations:
         return result.expectations
     names = [(n, (main.get(n), f"expected {n}", f"expected_{n}")) for n in result.quantities]
@@ -327,7 +327,7 @@ def _expectations(result: Result, main: Mapping[str, str]) -> Mapping[str, str]:
 
 #: Names that a reader of the page alone would not understand.
 _ON_PAPER = {
-    "e_n": "E_n: difference over its uncertainty, all meters judged together",
+    "e_n": "E_n: difference divided by its uncertainty, all meters together",
     "rectified_peak_worst": "highest rectified peak (mains 10 % high)",
 }
 

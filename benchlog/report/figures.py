@@ -77,7 +77,7 @@ def _recorded(seq: int, view: LogbookView | None) -> Result:
     entry = view.book.entry(seq)
     if entry.kind != "result":
         raise UsageError(
-            f"entry {seq} is a {entry.kind!r} entry, no result", hint="book.results() lists them"
+            f"entry {seq} is a {entry.kind!r} entry, not a result", hint="book.results() lists them"
         )
     return Result.from_json(entry.body)
 

@@ -25,7 +25,7 @@ def instrument_lines(
     """One line for each instrument that the listed results were measured with, or that is in doubt.
 
     Accuracies are those in the results' budgets; of a meter in none of them, those of its checks on a standard. A meter
-    that was given no tag is there by its accuracy.
+    without a tag is listed by its accuracy.
     """
     known = {meter.tag: meter for meter in trust}
     claims = _claims(results)
@@ -77,12 +77,12 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
     book : Logbook
         Holds the readings and captures the result names as evidence; what is damaged there is left out.
     plan : Plan, optional
-        Tells hook-ups of a list's items where the result does not.
+        Gives the hook-ups of a list's items if the result has none.
 
     Returns
     -------
     tuple of str
-        Hook-up; conditions; as displayed; as captured; findings. What there is of these.
+        Hook-up, conditions, displayed values, captures and findings, as far as they are known.
     """
     words = []
     hookup = result.hookup or _item_hookups(plan, result)

@@ -191,7 +191,7 @@ def model_words(result: Result) -> str:
     names = {"inductance": "L", "winding_resistance": "Rw", "leakage": "Lσ", "capacitance": "C"}
     words = []
     if not result.details["sweep"]["fits"]:
-        return "it does not fit"
+        return "the model does not fit"
     for name, short in names.items():
         q = result.details["sweep"]["model"][name]
         if q["resolved"]:

@@ -81,7 +81,7 @@ def print_pdf(path: Path) -> Path:
             hint="open the page in any browser and print it to PDF, or install Chromium",
         )
     target = path.with_suffix(".pdf")
-    # Beside the page: a browser in a box of its own may see neither hidden nor temporary folders.
+    # In the page's folder: a sandboxed browser may not see hidden or temporary folders.
     with (
         tempfile.TemporaryDirectory(dir=path.parent, prefix="printing-") as folder,
         tempfile.TemporaryDirectory() as profile,

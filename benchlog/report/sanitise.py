@@ -1,7 +1,7 @@
-"""Sanitise texts and pictures of unknown origin before they are put on a page.
+"""Clean texts and pictures of unknown origin before they are put on a page.
 
-HTML is escaped by the template's autoescape; here is what escaping leaves: control characters, direction overrides
-that make a text read as another, texts without end, and pictures.
+The template escapes HTML. This module handles the rest: control characters, direction overrides that make a text
+look like another one, very long texts, and pictures.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ def plain_text(text: str, limit: int = MAX_TEXT) -> str:
     """Return a text for a page: no control or direction characters, at most `limit` characters.
 
     >>> plain_text("a\\u202eb\\x00c"), plain_text("x" * 9, 4)
-    ('a\ufffdb\ufffdc', 'xxxx… (9 characters, whole in the record)')
+    ('a\ufffdb\ufffdc', 'xxxx… (9 characters, complete in the record)')
     """
     if len(text) > limit:
-        return f"{plain_text(text[:limit], limit)}… ({len(text)} characters, whole in the record)"
+        return f"{plain_text(text[:limit], limit)}… ({len(text)} characters, complete in the record)"
     if text.isascii() and text.isprintable():
         return text
     return "".join(
@@ -42,7 +42,7 @@ def label(text: str, limit: int = 40) -> str:
 
 
 def sanitise_svg(svg: str) -> str | None:
-    """Return SVG text that only draws; None where it is not well-formed, runs something or points elsewhere."""
+    """Return SVG text that only draws; None if it is malformed, runs a script or links to something outside."""
     try:
         root = ET.fromstring(svg)  # noqa: S314 - our own libraries' output, without a document type: no entities
     except ET.ParseError:

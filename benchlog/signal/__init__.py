@@ -1,4 +1,4 @@
-"""Numbers out of sampled waveforms: joint sine fit, findings about a record, rms and distortion.
+"""Analysis of sampled waveforms: joint sine fit, findings about a record, rms and distortion.
 
 Pure analysis: arrays and plain numbers in, one frozen dataclass out.
 """

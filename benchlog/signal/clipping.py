@@ -1,4 +1,4 @@
-"""Tops cut off: at the converter's known limits, or shown by samples that pile up at an extreme value."""
+"""Clipping: samples at the converter's known limits, or piled up at an extreme value."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from benchlog.finding import FindingKind
 from benchlog.signal.findings import RecordFinding, Severity, channel_name
 from benchlog.signal.samples import CHUNK, RawArray, stretch_starts
 
-_SCANNED_WHOLE = 4_000_000  # samples scanned one by one for cut tops
+_SCANNED_WHOLE = 4_000_000  # up to this many samples, all are scanned for clipping
 _SCANNED_PARTS, _SCANNED_PART = 16, 65_536  # of longer records
 
 
 def find_clipping(
     codes: RawArray, limits: tuple[float, float] | None, *, channel: int, step: float, distortion: float
 ) -> list[RecordFinding]:
-    """Samples cut off at the converter's limits, or piled up at an extreme value.
+    """Find samples clipped at the converter's limits, or piled up at an extreme value.
 
     Parameters
     ----------
@@ -27,7 +27,7 @@ def find_clipping(
     step : float
         Smallest step between codes, zero for continuous values.
     distortion : float
-        Everything but the fundamental, over the fundamental; a pure sine has no cut tops.
+        Everything but the fundamental, over the fundamental; a pure sine is not clipped.
     """
     parts = _parts(codes)
     low, high, near_low, near_high = _extremes(parts)
@@ -43,9 +43,7 @@ def find_clipping(
     bottoms = _piled_up(near_low, low, width, -1.0)
     share = tops / len(near_high) + bottoms / len(near_low)
     if share > 0.6:
-        message = (
-            f"{channel_name(channel)}: most samples lie at two values: a rectangular wave, or hard clipping"
-        )
+        message = f"{channel_name(channel)}: most samples have one of two values: a rectangular wave, or hard clipping"
         return [RecordFinding(FindingKind.CLIPPING, message, Severity.WARNS, channel)]
     if tops or bottoms:
         return [_clipped(channel, tops + bottoms, "at one extreme value")]
@@ -55,7 +53,7 @@ def find_clipping(
 def cut_levels(
     codes: RawArray, limits: tuple[float, float] | None, *, step: float = 0.0
 ) -> tuple[float | None, float | None]:
-    """Lowest and highest code where samples of a clipped record are cut off; None at an end that is not.
+    """Codes at which a clipped record is cut off, lowest and highest; None at an end that is not clipped.
 
     Parameters
     ----------
@@ -85,24 +83,24 @@ def _clipped(channel: int, count: int, what: str) -> RecordFinding:
 
 
 def _parts(codes: RawArray) -> list[RawArray]:
-    """Chunks of the record, of a very long one every so many: cut tops come back with every cycle."""
+    """Chunks of the record; of a very long one only some, since clipping repeats every cycle."""
     if len(codes) <= _SCANNED_WHOLE:
         return [codes[first : first + CHUNK] for first in range(0, len(codes), CHUNK)]
     return [codes[s : s + _SCANNED_PART] for s in stretch_starts(len(codes), _SCANNED_PART, _SCANNED_PARTS)]
 
 
 def _extremes(parts: Sequence[RawArray]) -> tuple[float, float, RawArray, RawArray]:
-    """Lowest and highest value, and the parts they were met in."""
+    """Lowest and highest value, and the chunks they were found in."""
     lows, highs = [p.min() for p in parts], [p.max() for p in parts]
     low, high = int(np.argmin(lows)), int(np.argmax(highs))
     return float(lows[low]), float(highs[high]), parts[low], parts[high]
 
 
 def _piled_up(codes: RawArray, extreme: float, width: float, sign: float) -> int:
-    """Samples at the extreme if they are far more than a rounded top puts there, else zero.
+    """Number of samples at the extreme if far more than a rounded top has there, else zero.
 
-    The top of a sine puts at most 2.4 times as many samples into its last step as into the one before; a cut top
-    puts all that belong above there.
+    The top of a sine has at most 2.4 times as many samples in its last step as in the one before; a clipped top has all
+    samples from above it there.
     """
     at_extreme = codes == extreme
     count = int(np.count_nonzero(at_extreme))

@@ -1,7 +1,7 @@
 """First guess of the frequency: spectrum peak, exact grid for few cycles, and a look at the raw samples.
 
-Averaging blocks of samples before the search makes it fast but folds fast tones down. `fast_tone` therefore looks
-at a few raw stretches first and says whether anything fast is there, so that no alias is ever taken for the tone.
+Averaging blocks of samples makes the search fast but folds fast tones down. `fast_tone` therefore first looks at a few
+raw stretches for fast tones, so that an alias is never taken for the tone.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ from benchlog.signal.samples import (
 
 _FEW_CYCLES = 8.0
 _GRID_POINTS = 256
-_GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off where there are few
+_GUESS_OFF = 2.0  # cycles by which the spectrum's peak may be off in a record of few cycles
 _STRETCHES = 2
-_SCATTERED = 2048  # samples that show the whole variation of a record
+_SCATTERED = 2048  # scattered samples used for the total variance of a record
 _BLOCKS_LOOKED_AT, _SAMPLES_OF_BLOCK = 32, 48
 _SLOW_SHARE = 0.03  # a tone of 0.08 cycles in a block varies by 2 % of its power within the block
-_FEWEST_FAST_CYCLES = 3.0  # of the slowest tone called fast, in a stretch
+_FEWEST_FAST_CYCLES = 3.0  # cycles per stretch of the slowest tone that counts as fast
 
 
 @lru_cache(maxsize=16)
@@ -44,17 +44,17 @@ def hann(n: int) -> FloatArray:
 class CoarseTone:
     """Result of the coarse search."""
 
-    cycles: float  #: Of the fundamental, in the whole of the samples looked at.
+    cycles: float  #: Of the fundamental, in all the samples searched.
     prominence: float  #: Power of the line over the median power of the spectrum.
 
 
 def coarse_cycles(channels: Sequence[FloatArray]) -> CoarseTone:
-    """Cycles of the fundamental in a short record, good to a few hundredths of a cycle.
+    """Cycles of the fundamental in a short record, to a few hundredths of a cycle.
 
     Parameters
     ----------
     channels : sequence of arrays of shape (n,)
-        Samples about their means, at most some ten thousand.
+        Samples minus their means, at most some ten thousand.
     """
     n = len(channels[0])
     size = smooth_length(n)
@@ -76,7 +76,7 @@ def power_spectrum(samples: FloatArray, size: int | None = None) -> FloatArray:
 
 
 def _fundamental(power: FloatArray, peak: int, lowest: int) -> int:
-    """Line of the fundamental: a pulse train's strongest line may be a harmonic of a slightly weaker one."""
+    """Spectral line of the fundamental; a pulse train's strongest line may be a harmonic of a slightly weaker one."""
     line = interpolated_peak(power, peak)
     for divisor in range(8, 1, -1):
         low = round(line / divisor)
@@ -86,7 +86,7 @@ def _fundamental(power: FloatArray, peak: int, lowest: int) -> int:
         strong = abs(near - low) < 2 and power[near] >= 0.3 * power[peak]
         if (
             strong and power[near : peak + 1].min() < 0.3 * power[near]
-        ):  # a line of its own, no skirt of the other
+        ):  # a separate line, not leakage of the other
             return near
     return peak
 
@@ -101,7 +101,7 @@ def _normalised_sum(spectra: Sequence[FloatArray]) -> FloatArray:
 
 
 def interpolated_peak(power: FloatArray, peak: int | None = None) -> float:
-    """Place of a maximum between the lines: parabola through the logarithms."""
+    """Position of a maximum between the lines, by a parabola through the logarithms."""
     peak = int(np.argmax(power)) if peak is None else peak
     if not 0 < peak < len(power) - 1 or min(power[peak - 1 : peak + 2]) <= 0:
         return float(peak)
@@ -143,7 +143,7 @@ def _few_cycles(channels: Sequence[FloatArray], guess: float) -> float:
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
     else:
         shift = 0.0
-    # The grid is in cycles over n points; the record may be a little longer than n whole steps.
+    # The grid counts cycles over n points; the record may be slightly longer.
     return float((cycles[best] + shift * 0.05) * len(channels[0]) / (n * step))
 
 
@@ -153,17 +153,17 @@ class FastTone:
 
     cycles_per_sample: float  #: Zero where nothing fast is significant.
     amplitudes: FloatArray  #: Shape (n_channels,). Rough, in codes.
-    #: The tone holds more than half of all the variation seen, so nothing slower can be larger.
+    #: The tone has more than half of the total variance, so nothing slower can be larger.
     dominant: bool
     start: int  #: First sample of one of the stretches.
-    #: Cycles per sample from one line of the spectrum to the next: one over the length of a stretch.
+    #: Spacing of spectral lines in cycles per sample: one over the length of a stretch.
     resolution: float
 
 
 def varies_slowly(channels: Sequence[RawArray], block: int) -> bool:
-    """Return whether samples hardly vary within scattered blocks, compared with all of them together.
+    """Return whether samples vary much less within scattered blocks than over the whole record.
 
-    If so, no fast tone can be as large as what is slow, and averaging the blocks loses nothing.
+    If so, no fast tone is as large as the slow one, and averaging the blocks loses nothing.
     """
     starts = stretch_starts(len(channels[0]), block, _BLOCKS_LOOKED_AT)
     index = np.add.outer(starts, (irregular(_SAMPLES_OF_BLOCK) * block).astype(np.intp))

@@ -1,4 +1,4 @@
-"""Averages of a waveform over whole cycles, with what noise, sampling grid and cycle-to-cycle changes leave open."""
+"""Averages of a waveform over whole cycles, with their uncertainty by noise, sampling grid and changes between cycles."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from benchlog.signal.samples import CHUNK, FloatArray, RawArray
 
-_STARTS = 16  # beginnings tried within one cycle; their mean is an average with tapered ends
+_STARTS = 16  # start points within one cycle; the mean over them tapers the ends
 _GROUPS = 8  # parts of a long record that show changes from cycle to cycle
 
 Integrand = Callable[[FloatArray], FloatArray]
@@ -45,7 +45,7 @@ class CycleWindows:
         self._codes, self._scale, self._offset = codes, scale, offset
         self.n = len(codes)
         self.period = period
-        # A cycle short of a thousandth of one counts as whole: frequency is not known better.
+        # A cycle short by a thousandth counts as whole: frequency is not known better.
         self.cycles = math.floor(self.n / period + 1e-3) if period else 0
         if self.cycles == 0:
             self.length, starts = float(self.n), [0.0]
@@ -69,7 +69,7 @@ class CycleWindows:
         means = np.diff(sums.reshape(-1, 2), axis=1)[:, 0] / self.length
         spread = float(means.std()) / math.sqrt(len(means))
         steps, smooth = self._grid(integrand)
-        # Steps may fall at the same place between samples in every cycle, so cycles don't average them.
+        # Steps may lie at the same place between samples in every cycle, so averaging over cycles does not help.
         u_grid = math.hypot(spread, steps * math.sqrt(max(self.cycles, 1)), smooth)
         u_repeat, groups = 0.0, 0
         if self.cycles >= 2 * _GROUPS:
@@ -81,8 +81,8 @@ class CycleWindows:
     def _grid(self, integrand: Integrand) -> tuple[float, float]:
         """Uncertainty from not knowing where between two samples the waveform steps, and from the rest.
 
-        What a smooth run of the neighbours does not foresee of each difference is taken to have happened at an
-        unknown place, uniform over one sample interval. Few large ones are steps.
+        The part of each difference that its neighbours don't predict is taken as a step at an unknown place, uniform over
+        one sample interval. A few large ones are real steps.
         """
         steps = rest = 0.0
         for first in range(0, self.n, CHUNK):
@@ -96,7 +96,7 @@ class CycleWindows:
         return math.sqrt(steps) / self.n, math.sqrt(rest) / self.n
 
     def _sums_at(self, integrand: Integrand, places: list[float]) -> FloatArray:
-        """Running sum of the integrand up to each place, parts of a sample in proportion."""
+        """Running sum of the integrand up to each position, interpolated within a sample."""
         places_in_order = np.clip(np.array(places), 0, self.n)
         out = np.empty(len(places))
         whole = np.minimum(places_in_order.astype(np.int64), self.n - 1)

@@ -1,6 +1,6 @@
-"""Sums of cosines and sines over a centred record in closed form, and the normal matrices built of them.
+"""Closed forms of sums of cosines and sines over a centred record, and normal matrices built from them.
 
-Sample times are ``t = -(n-1)/2 ... (n-1)/2``, so that cosines and the constant never mix with sines.
+Sample times are ``t = -(n-1)/2 ... (n-1)/2``, so that cosines and the constant are orthogonal to sines.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class NormalMatrices:
 
     @classmethod
     def at(cls, angle: float, harmonics: int, n: int) -> NormalMatrices:
-        """Build them for `angle` radian per sample and `n` samples."""
+        """Compute them for `angle` radian per sample and `n` samples."""
         total, gap, sign = _pairs(harmonics)
         sums = np.array(cosine_sums(angle * np.arange(2 * harmonics + 1), n)) / 2
         (plain, slope, square), (plain_gap, slope_gap, square_gap) = sums[:, total], sums[:, gap]
@@ -76,6 +76,6 @@ class NormalMatrices:
 
 @lru_cache(maxsize=16)
 def _pairs(harmonics: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp], npt.NDArray[np.intp]]:
-    """Sum, distance and order of every two multiples 0..H."""
+    """Sum, difference and sign for each pair of multiples 0..H."""
     row, col = np.indices((harmonics + 1, harmonics + 1))
     return row + col, np.abs(row - col), np.sign(col - row)

@@ -1,4 +1,4 @@
-"""What is odd about a record, as findings beside the numbers: nothing is repaired or averaged in silence."""
+"""Findings about a record, reported beside the numbers: nothing is repaired or averaged silently."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from benchlog.finding import Finding, FindingKind
 
 
 class Severity(StrEnum):
-    """How much a finding weighs: no verdict may rest on numbers that one of them blocks."""
+    """How serious a finding is; with one that blocks, no verdict may be given."""
 
     BLOCKS = "blocks"
     WARNS = "warns"
@@ -27,7 +27,7 @@ class RecordFinding:
     channel: int | None = None  #: Index of the channel it concerns; None means the whole record.
 
     def named(self, names: Sequence[str]) -> Finding:
-        """Return it for people, with the channel's own name instead of its number."""
+        """Return it with the channel's own name instead of its number."""
         if self.channel is None:
             return Finding(self.kind, self.message)
         name, number = names[self.channel], channel_name(self.channel)
@@ -37,5 +37,5 @@ class RecordFinding:
 
 
 def channel_name(channel: int) -> str:
-    """What messages call the channel of this index."""
+    """Name of a channel in messages, by its index."""
     return f"channel {channel + 1}"

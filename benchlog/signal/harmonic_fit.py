@@ -12,7 +12,7 @@ from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.moments import ComplexArray
 from benchlog.signal.samples import FloatArray, RawArray, block_means
 
-_POINTS_PER_HARMONIC = 5  # of the highest harmonic, kept when samples are averaged before the fit
+_POINTS_PER_HARMONIC = 5  # points kept per cycle of the highest harmonic when averaging
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,13 +27,13 @@ class HarmonicFit:
     #: thd, u_thd: Root of the summed squares of harmonics 2..H over the fundamental.
     thd: float
     u_thd: float
-    #: By how much noise alone may have raised `thd`: large where there is hardly any distortion.
+    #: By how much noise may have raised `thd`: large if there is hardly any distortion.
     noise_share: float
     degrees_of_freedom: float
 
 
 def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool) -> HarmonicFit | None:
-    """Fit up to `highest` harmonics, fewer where the sampling keeps no more apart.
+    """Fit up to `highest` harmonics, fewer if the sampling can't separate as many.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def fit_harmonics(codes: RawArray, cycles: float, highest: int, *, refine: bool)
     cycles : float
         Of the fundamental in the record, at least about one.
     refine : bool
-        Improve `cycles`; else they are taken as exact.
+        Improve `cycles`; otherwise they are taken as exact.
 
     Returns
     -------

@@ -1,8 +1,8 @@
 """Joint least squares of several channels over one shared frequency.
 
-For a given frequency every channel is linear in its constant, cosines and sines; the frequency is found by
-Gauss-Newton steps on what is left (variable projection), channels weighted by the inverse of their residual
-variance. Everything a step needs is a few sums over the record and closed-form normal matrices.
+For a given frequency every channel is linear in its constant, cosines and sines. The frequency is found by Gauss-Newton
+steps on the residual (variable projection), with channels weighted by the inverse of their residual variance. A step
+needs only a few sums over the record and closed-form normal matrices.
 
 References
 ----------
@@ -22,7 +22,7 @@ from benchlog.signal.moments import BlockMoments, ComplexArray, FourierSums
 from benchlog.signal.samples import FloatArray, RawArray
 
 _MOST_STEPS = 40
-_STRAIGHT = 1e-5  # radian over the record: a step this small bends nothing, its square is below rounding
+_STRAIGHT = 1e-5  # radian over the record: for a step this small second-order terms are below rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +34,8 @@ class JointSolution:
     even: FloatArray
     odd: FloatArray
     residual_energy: FloatArray  #: Shape (n_channels,). Sum of squared residuals.
-    #: gradient, curvature: Shape (n_channels,). Inner product of the residual with the model's slope by the
-    #: angle, and the squared length of that slope beyond what constant, cosines and sines can follow.
+    #: gradient, curvature: Shape (n_channels,). Inner product of the residual with the model's derivative by the
+    #: angle, and the squared norm of the part of that derivative orthogonal to constant, cosines and sines.
     gradient: FloatArray
     curvature: FloatArray
     #: even_shift, odd_shift: Change of the amplitudes per change of the angle.
@@ -95,7 +95,7 @@ def solve(angle: float, n: int, sums: FourierSums, energy: FloatArray) -> JointS
 def harmonics_apart(cycles_per_sample: float, n: int, most: int) -> int:
     """Highest harmonic up to `most` such that no two modelled lines fall within three lines of each other.
 
-    Lines folded back by sampling are modelled as well as any, so long as they stay apart from the others.
+    Lines folded back by sampling can be modelled too, as long as they are separate from the others.
     """
     kept = 1
     for h in range(2, most + 1):
@@ -108,7 +108,7 @@ def harmonics_apart(cycles_per_sample: float, n: int, most: int) -> int:
 
 
 def _moved(solution: JointSolution, step: float) -> JointSolution:
-    """Solution a tiny step of the angle away, along its own slopes."""
+    """Solution for a slightly different angle, linearised."""
     return replace(
         solution,
         angle=solution.angle + step,
@@ -128,10 +128,10 @@ class JointFit:
     harmonics : int
         H, how many multiples of the angle are modelled.
     block : int
-        Samples a block of the phasor moments.
+        Samples per block of the phasor moments.
     tolerance : float
-        Largest phase, radian, by which the highest harmonic may turn in half a block between the angle of the
-        moments and the angle asked for, before the moments are taken again.
+        Moments are recomputed if, between their angle and the one asked for, the highest harmonic turns by more than this
+        phase (radian) within half a block.
     energy : array of shape (n_channels,)
         Sum of squares of each channel.
     """
@@ -151,7 +151,7 @@ class JointFit:
         self._moments: BlockMoments | None = None
 
     def moments(self, angle: float) -> BlockMoments:
-        """Moments about this angle, or those there are if it is within reach of them."""
+        """Moments for this angle; the present ones if they are accurate enough for it."""
         if self._moments is None or abs(angle - self._moments.angle) > self._reach:
             self._moments = BlockMoments(self.channels, angle, self.harmonics, self.block)
         return self._moments
@@ -163,7 +163,7 @@ class JointFit:
     def refine(self, angle: float) -> JointSolution:
         """Gauss-Newton from a first guess good to a fraction of a cycle in the record.
 
-        It stays within a cycle of the guess, and within half of it, whatever the data look like.
+        The result is kept within one cycle of the guess, and within half of it, whatever the data.
         """
         room = min(2 * np.pi / self.n, angle / 2)
         lowest, highest = angle - room, min(angle + room, np.pi)
@@ -175,7 +175,7 @@ class JointFit:
                 break
             step = float(np.clip(weights @ best.gradient / stiffness, -0.6 / self.n, 0.6 / self.n))
             step = float(np.clip(best.angle + step, lowest, highest)) - best.angle
-            # A thousandth of the standard uncertainty, or rounding, is settled.
+            # Converged at a thousandth of the standard uncertainty, or at rounding.
             if abs(step) < max(1e-13 / self.n, 1e-3 / np.sqrt(stiffness * self.n)):
                 break
             if abs(step) * self.n < _STRAIGHT:
@@ -191,7 +191,7 @@ class JointFit:
         return best
 
     def _residuals(self, solution: JointSolution) -> FloatArray:
-        # The floor keeps the weights finite where the model fits to rounding.
+        # The floor keeps the weights finite if the model fits exactly.
         return np.asarray(np.maximum(solution.residual_energy, np.maximum(1e-15 * self.energy, 1e-300)))
 
     def _cost(self, solution: JointSolution) -> float:

@@ -1,7 +1,7 @@
-"""Block phasor moments: what a fit needs to know of a record, from one matrix product.
+"""Block phasor moments: all a fit needs from a record, by one matrix product.
 
-Every block of L samples is multiplied with ``tau^p exp(-i h w tau)`` about its own centre (p = 0, 1). The sums
-over the whole record at any nearby frequency then cost one term a block.
+Every block of L samples is multiplied by ``tau^p exp(-i h w tau)`` about its own centre (p = 0, 1). The sums over the
+whole record at any nearby frequency then need one term per block.
 """
 
 from __future__ import annotations
@@ -43,13 +43,13 @@ class BlockMoments:
     harmonics : int
         H, the highest multiple of `angle`.
     block : int
-        Samples a block, near the root of the record's length for short ones.
+        Samples per block, about the square root of the length for short records.
 
     Attributes
     ----------
     zeroth, first : complex arrays of shape (n_channels, n_blocks, H+1)
     centres : array of shape (n_blocks,)
-        Middle of each block about the centre of the record, in samples.
+        Middle of each block from the centre of the record, in samples.
     """
 
     def __init__(self, channels: Sequence[RawArray], angle: float, harmonics: int, block: int) -> None:
@@ -57,7 +57,7 @@ class BlockMoments:
         self.angle, self.block, self.harmonics = angle, block, harmonics
         tau = np.arange(block) - (block - 1) / 2
         turn = np.exp(np.multiply.outer(tau, -1j * angle * np.arange(harmonics + 1)))
-        # Columns: real and imaginary parts side by side, so that the products can be read as complex numbers.
+        # Columns: real and imaginary parts side by side, so that the products can be viewed as complex numbers.
         table = np.concatenate([turn, tau[:, None] * turn], axis=1).view(np.float64)
         rows = -(-n // block)
         products = np.empty((len(channels), rows, table.shape[1]))
@@ -73,10 +73,10 @@ class BlockMoments:
         self.first = moments[:, :, harmonics + 1 :]
 
     def at(self, angle: float) -> FourierSums:
-        """Sums at a frequency near by; the error is of second order in its distance times half a block."""
+        """Sums at a nearby frequency; the error is second order in its distance times half a block."""
         h = np.arange(self.harmonics + 1)
         turn = unit_powers(-angle * self.centres, self.harmonics)[:, None, :]
-        # Shapes (H+1, n_channels, n_blocks): one dot product a harmonic and channel.
+        # Shapes (H+1, n_channels, n_blocks): one dot product per harmonic and channel.
         zeroth, first = np.moveaxis(self.zeroth, 2, 0), np.moveaxis(self.first, 2, 0)
         plain = np.einsum("hcb,hxb->ch", zeroth, turn)
         moved = np.einsum("hcb,hxb->ch", first, turn)

@@ -1,8 +1,8 @@
-"""What the steps of a converter leave in an amplitude when no noise smooths them.
+"""Error of an amplitude by the converter's steps if no noise smooths them.
 
-The fundamental of a sine of amplitude A read in steps q without noise is off by a sum of terms of which the first
-is q/pi J1(2 pi A/q) 2, about 0.2 (q/A)^1.5 of the amplitude; it changes sign with every small change of A, and no
-averaging removes it. Noise of standard deviation s multiplies it by exp(-2 pi^2 s^2/q^2).
+A sine of amplitude A, read in steps q without noise, has an error of its fundamental that is a sum of terms. The first is
+q/pi J1(2 pi A/q) 2, about 0.2 (q/A)^1.5 of the amplitude. It changes sign with small changes of A, and averaging does not
+remove it. Noise of standard deviation s multiplies it by exp(-2 pi^2 s^2/q^2).
 
 References
 ----------
@@ -17,23 +17,21 @@ import numpy as np
 from benchlog.signal.samples import FloatArray, RawArray, stretch_starts
 
 _FEWEST_LEVELS = 5
-_MOST_PLACES = 512  # beyond, repetition adds less than the leading term
+_MOST_PLACES = 512  # beyond this, repetition adds less than the leading term
 _LEADING_TERM = 2 / np.pi**2  # of |2 J1(x)/x| times pi, x = 2 pi A/q large: 0.2026 (q/A)^1.5
 
 
 def code_step(codes: RawArray) -> float:
-    """Smallest step between the values of a record, zero where they look continuous.
+    """Smallest step between the values of a record, zero if they look continuous.
 
-    Integers may use only every 256th code (8 bits kept in 16); values written as decimals may carry steps too.
+    Integers may use only every 256th code (8 bits stored in 16); decimal values may have steps too.
     """
     length = min(256, len(codes))
     some = np.concatenate([codes[s : s + length] for s in stretch_starts(len(codes), length, 4)])
     gaps = np.diff(np.sort(some))
     gaps = gaps[gaps > 0]
     whole = codes.dtype.kind in "iu"
-    if (
-        len(gaps) + 1 < _FEWEST_LEVELS
-    ):  # a rectangular wave, or nothing there: the levels say nothing about the steps
+    if len(gaps) + 1 < _FEWEST_LEVELS:  # a rectangular wave, or no signal: its levels don't show the steps
         return 1.0 if whole else 0.0
     if whole:
         return float(np.gcd.reduce(gaps.astype(np.int64)))
@@ -47,13 +45,13 @@ def code_step(codes: RawArray) -> float:
 
 
 def phase_places(cycles_per_sample: float, n: int) -> int:
-    """Number of places of the cycle that are sampled; `n` unless sampling and tone keep step.
+    """Number of different phases of the cycle that are sampled; `n` unless sampling is locked to the tone.
 
-    Sampling in step with the tone repeats the same few steps of the converter for ever.
+    Sampling locked to the tone uses the same few steps of the converter over and over.
     """
     period = np.arange(1, min(n // 4, _MOST_PLACES) + 1)
     turns = period * cycles_per_sample
-    # Over the whole record each place drifts by this much of the distance to the next.
+    # Over the whole record each phase drifts by this fraction of the distance to the next.
     drift = np.abs(turns - np.round(turns)) * n
     in_step = period[drift < 0.5]
     return int(in_step[0]) if len(in_step) else n
@@ -67,14 +65,14 @@ def quantisation_floor(
     Parameters
     ----------
     amplitude, step, noise_rms : arrays of shape (n_channels,)
-        In one unit; `noise_rms` is the residual's, the steps' own q^2/12 included.
+        In one unit; `noise_rms` is that of the residual, which includes the steps' own q^2/12.
     places : int
-        Places of the cycle that are sampled.
+        Different phases of the cycle that are sampled.
 
     Returns
     -------
     log_amplitude, phase : arrays of shape (n_channels,)
-        3e-4 over the log ratio of two channels of 100 steps each, nil from half a step of noise on.
+        For the log ratio of two channels of 100 steps each 3e-4; negligible from half a step of noise up.
     """
     log_amplitude, phase = np.zeros(len(amplitude)), np.zeros(len(amplitude))
     stepped = (step > 0) & (amplitude > 0)

@@ -1,7 +1,7 @@
-"""What is odd about a record of samples.
+"""Findings about a record of samples.
 
-Whether its times are even and as fast as said; whether amplitude, frequency or phase move along it (decay, ringing,
-sweep, jumps, missing samples); whether it holds enough to fit (cycles, converter steps, a tone above the noise).
+Are its sample times even and as stated; do amplitude, frequency or phase change along it (decay, ringing, sweep, jumps,
+missing samples); can it be fitted (enough cycles and converter steps, a tone above the noise)?
 """
 
 from __future__ import annotations
@@ -15,14 +15,14 @@ from benchlog.signal.fitted_record import FittedRecord
 from benchlog.signal.moments import unit_powers
 from benchlog.signal.samples import CHUNK, FloatArray, largest_smooth
 
-# Common practice, no source: what moves by less is left to the uncertainty.
+# Common practice, no source: smaller changes are left to the uncertainty.
 _AMPLITUDE_WARNS, _AMPLITUDE_BLOCKS = 0.003, 0.1  # change over the record, of the amplitude
 _PHASE_WARNS, _PHASE_BLOCKS = 0.01, 0.3  # radian, against a steady frequency
 _SAMPLES_LOOKED_AT = 1024
 
 
 def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[RecordFinding]:
-    """Amplitude or phase wandering along the record: decay, ringing, sweep, jumps."""
+    """Amplitude or phase that changes along the record: decay, ringing, sweep, jumps."""
     swept = _find_sweep(record, int(np.argmin(u_log_amplitude)))
     if swept:
         return swept
@@ -44,7 +44,7 @@ def find_movement(record: FittedRecord, u_log_amplitude: FloatArray) -> list[Rec
             continue
         wave = turn * phasor
         wanted = np.concatenate([shapes * wave.real[:, None], -shapes * wave.imag[:, None]], axis=1)
-        # Only what constant and harmonics can't follow counts as movement.
+        # Only the part that constant and harmonics can't follow counts as a change.
         fresh = wanted - known @ (project @ wanted)
         residual = record.residuals[i, pick]
         size = np.linalg.norm(fresh, axis=0)
@@ -77,7 +77,7 @@ def _moves(channel: int, kind: FindingKind, swing: float) -> list[RecordFinding]
 
 
 def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFinding | None:
-    """Tell a step of the phase, as missing samples leave it, from a smooth wander."""
+    """Distinguish a phase jump, as missing samples cause it, from a smooth change."""
     parts = int(min(32, cycles / 2))
     if parts < 6 or not record.whole:
         return None
@@ -91,7 +91,7 @@ def _find_jump(record: FittedRecord, channel: int, cycles: float) -> RecordFindi
     best, at, size = np.inf, 0, 0.0
     for k in range(2, parts - 1):
         steps = np.column_stack([np.ones(parts), place, np.arange(parts) >= k])
-        # The part the jump falls into is half of each side and says nothing.
+        # The part with the jump in it is a mix of both sides and is left out.
         keep = np.arange(parts) != k - 1
         weights, *_ = np.linalg.lstsq(steps[keep], phase[keep], rcond=None)
         misfit = float(np.sum((phase[keep] - steps[keep] @ weights) ** 2))
@@ -126,21 +126,21 @@ def _find_sweep(record: FittedRecord, channel: int) -> list[RecordFinding]:
         if np.ptp(lines) > max(0.5, 0.02 * float(np.median(lines))):
             share = lines / float(np.median(lines))
             message = (
-                f"frequency moves along the record, from {share[0]:.3g} to {share[-1]:.3g} of its middle value: "
+                f"the frequency changes along the record, from {share[0]:.3g} to {share[-1]:.3g} of its middle value: "
                 "a sweep, not a steady tone"
             )
             found.append(RecordFinding(FindingKind.FREQUENCY_MOVES, message, Severity.BLOCKS))
     if clear.any() and tops.min() < 0.8 * tops.max() and _fades(tops):
         message = (
-            f"amplitude moves along the record, {tops.min() / tops.max():.0%} of its largest at the least: "
-            "decaying, ringing or only part of the time there"
+            f"the amplitude changes along the record, down to {tops.min() / tops.max():.0%} of its largest: "
+            "decaying, ringing, or present only part of the time"
         )
         found.append(RecordFinding(FindingKind.AMPLITUDE_MOVES, message, Severity.BLOCKS))
     return found
 
 
 def _fades(tops: FloatArray) -> bool:
-    """Neighbouring parts resemble each other more than the whole varies: no mere noise or beat."""
+    """Neighbouring parts differ less than the whole varies: more than noise or a beat."""
     return bool(np.sum(np.diff(tops) ** 2) < 1.5 * np.sum((tops - tops.mean()) ** 2))
 
 
@@ -156,7 +156,7 @@ def find_time_base_faults(
     interval_s : float
         The interval the fit used.
     angular_frequency : float
-        Of the tone, radian per second: how much a time error matters.
+        Of the tone, radian per second; it decides how much a time error matters.
     """
     n = len(time_s)
     mean_step = float(time_s[-1] - time_s[0]) / (n - 1)
@@ -180,7 +180,7 @@ def find_time_base_faults(
     typical = float(np.median(np.diff(time_s[: min(n, 4097)])))
     if typical > 0 and gap > 1.5 * typical and gap > 1.5 * interval_s:
         where = f"after sample {gap_at + 1}, {float(time_s[gap_at]):.6g} s"
-        message = f"a gap of {gap / typical:.3g} sample intervals {where}; the record is not one piece"
+        message = f"a gap of {gap / typical:.3g} sample intervals {where}: samples are missing"
         return [RecordFinding(FindingKind.GAP, message, Severity.BLOCKS)]
     if abs(mean_step / interval_s - 1) > 1e-3:
         message = f"sample times are {mean_step:.6g} s apart, the stated interval is {interval_s:.6g} s"
@@ -214,7 +214,7 @@ def find_few_cycles(cycles: float, duration_s: float) -> list[RecordFinding]:
 
 
 def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArray) -> list[RecordFinding]:
-    """Note converters whose steps are not a small part of the signal.
+    """Report converters whose steps are not small compared with the signal.
 
     Parameters
     ----------
@@ -227,8 +227,8 @@ def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArr
     for i, (step, amplitude, u) in enumerate(zip(steps, amplitudes, floor, strict=True)):
         if step > 0 and amplitude < 200 * step and u > 1e-5:
             message = (
-                f"{channel_name(i)}: one step of the converter is 1/{amplitude / step:.0f} of the amplitude, with little "
-                f"noise to smooth it: {u:.1g} of the amplitude stays uncertain however long the record"
+                f"{channel_name(i)}: one step of the converter is 1/{amplitude / step:.0f} of the amplitude, and there is "
+                f"little noise to smooth it: {u:.1g} of the amplitude stays uncertain, however long the record"
             )
             severity = Severity.NOTE if amplitude > 20 * step else Severity.WARNS
             found.append(RecordFinding(FindingKind.QUANTISATION, message, severity, i))
@@ -236,14 +236,14 @@ def find_coarse_steps(steps: FloatArray, amplitudes: FloatArray, floor: FloatArr
 
 
 def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[RecordFinding]:
-    """Say where the tone is not clear of the noise."""
+    """Report channels whose tone is not clearly above the noise."""
     if min(u_log_amplitude) > 1 / 8:
         return [
             RecordFinding(FindingKind.NO_SIGNAL, "no tone above the noise on any channel", Severity.BLOCKS)
         ]
     found = [
         RecordFinding(
-            FindingKind.NO_SIGNAL, f"{channel_name(i)} shows no tone clear of its noise", Severity.BLOCKS, i
+            FindingKind.NO_SIGNAL, f"{channel_name(i)} shows no tone above its noise", Severity.BLOCKS, i
         )
         for i, u in enumerate(u_log_amplitude)
         if u > 1 / 5
@@ -252,7 +252,7 @@ def find_weakness(u_log_amplitude: FloatArray, sure: bool) -> list[RecordFinding
         found.append(
             RecordFinding(
                 FindingKind.NO_SIGNAL,
-                "the tone is too weak to distinguish from a faster one folded down by sampling; "
+                "the tone is too weak to tell it from an alias of a faster one; "
                 "raise the level or record for a shorter time",
                 Severity.BLOCKS,
             )
@@ -276,7 +276,7 @@ def find_interference(record: FittedRecord, u_log_amplitude: FloatArray) -> list
 
 
 def _like_a_spectrum(y: FloatArray, record: FittedRecord) -> bool:
-    """Few narrow peaks on one side of a floor, not repeating with the period found."""
+    """Whether there are a few narrow peaks on one side of a floor that don't repeat with the period found."""
     middle = float(np.median(y))
     spread = 1.4826 * float(np.median(np.abs(y - middle)))
     above, below = float(y.max()) - middle, middle - float(y.min())
@@ -300,7 +300,7 @@ def _second_tone(channel: int, residual: FloatArray, record: FittedRecord) -> li
     line = record.solution.angle * n / (2 * np.pi)
     if line < 3:
         return []
-    # Higher harmonics than those modelled, folded or not, are distortion and no second tone.
+    # Harmonics above those modelled, folded or not, are distortion, not a second tone.
     for h in range(min(100, n // 30) + 1):
         at = round(abs(h * line - n * round(h * line / n)))
         spectrum[max(at - 2, 0) : at + 3] = 0.0

@@ -1,7 +1,7 @@
-"""From raw codes to a short record and a sure first guess, so that no alias ever passes for the tone.
+"""From raw codes to a short record and a reliable first guess that is never an alias of the tone.
 
-Averaging blocks of samples makes the fit fast but folds fast tones down. A few raw stretches are looked at first:
-a tone too fast for the usual averaging gets a finer one, or is mixed down from the raw codes themselves.
+Averaging blocks of samples makes the fit fast but folds fast tones down. So a few raw stretches are searched first: for
+a tone too fast for the usual blocks shorter ones are used, or it is mixed down from the raw codes.
 """
 
 from __future__ import annotations
@@ -15,22 +15,22 @@ from benchlog.signal.coarse import FastTone, coarse_cycles, fast_tone, hann, int
 from benchlog.signal.joint import JointFit, harmonics_apart
 from benchlog.signal.samples import FloatArray, RawArray, block_means, refuse_non_finite, smooth_length
 
-_FEW = 4096  # averaged samples that do for a slow tone
-_SHORT = 16_384  # samples that are searched and fitted as they are
-_LONGEST = 524_288  # averaged samples worth keeping for a fast tone; beyond, the raw codes are used
-_COPIED = 131_072  # raw samples that may be copied
+_FEW = 4096  # averaged samples that are enough for a slow tone
+_SHORT = 16_384  # up to this many samples, no averaging
+_LONGEST = 524_288  # most averaged samples kept for a fast tone; with more, the raw codes are used
+_COPIED = 131_072  # most raw samples that are copied
 _CYCLES_PER_POINT = 0.08  # at most, where samples are averaged: costs 1 % of the signal, keeps five harmonics
 
 
 @dataclass(frozen=True, slots=True)
 class Reduced:
-    """What the fit works on, and where it starts."""
+    """Input of the fit, and its starting point."""
 
-    channels: list[RawArray]  #: Shape (n,). Averaged samples about `means`, or the raw codes.
-    #: Shape (n_channels,). Taken off the averaged samples; zero where the raw codes are used.
+    channels: list[RawArray]  #: Shape (n,). Averaged samples minus `means`, or the raw codes.
+    #: Shape (n_channels,). Subtracted from the averaged samples; zero if the raw codes are used.
     means: FloatArray
     decimation: int  #: Raw samples averaged to one.
-    raw: bool  #: The raw codes are used, too long to be copied.
+    raw: bool  #: Whether the raw codes are used, which are too long to copy.
     fit: JointFit  #: Ready to refine.
     angle: float  #: First guess, radian per sample of `channels`.
     prominence: float  #: Power of the line over the median of the spectrum it was found in.
@@ -44,7 +44,7 @@ def reduce_record(channels: Sequence[RawArray], harmonics: int | None, most: int
     ----------
     channels : sequence of arrays of shape (n_samples,)
     harmonics : int or None
-        Multiples asked for, None for as many as the record can resolve, up to `most`.
+        Number of multiples, None for as many as the record can resolve, up to `most`.
     """
     n = len(channels[0])
     if n <= _SHORT:
@@ -73,7 +73,7 @@ def _harmonic_count(angle: float, n: int, harmonics: int | None, most: int) -> i
 
 
 def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray], FloatArray, FloatArray]:
-    """Block means about their means, the means, and the energies left."""
+    """Block means minus their mean, the means, and the remaining energies."""
     short = block_means(channels, block)
     means = np.array([y.mean() for y in short])
     if not np.isfinite(means).all():
@@ -86,7 +86,7 @@ def _averaged(channels: Sequence[RawArray], block: int) -> tuple[list[FloatArray
 def _slow(
     channels: Sequence[RawArray], block: int, harmonics: int | None, most: int, *, calm: bool
 ) -> Reduced:
-    """Average blocks and find the tone in the means; `calm` says that nothing fast can be larger."""
+    """Average blocks and find the tone in the means; `calm` means that no fast tone can be larger."""
     short, means, energy = _averaged(channels, block)
     n = len(short[0])
     tone = coarse_cycles(short)
@@ -98,14 +98,14 @@ def _slow(
         tolerance=3e-6,
         energy=energy,
     )
-    # A faster tone would have shown in the raw stretches unless it is weak; how weak depends on what averaging
-    # leaves of it: at most a tenth of its power below a quarter of the averaged rate.
+    # Only a weak faster tone can have been missed in the raw stretches, and averaging leaves at most a tenth of its
+    # power below a quarter of the averaged rate.
     needed = 0.0 if block == 1 or calm else (200.0 if tone.cycles < 0.25 * n else 1000.0)
     return Reduced(list(short), means, block, False, fit, angle, tone.prominence, tone.prominence >= needed)
 
 
 def _larger(fast: FastTone, slow: Reduced) -> bool:
-    """Return whether the fast tone carries more than the slow one, summed over channels of any size."""
+    """Return whether the fast tone has more power than the slow one, summed over normalised channels."""
     if not fast.cycles_per_sample:
         return False
     window = hann(slow.fit.n)
@@ -116,7 +116,7 @@ def _larger(fast: FastTone, slow: Reduced) -> bool:
 
 
 def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, most: int) -> Reduced:
-    """Average less, or not at all, and mix down with the surveyed frequency to find the small difference left."""
+    """Average less or not at all, and mix down with the frequency found to get the small difference that remains."""
     guess = 2 * np.pi * _within_stretch(channels, fast)
     n = len(channels[0])
     decimation = max(1, int(_CYCLES_PER_POINT / fast.cycles_per_sample))
@@ -124,7 +124,7 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
     if raw:
         decimation, work = 1, list(channels)
         means: FloatArray = np.zeros(len(channels))
-        # Only the balance of the channels depends on it: the noise comes from residuals.
+        # It only weights the channels; the noise comes from the residuals.
         energy = np.array([_stretch_energy(codes) for codes in channels]) * n
     else:
         short, means, energy = _averaged(channels, decimation)
@@ -139,7 +139,7 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
     local = moments.zeroth[:, :, 1]
     if raw and not np.isfinite(local).all():
         refuse_non_finite(channels)
-    if raw:  # the constant is still in: its share of each block's phasor would pose as a tone
+    if raw:  # the constant is not removed yet and would look like a tone in each block's phasor
         tau = np.arange(block) - (block - 1) / 2
         level = moments.zeroth[:, :, 0].real.sum(axis=1) / points
         local = local - level[:, None] * np.sum(np.exp(-1j * angle * tau))
@@ -156,7 +156,7 @@ def _fast(channels: Sequence[RawArray], fast: FastTone, harmonics: int | None, m
 
 
 def _within_stretch(channels: Sequence[RawArray], fast: FastTone) -> float:
-    """Cycles per sample from a proper fit of the first stretch: sure to a small fraction of a spectral line."""
+    """Cycles per sample by a fit of the first stretch, to a small fraction of a spectral line."""
     part = slice(fast.start, fast.start + round(1 / fast.resolution))
     short, _, energy = _averaged([codes[part] for codes in channels], 1)
     block = 1 << max(3, round(np.log2(np.sqrt(len(short[0])))))

@@ -1,4 +1,4 @@
-"""Raw codes of any width, read blockwise: block means, chunks and short stretches, never a copy of the record."""
+"""Raw codes of any width, read in blocks: means, chunks and short stretches, never a copy of the whole record."""
 
 from __future__ import annotations
 
@@ -17,10 +17,10 @@ from benchlog.errors import AnalysisError
 RawArray = npt.NDArray[Any]
 FloatArray = npt.NDArray[np.floating[Any]]
 
-CHUNK = 262_144  # samples: a working buffer of at most 2 MiB stays in the second-level cache
-_WORTH_SHARING = 1_000_000  # samples from which a second core is worth the start
+CHUNK = 262_144  # samples: a buffer of at most 2 MiB fits the second-level cache
+_WORTH_SHARING = 1_000_000  # from this many samples a second thread is worth starting
 _MOST_CORES = 4
-_LONG_ROW = 512  # from here the integer row sum beats conversion to floating point and a matrix product
+_LONG_ROW = 512  # from here the integer row sum is faster than a floating-point matrix product
 
 
 def _working_type(codes: RawArray) -> type[np.floating[Any]]:
@@ -31,7 +31,7 @@ def _working_type(codes: RawArray) -> type[np.floating[Any]]:
 
 @lru_cache(maxsize=1)
 def _workers() -> tuple[int, ThreadPoolExecutor | None]:
-    """Cores to use, and threads for all of them but the caller's."""
+    """Number of cores to use, and a pool of one thread less, since the caller works too."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     cores = min(cores, _MOST_CORES)
     return cores, ThreadPoolExecutor(cores - 1, thread_name_prefix="samples") if cores > 1 else None
@@ -45,7 +45,7 @@ def block_means(channels: Sequence[RawArray], block: int) -> list[FloatArray]:
     channels : sequence of arrays of shape (n_samples,)
         Any integer or floating type.
     block : int
-        Samples a block.
+        Samples per block.
 
     Returns
     -------
@@ -68,9 +68,9 @@ def block_means(channels: Sequence[RawArray], block: int) -> list[FloatArray]:
 
 
 def _in_ranges(work: Callable[[int, int], None], n: int, samples: int) -> None:
-    """Do `work` on the range 0..n, cut into one piece a core where there are samples enough.
+    """Run `work` on the range 0..n, split into one piece per core if there are enough samples.
 
-    For work inside numpy, which lets other threads run meanwhile. The last piece is done by the caller's thread.
+    For NumPy calls, which release the GIL. The caller's thread does the last piece.
     """
     cores, pool = _workers() if samples >= _WORTH_SHARING else (1, None)
     edges = [n * k // cores for k in range(cores + 1)]
@@ -109,7 +109,7 @@ def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArr
     size = max(1, CHUNK // multiple) * multiple
     done = 0
     if codes.dtype == work and codes.flags.c_contiguous:
-        done = n // multiple * multiple  # no conversion needed: whole multiples straight from the record
+        done = n // multiple * multiple  # no conversion needed: read whole multiples directly from the record
         for first in range(0, done, size):
             yield first, codes[first : min(first + size, done)]
     buffer = np.empty(min(size, -(-(n - done) // multiple) * multiple), work)
@@ -122,9 +122,9 @@ def float_chunks(codes: RawArray, multiple: int) -> Iterator[tuple[int, FloatArr
 
 
 def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
-    """First samples of `count` stretches spread over the record, not in step with any period of it.
+    """Start indices of `count` stretches spread over the record at irregular distances.
 
-    They don't overlap where the record is long enough for that.
+    They don't overlap if the record is long enough.
     """
     cell = n_samples / count
     room = max(0.0, cell - length)
@@ -134,18 +134,18 @@ def stretch_starts(n_samples: int, length: int, count: int) -> list[int]:
 
 @lru_cache(maxsize=16)
 def irregular(count: int) -> FloatArray:
-    """Fractions of one, always the same, that share no rhythm with anything."""
+    """Irregular fractions between 0 and 1, always the same."""
     return np.random.default_rng(20_260_101).random(count)
 
 
 def scattered(codes: RawArray, count: int) -> FloatArray:
-    """Single samples from all over the record, in step with no period."""
+    """Single samples from all over the record, at irregular distances."""
     return np.asarray(codes[(irregular(count) * len(codes)).astype(np.intp)], np.float64)
 
 
 @lru_cache(maxsize=64)
 def smooth_length(n: int) -> int:
-    """Return the smallest 2^a 3^b 5^c that is at least `n`: a length that Fourier transforms like."""
+    """Return the smallest 2^a 3^b 5^c that is at least `n`: a fast length for Fourier transforms."""
     return min(odd << max(0, (-(-n // odd) - 1).bit_length()) for odd in _odd_smooth(2 * n))
 
 
@@ -179,6 +179,6 @@ def refuse_non_finite(channels: Sequence[RawArray]) -> None:
             if len(bad):
                 at = first + int(bad[0])
                 raise AnalysisError(
-                    f"channel {i + 1}, sample {at + 1} is {codes[at]}, no finite number",
+                    f"channel {i + 1}, sample {at + 1} is {codes[at]}, not a finite number",
                     hint="cut the record before or after it, or save it again",
                 )

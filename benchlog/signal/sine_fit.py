@@ -1,7 +1,7 @@
 """Joint sine fit: one shared frequency, and offset, amplitude, phase and harmonics of every channel.
 
-The record is read blockwise as it came from the converter; scale, offset and probe factor enter only the
-results. The estimates reach the Cramer-Rao bound of white noise, and their covariance comes with them.
+Raw codes are read in blocks; scale, offset and probe factor are applied to the results only. The estimates reach the
+Cramer-Rao bound of white noise and come with their covariance.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ __all__ = ["SineFit", "SineRatio", "fit_capture", "fit_sines"]
 
 _FEWEST_SAMPLES = 16
 _MOST_HARMONICS = 5
-_SEEN_WHOLE = 32_768  # samples whose residuals are looked at one by one
-_STRETCHES, _STRETCH = 16, 1024  # stretches looked at in longer records
+_SEEN_WHOLE = 32_768  # up to this many samples, all residuals are examined
+_STRETCHES, _STRETCH = 16, 1024  # stretches examined in longer records
 
 
 def fit_capture(capture: Capture, names: Sequence[str], *, check: bool = True) -> SineFit:
@@ -91,13 +91,13 @@ def fit_sines(
     scales, offsets : sequences of float or None
         Value = code * scale + offset, per channel; applied to the results only.
     harmonics : int or None
-        Multiples modelled, the fundamental included. None takes five where the sampling keeps them apart.
+        Multiples modelled, the fundamental included. None takes five if the sampling can separate them.
     check : bool
         Look for findings.
     code_limits : sequence of (low, high) or None
         Lowest and highest code of each channel's converter, where known.
     time_s : array of shape (n_samples,) or None
-        Sample times, where the source gives them; only checked for gaps and unevenness.
+        Sample times, if known; only checked for gaps and unevenness.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def _validate(channels: Sequence[RawArray], interval_s: float) -> int:
 
 
 def _as_fitted(reduced: Reduced, solution: JointSolution) -> FittedRecord:
-    """Samples and what the model leaves of them: all of a short record, stretches of a long one."""
+    """Samples and residuals: all of a short record, some stretches of a long one."""
     n = reduced.fit.n
     index = np.arange(n)
     if n > _SEEN_WHOLE:
@@ -220,7 +220,7 @@ def _result(
     raw_angle = solution.angle / decimation
     ahead = (
         n - reduced.fit.n * decimation
-    ) / 2  # raw samples from the centre of what was used to the record's
+    ) / 2  # raw samples from the centre of the part used to the centre of the record
     transform = np.eye(1 + 2 * nch)
     transform[1 + nch :, 0] = ahead / decimation
     transform[0, 0] = 1 / (2 * np.pi * decimation * interval_s)
@@ -258,7 +258,7 @@ def _covariance(solution: JointSolution, variance: FloatArray) -> FloatArray:
     angle_variance = 1 / stiffness if stiffness > 0 else (np.pi / solution.angle) ** 2
     va, vb = variance * solution.even_cofactor[1, 1], variance * solution.odd_cofactor[0, 0]
     a, b = solution.even[:, 1], solution.odd[:, 0]
-    # Below its own noise an amplitude has no logarithm worth the name; the spread is then held at about one.
+    # For an amplitude below its noise the logarithm means little; its uncertainty is limited to about one.
     size = np.sqrt(np.maximum(a * a + b * b, va + vb))
     a, b, va, vb = a / size, b / size, va / size**2, vb / size**2
     log_slope = (a * solution.even_shift[:, 1] + b * solution.odd_shift[:, 0]) / size

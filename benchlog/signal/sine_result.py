@@ -1,4 +1,4 @@
-"""What a joint sine fit gives: amplitudes and phases with their covariance, and ratios of them."""
+"""Result of a joint sine fit: amplitudes and phases with their covariance, and their ratios."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class SineFit:
     offset : array of shape (n_channels,)
         Constant part.
     noise_rms : array of shape (n_channels,)
-        White noise per sample that would leave the same residual in the band the fit uses.
+        White noise per sample that gives the same residual in the band the fit uses.
     harmonics : complex array of shape (n_channels, H)
         Peak phasors of the fundamental and its multiples at the centre of the record.
     covariance : array of shape (1 + 2 n_channels, 1 + 2 n_channels)
@@ -77,11 +77,11 @@ class SineFit:
 
     @property
     def blocked(self) -> bool:
-        """Whether any finding forbids resting a verdict on these numbers."""
+        """Whether any finding forbids a verdict from these numbers."""
         return any(f.severity is Severity.BLOCKS for f in self.findings)
 
     def ratio(self, numerator: int, denominator: int) -> SineRatio:
-        """Ratio and phase of two channels, noise correlated through the shared frequency taken into account.
+        """Ratio and phase of two channels; correlation through the shared frequency is included.
 
         Parameters
         ----------

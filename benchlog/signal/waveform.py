@@ -1,7 +1,7 @@
-"""Numbers of a waveform over whole cycles: rms, mean, form and crest factor, frequency, distortion.
+"""Waveform parameters over whole cycles: rms, mean, form and crest factor, frequency, distortion.
 
-Every number carries what the record itself leaves open: noise, the grid of samples, changes from cycle to cycle,
-steps of the converter. Gain and offset errors of the instrument are added by whoever knows the instrument.
+Uncertainties include what the record itself causes: noise, sampling grid, changes from cycle to cycle, steps of the
+converter. Gain and offset errors of the instrument are added by the caller, who knows the instrument.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _NOISE = Influence(Role.NOISE)
 
 @dataclass(frozen=True)
 class Waveform:
-    """What one channel's record says.
+    """Waveform parameters of one channel.
 
     Attributes
     ----------
@@ -42,7 +42,7 @@ class Waveform:
         rms over mean_abs, peak over rms, both with the mean included; and largest deviation from the mean over
         ac_rms.
     frequency : Uncertain or None
-        Hertz; None where no tone is significant and none was stated.
+        Hertz; None if there is no significant tone and none was stated.
     thd : Uncertain or None
         Total harmonic distortion: root of the summed squares of harmonics 2 to `harmonics_counted`, over the
         fundamental.
@@ -120,9 +120,9 @@ def measure_waveform(
     unit : str
         SI unit of the values.
     frequency_hz : float or None
-        Frequency where it is known otherwise, e.g. for exactly one cycle; None takes it from the record.
+        Frequency if known from elsewhere, e.g. for exactly one cycle; None takes it from the record.
     highest_harmonic : int
-        Highest harmonic to count; fewer are counted where the sampling allows no more.
+        Highest harmonic to count; fewer if the sampling allows no more.
     code_limits : tuple of float or None
         Lowest and highest code, where known.
     time_s : array of shape (n_samples,) or None
@@ -166,7 +166,7 @@ def measure_waveform(
         cycles = hertz * interval_s * len(codes)
         distortion = fit_harmonics(codes, cycles, highest_harmonic, refine=frequency_hz is None)
         if distortion is not None and frequency_hz is None:
-            # Fitted with all its harmonics the frequency is surer than with the few of the sine fit.
+            # A fit with all harmonics gives a better frequency than the few of the sine fit.
             per_cycle = 1 / (len(codes) * interval_s)
             hertz = distortion.cycles * per_cycle
             frequency = uncertain(
@@ -214,14 +214,14 @@ def measure_waveform(
 
 
 def _noise(windows: CycleWindows, residual: float) -> float:
-    """Noise of one sample: what harmonics leave, or what neighbours don't foresee, whichever is less."""
+    """Noise of one sample: residual of the harmonics, or what neighbours don't predict, whichever is less."""
     values = windows.values(0, min(windows.n, 65_536))
     rough = np.diff(values, 3)
     return min(residual, 1.4826 * float(np.median(np.abs(rough))) / math.sqrt(20))
 
 
 class _Averages:
-    """The averages as uncertain numbers that share their causes."""
+    """The averages as uncertain numbers with shared inputs."""
 
     def __init__(self, windows: CycleWindows, noise: float, step: float, unit: str) -> None:
         n = windows.length
@@ -230,7 +230,7 @@ class _Averages:
         squares = windows.average(np.square)
         ac_squares = windows.average(lambda x: (x - mean) ** 2)
         absolute = windows.average(np.abs)
-        # A wrong mean shifts the mean deviation from it by the surplus of samples on one side.
+        # An error of the mean shifts the mean deviation in proportion to the excess of samples on one side.
         surplus = abs(windows.average(lambda x: np.sign(x - mean)).value)
         deviation = windows.average(lambda x: np.abs(x - mean))
         ac_absolute = replace(
@@ -250,7 +250,7 @@ class _Averages:
         u_mean = 0.1013 * step * math.sqrt(ratio) * smooth
 
         def number(value: float, average: CycleAverage, slope: float, u_noise: float, u_steps: float) -> Any:
-            """Value with its parts; `slope` turns the average's own uncertainty into the value's."""
+            """Value with its uncertainty parts; `slope` converts the average's uncertainty to the value's."""
             u_noise = max(u_noise, 0.0)
             u_repeat = average.u_repeat * slope
             out = value + uncertain(0.0, average.u_grid * slope, label="sampling grid", influence=_NOISE)
@@ -261,7 +261,7 @@ class _Averages:
             return out + uncertain(0.0, u_steps, label="converter steps", influence=_NOISE)
 
         root = noise / math.sqrt(n)
-        tail = noise * noise / math.sqrt(2 * n)  # the noise's own power is known only so well
+        tail = noise * noise / math.sqrt(2 * n)  # uncertainty of the noise power itself
         by_rms, by_ac = 1 / (2 * rms) if rms else 0.0, 1 / (2 * ac_rms) if ac_rms else 0.0
         self.rms = to_uncertain(
             number(rms, squares, by_rms, math.hypot(root, 2 * tail * by_rms), u_level), unit
@@ -279,7 +279,7 @@ class _Averages:
             *_peak(windows, noise, mean), label="peak between samples and noise", influence=_NOISE
         )
         self.peak = to_uncertain(peak, unit)
-        # rms and mean absolute value rise and fall together; taking their parts as independent errs upwards.
+        # rms and mean absolute value rise and fall together; treating their parts as independent overestimates.
         whole = number(rms, squares, by_rms, root, u_level)
         self.crest_factor = to_uncertain(peak / whole, "1")
         self.ac_crest_factor = to_uncertain(ac_peak / number(ac_rms, ac_squares, by_ac, root, u_level), "1")
@@ -287,15 +287,15 @@ class _Averages:
 
 
 def _peak(windows: CycleWindows, noise: float, mean: float) -> tuple[float, float]:
-    """Largest deviation from `mean`, and how far it may be off: noise lifts it, the grid of samples misses it."""
+    """Largest deviation from `mean` and its half-width: noise raises it, sampling may miss the top."""
     values = np.abs(windows.values(0, windows.n) - mean)
     top = float(values.max())
     rivals = int(np.count_nonzero(values > top - 3 * noise))
     lifted = noise * math.sqrt(2 * math.log(rivals + 1))
     at = int(np.clip(np.argmax(values), 2, len(values) - 3))
     before, left, here, right, after = (float(v) for v in values[at - 2 : at + 3])
-    # A rounded top or a corner lies within half the bend, one at a step within the run up to it.
+    # A rounded top or corner exceeds the samples by at most half the bend, one at a step by the slope up to it.
     missed = min(abs(left - 2 * here + right) / 2, abs(left - before), abs(right - after))
     if windows.cycles and abs(windows.period - round(windows.period)) > 1 / 8:
-        missed /= windows.cycles  # every cycle samples the top at another place
+        missed /= windows.cycles  # each cycle samples the top at a different place
     return top, math.hypot(lifted, missed) / math.sqrt(3)

@@ -65,9 +65,7 @@ def find(request: Request) -> Report:
         results = list(pool.map(lambda p: _look(p, ports), ports))
     seen = [r for r in results if not isinstance(r, OpenError)]
     plural = "s" * (len(seen) != 1)
-    looked = (
-        f"meters on {len(seen)} serial port{plural}: frames {names} at {settings}; *IDN? where all is silent"
-    )
+    looked = f"meters on {len(seen)} serial port{plural}: frames {names} at {settings}; *IDN? on silent ports"
     rest = tuple(
         Unrecognised(p.device, r.message.removeprefix(f"{p.device}: "), r.hint)
         if isinstance(r, OpenError)
@@ -81,12 +79,12 @@ def find(request: Request) -> Report:
 def _port_advice(ports: Sequence[Port]) -> Iterator[str]:
     if not ports:
         yield (
-            "no serial port is there: plug in the meter's USB cable; one with a head for the meter's infrared window"
-            " shows as a port even while the meter is off"
+            "no serial port found: plug in the meter's USB cable; a cable with an infrared head shows as a port even if"
+            " the meter is off"
         )
     numbered = [p.serial_number for p in ports if p.serial_number]
     if len(set(numbered)) < len(numbered):
-        yield "some adapters share one serial number: those are addressed by port name, which may change"
+        yield "some cables have the same serial number: they are addressed by port name, which may change"
 
 
 def _look(port: Port, ports: Iterable[Port]) -> Found | Unrecognised | OpenError:
@@ -109,7 +107,7 @@ def _address(port: Port, ports: Iterable[Port]) -> str:
 def listen(port: Port, *, address: str) -> Found | Unrecognised:
     """Try every line setting at one port.
 
-    Two frames that one family accepts are enough; what it decoded still has to be compared with the display.
+    Two frames accepted by one family are enough; the user still has to compare the reading with the display.
 
     Raises
     ------
@@ -156,7 +154,7 @@ def _receive(device: str, candidate: Candidate) -> bytes:
             if len(data) == before:
                 break
     except FOREIGN_ERRORS:
-        return data  # unplugged while listening: what came before counts
+        return data  # unplugged while listening: use what came before
     finally:
         _lines.close_port(link)
     return data
@@ -207,12 +205,12 @@ def _unknown_talk(port: Port, data: bytes) -> Unrecognised:
         return Unrecognised(
             port.device,
             f"sends text lines such as {lines[min(1, len(lines) - 1)]!r}",
-            "describe them in the bench file: frames=pattern with a pattern that names the value and the unit",
+            "describe them in the bench file by a pattern: see benchlog manual pattern",
         )
     return Unrecognised(
         port.device,
         f"sends {len(data)} bytes that fit no known frames, such as {shown}",
-        "another baud rate, or a meter whose frames are not known here: try address options baud=, bits=, parity=",
+        "another baud rate, or an unknown kind of meter: try the address options baud=, bits=, parity=",
     )
 
 
@@ -227,6 +225,6 @@ def _ask_identity(port: Port) -> Found | Unrecognised:
                 return found
     return Unrecognised(
         port.device,
-        "silent at every setting",
-        "switch the meter on and its data output too (often a long press on a key marked RS232, USB or PC)",
+        "nothing received at any setting",
+        "switch on the meter and its data output (often a long press on a key marked RS232, USB or PC)",
     )

@@ -38,19 +38,17 @@ def find(request: Request) -> Report:
     resources = [p for p in request.places if "::" in p]
     usb, unrecognised = usb_instruments()
     if importlib.util.find_spec("usb") is None:
-        looked[0] = f"USB instruments (USBTMC) by what the system lists; to talk to one: {INSTALL_HINT}"
+        looked[0] = f"USB instruments (USBTMC), as listed by the system; to read them: {INSTALL_HINT}"
     resources += usb
     if request.lan:
-        looked.append(
-            "instruments on the local network (VXI-11 broadcast; HiSLIP where zeroconf is installed)"
-        )
+        looked.append("instruments on the local network (VXI-11 broadcast; HiSLIP if zeroconf is installed)")
         resources += _on_lan()
         advice.append(
             "an instrument with a plain SCPI socket does not answer a broadcast:"
             " look up its IP address in its menu and give --at TCPIP::ADDRESS::5025::SOCKET"
         )
     else:
-        advice.append("the local network was not searched: --lan does, by a broadcast to everybody on it")
+        advice.append("the local network was not searched: --lan does that, with a broadcast")
     names = list(dict.fromkeys(resources))
     with ThreadPoolExecutor(max_workers=min(16, len(names) or 1)) as pool:
         results = list(pool.map(recognise, names))
@@ -85,7 +83,7 @@ def recognise(resource: str, *, options: str = "", timeout_s: float = 2.0) -> Fo
     if kind is None or dialect is None:
         return Unrecognised(
             resource,
-            f"answers {identity!r}, which fits no dialect",
+            f"answers {identity!r}, which matches no known SCPI dialect",
             "write a dialect file into dialects/ with `extends` and an `idn` pattern for it",
             answered=True,
         )
@@ -132,7 +130,7 @@ def usb_instruments() -> tuple[list[str], list[Unrecognised]]:
         if there:
             usb_backend()
     except AdapterUnavailableError as error:
-        names = ", ".join(i.description or i.resource for i in there) if there else "any there are"
+        names = ", ".join(i.description or i.resource for i in there) if there else "USB instruments"
         return [], [Unrecognised("USB", f"{error.message}: {names}", error.hint)]
     closed = [i for i in there if i.access != "ok"]
     return [i.resource for i in there if i.access == "ok"], [

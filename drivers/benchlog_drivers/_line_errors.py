@@ -1,7 +1,7 @@
 """Why a serial port does not open, or its link ended: exceptions of pyserial and of the systems in benchlog's words.
 
-On Windows pyserial writes the system's error into a text alone (`serialwin32.py` of version 3.5). Its number is read
-from there: the words are in the language of the system.
+On Windows pyserial gives the system's error only as text (`serialwin32.py` of version 3.5). The error number is taken from
+it, since its words are in the language of the system.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ if sys.platform == "win32":
 else:
     import termios
 
-    TerminalError = termios.error  # no OSError, and pyserial lets it through
+    TerminalError = termios.error  # not an OSError, and pyserial does not convert it
 
-# TypeError and AttributeError come out of pyserial when another thread closes the port during a read.
+# pyserial raises TypeError and AttributeError if another thread closes the port during a read.
 FOREIGN_ERRORS = (OSError, serial.SerialException, TerminalError, TypeError, AttributeError)
 
-_LOST_HINT = "it was unplugged or switched off, or another program has the port too: check both"
+_LOST_HINT = "was it unplugged or switched off, or does another program use the port?"
 #: An OSError of Windows as text: its number in C's way, its words, and Windows' own number.
 _IN_TEXT = re.compile(r"Error\(\d+, (?P<quote>['\"])(?P<words>.*)(?P=quote), None, (?P<number>\d+)\)")
 #: Windows' system error codes, as opening and configuring a port gives them.
@@ -69,10 +69,10 @@ def open_error(port: str, error: BaseException) -> OpenError:
         return OpenError(f"{port}: no answer", hint="check the address", reason=OpenReason.MISSING)
     advice = port_advice()
     message, hint = {
-        OpenReason.REFUSED: ("nothing listens there", "start the other end first"),
+        OpenReason.REFUSED: ("no server at that address", "start the port server first"),
         OpenReason.MISSING: ("no such port", advice.missing),
         OpenReason.PERMISSION: ("permission denied", access_hint(group_of(port))),
-        OpenReason.BUSY: ("another program has the port", advice.busy),
+        OpenReason.BUSY: ("another program uses the port", advice.busy),
         OpenReason.WRONG_DEVICE: (f"no serial port ({_words(error)})", "check the port's name"),
         OpenReason.OTHER: (_words(error), "check cable and port name"),
     }[reason]

@@ -1,8 +1,8 @@
 """Serial lines through pyserial: finding the port, opening it with every cause of failure named, reading what is there.
 
-Foreign exceptions stop here. Measured behaviour this relies on: the control lines must be set before opening;
-without ``exclusive`` a second program opens the same port and both get half the bytes; the end of a link shows at
-once as an exception on the next read.
+Exceptions of pyserial are converted here. Measured behaviour it relies on: control lines must be set before opening;
+without ``exclusive`` a second program can open the same port, and each gets half the bytes; after the end of a link the
+next read raises an exception.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def find_port(
     if len(fit) > 1:
         names = ", ".join(p.device for p in fit)
         raise OpenError(
-            f"{len(fit)} serial ports with {wanted}: {names}", hint="name the one by its serial number"
+            f"{len(fit)} serial ports with {wanted}: {names}", hint="choose one by its serial number"
         )
     return fit[0]
 
@@ -81,7 +81,7 @@ def open_port(port: str, settings: LineSettings) -> serial.Serial:
     try:
         link = _open(port, settings)
         if settings.bits == 7 and not _seven_bits(link):
-            # Pseudo-terminals and some USB cables know eight bits alone. Seven and two stop bits are as long.
+            # Pseudo-terminals and some USB cables support only eight bits. Seven bits and two stop bits take the same time.
             close_port(link)
             link = _open(port, replace(settings, bits=8, parity="N", stop_bits=1))
     except (OSError, serial.SerialException, ValueError, TerminalError) as error:
@@ -97,7 +97,7 @@ def _seven_bits(link: serial.Serial) -> bool:
 
 
 def _open(port: str, settings: LineSettings) -> serial.Serial:
-    # What reading waits with: a descriptor where there is one, else the library's own time limit.
+    # Wait on the descriptor if there is one, else with the library's own time limit.
     limited = port.startswith("rfc2217://") or (sys.platform == "win32" and "://" not in port)
     link = serial.serial_for_url(
         port,
@@ -106,9 +106,9 @@ def _open(port: str, settings: LineSettings) -> serial.Serial:
         bytesize=settings.bits,
         parity=settings.parity,
         stopbits=settings.stop_bits,
-        # It is set once, since the library configures the whole line anew whenever the limit changes.
+        # Set only once, since the library reconfigures the whole line whenever the limit changes.
         timeout=_SLICE_S if limited else 0,
-        write_timeout=None if port.startswith("rfc2217://") else 1.0,  # which it has no limit for
+        write_timeout=None if port.startswith("rfc2217://") else 1.0,  # it does not support a limit
     )
     try:
         if "://" not in port:
@@ -116,7 +116,7 @@ def _open(port: str, settings: LineSettings) -> serial.Serial:
         link.dtr = settings.dtr
         link.rts = settings.rts
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DeprecationWarning)  # pyserial's, about itself
+            warnings.simplefilter("ignore", DeprecationWarning)  # from pyserial itself
             link.open()
     except BaseException:
         close_port(link)
@@ -129,7 +129,7 @@ def close_port(link: serial.Serial) -> None:
     raw = getattr(link, "_socket", None)
     with contextlib.suppress(*FOREIGN_ERRORS):
         link.close()
-    if raw is not None:  # pyserial forgets its socket when the peer went away first
+    if raw is not None:  # pyserial drops its socket if the peer closed first
         with contextlib.suppress(OSError):
             raw.close()
 
@@ -144,12 +144,12 @@ def read_available(link: serial.Serial, wait_s: float) -> bytes:
     """
     try:
         descriptor = link.fileno()
-    except io.UnsupportedOperation:  # a port of Windows or on another machine
+    except io.UnsupportedOperation:  # a Windows port or one on another machine
         return _read_in_slices(link, wait_s)
-    # Waiting by pyserial's own time-out would configure the whole line again whenever it changes.
+    # Changing pyserial's own time-out would reconfigure the whole line.
     if not select.select([descriptor], [], [], wait_s)[0]:
         return b""
-    # With time-out 0 one system call takes what is there; asking byte by byte loses what came before an end.
+    # With time-out 0 one system call takes all bytes; reading byte by byte would lose those before an end.
     if sys.platform == "win32":
         return bytes(link.read(MAX_CHUNK))
     if not link.is_open:  # closed during the wait; the number may be another file's by now

@@ -22,8 +22,8 @@ class MessagePort(Port):
     Parameters
     ----------
     framed : bool
-        Whether the protocol marks the end of a message. Sockets and serial ports of a vendor's library have none: there a
-        read ends at each newline.
+        Whether the protocol marks the end of a message. Sockets and serial ports of a vendor's library don't; a read then
+        ends at each newline.
     """
 
     wakes = False
@@ -69,7 +69,7 @@ class MessagePort(Port):
         self._resource.timeout = max(1, round(patience_s * 1000))
         with contextlib.suppress(
             Exception
-        ):  # whatever fails here, the link is opened again and then says why
+        ):  # after any failure the link is opened again, which shows the cause
             self._resource.clear()
             return True
         return False
@@ -105,6 +105,6 @@ class Vxi11Port(MessagePort):
         if error:
             raise LinkLostError(
                 f"{self._where}: the instrument answers a read with VXI-11 error {int(error)}",
-                hint="is another program connected to it? switch it off and on where this stays",
+                hint="is another program connected to it? if it persists, switch the instrument off and on",
             )
         return bytes(data), bool(reason & _RX_END)

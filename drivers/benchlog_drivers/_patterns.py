@@ -1,7 +1,7 @@
 """Patterns that people write, run with a time limit, so that a very slow one does not stop the program.
 
-They come from dialect files and bench files and meet whatever an instrument sends. The package `regex` knows the
-syntax of Python's own module and a limit; it lets other threads run meanwhile.
+They come from dialect files and bench files, and are matched against whatever an instrument sends. The package `regex` has
+the syntax of Python's own module plus a time limit, and lets other threads run meanwhile.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Pattern:
     """
 
     def __init__(self, text: str, what: str = "pattern") -> None:
-        import regex  # takes a moment to load, which only those who use patterns wait for
+        import regex  # slow to import, so only when patterns are used
 
         self.text, self._what = text, what
         try:
@@ -71,7 +71,7 @@ class Pattern:
         except TimeoutError:
             raise BadFrameError(
                 f"{self._what} {self.text!r} takes too long on {text[:60]!r}",
-                hint="repeat nothing that is itself repeated, as (a+)+ does",
+                hint="don't repeat a group that is itself repeated, as in (a+)+",
                 raw=text.encode("utf-8", "replace"),
             ) from None
         return match.groupdict() if match else None

@@ -1,7 +1,7 @@
 """Answers out of the bytes that a port delivers: lines, and binary blocks of IEEE 488.2.
 
-A message whose end the protocol marks is read to that end, since a strict IEEE 488.2 instrument takes the
-next command for an interruption otherwise. Waiting uses the real monotonic clock: bytes come from outside.
+If the protocol marks the end of a message, it is read up to there, since a strict IEEE 488.2 instrument would take the next
+command for an interruption. Waits use the real monotonic clock, since bytes come from outside.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ MAX_LINE = 1 << 16
 _MAX_BLOCK = 1 << 30
 _MAX_BLOCK_PREFIX = 64
 _QUIET_S = 0.2
-_END_S = 0.5  # for the end of a message whose content is there
-_SLOWEST_LINE = 500  # byte/s of the longest line allowed: it may dribble in, but not for ever
+_END_S = 0.5  # wait for the end of a message whose content has arrived
+_SLOWEST_LINE = 500  # byte/s; a line may arrive slowly, but not slower
 _SLACK = 64  # asked for beyond what is expected, so that line end and message end come along
 _BREAKS = b"\r\n"
-_SHORT_HINT = "nothing of it is kept; check the cable and take the record again"
+_SHORT_HINT = "the partial record was dropped; check the cable and capture again"
 
 
 class Replies:
@@ -39,8 +39,7 @@ class Replies:
     Attributes
     ----------
     stray : str
-        A line that is skipped where another answer is waited for: the identity, which a resynchronisation may leave
-        behind.
+        A line to skip while waiting for another answer: the identity, which a resynchronisation may leave behind.
     line_end : bytes
         What ends a line.
     tap : callable or None
@@ -71,12 +70,12 @@ class Replies:
             data, _end = port.receive(MAX_LINE, 0.0)
             if not data:
                 return
-            # What follows a block in time is the block's own line end; anything else was stale.
+            # Bytes right after a block are its line end; anything else is stale.
             if data.strip(_BREAKS):
                 self._after_block = False
         raise BadFrameError(
-            f"{self._where} talks without being asked and without end",
-            hint="is this a meter that sends by itself? then use a serial: address",
+            f"{self._where} keeps sending without being asked",
+            hint="is this a meter that sends by itself? Then use a serial: address",
         )
 
     def line(self, wait_s: float, *, total: bool = False, at_most: int = MAX_LINE) -> str:
@@ -85,14 +84,14 @@ class Replies:
         Parameters
         ----------
         wait_s : float
-            Longest silence, second; with `total` the longest time in all. What came of a line stays for the next call.
+            Longest silence, second; with `total` the longest time in all. A partial line is kept for the next call.
         at_most : int
             Longest line there may be, byte.
 
         Raises
         ------
         ReadTimeoutError, BadFrameError
-            When it did not come whole in time, or never ends.
+            If it was not complete in time, or never ends.
         """
         deadline = time.monotonic() + wait_s
         latest = deadline if total else deadline + at_most / _SLOWEST_LINE
@@ -116,7 +115,7 @@ class Replies:
                 got = f" ({len(self._buffer)} bytes of an unfinished line)" if self._buffer else ""
                 raise ReadTimeoutError(
                     f"{self._where}: no answer within {wait_s:g} s{got}",
-                    hint="is the instrument busy, showing a message, or speaking another dialect?",
+                    hint="is the instrument busy, showing a message, or of another dialect?",
                 )
             if not total:
                 deadline = min(time.monotonic() + wait_s, latest)
@@ -179,7 +178,7 @@ class Replies:
                 del self._buffer[: start + header.size]
                 if header.payload is not None and header.payload > _MAX_BLOCK:
                     raise BadFrameError(
-                        f"{self._where}: a block of {header.payload} bytes is announced",
+                        f"{self._where}: a block of {header.payload} bytes is too large",
                         hint="bytes may have been lost; try again",
                     )
                 return header.payload
@@ -188,7 +187,7 @@ class Replies:
                     raise not_a_block(before)
                 raise ReadTimeoutError(
                     f"{self._where}: no block within {silence_s:g} s",
-                    hint="has the scope a finished record, and is the dialect right?",
+                    hint="does the scope have a finished record, and is the dialect right?",
                 )
 
     def _skip_stray(self) -> None:
@@ -245,13 +244,13 @@ class Replies:
     def _short(self, got: int, size: int, cause: BaseException | None = None) -> BenchlogError:
         """The error of a block that stopped: by silence, or by what broke the link."""
         kind: type[BenchlogError] = ReadTimeoutError if cause is None else LinkLostError
-        why = "then nothing more came" if cause is None else f"the link broke: {plain_cause(cause)}"
+        why = "then no more" if cause is None else f"then the link broke: {plain_cause(cause)}"
         return kind(f"{self._where}: {got} of {size} bytes of a block came, {why}", hint=_SHORT_HINT)
 
     def _indefinite(self, silence_s: float, expected: int | None) -> bytearray:
         data, self._buffer = self._buffer, bytearray()
         while not self._ended and (expected is None or len(data) < expected):
-            # A stream's block of unknown size can only end by a newline and silence.
+            # On a stream a block of unknown size ends with a newline and silence.
             closed = data.endswith(b"\n") and expected is None and not self._port().framed
             if not self._receive(time.monotonic() + (_QUIET_S if closed else silence_s)):
                 if closed:

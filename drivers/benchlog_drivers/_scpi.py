@@ -18,10 +18,10 @@ import numpy.typing as npt
 from benchlog.errors import BadFrameError, InstrumentRefusedError
 from benchlog.reading import State
 
-# No two repeats here can take the same character, so that a hostile reply costs no more than its length.
+# No two repeats can match the same character, so that matching time is linear even for a hostile reply.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?")
 _ERROR = re.compile(r"([+-]?\d{1,6})\s*(?:,\s*)?(.*)", re.DOTALL)
-_MAX_DIGITS = 400  # more are not taken for a number
+_MAX_DIGITS = 400  # more are not accepted as a number
 #: 9.90E37 and 9.91E37 differ by one part in a thousand; half of it tells them apart however they are rounded.
 _HALF_STEP = 5e-4
 
@@ -128,8 +128,8 @@ def parse_samples(text: str, expected: int) -> npt.NDArray[np.float64]:
         ) from None
     if len(values) != expected or not np.isfinite(values).all():
         raise BadFrameError(
-            f"{expected} samples were expected, {len(values)} came, {np.isfinite(values).sum()} of them finite numbers",
-            hint="the dialect's count of points may not be this instrument's",
+            f"{expected} samples expected, {len(values)} received, {np.isfinite(values).sum()} of them finite numbers",
+            hint="the dialect's number of points may be wrong for this instrument",
             raw=raw,
         )
     return values
@@ -190,7 +190,7 @@ def parse_error(line: str) -> ErrorReply:
     if not match or _is_reading(line.strip()):
         raise BadFrameError(
             f"{_shown(line)} is not an error reply",
-            hint="the dialect's error query may not be this instrument's",
+            hint="the dialect's error query may be wrong for this instrument",
             raw=line.encode("latin-1", "replace"),
         )
     text, _, detail = parse_string(match.group(2)).partition(";")
@@ -203,10 +203,10 @@ def _is_reading(line: str) -> bool:
 
 
 _REFUSAL_HINTS = {
-    "command error": "the instrument does not know the command: another dialect, or a file in dialects/ with the lines that differ",
+    "command error": "the instrument does not know the command: use another dialect, or a file in dialects/ with the lines that differ",
     "execution error": "the value or the instrument's present setting does not allow it; look at its front panel",
     "device-specific error": "look the number up in the instrument's manual",
-    "query error": "question and answer got out of step; close and open the instrument again",
+    "query error": "questions and answers are out of step; close and open the instrument again",
 }
 
 

@@ -28,7 +28,7 @@ from benchlog_drivers.dialects import Dialect, Probe, by_identity, load_dialects
 
 _TERMINATIONS = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
 _MAX_ERRORS = 20
-#: A probe is waited for so many times as long as ``*IDN?`` took, at least so long, never longer than the time-out.
+#: Time-out of a probe: this many times as long as ``*IDN?`` took, at least this long, at most the normal time-out.
 _PROBE_TIMES = 20
 _PROBE_S = 0.5
 D = TypeVar("D", bound=Dialect)
@@ -39,8 +39,8 @@ class LinkOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
 
     dialect: str = ""  #: Name of the dialect; picked by ``*IDN?`` where empty.
     dialects: str = "dialects"  #: Folder of the project's own dialect files.
-    timeout_s: float = 2.0  #: Longest silence while an answer is waited for, second.
-    #: VISA library in PyVISA's spelling, such as ``@ivi`` or the path of a vendor's; where empty that of the
+    timeout_s: float = 2.0  #: Longest silence while waiting for an answer, second.
+    #: VISA library in PyVISA's spelling, such as ``@ivi`` or the path of a vendor's; if empty that of the
     #: environment variable ``PYVISA_LIBRARY``, else benchlog's choice.
     library: str = ""
     #: baud, data_bits, parity, stop_bits: Line setting of ``ASRL`` resources.
@@ -48,7 +48,7 @@ class LinkOptions(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
     data_bits: Literal[7, 8] = 8
     parity: Literal["none", "even", "odd"] = "none"
     stop_bits: Literal[1, 2] = 1
-    termination: Literal["", "lf", "crlf", "cr"] = ""  #: End of a command; the dialect's where empty.
+    termination: Literal["", "lf", "crlf", "cr"] = ""  #: End of a command; the dialect's if empty.
 
 
 class ScpiSession(Generic[D]):
@@ -77,7 +77,7 @@ class ScpiSession(Generic[D]):
         self._dialect: D | None = None
         self._prepared = 0
         self._probe_s = options.timeout_s
-        #: Called when the link has reopened itself: what was set then may be gone.
+        #: Called after the link has reopened itself: settings may be lost.
         self.on_reopened: Callable[[], None] = lambda: None
 
     @property
@@ -204,7 +204,7 @@ class ScpiSession(Generic[D]):
             self.link.clear()
             errors = [e for e in self._queued_errors() if not e.about_exchange]
         except (ReadTimeoutError, BadFrameError, LinkLostError):
-            return  # silent altogether: the first time-out says more
+            return  # no answer at all: report the first time-out
         if errors:
             raise refusal(errors, question)
 
@@ -219,7 +219,7 @@ class ScpiSession(Generic[D]):
             return self.link.identify()
         except ReadTimeoutError:
             raise OpenError(
-                f"{self.link.resource}: connected, but *IDN? was not answered within {self.link.timeout_s:g} s",
+                f"{self.link.resource}: connected, but no answer to *IDN? within {self.link.timeout_s:g} s",
                 hint="is this the instrument, is its remote control on, is the line setting (baud=) right?",
                 reason=OpenReason.WRONG_DEVICE,
             ) from None
@@ -234,8 +234,8 @@ class ScpiSession(Generic[D]):
         self.forget_probes()
         kind = self._kind.__struct_config__.tag
         raise OpenError(
-            f"{self.link.resource}: {self.identity!r} fits no {kind} dialect",
-            hint=f"name one with dialect=, of {', '.join(dialects)}, or write one into {self._options.dialects}/",
+            f"{self.link.resource}: {self.identity!r} matches no {kind} dialect",
+            hint=f"choose one with dialect= ({', '.join(dialects)}), or write one into {self._options.dialects}/",
             reason=OpenReason.WRONG_DEVICE,
         )
 

@@ -1,8 +1,8 @@
 """What moves the bytes of a VISA resource, and the byte streams: raw sockets and serial ports.
 
-PyVISA-py opens them; the bytes are moved on the socket or port object underneath: the library's own read does not
-notice the end of a connection (it spins until its time-out), throws away what had arrived when a time-out strikes,
-and stops at every byte that equals the termination character.
+PyVISA-py opens them; bytes are moved on the socket or port object underneath. The library's own read does not notice the
+end of a connection (it spins until its time-out), drops received bytes at a time-out, and stops at every byte that equals
+the termination character.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from benchlog.errors import LinkLostError
 if TYPE_CHECKING:
     from pyvisa.resources import MessageBasedResource
 
-#: Longest wait inside a port: a lost link or a close from another thread is noticed after at most this.
+#: Longest single wait: a lost link or a close by another thread is noticed within this time.
 SLICE_S = 0.05
 _RECEIVE = 1 << 20
 
@@ -121,8 +121,8 @@ class SocketPort(Port):
         return socket_ended(self._socket)
 
     def interrupt(self) -> None:
-        # Shutting down wakes the reader; closing here would free the descriptor under its feet.
-        with contextlib.suppress(OSError):  # already gone, which is what is wanted
+        # Shutting down wakes the reader; closing here would free the descriptor while it is in use.
+        with contextlib.suppress(OSError):  # already closed
             self._socket.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
@@ -138,7 +138,7 @@ class SocketPort(Port):
     def _ended(self, how: str) -> LinkLostError:
         return LinkLostError(
             f"{self._where}: the instrument {how} the connection",
-            hint="is it still switched on? many instruments serve one program at a time: is another one connected to it?",
+            hint="is it still switched on? Many instruments serve only one program at a time: is another one connected?",
         )
 
 
@@ -148,7 +148,7 @@ def socket_ended(connection: socket.socket) -> bool:
         if not select.select([connection], [], [], 0)[0]:
             return False
         return not connection.recv(1, socket.MSG_PEEK)
-    except (OSError, ValueError):  # torn, or closed on our side
+    except (OSError, ValueError):  # broken, or closed on our side
         return True
 
 

@@ -1,7 +1,7 @@
 """One USB interface of a test instrument through PyUSB: found by its name, claimed, and released.
 
-PyVISA-py's own USB session is not used: it has no device clear, never clears a halted endpoint, keeps the kernel's
-driver, throws away what had come when a time-out strikes, and reports a missing permission as a missing instrument.
+PyVISA-py's own USB session is not used: it has no device clear, never clears a halted endpoint, keeps the kernel's driver
+detached, drops received bytes at a time-out, and reports a missing permission as a missing instrument.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class UsbInterface:
     def request(self, code: int, length: int, value: int = 0, *, bulk_in: bool = False) -> bytes:
         """Send a class request to the interface, or to its Bulk-IN; return the answer, empty for one it does not know.
 
-        A request that is not known is answered by a STALL; some instruments do not answer it at all.
+        An unknown request is answered by a STALL; some instruments do not answer it at all.
         """
         import usb.core
 
@@ -171,9 +171,7 @@ def open_interface(name: str) -> UsbInterface:
     for device in fitting:
         usb.util.dispose_resources(device)
     if fitting:
-        raise OpenError(
-            f"{len(fitting)} instruments answer to {name}", hint="unplug all but the one that is meant"
-        )
+        raise OpenError(f"{len(fitting)} instruments answer to {name}", hint="unplug all but the right one")
     if denied:
         raise OpenError(
             f"{name}: permission denied: it is plugged in, but your user may not open it",
@@ -182,7 +180,7 @@ def open_interface(name: str) -> UsbInterface:
         )
     raise OpenError(
         f"{name}: no such instrument is plugged in",
-        hint="is it switched on, and the cable in its USB device port? benchlog find lists what is there",
+        hint="is it switched on, with the cable in its USB device port? benchlog find lists the instruments",
         reason=OpenReason.MISSING,
     )
 
@@ -214,7 +212,7 @@ def _settings(device: usb.core.Device, number: int, name: str) -> Any:
     if not found:
         raise OpenError(
             f"{name}: it is plugged in, but its USB interface {number} does not belong to a measuring instrument",
-            hint="is there a USB mode in its menu? it has to be USBTMC, sometimes called Computer",
+            hint="is there a USB mode in its menu? Set it to USBTMC, sometimes called Computer",
             reason=OpenReason.WRONG_DEVICE,
         )
     return next((i for i in found if len(list(_bulk(i))) >= 2), found[0])
@@ -225,7 +223,7 @@ def _bulk(settings: Any) -> Iterator[Any]:
 
 
 def _milliseconds(wait_s: float) -> int:
-    return max(1, round(wait_s * 1000))  # for libusb, zero is for ever
+    return max(1, round(wait_s * 1000))  # zero means no limit for libusb
 
 
 def _usb_error() -> type[OSError]:

@@ -32,9 +32,9 @@ _MAX_PIECE = 1 << 22
 class UsbtmcPort(Port):
     """A USB instrument; pulling its cable shows at the next transfer.
 
-    A wait that runs out leaves the request for data with the instrument, so that the next `receive` goes on waiting
-    for the same answer. The first packet of a transfer is read alone: its header says exactly what will come, so an
-    empty packet at the end is needed from no instrument, and forgiven where it comes.
+    After a time-out the request for data stays with the instrument, and the next `receive` goes on waiting for the same answer.
+    The first packet of a transfer is read alone: its header gives the exact length, so that an empty packet at the end is not
+    needed and is ignored.
     """
 
     framed = True
@@ -49,7 +49,7 @@ class UsbtmcPort(Port):
         self._stopped = False
         self._forget()
         try:
-            # What a program before this one left half done would come as our first answer.
+            # A transfer left unfinished by another program would arrive as our first answer.
             self.clear(2.0)
         except Exception:
             self._usb.close()
@@ -76,14 +76,14 @@ class UsbtmcPort(Port):
         else:
             data, short = self._next_piece(wait_s)
         self._left -= len(data)
-        if self._left == 0 or short:  # cut short: what is missing shows in the message
+        if self._left == 0 or short:  # cut short: the message will show it
             self._in_transfer = self._requested = False
             return data, self._ends
         return data, False
 
     def send(self, data: bytes, timeout_s: float) -> None:
         if self._requested:
-            self.clear(timeout_s)  # an answer that is no longer waited for
+            self.clear(timeout_s)  # drop an answer that nobody waits for
         for start in range(0, len(data), _MAX_OUT):
             part = data[start : start + _MAX_OUT]
             last = start + _MAX_OUT >= len(data)
@@ -126,7 +126,7 @@ class UsbtmcPort(Port):
         self._requested = True
 
     def _first_packet(self, deadline: float) -> bytes:
-        """First packet of a transfer, whatever empty packet is left of the one before; empty when time is up."""
+        """First packet of a transfer, skipping an empty packet of the previous one; empty when time is up."""
         while True:
             if self._stopped:
                 raise LinkLostError(f"{self._where} was closed", hint="open it again")
@@ -140,8 +140,8 @@ class UsbtmcPort(Port):
         if len(first) < _HEADER or first[0] != _IN or first[1] ^ first[2] != 0xFF or first[1] != self._tag:
             self._forget()
             raise BadFrameError(
-                f"{self._where}: {first[:_HEADER].hex(' ')} is not the header of an answer to what was asked",
-                hint="ask again; where that does not help, switch the instrument off and on",
+                f"{self._where}: {first[:_HEADER].hex(' ')} is not the header of an answer to the request",
+                hint="try again; if that does not help, switch the instrument off and on",
                 raw=first[:_HEADER],
             )
         size, attributes = struct.unpack_from("<IB", first, 4)
@@ -154,7 +154,7 @@ class UsbtmcPort(Port):
     def _next_piece(self, wait_s: float) -> tuple[bytes, bool]:
         """More of a transfer, and whether it ended early.
 
-        A piece is no longer than arrives in a fraction of the wait: cutting a read off may lose what is under way.
+        A piece is short enough to arrive in a fraction of the wait, since cancelling a read may lose bytes.
         """
         packet = self._usb.packet
         asked = -(-min(self._left + self._padding, self._piece) // packet) * packet
@@ -169,9 +169,9 @@ class UsbtmcPort(Port):
         return data[: self._left], short
 
     def _abort(self, deadline: float) -> None:
-        """End the transfer that was asked for and did not come whole (4.2.1.4, 4.2.1.5); the clear has to follow.
+        """Abort an incomplete transfer (4.2.1.4, 4.2.1.5); a clear must follow.
 
-        An instrument that does not know the request, or has no transfer under way, has nothing to end.
+        Nothing to do if the instrument does not know the request or has no transfer in progress.
         """
         initiated = self._usb.request(_INITIATE_ABORT_IN, 2, self._tag, bulk_in=True)
         if initiated[:1] == bytes([_SUCCESS]):
@@ -193,7 +193,7 @@ class UsbtmcPort(Port):
     def _answer_waits(self) -> bool:
         """Whether the status byte says that an answer waits (USB488, 4.3.1): after a clear none may.
 
-        An instrument without a status byte is taken to have cleared itself.
+        An instrument without a status byte is assumed to be clear.
         """
         if not self._usb.usb488:
             return False

@@ -1,8 +1,8 @@
 """One instrument behind a VISA resource: questions and answers in step, one lock, deadlines in seconds.
 
-The rule about late answers: once an answer has failed to come, nothing is asked before question and answer are in
-step again. A device clear does that where the link has one. Elsewhere the connection is opened again, and ``*IDN?`` is
-asked until the known identity comes back: what came before it was late.
+Rule for late answers: after a missing answer nothing is asked until questions and answers are in step again. If the link
+has a device clear, that is used. Otherwise the connection is opened again and ``*IDN?`` is asked until the known identity
+comes back; everything before it was late.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from benchlog_drivers._visa_errors import translate
 from benchlog_drivers._visa_ports import open_port
 
 _IDENTITY = "*IDN?"
-#: An instrument that is still busy with an unanswered question gets so long to become free again.
+#: Time for an instrument to finish an unanswered question.
 _PATIENCE_S = 10.0
 _RETRY_S = 0.2
 #: Some instruments close a connection that is idle for a while; one that closes it at once has another reason.
@@ -50,15 +50,14 @@ class VisaLink:
     open_timeout_s : float
         Longest time that connecting may take.
     termination : bytes
-        Ends a command; answers may end with any of newline, return and newline, or return where this is a return.
+        Ends a command; answers may end with newline, or return and newline, or return if this is a return.
 
     Attributes
     ----------
     identity : str
         Answer to ``*IDN?``, once `identify` has asked for it.
     openings : int
-        How often the link has been opened; it reopens itself where that is needed, and what was set then may be
-        gone.
+        How often the link has been opened; it reopens itself if needed, and settings may then be lost.
     """
 
     def __init__(
@@ -114,11 +113,11 @@ class VisaLink:
         if port is None:
             return
         port.interrupt()
-        # The waiting thread lets go within a slice; where it can't be woken, only at its own time-out.
+        # The waiting thread stops within a slice, or if it can't be woken, at its own time-out.
         got = self.lock.acquire(timeout=SLICE_S * 10 if port.wakes else self.timeout_s + 1)
         try:
             self._port = None
-            with suppress(Exception):  # closing a broken link: PyVISA and pyserial raise what they like
+            with suppress(Exception):  # closing a broken link: PyVISA and pyserial may raise anything
                 port.close()
         finally:
             if got:
@@ -131,9 +130,9 @@ class VisaLink:
             yield self
 
     def identify(self) -> str:
-        """Ask ``*IDN?`` and keep the answer, by which late answers are recognised.
+        """Ask ``*IDN?`` and keep the answer, which serves to recognise late answers.
 
-        On a stream it is asked twice: a program broken off before this one may have left an answer under way.
+        On a stream it is asked twice: an earlier program may have left an answer behind.
 
         Raises
         ------
@@ -154,12 +153,12 @@ class VisaLink:
                 except ReadTimeoutError:  # the first one was broken, not late
                     answer = self.query(_IDENTITY)
             raise BadFrameError(
-                f"{self.resource}: {_IDENTITY} is answered differently every time, last {answer[:60]!r}",
-                hint="is this the instrument, and is it asked by one program only?",
+                f"{self.resource}: each {_IDENTITY} gets a different answer, last {answer[:60]!r}",
+                hint="is this the instrument, and does no other program use it?",
             )
 
     def prepare(self) -> None:
-        """Get ready to ask: back in step after an answer that failed, open again after the other end closed the connection.
+        """Get ready to ask: resynchronise after a failed answer, reopen after the other end closed the connection.
 
         Raises
         ------
@@ -187,7 +186,7 @@ class VisaLink:
         Raises
         ------
         ReadTimeoutError
-            When no whole line came, or nothing for `timeout_s`; a late answer is never taken for the next one.
+            If no complete line came, or nothing for `timeout_s`; a late answer is never taken for the next one.
         LinkLostError
             When the link is gone.
         BadFrameError
@@ -248,7 +247,7 @@ class VisaLink:
             if expected is not None and len(data) != expected:
                 raise BadFrameError(
                     f"{self.resource}: a block of {expected} bytes was expected, {len(data)} came",
-                    hint="the dialect's data width or its count of points may not be this instrument's",
+                    hint="the dialect's data width or number of points may be wrong for this instrument",
                     raw=bytes(data[:40]),
                 )
         return np.frombuffer(data, dtype=np.uint8)
@@ -272,7 +271,7 @@ class VisaLink:
             raise
         except (MemoryError, AssertionError):
             raise
-        except Exception as error:  # foreign exceptions stop here, whatever their class
+        except Exception as error:  # convert exceptions of any library
             if self._closing:
                 raise self._closed() from None
             translated = translate(error, self.resource)
@@ -372,7 +371,7 @@ class VisaLink:
                 return
             if self._open_port().framed:
                 raise LinkLostError(
-                    f"{self.resource}: {line[:60]!r} answers now, where {self.identity!r} did",
+                    f"{self.resource}: now {line[:60]!r} answers, before it was {self.identity!r}",
                     hint="is this the right instrument?",
                 )
 

@@ -45,7 +45,7 @@ _USB_WORDS = {
     errno.EPIPE: "the instrument halted the transfer (STALL)",
     errno.EOVERFLOW: "the instrument sent more than a packet holds",
 }
-#: Windows has numbers of its own for sockets, which C's words don't know.
+#: Windows has its own error numbers for sockets, for which C has no texts.
 _SOCKET_WORDS = {
     errno.ECONNREFUSED: "connection refused",
     errno.ECONNRESET: "connection reset by peer",
@@ -97,7 +97,7 @@ def _not_opened(error: BaseException, where: str) -> InstrumentError:
         isinstance(error, ValueError | OSError) and number is None and _MISSING_LIBRARY.search(said)
     ):
         return AdapterUnavailableError(
-            f"{where}: the library for this kind of link is missing: {said}",
+            f"{where}: the library for this link is missing: {said}",
             hint="GPIB needs its vendor's VISA library or gpib-ctypes; benchlog doctor shows what is there",
         )
     if status in ("VI_ERROR_RSRC_BUSY", "VI_ERROR_RSRC_LOCKED"):
@@ -121,7 +121,7 @@ def _status(error: BaseException) -> str:
 
 
 def plain_cause(error: BaseException) -> str:
-    """What went wrong in the operating system's words where they are there, else in the library's."""
+    """Cause of an error, in the operating system's words if possible, else in the library's."""
     if isinstance(error, BenchlogError):
         return error.message
     if isinstance(error, OSError) and error.errno:

@@ -1,8 +1,7 @@
 """Opening what is behind a VISA resource name, by the kind of link and the VISA library in use.
 
-PyVISA with its pure Python library names, opens and configures resources. What moves the bytes then is a port of one
-of four kinds: socket and serial port (`_stream_ports`), USB instrument (`_usbtmc`), and messages moved by the library
-(`_message_ports`).
+PyVISA with its pure Python library opens and configures resources. The bytes are then moved by a port of one of four kinds:
+socket and serial port (`_stream_ports`), USB instrument (`_usbtmc`), and messages through the library (`_message_ports`).
 """
 
 from __future__ import annotations
@@ -36,8 +35,7 @@ _manager_lock = threading.Lock()
 def visa_library(name: str, wanted: str = "") -> str:
     """Which VISA library opens a resource: the one wanted, that of ``PYVISA_LIBRARY``, else PyVISA-py.
 
-    On Windows USB and GPIB go through the vendor's library where one is installed: the vendor's driver has the
-    instrument there.
+    On Windows, USB and GPIB use the vendor's library if one is installed, since its driver owns the instrument.
     """
     chosen = wanted or os.environ.get("PYVISA_LIBRARY", "")
     if chosen:
@@ -87,7 +85,7 @@ def open_port(
         return _through_pyvisa(name, chosen, timeout_s, serial_settings or {})
     except BenchlogError:
         raise
-    except Exception as error:  # the library lets bare Exception, ValueError and OSError through as well
+    except Exception as error:  # the library also raises Exception, ValueError and OSError
         if name.upper().startswith("ASRL") and isinstance(error, OSError):
             from benchlog_drivers._line_errors import open_error
 
@@ -110,7 +108,7 @@ def _through_pyvisa(name: str, library: str, timeout_s: float, serial_settings: 
         raise
     try:
         if not hasattr(resource, "write_raw"):
-            raise OpenError(f"{name} is not a resource that answers questions", hint=NAMES_HINT)
+            raise OpenError(f"{name} is not an instrument that can be queried", hint=NAMES_HINT)
         if name.upper().startswith("ASRL"):
             _configure_serial(resource, serial_settings, exclusive=own)
             return SerialPort(resource, name) if own else MessagePort(resource, name, framed=False)
@@ -137,7 +135,7 @@ def _raise_if_refused(host: str, port: int, timeout_s: float) -> None:
 def _manager(library: str) -> ResourceManager:
     import pyvisa
 
-    # The library is always named: left to PyVISA, a vendor's on this machine would change what happens.
+    # Always name the library: otherwise PyVISA would pick a vendor's if one is installed.
     return pyvisa.ResourceManager(library)
 
 
@@ -146,7 +144,7 @@ def _resolve(host: str) -> None:
         socket.getaddrinfo(host, None, socket.AF_INET)
     except OSError:
         raise OpenError(
-            f"no address is known for the host {host!r}",
+            f"there is no host {host!r}",
             hint="check the name, or write the instrument's IP address from its network menu",
             reason=OpenReason.MISSING,
         ) from None
@@ -165,4 +163,4 @@ def _configure_serial(resource: Any, settings: dict[str, object], *, exclusive: 
     if exclusive:
         port = library_session(resource).interface
         if hasattr(type(port), "exclusive"):
-            port.exclusive = True  # else a second program would take half of the bytes, silently
+            port.exclusive = True  # else a second program could silently take half of the bytes

@@ -1,4 +1,4 @@
-"""Readings typed by hand, a line each, as the display shows them: ``27.75``, ``OL``, ``-0.3m``, ``27.75 V ac``.
+"""Typed readings, one per line, as displayed: ``27.75``, ``OL``, ``-0.3m``, ``27.75 V ac``.
 
 Address: ``typed:``, or ``typed:?function=V~`` where the lines don't name the function.
 """
@@ -82,7 +82,7 @@ class ManualReader(Reader):
         end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
         while not self._lines:
             if self._ended:
-                raise LinkLostError("the typed readings ended", hint="nothing more to read")
+                raise LinkLostError("the typed readings ended", hint="there are no more lines")
             if not self._take(stream, max(0.0, (end_ns - self.clock.monotonic_ns()) / 1e9)):
                 return None
         return parse_displayed(self._lines.popleft(), self._options.function)

@@ -1,12 +1,12 @@
-"""Recorded instruments: ``replay:FILE`` is a meter, or with ``kind = "scope"`` a scope, that yields what is in a file.
+"""Recorded instruments: ``replay:FILE`` replays a file as a meter, or with ``kind = "scope"`` as a scope.
 
 A meter's file is a wiretap file, a raw byte stream, or JSON lines. Bytes go through the same decoder as from the link,
 so a bug report becomes a test. Addresses: ``replay:night.tap``, ``replay:stream.bin?frames=segment14``,
 ``replay:readings.jsonl?only=MA-01``; ``pace=true`` keeps the recorded pace. Readings keep their recorded times; those
 of a raw stream, which has none, are stamped as they are read.
 
-A scope's is a capture file: ``replay:t40.csv?then=t40_swapped.csv`` yields the second file at the second capture, and
-the first one again after that; ``sample_interval`` and ``columns`` say what a file does not.
+A scope's file is a capture file: ``replay:t40.csv?then=t40_swapped.csv`` yields the second file at the second capture, and
+then the first one again; ``sample_interval`` and ``columns`` are for files that lack them.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class ReplayReader(Reader):
     Attributes
     ----------
     at_end : bool
-        Nothing is left; reads then wait out their deadline and return None, as a silent meter does.
+        The file is exhausted; reads then wait for their deadline and return None, like a silent meter.
     decoder : Decoder or None
         With the counts of rejected frames, where bytes are decoded.
     """
@@ -80,7 +80,7 @@ class ReplayReader(Reader):
         return f"recorded in {self._path.name}"
 
     def _open(self) -> None:
-        if what := special_file(self._path):  # a pipe would be waited for, a device may never end
+        if what := special_file(self._path):  # a pipe would block, a device may never end
             raise OpenError(
                 f"{self._path} is {what}, not a file",
                 hint="give a recorded file",
@@ -104,7 +104,7 @@ class ReplayReader(Reader):
         else:
             raise CaptureFileError(
                 f"{self._path} is neither a wiretap file nor JSON lines",
-                hint="for a raw byte stream say which frames it holds, like ?frames=segment14",
+                hint="for a raw byte stream name its frames, like ?frames=segment14",
             )
         self._next, self._offset_ns, self.at_end = None, None, False
 

@@ -26,10 +26,10 @@ from benchlog_drivers._line_errors import FOREIGN_ERRORS, link_lost
 from benchlog_drivers.decoders import SEVEN_BITS, FrameOptions, LineSettings, make_decoder, recognise
 from benchlog_drivers.wiretap import Wiretap
 
-# Longest wait without looking up: bounds both a pause inside a frame and the notice of an ended link.
+# Longest single wait: limits a pause inside a frame and the delay until an ended link is noticed.
 SLICE_S = 0.1
-ANSWER_S = 1.0  # a polled meter that has not answered by then is asked again
-GARBAGE_BYTES = 48  # so many bytes without one frame are not an accident
+ANSWER_S = 1.0  # after this time without an answer a polled meter is asked again
+GARBAGE_BYTES = 48  # this many bytes without a frame are not an accident
 _TEXT = frozenset(b"\t\r\n" + bytes(range(0x20, 0x7F)))
 
 
@@ -130,7 +130,7 @@ class SerialMeter(Reader):
         self.decoder.abandon()
 
     def _find(self) -> str:
-        """Name that the meter's port has now.
+        """Present name of the meter's port.
 
         A port that was open before is found by its USB identity: after unplugging, its old name may belong to
         another meter, whose readings must not come in under this one's tag.
@@ -145,15 +145,15 @@ class SerialMeter(Reader):
             return same[0]
         if self._wanted in same:
             return self._wanted
-        # Not even tried while the device is away: another one may take the name at any moment.
+        # Don't try while the device is away: another one may take the name at any moment.
         raise self._other_device(self._wanted, taken=any(p.device == self._wanted for p in seen))
 
     def _check_identity(self) -> None:
-        """Hold the open port to be the same USB device as before: its name may have changed hands since it was found."""
+        """Check that the open port is the same USB device as before: the name may have gone to another one meanwhile."""
         if "://" in self._port:
             return
         now = None
-        with contextlib.suppress(AdapterUnavailableError):  # where ports can't be listed it goes by its name
+        with contextlib.suppress(AdapterUnavailableError):  # if ports can't be listed, only the name counts
             for port in self._ports():
                 if port.device == self._port and port.serial_number:
                     now = (port.serial_number, port.description)
@@ -166,7 +166,7 @@ class SerialMeter(Reader):
         serial_number, description = self._usb_identity or ("", "")
         why = f"{name} is another device now; " if taken else f"{name}: "
         return OpenError(
-            f"{why}{description} {serial_number} is not there",
+            f"{why}{description} {serial_number} is not plugged in",
             hint="plug the meter's own cable in again",
             reason=OpenReason.MISSING,
         )
@@ -181,16 +181,16 @@ class SerialMeter(Reader):
         return self._link
 
     def _read(self, timeout_s: float) -> Reading | None:
-        link = self._open_link()  # readings that came before closing are not given out after it
+        link = self._open_link()  # raises if closed: no readings are given out after that
         end_ns = self.clock.monotonic_ns() + round(timeout_s * 1e9)
-        waited_s = 0.0  # real waiting, for clocks that only move by hand
+        waited_s = 0.0  # real waiting time, for manual clocks
         while not self._ready:
             left_s = min((end_ns - self.clock.monotonic_ns()) / 1e9, timeout_s - waited_s)
             if self._request:
                 self._ask()
             wait_s = min(SLICE_S, max(0.0, left_s))
             data = self._receive(link, wait_s)
-            if data and (left_s > 0 or self._ready):  # what never stops coming must not hold up the caller
+            if data and (left_s > 0 or self._ready):  # endless data must not hold up the caller
                 continue
             self._drop_stale_frame(wait_s)
             waited_s += wait_s
@@ -200,7 +200,7 @@ class SerialMeter(Reader):
         return self._ready.popleft()
 
     def _drop_stale_frame(self, waited_s: float) -> None:
-        """Abandon a frame that has not gone on for a while, however short the single reads are."""
+        """Drop an unfinished frame after a pause, however short the single reads are."""
         self._idle_s += waited_s
         since_s = (self.clock.monotonic_ns() - self._last_data_ns) / 1e9
         if self.decoder.pending and max(self._idle_s, since_s) >= self.decoder.pause_s:
@@ -228,7 +228,7 @@ class SerialMeter(Reader):
         return data
 
     def _ask(self) -> None:
-        """Send the request unless one is on its way."""
+        """Send the request unless one is pending."""
         link = self._open_link()
         now_ns = self.clock.monotonic_ns()
         if self._asked_ns is not None:
@@ -243,7 +243,7 @@ class SerialMeter(Reader):
         self._note(">", self._request)
 
     def _complain(self) -> None:
-        """Raise if bytes keep coming that make no frame, naming the likely cause."""
+        """Raise if many bytes give no frame, with the likely cause."""
         if len(self._garbage) >= GARBAGE_BYTES:
             data, self._garbage = self._garbage, b""
             message, hint = explain_garbage(
@@ -255,7 +255,7 @@ class SerialMeter(Reader):
 def explain_garbage(
     data: bytes, family: str, settings: LineSettings, last_reject: tuple[str, str] | None
 ) -> tuple[str, str]:
-    """Return message and hint for bytes of which not one frame could be made."""
+    """Return message and hint for bytes that gave no frame at all."""
     what = f"{len(data)} bytes came, but no {family} frame"
     if family == "pattern" and last_reject and last_reject[0] != "broken off":
         return (
@@ -266,7 +266,7 @@ def explain_garbage(
     if others:
         best = max(others, key=lambda name: others[name])
         if best == family:
-            return f"{what} with the parity that is set", "leave out parity= and bits="
+            return f"{what} with this parity setting", "leave out parity= and bits="
         return f"{what}; they are {best} frames", f"set frames={best}"
     others = recognise(data.translate(SEVEN_BITS))
     if others:
@@ -277,14 +277,14 @@ def explain_garbage(
         )
     if last_reject and last_reject[0] not in ("index", "length", "format", "broken off"):
         return (
-            f"{what} fits the table: {last_reject[1]}",
+            f"{what} matches the table: {last_reject[1]}",
             "compare the frame with the display, then correct the table",
         )
     if sum(byte in _TEXT for byte in data) > 0.95 * len(data):
         line = max(data.splitlines(), key=len)[:60].decode("ascii", "replace")
         return (
             f"{what}; text came, such as {line!r}",
-            "correct the pattern, or describe these lines by one with frames=pattern",
+            "correct the pattern, or describe these lines with frames=pattern",
         )
     return (
         f"{what}; the baud rate is probably not {settings}",
@@ -309,5 +309,5 @@ def _request(family: bytes, options: SerialOptions) -> bytes:
         return family
     text = options.request.replace("\\r", "\r").replace("\\n", "\n")
     if not text.isascii():
-        raise ConfigError(f"request {options.request!r} has characters a serial meter can't take")
+        raise ConfigError(f"request {options.request!r} has characters that can't be sent to a serial meter")
     return text.encode("ascii")

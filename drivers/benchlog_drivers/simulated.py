@@ -1,7 +1,7 @@
 """Instruments of the simulated bench: ``sim:MA-01``, ``sim:SC-03?seed=7``.
 
-The first one opened sets up a bench for the whole process, the last one closed takes it down. Each delegates to
-the adapter that reads hardware, over a loopback link. `using` makes an own bench the one that ``sim:`` means.
+The first one opened starts a bench for the whole process, the last one closed stops it. Each delegates to the adapter for
+real hardware, over a loopback link. `using` makes another bench the one that ``sim:`` means.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from benchlog_drivers.simbench.serve_meter import MeterEndpoint
 from benchlog_drivers.visa_generator import VisaGenerator
 from benchlog_drivers.visa_scope import VisaScope
 
-_ARRIVES_S = 10.0  # real time in which a frame that was sent comes in, however busy the computer
+_ARRIVES_S = 10.0  # real time within which a frame arrives, however busy the computer
 _LOOK_S = 0.5  # a person reads a display no faster
 
 
@@ -41,7 +41,7 @@ class SimulatedOptions:
 
 
 class _Shared:
-    """The one bench of this process, while anybody uses it."""
+    """The shared bench of this process, while in use."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
@@ -141,7 +141,7 @@ class _SharedBenchUse:
         return f"{self.tag} on the simulated bench"
 
     def set_up_for(self, function: Function | None, name: str) -> None:
-        """Put this meter on a point or part of that name, else leave it where it is, with its dial as asked."""
+        """Put this meter on a point or part of that name, if it exists, and set its dial."""
         bench = self.bench
         if bench is None:
             return
@@ -168,7 +168,7 @@ class _Simulated:
     bench_use: _SharedBenchUse
 
     def set_up_for(self, function: Function | None, point: str = "") -> None:
-        """Do by hand what a person would do before a single reading: dial, and tips on a point of that name."""
+        """Prepare a single reading as a person would: set the dial, put the tips on a point of that name."""
         self.bench_use.set_up_for(function, point)
 
 
@@ -200,7 +200,7 @@ class SimulatedMeter(SerialMeter, _Simulated):
         self.bench_use.leave()
 
     def _read(self, timeout_s: float) -> Reading | None:
-        # Where time is moved by hand a frame is made for each read, so that none is older than the question.
+        # On a manual clock a frame is made for each read, so that none is older than the request.
         end = self._link_end
         if end is None or not end.updates.manual:
             return super()._read(timeout_s)
@@ -211,7 +211,7 @@ class SimulatedMeter(SerialMeter, _Simulated):
         return super()._read(timeout_s if end.byte_loss or end.bit_flip else max(timeout_s, _ARRIVES_S))
 
     def _drop_waiting(self) -> None:
-        """Throw away what was sent for other readers of the same display."""
+        """Drop frames sent for other readers of the same display."""
         self._ready.clear()
         link = self._open_link()
         while self._receive(link, 0.0):
@@ -219,14 +219,14 @@ class SimulatedMeter(SerialMeter, _Simulated):
 
 
 class SimulatedEye(Reader, _Simulated):
-    """A meter without a link, read off by eye and typed."""
+    """A meter without a link, whose readings are typed."""
 
     def __init__(
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None
     ) -> None:
         super().__init__(instrument, clock=clock)
         self.bench_use = _SharedBenchUse(tag, options)
-        self._looked_s = 0.0  # for those who ask in shorter pieces
+        self._looked_s = 0.0  # for callers with shorter time-outs
 
     def identity(self) -> str:
         return f"{self.bench_use.identity}, read by eye"
@@ -253,7 +253,7 @@ class SimulatedEye(Reader, _Simulated):
 
 
 class _SimulatedScpi(ScpiInstrument[Any], _Simulated):
-    """An instrument spoken to as any SCPI instrument of its kind."""
+    """A simulated SCPI instrument, used like a real one."""
 
     def __init__(
         self, instrument: str, tag: str, options: SimulatedOptions, *, clock: Clock | None = None

@@ -13,7 +13,7 @@ from benchlog_drivers.dialects import GeneratorDialect
 class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
     """A function generator at a VISA resource.
 
-    Closing leaves the output as it is: what drives the bench is switched by a person or by `set_output`.
+    Closing does not change the output: it is switched by a person or by `set_output`.
     """
 
     _kind = GeneratorDialect
@@ -26,7 +26,7 @@ class VisaGenerator(ScpiInstrument[GeneratorDialect], Source):
         UsageError
             If a number is not positive.
         InstrumentRefusedError
-            If the generator did not take it; it then keeps what it took before.
+            If the generator refused it; earlier settings stay.
         """
         with self._named_errors():
             if not (math.isfinite(frequency_hz) and frequency_hz > 0):

@@ -16,7 +16,7 @@ from benchlog_drivers._session import LinkOptions, ScpiInstrument
 from benchlog_drivers.dialects import MeterDialect
 from benchlog_drivers.wiretap import Wiretap
 
-#: Answers come within so many time-outs, and at least so many seconds: integrating meters take their time.
+#: Time allowed for an answer, in time-outs and at least in seconds: integrating meters are slow.
 _GIVE_UP_TIMEOUTS = 4
 _GIVE_UP_S = 20.0
 
@@ -24,7 +24,7 @@ _GIVE_UP_S = 20.0
 class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Options of a meter."""
 
-    #: What to set the meter to at opening; None leaves it as it is and asks.
+    #: Function to set at opening; None leaves it unchanged and asks.
     function: Function | None = None
     #: One count, in the SI unit; 0 takes what the meter reports for its range, else the last digit of the
     #: answer.
@@ -34,8 +34,8 @@ class MeterOptions(LinkOptions, frozen=True, forbid_unknown_fields=True, kw_only
 class VisaMeter(ScpiInstrument[MeterDialect], Reader):
     """A multimeter at a VISA resource.
 
-    An answer that takes longer than a read's deadline is waited for in the next read, not asked for again.
-    Range and resolution are those at opening: an autoranging meter may have moved on.
+    If an answer takes longer than a read's deadline, the next read goes on waiting for it. Range and resolution are those at
+    opening; an autoranging meter may change them later.
 
     Attributes
     ----------
@@ -70,14 +70,14 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         self._set_up()
 
     def _set_up(self) -> None:
-        """Set the function, or learn it."""
+        """Set the function, or ask for it."""
         dialect = self._session.dialect
         self._sentinels = Sentinels(dialect.reading.overload, dialect.reading.not_a_number)
         wanted = self._options.function
         if wanted is not None:
             if wanted not in dialect.functions:
                 raise OpenError(
-                    f"the dialect {dialect.name} can't set {wanted.value}",
+                    f"dialect {dialect.name} can't set {wanted.value}",
                     hint=f"it knows {', '.join(f.value for f in dialect.functions)}",
                 )
             self._session.send((dialect.functions[wanted].configure,))
@@ -95,14 +95,14 @@ class VisaMeter(ScpiInstrument[MeterDialect], Reader):
         if wanted is None and found is None:
             raise OpenError(
                 f"the meter says it is set to {said!r}, which is not a known function",
-                hint="say what it measures with function=, one of "
+                hint="give its function with function=, one of "
                 + ", ".join(f.value for f in dialect.functions),
                 reason=OpenReason.WRONG_DEVICE,
             )
         if found not in (None, wanted or found):
             raise OpenError(
                 f"the meter was set to {wanted} but says it is set to {said!r}",
-                hint="the dialect's `answers` may not be this meter's",
+                hint="the dialect's `answers` may be wrong for this meter",
                 reason=OpenReason.WRONG_DEVICE,
             )
         self._function = wanted or found or Function.DC_VOLTS

@@ -24,8 +24,8 @@ _LONGEST_NUMBER = 32  # byte of a sample in text, with its comma
 class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     """A scope at a VISA resource.
 
-    Full scale here is the largest voltage, at the probe tip and counted from zero, that the screen holds: half
-    the screen's height with the trace in the middle. The scope is left with the trace in the middle.
+    Full scale here is the largest voltage at the probe tip, from zero, that fits on the screen: half its height, with the
+    trace in the middle. The scope is left with the trace in the middle.
     """
 
     _kind = ScopeDialect
@@ -52,13 +52,13 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         coupling : {"dc", "ac"}
             Input coupling.
         probe : float, optional
-            Attenuation of the probe: 10 for x10. Left out, the factor set on the scope stays: it has to be
-            what the probe's own switch says, which no program can see.
+            Attenuation of the probe: 10 for x10. By default the factor set on the scope stays; it must match the probe's
+            switch, which no program can see.
 
         Returns
         -------
         float
-            Full scale the scope really took, volt at the probe tip.
+            Full scale that the scope set, volt at the probe tip.
 
         Raises
         ------
@@ -103,10 +103,10 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
     def set_timebase(
         self, *, n_samples: int, interval_s: float | None = None, span_s: float | None = None
     ) -> None:
-        """Choose the record: at least that long, of that many samples.
+        """Set the record length and number of samples; the record may be longer.
 
-        The time base steps in 1, 2, 5, so the record may be up to 2.5 times longer than asked, with the interval
-        longer by as much; `Capture.interval_s` is what the scope really took.
+        The time base steps in 1, 2, 5, so record and interval may be up to 2.5 times longer than asked; `Capture.interval_s` is
+        the true interval.
 
         Parameters
         ----------
@@ -118,7 +118,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
         Raises
         ------
         UsageError, InstrumentRefusedError
-            If that makes no record, or the scope did not take it.
+            If no such record is possible, or the scope refused it.
         """
         with self._named_errors():
             if (interval_s is None) == (span_s is None) or n_samples < 2:
@@ -133,7 +133,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
             self._session.send(timebase.set, scale=step_125(span / timebase.divisions), samples=n_samples)
 
     def set_trigger(self, channel: str, level_v: float) -> None:
-        """Start records when a channel rises through a voltage at the probe tip, volt.
+        """Trigger on a channel rising through a voltage at the probe tip, volt.
 
         Raises
         ------
@@ -175,7 +175,7 @@ class VisaScope(ScpiInstrument[ScopeDialect], Digitiser):
             if self.clock.monotonic_ns() >= deadline_ns:
                 raise ReadTimeoutError(
                     f"no record within {timeout_s:g} s (the scope says {status!r})",
-                    hint="is the signal there, and does it pass the trigger level?",
+                    hint="is there a signal, and does it cross the trigger level?",
                 )
             self.clock.sleep(rules.poll_s)
 

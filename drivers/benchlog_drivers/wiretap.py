@@ -1,8 +1,8 @@
 """The wiretap around any meter, ``tap:FILE:ADDRESS``, and its file: bytes with their times, as text to read and mail.
 
-A tapped meter reads like ADDRESS. A serial meter's bytes are saved as they came, chunk by chunk; `replay` turns the
-file back into the same readings. From other meters the readings are saved, and their bytes beside them where the
-adapter has a `wiretap` attribute. The file::
+A tapped meter reads like ADDRESS. A serial meter's bytes are saved as received, chunk by chunk; `replay` gives the same
+readings from the file. For other meters the readings are saved, and also their bytes if the adapter has a `wiretap`
+attribute. The file::
 
     benchlog wiretap 1
     about {"family":"segment14","instrument":"MA-01",...}
@@ -77,7 +77,7 @@ class WiretapWriter:
         self._begun = False
 
     def open(self) -> None:
-        """Begin the file, or go on with it after `close`.
+        """Begin the file, or continue it after `close`.
 
         Raises
         ------
@@ -88,7 +88,7 @@ class WiretapWriter:
             self._file = self.path.open("ab" if self._begun else "xb", buffering=0)
         except FileExistsError:
             raise UsageError(
-                f"tap file {self.path} is there already", hint="name another file, or move that one away"
+                f"tap file {self.path} already exists", hint="name another file, or move that one away"
             ) from None
         except OSError as error:
             raise UsageError(f"tap file {self.path} can't be written: {error.strerror}") from error
@@ -162,7 +162,7 @@ def read_wiretap(path: Path) -> Iterator[TapRecord]:
                 yield _record(line)
             except ValueError as error:
                 raise CaptureFileError(
-                    f"{path}, line {number}: {error}", hint="mend or remove that line"
+                    f"{path}, line {number}: {error}", hint="correct or remove that line"
                 ) from None
 
 
@@ -183,7 +183,7 @@ def reading_from_json(line: bytes, place: str) -> Reading:
     try:
         return msgspec.json.decode(line, type=Reading)
     except (msgspec.MsgspecError, UnicodeDecodeError) as error:
-        raise CaptureFileError(f"{place}: no reading ({error})", hint="mend or remove that line") from None
+        raise CaptureFileError(f"{place}: no reading ({error})", hint="correct or remove that line") from None
 
 
 class TappedReader(Reader):
@@ -251,6 +251,6 @@ def open_tap(instrument: str, rest: str, options: Adapter, *, clock: Clock | Non
     if not isinstance(options, Reader):
         raise UsageError(
             f"{instrument} is not a meter, and only meters can be tapped",
-            hint="a scope's captures are kept anyway",
+            hint="a scope's captures are recorded anyway",
         )
     return TappedReader(options, Path(rest), clock=clock)

@@ -1,6 +1,6 @@
 """The output of a sound card as sine generator: AC coupled, so nothing below about 20 Hz, and never a DC part.
 
-Volts need a calibrated output; until then only parts of full scale can be set.
+Without calibration only fractions of full scale can be set, not volts.
 
 Addresses, with ``kind=generator``: ``soundcard:`` for the default device, ``soundcard:NAME?full_scale_vpp=4`` (part
 of the device's name).
@@ -64,7 +64,7 @@ class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):
         )
 
     def identity(self) -> str:
-        """Name of the device and what is known of its level."""
+        """Name of the device and its level."""
         vpp = self._options.full_scale_vpp
         level = f"{vpp:g} Vpp full scale" if vpp else "not calibrated"
         return f"sound card output {self._device or 'default'}, AC coupled, {level}"
@@ -87,7 +87,7 @@ class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):
                 )
             if not 0 < amplitude_vpp <= full:
                 raise UsageError(
-                    f"{amplitude_vpp!r} Vpp is not within what the output gives",
+                    f"the output can't give {amplitude_vpp!r} Vpp",
                     hint=f"more than zero, at most {full:g} Vpp",
                 )
             self.set_level(frequency_hz, amplitude_vpp / full)
@@ -104,11 +104,13 @@ class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):
             top = HIGHEST_OF_RATE * self._options.rate
             if not LOWEST_HZ <= frequency_hz <= top:
                 raise UsageError(
-                    f"{frequency_hz!r} Hz is outside what a sound card gives",
+                    f"a sound card can't give {frequency_hz!r} Hz",
                     hint=f"{LOWEST_HZ:g} Hz to {top:g} Hz",
                 )
             if not 0 < level <= 1:
-                raise UsageError(f"level {level!r} is not a part of full scale", hint="above 0, at most 1")
+                raise UsageError(
+                    f"level {level!r} is not a fraction of full scale", hint="above 0, at most 1"
+                )
             self._step = 2 * math.pi * frequency_hz / self._options.rate
             self._level = level
 
@@ -123,7 +125,7 @@ class SoundCardGenerator(SoundDevice[GeneratorOptions], Source):
                     stream.stop()
 
     def _fill(self, out: npt.NDArray[np.float32], frames: int, _time: object, _status: object) -> None:
-        """Callback of the audio thread: go on with the sine where the last block ended."""
+        """Callback of the audio thread: continue the sine where the last block ended."""
         phase = self._phase + self._step * np.arange(frames)
         out[:] = (self._level * np.sin(phase)).astype(np.float32)[:, None]
         self._phase = (self._phase + self._step * frames) % (2 * math.pi)

@@ -1,4 +1,4 @@
-"""What both sides of a sound card share: the audio library python-sounddevice (extra ``soundcard``), its errors, the stream.
+"""Common parts of sound card input and output: the library python-sounddevice (extra ``soundcard``), errors, the stream.
 
 Importing this fails where the library is not installed.
 """
@@ -19,12 +19,12 @@ from benchlog.errors import AdapterUnavailableError, BenchlogError, LinkLostErro
 if find_spec("sounddevice") is None:
     raise ModuleNotFoundError("No module named 'sounddevice'", name="sounddevice")
 
-# Holds for nearly every sound card: AC coupled, and filtered below half the sampling rate.
+# True of nearly every sound card: AC coupled, and filtered below half the sampling rate.
 LOWEST_HZ = 20.0
 HIGHEST_OF_RATE = 0.45
 CHANNELS = ("L", "R")
 O = TypeVar("O")
-HOOK_UP = "look at `python -m sounddevice` for the names of the devices; is another program using it?"
+HOOK_UP = "`python -m sounddevice` lists the devices; is another program using it?"
 
 
 def library() -> Any:
@@ -83,7 +83,7 @@ class SoundDevice(Adapter, Generic[O]):
     def _close(self) -> None:
         stream, self._open_stream = self._open_stream, None
         if stream is not None:
-            with contextlib.suppress(Exception):  # a device that was unplugged can't be closed in order
+            with contextlib.suppress(Exception):  # an unplugged device can't be closed properly
                 stream.close()
 
     @property

@@ -1,12 +1,11 @@
 """The input of a sound card as two-channel scope, calibrated by one reading of a meter.
 
-What it can and can't do, which holds for nearly every sound card: inputs are AC coupled, so nothing below about
-20 Hz is true and a DC part is never seen; nothing above 0.45 of the sampling rate is seen; inputs take about 1 V and
-are damaged by a few volts more. Nothing that is connected to mains or with a charged capacitor belongs on such an
-input, not even through a divider: the shield is the computer's earth.
+Limits of nearly every sound card: inputs are AC coupled, so below about 20 Hz levels are wrong and DC is never seen; nothing
+above 0.45 of the sampling rate is seen; inputs take about 1 V and are damaged by a few volts more. Never connect anything
+that is connected to mains, or a charged capacitor, not even through a divider: the shield is the computer's earth.
 
-Gains are unknown until calibrated. Two channels of one stereo input are alike within about a per cent and share
-one clock, so ratios and phases hold without calibration; volts need one reading of a meter: `full_scale_from`.
+Gains are unknown until calibrated. The two channels of a stereo input agree within about a per cent and share one clock, so
+ratios and phases are valid without calibration; for volts one reading of a meter is needed: `full_scale_from`.
 
 Addresses, with ``kind=scope``: ``soundcard:`` for the default device, ``soundcard:NAME?full_scale=1.82`` (part of
 the device's name).
@@ -73,7 +72,7 @@ class SoundCardScope(SoundDevice[ScopeOptions], Digitiser):
         )
 
     def identity(self) -> str:
-        """Name of the device and what is known of its gain."""
+        """Name of the device and its gain."""
         gain = f"{self._options.full_scale:g} V full scale" if self._options.full_scale else "not calibrated"
         return f"sound card input {self._device or 'default'}, AC coupled, {gain}"
 
@@ -89,7 +88,7 @@ class SoundCardScope(SoundDevice[ScopeOptions], Digitiser):
         """
         span = span_s if span_s is not None else n_samples * (interval_s or 0.0)
         if not 2 / self._options.rate <= span <= 60.0:
-            raise UsageError(f"a record of {span:g} s is none", hint="give a span from 1 ms to 60 s")
+            raise UsageError(f"a record can't be {span:g} s long", hint="give a span from 1 ms to 60 s")
         self._span_s = span
 
     def _capture(self, channels: Sequence[str], timeout_s: float) -> Capture:
@@ -140,13 +139,13 @@ class SoundCardScope(SoundDevice[ScopeOptions], Digitiser):
                     raise ReadTimeoutError(
                         f"the sound card gave {max(0, got)} of {n_samples} samples", hint=HOOK_UP
                     )
-                # What is read while settling must not swallow the beginning of the record.
+                # Don't lose the beginning of the record while settling.
                 wanted = min(chunk, -got if got < 0 else n_samples - got)
                 data, overflowed = stream.read(wanted)
                 if overflowed and got >= 0:
                     raise BadFrameError(
-                        "the sound card lost samples inside the record",
-                        hint="close busy programs and take it again",
+                        "the sound card lost samples during the record",
+                        hint="close busy programs and capture again",
                     )
                 if got >= 0:
                     parts.append(np.array(data))
@@ -177,7 +176,7 @@ def full_scale_from(record: ChannelRecord, rms_v: float) -> float:
         If the record is clipped or too small to calibrate with, or the reading is not positive.
     """
     if not (math.isfinite(rms_v) and rms_v > 0):
-        raise AnalysisError(f"a reading of {rms_v!r} V calibrates nothing", hint="apply a sine and read it")
+        raise AnalysisError(f"can't calibrate with a reading of {rms_v!r} V", hint="apply a sine and read it")
     low, high = record.code_limits or (-1.0, 1.0)
     codes = record.codes.astype(np.float64)
     if codes.min() <= low or codes.max() >= high:

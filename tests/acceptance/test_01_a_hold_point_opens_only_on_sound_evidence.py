@@ -38,7 +38,7 @@ def test_a_recall_after_the_act_says_what_the_step_was_taken_on(kiln) -> None:
     kiln.run(*BAD, "--plan", kiln.plan)
     status = kiln.status(kiln.plan)
     assert status["hold"]["H1"]["state"] == "taken on recalled evidence"
-    assert status["next"].startswith("H1 was taken on recalled evidence")
+    assert status["next"].startswith("H1 was taken on evidence that was recalled since")
     made = kiln.run(
         "record", "certificate", "--plan", kiln.plan, "--out", kiln.folder / "c.html", "--json"
     ).json

@@ -31,13 +31,13 @@ def test_near_a_limit_it_is_indeterminate_with_its_probability(desk) -> None:
 
 
 def test_what_a_digit_can_not_resolve_names_the_better_method(desk) -> None:
-    """0.2 ohm on a digit of 0.1 ohm: not resolvable, use four-wire."""
+    """0.2 ohm on a digit of 0.1 ohm: not resolvable, use four wires."""
     said = desk.run(
         "continuity", "--reading", "0.4 ohm", "--meter", "MA-01", "--lead-null", "0.2 ohm",
         "--wire", "AWG 24", "--length", "2.4 m",
     )  # fmt: skip
     assert said.code == 3
-    assert "not resolvable: use four-wire" in said.words
+    assert "can't be resolved: use four wires" in said.words
 
 
 @pytest.mark.parametrize(

@@ -61,7 +61,7 @@ def test_a_drop_out_makes_none(kiln) -> None:
     linked(kiln, LOST)
     said = kiln.answer(kiln.plan, "C03", ["C03/mains: 236 V"])
     assert said.code == 4
-    assert "dropped out; not taken" in said.words
+    assert "dropped out: hold the tips on" in said.words
     assert readings(kiln, "out") == []
     assert kiln.status(kiln.plan)["check"]["C03"]["state"] == "due"
 

@@ -65,4 +65,4 @@ def test_a_scope_clip_on_a_mains_referenced_node_is_blocked(desk) -> None:
     plan = desk.write("plan.toml", plan_text(part("X"), clip))
     said = desk.run("run", plan, "--check", "A1", "--answers", desk.write("a.txt", "\n"))
     assert said.code == 2
-    assert "scope clip on a mains-referenced node is refused" in said.words
+    assert "scope clip on a node connected to mains (mains_referenced) is refused" in said.words

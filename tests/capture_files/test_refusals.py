@@ -108,7 +108,7 @@ def test_decimal_mark_told_settles_the_ambiguous(tmp_path: Path) -> None:
 def test_interval_given_and_time_column_must_agree(tmp_path: Path) -> None:
     path = written(tmp_path, "t,u,v\n" + sample_rows())
     assert load_capture(path, sample_interval_s=1e-6).n_samples == 30
-    with pytest.raises(CaptureFileError, match=r"steps by 1e-06 s but .* is 0\.001 s"):
+    with pytest.raises(CaptureFileError, match=r"steps by 1e-06 s, but .* is 0\.001 s"):
         load_capture(path, sample_interval_s=1e-3)
     with pytest.raises(UsageError, match="must be positive"):
         load_capture(path, sample_interval_s=0.0)
@@ -131,9 +131,9 @@ def test_names_that_do_not_fit_are_refused_with_those_there_are(tmp_path: Path) 
 
 def test_files_of_different_records_are_not_merged(tmp_path: Path) -> None:
     a = written(tmp_path, "t,u,v\n" + sample_rows(), "a.csv")
-    with pytest.raises(CaptureFileError, match="not of one record: samples 30 and 31"):
+    with pytest.raises(CaptureFileError, match="not from one record: samples 30 and 31"):
         load_captures([a, written(tmp_path, "t,u,v\n" + sample_rows(31), "b.csv")])
-    with pytest.raises(CaptureFileError, match="not of one record: first sample"):
+    with pytest.raises(CaptureFileError, match="not from one record: first sample"):
         load_captures([a, written(tmp_path, "t,u,v\n" + sample_rows(first=5), "c.csv")])
     slow = "".join(f"{i * 2e-6:.6f},{i % 3},{i % 7}\n" for i in range(30))
     with pytest.raises(CaptureFileError, match="intervals"):

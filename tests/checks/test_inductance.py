@@ -95,7 +95,7 @@ def test_two_probes_on_one_signal_are_a_wrong_hookup() -> None:
     capture = TRUE_SCOPE.capture({"A": 1.0 + 0j, "B": 0.9 + 1e-6j}, FREQUENCY)
     result = check_inductance(capture, SETUP, turns=60, al_h=62e-6)
     assert result.verdict is Verdict.INDETERMINATE
-    assert "looks like the wrong hook-up" in result.reason
+    assert "Check the hook-up" in result.reason
     assert not any("shorted" in finding or "a resistor near" in finding for finding in result.findings)
 
 
@@ -148,7 +148,7 @@ def test_limits_of_a_plan_replace_the_computed_ones() -> None:
     result = check_inductance(_captures(COIL)[0], SETUP, turns=60, limits=limits)
     assert result.verdict is Verdict.PASS
     assert result.limits_set == "plan"
-    with pytest.raises(UsageError, match="not measured here"):
+    with pytest.raises(UsageError, match="does not measure it"):
         check_inductance(_captures(COIL)[0], SETUP, limits=limits)
 
 
@@ -166,7 +166,7 @@ def test_an_inverted_channel_is_told_and_does_not_change_the_inductance() -> Non
     capture = TRUE_SCOPE.capture({"A": -z * 2e-3, "B": 2e-3 * RESISTOR}, FREQUENCY)
     result = check_inductance(capture, SETUP)
     assert result.quantities["inductance"].value == pytest.approx(0.2232, rel=2e-3)
-    assert any("upside down" in note for note in result.details["notes"])
+    assert any("inverted, as with both" in note for note in result.details["notes"])
 
 
 def test_a_resistor_far_from_the_reactance_is_told() -> None:
@@ -345,9 +345,9 @@ def test_command_refuses_with_one_clear_error(
     [
         (False, SeriesSetup("A", "B", RESISTOR, node=True), "then leave out --node"),
         (True, SETUP, "then add --node"),
-        (False, SeriesSetup("B", "A", RESISTOR), "are channels B and A exchanged?"),
-        (False, SeriesSetup("A", "B", 1e6), "1000 times the expected: is the resistor really 1.000 MΩ"),
-        (False, SeriesSetup("A", "B", RESISTOR, probes={"A": 10.0}), "10 times the expected"),
+        (False, SeriesSetup("B", "A", RESISTOR), "are channels B and A swapped?"),
+        (False, SeriesSetup("A", "B", 1e6), "1000 times the expected value: is the resistor really 1.000 MΩ"),
+        (False, SeriesSetup("A", "B", RESISTOR, probes={"A": 10.0}), "10 times the expected value"),
     ],
 )
 def test_a_good_winding_hooked_up_or_described_wrongly_is_not_judged(

@@ -76,7 +76,7 @@ def test_below_40_turns_series_opposition_is_offered() -> None:
 
 
 def test_series_opposition_goes_with_no_divider() -> None:
-    with pytest.raises(UsageError, match="neither divider"):
+    with pytest.raises(UsageError, match="combined with a divider"):
         RatioSetup("B", "A", opposed_turns=30, divider=30.0)
 
 
@@ -91,7 +91,7 @@ def test_two_captures_at_two_frequencies_are_not_one_set_up() -> None:
     for second_hz, odd in ((FREQUENCY * (1 + 2e-5), False), (FREQUENCY * 1.01, True)):
         normal, swapped = pair(second_hz)
         result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
-        assert any("not one set-up" in finding for finding in result.findings) is odd
+        assert any("capture both at one frequency" in finding for finding in result.findings) is odd
 
 
 def test_the_delay_between_channels_counts_in_one_capture_and_cancels_in_two() -> None:
@@ -137,7 +137,7 @@ def test_a_resistor_seen_upside_down_is_no_finding_but_a_winding_that_lags_at_th
 
     apart = check(node=False)
     assert not any("lags" in finding for finding in apart.findings)
-    assert any("upside down" in note for note in apart.details["notes"])
+    assert any("inverted, as with both" in note for note in apart.details["notes"])
     assert any("lags" in finding for finding in check(node=True).findings)
     assert apart.quantities["phase"].standard_uncertainty > 0
 

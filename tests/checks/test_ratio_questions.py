@@ -20,14 +20,22 @@ PLAIN = RatioSetup(primary="B", secondary="A")
 def test_a_mismatch_beyond_the_stated_gains_is_a_finding() -> None:
     normal, swapped = ratio_captures(60, scope=Scope(gain={"A": 1.0, "B": 0.5}))
     result = check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=swapped)
-    assert sum("more than their gains allow" in finding for finding in result.findings) == 1
+    assert sum("more than their gain accuracy allows" in finding for finding in result.findings) == 1
     assert result.verdict is Verdict.INDETERMINATE
-    assert "more than their gains allow" in result.reason
+    assert "more than their gain accuracy allows" in result.reason
+
+
+def test_probes_that_were_not_swapped_are_one_doubt() -> None:
+    """The ratio of one that comes of it is no second question."""
+    first, again = (ratio_captures(60, scope=Scope(seed=seed))[0] for seed in (1, 2))
+    result = check_turns_ratio(first, PLAIN, expected_turns=60, swapped=again)
+    assert "they were not swapped" in result.reason
+    assert not any(finding.kind is FindingKind.HOOKUP for finding in result.findings)
 
 
 def test_the_same_samples_twice_are_no_swap() -> None:
     normal, _ = ratio_captures(60)
-    with pytest.raises(UsageError, match="the same samples twice"):
+    with pytest.raises(UsageError, match="the same samples as the first"):
         check_turns_ratio(normal, PLAIN, expected_turns=60, swapped=normal)
 
 
@@ -37,19 +45,19 @@ def test_exchanged_channels_are_asked_about(loop: int, words: str) -> None:
     result = check_turns_ratio(ratio_captures(31, loop=loop, scope=Scope())[0], setup, expected_turns=31)
     assert result.verdict is Verdict.INDETERMINATE
     assert words in result.reason
-    assert "are primary and secondary exchanged?" in result.reason
+    assert "are primary and secondary swapped?" in result.reason
     assert result.reason in result.findings
 
 
 @pytest.mark.parametrize(
     ("true", "stated", "asked"),
     [
-        (2500.0, 25.0, "the ratio is 25 times the expected: is the divider of 25:1 not there?"),
-        (1.0, None, "was a divider of 100:1 before the winding's channel forgotten"),
+        (2500.0, 25.0, "the ratio is 25 times the expected value: is the 25:1 divider missing?"),
+        (1.0, None, "is there a 100:1 divider before the winding's channel"),
         (10.0, None, "or a probe at x10"),
         (1000.0, None, "is the sense loop's probe at x10"),
-        (1000.0, 10.0, "is the divider of 10:1 not there"),
-        (10.0, 10.0, "is the divider one of 100:1"),
+        (1000.0, 10.0, "is the 10:1 divider missing"),
+        (10.0, 10.0, "is the divider really 100:1"),
     ],
 )
 def test_a_forgotten_divider_is_asked_about(true: float, stated: float | None, asked: str) -> None:
@@ -67,7 +75,7 @@ def test_loop_turns_that_are_not_there_are_asked_about() -> None:
     setup = replace(PLAIN, loop_turns=40)
     result = check_turns_ratio(normal, setup, expected_turns=60, swapped=swapped)
     assert result.verdict is Verdict.INDETERMINATE
-    assert "40 times the expected: is there one turn in the loop instead of 40?" in result.reason
+    assert "40 times the expected value: does the loop have one turn, not 40?" in result.reason
 
 
 def test_probes_that_were_not_swapped_are_named() -> None:
@@ -79,17 +87,17 @@ def test_probes_that_were_not_swapped_are_named() -> None:
     assert "they were not swapped" in result.reason
     a, b = first.channels
     exchanged = replace(first, channels=(replace(a, name=b.name), replace(b, name=a.name)))
-    with pytest.raises(UsageError, match="same samples twice"):
+    with pytest.raises(UsageError, match="same samples as the first"):
         check_turns_ratio(first, PLAIN, expected_turns=60, swapped=exchanged)
 
 
 def test_a_phase_that_is_no_transformer_s_is_no_pass() -> None:
-    """A quarter of a turn between the channels: not two windings of one core, whatever the ratio."""
+    """A quarter of a turn between the channels: not two windings on one core, whatever the ratio."""
     capture = Scope().capture({"A": 3.0 + 0j, "B": 1j}, RATIO_HZ)
     setup = RatioSetup("B", "A", gain_accuracy=0.0, range_gain=0.0)
     result = check_turns_ratio(capture, setup, expected_turns=3)
     assert result.verdict is Verdict.INDETERMINATE
-    assert "not two windings of one core" in result.reason
+    assert "not two windings on one core" in result.reason
 
 
 @pytest.mark.parametrize(("cut", "seen"), [(0.95, True), (0.90, True), (1.1, False)])
@@ -115,7 +123,7 @@ def test_a_cut_top_in_one_channel_shows_in_its_harmonics(cut: float, seen: bool,
     assert (FindingKind.HARMONICS in kinds) is seen
     if seen:
         assert result.verdict is Verdict.INDETERMINATE
-        assert "channel A is cut off or overloaded" in result.reason
+        assert "channel A is clipped or overloaded" in result.reason
 
 
 def test_clipping_forbids_a_verdict() -> None:

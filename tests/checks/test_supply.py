@@ -245,7 +245,7 @@ def test_every_number_is_finite():
     [
         (15e3, "27.7 V ac", "really kilohm"),
         (15e-3, "24.7 V ac", "really milliohm"),
-        (15.0, "28.5 V ac", "readings exchanged, or load not connected?"),
+        (15.0, "28.5 V ac", "readings swapped, or load not connected?"),
     ],
 )
 def test_a_load_point_that_can_not_be_is_asked_about(load_ohm, loaded, words):
@@ -264,7 +264,7 @@ def test_a_regulated_output_may_show_a_count_more_under_load():
         load=LoadPoint(10.0, shown("5.11 V dc", accuracy="0.5 % + 2")),
     )
     assert result.verdict is Verdict.PASS
-    assert not any("exchanged" in finding for finding in result.findings)
+    assert not any("swapped" in finding for finding in result.findings)
 
 
 @pytest.mark.parametrize(("ohm", "hot"), [(15.0, True), (1000.0, False)])

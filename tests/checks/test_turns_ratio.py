@@ -76,8 +76,8 @@ def test_swap_cancels_channel_gains_but_not_the_gain_between_ranges() -> None:
     assert Role.GAIN not in roles(ratio)
     assert ratio.value == pytest.approx(60 / 1.004, rel=5e-4)
     assert abs(ratio.value - 60) < ratio.expanded_uncertainty
-    assert any("channel A reading +4.9" in note for note in result.details["notes"])
-    assert not any("channel A reading" in finding for finding in result.findings)
+    assert any("channel A reads +4.9" in note for note in result.details["notes"])
+    assert not any("channel A reads" in finding for finding in result.findings)
 
 
 def test_channels_on_one_range_have_no_range_term() -> None:

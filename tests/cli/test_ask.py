@@ -78,7 +78,7 @@ def test_four_answers_give_a_verdict_and_the_line_that_asks_nothing(
     """A slip is asked about again, Enter leaves out what is not known."""
     shown: list[str] = []
     words = ask(["supply"], answers("", "24 V ac 40 VA", "27.75", "27.75 V ac", "1 % + 5", ""), shown.append)
-    assert "  This one is needed." in shown
+    assert "  This answer is needed." in shown
     assert any("ac or dc" in line or "unit" in line for line in shown)
     line = next(line for line in shown if line.startswith("The same without questions"))
     assert shlex.split(line.replace("\\\n", "").splitlines()[1]) == ["benchlog", *words]
@@ -97,7 +97,7 @@ def test_a_ratio_is_asked_for_its_files() -> None:
     assert any(
         "'CH1' does not begin with a number: write number of turns like '60'" in line for line in shown
     )
-    assert any("the same samples twice" in line for line in shown)
+    assert any("the same samples as the first" in line for line in shown)
     assert words == ["ratio", "--capture", path, "--primary", "CH1", "--secondary", "CH2", "--expect", "60"]
 
 
@@ -184,8 +184,8 @@ def test_an_input_that_ends_is_one_clear_error() -> None:
         (["record", "lst"], "there is no ACTION 'lst'", "did you mean list?"),
         (["supply"], "--nameplate is missing", "--help"),
         (["ratio", "--capture", "x.npz"], "--primary, --secondary are missing", "--help"),
-        (["supply", "--nameplate", "5 V dc", "2 A"], "'2 A' is one word too many", "quotes"),
-        (["record", "list", "x.logbook"], "'x.logbook' is one word too many", "--logbook x.logbook"),
+        (["supply", "--nameplate", "5 V dc", "2 A"], "unexpected word '2'", "quotes"),
+        (["record", "list", "x.logbook"], "unexpected word 'x.logbook'", "--logbook x.logbook"),
         (["frobnicate"], "there is no command 'frobnicate'", "--help"),
     ],
 )

@@ -131,7 +131,7 @@ def test_the_number_of_an_answer_stands_for_it(asked: Callable[..., tuple[int, s
 def test_u_takes_the_last_answer_back(asked: Callable[..., tuple[int, str]]) -> None:
     """A wrong word is not the end of it: the check is asked again, and what was likely before is shown."""
     _, out = asked("in order\nu\n")
-    assert "taken back: look, in order" in out
+    assert "withdrawn: look, in order" in out
     assert out.count("Look at dial") == 2
     before, after = (out.split("output live")[n].rsplit("%  no mains at the outlet")[0][-4:] for n in (0, 2))
     assert before == after
@@ -154,7 +154,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
     """A source may be shorted through the meter: nothing live is proposed before somebody has looked."""
     _, out = asked("skip\nskip\n", "0.001 V ac")
     assert out.count("? Next") == 1
-    assert "The jacks come first" in out
+    assert "First sort out the jacks" in out
 
 
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
@@ -163,7 +163,7 @@ def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str])
     words += ["--evidence", "look=battery symbol"]
     main(["diagnose", *words, "--no-record"])
     out = " ".join(capsys.readouterr().out.split())
-    assert "recall what relied on it: benchlog recall METER --reason \"the meter's battery" in out
+    assert "recall results that used it: benchlog recall METER --reason \"the meter's battery" in out
 
 
 def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
@@ -192,7 +192,7 @@ def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], f
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "NAME=VALUE"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look=blue"], "not one of the answers"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--seed", "-1"], "negative"),
-        (["--cases", "x.jsonl", "--expect", "27 V ac"], "brings its own"),
+        (["--cases", "x.jsonl", "--expect", "27 V ac"], "are in the cases"),
         (["--cases", "missing.jsonl"], "missing.jsonl"),
     ],
 )
@@ -257,8 +257,8 @@ def test_an_answer_that_fits_nothing_can_be_taken_back() -> None:
     session = Session(Case.from_text("27 V ac", "24.1 V ac"))
     Inquiry(session, Dialogue(person), perform).go_on(most=2)
     assert [e.text for e in session.done] == ["24.1 V ac"]
-    assert person.shown.count("  taken back: reread, OL") == 1
-    before, after = person.said.split("  taken back: reread, OL")
+    assert person.shown.count("  withdrawn: reread, OL") == 1
+    before, after = person.said.split("  withdrawn: reread, OL")
     assert before.count("the part is good") == 1
     assert "the part is good" in after
 
@@ -273,7 +273,9 @@ def test_names_nobody_knows_are_not_taken_in_silence(
         assert named[-1] in capsys.readouterr().err
     (folder / "bench.toml").write_text('[[instrument]]\ntag = "MB-02"\nkind = "meter"\n', encoding="utf-8")
     assert main(["diagnose", *words, "--meter", "MB-03"]) == 0
-    assert "MB-03 is in no bench file" in (said := " ".join(capsys.readouterr().out.split()))
+    assert "MB-03 is neither in the bench file nor in the record" in (
+        said := " ".join(capsys.readouterr().out.split())
+    )
     assert "did you mean MB-02?" in said
 
 

@@ -28,8 +28,8 @@ def test_a_usable_machine(capsys: pytest.CaptureFixture[str]) -> None:
     """Exit 0 on one screen, with versions, adapters, no ports, no bench file; nothing is created."""
     assert main(["doctor"]) == 0
     said = capsys.readouterr().out
-    assert "● usable" in said
-    for word in ("numpy", "visa", "serial", "none seen", "not there yet"):
+    assert "● ready to use" in said
+    for word in ("numpy", "visa", "serial", "none found", "not created yet"):
         assert word in said
     assert len(said.splitlines()) <= 24
     assert list(Path.cwd().iterdir()) == []
@@ -120,7 +120,7 @@ def test_a_missing_library_is_exit_4(
     assert main(["doctor"]) == 4
     said = capsys.readouterr().out
     assert "pip install PyVISA" in said
-    assert "not usable yet" in said
+    assert "not ready" in said
 
 
 def test_the_screen_fits_80_columns_and_24_lines(

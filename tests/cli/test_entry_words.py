@@ -25,7 +25,7 @@ def entry(kind: str, **body: Any) -> Entry:
     [
         (
             entry("release", hold="H1", step="open the case", rests_on=[{"check_id": "C01", "entry": 4}], by="R. M."),
-            "H1, open the case; by R. M.; rests on C01 (entry 4)",
+            "H1, open the case; by R. M.; evidence: C01 (entry 4)",
         ),
         (
             entry("concession", hold="H1", step="open the case", rests_on=[], by="", reason="spare at hand"),
@@ -40,7 +40,7 @@ def entry(kind: str, **body: Any) -> Entry:
         ),
         (
             entry("recall", meter="MB-02", function="V=", reason="E_n 2.67", results=[]),
-            "MB-02 V=, E_n 2.67: no earlier result relied on it",
+            "MB-02 V=, E_n 2.67: no earlier result used it",
         ),
         (entry("readings", count=2, first_time="2026-03-02T09:00:00.123456789Z", uses=["reading", "lead null"]), "2 readings from 09:00:00.123: reading, lead null"),
         (entry("readings", count=1, first_time="2026-03-02T09:00:00.123456789Z"), "1 reading from 09:00:00.123"),

@@ -137,7 +137,7 @@ def test_status_names_a_meter_that_is_not_on_the_bench(tmp_path):
         part("T1"), reading_check("C03", "V~", low="26 V", high="30 V", meter="DM-9"), mains="230 V"
     )
     said = desk.run("status", desk.write("plan.toml", plan))
-    assert "meter DM-9 is in the plan but in no bench file" in said.out
+    assert "meter DM-9 of the plan is not in the bench file" in said.out
 
 
 def test_status_breaks_no_word_on_a_narrow_screen(tmp_path, monkeypatch):

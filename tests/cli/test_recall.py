@@ -135,7 +135,7 @@ def test_a_swap_frees_the_ratio_of_a_channel_but_not_of_one_range(desk: Desk) ->
     """The channel's gain cancels; on its two ranges it does not: sqrt(1.04) of 59.93 stays, 61.12."""
     _measure(desk, _ratio_plan(desk), swapped=True, ranges=(0.2, 0.08))
     whole = desk.run("recall", "SC-03", "--reason", "reads high", "--error", "4 %", "--channel", "CH1")
-    assert "no result rests on it" in whole.words
+    assert "no result used it" in whole.words
     ranged = desk.run(
         "recall", "SC-03", "--reason", "x", "--error", "4 %", "--channel", "CH1", "--range", "0.08 V"
     )
@@ -194,10 +194,10 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     # 27.46 V less 0.90 V to 27.90 V plus 0.90 V, by hand.
     assert re.search(r'26\.56 to 28\.80 V <span class="note">\(was 27\.90 ± 0\.90 V\)', page)
     assert re.search(r'● pass</b> <span class="note">after recall, entry \d+</span>', page)
-    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, found wrong", page)
+    assert re.search(r"in doubt since \d{4}-\d\d-\d\d: passed only on CS-3, which was found wrong", page)
     again = desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json")
     assert again.json["verdict"] == "indeterminate"
-    assert "passed only on CS-3, found wrong" in again.json["reason"]
+    assert "passed only on CS-3, which was found wrong" in again.json["reason"]
     desk.run("standard", "MA-1", "CS-3", "4.95 V dc")  # says nothing: the standard is in doubt
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] != "pass"
     desk.run("standard", "MA-1", "CS-9", "9.00 V dc")
@@ -329,3 +329,39 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
     assert interval in page
     assert re.search(r"released 2026-\d\d-\d\d \(entry \d+, by the builder\)", page)
+
+
+@pytest.mark.parametrize(
+    ("meter", "error", "kind", "said"),
+    [
+        # 236 V read 10 % high were 214.5 V: limits 26.16 V / 1.1 and 29.50 V / 1.1, by hand.
+        ("MA-10", "10 %", "measure again", "its limits really 23.78 … 26.82 V: may lie outside"),
+        ("MA-10", "1 %", "stands with wider uncertainty", "its limits really 25.90 … 29.21 V: still within"),
+        # Read by the same meter, the output was 10 % lower, too.
+        (
+            "MA-1",
+            "10 %",
+            "stands with wider uncertainty",
+            "was really 25.23 to 27.75 V, its limits really 23.78",
+        ),
+    ],
+)
+def test_limits_that_follow_a_bad_meter_are_corrected_too(
+    desk: Desk, meter: str, error: str, kind: str, said: str
+) -> None:
+    """A pass against limits from a mains voltage that was never there is no pass."""
+    words = (
+        "--mains",
+        "236 V",
+        "--mains-nominal",
+        "230 V",
+        "--mains-meter",
+        "MA-1",
+        "--reading",
+        "27.75 V ac",
+    )
+    desk.run("supply", "--nameplate", "24 V ac 40 VA", *words, "--meter", meter, "--part", "T1")
+    found = desk.run("recall", "MA-1", "--reason", "reads high", "--error", error, "--json")
+    (one,) = found.json["results"]
+    assert one["class"] == kind
+    assert said in one["reason"]

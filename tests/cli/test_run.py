@@ -81,7 +81,7 @@ def test_over_a_pipe_words_at_a_hook_up_are_not_enter(
     piped(monkeypatch, "wait, not yet", "?", "", "0.500", "y", "5.02", "", "")
     assert main(["run", "plan.toml"]) == 0
     shown = capsys.readouterr().out
-    assert "'wait, not yet' was not taken" in shown
+    assert "'wait, not yet' does not answer this" in shown
     assert "Enter alone when it is done" in shown
     assert shown.count("meter in series with R1 [") == 3
 

@@ -70,7 +70,7 @@ def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, dict[str,
         ),
         (
             ("supply", *PLATE, "--reading", "15.3 V ac", "--mains", "22.9"),
-            "fits no usual",
+            "is not near any usual",
             "check its digits",
         ),
         (("continuity", "--reading", "0.4 ohm", "--lead-null", "0.2 V"), "lead null", "write lead null like"),
@@ -187,8 +187,8 @@ def test_ohms_below_zero_show_a_voltage(capsys: pytest.CaptureFixture[str]) -> N
     ("more", "question"),
     [
         (("--probe", "CH2=10"), "is the winding's probe not at x10?"),
-        (("--divider", "60:1"), "is the divider of 60:1 not there?"),
-        (("--loop-turns", "10"), "is there one turn in the loop instead of 10?"),
+        (("--divider", "60:1"), "is the 60:1 divider missing?"),
+        (("--loop-turns", "10"), "does the loop have one turn, not 10?"),
     ],
 )
 def test_what_was_stated_and_is_not_there_is_asked_about(
@@ -204,7 +204,7 @@ def test_a_divider_as_large_as_the_turns_is_asked_about(capsys: pytest.CaptureFi
     words = [word.replace(".csv", "_divider.npz") for word in RATIO]
     code, answer = run(capsys, *words)
     assert code == 3
-    assert "the ratio is 1: was a divider of 60:1" in answer["reason"]
+    assert "the ratio is 1: is there a 60:1 divider" in answer["reason"]
 
 
 def test_the_other_meter_is_what_a_slip_is_held_against(capsys: pytest.CaptureFixture[str]) -> None:
@@ -224,7 +224,7 @@ def test_kilo_is_read_in_either_case(capsys: pytest.CaptureFixture[str], text: s
 def test_assumed_accuracy_and_unknown_tags_are_said(capsys: pytest.CaptureFixture[str]) -> None:
     """As a finding, in supply and continuity; not where the accuracy was typed."""
     _, plain = run(capsys, "supply", *PLATE, "--reading", "14.8 V ac", "--meter", "XX-9")
-    wanted = "accuracy of XX-9 on V~ is not known (XX-9 is in no bench file): 2 % + 10 counts assumed"
+    wanted = "accuracy of XX-9 on V~ is not known (XX-9 is not in the bench file): 2 % + 10 counts assumed"
     assert wanted in plain["findings"]
     _, ohms = run(capsys, "continuity", "--reading", "0.4 ohm", "--max", "5 ohm")
     assert "accuracy of the meter on ohm is not known: 2 % + 10 counts assumed" in ohms["findings"]

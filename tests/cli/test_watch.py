@@ -124,7 +124,7 @@ def test_an_instrument_out_of_reach_is_told_and_ends_in_4(
     [
         ("MB-02=27.8 V", "does not say ac or dc"),
         ("MB-02 27.8 V ac", "is not TAG=READING"),
-        ("MX-99=27.8 V ac", "not a meter to be typed"),
+        ("MX-99=27.8 V ac", "not a typed meter"),
     ],
 )
 def test_a_line_that_is_no_reading_is_answered_and_nothing_recorded(
@@ -167,7 +167,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
     assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", *how]) == 0
     text = capsys.readouterr().out
     (answer,) = [line for line in text.splitlines() if "banana" in line]
-    assert answer.startswith("'A=banana' was not taken: 'banana' does not begin with a number; write")
+    assert answer.startswith("not recorded: 'A=banana': 'banana' does not begin with a number; write")
     assert "B: 27.1 V ac plus or minus" in text
 
 
@@ -234,7 +234,7 @@ def test_a_meter_that_left_its_chart_or_failed_its_standard_is_in_doubt_from_the
         (["sim:MA-01", "--group", "x=MA-01,M9"], "no instrument 'M9'"),
         (["sim:MA-01", "sim:MA-01"], "named twice"),
         (["sim:MA-01", "--for", "3 V"], "--for"),
-        (["sim:MA-01", "--for", "0 s"], "longer than nothing"),
+        (["sim:MA-01", "--for", "0 s"], "above zero"),
     ],
 )
 def test_what_can_t_be_watched_is_refused_with_a_hint(

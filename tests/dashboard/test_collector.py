@@ -143,7 +143,7 @@ def test_lines_tell_changes_once() -> None:
     clock.advance(1)
     for reading in node_readings(5):
         collector.take(msgspec.structs.replace(reading, mono_ns=now * 10**9))
-    assert any("doubt settled" in line for line in changes.lines(collector.snapshot()))
+    assert any("no longer in doubt" in line for line in changes.lines(collector.snapshot()))
 
 
 def test_summary_names_every_meter_and_doubt() -> None:
@@ -186,7 +186,7 @@ def test_words_of_a_group_give_e_n_its_limit_and_the_time_of_the_typed_reading()
     assert last.value is not None
     assert (group.word, group.verdict) == ("unsettled", "not decided yet")
     assert "(limit 1): M1 and M3 are 3." in group.words
-    assert group.pending == "waits for a second typed reading"
+    assert group.pending == "waiting for a second typed reading"
     for second in range(20):
         clock.advance(1)
         for reading in node_readings(1):

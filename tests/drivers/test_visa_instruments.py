@@ -405,7 +405,7 @@ def test_samples_in_text_are_volts(tmp_path: Path, form: str) -> None:
     ("text", "said"),
     [
         ("1,2,x", "'x' among the samples"),
-        ("1,2", "3 samples were expected, 2 came"),
+        ("1,2", "3 samples expected, 2 received"),
         ("1,2,NAN", "2 of them finite"),
     ],
 )
@@ -447,7 +447,7 @@ def test_probing_leaves_no_errors_behind() -> None:
     """An instrument that fits no dialect has an empty error queue afterwards."""
     script = Scripted({}, identity="Some,Thing,1,1")
     with ScpiServer(script) as server:
-        with pytest.raises(OpenError, match="fits no"):
+        with pytest.raises(OpenError, match="matches no"):
             VisaScope("S", server.resource, LinkOptions(timeout_s=0.2)).open()
         end_s = time.monotonic() + 5  # the last command was sent, but need not have been read yet
         while script.errors and time.monotonic() < end_s:

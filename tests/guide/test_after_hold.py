@@ -41,7 +41,7 @@ def test_only_the_check_that_says_so_waits(desk: Desk, plan: Path) -> None:
     first = desk.run("run", plan, "--no-cards", stdin="5.0 V\n5.0 V\n")
     assert "== C03" in first.out
     assert "== C02" not in first.out
-    assert f"C02 comes after hold H1: benchlog release {plan} H1" in first.out
+    assert f"C02 waits for hold point H1: benchlog release {plan} H1" in first.out
     assert desk.status(plan)["check"]["C02"]["state"] == "blocked"
     assert desk.run("release", plan, "H1").code == 0
     assert "== C02" in desk.run("run", plan, "--no-cards", stdin="5.0 V\n").out
@@ -51,7 +51,7 @@ def test_a_check_asked_for_by_name_waits_too(desk: Desk, plan: Path) -> None:
     said = desk.run("run", plan, "--check", "C02", "--no-cards", stdin="5.0 V\n")
     assert said.code == 3
     assert "== C02" not in said.out
-    assert "C02 comes after hold H1" in said.out
+    assert "C02 waits for hold point H1" in said.out
 
 
 def test_a_hold_that_is_not_there_is_refused(desk: Desk) -> None:

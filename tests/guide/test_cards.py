@@ -146,7 +146,7 @@ def test_an_instrument_that_is_not_on_the_bench_keeps_its_own_instructions() -> 
     """Jacks of a borrowed insulation tester are not guessed."""
     check = made("C1", "reading", part="T1", function=Function.OHMS, meter="insulation tester")
     (card,) = cards_of(check)
-    assert "own instructions" in card.settings[0]
+    assert "leads as in its manual" in card.settings[0]
     assert not any("COM" in line for line in card.drawing)
 
 

@@ -164,7 +164,7 @@ def test_a_sense_loop_without_signal_proves_nothing() -> None:
     result = _run(bench)
     assert result.verdict is Verdict.INDETERMINATE
     assert "sweep" not in result.details
-    assert any("can't be shown to be flat" in finding for finding in result.findings)
+    assert any("could not prove that the ratio is flat" in finding for finding in result.findings)
 
 
 def test_series_opposition_is_no_automatic_run() -> None:
@@ -235,12 +235,12 @@ def test_a_plan_with_al_runs_by_itself_over_the_links(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
-        ({"area": "37.5 mm2"}, "belongs to the automatic run"),
+        ({"area": "37.5 mm2"}, "is for the automatic run"),
         ({"al": "61 uH", "area": "37.5 mm2"}, "area and saturation go together"),
         (AUTOMATIC | {"area": "37.5 mm"}, "area"),
-        (AUTOMATIC | {"sweep": 3}, "a sweep of 3 points"),
+        (AUTOMATIC | {"sweep": 3}, "a sweep can't have 3 points"),
         (AUTOMATIC | {"opposed_turns": 50}, "series opposition"),
-        ({"sweep": 9}, "belongs to the automatic run"),
+        ({"sweep": 9}, "is for the automatic run"),
     ],
 )
 def test_a_plan_that_mixes_up_the_automatic_run_is_refused(
@@ -274,7 +274,7 @@ def test_the_command_measures_live_and_asks_for_the_swap_on_standard_error(
     shown = capsys.readouterr()
     result = json.loads(shown.out)
     assert code == 0
-    assert "swap: exchange probes" in shown.err
+    assert "swap: move each probe" in shown.err
     assert result["turns"]["most_likely"] == 60
     assert len(result["details"]["sweep"]["points"]) == 5
     assert result["record"]["logbook"] == "bench.logbook"

@@ -53,7 +53,7 @@ def test_the_first_file_given_again_is_asked_for_again(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, ratio_plan(), Bench([SCOPE])) as rig:
         person = ScriptedPerson({"C01/file": [FILE, FILE, SWAPPED]})
         assert rig.run(person) is Verdict.PASS
-        assert "the same samples as the first record" in person.said
+        assert "the same samples as the first one" in person.said
         asked = [prompt.text for prompt in person.asked if prompt.key == "C01/file"]
         assert [text.startswith("second record, probes swapped") for text in asked] == [False, True, True]
 

@@ -73,7 +73,7 @@ def test_a_collapse_is_never_taken() -> None:
     person = ScriptedPerson({})
     with meter(*at_rate(map(volts, fallen))) as reader, pytest.raises(ReadTimeoutError, match="dropped out"):
         read_shown(reader, person)
-    assert "not taken" in person.said
+    assert "hold the tips on" in person.said
 
 
 def test_a_collapse_that_comes_back_is_forgotten() -> None:

@@ -46,7 +46,7 @@ def test_undo_needs_a_reason(rig: GuidedProject) -> None:
     person = ScriptedPerson(ALL | {"C02/current": ["u", "0.500"], "C01/undo": ""})
     rig.run(person)
     assert rig.bodies("supersede") == []
-    assert "only taken back with a reason" in person.said
+    assert "not undone: that needs a reason" in person.said
 
 
 def test_nothing_of_an_earlier_session_is_undone(rig: GuidedProject) -> None:
@@ -103,4 +103,4 @@ def test_nothing_is_taken_back_without_a_reason(tmp_path: Path) -> None:
     with GuidedProject(tmp_path, plan_text(part("T1"), SUPPLY, mains="230 V"), Bench([meter])) as rig:
         rig.run(person)
         assert rig.bodies("supersede") == []
-        assert "not taken back" in person.said
+        assert "not withdrawn" in person.said

@@ -52,7 +52,7 @@ def test_what_is_not_names_and_values_is_refused(book: Logbook, body: Any) -> No
         book.append("note", body)
     with pytest.raises(UsageError, match="can't hold this"):
         book.append("release", {"step": "opened"})
-    with pytest.raises(UsageError, match="entry 9 is not there"):
+    with pytest.raises(UsageError, match="entry 9, which does not exist"):
         book.append("release", {"hold": "H1", "step": "x", "rests_on": [{"check_id": "C01", "entry": 9}]})
     with pytest.raises(UsageError, match="entry 1 is not a recall"):
         book.append("recall undone", {"entry": 1})

@@ -139,7 +139,7 @@ def test_export_and_import(record: Command, tmp_path: Path, capsys: pytest.Captu
     assert all(Path(path).exists() for path in found["written"])
     again = Command(tmp_path / "again.logbook", capsys)
     assert again.json("import", str(tmp_path / "jsonl"))["head"] == f"sha256:{verify(record.path).head}"
-    assert "nothing to export" in record.text("export", code=2)
+    assert "where to export to" in record.text("export", code=2)
 
 
 def test_export_of_a_damaged_logbook_gives_the_rest_and_exits_5(

@@ -192,7 +192,7 @@ def test_a_forged_entry_with_a_right_digest_is_named(small: Path) -> None:
     found = rewrite(small, note, {"text": "cover is off"}, whole_rest=False)
     assert found.first is not None
     assert found.first.entry == note
-    assert "altered or exchanged" in found.first.what
+    assert "altered or replaced" in found.first.what
 
 
 def test_a_chain_forged_to_its_end_shows_only_against_a_noted_head(small: Path) -> None:

@@ -70,7 +70,7 @@ def test_a_head_is_stamped_by_two_authorities_at_once(
     assert found.ok
     assert [w.trust for w in found.witnesses] == [Trust.GOOD, Trust.GOOD]
     assert f"entries 1 to {head.entries} not altered since 20" in found.witnesses[0].words
-    assert "said by CN=Authority One" in found.witnesses[0].words
+    assert "according to CN=Authority One" in found.witnesses[0].words
     unknown = verify(small)
     assert unknown.ok
     assert {w.trust for w in unknown.witnesses} == {Trust.UNKNOWN}
@@ -249,7 +249,7 @@ def test_a_fork_is_told_with_the_entry_where_it_parts(
         book.append("note", {"text": "there"})
     assert main(["record", "compare", str(small), str(other)]) == 1
     said = capsys.readouterr().out
-    assert f"the same up to entry {common}; then they part" in said
+    assert f"the same up to entry {common}; then they differ" in said
     assert f"entry {common + 1}" in said
     assert "here" in said
     assert "there" in said

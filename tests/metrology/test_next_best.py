@@ -52,7 +52,7 @@ def test_the_way_follows_the_largest_part_of_the_budget() -> None:
         plate, shown("26.45 V ac", "3 % + 2"), mains=Mains.typed("236.0 V", 230.0, Accuracy(0.001, 1))
     )
     assert bad_mains.verdict is bad_meter.verdict is Verdict.INDETERMINATE
-    assert "what the limits follow" in ways_to_settle(bad_mains)[0].action
+    assert "which set the limits" in ways_to_settle(bad_mains)[0].action
     assert "use a meter" in ways_to_settle(bad_meter)[0].action
 
 

@@ -70,7 +70,7 @@ def test_a_reading_is_corrected_and_says_so(desk: Desk) -> None:
     assert known_by(after) == ["CS-7"]
     words = desk.run(*SUPPLY, "--meter", "MA-01").words
     assert "MA-01 shows 24.40 V dc: corrected to 24.3" in words
-    assert "as known by CS-7 (last the same day)" in words
+    assert "from checks against CS-7 (last the same day)" in words
 
 
 @pytest.mark.parametrize("way", ["option", "bench", "other range", "other function", "no tag"])

@@ -103,7 +103,7 @@ def test_the_parts_stand_in_their_order(demo: tuple[Path, dict[str, Any], float]
 
 
 def test_a_damaged_logbook_says_so_first_and_lists_what_is_intact(tmp_path: Path, book: Logbook) -> None:
-    """One byte of one result changed: it is left out, named, the other stays; the digest vouches for nothing; exit 5."""
+    """One byte of one result changed: it is left out, named, the other stays; the digest proves nothing; exit 5."""
     bad = book.append_result(PASSED)
     book.append_result(msgspec.structs.replace(PASSED, part="L2"))
     book.close()
@@ -117,8 +117,8 @@ def test_a_damaged_logbook_says_so_first_and_lists_what_is_intact(tmp_path: Path
     assert first_line(page).startswith(f"Attention: the logbook is damaged (entry {bad.seq}")
     assert "<b>continuity</b> L2" in page
     assert "L1: continuity" not in page
-    assert "vouches for nothing" in page
-    assert "vouches for every entry" not in page
+    assert "proves nothing" in page
+    assert "covers every entry" not in page
 
 
 def test_any_ten_bytes_of_the_file_spoilt_give_a_page_that_says_so_or_a_clear_error(

@@ -113,7 +113,7 @@ def test_no_control_or_direction_character_and_no_endless_text(page: str) -> Non
     odd = {c for c in page if unicodedata.category(c) in ("Cc", "Cf", "Cs", "Zl", "Zp")} - {"\n", "\t"}
     assert odd == set()
     assert len(page) < 1_500_000
-    assert "characters, whole in the record)" in page
+    assert "characters, complete in the record)" in page
 
 
 def test_a_photo_becomes_a_thumbnail_and_a_false_one_does_not(page: str) -> None:

@@ -54,7 +54,7 @@ def test_words_give_what_is_resolved_with_its_uncertainty_and_the_rest_as_bounds
     assert "C below" in words
     sweep = dict(swept.details["sweep"]) | {"fits": False}
     misfit = msgspec.structs.replace(swept, details={"sweep": sweep})
-    assert model_words(misfit) == "it does not fit"
+    assert model_words(misfit) == "the model does not fit"
 
 
 def test_the_certificate_shows_the_sweep_in_place_of_the_waveform(swept: Result, tmp_path: Path) -> None:

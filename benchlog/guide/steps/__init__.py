@@ -1,8 +1,8 @@
-"""How each kind of check is done with a person, leads and meters: a module for each kind, found by the kind's tag.
+"""How each kind of check is done with a person: one module per kind, found by the kind's tag.
 
-A module has ``measure(check, plan, acquisition)``, which does the check and judges it; where limits alone don't say
-what is expected ``expectation(check, plan)``; and where limits are computed ``limits(check, plan)``, by the function
-that judges by them. It is imported when a check of its kind is done.
+A module has ``measure(check, plan, acquisition)``, which does the check and judges it; ``expectation(check, plan)`` if
+limits alone don't show what is expected; and ``limits(check, plan)`` if limits are computed. It is imported when a
+check of its kind is done.
 """
 
 from __future__ import annotations
@@ -29,27 +29,27 @@ def steps_of(check: Check) -> ModuleType:
 
 
 def expectation(check: Check, plan: Plan) -> str:
-    """What is expected besides limits, in one line, before anything is read; empty where limits say it all."""
+    """Expectation besides limits, in one line, before any reading; empty if the limits are enough."""
     own = getattr(steps_of(check), "expectation", None)
     return str(own(check, plan)) if own is not None else ""
 
 
 def limits(check: Check, plan: Plan) -> Mapping[str, Limits]:
-    """Limits that the check is going to be judged by, as far as they are known before anything is read."""
+    """Limits of the check, as far as they are known before any reading."""
     own = getattr(steps_of(check), "limits", None)
     found: Mapping[str, Limits] = check.parsed_limits() if own is None else own(check, plan)
     return found
 
 
 def measure(check: Check, plan: Plan, acquisition: Acquisition) -> CheckOutcome:
-    """Do one check and judge it; nothing is recorded here.
+    """Do one check and judge it, without recording it.
 
     Raises
     ------
     SkippedError
-        When the person skips a step.
+        If the user skips a step.
     InstrumentError
-        When an instrument does not answer.
+        If an instrument does not answer.
     """
     outcome: CheckOutcome = steps_of(check).measure(check, plan, acquisition)
     result, wiring = outcome.result, check.wiring()

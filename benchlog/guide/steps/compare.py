@@ -13,7 +13,7 @@ def measure(check: CompareCheck, plan: Plan, acquisition: Acquisition) -> CheckO
     """Do a comparison with a person."""
     part = acquisition.reading(check.meter, check.function, f"across {check.part}", f"{check.id}/part")
     acquisition.do(
-        "same meter and range, tips across the known resistor, same current", f"{check.id}/to_reference"
+        "same meter, range and current: tips across the known resistor", f"{check.id}/to_reference"
     )
     known = acquisition.reading(
         part.reading.instrument or None,

@@ -28,7 +28,7 @@ def expectation(check: ContinuityCheck, plan: Plan) -> str:
 
 
 def limits(check: ContinuityCheck, plan: Plan) -> dict[str, Limits]:
-    """Limits of the plan, else around the wire's resistance, else the highest allowed."""
+    """Limits of the plan, else about the wire's resistance, else the highest allowed."""
     used = check.parsed_limits().get("resistance") or resistance_limits(
         value_of(check.max), *_wire_resistance(check), check.tolerance.value
     )
@@ -48,7 +48,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
         function, what, key = Function.DC_VOLTS, "voltage drop", "drop"
     else:
         if check.lead_null:
-            acquisition.do("short the tips, ohms", f"{check.id}/short_tips")
+            acquisition.do("set the meter to ohms and short the tips", f"{check.id}/short_tips")
             lead_null = acquisition.reading(
                 check.meter,
                 Function.OHMS,
@@ -76,7 +76,7 @@ def measure(check: ContinuityCheck, plan: Plan, acquisition: Acquisition) -> Che
 
 
 def _wire_resistance(check: ContinuityCheck) -> tuple[Uncertain | None, str]:
-    """What the wire should have, and where that comes from."""
+    """Expected resistance of the wire, and its source."""
     if check.wire is None or check.length is None:
         return None, ""
     celsius = check.temperature.value if check.temperature_stated else None

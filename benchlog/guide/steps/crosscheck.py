@@ -13,7 +13,7 @@ from benchlog.result import Limits
 
 
 def limits(check: CrossCheck, plan: Plan) -> dict[str, Limits]:
-    """Meters agree within what they claim."""
+    """Meters agree within their accuracies."""
     return {"e_n": E_N_LIMITS}
 
 

@@ -22,7 +22,7 @@ def _measured(check: InductanceCheck, acquisition: Acquisition, frequency: float
     first = capture_in_range(acquisition, check.scope, channels, frequency, one_range=True)
     swapped = None
     if check.swap:
-        acquisition.do("swap: exchange probes and channels", f"{check.id}/swap")
+        acquisition.do("swap: move each probe with its channel to the other place", f"{check.id}/swap")
         swapped = capture_in_range(acquisition, check.scope, channels, frequency, one_range=True)
     result = check_inductance(
         first,
@@ -36,7 +36,7 @@ def _measured(check: InductanceCheck, acquisition: Acquisition, frequency: float
 
 
 def series_setup(acquisition: Acquisition, check: InductanceCheck | InductanceItem) -> SeriesSetup:
-    """Return how an inductance check is hooked up, with what the bench file says about the scope."""
+    """Return the set-up of an inductance check, with the scope's data from the bench file."""
     gain, between = known_gains(acquisition, check.scope)
     return SeriesSetup(
         across=check.across,

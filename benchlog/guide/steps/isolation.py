@@ -11,7 +11,7 @@ from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import parse_quantity
 
-#: Input resistance of a handheld meter whose bench file states none; common practice, no source.
+#: Input resistance of a handheld meter, if not stated; common practice, no source.
 INPUT_OHM = 10e6
 
 

@@ -22,7 +22,7 @@ from benchlog.result import Limits, Result, Uncertain, Verdict, worst_verdict
 
 
 def expectation(check: ListCheck, plan: Plan) -> str:
-    """Answers expected to the questions."""
+    """Expected answers to the questions."""
     return "; ".join(f"{item.name}: yes" for item in check.item if isinstance(item, QuestionItem))
 
 
@@ -92,7 +92,7 @@ def _quantities(parts: dict[str, Result]) -> dict[str, Uncertain]:
 
 
 def _functions(parts: Iterable[Result]) -> dict[str, str]:
-    """What each instrument was set to; the last one used comes last."""
+    """Settings of each instrument; the last one used comes last."""
     found: dict[str, list[str]] = {}
     for part in parts:
         for tag, function in part.functions.items():

@@ -18,12 +18,12 @@ from benchlog.result import Limits
 
 
 def expectation(check: RatioCheck, plan: Plan) -> str:
-    """The turns that were planned."""
+    """The planned turns."""
     return f"{check.expect} turns, whole number, in phase"
 
 
 def limits(check: RatioCheck, plan: Plan) -> dict[str, Limits]:
-    """Limits of the plan, else around the planned turns."""
+    """Limits of the plan, else about the planned turns."""
     used = check.parsed_limits().get("turns_ratio") or turns_limits(
         check.expect.value, value_of(check.tolerance)
     )
@@ -62,19 +62,19 @@ def _measured(check: RatioCheck, acquisition: Acquisition, frequency: float) -> 
 
 
 def _swapped_file(check: RatioCheck, acquisition: Acquisition, first: Capture) -> Capture:
-    """Ask for the record with probes swapped until it is not the first one again."""
+    """Ask for the record with swapped probes until it differs from the first one."""
     channels = (check.primary, check.secondary)
     while True:
         second = acquisition.capture(check.scope, channels, which="second record, probes swapped: ")
         if not same_samples(first, second, channels):
             return second
         acquisition.person.show(
-            "  that file holds the same samples as the first record: swap, capture again, and give the new file"
+            "  that file has the same samples as the first one: swap, capture again, and name the new file"
         )
 
 
 def _setup(check: RatioCheck, acquisition: Acquisition) -> RatioSetup:
-    """Return how it is hooked up, with what the bench file says about the scope."""
+    """Return its set-up, with the scope's data from the bench file."""
     gain, between = known_gains(acquisition, check.scope)
     return RatioSetup(
         primary=check.primary,

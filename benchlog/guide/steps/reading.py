@@ -1,4 +1,4 @@
-"""Guided reading against limits; one that looks wrong is looked into before it is judged."""
+"""Guided reading against limits; one that looks wrong is diagnosed before it is judged."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def take_reading(
     key: str,
     doubt_key: str,
 ) -> CheckOutcome:
-    """Take one reading, look into it where it is not as expected, judge it.
+    """Take one reading, diagnose it if it is not as expected, and judge it.
 
     Parameters
     ----------
@@ -44,9 +44,9 @@ def take_reading(
     what : str
         What is measured, for the prompt.
     plan : Plan
-        Knows the nominal mains, which helps where a reading is looked into.
+        Has the nominal mains, for a diagnosis.
     key, doubt_key : str
-        Names of the steps, for scripts: of taking the reading, and of looking into it.
+        Keys of the steps, for scripts: of the reading, and of its diagnosis.
     """
     unit = place.function.unit
     expect = None if place.expect is None else place.expect.in_unit(unit)

@@ -19,12 +19,12 @@ from benchlog.reading import Function
 from benchlog.result import Limits
 from benchlog.units import format_quantity, parse_quantity
 
-#: A reading of the mains farther than this from its nominal value is a slip; common practice, no source.
+#: A mains reading farther from its nominal value is a slip; common practice, no source.
 MAINS_SPAN = 0.25
 
 
 def expectation(check: SupplyCheck, plan: Plan) -> str:
-    """The no-load voltage that the nameplate promises."""
+    """The no-load voltage expected from the nameplate."""
     mains = _mains(check, str(check.mains), plan.mains_nominal_v) if check.mains else None
     expected = expected_supply(check.nameplate.value, mains, check.tolerance.value)
     when = "" if mains else " at nominal mains"
@@ -32,7 +32,7 @@ def expectation(check: SupplyCheck, plan: Plan) -> str:
 
 
 def limits(check: SupplyCheck, plan: Plan) -> Mapping[str, Limits]:
-    """Limits of the plan; computed ones only where the plan states the mains voltage they depend on."""
+    """Limits of the plan; computed ones only if the plan states the mains voltage they depend on."""
     if check.mains is None:
         return check.parsed_limits()
     return _limits(check, _mains(check, str(check.mains), plan.mains_nominal_v))
@@ -53,7 +53,7 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
     planned = check.parsed_limits()
     tolerance = check.tolerance.value
     expected = expected_supply(nameplate, mains, tolerance)
-    if check.mains is None:  # now the limits are known
+    if check.mains is None:  # the limits are known only now
         acquisition.check.fix_limits(
             f"no-load {format_quantity(expected.no_load_v, 'V')}", _limits(check, mains)
         )
@@ -106,19 +106,19 @@ def measure(check: SupplyCheck, plan: Plan, acquisition: Acquisition) -> CheckOu
 
 
 def _loaded_v(expected: Expected, open_v: float, load_ohm: float) -> float:
-    """Voltage to expect across the load, from the source resistance typical of the rating."""
+    """Expected voltage across the load, from the typical source resistance of the rating."""
     return open_v * load_ohm / (load_ohm + (expected.source_ohm or 0.0))
 
 
 def _mains(check: SupplyCheck | RectifiedCheck, text: str, nominal_v: float | None) -> Mains:
-    """Mains as shown, as accurate as the plan says."""
+    """Mains as shown, with the plan's accuracy."""
     return Mains.typed(text, nominal_v, value_of(check.mains_accuracy) or PLUG_IN_MONITOR)
 
 
 def ask_mains(
     check: SupplyCheck | RectifiedCheck, acquisition: Acquisition, nominal_v: float | None
 ) -> Mains | None:
-    """Present mains voltage: from the plan, else asked; None when not known."""
+    """Present mains voltage: from the plan, else asked for; None if not known."""
     if check.mains is not None:
         return _mains(check, str(check.mains), nominal_v)
     question = "mains voltage now, on a plug-in monitor?"
@@ -133,7 +133,7 @@ def ask_mains(
                 raise UsageError(str(error), hint=f"write it like '{nominal_v or 230:g} V'") from None
             if nominal_v is not None and abs(volt / nominal_v - 1) > MAINS_SPAN:
                 raise UsageError(
-                    f"mains of {text} where {nominal_v:g} V is nominal",
+                    f"mains of {text}, but {nominal_v:g} V is nominal",
                     hint="read the monitor again, or leave it empty",
                 )
             return _mains(check, text, nominal_v)

@@ -17,12 +17,12 @@ def measure(check: TemperatureRiseCheck, plan: Plan, acquisition: Acquisition) -
     by_resistance = check.function is not Function.TEMPERATURE
     if by_resistance:
         if check.function is Function.OHMS and check.lead_null:
-            acquisition.do("short the tips, ohms", f"{check.id}/short_tips")
+            acquisition.do("set the meter to ohms and short the tips", f"{check.id}/short_tips")
             lead_null = _winding(check, acquisition, "tips shorted", "null")
             acquisition.do(
                 "tips on the winding, everything unplugged and discharged", f"{check.id}/on_object"
             )
-        cold_air = _air(check, acquisition, "air, winding as warm as it", "cold_air")
+        cold_air = _air(check, acquisition, "air, with the winding at air temperature", "cold_air")
         cold = _winding(check, acquisition, "winding, cold", "cold")
     acquisition.do(
         f"{check.soak}; then power off, discharge, connect again at once" if by_resistance else check.soak,

@@ -37,7 +37,7 @@ def make_decoder(options: FrameOptions) -> Decoder:
 
 
 def recognise(data: bytes) -> dict[str, int]:
-    """Return how many readings each family finds in a stretch of received bytes; families that find none are left out."""
+    """Return the number of readings that each family finds in received bytes; families without any are left out."""
     found = {}
     for name, kind in FAMILIES.items():
         if name != "pattern" and (readings := kind(FrameOptions()).feed(data)):

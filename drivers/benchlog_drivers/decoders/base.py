@@ -1,7 +1,7 @@
 """What all frame decoders share: bytes in, readings out, every rejected frame counted by reason.
 
-Decoders are pure: no port, no clock, no file. They are fed whatever chunks the link delivers, find frames again
-after garbage by themselves, and never raise on bytes.
+Decoders are pure: no port, no clock, no file. They take chunks of any size, resynchronise by themselves after garbage, and
+never raise, whatever the bytes.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from benchlog.reading import Reading
 
 T = TypeVar("T")
 _REMEMBERED = 5000
-SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table: forget the top bit
+SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))  # translation table that drops the top bit
 MAX_LINE = 256  # bytes without a line end; more is not a meter
 
 
 @dataclass(frozen=True, slots=True)
 class LineSettings:
-    """How the serial line of a family is set, and what must be sent to get a frame."""
+    """Serial settings of a family, and its request for a frame."""
 
     #: baud, bits, parity, stop_bits: Parity is ``"N"``, ``"E"`` or ``"O"``.
     baud: int
@@ -34,14 +34,14 @@ class LineSettings:
     #: dtr, rts: Levels of the control lines; they often power the meter's opto-coupler.
     dtr: bool = True
     rts: bool = False
-    request: bytes = b""  #: Sent to get a frame; empty for meters that talk by themselves.
+    request: bytes = b""  #: Request for a frame; empty for meters that send by themselves.
 
     def __str__(self) -> str:
         return f"{self.baud} baud {self.bits}{self.parity}{self.stop_bits:g}"
 
 
 class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
-    """What the bench file may say about the frames of one meter."""
+    """Options in the bench file for the frames of one meter."""
 
     frames: str = ""  #: Name of the family.
     annunciators: dict[str, str] = {}  #: Bits that differ from the shipped table: ``"14.2" = "degC"``.
@@ -63,7 +63,7 @@ class FrameOptions(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, never seen outside
-    """A frame that makes no reading; `reason` is one of a few words, `detail` is for a person."""
+    """A frame that gives no reading; `reason` is one of a few words, `detail` is for people."""
 
     def __init__(self, reason: str, detail: str = "") -> None:
         super().__init__(reason)
@@ -72,7 +72,7 @@ class RejectedFrame(Exception):  # noqa: N818 - an outcome inside the decoders, 
 
 
 class Memo(dict[bytes, T], Generic[T]):
-    """What the few different bytes a meter sends mean, looked up once each; rejections are remembered too.
+    """Cache of the meaning of bytes, since a meter sends only a few different ones; includes rejections.
 
     Parameters
     ----------
@@ -117,11 +117,11 @@ class Decoder(ABC):
     family: ClassVar[str]
     line: ClassVar[LineSettings]
     checks_parity: ClassVar[bool] = False
-    """Whether it wants the parity bit as the top bit of each byte, and checks it."""
+    """Whether it needs the parity bit as the top bit of each byte, and checks it."""
     pause_s: ClassVar[float] = 0.1
-    """Longest pause inside a frame: after it, the rest would belong to another moment."""
+    """Longest pause inside a frame; after it the rest belongs to another moment."""
     repeats: ClassVar[bool] = True
-    """Whether equal frames always make equal readings, so that those of a display at rest are decoded once."""
+    """Whether equal frames always give equal readings, so that a steady display is decoded only once."""
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         self.options = options or FrameOptions()
@@ -138,11 +138,11 @@ class Decoder(ABC):
 
     @abstractmethod
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
-        """Cut data into whole frames and the unfinished rest; count what is skipped."""
+        """Split data into complete frames and the unfinished rest; count skipped bytes."""
 
     @property
     def request(self) -> bytes:
-        """What to send to get a frame; empty for meters that talk by themselves."""
+        """Request for a frame; empty for meters that send by themselves."""
         return self.line.request
 
     @property
@@ -163,11 +163,11 @@ class Decoder(ABC):
         return readings
 
     def explain_reject(self) -> tuple[str, str] | None:
-        """Reason and detail of the latest rejected frame, in as much detail as can be had for the asking."""
+        """Reason and detail of the latest rejected frame, as detailed as possible."""
         return None if self.last_reject is None else self.last_reject[:2]
 
     def abandon(self) -> None:
-        """Forget a begun frame: the link paused inside it, so its rest would belong to another moment."""
+        """Drop an unfinished frame: the link paused inside it, so its rest belongs to another moment."""
         if self._buffer:
             self._reject("broken off", "the link paused inside a frame", self._buffer)
             self._buffer = b""
@@ -178,9 +178,9 @@ class Decoder(ABC):
 
 
 class LineDecoder(Decoder):
-    """Decoder of frames that are distinguished by an end-of-line alone.
+    """Decoder of frames that are separated only by line ends.
 
-    A line of the wrong length or content is rejected whole: a piece of it could only be guessed at.
+    A line of wrong length or content is rejected completely; using parts of it would be guessing.
     """
 
     end: bytes = b"\r\n"

@@ -21,13 +21,12 @@ capacitance, 34 temperature; 3F milliampere and 30 ampere in the long form, 39 m
 short. The range index picks point and prefix, see the TOML files beside this module. Frequency, duty, diode,
 continuity and temperature ranges are the least certain of it.
 
-Seven bits with parity are as long as eight without, so the port is opened with eight and parity is checked here:
-ports hand over bytes with wrong parity as if nothing were wrong. Streams that lost their parity bits on the way
-(pseudo-terminals, network bridges) are distinguished by their line end, whose LF has odd parity only with the bit set.
+Seven bits with parity are as long as eight without, so the port is opened with eight and parity is checked here, since
+ports pass on bytes with wrong parity without notice. Streams that lost their parity bits (pseudo-terminals, network
+bridges) are recognised by their line end: LF has odd parity only with the bit set.
 
-What the protocol can show: parity of every byte, lost and added bytes (length), codes above 9, range indexes
-that do not exist, more counts than the display has, impossible sets of symbols. What it can't: one digit for
-another by two flips in a byte.
+Errors it can detect: parity of every byte, lost and added bytes (length), codes above 9, range indexes that do not exist,
+more counts than the display has, impossible sets of symbols. It can't detect one digit for another by two flips in a byte.
 """
 
 from __future__ import annotations
@@ -60,7 +59,7 @@ class _Range:
 
 @dataclass(frozen=True, slots=True)
 class _Setting:
-    """What range, function, status and option bytes say together."""
+    """Meaning of range, function, status and option bytes together."""
 
     mode: Mode
     decimals: int
@@ -76,7 +75,7 @@ def _checked(parity: str) -> bytes:
 
 
 _CHECKED = {parity: _checked(parity) for parity in ("O", "E")}
-_TO_BELIEVE = 4  # right lines in a row without parity: another cable or bridge that strips it
+_TO_BELIEVE = 4  # this many valid lines in a row without parity: a cable or bridge that strips it
 _ENDS = {"O": b"\r\x8a", "E": b"\x8d\n"}
 
 
@@ -87,7 +86,7 @@ class _DigitCode(LineDecoder):
     digits: ClassVar[int]
     annunciator_bytes: ClassVar[tuple[str, ...]]
     checks_parity = True
-    repeats = False  # what a line without parity means depends on those before it
+    repeats = False  # the meaning of a line without parity depends on earlier ones
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
@@ -127,7 +126,7 @@ class _DigitCode(LineDecoder):
         return reading
 
     def _check_lost_parity(self) -> None:
-        """Reject a line that is right but for its missing parity, unless the whole stream has lost it."""
+        """Reject a line that only lacks parity, unless the whole stream has none."""
         if self._has_parity:
             self._without += 1
             if self._without < _TO_BELIEVE:

@@ -1,7 +1,7 @@
 """From what a display shows to a reading: symbols to function, prefix and flags; digits to value and count.
 
-The rules here hold for every meter: one unit, one prefix that this unit is shown with, AC or DC where it must
-be named and nowhere else, a minus only where the quantity can be negative. They catch most flipped bits.
+Rules for every meter: one unit, one prefix possible for it, AC or DC exactly where it must be named, a minus only if the
+quantity can be negative. They catch most flipped bits.
 """
 
 from __future__ import annotations
@@ -69,18 +69,18 @@ _SCREENS = {
 
 @dataclass(frozen=True, slots=True)
 class Mode:
-    """What the symbols say together."""
+    """Meaning of the symbols together."""
 
     function: Function
     unit: str  #: Prefix and unit as shown, ``"mV"``.
     exponent: int  #: Power of ten from the shown number to the SI unit.
     flags: frozenset[Flag]
-    fahrenheit: bool = False  #: The shown number is to be turned into degree Celsius.
+    fahrenheit: bool = False  #: The number is in Fahrenheit and must be converted.
 
 
 @lru_cache(maxsize=8192)
 def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False) -> Mode:
-    """Tell what a meter is set to from the symbols lit together.
+    """Find a meter's function from the symbols lit together.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def mode_of(symbols: frozenset[str], ac_and_dc: bool = False, bare: bool = False
         if symbols.issuperset(pair):
             raise RejectedFrame("flags", f"{pair[0]} and {pair[1]} at once")
     if "hfe" in symbols:
-        raise RejectedFrame("unit", "transistor gain is not a function benchlog knows")
+        raise RejectedFrame("unit", "benchlog does not support transistor gain")
     unit = _unit_of(symbols)
     screen = _SCREENS[unit]
     prefix = _prefix_of(symbols, unit, bare)
@@ -170,7 +170,7 @@ def shown(
     power_of_ten : int
         Exponent shown beside the digits.
     signed : bool
-        Take a minus for what it is: some meters show -0.0003 ohm at a short.
+        Accept a minus anyway: some meters show -0.0003 ohm at a short.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Any other text line, described in the bench file by a pattern with named parts: a new meter needs no Python.
+"""Any other text line, described in the bench file by a pattern with named groups: a new meter needs no Python.
 
 ``pattern.txt`` beside this module is the page that ``benchlog manual pattern`` prints: every option with an example.
 """
@@ -19,7 +19,7 @@ from benchlog_drivers.decoders.display import FLAG_SYMBOLS, Mode, mode_of, overl
 
 _NUMBER = re.compile(r"([+-]?)\s*(\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE]([+-]?\d{1,3}))?")
 _MAX_EXPONENT = 99
-#: After a line that took too long the next ones are rejected unread for so long: other meters need the processor.
+#: After a line that took too long, lines are rejected unread for this time: other meters need the processor.
 _REST_S = 1.0
 _OVERLOAD = r"[+-]?\s*(?:\.?OL|O\.L|0\.?L|OL\.)"
 _PARTS = frozenset({"value", "unit", "function", "flags"})
@@ -45,7 +45,7 @@ class PatternLine(LineDecoder):
 
     family = "pattern"
     line: ClassVar[LineSettings] = LineSettings(9600)
-    pause_s: ClassVar[float] = 5.0  # a program in the meter may print a label, measure, and print the rest
+    pause_s: ClassVar[float] = 5.0  # firmware may print a label, measure, and print the rest
 
     def __init__(self, options: FrameOptions | None = None) -> None:
         super().__init__(options)
@@ -55,12 +55,12 @@ class PatternLine(LineDecoder):
         named = self._pattern.parts
         if "value" not in named or named - _PARTS:
             raise ConfigError(
-                f"pattern {given.pattern!r} has the named parts {', '.join(sorted(named)) or 'none'}",
-                hint="it must have (?P<value>...), and may have unit, function and flags",
+                f"pattern {given.pattern!r} has the named groups {', '.join(sorted(named)) or 'none'}",
+                hint="(?P<value>...) is required; unit, function and flags are optional",
             )
         if ("function" in named) == bool(given.function):
             raise ConfigError(
-                "the function must come either from the pattern's part 'function' or from function=",
+                "give the function either by a group 'function' in the pattern or by function=",
                 hint='add (?P<function>...) or function = "V="',
             )
         self._resting_until_s, self._too_long = 0.0, ""
@@ -101,7 +101,7 @@ class PatternLine(LineDecoder):
         return shown(mode, text, raw=frame, power_of_ten=int(exponent or 0), signed=True)
 
     def explain_reject(self) -> tuple[str, str] | None:
-        """See `Decoder.explain_reject`: which part of the pattern fails, which takes too long to find for every line."""
+        """See `Decoder.explain_reject`: the part of the pattern that fails; too slow to do for every line."""
         if self.last_reject is None or self.last_reject[0] != "format":
             return super().explain_reject()
         return "format", misfit(self._pattern.text, self._line(self.last_reject[2]))
@@ -135,7 +135,7 @@ class PatternLine(LineDecoder):
 
 
 def _flag_parts(text: str, known: Mapping[str, str]) -> list[str]:
-    """Symbols of the flags part: words apart by space or comma, or letters run together."""
+    """Symbols of the group flags: words separated by space or comma, or letters run together."""
     found = []
     for word in re.split(r"[\s,;]+", text):
         if not word:
@@ -155,9 +155,7 @@ def misfit(pattern: str, line: str) -> str:
     "in line 'U = 27,75 V' the part value fits up to 'U = 27' and then ' ' does not fit ',75 V'"
     """
     best, at = 0, 0
-    for cut in range(
-        len(pattern), 0, -1
-    ):  # the longest beginning of the pattern that is one by itself and fits
+    for cut in range(len(pattern), 0, -1):  # the longest beginning that is a valid pattern and matches
         with contextlib.suppress(ConfigError):
             fits = Pattern(pattern[:cut]).fitting(line)
             if fits is not None:
@@ -174,7 +172,7 @@ def misfit(pattern: str, line: str) -> str:
 
 
 def _one_item(pattern: str) -> str:
-    """First piece of a pattern that is a pattern by itself."""
+    """First piece of a pattern that is itself a valid pattern."""
     for cut in range(1, len(pattern) + 1):
         with contextlib.suppress(ConfigError):
             Pattern(pattern[:cut])

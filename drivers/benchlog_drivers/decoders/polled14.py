@@ -6,8 +6,8 @@ meters are set to 600 baud. Characters: two letters of function (``DC``, ``AC``,
 shows as ``OL`` with or without a point; four of unit, padded; CR. There are no symbol bits: the line does not
 show hold, relative or a low battery.
 
-What the protocol can show: lost and added bytes (length), letters that are neither function nor unit, a unit that does
-not belong to the function, characters that are not digits. What it can't: one digit for another, a moved point.
+Errors it can detect: lost and added bytes (length), letters that are neither function nor unit, a unit that does not belong
+to the function, characters that are not digits. It can't detect one digit for another, or a moved point.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Polled14(LineDecoder):
         self._counts = self.options.counts or 99999
 
     def _split(self, data: bytes) -> tuple[list[bytes], bytes]:
-        # Where the port knows eight bits alone, the first stop bit is the top bit.
+        # If the port supports only eight bits, the first stop bit is the top bit.
         return super()._split(data.translate(SEVEN_BITS))
 
     def decode(self, frame: bytes) -> Reading:

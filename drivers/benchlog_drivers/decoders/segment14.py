@@ -24,8 +24,8 @@ byte  bits 3, 2, 1, 0
 A digit is ``((first & 7) << 4) | second & 15``: 7D 0, 05 1, 5B 2, 1F 3, 27 4, 3E 5, 7E 6, 15 7, 7F 8, 3F 9,
 68 L, 00 blank (hex). Overload is blank 0 L blank, with or without a point.
 
-What the protocol can show: lost and added bytes (index), codes that are not digits, blanks inside the number, two
-points, impossible sets of symbols. What it can't: digits one segment apart (0-8, 1-7, 3-9, 5-6, 5-9, 6-8, 8-9).
+Errors it can detect: lost and added bytes (index), codes that are not digits, blanks inside the number, two points,
+impossible sets of symbols. It can't detect digits one segment apart (0-8, 1-7, 3-9, 5-6, 5-9, 6-8, 8-9).
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class Segment14(Decoder):
             start = at + 14
         if start == len(data):
             return frames, b""
-        keep = high[-1]  # a begun frame ends in the index it has come to
+        keep = high[-1]  # index of the last byte of an unfinished frame
         if keep > 13 or not high.endswith(_INDEXES[:keep], start):
             keep = 0
         self._skip(data, high, start, len(data) - keep)

@@ -15,8 +15,8 @@ SB4   volt, ampere, ohm, transistor gain, hertz, farad, degree C, degree F
 
 A status byte may well be CR or LF, so frames are found by their fixed characters, not by their end.
 
-What the protocol can show: lost and added bytes (five fixed characters), characters that are not digits, unused
-bits, impossible sets of symbols. What it can't: one digit for another; fifteen pairs are one bit apart.
+Errors it can detect: lost and added bytes (five fixed characters), characters that are not digits, unused bits, impossible
+sets of symbols. It can't detect one digit for another; fifteen pairs differ by one bit.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from benchlog_drivers.decoders.base import Decoder, FrameOptions, LineSettings, 
 from benchlog_drivers.decoders.display import Mode, mode_of, overload, shown
 from benchlog_drivers.decoders.tables import AnnunciatorBits, read_table
 
-# The fixed characters; what is variable is judged in `decode`, so that a bad digit counts as one.
+# The fixed characters; the others are checked in `decode`, so that a bad digit is reported as such.
 _FRAME = re.compile(rb"[+-].{4} ..{4}.\r\n", re.DOTALL)
 _BEGUN = re.compile(rb"[+-]")
 _DECIMALS = {0x30: 0, 0x31: 3, 0x32: 2, 0x34: 1}
@@ -81,7 +81,7 @@ class StatusBits14(Decoder):
             raise RejectedFrame("digit", f"digits {digits!r}")
         if int(digits) > self._counts:
             raise RejectedFrame("counts", f"{int(digits)} counts on a display of {self._counts}")
-        text = f"{int(digits):0{decimals + 1}d}"  # displays blank the zeros in front
+        text = f"{int(digits):0{decimals + 1}d}"  # displays blank leading zeros
         if decimals:
             text = f"{text[:-decimals]}.{text[-decimals:]}"
         return shown(mode, sign + text, raw=frame)

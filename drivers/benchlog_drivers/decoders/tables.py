@@ -32,7 +32,7 @@ class AnnunciatorBits:
     Raises
     ------
     ConfigError
-        For a bit that the family does not have, or a word that is not a symbol.
+        For a bit that does not exist in the family, or a word that is not a symbol.
     """
 
     def __init__(self, shipped: Mapping[str, str], overrides: Mapping[str, str], place: str) -> None:
@@ -61,7 +61,7 @@ class AnnunciatorBits:
         Raises
         ------
         RejectedFrame
-            If a bit is set that the table gives no meaning.
+            If a bit without meaning is set.
         """
         lit: set[str] = set()
         for byte, value in values:

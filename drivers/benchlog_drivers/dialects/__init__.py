@@ -1,9 +1,9 @@
-"""What differs between makes of SCPI instruments, as tables: the shipped ones and those of the project folder.
+"""Differences between SCPI instruments, as tables: the shipped ones and those of the project folder.
 
-A dialect is one TOML file: commands, preamble fields, data width, byte order, how codes become volts. One that
-differs from another in a few places says ``extends = "NAME"`` and gives only what differs. ``*IDN?`` picks a
-dialect by its ``idn`` patterns, those of the project folder first; where none matches, each dialect's harmless
-``probe`` question is tried.
+A dialect is one TOML file: commands, preamble fields, data width, byte order, conversion of codes to volts. If it differs
+from another one in a few places, it has ``extends = "NAME"`` and only the differences. The answer to ``*IDN?`` selects a
+dialect by its ``idn`` patterns, those of the project folder first; if none matches, each dialect's harmless ``probe`` query
+is tried.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ _K = TypeVar("_K", bound=Dialect)
 #: Where a table was read from, its text, the table.
 _Source = tuple[str, str, dict[str, Any]]
 _SHIPPED = "shipped:"
-#: msgspec learns a class at its first use, and crashes the program where two threads do that at the same time.
+#: msgspec analyses a class at its first use, and crashes if two threads do that at once.
 _one_at_a_time = threading.Lock()
 
 
@@ -75,7 +75,7 @@ def load_dialects(kind: type[_K], folder: Path | None = None) -> dict[str, _K]:
         tables[name] = (source, text, table)
     for source, text in _shipped():
         name = _name(source, table := _parse(source, text))
-        # Kept under both names, so that a project's file of the same name may extend the shipped one.
+        # Stored under both names, so that a project's file can extend the shipped one of the same name.
         tables[_SHIPPED + name] = (source, text, table)
         tables.setdefault(name, tables[_SHIPPED + name])
     found: dict[str, _K] = {}
@@ -200,7 +200,7 @@ def _check_patterns(source: str, dialect: Dialect) -> None:
 
 
 def _check_placeholders(source: str, table: Mapping[str, Any]) -> None:
-    """A command with an unknown name in braces must fail now, not at the bench."""
+    """Check the names in braces now, so that a wrong one does not fail later at the bench."""
     for section, values in _PLACEHOLDERS.items():
         body = table.get(section)
         if not isinstance(body, dict):

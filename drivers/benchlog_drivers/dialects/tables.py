@@ -15,7 +15,7 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Probe(_Table, frozen=True, kw_only=True):
-    """A harmless question, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""
+    """A harmless query, the pattern of its answer, and the errors of a scope of this family that can't answer it yet."""
 
     query: str
     reply: str
@@ -38,7 +38,7 @@ class Commands(_Table, frozen=True, kw_only=True):
 
 
 class Vertical(_Table, frozen=True, kw_only=True):
-    """Vertical range: commands, and what full scale means; a scope may have no question for coupling or probe."""
+    """Vertical range: commands, and the meaning of full scale; queries for coupling and probe are optional."""
 
     set: tuple[str, ...]
     scale_query: str
@@ -69,7 +69,7 @@ class Acquisition(_Table, frozen=True, kw_only=True):
 
 
 class Waveform(_Table, frozen=True, kw_only=True):
-    """How a record is fetched and how its codes become volts.
+    """How to fetch a record and convert its codes to volts.
 
     Fields come from one preamble, from a question each, or are constants of this make. With the type ``ascii`` the
     samples are numbers in text, codes or volts. `code_limits` is empty where the converter's end codes are not known.
@@ -115,7 +115,7 @@ class MeterFunction(_Table, frozen=True, kw_only=True):
 
 
 class MeterReading(_Table, frozen=True, kw_only=True):
-    """How a value is asked for, and which numbers mean "no value".
+    """How to ask for a value, and which numbers mean "no value".
 
     `setting_query` asks what the meter is set to; `setting` is the pattern of the answer with the named parts
     function, range and resolution, of which the last two may be missing.

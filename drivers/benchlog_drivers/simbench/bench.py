@@ -40,7 +40,7 @@ class SimulatedBench(Workbench):
         self._start_lock = threading.Lock()
 
     def fault(self, cause: str, *, meter: str = "MA-01", case: int = 0) -> None:
-        """Make a cause of the diagnosis vocabulary true; see `faults.inject`."""
+        """Apply a cause known to the diagnosis; see `faults.inject`."""
         inject(self, cause, meter=meter, case=case)
 
     def start(self) -> Self:

@@ -94,11 +94,11 @@ class Circuit:
         self._injections.append(_Injection(a, b, current))
 
     def voltage_source(self, name: str, a: str, b: str, emf: Spectrum, ohm: float = 0.0) -> None:
-        """Hold `a` against `b` at `emf`, behind a series resistance."""
+        """Add a voltage source of `emf` from `b` to `a`, with a series resistance."""
         self._add(_Branch(name, a, b, emf, resistance=ohm))
 
     def amplifier(self, name: str, out: tuple[str, str], control: tuple[str, str], gain: float) -> None:
-        """Hold `out` at `gain` times the voltage of `control`, which carries no current."""
+        """Drive `out` with `gain` times the voltage of `control`, which draws no current."""
         self._add(_Branch(name, *out, {}, control=(*control, gain)))
 
     def windings(
@@ -208,8 +208,8 @@ def _stamp_admittances(
 def _nodes_and_ties(links: Iterable[tuple[str, str]]) -> tuple[list[str], list[str]]:
     """Return the nodes to solve for, and one node of each island to tie to the reference.
 
-    An island has no galvanic or capacitive path to the reference, so the tie carries no current and changes
-    no difference within the island; it only makes the equations solvable.
+    An island has no galvanic or capacitive path to the reference. The tie carries no current and changes no voltage within
+    the island; it only makes the equations solvable.
     """
     parent: dict[str, str] = {EARTH: EARTH}
 

@@ -23,7 +23,7 @@ def generator(seed: int, *names: object) -> np.random.Generator:
 
 def normal(seed: int, *names: object) -> float:
     """One standard normal draw."""
-    # Box-Muller from one digest: building a whole generator per display frame would be slow.
+    # Box-Muller from one digest; creating a generator for each frame would be slow.
     digest = hashlib.sha256(repr((seed, *names)).encode()).digest()
     u1 = (int.from_bytes(digest[:8], "big") + 1) / 2**64
     u2 = int.from_bytes(digest[8:16], "big") / 2**64

@@ -1,6 +1,6 @@
-"""What can be wrong at the bench: causes of a doubtful reading, made true in the circuit, the meter or the leads.
+"""Faults of the bench: causes of a doubtful reading, applied to the circuit, the meter or the leads.
 
-None sets a displayed number. Sizes are drawn by seed and case from ranges of judgement (no source).
+None sets a displayed number. Sizes are drawn by seed and case from judged ranges (no source).
 """
 
 from __future__ import annotations
@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 
 class _Injection:
-    """One cause being made true, with its draws."""
+    """One cause being applied, with its draws."""
 
     def __init__(self, bench: Workbench, cause: str, meter: HandheldMeter, case: int) -> None:
         self.bench, self.cause, self.meter, self.case = bench, cause, meter, case
         self.part = bench.transformer
 
-    # Not properties of the bench but of this one injection: sizes, chances, and what is meant by "the tip".
+    # Properties of this one fault: sizes, chances, and the point meant by "the tip".
 
     def draw(self, low: float, high: float, what: str = "") -> float:
         return uniform(low, high, self.bench.seed, "fault", self.cause, self.case, what)
@@ -37,13 +37,13 @@ class _Injection:
     @property
     def leads(self) -> LeadSet:
         if self.meter.hookup is None:
-            raise UsageError(f"{self.meter.tag} has no leads in it", hint="connect it first")
+            raise UsageError(f"{self.meter.tag} has no leads plugged in", hint="connect it first")
         return self.bench.scene.leads[self.meter.hookup.leads]
 
     @property
     def tip(self) -> str:
         if self.meter.hookup is None:
-            raise UsageError(f"{self.meter.tag} has no leads in it", hint="connect it first")
+            raise UsageError(f"{self.meter.tag} has no leads plugged in", hint="connect it first")
         return self.meter.hookup.at[0]
 
     def shown(self) -> float:
@@ -62,7 +62,7 @@ def _battery_low(x: _Injection) -> None:
 
 
 def _hold(x: _Injection, *, flagged: bool) -> None:
-    """Remember the display: mostly that of tips in the air, else that of the point touched now."""
+    """Freeze the display: usually at that of open tips, else at that of the present point."""
     scene, meter = x.bench.scene, x.meter
     hookup = meter.hookup
     if x.chance(0.65):
@@ -145,12 +145,12 @@ def _relative(x: _Injection) -> None:
     scene = x.bench.scene
     top = x.meter.display(scene, scene.now_s() + 5.0, 0).top
     tops = [r.top for r in x.meter.spec.functions[x.meter.function].ranges]
-    x.meter.range_index = tops.index(top)  # relative mode stays on the range it was engaged on
+    x.meter.range_index = tops.index(top)  # relative mode keeps its range
     x.meter.reference = shown * (1.0 if x.chance(0.5) else x.draw(0.02, 1.0))
 
 
 def _average(x: _Injection) -> None:
-    """An average-responding meter, and a feed peaky enough to show it."""
+    """An average-responding meter, and mains with enough harmonics to show it."""
     x.meter.average_responding = True
     x.bench.scene.mains.third = -x.draw(0.15, 0.45)
 
@@ -198,11 +198,11 @@ CAUSES: dict[str, Callable[[_Injection], None]] = {
     "current_fuse_blown": _set("meter.fuse_blown", True),
     "ac_of_ac_plus_dc": _drawn("part.offset_v", 5.0, 30.0),
 }
-"""What each cause changes. With `all_good` nothing is wrong; with `expectation_wrong` only the plan is."""
+"""What each cause changes; nothing for `all_good`, and only the plan for `expectation_wrong`."""
 
 
 def inject(bench: Workbench, cause: str, *, meter: str = "MA-01", case: int = 0) -> None:
-    """Make a cause true on a bench.
+    """Apply a cause to a bench.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """From a display to the bytes a meter sends. Layouts from memory of common practice among handheld meters.
 
-Written apart from the decoders, with tables of its own, so that a mistake in one shows against the other.
+Written independently of the decoders, with its own tables, so that a mistake in one shows against the other.
 """
 
 from __future__ import annotations
@@ -174,4 +174,4 @@ ENCODERS: dict[str, Callable[[Display], bytes]] = {
 """Encoder of each frame family by the name the decoders use."""
 
 POLL = {"polled14": b"D"}
-"""What has to be sent to a meter of a family for one frame; the others talk by themselves."""
+"""Request for one frame, for polled families; the others send by themselves."""

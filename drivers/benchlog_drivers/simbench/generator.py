@@ -1,4 +1,4 @@
-"""A function generator: a sine behind 50 ohm, with the errors such a box has."""
+"""A function generator: a sine behind 50 ohm, with typical errors."""
 
 from __future__ import annotations
 
@@ -49,5 +49,5 @@ class SineGenerator:
         }
 
     def state_key(self, scene: Scene, t_s: float) -> object:
-        """Nothing of it changes by itself."""
+        """Nothing changes by itself."""
         return None

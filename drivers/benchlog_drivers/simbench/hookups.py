@@ -1,4 +1,4 @@
-"""Hook-ups of KC-1's checks: which wire goes where. Each starts from a bench without wires of the one before."""
+"""Hook-ups of KC-1's checks. Each starts from a bench without the wires of the previous one."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Hookups:
             self._bench.scene.wires |= {frozenset(pair) for pair in pairs}
 
     def clear(self) -> None:
-        """Take every wire, load, probe and temporary winding away and switch the sources off; T1 is unplugged."""
+        """Remove all wires, loads, probes and temporary windings, switch the sources off, unplug T1."""
         bench = self._bench
         scene = bench.scene
         with scene.change():
@@ -118,7 +118,7 @@ class Hookups:
         name = f"{core}.test"
         with self._bench.scene.change():
             toroid = self._bench.scene.part(core, Toroid)
-            # The finished winding is not on the core yet when the bare core is measured; open, it does no harm.
+            # The bare core is measured before its winding is on; left open, the winding has no effect.
             toroid.put(Winding("test", turns, 2e-3 * turns, f"{name}.a", f"{name}.b"))
         a, b = f"{name}.a", f"{name}.b"
         self._wires([("SG-04.out", a), (b, f"{resistor}.a"), ("SG-04.common", f"{resistor}.b")])

@@ -24,13 +24,13 @@ from benchlog_drivers.simbench.parts import (
 from benchlog_drivers.simbench.scene import Scene
 
 MB_02_BATTERY = Battery(
-    # Flat, then falling faster and faster: an old 9 V block under a small constant load.
+    # First flat, then falling ever faster: an old 9 V block under a small constant load.
     curve=((0.0, 7.0), (34.0, 6.6), (40.0, 6.5), (58.0, 6.25), (77.0, 5.95), (96.0, 5.2), (160.0, 4.6)),
-    symbol_v=4.0,  # its symbol is set too low to help
+    symbol_v=4.0,  # too low to warn in time
 )
 
 OWN_LEADS = {"MA-01": "LA", "MB-02": "LC"}
-"""Lead set that is kept with each meter; LB and LD are spares."""
+"""Lead set of each meter; LB and LD are spares."""
 
 BENCH_TOML = """\
 # The simulated bench: invented instruments.
@@ -57,7 +57,7 @@ address = "typed:"
 counts = 2000
 response = "average"
 input_resistance = "10 Mohm"
-note = "no link: read by eye and typed"
+note = "no link: readings are typed"
 accuracy = [
     {{ function = "V~", statement = "1.2 % + 5", band = "45 Hz to 400 Hz" }},
     {{ function = "V=", statement = "0.8 % + 2" }},
@@ -80,7 +80,7 @@ kind = "generator"
 address = "{SG-04}"
 note = "50 ohm, 10 V peak to peak into 50 ohm"
 
-# Meters whose tips stay on one node: `benchlog watch` compares them and says which to doubt.
+# Meters on one point: `benchlog watch` compares them and shows which to doubt.
 # [[group]]
 # name = "T1 output"
 # meters = ["MA-01", "MB-02"]
@@ -91,7 +91,7 @@ tag = "CS-1"
 value = "1.602 V dc"
 uncertainty = "0.3 %"
 function = "V="
-note = "fresh AA cell, compared with its own last reading"
+note = "fresh AA cell, compared with its last reading"
 
 [[standard]]
 tag = "CS-2"
@@ -114,7 +114,7 @@ function = "ohm"
 
 
 def build_scene(seed: int, clock: Clock) -> Scene:
-    """Put the parts of KC-1 on the bench, unconnected but for T1 in the outlet."""
+    """Put the parts of KC-1 on the bench, unconnected except for T1 in the outlet."""
     scene = Scene(seed, clock)
 
     def near(value: float, tolerance: float, *names: str) -> float:

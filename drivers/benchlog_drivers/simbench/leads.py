@@ -1,4 +1,4 @@
-"""Test leads: what lies between the tips and the jacks, with the faults leads have."""
+"""Test leads from tips to jacks, with their possible faults."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class LeadSet:
     ohm: float = 0.1  #: Of each lead, healthy.
     open: bool = False  #: Fault: the high lead is broken inside.
     intermittent: bool = False  #: Fault: broken about half the time, for seconds at a stretch.
-    #: Stray capacitance from the house wiring to the high side; shows only when that side floats.
+    #: Stray capacitance from the house wiring to the high side; matters only if that side floats.
     pickup_f: float = 0.2e-12
     loop_v: float = 0.5e-3  #: EMF that stray mains field induces in the loop of the leads, volt rms.
 
@@ -60,7 +60,7 @@ class Hookup:
         contact_ohm: float | None,
         mains_hz: float,
     ) -> None:
-        """Leads from the points to the jacks, and the strays round them.
+        """Leads from the points to the jacks, with stray coupling.
 
         Parameters
         ----------

@@ -1,7 +1,6 @@
 """One thread that serves every simulated link: TCP sockets on the loopback interface.
 
-An endpoint answers bytes and may send by itself; the loop calls it, so endpoints need no locks of their own
-beyond the scene's.
+An endpoint answers bytes and may send by itself; it runs in the loop's thread, so it needs no locks except the scene's.
 """
 
 from __future__ import annotations
@@ -126,13 +125,13 @@ class Loop:
         return port
 
     def call(self, action: Callable[[], None]) -> None:
-        """Have the loop's thread do something soon."""
+        """Run something in the loop's thread soon."""
         with self._lock:
             self._todo.append(action)
         self.wake()
 
     def wake(self) -> None:
-        """Have the loop look at its endpoints now."""
+        """Make the loop check its endpoints now."""
         with contextlib.suppress(OSError):
             self._wake_out.send(b"!")
 

@@ -1,7 +1,7 @@
 """A handheld meter: input network in the circuit, detector, errors, range, display.
 
-Faults are fields. They change the input network, the detector, the gain, the display's symbols or its memory;
-none sets the displayed number. `MeterUpdates` is the succession of its displays.
+Faults are fields. They change the input network, the detector, the gain, the display's symbols or its memory; none sets
+the displayed number. `MeterUpdates` gives its displays one after another.
 """
 
 from __future__ import annotations
@@ -25,9 +25,8 @@ from benchlog_drivers.simbench.signal import ac_only, average_responding, low_pa
 class MeterUpdates:
     """Gives the next display each time it is asked.
 
-    On a clock that runs that is the display now. On a clock that is moved by hand time may not advance; there
-    each display counts as one update period later than the one before, until the clock moves or the scene
-    changes.
+    On a running clock that is the present display. On a manual clock time may stand still; each display then counts as one
+    update period later than the previous one, until the clock moves or the scene changes.
     """
 
     meter: HandheldMeter
@@ -59,7 +58,7 @@ _FUSE_A = 10.0
 
 @dataclass
 class _Settling:
-    """Where the display filter comes from, and since when."""
+    """Start value of the display filter, and its time."""
 
     version: int = -1
     function: Function | None = None
@@ -155,7 +154,7 @@ class HandheldMeter:
     # ---- detector ----
 
     def input_value(self, scene: Scene, t_s: float) -> float | None:
-        """What an ideal detector of this function makes of the circuit, SI; None for no finite value."""
+        """Output of an ideal detector of this function, SI; None for no finite value."""
         if self.hookup is None:
             return None if self.function in _OHMS else 0.0
         if self.jack == "current":
@@ -175,7 +174,7 @@ class HandheldMeter:
         return self._detect(volts, self.function is Function.DC_VOLTS)
 
     def _heat_fuse(self, scene: Scene, t_s: float) -> None:
-        """Blow the fuse at twice its rating, whatever the dial says: the shunt is there all the time."""
+        """Blow the fuse at twice its rating, at any dial position: the shunt is always connected."""
         if not self.fuse_blown and rms(scene.current(f"{self.tag}.shunt", t_s)) > 2 * _FUSE_A:
             with scene.change():
                 self.fuse_blown = True
@@ -197,7 +196,7 @@ class HandheldMeter:
     # ---- errors ----
 
     def _with_gain(self, value: float, scene: Scene, t_s: float) -> float:
-        """Apply what the input protection, the range switch, the reference and its battery do."""
+        """Apply the effects of input protection, range switch, reference and battery."""
         if self.function is Function.FREQUENCY:
             return value
         if self.input_damage is not None and self.function not in _CURRENTS:
@@ -278,7 +277,7 @@ class HandheldMeter:
         return value + (memory.start - value) * math.exp(-max(0.0, t_s - memory.start_s) / memory.tau_s)
 
     def start_over(self, settle_s: float) -> None:
-        """Let the display begin at zero once more and come up slowly, as after a hunt through the ranges."""
+        """Restart the display at zero and let it rise slowly, as after auto-ranging."""
         self._settling = _Settling()
         self.slow_settle_s = settle_s
 
@@ -290,7 +289,7 @@ class HandheldMeter:
     def _noise_counts(self, scene: Scene, t_s: float, chosen: Range) -> float:
         noise = self.spec.noise_counts
         if self.function is Function.DC_VOLTS and self.hookup is not None:
-            # Alternating voltage at the input is not averaged away fully: an unsteady display.
+            # AC at the input is not averaged out completely: an unsteady display.
             alternating = rms(ac_only(scene.spectrum(f"{self.tag}.hi", f"{self.tag}.lo", t_s)))
             noise += 7e-4 * alternating / chosen.resolution
         return noise

@@ -1,4 +1,4 @@
-"""What a simulated meter is made of: its data sheet (functions, ranges, accuracy), display and battery."""
+"""Parts of a simulated meter: data sheet (functions, ranges, accuracy), display and battery."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from benchlog.reading import Flag, Function
 class Battery:
     """Discharge curve and the meter's response to it.
 
-    Below `knee_v` the regulator drops out, the reference sags with the battery and every reading that leans on
-    it goes up by `gain_per_v` a volt. Ohms are ratiometric and stay.
+    Below `knee_v` the regulator drops out, the reference falls with the battery, and every reading that depends on it rises
+    by `gain_per_v` per volt. Ohms are ratiometric and don't change.
     """
 
     #: Days since the bench was set up and volts, ascending in days; held constant
@@ -44,7 +44,7 @@ class Battery:
 
 
 FRESH = Battery(((0.0, 9.3),))
-"""A new battery; its decline is slower than any story here."""
+"""A new battery; it lasts longer than any demo here."""
 
 
 _POWERS = {"n": -9, "u": -6, "m": -3, "": 0, "k": 3, "M": 6}
@@ -191,7 +191,7 @@ MB_02 = MeterSpec(
         Function.DC_CURRENT: FunctionSpec(_ranges("2.000", "10.00"), 0.015, 3, 0.02),
         Function.FREQUENCY: _HERTZ,
     },
-    # Adjusted well when new, so that its story is its battery: it reads 0.2 % high with a fresh one.
+    # Well adjusted, so that its battery is its main error: it reads 0.2 % high with a fresh one.
     spread=0.1,
     own_gain={
         Function.DC_VOLTS: 0.002,
@@ -200,4 +200,4 @@ MB_02 = MeterSpec(
         Function.DC_CURRENT: 0.002,
     },
 )
-"""The meter without a link whose battery sags."""
+"""The meter without a link, whose battery runs down."""

@@ -1,6 +1,6 @@
-"""Physical things on the bench: each has terminals (nodes named ``TAG.x``) and stamps itself into a netlist.
+"""Physical parts on the bench: each has terminals (nodes named ``TAG.x``) and adds itself to a netlist.
 
-Faults of a part are fields of the part: they change what is stamped, nothing else.
+Faults of a part are its fields: they change only what is added to the netlist.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchlog_drivers.simbench.circuit import EARTH, Circuit, Spectrum
 
 
 class Part(Protocol):
-    """Anything that can be stamped."""
+    """Anything that can be added to a netlist."""
 
     tag: str
 
@@ -29,8 +29,7 @@ class Part(Protocol):
 class Mains:
     """House wiring and one outlet; the neutral is earthed at the board.
 
-    `third` and `fifth` are harmonics relative to the fundamental; the small flattening of the top is typical of
-    a house full of rectifiers.
+    `third` and `fifth` are harmonics relative to the fundamental; they flatten the top slightly, as rectifiers in a house do.
     """
 
     tag: str = "MAINS"
@@ -180,7 +179,7 @@ class Toroid:
 
 @dataclass
 class Resistor:
-    """A resistor from ``a`` to ``b``; `actual_ohm` is what it really has."""
+    """A resistor from ``a`` to ``b``; `actual_ohm` is its true value."""
 
     tag: str
     actual_ohm: float

@@ -1,7 +1,7 @@
-"""What a person does to find out why a reading looks wrong, done on the simulated bench.
+"""Checks of a diagnosis, carried out on the simulated bench.
 
-Each action changes wiring, dial or leads, reads what is shown, and puts things back as they were where that is
-possible. Outcomes are what would be said or typed: ``"27.07 V ac"``, ``"OL"``, ``"lit"``.
+Each action changes wiring, dial or leads, reads the display, and restores everything if possible. Outcomes are as a person
+would type them: ``"27.07 V ac"``, ``"OL"``, ``"lit"``.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ _COUPLING = {
 
 
 class Person:
-    """Somebody with a meter on a point.
+    """A person with a meter on a point.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ class Person:
         return {name: getattr(self, f"_{name}") for name in _MINUTES}
 
     def act(self, action: str) -> str:
-        """Do one action and return its outcome; `UsageError` for an unknown action."""
+        """Carry out one action and return its outcome; `UsageError` for an unknown action."""
         if action not in _MINUTES:
             raise UsageError(f"no action {action!r}", hint=f"known: {', '.join(_MINUTES)}")
         if isinstance(self.bench.clock, ManualClock):
@@ -92,7 +92,7 @@ class Person:
         return self.actions[action]()
 
     def read(self, tag: str = "") -> str:
-        """Read a display off, with ac or dc as the dial says."""
+        """Read a display, with ac or dc by the dial."""
         meter = self.bench.meter(tag or self.tag)
         text = self.bench.read_display(meter.tag)
         shown = meter.held or meter.frozen
@@ -104,7 +104,7 @@ class Person:
         return self.bench.meter(self.tag)
 
     def _with_dial(self, function: Function, at: str | tuple[str, str]) -> str:
-        """Read with another function on another point, then put dial and tips back as they were."""
+        """Read with another function on another point, then restore dial and tips."""
         meter = self._meter
         hookup, before, index = meter.hookup, meter.function, meter.range_index
         self.bench.set_function(self.tag, function)
@@ -165,7 +165,7 @@ class Person:
         hookup, jack = self._meter.hookup, self._meter.jack
         self.bench.connect(self.tag, at=self._at, leads="LD", jack="volts")
         outcome = self.read()
-        if hookup is not None:  # the suspect leads go back on: one change between two readings
+        if hookup is not None:  # restore the suspect leads: only one change between two readings
             self.bench.connect(self.tag, at=hookup.at, leads=hookup.leads, jack=jack)
         return outcome
 
@@ -193,7 +193,7 @@ class Person:
         return self._with_dial(Function.OHMS, "CS-2")
 
     def _second_meter(self) -> str:
-        """The other meter with its own leads; the first one's tips come off meanwhile, so that it loads nothing."""
+        """The other meter with its own leads; the first one's tips are off meanwhile, so that it does not load the point."""
         other = next(tag for tag in self.bench.meters if tag != self.tag)
         at, hookup = self._at, self._meter.hookup
         self.bench.disconnect(self.tag)

@@ -66,8 +66,8 @@ def rectify(
     drive = np.abs(waveform(open_circuit, times))
     dt = 1.0 / base_hz / steps
     total_ohm = 1.0 / (1.0 / load_ohm + 1.0 / leakage_ohm)
-    # Start at the light-load peak less the ohmic estimate: the slow discharge of a lightly loaded capacitor
-    # would take many periods, charging up takes few.
+    # Start at the light-load peak minus the ohmic drop: a lightly loaded capacitor would take many periods to discharge,
+    # but only a few to charge.
     peak = float(np.max(drive))
     reservoir = max(0.0, (peak - 2 * diode_drop(3e-4)) * total_ohm / (total_ohm + 4 * source_ohm) * 0.98)
     decay = math.exp(-dt / (total_ohm * farad))

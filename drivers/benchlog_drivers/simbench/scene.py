@@ -33,7 +33,7 @@ class Port(Protocol):
         ...
 
     def state_key(self, scene: Scene, t_s: float) -> object:
-        """What of this instrument's circuit changes by itself with time."""
+        """State of this instrument's circuit that changes by itself with time."""
         ...
 
 
@@ -55,7 +55,7 @@ class Scene:
     #: Named places to probe: the nodes under the high and the low tip.
     points: dict[str, tuple[str, str]] = field(default_factory=dict)
     wires: set[frozenset[str]] = field(default_factory=set)  #: Pairs of joined nodes.
-    #: Nodes that tips touch badly: contact resistance, None for none at all (enamel, oxide).
+    #: Contact resistance of nodes with bad contact; None for no contact (enamel, oxide).
     contacts: dict[str, float | None] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -71,7 +71,7 @@ class Scene:
 
     @contextmanager
     def change(self) -> Iterator[None]:
-        """Hold the lock while something is changed, then forget what was solved before."""
+        """Hold the lock during a change, then drop solved networks."""
         with self.lock:
             yield
             self.version += 1
@@ -116,7 +116,7 @@ class Scene:
         return self.part("MAINS", Mains)
 
     def mains_factor(self, t_s: float) -> float:
-        """Slow wander of the mains voltage about its set value: six sines, standard deviation 0.3 %."""
+        """Slow wander of the mains voltage about its setting: six sines, standard deviation 0.3 %."""
         total = 0.0
         for k, period in enumerate((47.0, 113.0, 290.0, 610.0, 1450.0, 3700.0)):
             phase = uniform(0, 2 * math.pi, self.seed, "mains wander", k)
@@ -152,7 +152,7 @@ class Scene:
         """
         circuit, probe = (self._netlist(self.now_s(), without) for _ in range(2))
         probe.current_source(a, b, {0.0: 1e-6 + 0j})
-        # A huge resistor keeps nodes of two islands in one solvable network.
+        # A huge resistor connects two islands into one solvable network.
         for netlist in (circuit, probe):
             netlist.resistor(a, b, 1e12)
         ohm = (probe.solve(0.0).voltage(a, b) - circuit.solve(0.0).voltage(a, b)).real / 1e-6
@@ -193,7 +193,7 @@ class Scene:
         return circuit
 
     def _settle_lamps(self, t_s: float) -> None:
-        """Find the filament resistances in balance with their voltages."""
+        """Find the filament resistances that match their voltages."""
         lamps = [
             p for p in self.parts.values() if isinstance(p, Lamp) and p.screwed_in and self._wired(p.tag)
         ]
@@ -202,7 +202,9 @@ class Scene:
             worst = 0.0
             for lamp in lamps:
                 volt = abs(solved.voltage(f"{lamp.tag}.a", f"{lamp.tag}.b")) / math.sqrt(2)
-                new = math.sqrt(lamp.ohm * lamp.ohm_at(volt))  # half a step in log resistance: no hunting
+                new = math.sqrt(
+                    lamp.ohm * lamp.ohm_at(volt)
+                )  # half a step in log resistance, to avoid oscillation
                 worst = max(worst, abs(new / lamp.ohm - 1))
                 lamp.ohm = new
             if worst < 1e-4:

@@ -35,7 +35,7 @@ class ScopeChannel:
     clip: Clip | None = None
     on: bool = True
     volts_per_division: float = 1.0  #: At the probe tip, as the scope is set.
-    probe: float = 1.0  #: Attenuation set on the scope; need not be that of the probe.
+    probe: float = 1.0  #: Attenuation set on the scope; may differ from the probe's.
     coupling: str = "DC"
     gain_fault: float = 0.0
     offset_fault_v: float = 0.0
@@ -87,7 +87,7 @@ class Scope:
                 )
 
     def state_key(self, scene: Scene, t_s: float) -> object:
-        """Nothing of it changes by itself."""
+        """Nothing changes by itself."""
         return None
 
     # ---- acquisition ----
@@ -98,7 +98,7 @@ class Scope:
         t_s = scene.now_s()
         step = self.interval_s * (1 + self.timebase_spread * normal(self.seed, "time base", self.tag))
         start = self._trigger_time(scene, t_s) - step * (self.samples // 2)
-        # The sampling clock knows nothing of the signal.
+        # The sampling clock is not locked to the signal.
         start += step * uniform(-0.5, 0.5, self.seed, "sampling", self.tag, self.records_taken)
         times: npt.NDArray[np.float64] = start + step * np.arange(self.samples, dtype=np.float64)
         if self.jitter_s:

@@ -16,18 +16,17 @@ from benchlog_drivers.simbench.scene import Scene
 
 _POLL_S = 0.002
 _IDLE_S = 0.5
-_DEMAND_S = 10.0  # real time; only a computer that is hardly alive takes as long
+_DEMAND_S = 10.0  # real time; only a nearly stalled computer takes this long
 
 
 @dataclass(eq=False)
 class MeterEndpoint:
     """Sends a meter's display as frames.
 
-    On a clock that runs a frame goes out every 1/rate seconds. On a clock that is moved by hand time may
-    stand still, so the meter's own time runs by frames instead: the next frame goes out once the last one was
-    read (or, while `on_demand` is set, when `demand` is called), and counts as 1/rate later than it, until the
-    clock moves or the scene changes. `demand` waits until its frame is out: how many frames there are, and of which
-    scene, then depends on who asks and not on how busy the computer is.
+    On a running clock a frame is sent every 1/rate seconds. On a manual clock time may stand still, so the meter's time runs
+    by frames: the next frame is sent once the last one was read (or, while `on_demand` is set, when `demand` is called), and
+    counts as 1/rate later, until the clock moves or the scene changes. `demand` waits until its frame is sent, so that the
+    number of frames, and their scene, does not depend on how busy the computer is.
     """
 
     meter: HandheldMeter
@@ -50,12 +49,12 @@ class MeterEndpoint:
         self._demanding_clients = 0
 
     def on_demand(self, clients: int) -> None:
-        """Count clients in (+1) or out (-1) that call `demand` for every frame."""
+        """Count clients (+1 or -1) that call `demand` for every frame."""
         with self._lock:
             self._demanding_clients += clients
 
     def demand(self) -> None:
-        """Send one frame now; comes back once it is out. Without effect on a clock that runs by itself."""
+        """Send one frame now and return once it is sent. No effect on a running clock."""
         if self._poll or not self.updates.manual:
             return
         with self._lock:
@@ -66,7 +65,7 @@ class MeterEndpoint:
 
     def opened(self, connection: Connection) -> None:
         self.connections.append(connection)
-        # Opening a port drains what is in it already: give the client a moment before the first frame.
+        # Opening a port discards waiting bytes: give the client a moment before the first frame.
         self._next_real_s = time.monotonic() + 0.02
 
     def received(self, connection: Connection, data: bytes) -> None:
@@ -82,7 +81,7 @@ class MeterEndpoint:
         with self._lock:
             only_on_demand = self._demanding_clients > 0
         if self._poll or not self.connections:
-            return _IDLE_S  # what is demanded waits for its client to be let in
+            return _IDLE_S  # wait until the client is accepted
         now, period = time.monotonic(), 1.0 / self.meter.spec.rate_hz
         if not self.updates.manual:
             if now >= self._next_real_s:

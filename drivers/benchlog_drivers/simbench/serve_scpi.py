@@ -1,4 +1,4 @@
-"""The instruments' side of SCPI, and the dialogues of the simulated scope, generator and bench meter.
+"""SCPI on the instrument's side: dialogues of the simulated scope, generator and bench meter.
 
 Headers in long and short form, an error queue, lines in and answers out.
 """
@@ -77,7 +77,7 @@ class ScpiEndpoint:
         self._buffers.pop(id(connection), None)
 
     def due(self) -> float:
-        """See `Endpoint.due`; an instrument speaks only when spoken to."""
+        """See `Endpoint.due`; an instrument only answers."""
         return 0.5
 
     def received(self, connection: Connection, data: bytes) -> None:
@@ -153,7 +153,7 @@ def _word(text: str, choices: dict[str, str]) -> str:
 
 
 def _only(*words: str) -> Callable[..., Answer]:
-    """Handler of a setting that takes one of a few words, of which this instrument needs none."""
+    """Handler of a setting with a few possible words, which this instrument ignores."""
 
     def check(*parameters: str) -> None:
         _word(parameters[-1], {word: word for word in words})
@@ -230,13 +230,13 @@ def scope_endpoint(scope: Scope, scene: Scene) -> ScpiEndpoint:
 
 
 def _told_probe(channel: ScopeChannel, factor: float) -> None:
-    """Tell the scope another probe factor: the range at the input stays, the shown volts change."""
+    """Set another probe factor: the range at the input stays, the shown volts change."""
     channel.volts_per_division *= factor / channel.probe
     channel.probe = factor
 
 
 def generator_endpoint(source: SineGenerator, scene: Scene) -> ScpiEndpoint:
-    """Dialogue of a function generator that knows the sine."""
+    """Dialogue of a function generator, sine only."""
 
     def put(name: str, value: object) -> None:
         with scene.change():
@@ -246,7 +246,7 @@ def generator_endpoint(source: SineGenerator, scene: Scene) -> ScpiEndpoint:
         put("load_ohm", None if text.upper() in ("INF", "INFINITY") else _number(text, 1.0, 10e3))
 
     def amplitude(text: str) -> None:
-        # Into a load the shown amplitude is what that load gets.
+        # With a load setting, the shown amplitude is that at the load.
         factor = 1.0 if source.load_ohm is None else 1 + source.output_ohm / source.load_ohm
         put("amplitude_vpp", factor * _number(text, 1e-3 / factor, source.max_vpp / factor))
 

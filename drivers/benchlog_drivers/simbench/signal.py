@@ -1,4 +1,4 @@
-"""From the phasors at a node pair to what a detector makes of them."""
+"""Detector values from the phasors between two nodes."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def rms(spectrum: Mapping[float, complex]) -> float:
 
 
 def ac_only(spectrum: Mapping[float, complex]) -> dict[float, complex]:
-    """Take the DC part away, as a coupling capacitor does."""
+    """Remove the DC part, as a coupling capacitor does."""
     return {f: x for f, x in spectrum.items() if f}
 
 
@@ -54,7 +54,7 @@ def average_responding(spectrum: Mapping[float, complex]) -> float:
         return rms(parts)
     base = min(parts)
     harmonic = all(abs(f / base - round(f / base)) < 1e-6 for f in parts)
-    # One period for a harmonic series; else enough periods that the beat averages out.
+    # One period for a harmonic series; else enough periods to average out beats.
     periods = 1 if harmonic else 61.803
     times = (np.arange(4096) + 0.5) / 4096 * periods / base
     return float(np.mean(np.abs(waveform(parts, times)))) * MEAN_TO_RMS_OF_SINE

@@ -1,4 +1,4 @@
-"""KC-1's bench as a person works at it: plug in, connect, turn the dial, read. No links, no faults."""
+"""KC-1's bench and what a person can do there: plug in, connect, turn the dial, read. Without links or faults."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _LOOK_AFTER_S = 3.0  # a person lets the display settle before reading it off
 
 
 class Workbench:
-    """Parts, wires and instruments. At first T1 is in the outlet and MA-01, on V~, is on its output.
+    """Parts, wires and instruments. Initially T1 is in the outlet and MA-01, on V~, is on its output.
 
     Parameters
     ----------
@@ -73,9 +73,9 @@ class Workbench:
         at : str or tuple of str
             Named point, or the nodes under the high and the low tip.
         leads : str, optional
-            Lead set to plug in; those in the meter stay otherwise.
+            Lead set to plug in; by default the present one stays.
         jack : {"", "volts", "current"}
-            Where the high lead goes; it stays where it is otherwise.
+            Jack of the high lead; by default it stays.
         """
         nodes = self.scene.nodes(at)
         meter = self.meter(tag)
@@ -97,7 +97,7 @@ class Workbench:
                 meter.hookup = replace(meter.hookup, at=(f"{tag}.free", f"{tag}.free2"))
 
     def short_tips(self, tag: str) -> None:
-        """Hold a meter's tips together, off the circuit."""
+        """Short a meter's tips, off the circuit."""
         with self.scene.change():
             meter = self.meter(tag)
             if meter.hookup is not None:
@@ -114,7 +114,7 @@ class Workbench:
             meter.turn_dial(wanted, range_index)
 
     def read_display(self, tag: str) -> str:
-        """What a person reads off a meter's display: ``"27.8 V"``, ``"OL"``."""
+        """A meter's display as a person reads it: ``"27.8 V"``, ``"OL"``."""
         with self.scene.lock:
             shown = self.meter(tag).display(self.scene, self.scene.now_s() + _LOOK_AFTER_S, 0)
         return shown.text
@@ -125,7 +125,7 @@ class Workbench:
             self.meter(tag).battery = FRESH
 
     def mains(self, voltage_v: float) -> None:
-        """Set the mains voltage about which it wanders."""
+        """Set the mean mains voltage."""
         with self.scene.change():
             self.scene.mains.voltage_v = voltage_v
 
@@ -145,7 +145,7 @@ class Workbench:
             self.scene.wires.add(frozenset((a, b)))
 
     def unwire(self, a: str, b: str) -> None:
-        """Take a wire away; one that is not there is no error."""
+        """Remove a wire, if it exists."""
         with self.scene.change():
             self.scene.wires.discard(frozenset((a, b)))
 
@@ -175,14 +175,14 @@ class Workbench:
             )
         if self._on_mains(ground):
             raise UsageError(
-                f"{ground} is joined to the mains: a ground clip there would tie it to protective earth",
+                f"{ground} is connected to mains: a ground clip would short it to protective earth",
                 hint="scope the isolated side only",
             )
         with self.scene.change():
             self.scope.channels[channel].clip = Clip(tip, ground, attenuation)
 
     def _on_mains(self, node: str) -> bool:
-        """Whether a node is joined to the mains by less than 1 Mohm, as wired now and without the scope."""
+        """Whether a node is connected to mains by less than 1 Mohm, without the scope."""
         with self.scene.lock:
             return self.scene.resistance(node, "OUTLET.N", without=("SC-03",)) < 1e6
 
@@ -204,7 +204,7 @@ class Workbench:
             self.scene.part(tag, Lamp).screwed_in = into_socket
 
     def lit(self, tag: str = "LAMP") -> bool:
-        """Whether a lamp glows visibly: at more than a twentieth of its rated power."""
+        """Whether a lamp glows visibly, above a twentieth of its rated power."""
         lamp = self.scene.part(tag, Lamp)
         volt = rms(self.scene.spectrum(f"{tag}.a", f"{tag}.b", self.scene.now_s()))
         return lamp.screwed_in and volt**2 / lamp.ohm > lamp.watt / 20

@@ -154,7 +154,7 @@ def test_a_name_is_not_tried_while_its_device_is_away(monkeypatch: pytest.Monkey
             there.clear()
             opened: list[str] = []
             monkeypatch.setattr(_lines, "open_port", lambda port, settings: opened.append(port))
-            with pytest.raises(OpenError, match="is not there") as error:
+            with pytest.raises(OpenError, match="is not plugged in") as error:
                 reopen(adapter)
             assert error.value.reason is OpenReason.MISSING
             assert opened == []

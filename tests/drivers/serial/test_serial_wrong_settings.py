@@ -62,7 +62,7 @@ def test_parity_is_checked_and_a_wrong_setting_is_named(meter: PtyMeter) -> None
         assert adapter.read(0.2) is not None
     with adapter_on(meter.path, "digitcode14", bits=8, parity="N") as adapter:
         meter.send(odd * 6)
-        with pytest.raises(BadFrameError, match="with the parity that is set"):
+        with pytest.raises(BadFrameError, match="with this parity setting"):
             adapter.read(0.2)
 
 

@@ -115,7 +115,7 @@ def test_a_meter_without_bytes_is_tapped_by_its_readings(tmp_path: Path) -> None
 def test_a_tap_never_overwrites(tmp_path: Path) -> None:
     tap = tmp_path / "kept.tap"
     tap.write_text("kept")
-    with pytest.raises(UsageError, match="there already") as error:
+    with pytest.raises(UsageError, match="already exists") as error:
         opened(f"tap:{tap}:serial:/dev/x?frames=segment14").open()
     assert error.value.hint
     assert tap.read_text() == "kept"
