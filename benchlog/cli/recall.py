@@ -232,7 +232,7 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    """Show what becomes of each result that rested on it, and why."""
+    """Show the class of each affected result, and why."""
     out, failure = ctx.listing, recall.failure
     out.line(f"Recall of {failure.name}: {failure.why}", "bold")
     if recall.failed_on_it:
@@ -242,7 +242,7 @@ def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
         )
     if not recall.results:
         known = "nothing more than listed above" if listed else "no further results affected"
-        out.line(f"  {known if recall.known else 'no result rests on it'}")
+        out.line(f"  {known if recall.known else 'no result used it'}")
     for r in recall.results:
         name = " ".join(filter(None, (r.check_id or r.check.replace("_", " "), r.part)))
         out.line(f"  entry {r.entry}, {name}: {r.kind.words}", "bold")
