@@ -17,8 +17,8 @@ from benchlog.errors import UsageError, did_you_mean
 _STEP = re.compile(r"([^.\[\]]+)|\[(\d+)\]")
 _WANTED: tuple[tuple[type[inspect.Type], str, str], ...] = (
     (inspect.BoolType, "true or false", "true"),
-    (inspect.IntType, "a whole number", "30"),
-    (inspect.FloatType, "a number", "1.5"),
+    (inspect.IntType, "a whole number", ""),
+    (inspect.FloatType, "a number", ""),
     (inspect.StrType, "text in quotes", '"..."'),
     (inspect.DateType, "a date", "2026-03-14"),
 )
@@ -205,7 +205,7 @@ def _example(node: inspect.Type) -> str:
     item = getattr(node, "item_type", None)
     if item is not None:
         return f"[{_example(_chosen(item, None))}]"
-    return next((example for kind, _, example in _WANTED if isinstance(node, kind)), "...")
+    return next((example for kind, _, example in _WANTED if isinstance(node, kind)), "") or "..."
 
 
 def _values(node: inspect.Type) -> Sequence[str]:
@@ -228,7 +228,9 @@ def _misfit(node: inspect.Type, given: object, where: str, parent: inspect.Type)
     for kind, wanted, example in _WANTED:
         if isinstance(node, kind):
             unit = ", with its unit if it has one" if kind is inspect.StrType and _number(given) else ""
-            return f"{shown} is not {wanted}", f"write {key} = {_rewritten(node, given) or example}{unit}"
+            right = _rewritten(node, given) or example
+            hint = f"write {key} = {right}{unit}" if right else f"{key} takes {wanted}"
+            return f"{shown} is not {wanted}", hint
     return _not_a_table(node, given, key, where, parent)
 
 

@@ -55,7 +55,7 @@ def test_one_pair_of_brackets(tmp_path: Path) -> None:
     [
         ({"acuracy": "x"}, "there is no key 'acuracy' here", "did you mean accuracy?"),
         ({"valid_days": -90}, "valid_days: -90 is too small", "write 1 or more"),
-        ({"valid_days": 1.5}, "valid_days: the number 1.5 is not a whole number", "write valid_days = 30"),
+        ({"valid_days": 1.5}, "valid_days: the number 1.5 is not a whole number", "valid_days takes a whole number"),
         ({"after": "C02"}, "after: text is not a list", 'write after = ["C02"]'),
         ({"limits": {"low": "1 V"}}, "limits.low: text is not a table", "write limits.NAME = { "),
         ({"limits": {"voltage": {"lo": "1 V"}}}, "limits.voltage: there is no key 'lo' here", "did you mean low?"),

@@ -6,7 +6,7 @@ import zipfile
 from enum import StrEnum
 from pathlib import Path
 
-from benchlog.errors import CaptureFileError
+from benchlog.errors import CaptureFileError, did_you_mean
 from benchlog.files import read_bounded
 
 
@@ -50,7 +50,9 @@ def read_bytes(path: Path) -> bytes:
     try:
         data = read_bounded(path, MAX_BYTES)
     except FileNotFoundError:
-        raise CaptureFileError(f"no file {str(path)!r}", hint="check the name and the folder") from None
+        beside = [file.name for file in path.parent.iterdir()] if path.parent.is_dir() else []
+        hint = did_you_mean(path.name, beside, "check the name and the folder")
+        raise CaptureFileError(f"no file {str(path)!r}", hint=hint) from None
     except ValueError as error:
         raise CaptureFileError(f"{str(path)!r} {error}", hint="give one capture file") from None
     except OSError as error:

@@ -13,7 +13,7 @@ from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Origin, Reading
 from benchlog.result import Uncertain
-from benchlog.signal.findings import Severity
+from benchlog.signal.findings import RecordFinding, Severity
 from benchlog.units import format_quantity
 
 if TYPE_CHECKING:
@@ -57,22 +57,24 @@ class Captured(MeterReading):
     @property
     def findings(self) -> tuple[Finding, ...]:
         """Findings about the record."""
-        return tuple(
-            Finding(f.kind, f.message) for f in self.waveform.findings if f.severity is not Severity.NOTE
-        )
+        return tuple(self._named(f) for f in self.waveform.findings if f.severity is not Severity.NOTE)
+
+    def _named(self, found: RecordFinding) -> Finding:
+        return found.named([self.reading.channel])
 
     @property
-    def spoiled(self) -> str:
-        """Why the record allows no verdict; empty if it does."""
-        blocks = [
-            f.message for f in self.waveform.findings if f.severity is Severity.BLOCKS and f.kind in _SPOILING
-        ]
-        if not self.repeats:
-            blocks.append(
-                "the record does not repeat (a single pulse, or less than two cycles), so an rms means nothing: record two "
-                "cycles or more"
-            )
-        return blocks[0] if blocks else ""
+    def spoiled(self) -> Finding | None:
+        """Why the record allows no verdict; None if it does."""
+        for found in self.waveform.findings:
+            if found.severity is Severity.BLOCKS and found.kind in _SPOILING:
+                return self._named(found)
+        if self.repeats:
+            return None
+        return Finding(
+            FindingKind.TOO_FEW_CYCLES,
+            "the record does not repeat (a single pulse, or less than two cycles), so an rms means nothing: record two "
+            "cycles or more",
+        )
 
     def uncertain(self) -> Any:
         return self.with_gain(self.gain_error())

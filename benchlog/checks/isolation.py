@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 from benchlog.circuits import leakage
 from benchlog.errors import UsageError
 from benchlog.hookup import in_words
 from benchlog.influence import Influence, Role
 from benchlog.metrology.budget import to_uncertain, uniform
-from benchlog.metrology.conformity import RULE, judge
+from benchlog.metrology.conformity import RULE, Judgement, judge
 from benchlog.metrology.meter_reading import MeterReading, functions_used, misleading_flags
 from benchlog.metrology.next_best import Way, by_chance_per_minute, ways_to_settle, with_ways
 from benchlog.reading import Function
-from benchlog.result import Limits, Result, Uncertain
+from benchlog.result import Limits, Result, Uncertain, Verdict
 from benchlog.units import format_quantity
 
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
@@ -22,6 +24,9 @@ _TESTER = Way(
     0.9,
     5.0,
 )
+_FINER = Way("read it on a finer range of V=, or with a supply of twice the voltage", 0.7, 2.0)
+#: Below this many times the counts of its statement a reading is mostly those counts (judgement).
+_BLURRED = 3.0
 
 
 def check_isolation(
@@ -56,18 +61,16 @@ def check_isolation(
     if not supply_v > 0:
         raise UsageError(f"a supply of {supply_v:g} V is too low to show an isolation fault")
     used = limits or Limits(min_ohm, None, "ohm", "lowest allowed, as given")
-    # The display can't show less than one count: the leakage resistance is then at least that of one count.
-    seen = max(abs(reading.value), reading.reading.resolution)
+    # Where the reading is mostly the counts of its statement, the resistance is known to be at least that with them.
+    shown, counts = abs(reading.value), max(reading.accuracy.counts, 0.5) * reading.reading.resolution
+    blurred = shown < _BLURRED * counts
     gain, supply = (
         reading.gain_error(),
         uniform(supply_v, 0.02 * supply_v, label="supply voltage", influence=Influence(Role.SUPPLY)),
     )
-    volts = seen * (1 + gain) + uniform(
-        0.0,
-        reading.reading.resolution / 2,
-        label=f"digit of {reading.name}",
-        influence=reading.influence(Role.COUNTS),
-    )
+    volts = (shown + counts) * (1 + gain)
+    if not blurred:
+        volts = reading.with_gain(gain) * math.copysign(1.0, reading.value)
     own = uniform(
         input_ohm,
         0.05 * input_ohm,
@@ -76,13 +79,18 @@ def check_isolation(
     )
     resistance = to_uncertain(own * (supply / volts - 1), "ohm")
     judgement = judge(resistance, used, "leakage resistance")
+    ways = [_TESTER]
+    if blurred and judgement.verdict is Verdict.FAIL:
+        words = f"{reading.reading.displayed} shows only that the resistance is {resistance} or more"
+        judgement = Judgement(Verdict.INDETERMINATE, judgement.conformance_probability, words)
+        ways.append(_FINER)
     meters = functions_used(reading)
     wiring = leakage("the barrier", reading.name, format_quantity(supply_v, "V"), supply_v)
     result = Result(
         check="isolation",
         verdict=judgement.verdict,
         reason=judgement.reason,
-        quantities={"resistance": resistance, "leakage_voltage": Uncertain(seen, 0.0, 0.0, "V")},
+        quantities={"resistance": resistance, "leakage_voltage": Uncertain(shown, 0.0, 0.0, "V")},
         limits={"resistance": used},
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
@@ -93,4 +101,4 @@ def check_isolation(
         cautions=(SCREEN_ONLY,),
         findings=tuple(misleading_flags(reading)),
     )
-    return with_ways(result, by_chance_per_minute([*ways_to_settle(result), _TESTER]))
+    return with_ways(result, by_chance_per_minute([*ways_to_settle(result), *ways]))

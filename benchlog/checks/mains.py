@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
+
 from benchlog.displayed import parse_displayed
 from benchlog.errors import UsageError
 from benchlog.influence import Influence, Role
@@ -13,6 +15,7 @@ from benchlog.metrology.accuracy import Accuracy
 from benchlog.metrology.budget import to_uncertain, uncertain
 from benchlog.metrology.meter_reading import MeterReading, same_meter_and_range
 from benchlog.reading import Function
+from benchlog.result import BudgetLine, Uncertain
 
 #: Mains may deviate this far from its nominal value (IEC 60038, 230/400 V systems).
 MAINS_TOLERANCE = 0.10
@@ -111,13 +114,29 @@ class Mains:
         volt = self.reading.with_gain(gain) if shared else self.reading.uncertain()
         return self.nominal_v / (volt * (1 + mains_drift()))
 
-    def relative_uncertainty(self, beside: MeterReading | None = None) -> float:
-        """Standard uncertainty of the mains at the reading beside it, relative; a shared gain is left out."""
+    def scaled(self, value: float, unit: str, beside: MeterReading | None = None) -> Uncertain:
+        """What follows the mains, as uncertain as it is at the reading beside it; a shared gain is left out of that.
+
+        Its budget says through which meter it follows, so that a recall of that one finds it.
+        """
+        settled = self.reading.settled()
+        own = settled.standard_uncertainty
         if beside is not None and same_meter_and_range(self.reading, beside):
             own = to_uncertain(self.reading.with_gain(uncertain(0.0, 0.0)), "V").standard_uncertainty
-        else:
-            own = self.reading.settled().standard_uncertainty
-        return math.hypot(own / self.volt, MAINS_DRIFT)
+        per_volt = value / self.volt
+        left = per_volt * own / settled.standard_uncertainty if settled.standard_uncertainty > 0 else 0.0
+        lines = [
+            msgspec.structs.replace(
+                line,
+                contribution=line.contribution * left,
+                sensitivity=None if line.sensitivity is None else line.sensitivity * per_volt,
+                half_widths=tuple(width * left for width in line.half_widths),
+            )
+            for line in settled.budget
+        ]
+        drift = BudgetLine("mains moving between the readings", value * MAINS_DRIFT, Influence(Role.MAINS))
+        u = abs(value) * math.hypot(own / self.volt, MAINS_DRIFT)
+        return Uncertain(value, u, 2 * u, unit, budget=(*lines, drift))
 
 
 def worst_mains_ratio(mains: Mains | None, beside: MeterReading, gain: Any = None) -> Any:

@@ -43,7 +43,6 @@ CAUTION = (
     "Local rules and licensed practice come first."
 )
 #: What settles doubts other than uncertainty; chances and minutes are judgement.
-_RECORD = Way("capture again, two cycles or more, without clipping", 0.9, 1.0)
 _LOAD_IT = Way("measure it with a load resistor that draws about its rated current", 0.9, 3.0)
 _EXCHANGE = Way("swap the leads and read again", 0.95, 0.5)
 _THIRD_METER = Way("read a fresh cell with both, then a third meter on the same points", 0.8, 4.0)
@@ -168,9 +167,9 @@ def _judge_outputs(
             used |= expected.load_limits()
         used |= planned
         found = [judge(quantities["no_load_voltage"], used["no_load_voltage"], "no-load voltage")]
-        if isinstance(no_load, Captured) and no_load.spoiled:
-            words = f"no verdict from this record: {no_load.spoiled}"
-            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, _RECORD)]
+        if isinstance(no_load, Captured) and (doubt := no_load.spoiled):
+            words = f"no verdict from this record: {doubt}"
+            found = [Judgement(Verdict.INDETERMINATE, 0.0, words, way_out(doubt))]
         if load is not None and not doubtful:
             found += judge_load(nameplate, quantities, used)
         return used, found

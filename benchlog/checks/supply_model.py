@@ -70,8 +70,9 @@ class Expected:
 
     def no_load(self, beside: MeterReading | None = None) -> Uncertain:
         """Expected no-load voltage with the uncertainty of the mains reading; the limits' width is separate."""
-        u = self.no_load_v * self.mains.relative_uncertainty(beside) if self.mains else 0.0
-        return Uncertain(self.no_load_v, u, 2 * u, "V")
+        if self.mains is None:
+            return Uncertain(self.no_load_v, 0.0, 0.0, "V")
+        return self.mains.scaled(self.no_load_v, "V", beside)
 
     def no_load_limits(self, beside: MeterReading | None = None) -> Limits:
         """Limits of the no-load voltage, with the uncertainty of the expected value."""

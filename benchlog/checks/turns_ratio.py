@@ -240,7 +240,7 @@ def _hookup_doubts(ratio: _Ratio, judgement: Judgement) -> tuple[Finding, ...]:
             doubts.append(words)
     if setup.opposed_turns is None:
         doubts += [f for f in polarity_finding(ratio.phase) if f.kind is FindingKind.PHASE]
-    if judgement.verdict is not Verdict.PASS and not setup.opposed_turns:
+    if judgement.verdict is not Verdict.PASS and not setup.opposed_turns and not doubts:
         doubts += _exchanged(ratio)
         doubts += wrong_factor(ratio.turns.value, ratio.expected, setup)
     return tuple(doubts)

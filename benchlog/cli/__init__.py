@@ -175,7 +175,7 @@ def _first_steps() -> str:
     steps = [
         ("benchlog demo", "see the main jobs on a simulated bench"),
         ("benchlog supply", "check a wall transformer: four questions"),
-        ("benchlog crosscheck", "compare two meters: four questions"),
+        ("benchlog crosscheck", "compare two meters: a few questions"),
         ("benchlog new my-project", "make a project folder with a plan to work through"),
         ("benchlog doctor", "check the installation and look for meters"),
     ]

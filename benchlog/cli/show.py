@@ -44,6 +44,7 @@ _SERIOUS = (
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
 )
+_WITHOUT_VALUE = (FindingKind.CLIPPING, FindingKind.NO_SIGNAL)
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
@@ -112,12 +113,13 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
     """Lines beyond the first line and the picture."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
         yield _value(result, name, named=True) + _allowed(result, name)
-    if result.turns or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
+    says_more = result.turns or "e_n" in judged  # than its number and limits
+    if says_more or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
     for check in result.design_checks:  # passed ones too, to show what else was checked
         if check in failed or not failed:
             yield f"{_check_words(check)}: {check.reason}"
-    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (result.turns or result.design_checks)
+    asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (says_more or result.design_checks)
     if asked and (rest := _rest(result, judged)):
         yield rest, "dim"
 
@@ -139,10 +141,10 @@ def _saved(result: Result) -> str:
 def _judged(result: Result) -> list[str]:
     """Quantities with limits that decide the verdict, worst first; for a pass, all.
 
-    None if the record is clipped, since such numbers mislead.
+    None where clipping, or no signal at all, is why nothing can be said: such numbers only mislead.
     """
-    clipped = any(f.kind is FindingKind.CLIPPING and f in result.reason for f in result.findings)
-    if clipped and result.verdict is Verdict.INDETERMINATE:
+    nothing = any(f.kind in _WITHOUT_VALUE and f in result.reason for f in result.findings)
+    if nothing and result.verdict is Verdict.INDETERMINATE:
         return []
     names = [name for name in result.quantities if limits_words(result.limits.get(name))]
     if result.verdict is Verdict.PASS:

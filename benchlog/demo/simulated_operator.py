@@ -6,6 +6,8 @@ It knows the connections but not the readings: every digit comes from the circui
 from __future__ import annotations
 
 import re
+import shutil
+import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -23,7 +25,9 @@ def doubt_step(key: str) -> str:
     >>> doubt_step("C03/doubt/fresh_cell"), doubt_step("C03/doubt/2/more/look"), doubt_step("C03/no_load")
     ('fresh_cell', 'look', '')
     """
-    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]) if "/doubt/" in key else ""
+    if "/doubt/" not in key:
+        return ""
+    return re.sub(r"^(\d+/|more/)+", "", key.rpartition("/doubt/")[2]).removesuffix("/else")
 
 
 class SimulatedOperator(Person):
@@ -47,6 +51,10 @@ class SimulatedOperator(Person):
         self.person = person
         self.say = say
         self.acts: dict[str, Callable[[], None]] = {}
+
+    @property
+    def columns(self) -> int:
+        return shutil.get_terminal_size().columns if sys.stdout.isatty() else super().columns
 
     def show(self, text: str = "", *, style: str = "") -> None:
         self.say(text, style)
@@ -199,6 +207,12 @@ class KeyboardOperator(Person):
         if prompt.kind == "quantity" and not doubt_step(prompt.key):
             return f"the mains monitor shows {shown}"
         return f"{prompt.instrument} shows {shown}" if prompt.kind == "display" else shown
+
+    def caution(self, text: str) -> None:
+        self.person.caution(text)
+
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:
+        self.person.keep_in_view(lines)
 
     def new_check(self) -> None:
         self.person.new_check()

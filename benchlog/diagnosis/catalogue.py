@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import functools
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -147,6 +147,10 @@ class Action:
     within: float
     mains: bool
 
+    def several(self, words: Collection[str]) -> bool:
+        """Whether these words can be true at once: all but the first of many, which says that there is nothing to see."""
+        return len(self.words) > 2 and self.words[0] not in words
+
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:
@@ -157,10 +161,16 @@ class Catalogue:
     again: Mapping[str, str]
     hidden: Mapping[str, Mapping[str, Distribution]]
     look: Mapping[str, tuple[str, float]]
+    meanings: Mapping[str, str]
     contexts: Mapping[str, Mapping[str, float]]
     causes: tuple[Cause, ...]
     actions: Mapping[str, Action]
     sources: Mapping[str, Mapping[str, str]]
+
+    def meanings_of(self, words: Sequence[str]) -> tuple[str, ...]:
+        """Return what each of an action's answers means; empty where they need no explaining."""
+        told = tuple(self.meanings.get(word, "") for word in words)
+        return told if any(told) else ()
 
     @property
     def pick_up(self) -> tuple[float, float]:
@@ -322,6 +332,7 @@ def load_catalogue() -> Catalogue:
         {family: t["card"] for family, t in data["again"].items()},
         hidden,
         {word: (t["flag"], float(t["p"])) for word, t in data["look"].items()},
+        data["meaning"],
         {name: t["factors"] for name, t in data["context"].items()},
         tuple(_cause(table, default) for table in data["cause"]),
         {table["id"]: _action(table) for table in data["action"]},

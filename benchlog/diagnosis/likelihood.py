@@ -6,6 +6,7 @@ near zero. Overload and a display in another unit are codes of their own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -109,7 +110,7 @@ def likelihood(
         Chance that what was written down has nothing to do with what there was.
     """
     if words:
-        exact = prediction.words[..., words.index(outcome.word)]
+        exact = _seen_at_once([prediction.words[..., words.index(word)] for word in outcome.words], lapse)
         total = (1.0 - lapse) * exact + lapse / len(words)
         return Weighed(total, (1.0 - lapse) * exact, np.zeros(exact.shape))
     if coupling and outcome.coupling and outcome.coupling != coupling:
@@ -121,6 +122,14 @@ def likelihood(
     right = (1.0 - lapse) * ((1.0 - p) * closed + p * opened)
     stray = lapse * (0.2 if outcome.overload else 1.0 / _SPAN_Q)
     return Weighed(right + stray, right, (1.0 - lapse) * p * opened)
+
+
+def _seen_at_once(each: Sequence[Floats], unrelated: float) -> Floats:
+    """Probability that several things are seen at once: those a particle does not have may be there without a bearing."""
+    if len(each) == 1:
+        return each[0]
+    together = np.prod([np.maximum(p, unrelated) for p in each], axis=0)
+    return np.where(np.max(each, axis=0) > 0, together, 0.0)
 
 
 def _density(outcome: Outcome, predicted: Floats, floor: float, unit: str, repeatability: float) -> Floats:

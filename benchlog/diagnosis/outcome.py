@@ -16,7 +16,9 @@ _BLANK = frozenset({"", "blank", "nothing", "dead", "off"})
 class Outcome:
     """What a check showed."""
 
-    word: str = ""  #: One of the action's words, or empty.
+    words: tuple[
+        str, ...
+    ] = ()  #: One of the action's words, or several that were seen at once; empty for a reading.
     value: float | None = None  #: In the SI unit; None for a word or overload.
     resolution: float = 0.0  #: One step of the last digit, in the same unit.
     overload: bool = False  #: The display shows overload.
@@ -66,13 +68,15 @@ def parse_outcome(action: Action, text: str) -> Outcome:
     UsageError
         If the action answers in words and this is none of them, or in readings and this is none.
     """
-    plain = " ".join(text.strip().lower().split())
     if action.words:
-        if plain in action.words:
-            return Outcome(word=plain)
+        plain = " ".join(text.strip().lower().split())
+        said = tuple(dict.fromkeys(word.strip() for word in plain.split(",")))
+        if all(word in action.words for word in said) and (len(said) == 1 or action.several(said)):
+            return Outcome(words=said)
+        more = "; several with commas, where they are seen at once" if len(action.words) > 2 else ""
         raise UsageError(
             f"{action.id}: {text!r} is not one of the answers",
-            hint=f"answer with one of: {', '.join(action.words)}",
+            hint=f"answer with one of: {', '.join(action.words)}{more}",
         )
     try:
         return parse_shown(text, what=action.id)

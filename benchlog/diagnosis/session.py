@@ -94,7 +94,7 @@ class Session:
         evidence = parse_evidence((action, text))
         outcome, model = evidence.outcome, self.belief.model
         unit, coupling = model.unit(action), model.coupling(action)
-        if outcome.word:
+        if outcome.words:
             return evidence
         wrong_unit = outcome.unit and outcome.unit != unit
         if wrong_unit or (coupling and outcome.coupling and outcome.coupling != coupling):
@@ -152,7 +152,8 @@ class Session:
         family = self._families[cause]
         lasting = any(c.id == cause and c.lasting for c in self.catalogue.causes)
         mended = family in _MENDED and not lasting
-        if family == "meter":
+        other_meter = family == "meter" and cause not in self.catalogue.again
+        if other_meter:
             self.belief.learn(evidence, seen_by="second_meter")
             self.belief.mend(cause)
         elif mended:
@@ -167,7 +168,7 @@ class Session:
             return
         if mended:
             self.put_right = (*self.put_right, cause)
-        if family == "meter":
+        if other_meter:
             self._since = len(self.done)
         self._doubted = dataclasses.replace(self.case, reading=evidence.outcome, evidence=())
 
@@ -337,7 +338,8 @@ class Session:
 
     def _card_again(self, top: RankedCause) -> NextCheck:
         action = self.catalogue.actions[READ_AGAIN]
-        return NextCheck(action.id, 0.0, action.minutes, self._words(self.catalogue.again[top.family]))
+        again = self.catalogue.again
+        return NextCheck(action.id, 0.0, action.minutes, self._words(again.get(top.id, again[top.family])))
 
 
 def diagnose(case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> Diagnosis:

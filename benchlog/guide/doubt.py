@@ -19,7 +19,13 @@ from benchlog.errors import UsageError
 from benchlog.finding import Finding, FindingKind
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
-from benchlog.guide.inquiry import Inquiry, in_percent, minutes_in_words, survivors_in_words
+from benchlog.guide.inquiry import (
+    Inquiry,
+    in_percent,
+    minutes_in_words,
+    several_seen,
+    survivors_in_words,
+)
 from benchlog.guide.person import InputEndedError, Prompt
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
@@ -111,9 +117,11 @@ class MeterDiagnosis:
 
     def _asked(self, action: str, card: str, step: str) -> str:
         """Outcome of a check that is seen or read elsewhere; empty for one that this meter reads."""
-        acquisition, words = self.acquisition, load_catalogue().actions[action].words
-        if words:
-            return acquisition.choose(Prompt("choice", card, step, self.first.instrument, choices=words))
+        acquisition, catalogue = self.acquisition, load_catalogue()
+        if words := catalogue.actions[action].words:
+            meanings = catalogue.meanings_of(words)
+            prompt = Prompt("choice", card, step, self.first.instrument, choices=words, meanings=meanings)
+            return several_seen(acquisition, prompt, acquisition.choose(prompt))
         if action in _SCOPE and acquisition.check.mains_referenced:
             raise SkippedError("no scope clip on a node connected to mains: it is protective earth")
         if action not in _TYPED:

@@ -13,7 +13,7 @@ from benchlog.diagnosis import Diagnosis, Evidence, NextCheck, RankedCause, Sess
 from benchlog.diagnosis.answer import HAZARD, NOTHING_FITS
 from benchlog.errors import UsageError
 from benchlog.guide.dialogue import Dialogue, SkippedError, TakenBackError
-from benchlog.guide.person import InputEndedError
+from benchlog.guide.person import InputEndedError, Prompt
 
 _ROWS = 6
 _PAIR_SHOWN = 0.1  # a less likely pair is not shown
@@ -69,6 +69,12 @@ class Inquiry:
         StoppedError
             If the user wants to stop.
         """
+        try:
+            return self._until_it_ends(most, confirm=confirm)
+        finally:
+            self.dialogue.person.keep_in_view(())
+
+    def _until_it_ends(self, most: int | None, *, confirm: bool) -> Diagnosis:
         left_out: set[str] = set()
         done = 0
         self.show()
@@ -107,8 +113,10 @@ class Inquiry:
     def show(self) -> None:
         """Show the causes that are likely now."""
         person = self.dialogue.person
-        for line, style in state_lines(self.session.state(), person.columns, self.rows, brief=self._shown):
+        state = self.session.state()
+        for line, style in state_lines(state, person.columns, self.rows, brief=self._shown):
             person.show(line, style=style)
+        person.keep_in_view(list(state_lines(state, person.columns, self.rows, brief=True)))
         self._shown = True
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
@@ -125,6 +133,32 @@ class Inquiry:
         assert last is not None
         self.dialogue.person.show(f"  withdrawn: {last.action.replace('_', ' ')}, {last.text}")
         return True
+
+
+def several_seen(dialogue: Dialogue, prompt: Prompt, answer: str) -> str:
+    """Ask somebody who saw one thing for what else is seen, until it is nothing; returns all of it, with commas.
+
+    Of two answers only one can be true, and the first of many says that there is nothing to see.
+    """
+    seen, rest = [answer], [word for word in prompt.choices[1:] if word != answer]
+    if not dialogue.person.interactive or answer not in prompt.choices[1:]:
+        return answer
+    meanings = dict(zip(prompt.choices, prompt.meanings, strict=False))
+    while len(prompt.choices) > 2 and rest:
+        choices = ("nothing else", *rest)
+        told = tuple(meanings.get(word, "") for word in choices)
+        text = f"{', '.join(seen)}. What else is there?"
+        try:
+            more = dialogue.choose(
+                Prompt("choice", text, f"{prompt.key}/else", choices=choices, meanings=told)
+            )
+        except SkippedError:
+            break
+        if more == choices[0]:
+            break
+        seen.append(more)
+        rest.remove(more)
+    return ", ".join(seen)
 
 
 def state_lines(

@@ -11,12 +11,12 @@ import msgspec
 
 from benchlog.bench import Bench
 from benchlog.clock import Clock
-from benchlog.errors import AnalysisError, InstrumentError
+from benchlog.errors import AnalysisError, InstrumentError, UsageError
 from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.cards import danger_lines
 from benchlog.guide.check_context import CheckContext, CheckOutcome
 from benchlog.guide.dialogue import SkippedError, TakenBackError
-from benchlog.guide.person import Person
+from benchlog.guide.person import InputEndedError, Person
 from benchlog.guide.session_history import known_of, note_found_bad, supersede, withdraw_found_bad
 from benchlog.guide.steps import expectation, limits, measure
 from benchlog.influence import OUTPUT
@@ -63,7 +63,9 @@ class OneCheck:
                 self.book.append("skip", {"check_id": check.id, "part": check.part, "reason": str(skipped)})
                 self.person.show(f"  skipped: {skipped}")
                 return None
-            except (AnalysisError, InstrumentError) as error:
+            except InputEndedError:
+                raise
+            except (AnalysisError, InstrumentError, UsageError) as error:
                 if not self._once_more(check, error, acquisition):
                     return None
             else:
@@ -160,6 +162,11 @@ class OneCheck:
             f"== {check.id}  check {number} of {len(self.plan.checks)}: {title}  ({name})", style="bold"
         )
         dangers = [check.caution] if check.caution else []
+        if part.stored_energy:
+            dangers.append(
+                f"{part.tag} can store energy ({part.stored_energy}): power off, wait, measure it, discharge it through "
+                "a resistor and measure again before you touch it"
+            )
         if check.mains_referenced:
             dangers.append("connected to mains: rated meter and leads only, no scope clip; local rules apply")
         for line in (line for danger in dangers for line in danger_lines(danger, person.columns)):
@@ -209,9 +216,11 @@ class OneCheck:
         return with_evidence(metered, self.book.entries(EVIDENCE_KINDS), self.clock.utc_ns())
 
     def _once_more(
-        self, check: Check, error: InstrumentError | AnalysisError, acquisition: Acquisition
+        self, check: Check, error: InstrumentError | AnalysisError | UsageError, acquisition: Acquisition
     ) -> bool:
-        """Record an error and ask whether to try the check again; a script gets the instrument's error itself."""
+        """Record an error and ask whether to try the check again; a script gets the error itself."""
+        if isinstance(error, UsageError) and not self.person.interactive:
+            raise error
         self.book.append("trouble", {"check_id": check.id, "message": str(error), "hint": error.hint})
         self.person.show(f"  {check.id} not done: {error}", style="bold")
         if error.hint:

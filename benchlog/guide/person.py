@@ -35,6 +35,7 @@ class Prompt:
     instrument: str = ""
     function: Function | None = None
     choices: tuple[str, ...] = ()  #: For ``choice``, ``next`` and ``last``.
+    meanings: tuple[str, ...] = ()  #: What each of the choices means, for ``?``; or nothing.
 
 
 class Person(ABC):
@@ -72,6 +73,9 @@ class Person(ABC):
     def caution(self, text: str) -> None:
         """Show a caution that must be acted on now."""
         self.show(f"  ! {text}", style="bold")
+
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:  # noqa: B027 - a pipe keeps all that was shown
+        """Show these lines, each with its style, again below any help that pushes them off the screen."""
 
     def new_check(self) -> None:  # noqa: B027 - a pipe keeps all that was shown
         """Begin another check: what was shown before is no longer needed."""

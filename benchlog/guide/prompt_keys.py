@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from benchlog.guide.person import Prompt
 from benchlog.keyboard import ENTER
+from benchlog.wording import strip_controls
 
 _TAIL = {"confirm": "[y/n]", "quantity": "[Enter: not known]"}
 _LINE_TAIL = {**_TAIL, "hookup": "[Enter when done, s to skip]", "outcome": "[s another check, ? help]"}
@@ -32,6 +35,8 @@ _HELP = {
     "next": "Enter goes on to the next check; u withdraws this result (asks why) and repeats its check; q stop",
     "last": "Enter closes; u withdraws the last result (asks why) and repeats its check",
 }
+#: Message for a word typed at a prompt for one key.
+WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
 #: Keys while a display settles.
 LIVE_HELP = f"t type the reading, {_KEYS_HELP}"
 ENTER_SHOWN = {"hookup": "done"}
@@ -55,9 +60,60 @@ def answers_shown(prompt: Prompt, *, keys: bool, numbered: bool) -> str:
 def help_lines(prompt: Prompt) -> list[str]:
     """The possible answers, one per line."""
     wishes = [_CHOICE_HELP[word] for word in prompt.choices if word in _CHOICE_HELP]
+    wishes += explained_choices(prompt)
     if prompt.kind == "next" and wishes:
         return [*wishes, "s leave it as it is and go on", f"u withdraw it (asks why), {_STOP_HELP}"]
     return [*wishes, _HELP[prompt.kind]]
+
+
+def explained_choices(prompt: Prompt) -> list[str]:
+    """The choices that have a meaning to be told, each with its number."""
+    pairs = enumerate(zip(prompt.choices, prompt.meanings, strict=False), 1)
+    return [f"{number} {word}: {meaning}" for number, (word, meaning) in pairs]
+
+
+def question_text(
+    prompt: Prompt, tail: str, columns: int, room: int, *, listed: bool, explained: bool
+) -> str:
+    """A question with its possible answers, folded between words if the terminal is too narrow.
+
+    Parameters
+    ----------
+    tail : str
+        The possible answers in brackets.
+    columns : int
+        Width of the terminal.
+    room : int
+        Columns kept for the answer: where they are not left it goes below.
+    listed, explained : bool
+        Whether each choice has a line, with its meaning.
+    """
+    text, lines = f"? {strip_controls(prompt.text.rstrip())}", list[str]()
+    if listed:
+        lines = [f"{number} {word}" for number, word in enumerate(prompt.choices, 1)]
+        lines = (explained and explained_choices(prompt)) or lines
+        tail = f"[1 to {len(lines)}, s skip, u undo, q stop, ? help]"
+    width = max(columns - 1, 20)
+    shown = [text, *(f"    {line}" for line in lines), f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
+    asked = "\n".join(
+        textwrap.fill(
+            line, width, subsequent_indent="      " if line[:4].isspace() else "  ", break_long_words=False
+        )
+        for line in shown
+    )
+    full = len(asked.rpartition("\n")[2]) > width - room
+    return f"{asked}\n " if full else asked
+
+
+#: The word that a key begins, where somebody types all of it.
+_WORDS = {"y": "yes", "n": "no", "s": "skip", "u": "undo", "q": "quit"}
+
+
+def rest_of_word(prompt: Prompt, key: str) -> str:
+    """What follows a key where somebody types the word it stands for."""
+    words = [word for word in prompt.choices if word.startswith(key.lower())]
+    word = words[0] if prompt.kind in ("next", "last") and words else _WORDS.get(key.lower(), "")
+    return word[1:]
 
 
 def numbered_answer(prompt: Prompt, line: str) -> str:

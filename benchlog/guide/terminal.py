@@ -14,10 +14,14 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.prompt_keys import (
     ENTER_SHOWN,
     LIVE_HELP,
+    WRONG_KEY,
     answer_of_key,
     answers_shown,
+    explained_choices,
     help_lines,
     numbered_answer,
+    question_text,
+    rest_of_word,
 )
 from benchlog.guide.speech import Speech, spoken, spoken_hookup
 from benchlog.hookup import Hookup
@@ -77,6 +81,8 @@ class Terminal(Person):
         self._keys: Keys | None = None
         self._key = ""  # the last answer given by a single key, and its time
         self._key_s = float("-inf")
+        self._rest = ""  # of the word that key begins
+        self._in_view: Sequence[tuple[str, str]] = ()
         if self._out.isatty():
             self._keys = self._stack.enter_context(single_keys(self._in))
         self.interactive = self._keys is not None
@@ -123,6 +129,9 @@ class Terminal(Person):
         else:
             self._out.write(text + "\n")
             self._out.flush()
+
+    def keep_in_view(self, lines: Sequence[tuple[str, str]]) -> None:
+        self._in_view = lines
 
     def new_check(self) -> None:
         """See `Person.new_check`: the phone shows one check at a time."""
@@ -194,6 +203,14 @@ class Terminal(Person):
 
     def answer(self, prompt: Prompt) -> str:
         self._end_live()
+        try:
+            return self._answered(prompt)
+        except KeyboardInterrupt:
+            if self._out.isatty():
+                self._out.write("\n")  # what is said now begins a line
+            raise
+
+    def _answered(self, prompt: Prompt) -> str:
         if self._phone is None:
             return self._asked(prompt)
         skipped, self._skipped_on_phone = self._skipped_on_phone, False
@@ -210,7 +227,8 @@ class Terminal(Person):
             prompt.choices and len(prompt.choices) < 10
         )
         tail = answers_shown(prompt, keys=self._keys is not None, numbered=bool(one_key))
-        text = self._wrapped(prompt, tail, _KEY_ROOM if one_key else _LINE_ROOM)
+        room = _KEY_ROOM if one_key else _LINE_ROOM
+        text = self._question(prompt, tail, room)
         while True:
             if self._phone is not None:
                 self._phone.ask(prompt)
@@ -222,26 +240,23 @@ class Terminal(Person):
                 answer = self._typed(text, self._keys)
             if answer != "?":
                 return answer
-            for line in help_lines(prompt):
+            self._help(prompt)
+            text = self._question(prompt, tail, room, explained=True)
+
+    def _help(self, prompt: Prompt) -> None:
+        """Show what can be answered, but what the question itself will explain; then again what must stay in view."""
+        in_question = explained_choices(prompt) if self._keys is not None else ()
+        for line in help_lines(prompt):
+            if line not in in_question:
                 self.show(f"  {line}")
+        for line, style in self._in_view if self._keys is not None else ():
+            self._write(line, style)
 
-    def _wrapped(self, prompt: Prompt, tail: str, room: int) -> str:
-        """A question with its possible answers, folded between words if the terminal is too narrow.
-
-        Many answers have one line each.
-        """
-        text = f"? {strip_controls(prompt.text.rstrip())}"
+    def _question(self, prompt: Prompt, tail: str, room: int, *, explained: bool = False) -> str:
         if not self._out.isatty():
-            return f"{text} {tail}".rstrip()
-        width = max(self.columns - room, 20)
-        listed = []
-        if self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10:
-            listed = [f"    {number} {word}" for number, word in enumerate(prompt.choices, 1)]
-            tail = f"[1 to {len(listed)}, s skip, u undo, q stop]"
-        lines = [text, *listed, f"  {tail}"] if listed else [f"{text} {tail}".rstrip()]
-        return "\n".join(
-            textwrap.fill(line, width, subsequent_indent="  ", break_long_words=False) for line in lines
-        )
+            return f"? {strip_controls(prompt.text.rstrip())} {tail}".rstrip()
+        listed = self._keys is not None and prompt.kind == "choice" and _MANY <= len(prompt.choices) < 10
+        return question_text(prompt, tail, self.columns, room, listed=listed, explained=explained)
 
     def _ask(self, question: str, *, drop: bool = True) -> None:
         """Write a question.
@@ -272,7 +287,7 @@ class Terminal(Person):
         """Ask, and read a line typed on the terminal; earlier keys count only after one like s."""
         habit = self._habit()
         self._ask(question, drop=not (habit and self._key in _CALLS_A_LINE))
-        key = self._pressed_key(keys)
+        key = self._fresh_key(keys)
         if key == ENTER and habit and self._habit():
             key = self._pressed_key(keys)
         self._key_s = float("-inf")
@@ -301,22 +316,41 @@ class Terminal(Person):
         if prompt.kind == "hookup":
             keys.drop_unseen()
         while True:
-            key = self._pressed_key(keys)
+            key = self._fresh_key(keys)
             if key == ENTER and self._habit():
                 self._key_s = float("-inf")
                 continue
             answer = answer_of_key(prompt, key)
-            if answer is None and prompt.kind == "confirm":
-                self._out.write(f"\n  type y or n\n{question} ")
-                self._out.flush()
-            if answer is None and prompt.kind == "hookup" and key.isprintable():
-                return self._rest_of_line(key, keys) or key
             if answer is not None:
                 if answer:
-                    self._remember(key)
+                    self._remember(key, rest_of_word(prompt, key))
                 self._out.write(f"{answer or ENTER_SHOWN.get(prompt.kind, '')}\n")
                 self._out.flush()
                 return answer
+            if prompt.kind == "hookup" and key.isprintable():
+                return self._rest_of_line(key, keys) or key
+            if prompt.kind in WRONG_KEY and key.isprintable():
+                self._pass_over_word(keys)
+                self._out.write(f"\n  {WRONG_KEY[prompt.kind]}\n{question} ")
+                self._out.flush()
+
+    def _fresh_key(self, keys: Keys) -> str:
+        """The next key that is not the rest of a word begun at the question before, like the ``es`` of yes."""
+        key = self._pressed_key(keys)
+        while self._rest and self._habit() and self._rest[0] == key.lower():
+            self._remember(self._key, self._rest[1:])
+            key = self._pressed_key(keys)
+        self._rest = ""
+        return key
+
+    @staticmethod
+    def _pass_over_word(keys: Keys) -> None:
+        """Pass over the rest of a word typed where one key was asked for: its letters answer nothing."""
+        key = keys.next(HABIT_S)
+        while key.isprintable() and key:
+            key = keys.next(HABIT_S)
+        if key == END:
+            raise _ended()
 
     def _pressed_key(self, keys: Keys) -> str:
         key = keys.next(None if self._phone is None else _PHONE_S)
@@ -340,8 +374,8 @@ class Terminal(Person):
             return ENTER
         return ""
 
-    def _remember(self, key: str) -> None:
-        self._key, self._key_s = key.lower(), time.monotonic()
+    def _remember(self, key: str, rest: str = "") -> None:
+        self._key, self._key_s, self._rest = key.lower(), time.monotonic(), rest
 
     def _habit(self) -> bool:
         """Whether an Enter now is a habitual one after the single key just pressed."""

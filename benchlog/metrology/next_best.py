@@ -69,7 +69,7 @@ class Way(msgspec.Struct, frozen=True):
     def words(self) -> str:
         """One line for a person."""
         often = f"in {max(1, round(10 * self.probability))} cases of 10"
-        chance = "nearly always" if self.probability > 0.95 else often
+        chance = "nearly always" if self.probability >= 0.95 else often
         duration = f"{self.minutes:g} min" if self.minutes >= 1 else f"{60 * self.minutes:.0f} s"
         return f"({duration}): {self.action}; decides {chance}"
 

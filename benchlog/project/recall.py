@@ -14,7 +14,6 @@ meter's reading corrected in the same way.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Iterable, Mapping
 from enum import StrEnum
 from typing import Any
@@ -23,11 +22,11 @@ import msgspec
 
 from benchlog.logbook.chain import Entry
 from benchlog.project.old_budgets import with_influences
-from benchlog.project.provenance import Blamed, rests_on, true_range
+from benchlog.project.provenance import Blamed, rests_on
 from benchlog.project.recall_pairs import shifted_pairs
-from benchlog.result import Limits, Result, Uncertain, Verdict
-from benchlog.units import format_span
-from benchlog.wording import limits_words, quantity_words, value_words
+from benchlog.project.recall_values import corrected, deciding, judged_limits, true_ranges
+from benchlog.result import Result, Verdict
+from benchlog.wording import limits_words
 
 _NO_DIFFERENCE = 0.1  # a shift below this share of the uncertainty makes no difference
 
@@ -200,19 +199,7 @@ def _affected(result: Result, failure: Failure) -> bool:
         return False
     if failure.errors is None:
         return True
-    return any(true_range(q, failure, *failure.errors) for q in _deciding(result).values())
-
-
-def _deciding(result: Result) -> Mapping[str, Uncertain]:
-    """Quantities with limits or under a check of the design; all if there are none."""
-    limits = _limits(result)
-    limited = {name: q for name, q in result.quantities.items() if name in limits}
-    return limited or result.quantities
-
-
-def _limits(result: Result) -> Mapping[str, Limits]:
-    design = {d.quantity: Limits(None, d.limit, d.unit) for d in result.design_checks if d.quantity}
-    return {**design, **result.limits}
+    return any(corrected(result, name, failure, failure.errors) for name in deciding(result))
 
 
 def _judged(
@@ -249,37 +236,22 @@ def _judged(
     if result.check == "crosscheck":
         return _compared_again(answer, taken, result, failure.instrument, failure.errors)
     wider, spans = False, []
-    for name, quantity in _deciding(result).items():
-        true = true_range(quantity, failure, *failure.errors)
-        if true is None:
+    for name, quantity in deciding(result).items():
+        found = corrected(result, name, failure, failure.errors)
+        if found is None:
             continue
-        low, high = true
-        expanded = quantity.expanded_uncertainty
-        limits = _limits(result).get(name)
-        true_words = format_span(low, high, quantity.unit)
-        span = f"{quantity_words(name)} {value_words(quantity)} was really {true_words}"
-        guard = expanded if limits is None else math.hypot(expanded, 2 * limits.standard_uncertainty)
-        if limits is None or not _inside(low - guard, high + guard, limits):
-            return _again(answer, taken, f"{span}: may lie outside the limits {limits_words(limits)}")
-        spans.append(span)
-        wider = (
-            wider or max(abs(low - quantity.value), abs(high - quantity.value)) > _NO_DIFFERENCE * expanded
-        )
+        spans.append(found.words)
+        if not found.inside:
+            limits = "" if found.moved_limits else limits_words(judged_limits(result).get(name))
+            return _again(answer, taken, f"{found.words}: may lie outside the limits {limits}".rstrip())
+        wider = wider or found.shift > _NO_DIFFERENCE * quantity.expanded_uncertainty
     if wider:
         return answer(
             RecallClass.WIDER,
             f"{'; '.join(spans)}: still within limits",
-            _true_ranges(result, failure, *failure.errors),
+            true_ranges(result, failure, *failure.errors),
         )
     return answer(RecallClass.STANDS, f"{'; '.join(spans)}: no difference")
-
-
-def _true_ranges(
-    result: Result, failure: Failure, low: float, high: float
-) -> Mapping[str, tuple[float, float]]:
-    """Range of the true value of each quantity that follows the error, limited or not."""
-    ranges = {name: true_range(q, failure, low, high) for name, q in result.quantities.items()}
-    return {name: found for name, found in ranges.items() if found is not None}
 
 
 def _compared_again(
@@ -314,10 +286,6 @@ def _again(answer: Any, taken: list[str], reason: str) -> RecalledResult:
         return found
     again: RecalledResult = answer(RecallClass.AGAIN, reason)
     return again
-
-
-def _inside(low: float, high: float, limits: Limits) -> bool:
-    return (limits.low is None or low >= limits.low) and (limits.high is None or high <= limits.high)
 
 
 def _confirmation(

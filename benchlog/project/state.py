@@ -74,6 +74,11 @@ class HoldState(StrEnum):
     TAKEN = "taken"
     TAKEN_RECALLED = "taken on recalled evidence"
 
+    @property
+    def words(self) -> str:
+        """As shown; the value is what scripts rely on."""
+        return "not released" if self is HoldState.SHUT else self.value
+
 
 class CheckStatus(msgspec.Struct, frozen=True):
     """One check: its state, why, the result it rests on, and what recalls say of that result."""

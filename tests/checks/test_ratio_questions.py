@@ -25,6 +25,14 @@ def test_a_mismatch_beyond_the_stated_gains_is_a_finding() -> None:
     assert "more than their gain accuracy allows" in result.reason
 
 
+def test_probes_that_were_not_swapped_are_one_doubt() -> None:
+    """The ratio of one that comes of it is no second question."""
+    first, again = (ratio_captures(60, scope=Scope(seed=seed))[0] for seed in (1, 2))
+    result = check_turns_ratio(first, PLAIN, expected_turns=60, swapped=again)
+    assert "they were not swapped" in result.reason
+    assert not any(finding.kind is FindingKind.HOOKUP for finding in result.findings)
+
+
 def test_the_same_samples_twice_are_no_swap() -> None:
     normal, _ = ratio_captures(60)
     with pytest.raises(UsageError, match="the same samples as the first"):

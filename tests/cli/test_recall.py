@@ -329,3 +329,39 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
     page = (desk.folder / "page.html").read_text(encoding="utf-8")
     assert interval in page
     assert re.search(r"released 2026-\d\d-\d\d \(entry \d+, by the builder\)", page)
+
+
+@pytest.mark.parametrize(
+    ("meter", "error", "kind", "said"),
+    [
+        # 236 V read 10 % high were 214.5 V: limits 26.16 V / 1.1 and 29.50 V / 1.1, by hand.
+        ("MA-10", "10 %", "measure again", "its limits really 23.78 … 26.82 V: may lie outside"),
+        ("MA-10", "1 %", "stands with wider uncertainty", "its limits really 25.90 … 29.21 V: still within"),
+        # Read by the same meter, the output was 10 % lower, too.
+        (
+            "MA-1",
+            "10 %",
+            "stands with wider uncertainty",
+            "was really 25.23 to 27.75 V, its limits really 23.78",
+        ),
+    ],
+)
+def test_limits_that_follow_a_bad_meter_are_corrected_too(
+    desk: Desk, meter: str, error: str, kind: str, said: str
+) -> None:
+    """A pass against limits from a mains voltage that was never there is no pass."""
+    words = (
+        "--mains",
+        "236 V",
+        "--mains-nominal",
+        "230 V",
+        "--mains-meter",
+        "MA-1",
+        "--reading",
+        "27.75 V ac",
+    )
+    desk.run("supply", "--nameplate", "24 V ac 40 VA", *words, "--meter", meter, "--part", "T1")
+    found = desk.run("recall", "MA-1", "--reason", "reads high", "--error", error, "--json")
+    (one,) = found.json["results"]
+    assert one["class"] == kind
+    assert said in one["reason"]

@@ -103,6 +103,21 @@ def test_no_verdict_rests_on_a_clipped_record(call: Call, folder: Path) -> None:
     code, result = call(*SUPPLY, "--capture", str(file), "--sample-interval", "10 us")
     assert (code, result["verdict"]) == (3, "indeterminate")
     assert "is clipped" in result["reason"]
+    assert [way["action"] for way in result["details"]["would_settle"]] == [
+        "capture again on the next larger range"
+    ]
+
+
+def test_a_clipped_channel_is_called_by_its_name(call: Call, folder: Path) -> None:
+    file = save(folder, CH1=wave(1.0), CH2=np.clip(wave(flat=99.0), -30.0, 30.0))
+    _, result = call(*SUPPLY, "--capture", file, "--channel", "CH2")
+    assert "channel CH2 is clipped" in result["reason"]
+
+
+def test_a_mistyped_file_is_named(call: Call, folder: Path) -> None:
+    save(folder, CH1=wave())
+    code, answer = call(*SUPPLY, "--capture", "out.cvs")
+    assert (code, answer["hint"]) == (2, "did you mean out.csv?")
 
 
 @pytest.mark.parametrize(

@@ -84,6 +84,7 @@ def test_a_failed_check_can_be_looked_into_and_left(rig: GuidedProject) -> None:
             "C03/voltage": "12.0",
             "C01/next": ["diagnose", "s"],
             "C01/doubt/look": "wrong range",
+            "C01/doubt/look/else": "nothing else",
         },
         interactive=True,
     )

@@ -85,9 +85,9 @@ def terminal(screen: Screen) -> Iterator[Terminal]:
         (Prompt("hookup", "tips on"), "s", "s"),
         (Prompt("hookup", "tips on"), "Q", "q"),
         (Prompt("confirm", "lit?"), "y", "y"),
-        (Prompt("confirm", "lit?"), "xN", "n"),
+        (Prompt("confirm", "lit?"), "N", "n"),
         (Prompt("choice", "look", choices=("in order", "wrong range")), "2", "wrong range"),
-        (Prompt("choice", "look", choices=("in order", "wrong range")), "9u", "u"),
+        (Prompt("choice", "look", choices=("in order", "wrong range")), "u", "u"),
         (Prompt("next", "C01 done."), "\n", ""),
         (Prompt("next", "C01 done."), "xu", "u"),
         (Prompt("next", "C01 done.", choices=("again", "diagnose")), "\nd", "diagnose"),
@@ -330,3 +330,42 @@ def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
 ) -> None:
     screen.type_when(("lit?", "x"), ("type y or n", "n"))
     assert terminal.answer(Prompt("confirm", "lit?")) == "n"
+
+
+def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, terminal: Terminal) -> None:
+    """Its letters answer nothing, not even the n of ohm's neighbour."""
+    screen.type_when(("lit?", "4k7 ohm n"), ("type y or n", "y"))
+    assert terminal.answer(Prompt("confirm", "lit?")) == "y"
+    assert screen.seen().count("type y or n") == 1
+
+
+def test_the_rest_of_yes_answers_nothing_at_the_next_question(screen: Screen, terminal: Terminal) -> None:
+    """The s of yes would skip."""
+    screen.type_when(("lit?", "y"), ("tips on", "es\n"))
+    assert terminal.answer(Prompt("confirm", "lit?")) == "y"
+    threading.Timer(HABIT_S + 0.3, os.write, (screen.master, b"\n")).start()
+    assert terminal.answer(Prompt("hookup", "tips on")) == ""
+
+
+def test_help_explains_each_choice_and_shows_again_what_must_stay_in_view(
+    screen: Screen, terminal: Terminal
+) -> None:
+    choices, meanings = ("in order", "hold shown", "relative shown", "blank"), ("", "HOLD", "REL", "")
+    terminal.keep_in_view([("  60 %  an open lead", "")])
+    screen.type_when(("what now?", "?"), ("relative shown: REL", "3"))
+    prompt = Prompt("choice", "what now?", choices=choices, meanings=meanings)
+    assert terminal.answer(prompt) == "relative shown"
+    assert "an open lead" in screen.seen().partition("relative shown: REL")[0]
+
+
+def test_a_prompt_is_as_wide_as_the_terminal_and_the_answer_goes_below(
+    screen: Screen, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    screen.type_when(("help]", "27 V\n"))
+    assert (
+        terminal.answer(Prompt("outcome", "Turn to V=, clip on the same points. Read the display.")) == "27 V"
+    )
+    lines = screen.seen().replace("\r", "").splitlines()
+    assert max(map(len, lines)) <= 40
+    assert any(len(line) > 33 for line in lines)

@@ -34,6 +34,7 @@ from helpers.two_channels import Scope
 from benchlog.checks.continuity import check_continuity
 from benchlog.checks.crosscheck import check_crosscheck
 from benchlog.checks.inductance import SeriesSetup, check_inductance
+from benchlog.checks.isolation import check_isolation
 from benchlog.checks.mains import Mains
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.checks.turns_ratio import RatioSetup, check_turns_ratio
@@ -212,6 +213,21 @@ def winding(style: ErrorStyle, cases: int, rng: random.Random, *, four_wire: boo
     return row
 
 
+def isolation(style: ErrorStyle, cases: int, rng: random.Random) -> ScoredRow:
+    """A barrier of about 5 gigohm, screened at 30 V: the reading is some tens of counts."""
+    row = ScoredRow("isolation, screen")
+    limits = Limits(5e9, None, "ohm")
+    for _ in range(cases):
+        true = 5e9 * 3 ** rng.uniform(-1, 1)
+        meter = KnownMeter("M", Accuracy(0.005, 3), 0.001, style, rng, u_counts=0.3)
+        own, supply_v = 10e6 * (1 + rng.uniform(-0.05, 0.05)), 30 * (1 + rng.uniform(-0.02, 0.02))
+        result = check_isolation(meter.read(DC, supply_v * own / (own + true)), 30.0, 5e9)
+        row.interval("resistance", result.quantities["resistance"], true)
+        row.probabilities(result.quantities["resistance"], true)
+        row.verdict(result.verdict, inside(limits, true))
+    return row
+
+
 def scope(rng: random.Random) -> Scope:
     """A scope with gain errors within 3 % a channel and 0.5 % between ranges."""
     return Scope(
@@ -342,6 +358,7 @@ def rows() -> list[tuple[bool, Row]]:
         ),
         *(of(inductance, False, how=how) for how in ("separate", "node", "swap")),
         *(of(crosscheck, True, meters=meters) for meters in (2, 3, 4)),
+        of(isolation, True),
         *(of(chart, False, counts=counts) for counts in (0.3, 1.0, 2.0)),
     ]
 
