@@ -7,7 +7,7 @@ from typing import Any
 
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.conformity import percent
-from benchlog.project.recall import RecallClass
+from benchlog.project.recalled import RecallClass
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 

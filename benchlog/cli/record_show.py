@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
@@ -103,7 +105,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
     if result is not None:
         from benchlog.cli.show import show_result
 
-        show_result(console, result)
+        show_result(console, msgspec.structs.replace(result, record=None))  # its number is above
     else:
         console.print(Text(summary(entry)))
         for line in lines(entry.body):

@@ -7,14 +7,39 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from enum import StrEnum
 
 import msgspec
 
 from benchlog.logbook.chain import Entry
-from benchlog.project.recall import RecallClass
 from benchlog.result import Uncertain
 from benchlog.units import format_span
 from benchlog.wording import value_words
+
+
+class RecallClass(StrEnum):
+    """Class of a recalled result, as recorded; the most urgent first."""
+
+    LOST = "can't be measured again"
+    AGAIN = "measure again"
+    WIDER = "stands with wider uncertainty"
+    STANDS = "stands"
+
+    @property
+    def words(self) -> str:
+        """The class as shown on screens; the recorded values never change."""
+        shown = {RecallClass.WIDER: "still valid, with wider uncertainty", RecallClass.STANDS: "still valid"}
+        return shown.get(self, str(self))
+
+    @classmethod
+    def _missing_(cls, value: object) -> RecallClass:
+        """Read an unknown class of another version as the most cautious one."""
+        return cls.AGAIN
+
+    @property
+    def counts(self) -> bool:
+        """Whether the result still counts."""
+        return self in (RecallClass.WIDER, RecallClass.STANDS)
 
 
 class Recalled(msgspec.Struct, frozen=True):
