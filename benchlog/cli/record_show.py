@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+import msgspec
+
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
 
 _SHORT = 110  #: Characters of an entry in the list on a narrow screen, three lines.
-#: Kinds of which there may be several a second, with what an entry of each is.
+#: Kinds with up to several entries per second, and what an entry of each is.
 _BULK = {"readings": "blocks of readings", "channel": "meter functions"}
 
 
@@ -103,7 +105,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
     if result is not None:
         from benchlog.cli.show import show_result
 
-        show_result(console, result)
+        show_result(console, msgspec.structs.replace(result, record=None))  # its number is above
     else:
         console.print(Text(summary(entry)))
         for line in lines(entry.body):
@@ -158,7 +160,7 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
 
 
 def _show_channels(out: Listing, channels: Sequence[Mapping[str, Any]]) -> None:
-    """What each meter read; no mean, which would be of whatever its tips were on."""
+    """Readings of each meter; without a mean, since the tips were on different points."""
     header = ("meter", "function", "readings", "no number", "least", "greatest")
     table: list[Sequence[str]] = []
     for c in channels:

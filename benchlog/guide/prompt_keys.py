@@ -35,6 +35,8 @@ _HELP = {
     "next": "Enter goes on to the next check; u withdraws this result (asks why) and repeats its check; q stop",
     "last": "Enter closes; u withdraws the last result (asks why) and repeats its check",
 }
+#: Message for Enter at a result that is not a pass.
+NOT_PASSED_BY = "not a pass, so Enter does not go on: press s to leave it as it is"
 #: Message for a word typed at a prompt for one key.
 WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
 #: Keys while a display settles.
@@ -75,7 +77,7 @@ def explained_choices(prompt: Prompt) -> list[str]:
 def question_text(
     prompt: Prompt, tail: str, columns: int, room: int, *, listed: bool, explained: bool
 ) -> str:
-    """A question with its possible answers, broken between words where the terminal is too narrow for it.
+    """A question with its possible answers, folded between words if the terminal is too narrow.
 
     Parameters
     ----------

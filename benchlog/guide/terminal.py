@@ -14,6 +14,7 @@ from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.prompt_keys import (
     ENTER_SHOWN,
     LIVE_HELP,
+    NOT_PASSED_BY,
     WRONG_KEY,
     answer_of_key,
     answers_shown,
@@ -246,9 +247,8 @@ class Terminal(Person):
     def _help(self, prompt: Prompt) -> None:
         """Show what can be answered, but what the question itself will explain; then again what must stay in view."""
         in_question = explained_choices(prompt) if self._keys is not None else ()
-        for line in help_lines(prompt):
-            if line not in in_question:
-                self.show(f"  {line}")
+        for line in (line for line in help_lines(prompt) if line not in in_question):
+            self.show(f"  {line}")
         for line, style in self._in_view if self._keys is not None else ():
             self._write(line, style)
 
@@ -315,6 +315,7 @@ class Terminal(Person):
         self._ask(question)
         if prompt.kind == "hookup":
             keys.drop_unseen()
+        told = False
         while True:
             key = self._fresh_key(keys)
             if key == ENTER and self._habit():
@@ -324,15 +325,17 @@ class Terminal(Person):
             if answer is not None:
                 if answer:
                     self._remember(key, rest_of_word(prompt, key))
-                self._out.write(f"{answer or ENTER_SHOWN.get(prompt.kind, '')}\n")
-                self._out.flush()
+                print(answer or ENTER_SHOWN.get(prompt.kind, ""), file=self._out, flush=True)
                 return answer
             if prompt.kind == "hookup" and key.isprintable():
                 return self._rest_of_line(key, keys) or key
-            if prompt.kind in WRONG_KEY and key.isprintable():
+            if key == ENTER and prompt.kind == "next" and not told:
+                told = True
+                self._out.write(f"\n  {NOT_PASSED_BY}\n{question} ")
+            elif prompt.kind in WRONG_KEY and key.isprintable():
                 self._pass_over_word(keys)
                 self._out.write(f"\n  {WRONG_KEY[prompt.kind]}\n{question} ")
-                self._out.flush()
+            self._out.flush()
 
     def _fresh_key(self, keys: Keys) -> str:
         """The next key that is not the rest of a word begun at the question before, like the ``es`` of yes."""
@@ -346,9 +349,8 @@ class Terminal(Person):
     @staticmethod
     def _pass_over_word(keys: Keys) -> None:
         """Pass over the rest of a word typed where one key was asked for: its letters answer nothing."""
-        key = keys.next(HABIT_S)
-        while key.isprintable() and key:
-            key = keys.next(HABIT_S)
+        while (key := keys.next(HABIT_S)) and key.isprintable():
+            pass
         if key == END:
             raise _ended()
 

@@ -15,7 +15,6 @@ meter's reading corrected in the same way.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
-from enum import StrEnum
 from typing import Any
 
 import msgspec
@@ -25,35 +24,11 @@ from benchlog.project.old_budgets import with_influences
 from benchlog.project.provenance import Blamed, rests_on
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.project.recall_values import corrected, deciding, judged_limits, true_ranges
+from benchlog.project.recalled import RecallClass
 from benchlog.result import Result, Verdict
 from benchlog.wording import limits_words
 
 _NO_DIFFERENCE = 0.1  # a shift below this share of the uncertainty makes no difference
-
-
-class RecallClass(StrEnum):
-    """Class of a recalled result, as recorded; the most urgent first."""
-
-    LOST = "can't be measured again"
-    AGAIN = "measure again"
-    WIDER = "stands with wider uncertainty"
-    STANDS = "stands"
-
-    @property
-    def words(self) -> str:
-        """The class as shown on screens; the recorded values never change."""
-        shown = {RecallClass.WIDER: "still valid, with wider uncertainty", RecallClass.STANDS: "still valid"}
-        return shown.get(self, str(self))
-
-    @classmethod
-    def _missing_(cls, value: object) -> RecallClass:
-        """Read an unknown class of another version as the most cautious one."""
-        return cls.AGAIN
-
-    @property
-    def counts(self) -> bool:
-        """Whether the result still counts."""
-        return self in (RecallClass.WIDER, RecallClass.STANDS)
 
 
 _ORDER = tuple(RecallClass)

@@ -71,7 +71,7 @@ def test_a_check_that_did_not_make_it_right_confirms_nothing() -> None:
 def test_nothing_is_read_again_before_something_is_decided() -> None:
     """There is nothing to put right yet."""
     session = Session(Case.from_text("27 V ac", "0.21 V ac"))
-    with pytest.raises(UsageError, match="nothing is decided"):
+    with pytest.raises(UsageError, match="no cause is decided yet"):
         session.update(parse_evidence(("reading_again", "27 V ac")))
 
 

@@ -339,6 +339,15 @@ def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, termi
     assert screen.seen().count("type y or n") == 1
 
 
+def test_enter_at_a_result_that_is_no_pass_is_told_once_what_goes_on(
+    screen: Screen, terminal: Terminal
+) -> None:
+    prompt = Prompt("next", "C01: fail.", choices=("again", "diagnose"))
+    screen.type_when(("C01: fail.", "\n\n\n"), ("press s to leave it", "s"))
+    assert terminal.answer(prompt) == "s"
+    assert screen.seen().count("press s to leave it") == 1
+
+
 def test_the_rest_of_yes_answers_nothing_at_the_next_question(screen: Screen, terminal: Terminal) -> None:
     """The s of yes would skip."""
     screen.type_when(("lit?", "y"), ("tips on", "es\n"))

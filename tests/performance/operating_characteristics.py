@@ -358,8 +358,8 @@ def rows() -> list[tuple[bool, Row]]:
         ),
         *(of(inductance, False, how=how) for how in ("separate", "node", "swap")),
         *(of(crosscheck, True, meters=meters) for meters in (2, 3, 4)),
-        of(isolation, True),
         *(of(chart, False, counts=counts) for counts in (0.3, 1.0, 2.0)),
+        of(isolation, True),
     ]
 
 

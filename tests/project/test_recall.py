@@ -22,7 +22,8 @@ from benchlog.logbook import Logbook
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
-from benchlog.project.recall import Failure, Recall, RecallClass, recall_results
+from benchlog.project.recall import Failure, Recall, recall_results
+from benchlog.project.recalled import RecallClass
 from benchlog.result import Limits, Result
 from benchlog.units import parse_nameplate
 
