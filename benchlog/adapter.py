@@ -1,9 +1,9 @@
 """What an instrument adapter is: a reader (meters), a digitiser (scopes) or a source (generators).
 
 Write one by subclassing `Reader`, `Digitiser` or `Source` and filling in the underscored methods.
-The base class owns what is the same everywhere: deadlines, time stamps, the instrument's tag on errors,
-closing twice without harm. Time-outs are seconds; zero means "only what is already there".
-`benchlog.testing.check_adapter` says whether an adapter keeps this contract.
+The base class does what is common to all: deadlines, time stamps, the instrument's tag on errors, safe repeated closing.
+Time-outs are in seconds; zero means "only what has already arrived". `benchlog.testing.check_adapter` tests whether an
+adapter keeps this contract.
 """
 
 from __future__ import annotations
@@ -41,14 +41,14 @@ class Adapter(ABC):
 
     @abstractmethod
     def _open(self) -> None:
-        """Make the link and prove that it works; raise `OpenError` if not."""
+        """Open the link and check that it works; raise `OpenError` if not."""
 
     @abstractmethod
     def _close(self) -> None:
-        """Let go of the link; also called after a failed `_open`."""
+        """Release the link; also called after a failed `_open`."""
 
     def identity(self) -> str:
-        """One line that says who answered, as far as the instrument says."""
+        """One line that identifies the instrument, as far as it does so itself."""
         return ""
 
     def open(self) -> Self:
@@ -95,7 +95,7 @@ class Reader(Adapter):
 
     @property
     def rejects(self) -> Mapping[str, int]:
-        """Frames that came and made no reading, by reason, so far; empty where the link has no frames."""
+        """Number of bad frames so far, by reason; empty if the link has no frames."""
         return {}
 
     @abstractmethod
@@ -108,7 +108,7 @@ class Reader(Adapter):
         Raises
         ------
         LinkLostError
-            When the link went away.
+            If the link ended.
         """
         try:  # as `_named_errors`, at a tenth of its cost, since meters are read many times a second
             reading = self._read(timeout_s)

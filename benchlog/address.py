@@ -19,7 +19,7 @@ import msgspec
 
 from benchlog.errors import ConfigError, UsageError, did_you_mean
 
-# Two letters at least, so that a drive letter is never taken for a scheme.
+# At least two letters, so that a drive letter is not taken for a scheme.
 _SCHEME = re.compile(r"([a-z][a-z0-9_-]+):(.*)", re.DOTALL)
 _NESTED = re.compile(r"(.+?):([a-z][a-z0-9_-]+:.*)", re.DOTALL)
 _HINT = "write it like 'serial:/dev/ttyUSB0?frames=segment14', 'visa:TCPIP::192.168.1.7::5025::SOCKET' or 'typed:'"
@@ -32,7 +32,7 @@ class Address(msgspec.Struct, frozen=True):
 
     #: Name of the adapter: ``serial``, ``visa``, ``sim``, ``replay``, ``typed``, ``tap`` or an outside one.
     scheme: str
-    rest: str = ""  #: What the adapter makes of it: a port, a resource name, a file.
+    rest: str = ""  #: The part for the adapter: a port, a resource name, a file.
     #: In the order written; read-only.
     options: Mapping[str, str] = msgspec.field(default_factory=lambda: MappingProxyType({}))
     inner: Address | None = None  #: The wrapped address of ``tap:FILE:ADDRESS``.
@@ -82,7 +82,7 @@ def parse_address(text: str) -> Address:
         if not (key and equals):
             raise UsageError(f"address {text!r}: option {item!r} is not of the form key=value", hint=_HINT)
         if key in options:
-            raise UsageError(f"address {text!r}: option {key!r} is there twice", hint="keep one of them")
+            raise UsageError(f"address {text!r}: option {key!r} is given twice", hint="keep one of them")
         options[key] = unquote(value)
     return Address(scheme, rest, MappingProxyType(options))
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 class AccuracyLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """One line of a data sheet: accuracy of one function, maybe of one range.
 
-    `range` is the full scale ("40 V"); a reading falls to the smallest range that holds it.
+    `range` is the full scale ("40 V"); a reading belongs to the smallest range that can show it.
     """
 
     function: Function
@@ -111,7 +111,7 @@ class Group(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class RecordCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What is done with the record at the end of each session of a guided run."""
+    """Copies, signature and time stamps of the record at the end of each guided session."""
 
     copies: tuple[str, ...] = ()  #: Folders that get a sealed copy: a memory stick, a folder that is synced.
     sign_with: str = ""  #: SSH key that signs the head.
@@ -217,7 +217,7 @@ class Bench:
         return None if near_the_end or step < _SMALLEST_STEPS.get(unit, math.inf) else step
 
     def accuracy(self, reading: Reading) -> Accuracy:
-        """Accuracy statement that holds for a reading; 2 % + 10 counts where none is known."""
+        """Accuracy statement for a reading; 2 % + 10 counts if none is known."""
         if reading.value is None:
             return UNKNOWN_ACCURACY
         ranges = self._ranges(reading.instrument, reading.function)
@@ -296,7 +296,7 @@ def _refuse_unreadable(path: Path, table: str, items: Sequence[Instrument | Stan
     for number, item in enumerate(items):
         try:
             if times[item.tag] > 1:
-                raise UsageError("that tag is there twice", hint="tags must differ")
+                raise UsageError("that tag is used twice", hint="tags must differ")
             item.refuse_unreadable()
         except UsageError as error:
             place = located(path, f"{table}[{number}]")

@@ -14,7 +14,7 @@ _YEAR_1, _YEAR_10000 = -62_135_596_800, 253_402_300_800  # seconds since 1970
 
 
 class Clock(Protocol):
-    """What everything that needs the time is given."""
+    """Clock passed to everything that needs the time."""
 
     def utc_ns(self) -> int:
         """Wall time, nanoseconds since 1970-01-01T00:00:00Z."""
@@ -40,7 +40,7 @@ class SystemClock:
 
 
 class ManualClock:
-    """A clock that moves only when moved: no simulated day waits on a real one.
+    """A clock that is moved by hand, so that a simulated day takes no real time.
 
     `sleep` moves it on at once. Safe to use from several threads.
     """

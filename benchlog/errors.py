@@ -7,14 +7,14 @@
     ├── ConfigError                    plan or bench file: file, key, value, what would be right
     ├── CaptureFileError               a capture file that can't be read surely
     ├── AnalysisError                  data that can't answer the question asked
-    ├── HoldRefusedError               1: a hold point whose evidence is not in
+    ├── HoldRefusedError               1: a hold point with missing evidence
     ├── InstrumentError                4: instrument or link
     │   ├── AdapterUnavailableError    the adapter or its library is missing
     │   ├── OpenError                  not reachable; `reason` says why
     │   ├── ReadTimeoutError           no answer within the deadline
-    │   ├── LinkLostError              was there, went away
-    │   ├── BadFrameError              bytes that make no reading; keeps them in `raw`
-    │   └── InstrumentRefusedError     the instrument answered with an error of its own
+    │   ├── LinkLostError              the link ended
+    │   ├── BadFrameError              bytes that give no reading; keeps them in `raw`
+    │   └── InstrumentRefusedError     the instrument reported an error
     └── LogbookError                   5: the logbook file
         ├── LogbookLockedError         another program is writing
         ├── LogbookDamagedError        not a logbook, or its content contradicts itself
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 def did_you_mean(word: str, known: Iterable[str], otherwise: str = "") -> str:
-    """Return a hint that names the known word most like `word`, `otherwise` where none is.
+    """Return a hint with the known word most like `word`, or `otherwise` if none is similar.
 
     >>> did_you_mean("suply", ["supply", "status"])
     'did you mean supply?'
@@ -172,11 +172,11 @@ class ReadTimeoutError(InstrumentError, TimeoutError):
 
 
 class LinkLostError(InstrumentError, ConnectionError):
-    """The link was there and went away."""
+    """The link ended."""
 
 
 class BadFrameError(InstrumentError, ValueError):
-    """Bytes that make no reading; `raw` keeps them."""
+    """Bytes that give no reading; `raw` keeps them."""
 
     def __init__(self, message: str, hint: str = "", *, raw: bytes = b"", instrument: str = "") -> None:
         super().__init__(message, hint, instrument=instrument)
@@ -184,7 +184,7 @@ class BadFrameError(InstrumentError, ValueError):
 
 
 class InstrumentRefusedError(InstrumentError):
-    """The instrument answered with an error of its own (SCPI error queue)."""
+    """The instrument reported an error (SCPI error queue)."""
 
 
 class LogbookError(BenchlogError):

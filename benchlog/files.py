@@ -1,4 +1,4 @@
-"""Files on a disk: only ordinary ones are read, and only so much; what is written is there whole or not at all."""
+"""Files on a disk: reads only ordinary files up to a limit, and writes them completely or not at all."""
 
 from __future__ import annotations
 
@@ -109,7 +109,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
 def write_page(path: Path, page: str) -> None:
     """Write an HTML page as `whole_file` does; it takes the place of nothing but a page.
 
-    A slip in its name would else cost a logbook, a plan or a capture.
+    A mistyped name could otherwise overwrite a logbook, a plan or a capture.
 
     Raises
     ------
@@ -121,7 +121,7 @@ def write_page(path: Path, page: str) -> None:
             begin = older.read(100).lstrip().lower()
         if begin and not begin.startswith(b"<!doctype html"):
             raise UsageError(
-                f"{path} is there already and is not an HTML page", hint="name a new file, e.g. page.html"
+                f"{path} already exists and is not an HTML page", hint="name a new file, e.g. page.html"
             )
     write_whole(path, page)
 

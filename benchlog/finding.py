@@ -1,4 +1,4 @@
-"""What is worth knowing beside a result: words for people, and a kind for everything that asks."""
+"""Findings beside a result: a text for people and a kind for code."""
 
 from __future__ import annotations
 

@@ -19,7 +19,7 @@ from benchlog.reading import Function
 
 
 class Circuit(StrEnum):
-    """Arrangements that differ in what hands have to do."""
+    """Kinds of hook-up, by what the user has to do."""
 
     ACROSS = "across"
     IN_SERIES = "in series"
@@ -34,7 +34,7 @@ class Circuit(StrEnum):
 
 
 class Symbol(StrEnum):
-    """What an element is drawn as."""
+    """How an element is drawn."""
 
     PART = "part"
     WIRE = "wire"
@@ -46,7 +46,7 @@ class Symbol(StrEnum):
 
 
 class Danger(StrEnum):
-    """What can hurt; `DANGER_WORDS` has what to do about it."""
+    """Dangers; `DANGER_WORDS` says what to do about them."""
 
     MAINS_INSIDE = "mains inside"
     CHARGED = "charged capacitor"
@@ -63,16 +63,16 @@ DANGER_WORDS = {
     Danger.MAINS_INSIDE: "mains inside the case: leave it closed, attach clips with the plug out, then plug in; "
     "unplug it after the last reading",
     Danger.CHARGED: "the capacitor stays charged: wait, measure, then discharge it through a resistor",
-    Danger.UNPLUGGED: "unplugged and discharged before ohms; a meter on ohms is damaged by voltage",
-    Danger.LIVE_NODE: "clips fitted dead, power on, read, power off; treat the node as live",
+    Danger.UNPLUGGED: "unplug and discharge before measuring ohms; voltage damages a meter on ohms",
+    Danger.LIVE_NODE: "attach clips with the power off, power on, read, power off; treat the node as live",
     Danger.CURRENT_PATH: (
-        "meter in series, never across a source; fuse of the current jack: do not exceed it"
+        "meter in series, never across a source; do not exceed the fuse of the current jack"
     ),
     Danger.OPEN_SECONDARY: (
-        "a current transformer's secondary stays closed by its burden while the primary carries current"
+        "keep the burden across a current transformer's secondary while the primary carries current"
     ),
-    Danger.SCOPE_GROUNDS: "both scope grounds on one point: they are joined, and tied to protective earth",
-    Danger.SCREEN_ONLY: "part unplugged; a screen only, no withstand test: it never proves insulation",
+    Danger.SCOPE_GROUNDS: "both scope grounds on one point: they are connected to each other and to protective earth",
+    Danger.SCREEN_ONLY: "part unplugged; a screen only, not a withstand test: it never proves insulation",
     Danger.WARMS_UP: "small current only: a resistor that warms up drifts",
 }
 

@@ -1,4 +1,4 @@
-"""Source of a budget line's uncertainty: an instrument or part, and which property of it.
+"""Source of a budget line's uncertainty: an instrument or part, and its property.
 
 A recall, a chart or an export asks these fields; the label of the line is for people only.
 """

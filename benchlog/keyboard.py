@@ -1,4 +1,4 @@
-"""What a person types: single keys on a terminal of any system, lines over a pipe.
+"""Keyboard input: single keys on a terminal of any system, lines from a pipe.
 
 Keys come from the terminal's own driver (termios, or the console functions of Windows' C library). A line editor's
 input layer would do the same, with an event loop and a few hundred milliseconds of imports.
@@ -32,7 +32,7 @@ _WINDOW_S = 0.001
 _SHOWN_S = 0.3
 _CTRL_C = "\x03"
 _MOST_LINES = 10_000
-#: A script's end reaches us so soon.
+#: The end of a script's input arrives within this time.
 _SCRIPT_S = 0.2
 
 

@@ -1,4 +1,4 @@
-"""What a check concluded: quantities with uncertainty, limits, verdict, evidence.
+"""Result of a check: quantities with uncertainty, limits, verdict, evidence.
 
 The JSON of a result (schema ``benchlog.result/1``) is this module's structs written out, with the budgets
 of all quantities gathered under one key and unknown or infinite numbers as null.
@@ -27,7 +27,7 @@ RESULT_SCHEMA = "benchlog.result/1"
 
 
 class Verdict(StrEnum):
-    """Four, never two: "don't know" must not decay into "passed"."""
+    """Four verdicts, so that "don't know" never turns into "passed"."""
 
     PASS = "pass"  # noqa: S105 - the word of the trade, no password
     FAIL = "fail"
@@ -325,7 +325,7 @@ def _wiring(plain: object) -> Hookup | None:
 
 
 def _kind(name: str | None) -> FindingKind:
-    """Kind of a recorded finding; older records have none, and newer ones may have others."""
+    """Kind of a recorded finding; older records have none, newer ones may have unknown ones."""
     try:
         return FindingKind(name or "")
     except ValueError:

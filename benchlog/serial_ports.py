@@ -66,7 +66,7 @@ _WINDOWS = PortAdvice(
     example="COM5",
     missing="plug the meter's cable in; its COM number changes with the USB socket: Device Manager shows it"
     " under Ports (COM & LPT), and so does `benchlog find`",
-    busy="close that program, often the meter's own; where there is none, unplug the cable and plug it in again",
+    busy="close that program, often the meter's own; if there is none, unplug the cable and plug it in again",
     denied="start benchlog as the user who installed the cable's driver; Device Manager shows the port"
     " under Ports (COM & LPT)",
 )

@@ -1,7 +1,7 @@
-"""A reading that a check may rest on: one rule for a settled display, whoever asks for it.
+"""The one rule for a settled display, whose reading a check may use.
 
-`Settling` is that rule: readings in their order in, a word for each out. A display that moves may be taken when it has
-settled, and not because the contact was lost.
+`Settling` is that rule: readings go in, a state for each comes out. A reading is taken once the display has settled, but not
+if it settled because contact was lost.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from benchlog.reading import Function, Origin, Reading, State, agree
 
 #: Readings in a row within two counts: the display has settled; common practice, no source.
 STABLE_COUNT = 3
-#: A display at rest that looks like no contact is taken only after so long; judgement.
+#: A steady display that looks like no contact is taken only after this time; judgement.
 HELD_S = 5.0
 _HELD_READINGS = 12
 _GAP_S = 1.5
@@ -26,7 +26,7 @@ _COUNTS = 20.0  # below this a value is too few counts to collapse from
 
 
 class Settle(StrEnum):
-    """What a reading does to the settling."""
+    """State of the settling after a reading."""
 
     MOVING = "settling"
     STEADY = "steady"
@@ -37,7 +37,7 @@ class Settle(StrEnum):
 
 
 class Settling:
-    """Watches one display until it may be taken.
+    """Watches one display until its reading may be taken.
 
     Three readings in a row within two counts are steady (common practice, no source). Never steady is a value
     that collapsed below a tenth of what was shown before, overload after numbers, or what stands on two sides of
@@ -74,11 +74,11 @@ class Settling:
         return self._high
 
     def update(self, reading: Reading) -> Settle:
-        """Take in the next reading; returns what it does."""
+        """Take the next reading; returns the new state."""
         gap = self._gap(reading)
         last, self._last = self._last, reading
         if last is not None and last.function is not reading.function:
-            self._high = 0.0  # the dial was turned: all that was before is another quantity
+            self._high = 0.0  # the dial was turned: earlier readings are another quantity
             gap = False
             self._window.clear()
             self._held_since = None
@@ -116,7 +116,7 @@ class Settling:
         return Settle.DROP_OUT if fell and _of_a_source(reading.function) else None
 
     def _remember(self, reading: Reading, last: Reading | None) -> None:
-        """One wrong frame must not set what later ones are held against."""
+        """Update the largest value only by two readings: one wrong frame must not set it."""
         if last is None or reading.value is None or last.value is None:
             return
         if reading.function is last.function:
@@ -167,7 +167,7 @@ def _nobody(reading: Reading | None, word: Settle, settling: Settling) -> None:
 def read_settled(
     reader: Reader, timeout_s: float = SETTLE_S, *, expect: float | None = None, watch: Watch = _nobody
 ) -> Reading:
-    """Return the reading that a display settles on; a drop-out is never it, and one frame is never enough.
+    """Return the reading that a display settles on; never a drop-out, and never from a single frame.
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def _readings(reader: Reader, timeout_s: float) -> Iterator[Reading | None]:
 
 
 def _drain(reader: Reader) -> Iterator[Reading]:
-    """Throw away frames that came while leads were moved; a recorded stream has none of these."""
+    """Drop frames that arrived while leads were moved; a replayed stream has none."""
     for _ in range(_MOST_READINGS):
         reading = reader.read(0.0)
         if reading is None:
@@ -238,8 +238,8 @@ def _unsettled(reader: Reader, timeout_s: float, shown: list[str], word: Settle)
         )
     elif word is Settle.DROP_OUT:
         message, hint = (
-            f"dropped out, and stayed so within {timeout_s:g} s (last {', '.join(shown)}); nothing was taken",
-            "make the contact again: clip, tip, jack",
+            f"dropped out, and did not come back within {timeout_s:g} s (last {', '.join(shown)}); no reading was taken",
+            "check the contact: clip, tip, jack",
         )
     else:
         message, hint = (

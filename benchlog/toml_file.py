@@ -1,4 +1,4 @@
-"""Read a TOML file into typed structs; errors name file, line, key, the value and what would be right."""
+"""Read a TOML file into typed structs; errors name file, line, key, value and what belongs there."""
 
 from __future__ import annotations
 

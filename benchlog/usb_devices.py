@@ -90,7 +90,7 @@ def usb_backend() -> IBackend:
         import usb.backend.libusb1
     except ImportError:
         raise AdapterUnavailableError(
-            "PyUSB is not installed, which USB instruments need", hint=INSTALL_HINT
+            "PyUSB is not installed; USB instruments need it", hint=INSTALL_HINT
         ) from None
     backend = usb.backend.libusb1.get_backend()
     if backend is None:
@@ -100,7 +100,7 @@ def usb_backend() -> IBackend:
             backend = usb.backend.libusb1.get_backend(find_library=libusb_package.find_library)
     if backend is None:
         raise AdapterUnavailableError(
-            "PyUSB is there, but not the library libusb that it needs",
+            "PyUSB is installed, but the library libusb is missing",
             hint="pip install libusb-package"
             + (", or the system's own: sudo apt install libusb-1.0-0" if sys.platform == "linux" else ""),
         )

@@ -1,6 +1,6 @@
-"""What is wrong with a value that does not fit its struct, where it is, and what would be right: in plain words.
+"""Plain messages for a value that does not fit its struct: what is wrong, where, and what belongs there.
 
-msgspec finds that a value does not fit; its type at that place says what belongs there.
+msgspec finds the value; the type at that place shows what belongs there.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ class Refusal(msgspec.Struct, frozen=True):
     Attributes
     ----------
     where : str
-        Path of what was refused, e.g. ``check[2].limits.low``; empty: the whole.
+        Path of the refused value, e.g. ``check[2].limits.low``; empty for the whole file.
     key : str
-        Key there that is not known; else empty.
+        Unknown key there, else empty.
     said, hint : str
-        What is wrong, and what would be right.
+        What is wrong, and what belongs there.
     """
 
     where: str
@@ -52,9 +52,9 @@ def refusal(
     Parameters
     ----------
     kind : type
-        What it was to become.
+        The type wanted.
     plain : object
-        What it was given.
+        The data given.
     dec_hook : callable, optional
         As given to `msgspec.convert`.
     """
@@ -78,7 +78,7 @@ def keys_of(kind: type) -> list[str]:
 
 
 def place(plain: object, where: str) -> str:
-    """Name the place of a mistake as a person finds it: tables by their id, tag or name, then the key.
+    """Name the place of a mistake for the user: tables by their id, tag or name, then the key.
 
     >>> place({"check": [{"id": "C03", "load": "x"}]}, "check[0].load")
     'check C03, load'
@@ -194,7 +194,7 @@ def _missing(node: inspect.Type, key: str) -> str:
 
 
 def _example(node: inspect.Type) -> str:
-    """How a value is written."""
+    """A value as written in TOML."""
     if isinstance(node, inspect.CustomType):
         return f'"{getattr(node.cls, "example", "...")}"'
     if values := _values(node):
@@ -209,14 +209,14 @@ def _example(node: inspect.Type) -> str:
 
 
 def _values(node: inspect.Type) -> Sequence[str]:
-    """Words that may be at a place, where only some may."""
+    """The allowed words at a place, if limited."""
     if isinstance(node, inspect.EnumType):
         return [str(member.value) for member in node.cls]
     return [str(value) for value in node.values] if isinstance(node, inspect.LiteralType) else ()
 
 
 def _misfit(node: inspect.Type, given: object, where: str, parent: inspect.Type) -> tuple[str, str]:
-    """What is wrong with a value, and what would be right; empty where it is not known."""
+    """What is wrong with a value, and what belongs there; empty if not known."""
     key = where.rpartition(".")[2].partition("[")[0]
     shown = f"{given!r}" if isinstance(given, str) else _kind_of(given)
     if values := _values(node):
@@ -237,7 +237,7 @@ def _misfit(node: inspect.Type, given: object, where: str, parent: inspect.Type)
 def _not_a_table(
     node: inspect.Type, given: object, key: str, where: str, parent: inspect.Type
 ) -> tuple[str, str]:
-    """What is wrong where a list or a table belongs."""
+    """What is wrong if a list or a table is expected."""
     item = _chosen(getattr(node, "item_type", None) or inspect.AnyType(), None)
     if hasattr(node, "item_type"):
         if isinstance(given, dict) and key == where:
@@ -258,7 +258,7 @@ def _not_a_table(
 
 
 def _kind_of(given: object) -> str:
-    """What kind of value it is, in a person's words."""
+    """Kind of a value, in plain words."""
     if isinstance(given, bool):
         return "true or false"
     if isinstance(given, str):
@@ -275,7 +275,7 @@ def _number(given: object) -> bool:
 
 
 def _rewritten(node: inspect.Type, given: object) -> str:
-    """The given value as it should be written; empty where that can't be said."""
+    """The given value as it should be written; empty if that is not clear."""
     if isinstance(node, inspect.StrType) and _number(given):
         return f'"{given}"'
     if not isinstance(given, str):

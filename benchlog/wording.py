@@ -69,7 +69,7 @@ def all_limits_words(limits: Mapping[str, Limits]) -> str:
 
 
 def strip_controls(text: str) -> str:
-    """Replace what could steer a terminal or reads backwards; plans and entries may hold anything.
+    """Replace control codes and direction overrides, which plans and entries may contain.
 
     >>> strip_controls("a\\x1b[2Jb")
     'a\ufffd[2Jb'

@@ -45,7 +45,7 @@ def recorded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
     assert main([*supply, "--json"]) == 0
     entry = json.loads(capsys.readouterr().out)["record"]["entry"]
     assert main([*supply, "--json"]) == 0
-    assert main(["record", "supersede", str(entry), "--reason", "leads exchanged"]) == 0
+    assert main(["record", "supersede", str(entry), "--reason", "leads swapped"]) == 0
     capsys.readouterr()
     return tmp_path
 

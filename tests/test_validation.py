@@ -36,7 +36,7 @@ def refused(path: Path, text: str, read: object) -> tuple[str, str]:
         ('input_resistance = "10 MV"', "line 1: instrument M: input_resistance: '10 MV' is in V, not in ohm", "write input_resistance like '15 ohm'"),
         ('[[standard]]\ntag = "R"\nvalue = 5.0', "line 5: standard R, value: the number 5.0 is not text in quotes", 'write value = "5.0", with its unit if it has one'),
         ('[[standard]]\ntag = "R"\nvalue = "100 ohm"', "line 3: standard R: value: '100 ohm' is not for function 'V='", 'add function = "ohm"'),
-        ('[[instrument]]\ntag = "M"', "line 1: instrument M: that tag is there twice", "tags must differ"),
+        ('[[instrument]]\ntag = "M"', "line 1: instrument M: that tag is used twice", "tags must differ"),
         ('[[group]]\nname = "g"\nmeters = ["N"]', "line 3: group 'g': no instrument 'N'", "instruments are M"),
     ],
 )  # fmt: skip

@@ -35,7 +35,7 @@ _FOUR_WIRE_OHM = 50.0
 _RESOLVED = 0.008
 #: Resistance of two good test leads, at most (common practice, no source).
 LEADS_OHM = 0.5
-#: What costs least where the leads were not measured; how often it settles it is judgement.
+#: The cheapest way if the leads were not measured; its chance is judgement.
 _NULL = Way("press the test tips together and read that, too (the lead null)", 0.7, 0.5)
 #: Temperature of copper if none was stated, and its half-width (common practice, no source).
 UNSTATED_DEGC, UNSTATED_K = 20.0, 10.0
@@ -47,7 +47,7 @@ def on_display(
     lead_null: MeterReading | None = None,
     current: MeterReading | None = None,
 ) -> tuple[float | None, Limits | None]:
-    """Return what the display should show of a resistance and its limits: the leads are still in it, or the test current."""
+    """Return the display expected for a resistance and its limits, with leads or test current included."""
     factor = 1.0 if current is None else abs(current.value)
     leads = 0.0 if lead_null is None else lead_null.value
     low, high = (
@@ -140,7 +140,7 @@ def _judge_with_leads(
     lead_null: MeterReading | None,
     current: MeterReading | None,
 ) -> tuple[Judgement, list[Finding]]:
-    """Judge a resistance, unless its leads or the display make it doubtful; and what there is to say."""
+    """Judge a resistance unless its leads or the display make it doubtful; returns also the findings."""
     judgement = _judge(resistance, limits, two_wire=current is None)
     findings = _about_leads(reading, lead_null, current)
     doubt = _doubtful_null(reading, lead_null)
@@ -183,7 +183,7 @@ def _about_leads(
 def _about_a_fail(
     judgement: Judgement, resistance: Uncertain, limits: Limits | None, *, two_wire: bool
 ) -> list[Finding]:
-    """What costs nothing before a part is rejected: too many ohms may be those of the tips' contact."""
+    """Free remedies before a part is rejected: the extra ohms may be poor contact of the tips."""
     too_high = limits is not None and limits.high is not None and resistance.value > limits.high
     if judgement.verdict is not Verdict.FAIL or not too_high or not two_wire:
         return []

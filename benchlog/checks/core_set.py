@@ -16,7 +16,9 @@ from benchlog.metrology.next_best import Way, way_out, with_ways
 from benchlog.result import Result, Uncertain, Verdict
 
 #: A low core between a lot's spread and another material is as often cracked as not (judgement).
-_HIGHER = Way("capture each core at three times the level too: where AL stays, the core is cracked", 0.5, 5.0)
+_HIGHER = Way(
+    "capture each core at three times the level too: if AL stays the same, the core is cracked", 0.5, 5.0
+)
 
 
 def check_core_set(
@@ -82,7 +84,7 @@ def _judge(group: CoreGroup, n_cores: int) -> tuple[Verdict, str]:
 
 
 def _advice(group: CoreGroup, verdict: Verdict, level_tells: bool) -> Iterator[Finding]:
-    """What to do about cores that differ; in doubt the next capture is a way to settle it."""
+    """What to do about cores that differ; if in doubt, another capture."""
     if verdict is Verdict.PASS:
         return
     yield Finding(

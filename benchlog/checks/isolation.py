@@ -18,9 +18,9 @@ from benchlog.units import format_quantity
 
 SCREEN_ONLY = "a screen, not a withstand test: a mains barrier needs a proper insulation tester (500 V DC) and an approved construction"
 
-#: Screens leave a doubt by supply and input resistance, which no second reading takes away (judgement).
+#: The uncertainty of supply and input resistance remains in any second reading (judgement).
 _TESTER = Way(
-    "measure it with an insulation tester (500 V DC), nothing else connected to either side, discharged after",
+    "measure it with an insulation tester (500 V DC), nothing else connected to either side, and discharge it afterwards",
     0.9,
     5.0,
 )

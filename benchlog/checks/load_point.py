@@ -146,7 +146,7 @@ def judge_load(
 
 
 def about_a_fail(judgements: Sequence[Judgement]) -> list[Finding]:
-    """What costs little before a part is rejected for what it does under load."""
+    """Cheap remedies before a part is rejected for its behaviour under load."""
     if all(judgement.verdict is not Verdict.FAIL for judgement in judgements):
         return []
     words = "before you reject the part, check the load resistor's value and its clips, then read both again"

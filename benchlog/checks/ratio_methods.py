@@ -41,7 +41,7 @@ def wrong_factor(ratio: float, expected: float, setup: RatioSetup) -> list[Findi
                 Finding(FindingKind.HOOKUP, f"the ratio is {factor:g} times the expected value: {question}")
             ]
     if divider is None and expected > 1 + _WITHIN and abs(ratio - 1) <= _WITHIN:
-        # What a divider as large as the number of turns gives, which puts both channels onto one range.
+        # The usual divider equals the number of turns, which puts both channels onto one range.
         forgotten = (
             f"is there a {expected:g}:1 divider before the winding's channel (--divider {expected:g}:1)"
         )

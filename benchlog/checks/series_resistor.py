@@ -219,7 +219,7 @@ def wrong_node(coil: MeasuredCoil, setup: SeriesSetup) -> Finding | None:
     elif not setup.node and abs(ohm.value - setup.resistor_ohm) <= near:
         words = f"that of the series resistor: is channel {setup.across} across both (then add --node)?"
     elif ohm.value < -2 * ohm.expanded_uncertainty:
-        words = "below zero: are the channels exchanged, or is a clip on another point?"
+        words = "below zero: are the channels swapped, or is a clip on the wrong point?"
     else:
         return None
     return Finding(FindingKind.HOOKUP, f"the winding's resistance comes out as {shown}, {words}")

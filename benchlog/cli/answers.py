@@ -1,7 +1,7 @@
-"""What an answer must be to be usable, for each question of the one-shot commands.
+"""Checks of the answers to the questions of the one-shot commands.
 
-A function that takes a text raises `BenchlogError` for one that can't be used, and returns what makes another one doubtful,
-or nothing. One without a text returns an answer that follows from those before, an empty one where none is needed, or None.
+A function that takes a text raises `BenchlogError` if it is unusable, and returns a doubt about it or an empty text. One
+without a text returns an answer known from earlier ones, empty if none is needed, or None if the question must be asked.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """What was answered so far, by the questions' names, and the bench that the command will find."""
+    """Answers so far, by the questions' names, and the bench of the command."""
 
     bench: Bench
     given: dict[str, str] = field(default_factory=dict)
@@ -49,7 +49,7 @@ def meter(text: str, answers: Answers) -> str:
 
 
 def _number(text: str, function: Function | None = None) -> Reading:
-    """What a display shows, refused where that is no number."""
+    """Read a display; raise if it shows no number."""
     reading = typed_display(text, function=function)
     if reading.value is None:
         raise UsageError(f"the display shows {text!r}: no number to work with", hint=no_number_hint(reading))
@@ -162,13 +162,13 @@ def two_channels(text: str, answers: Answers) -> str:
     if len(_capture(text).channels) < 2:
         raise UsageError(
             f"{text} has one channel, and a ratio needs two",
-            hint="give one file a channel: benchlog ratio --capture a.csv --capture b.csv ...",
+            hint="give one file per channel: benchlog ratio --capture a.csv --capture b.csv ...",
         )
     return ""
 
 
 def channels(answers: Answers) -> str:
-    """Those that there are."""
+    """The channels of the capture."""
     return " or ".join(_capture(answers.given["capture"]).names)
 
 
@@ -180,7 +180,7 @@ def channel(text: str, answers: Answers) -> str:
 def secondary(text: str, answers: Answers) -> str:
     capture = _capture(answers.given["capture"])
     if capture.channel(text).name == capture.channel(answers.given["primary"]).name:
-        raise UsageError(f"{text} is on the loop already", hint=f"one of {', '.join(capture.names)}")
+        raise UsageError(f"{text} is already on the loop", hint=f"one of {', '.join(capture.names)}")
     return ""
 
 
@@ -212,7 +212,7 @@ def name(text: str, answers: Answers) -> str:
     if "=" in text:
         raise UsageError(f"{text!r} has an = in it", hint="leave it out")
     if text == answers.given.get("first"):
-        raise UsageError(f"the first meter is called {text}", hint="call this one differently")
+        raise UsageError(f"the first meter is called {text}", hint="give this one another name")
     if answers.meters:
         answers.bench.instrument(text)
     return ""
@@ -228,13 +228,13 @@ def same_point(text: str, answers: Answers) -> str:
     if second.function is not first.function:
         raise UsageError(
             f"the first meter was on {first.function}, this one on {second.function}",
-            hint="set both alike and read again",
+            hint="set both to the same function and read again",
         )
     return _slips(second, first.value, f"what {answers.given['first']} shows")
 
 
 def tagged(name: str) -> Callable[[Answers], str | None]:
-    """Nothing is asked about the accuracy of a meter that the bench file knows."""
+    """Skip the question about accuracy if the bench file has the meter."""
     return lambda answers: "" if answers.given[name] in answers.bench.instruments else None
 
 

@@ -1,4 +1,4 @@
-"""Asks what a one-shot command needs, an answer at a time; shows the command that needs no questions at the end."""
+"""Asks the questions of a one-shot command, and shows the full command at the end."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def _answer(question: Question, answers: Answers, read: Read, show: Show) -> tup
             continue
         if not doubt:
             return answer, False
-        show(f"  {doubt}\n  Type it again, or the same once more to keep it.")
+        show(f"  {doubt}\n  Correct it, or type the same again to keep it.")
         doubted = answer
 
 

@@ -116,7 +116,7 @@ class Context:
         return book
 
     def warn(self, text: str) -> None:
-        """Say on standard error what the answer does not say."""
+        """Say on standard error what the answer leaves out."""
         from benchlog.wording import strip_controls
 
         sys.stderr.write(error_text("!", strip_controls(text), "", sys.stderr))

@@ -109,7 +109,7 @@ def _questioned(
     null: MeterReading | None,
     current: MeterReading | None,
 ) -> Result:
-    """Ask about slips in what the display showed."""
+    """Ask about slips in a displayed value."""
     from benchlog.checks.continuity import on_display
 
     wire = result.quantities.get("expected_resistance")

@@ -123,7 +123,7 @@ def _readings(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _questioned(result: Result, other: MeterReading, surest: MeterReading, *, as_read: bool) -> Result:
-    """Ask about slips: of readings that differ more than they may, or a pass that rests on too few digits."""
+    """Ask about slips: in readings that differ too much, or in a pass with too few digits."""
     than, volt = f"what {surest.reading.instrument} shows", abs(surest.value)
     if result.verdict is Verdict.FAIL:
         return with_questions(result, other, surest.value, than=than, as_read=as_read, second=surest)

@@ -126,7 +126,7 @@ _WORDS: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "plan": lambda b: f"{b['project']}: {len(b['checks'])} checks as they are now, sha256:{b['sha256'][:12]}",
     "readings": _readings,
     "recall": _recall,
-    "recall undone": lambda b: f"recall {b['entry']} taken back: {b['reason']}",
+    "recall undone": lambda b: f"recall {b['entry']} undone: {b['reason']}",
     "repair": lambda b: f"{b['meter']}: {b['reason']}",
     "found bad": lambda b: f"{b['meter']} on {b['function']}: {b['cause']}",
     "adoption": lambda b: f"entry {b['entry']} counts for {b['check_id']} on {b['part']}",

@@ -144,7 +144,7 @@ def _show(
         for entry in entries.values():
             console.print(Text(entry), soft_wrap=True)
     elif ctx.args.write:
-        console.print(Text(f"\nNothing new was found, so nothing was written to {path}."))
+        console.print(Text(f"\nNo new instruments were found; {path} was not changed."))
 
 
 def _about(found: Found, known: dict[str, str]) -> Iterator[list[str | tuple[str, str]]]:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from benchlog.capture import Capture
     from benchlog.cli.context import Context
 
-#: Units of which nobody means the bare one, and what is meant instead.
+#: Units that are never meant without a prefix, and what is meant instead.
 _WITH_PREFIX = {"H": "uH", "m": "mm", "m2": "mm2"}
 #: Options that name a channel of a capture.
 _CHANNELS = ("primary", "secondary", "channel", "across", "resistor_channel")

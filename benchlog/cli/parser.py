@@ -188,7 +188,7 @@ class Parser(argparse.ArgumentParser):
 
 
 def _value_words(message: str) -> str:
-    """What is wrong with the value of an option, in plain words."""
+    """Plain message for a wrong value of an option."""
     import re
 
     message = message.removeprefix("argument ")

@@ -62,7 +62,7 @@ def with_questions(
         What a second meter shows on the same points.
     """
     if _inside(reading, limits) or (expect is None and limits is None):
-        return result  # the usual answer needs none of what is imported below
+        return result  # the usual case does not need the imports below
 
     from benchlog.diagnosis.doubtful import acceptable, possible_slips, unless_misread
 

@@ -1,4 +1,4 @@
-"""What the one-shot commands ask when they are called without options, on a terminal."""
+"""Questions of the one-shot commands, called without options on a terminal."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from benchlog.cli.answers import Answers
 class Question:
     """One question about a check."""
 
-    name: str  #: What its answer is called in `Answers`.
-    text: str  #: What is asked.
+    name: str  #: Name of its answer in `Answers`.
+    text: str  #: The question.
     example: str | Callable[[Answers], str]  #: A valid answer.
     check: Callable[[str, Answers], str]  #: See `benchlog.cli.answers`.
-    option: str = ""  #: The option that the answer is given with; none where only other questions need it.
+    option: str = ""  #: Option for the answer; empty if only other questions need it.
     of: str = ""  #: Name of the question whose answer comes before this one, as in ``--reading MA-01=...``.
-    without: str = ""  #: What Enter alone is for; nothing where an answer is needed.
-    default: str = ""  #: Taken for Enter alone.
-    kept: str = ""  #: Option that insists on a doubtful answer.
-    #: The answer where it follows from those before, empty where none is needed, None where it has to be asked.
+    without: str = ""  #: Meaning of Enter alone; empty if an answer is needed.
+    default: str = ""  #: Answer for Enter alone.
+    kept: str = ""  #: Option that keeps a doubtful answer.
+    #: The answer if known from earlier ones, empty if none is needed, None if it must be asked for.
     settled: Callable[[Answers], str | None] = lambda given: None
 
 
@@ -52,7 +52,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         _METER,
         Question("accuracy", _ACCURACY, "1 % + 5", answers.accuracy, "--accuracy", without=_UNKNOWN, settled=answers.bench_meter),
         Question(
-            "mains", "What does a plug-in monitor say of the mains, in the same minute?", "229 V", answers.mains, "--mains",
+            "mains", "What does a plug-in mains monitor show, in the same minute?", "229 V", answers.mains, "--mains",
             without="Enter if you have none",
         ),
     ),
@@ -67,7 +67,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
         Question(
             "null", "And with the tips of its leads pressed together?", "0.2 ohm", answers.lead_null, "--lead-null",
-            without="Enter if you did not read that",
+            without="Enter if you did not measure that",
         ),
         Question("max", "Highest resistance that is still good?", "1 ohm", answers.limit, "--max"),
         _METER,
@@ -89,7 +89,7 @@ QUESTIONS: Mapping[str, Sequence[Question]] = {
         ),
         Question("expect", "How many turns should the winding have?", "60", answers.turns, "--expect"),
         Question(
-            "swapped", "And a second file, with the two probes swapped? (makes the answer much surer)", "ct1_swapped.csv",
+            "swapped", "And a second file, with the two probes swapped? (cancels their gain errors)", "ct1_swapped.csv",
             answers.swapped, "--swapped", without="Enter if you have none",
         ),
     ),

@@ -232,7 +232,7 @@ def _undo(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def show_recall(ctx: Context, recall: Recall, *, listed: bool = False) -> None:
-    """Show what becomes of each result that rested on it, and why."""
+    """Show the class of each affected result, and why."""
     out, failure = ctx.listing, recall.failure
     out.line(f"Recall of {failure.name}: {failure.why}", "bold")
     if recall.failed_on_it:

@@ -181,7 +181,7 @@ def _exporter(name: str, ctx: Context) -> Callable[..., list[Path]]:
 
 
 def _bench(ctx: Context) -> Bench | None:
-    """The bench file; None, with a warning, where it can't be read: the record can be exported all the same."""
+    """The bench file; None, with a warning, if it can't be read: the record can still be exported."""
     try:
         return ctx.bench()
     except ConfigError as error:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from benchlog.reading import Reading
 
 _SHORT = 110  #: Characters of an entry in the list on a narrow screen, three lines.
-#: Kinds of which there may be several a second, with what an entry of each is.
+#: Kinds with up to several entries per second, and what an entry of each is.
 _BULK = {"readings": "blocks of readings", "channel": "meter functions"}
 
 
@@ -160,7 +160,7 @@ def _show_logbook(ctx: Context, book: Logbook) -> int:
 
 
 def _show_channels(out: Listing, channels: Sequence[Mapping[str, Any]]) -> None:
-    """What each meter read; no mean, which would be of whatever its tips were on."""
+    """Readings of each meter; without a mean, since the tips were on different points."""
     header = ("meter", "function", "readings", "no number", "least", "greatest")
     table: list[Sequence[str]] = []
     for c in channels:

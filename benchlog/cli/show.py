@@ -51,7 +51,7 @@ _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 _KNOWN_OF_METERS = (FindingKind.CORRECTED, FindingKind.ACCURACY, FindingKind.ASSUMPTION)
 _FILLING = (*_TO_DO, *_KNOWN_OF_METERS)
 _FILLING_A_PASS = (FindingKind.SECOND_METER, *_KNOWN_OF_METERS)
-#: Lines between the picture and what closes an answer.
+#: Lines between the picture and the end of an answer.
 _BODY_LINES = 2
 _SCALE_COLUMNS = 44
 
@@ -62,14 +62,14 @@ def mark(verdict: Verdict) -> Text:
 
 
 def _loud(result: Result) -> Text:
-    """Verdict as the first thing of an answer; what was measured without limits was done, only not judged."""
+    """Verdict at the beginning of an answer; a measurement without limits is "not judged"."""
     verdict = result.overall
     word = "NOT JUDGED" if verdict is Verdict.NOT_DONE and result.quantities else _WORDS[verdict]
     return Text(f"{MARKS[verdict.value]} {word}", style=f"bold {_COLOURS[verdict]}")
 
 
 def show_line(console: Console, *parts: str | Text | tuple[str, str], indent: int = 2, hang: int = 0) -> None:
-    """Print one line; where it wraps it goes on with its indent, and `hang` more."""
+    """Print one line; wrapped parts are indented by its indent plus `hang`."""
     text = Text.assemble(*parts)
     for k, line in enumerate(text.wrap(console, max(console.width - indent - hang, 1))):
         line.rstrip()  # piped output has no trailing blanks
@@ -110,13 +110,13 @@ def show_answer(
 
 
 def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Iterator[str | tuple[str, str]]:
-    """What the first line and the picture leave open."""
+    """Lines beyond the first line and the picture."""
     for name in judged if result.overall is not result.verdict else judged[1:]:
         yield _value(result, name, named=True) + _allowed(result, name)
     says_more = result.turns or "e_n" in judged  # than its number and limits
     if says_more or (result.verdict is not Verdict.PASS and not _is_plain(result, judged)):
         yield result.reason
-    for check in result.design_checks:  # those that passed say what was asked beside the measurement
+    for check in result.design_checks:  # passed ones too, to show what else was checked
         if check in failed or not failed:
             yield f"{_check_words(check)}: {check.reason}"
     asked = result.overall in (Verdict.PASS, Verdict.NOT_DONE) and not (says_more or result.design_checks)
@@ -125,7 +125,7 @@ def _body(result: Result, judged: list[str], failed: list[DesignCheck]) -> Itera
 
 
 def _is_plain(result: Result, judged: list[str]) -> bool:
-    """Whether a fail is that of its first quantity against limits, all of which the first line says."""
+    """Whether a fail is only its first quantity outside its limits, so that the first line is enough."""
     if result.verdict is not Verdict.FAIL or not judged:
         return False
     quantity, limits = result.quantities[judged[0]], result.limits[judged[0]]
@@ -139,7 +139,7 @@ def _saved(result: Result) -> str:
 
 
 def _judged(result: Result) -> list[str]:
-    """Quantities with limits that the verdict rests on, worst first; a pass rests on all.
+    """Quantities with limits that decide the verdict, worst first; for a pass, all.
 
     None where clipping, or no signal at all, is why nothing can be said: such numbers only mislead.
     """
@@ -155,7 +155,7 @@ def _judged(result: Result) -> list[str]:
 
 
 def _beyond(quantity: Uncertain, limits: Limits) -> int:
-    """How much a quantity has to do with a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
+    """How a quantity affects a verdict other than pass: 2 outside its limits, 1 across one, 0 inside."""
     u = math.hypot(quantity.expanded_uncertainty, 2 * limits.standard_uncertainty)
     over = quantity.value - limits.high if limits.high is not None else -math.inf
     under = limits.low - quantity.value if limits.low is not None else -math.inf
@@ -226,7 +226,7 @@ def _headline(
 
 
 def _value(result: Result, name: str, *, named: bool) -> str:
-    """A value; with its name where the unit alone does not say what it is."""
+    """A value; with its name if the unit alone does not show what it is."""
     quantity = result.quantities[name]
     words = value_words(quantity)
     return f"{quantity_words(name)} {words}" if named or quantity.unit == "1" else words
@@ -247,7 +247,7 @@ def _first_sentence(text: str) -> str:
 
 
 def _remarks(result: Result, room: int) -> list[Finding]:
-    """Findings that must be shown with the answer, and as many others as there is room for."""
+    """Findings that must be shown with the answer, and as many others as fit."""
     found = [f for f in result.findings if f not in result.reason]
     must, filling = _of_kinds(found, _SERIOUS), _of_kinds(found, _FILLING)
     if result.overall is Verdict.PASS:

@@ -65,4 +65,7 @@ class Keyboard:
             self._on_clear()
         elif self._typing and key in ("t", "T", ENTER):
             self._entry = Entry()
+        elif self._typing and key.isprintable() and key.strip():  # a reading typed without t before it
+            self._entry = Entry()
+            self._entry.feed(key)
         return ""

@@ -1,4 +1,4 @@
-"""Doubts about meters that a watch wrote down and nothing has settled since."""
+"""Doubts about meters that a watch recorded and that are not settled yet."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from benchlog.reading import Function
 
 #: Kinds of entries that open, or settle, a doubt of a watch.
 KINDS = ("doubt", "standard", "supersede")
-#: A silent meter reads nothing wrong; a failed check standard is a doubt of its own, with rules of its own.
+#: Not these: a silent meter does not read wrong, and a failed check standard has its own rules.
 _NOT_KEPT = frozenset({Kind.SILENT, Kind.STANDARD})
 
 
@@ -34,8 +34,8 @@ def doubt_body(event: str, suspect: Suspect) -> dict[str, Any]:
 def open_doubts(entries: Iterable[Entry]) -> tuple[Suspect, ...]:
     """Return the doubts that have begun and not ended, oldest first.
 
-    One ends as watch says, or for each meter with a check standard that it passed later on the same function. Entries
-    of another shape, as a program of another version may write them, are passed over.
+    A doubt ends when watch says so, or for a meter when it later passes a check standard on the same function. Entries of
+    unknown form, from other versions, are ignored.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def _suspect(entry: Entry) -> Suspect | None:
 
 
 def _without(suspect: Suspect, meter: str, function: str) -> Suspect | None:
-    """What is left of a doubt after a meter passed a check standard; None for nothing."""
+    """The rest of a doubt after a meter passed a check standard, or None."""
     seen = suspect.function
     if meter not in suspect.tags or (seen is not None and seen.value != function):
         return suspect

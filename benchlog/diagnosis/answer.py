@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-CAUTION_LIVE = "Treat the output as live until it is proven dead by hand: known live source, the point, known live source again."
+CAUTION_LIVE = "Treat the output as live until you prove it dead by hand: known live source, the point, known live source again."
 HAZARD = "A lead may be in the current jack: the source is then shorted through the meter. Stop live work, power off, then look."
 
 NOTHING_FITS = "no single cause fits"

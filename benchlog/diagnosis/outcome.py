@@ -40,7 +40,7 @@ def parse_shown(text: str | Quantity, *, what: str) -> Outcome:
     else:
         words = text.strip().split()
         if text.strip().lower() in _BLANK:
-            raise UsageError(f"{what}: a blank display shows no value: put a new battery in, then read again")
+            raise UsageError(f"{what}: a blank display shows no value: change the battery, then read again")
         if words and words[0].lower() in _OVERLOAD:
             return Outcome(overload=True, unit=_unit_of(words[1:]), coupling="")
         quantity = parse_quantity(text, what=what)
@@ -82,5 +82,5 @@ def parse_outcome(action: Action, text: str) -> Outcome:
         return parse_shown(text, what=action.id)
     except UsageError as error:
         raise UsageError(
-            error.message, hint="answer with the reading as displayed, like '0.25 ohm', '27.07 V ac' or 'OL'"
+            error.message, hint="type the reading as displayed, like '0.25 ohm', '27.07 V ac' or 'OL'"
         ) from None

@@ -100,8 +100,8 @@ class Session:
         if wrong_unit or (coupling and outcome.coupling and outcome.coupling != coupling):
             shown = outcome.coupling if not wrong_unit else outcome.unit
             raise UsageError(
-                f"{text!r} is in {shown}, this check is read in {unit}{f' {coupling}' if coupling else ''}",
-                hint="set the dial as the step says and read again; if the display stays so, answer look = hold shown",
+                f"{text!r} is in {shown}, but this check is read in {unit}{f' {coupling}' if coupling else ''}",
+                hint="set the dial as the step says and read again; if the display does not change, answer look = hold shown",
             )
         return evidence
 
@@ -119,7 +119,7 @@ class Session:
         action = self.catalogue.actions[evidence.action]
         if self.case.kind not in action.kinds:
             raise UsageError(
-                f"{action.id} is not a check of a reading of {self.case.kind.replace('_', ' ')}",
+                f"{action.id} is not a check for a reading of {self.case.kind.replace('_', ' ')}",
                 hint=f"checks are {', '.join(self._of_this_kind())}",
             )
         if action.id == READ_AGAIN:
@@ -145,8 +145,8 @@ class Session:
         before = self.state()
         if before.stop != "decided" or before.confirmed:
             raise UsageError(
-                "nothing is decided that could be put right and read again",
-                hint="do the next check, or take back the last answer",
+                "no cause is decided yet, so there is nothing to fix and read again",
+                hint="do the next check, or withdraw the last answer",
             )
         cause = before.causes[0].id
         family = self._families[cause]

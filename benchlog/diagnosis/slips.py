@@ -55,8 +55,8 @@ _RATIOS = (
     (0.01, SlipKind.FACTOR_100, "a hundredth of {than}: are point and prefix where you read them?"),
     (1000.0, SlipKind.FACTOR_1000, "a thousand times {than}: is the prefix (m, k) as on the display?"),
     (0.001, SlipKind.FACTOR_1000, "a thousandth of {than}: is the prefix (m, k) as on the display?"),
-    (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times {than}: is it a peak value, or is rms expected where peak is printed?"),
-    (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times {than}: is the expectation a peak value, or the wave no sine?"),
+    (math.sqrt(2.0), SlipKind.ROOT_2, "1.41 times {than}: is it a peak value, or is the printed value a peak value?"),
+    (math.sqrt(0.5), SlipKind.ROOT_2, "0.71 times {than}: is the expected value a peak value, or is the wave not a sine?"),
     (0.5, SlipKind.HALF, "half {than}: is it one of two windings, or a half-wave?"),
     (2.0, SlipKind.DOUBLE, "twice {than}: are two windings in series, or is it peak to peak?"),
     (2.22, SlipKind.AVERAGING_ON_DC, "2.2 times {than}: is it DC, read on an AC range that lets DC through?"),
@@ -96,7 +96,7 @@ def find_slips(
         return (
             Slip(
                 SlipKind.OTHER_UNIT,
-                f"in {reading.unit}, {expect.unit} is expected: is the dial on the right function?",
+                f"in {reading.unit}, but {expect.unit} is expected: is the dial on the right function?",
             ),
         )
     found = []
@@ -104,7 +104,7 @@ def find_slips(
         found.append(
             Slip(
                 SlipKind.OTHER_FUNCTION,
-                f"read as {reading.coupling}, expected as {expect.coupling}: is the dial on the right function?",
+                f"{reading.coupling}, but {expect.coupling} is expected: is the dial on the right function?",
             )
         )
     if expect.value == 0:

@@ -77,7 +77,7 @@ def explained_choices(prompt: Prompt) -> list[str]:
 def question_text(
     prompt: Prompt, tail: str, columns: int, room: int, *, listed: bool, explained: bool
 ) -> str:
-    """A question with its possible answers, broken between words where the terminal is too narrow for it.
+    """A question with its possible answers, folded between words if the terminal is too narrow.
 
     Parameters
     ----------

@@ -51,7 +51,7 @@ class ClassReached:
 
     @property
     def words(self) -> str:
-        """One line a person understands."""
+        """Description in one line."""
         if self.name:
             return f"class {self.name} reached at this burden; it must hold at 25 % and 100 % of rated burden"
         if self.within:

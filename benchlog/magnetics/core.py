@@ -39,7 +39,7 @@ class Toroid:
             )
         if self.window_m <= 0:
             raise UsageError(
-                f"a coating of {self.coating_m * 1e3:g} mm closes a hole of {self.inner_m * 1e3:g} mm",
+                f"a coating of {self.coating_m * 1e3:g} mm would fill the hole of {self.inner_m * 1e3:g} mm",
                 hint="the coating is the thickness on one side",
             )
 

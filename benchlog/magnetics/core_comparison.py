@@ -52,7 +52,7 @@ class CoreGroup:
 
     @property
     def words(self) -> tuple[str, ...]:
-        """One line for each core that differs."""
+        """One line per core that differs."""
         return tuple(
             f"core {name}: {self.ratios[name]:.3g} times core {self.reference}: {kind}"
             for name, kind in self.kinds.items()
@@ -61,7 +61,7 @@ class CoreGroup:
 
 
 def compare_cores(readings: Sequence[CoreReading]) -> CoreGroup:
-    """Sort cores by what their inductances say of each other.
+    """Sort cores by comparing their inductances.
 
     Parameters
     ----------
@@ -75,7 +75,7 @@ def compare_cores(readings: Sequence[CoreReading]) -> CoreGroup:
     names = [reading.name for reading in readings]
     for name in names:
         if names.count(name) > 1:
-            raise UsageError(f"core {name} is there twice", hint="give each core its own name")
+            raise UsageError(f"core {name} is given twice", hint="give each core its own name")
     for reading in readings:
         if not reading.inductance_h > 0:
             raise UsageError(f"core {reading.name}: no inductance to compare")

@@ -25,7 +25,7 @@ SMALLEST_PEAK_V = 1e-3
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What the generator is set to."""
+    """Settings of the generator."""
 
     #: frequency_hz, amplitude_vpp: Frequency, and open-circuit peak-to-peak voltage.
     frequency_hz: float
@@ -48,7 +48,7 @@ class Drive:
         return (
             Finding(
                 FindingKind.CONDITIONS,
-                f"{self.frequency_hz:.4g} Hz was asked for, outside the window of {low:.3g} Hz (by {self.window.bound}) to "
+                f"{self.frequency_hz:.4g} Hz is outside the usable range of {low:.3g} Hz (by {self.window.bound}) to "
                 f"{high:.3g} Hz",
             ),
         )
@@ -140,7 +140,7 @@ def sweep_frequencies(
         At least 5.
     """
     if points < 5:
-        raise UsageError(f"a sweep of {points} points shows no model", hint="take 5 points or more")
+        raise UsageError(f"{points} points are too few for a sweep", hint="give 5 points or more")
     corner = min(generator_ohm, 50.0) / (2 * math.pi * al_h * turns**2)
     seen = drive.frequency_hz * SMALLEST_PEAK_V / (drive.amplitude_vpp / 2 * sense_turns / turns)
     low = min(max(corner, seen), drive.frequency_hz / PROOF_SPAN)

@@ -20,9 +20,9 @@ SATURATION_T = {
 
 OPEN_SECONDARY_CAUTION = (
     "Never open a current transformer's secondary while primary current flows: several kilovolts can appear. "
-    "Fit the burden and a back-to-back clamp across it before the primary is threaded, no fuse or switch in that "
-    "loop; primary power off and secondary shorted before the burden is unplugged. Local rules and licensed practice "
-    "come first."
+    "Fit the burden and a back-to-back clamp across it before you thread the primary, without fuse or switch in that "
+    "loop. Before you unplug the burden, switch off the primary and short the secondary. Local rules and licensed "
+    "practice come first."
 )
 
 

@@ -46,7 +46,7 @@ class FrequencyWindow:
         if not self.is_open:
             raise UsageError(
                 f"no frequency fits: at least {self.low_hz:.4g} Hz by {self.bound}, at most {self.high_hz:.4g} Hz",
-                hint="lower the generator level, or take more sense turns at a lower level",
+                hint="lower the generator level, or use more sense turns at a lower level",
             )
         return min(2 * self.low_hz, math.sqrt(self.low_hz * self.high_hz))
 
@@ -103,12 +103,12 @@ def flatness_finding(ratios: dict[str, float], allowed: float = FLATNESS) -> str
         What was set ("5 kHz, 10 V") and the ratio it gave; at least two.
     """
     if len(ratios) < 2:
-        raise UsageError("the flatness proof needs two settings or more")
+        raise UsageError("the proof that the ratio is flat needs two settings or more")
     low, high = min(ratios, key=ratios.__getitem__), max(ratios, key=ratios.__getitem__)
     spread = (ratios[high] - ratios[low]) / (ratios[high] + ratios[low])
     if spread <= allowed:
         return None
     return (
         f"the ratio is not flat: {ratios[low]:.5g} at {low}, {ratios[high]:.5g} at {high} (±{spread * 100:.2f} %, "
-        f"±{allowed * 100:g} % allowed); the frequency or level is outside the window"
+        f"±{allowed * 100:g} % allowed); the frequency or level is outside the usable range"
     )

@@ -1,7 +1,7 @@
-"""Does a winding's impedance look like one with a turn shorted on itself?
+"""Find a shorted turn from a winding's impedance.
 
-A shorted turn takes most of the inductance and turns the rest resistive; DC resistance moves by one part in N
-only, within its temperature error.
+A shorted turn removes most of the inductance and makes the rest resistive; DC resistance changes by only one part in N,
+within its temperature error.
 """
 
 from __future__ import annotations
@@ -10,15 +10,15 @@ import cmath
 import math
 from dataclasses import dataclass
 
-#: Below this part of the expected impedance no lot tolerance or miscount explains it,
+#: Below this part of the expected impedance it can't be lot tolerance or a miscount,
 IMPEDANCE_PART = 0.5
-#: and with the phase this far below 90 degrees neither a crack nor another core does.
+#: and with the phase this far below 90 degrees it can't be a crack or another core.
 PHASE_SHORTFALL_DEG = 20.0
 
 
 @dataclass(frozen=True, slots=True)
 class ShortedTurn:
-    """What an impedance far too low and too resistive means."""
+    """A shorted turn, found from an impedance far too low and too resistive."""
 
     impedance_part: float  #: |Z| over the expected one.
     phase_deg: float  #: Of Z; a healthy winding shows nearly 90.
@@ -26,7 +26,7 @@ class ShortedTurn:
 
     @property
     def words(self) -> str:
-        """One line a person understands."""
+        """Description in one line."""
         return (
             f"shorted turn: the impedance is {self.impedance_part * 100:.2g} % of the expected and its phase "
             f"{self.phase_deg:.0f}° instead of 90°, as from one turn of {self.turn_ohm * 1e3:.2g} mΩ shorted on itself; "

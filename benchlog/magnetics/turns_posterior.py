@@ -1,4 +1,4 @@
-"""Which whole number of turns a measured ratio means, and what would separate it from its neighbours.
+"""The whole number of turns behind a measured ratio.
 
 A hand winding is seldom off by many turns, so the count itself is evidence: of 100 hand windings of 50 to 100
 turns about six are off by one, one or two by two, hardly one by three (judgement, no source; replace it by
@@ -83,7 +83,7 @@ class TurnsPosterior:
 
     @property
     def words(self) -> str:
-        """One line a person understands."""
+        """Description in one line."""
         best = self.most_likely
         if not self.fits:
             return "no whole number of turns fits"
@@ -147,7 +147,7 @@ def turns_posterior(
     if planned < 1:
         raise UsageError(f"{planned} turns can't be planned", hint="turns is a whole number from 1")
     if not (math.isfinite(ratio) and standard_uncertainty >= 0 and math.isfinite(standard_uncertainty)):
-        raise UsageError(f"a ratio of {ratio!r} with u {standard_uncertainty!r} says nothing about turns")
+        raise UsageError(f"can't count turns from a ratio of {ratio!r} with u {standard_uncertainty!r}")
     shares = COUNTING_PRIOR if prior is None else prior
     reach = max(shares, default=0)
     # A perfectly known ratio still has to be given to a whole number.

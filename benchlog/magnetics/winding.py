@@ -115,7 +115,7 @@ def plan_winding(
     computed = turn_length_m(core, wire)
     if one_turn_m is not None and not 0.7 * computed < one_turn_m < 1.5 * computed:
         raise UsageError(
-            f"one turn of {one_turn_m * 1e3:g} mm does not go round this core: {computed * 1e3:.1f} mm expected",
+            f"one turn of {one_turn_m * 1e3:g} mm does not fit this core: {computed * 1e3:.1f} mm expected",
             hint="check core dimensions and the measured turn (wind five, divide by five)",
         )
     first = computed if one_turn_m is None else one_turn_m
@@ -148,9 +148,9 @@ def _lay(core: Toroid, wire: Wire, turns: int, correction_m: float) -> tuple[Lay
         capacity = layer_capacity(core, wire, number)
         if capacity == 0:
             raise UsageError(
-                f"only {turns - left} of {turns} turns of {wire.name} go through a hole of "
+                f"only {turns - left} of {turns} turns of {wire.name} fit through a hole of "
                 f"{core.window_m * 1e3:g} mm",
-                hint="take thinner wire, a larger core or fewer turns",
+                hint="use thinner wire, a larger core or fewer turns",
             )
         laid = min(left, capacity)
         layers.append(Layer(capacity, laid, turn_length_m(core, wire, number) + correction_m))

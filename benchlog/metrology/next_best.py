@@ -135,13 +135,13 @@ def way_out(doubt: Finding) -> Way:
 
 
 def next_step(result: Result) -> Finding | None:
-    """What would settle an indeterminate result soonest, as it stands among the findings; None where nothing is known."""
+    """The best way to settle an indeterminate result, as in its findings; None if none is known."""
     ways = result.details.get("would_settle", ())
     return _as_advice(msgspec.convert(ways[0], Way)) if ways else None
 
 
 def with_ways(result: Result, ways: Sequence[Way]) -> Result:
-    """Add to an indeterminate result what would settle it, best first, in the place of what it had; any other is left."""
+    """Set the ways to settle an indeterminate result, best first; other results stay as they are."""
     if not ways or result.verdict is not Verdict.INDETERMINATE:
         return result
     before = next_step(result)

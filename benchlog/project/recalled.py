@@ -1,6 +1,6 @@
-"""What the recalls on record say of each result; one that was taken back says nothing.
+"""Effect of the recalls on record on each result; undone ones have none.
 
-A result may be recalled with several things: it counts only where each of its recalls lets it count.
+A result may be recalled for several things: it counts only if it is still valid after each recall.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class RecallClass(StrEnum):
 
 
 class Recalled(msgspec.Struct, frozen=True):
-    """What one recall says of one result."""
+    """Effect of one recall on one result."""
 
     recall: Entry
     kind: RecallClass
@@ -53,12 +53,12 @@ class Recalled(msgspec.Struct, frozen=True):
 
     @property
     def words(self) -> str:
-        """What was found bad, and what becomes of the result."""
+        """What was found bad, and the result's class."""
         return f"recalled with {self.recall.body['meter']}: {self.kind.words}"
 
 
 class Recalls:
-    """Recalls that were not taken back, by the result they name."""
+    """Recalls that were not undone, by result."""
 
     def __init__(self, entries: Iterable[Entry]) -> None:
         found: dict[int, Entry] = {}
@@ -76,13 +76,13 @@ class Recalls:
                 self._of.setdefault(int(item["entry"]), []).append(recalled)
 
     def of(self, seq: int) -> tuple[Recalled, ...]:
-        """What recalls say of the result of an entry, the most urgent first."""
+        """Effects of the recalls on the result of an entry, the most urgent first."""
         order = list(RecallClass)
         return tuple(sorted(self._of.get(seq, ()), key=lambda recalled: order.index(recalled.kind)))
 
 
 def corrected_words(name: str, quantity: Uncertain, recalls: Iterable[Recalled]) -> tuple[str, str]:
-    """Value of a result as shown, and a note where recalls made it wider: what was recorded, or which recall to see."""
+    """Value of a result as shown, and a note if recalls widened it: the recorded value, or the recall to look up."""
     wider = [recalled for recalled in recalls if recalled.kind is RecallClass.WIDER]
     if unknown := [str(recalled.recall.seq) for recalled in wider if not recalled.true_ranges]:
         return value_words(quantity), f"see recall, entry {', '.join(unknown)}"
@@ -90,16 +90,16 @@ def corrected_words(name: str, quantity: Uncertain, recalls: Iterable[Recalled])
     if interval is None:
         return value_words(quantity), ""
     low, high = interval
-    # As many digits as show the ends to a hundredth of the interval.
+    # Enough digits for a hundredth of the interval.
     width = high - low
     digits = max(4, math.ceil(math.log10(max(abs(low), abs(high)) / width)) + 2) if width > 0 else 4
     return format_span(low, high, quantity.unit, digits=digits), f"was {value_words(quantity)}"
 
 
 def _widened(name: str, quantity: Uncertain, wider: Iterable[Recalled]) -> tuple[float, float] | None:
-    """Interval that holds the true value, SI; None where no recall moves it.
+    """Interval for the true value, SI; None if no recall changes it.
 
-    Shifts of several recalls add up, which is right to first order; the recorded uncertainty goes to both sides.
+    Shifts of several recalls add up (to first order), and the recorded uncertainty is added on both sides.
     """
     down = up = 0.0
     for recalled in wider:

@@ -68,7 +68,7 @@ def test_every_example_is_an_answer_that_would_do(
     person = Obedient()
     words = ask([command], person.read, person.show)
     assert build_parser(command).parse_args(words).command == command
-    assert not any("needed" in said or "Type it again" in said for said in person.said)
+    assert not any("needed" in said or "type the same again" in said for said in person.said)
     assert main([*words, "--no-record"]) in (0, 1, 3)  # judged, whatever it is
 
 

@@ -228,9 +228,9 @@ def test_probabilities_above_100_percent_are_explained(capsys: pytest.CaptureFix
 def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple[int, str]]) -> None:
     """Neither taken nor the end of it: the same check is asked for again."""
     _, out = asked("in order\nread_mains = 24 ohm\nohms_output = 236 V ac\nfresh cell = 1.5 V ac\n")
-    assert "'24 ohm' is in ohm, this check is read in V ac" in out
-    assert "'236 V ac' is in V, this check is read in ohm" in out
-    assert "'1.5 V ac' is in ac, this check is read in V dc" in out
+    assert "'24 ohm' is in ohm, but this check is read in V ac" in out
+    assert "'236 V ac' is in V, but this check is read in ohm" in out
+    assert "'1.5 V ac' is in ac, but this check is read in V dc" in out
     assert out.count("output live:") == 2  # as it began, and after the look
     assert "neither one" not in out
 
@@ -238,7 +238,7 @@ def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple
 def test_a_check_nobody_knows_is_named_with_those_there_are(asked: Callable[..., tuple[int, str]]) -> None:
     assert "did you mean fresh cell?" in asked("fresh cel = 1.5 V dc\n")[1]
     assert "checks are look, reread" in asked("abc = 1.5 V dc\n")[1]
-    assert "new battery" in asked("in order\nreread = blank\n")[1]
+    assert "change the battery" in asked("in order\nreread = blank\n")[1]
 
 
 def test_an_answer_that_fits_nothing_can_be_taken_back() -> None:

@@ -47,7 +47,7 @@ def entry(kind: str, **body: Any) -> Entry:
         (entry("doubt", event="begins", instruments=["MA-01", "MB-02"], reason="E_n 1.68"), "MA-01 and MB-02 in doubt: E_n 1.68"),
         (entry("stop", check_id="C03", part="T1"), "C03 T1: broken off"),
         (entry("note", text="clip was loose", about="T1"), "T1: clip was loose"),
-        (entry("recall undone", entry=57, meter="MB-02", reason="wrong standard"), "recall 57 taken back: wrong standard"),
+        (entry("recall undone", entry=57, meter="MB-02", reason="wrong standard"), "recall 57 undone: wrong standard"),
         (entry("session end", left="capacitor at 38 V", next=""), "left: capacitor at 38 V"),
         (entry("recall", of="another program's making", depth={"a": 1}), "of: another program's making, depth.a: 1"),
         (entry("capture", channels=[]), ""),

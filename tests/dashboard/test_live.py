@@ -113,6 +113,8 @@ def test_keys_stop_enter_and_drop_and_the_terminal_s_mode_is_restored() -> None:
             keyboard = Keyboard(keys)
             os.write(master, b"tMB-02=27.8 V acx\x7f\n")
             assert list(keyboard.entries(0.1)) == ["MB-02=27.8 V ac"]
+            os.write(master, b"MA-01=27.8 V ac\n27.7\n")  # without a t before
+            assert list(keyboard.entries(0.1)) == ["MA-01=27.8 V ac", "27.7"]
             os.write(master, b"t27")
             assert list(keyboard.entries(0.1)) == []
             assert keyboard.entry == "27"

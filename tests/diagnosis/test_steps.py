@@ -48,7 +48,7 @@ def test_a_reading_that_does_not_agree_keeps_the_matter_open() -> None:
 def test_nothing_is_read_again_before_something_is_decided() -> None:
     """There is nothing to put right yet."""
     session = Session(Case.from_text("27 V ac", "0.21 V ac"))
-    with pytest.raises(UsageError, match="nothing is decided"):
+    with pytest.raises(UsageError, match="no cause is decided yet"):
         session.update(parse_evidence(("reading_again", "27 V ac")))
 
 

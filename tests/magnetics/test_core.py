@@ -92,5 +92,5 @@ def test_what_is_no_toroid_is_refused_with_a_hint(text: str) -> None:
 
 
 def test_a_coating_that_closes_the_hole_is_refused() -> None:
-    with pytest.raises(UsageError, match="closes a hole"):
+    with pytest.raises(UsageError, match="would fill the hole"):
         parse_core("25x15x10", coating_m=8e-3)

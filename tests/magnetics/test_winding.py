@@ -104,7 +104,7 @@ def test_more_turns_than_the_hole_takes_are_refused_with_the_number_that_fit() -
 
 @pytest.mark.parametrize("one_turn_mm", [3.46, 346.0, 10.0])
 def test_a_measured_turn_that_does_not_go_round_the_core_is_refused(one_turn_mm: float) -> None:
-    with pytest.raises(UsageError, match="does not go round"):
+    with pytest.raises(UsageError, match="does not fit"):
         plan_winding(CORE, parse_wire("AWG 24"), 60, one_turn_m=one_turn_mm * 1e-3)
 
 
