@@ -132,7 +132,8 @@ class Action:
     """One check that can be asked for.
 
     `card` says what to do, with places for the words of a source; `proves` holds, per kind of reading, what this check
-    must show within the share `within` to be a positive control; `mains` marks what needs an outlet.
+    must show within the share `within` to be a positive control; `mends` names the causes that it puts right for good, so
+    that its reading is the one after; `mains` marks what needs an outlet.
     """
 
     id: str
@@ -145,6 +146,7 @@ class Action:
     repeats: int
     proves: Mapping[str, tuple[float | str, ...]]
     within: float
+    mends: tuple[str, ...]
     mains: bool
 
     def several(self, words: Collection[str]) -> bool:
@@ -306,6 +308,7 @@ def _action(table: Mapping[str, Any]) -> Action:
         int(table.get("repeats", 1)),
         {kind: tuple(known) for kind, known in table.get("proves", {}).items()},
         float(table.get("within", 0.0)),
+        tuple(table.get("mends", ())),
         bool(table.get("mains", False)),
     )
 

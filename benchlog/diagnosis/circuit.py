@@ -42,13 +42,13 @@ class Circuit:
         mains = np.where(h["mains_dependence"] > 0, h["mains_factor"], 1.0)
         return np.asarray(self.expected * h["expect_factor"] * h["part_factor"] * mains * fed)
 
-    def source(self, h: Hidden, noise: Noise) -> tuple[Floats, Floats]:
+    def source(self, h: Hidden) -> tuple[Floats, Floats]:
         """Return AC and DC behind the output."""
         level = self.level(h)
         alive = level != 0
         scale = 0.0 if self.is_current else 1.0
-        hum = np.abs(noise.normal(0, 0.004)) * scale
-        wandering = h["wander"] * noise.normal(0, 1.0) * scale
+        hum = np.abs(h["hum"]) * scale
+        wandering = h["wander"] * h["wandered"] * scale
         if self.direct:
             return np.where(alive, np.abs(h["ripple"]), hum), np.where(alive, level, wandering)
         rectified, half = h["dc_output"] > 0, h["half_wave"] > 0
@@ -72,7 +72,7 @@ class Circuit:
         divider: Floats | float = 1.0,
     ) -> tuple[Floats, Floats]:
         """Return AC and DC at the instrument: the source times `divider`, or pick-up where the path is open."""
-        ac, dc = self.source(h, noise)
+        ac, dc = self.source(h)
         ac, dc = ac * divider * h["source_loading"], dc * divider * h["source_loading"]
         dc = dc * h["polarity"]
         loose = path.part | path.contact
@@ -83,7 +83,7 @@ class Circuit:
             broken = loose | path.lead
             return np.where(broken, 0.0, ac), np.where(broken, 0.0, dc)
         ghost = self.ghost(h, noise)
-        wandering = h["wander"] * noise.normal(0, 1.0)
+        wandering = h["wander"] * h["wandered"]
         ac = np.select([path.lead, loose], [0.5 * ghost, ghost], ac)
         return ac, np.where(path.lead | loose, wandering, dc)
 

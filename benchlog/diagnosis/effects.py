@@ -51,7 +51,11 @@ def move(action: str, h: Hidden, noise: Noise) -> None:
         moved, p_anew = noise.normal(0.0, 1.0), np.where(h["clips_vary"] > 0, 1.0 - _SELDOM, _SELDOM)
         anew = (h["ghost"] / median) ** _ALIKE * np.exp(spread * np.sqrt(1.0 - _ALIKE**2) * moved)
         as_it_was = h["ghost"] * np.exp(_PICKS_UP_ALIKE * moved)
-        h["ghost"] = np.where(noise.random() < p_anew, median * anew, as_it_was)
+        anew_now = noise.random() < p_anew
+        h["ghost"] = np.where(anew_now, median * anew, as_it_was)
+        for name in ("hum", "wandered"):
+            fresh = load_catalogue().hidden["ac_volts"][name].draw(noise.rng, noise.n)
+            h[name] = np.where(anew_now, fresh, h[name])
 
 
 def change(action: str, h: Hidden, noise: Noise, *, on_ohms: bool = False) -> None:

@@ -273,7 +273,7 @@ class BenchModel:
         # The ohms function owes nothing to the voltage reference, nor the other way round.
         own = {**h, "gain": one, "drift": one} if self.kind == "ohms" else h
         value = meter.converted(own, np.ones(shape, dtype=bool), np.zeros(shape), cell, noise)
-        return self.instrument.shown(h, value, noise, turned=True)
+        return self.instrument.shown(h, value, noise, turned=True, same_function=self.kind == "dc_volts")
 
     def _generator_50hz(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         dial = np.zeros(h["gain"].shape, dtype=bool)
@@ -298,7 +298,8 @@ class BenchModel:
         sine = np.where(path.lead, picked, level)
         value = instrument.converted(h, dial_elsewhere, sine, np.zeros(sine.shape), noise)
         # On a sine an averaging meter is right.
-        return instrument.shown(h, value / h["wave"], noise, turned=True)
+        same = self.kind == "ac_volts"
+        return instrument.shown(h, value / h["wave"], noise, turned=True, same_function=same)
 
     def _second_meter(self, h: Hidden, path: Path, noise: Noise) -> Floats:
         contact = path.contact & (h["touch_works"] == 0)

@@ -61,7 +61,7 @@ class Instrument:
         alternating = sensed * h["ac_gain"] * gain
         dead = h["damage"] < _DEAD
         floats = dead & (h["input_floats"] > 0)
-        floating = np.where(floats, h["wander"] * noise.normal(0, 1.0), 0.0)
+        floating = np.where(floats, h["wander"] * h["wandered"], 0.0)
         alternating = np.where(floats, h["ghost"] * h["ac_gain"], alternating)
         alternating = np.where(h["converter_dead"] > 0, 0.0, alternating)
         shown = np.where(
@@ -92,8 +92,20 @@ class Instrument:
         )
         return np.where(broken | (h["in_current_jack"] > 0), np.inf, shown)
 
-    def shown(self, h: Hidden, value: Floats, noise: Noise, *, turned: bool, is_ohms: bool = False) -> Floats:
-        """Return what the person reads; `turned` when the dial was moved to another function for it."""
+    def shown(
+        self,
+        h: Hidden,
+        value: Floats,
+        noise: Noise,
+        *,
+        turned: bool,
+        is_ohms: bool = False,
+        same_function: bool = False,
+    ) -> Floats:
+        """Return what the person reads.
+
+        `turned` when the card has the dial moved to another function for it; `same_function` when that is the one it is on.
+        """
         value = self._through_switch(h, value, noise, turned, is_ohms)
         if turned:
             stored = (h["relative"] * h["relative_sticks"]) > 0
@@ -106,6 +118,8 @@ class Instrument:
             value = self._in_mode(h, value, is_ohms)
             short = (h["range_short"] > 0) & (h["decade"] == 0) & (np.abs(value) > 0.3 * abs(self.expected))
             value = np.where(short, np.inf, value)
+        elif same_function:
+            value = np.where(h["mode_sticks"] > 0, self._in_mode(h, value, is_ohms), value)
         stuck = (h["frozen"] > 0) | held
         # A stuck display keeps the unit and coupling of the old function; mostly that is what is typed.
         old_unit = h["unit_typed"] > 0 if turned else np.zeros(value.shape, dtype=bool)

@@ -23,12 +23,14 @@ from benchlog.diagnosis.answer import (
     RankedPair,
 )
 from benchlog.diagnosis.belief import Belief
-from benchlog.diagnosis.case import Case, Evidence, parse_evidence
+from benchlog.diagnosis.case import Case, Evidence, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import Action, load_catalogue
 from benchlog.diagnosis.control import controls, proven
 from benchlog.diagnosis.decision import losses
+from benchlog.diagnosis.effects import REDONE
 from benchlog.diagnosis.next_check import Offer, offers, ranked
 from benchlog.errors import UsageError, did_you_mean
+from benchlog.units import Quantity
 
 Floats = npt.NDArray[np.float64]
 
@@ -211,6 +213,7 @@ class Session:
             p_live = max(p_live, engine["unproven_live"])
         hazard = self._hazard(causes)
         stop, checks = self._ending(causes[0], known=known, hazard=hazard)
+        mended = stop == "decided" and self._mended(causes[0])
         cautions = [CAUTION_LIVE]
         if hazard or causes[0].id == "lead_in_current_jack":
             cautions.insert(0, HAZARD)
@@ -223,9 +226,24 @@ class Session:
             tuple(cautions),
             proven=known,
             pairs=self._pairs(p),
-            read_again=self._card_again(causes[0]) if stop == "decided" else None,
+            read_again=self._card_again(causes[0]) if stop == "decided" and not mended else None,
+            confirmed=mended,
             put_right=self.put_right,
         )
+
+    def _mended(self, top: RankedCause) -> bool:
+        """Tell whether a check that was done put this cause right, with nothing else wrong and the reading as expected."""
+        readings = [e for e in self.done[self._since :] if e.action in REDONE]
+        if not readings or self._alone(top.id, top.family) < self.catalogue.engine["decided"]:
+            return False
+        last, expect = readings[-1].outcome, self.case.expect
+        mends = any(top.id in self.catalogue.actions[e.action].mends for e in readings)
+        if not mends or last.value is None:
+            return False
+        shown = Quantity(
+            last.value, last.unit or expect.unit, last.resolution, last.coupling, readings[-1].text
+        )
+        return plausible(expect, shown)
 
     def _order(self, p: Floats, marginal: Floats) -> list[int]:
         """Return the causes, most probable first; of two that are there at once, the one that can be put right."""
@@ -268,6 +286,8 @@ class Session:
         profitable = [o for o in found if o.profit > 0.0]
         if profitable:
             return None, self._ranked(profitable, by_profit=True)
+        if not self.done and top.family != "none":  # one reading alone says what is usual, not what is here
+            return None, self._ranked(found)
         if known or top.family != "part":
             return "decided", ()
         proving = self._proving(found)

@@ -73,9 +73,15 @@ def corrected(result: Result, name: str, failure: Blamed, errors: tuple[float, f
     if true := true_range(quantity, failure, *errors):
         words += f" was really {format_span(*true, quantity.unit)}"
     farthest = max(scales, key=lambda scale: abs(scale - 1.0))
-    if limits is not None and farthest != 1.0:
-        words += f", its limits really {_scaled(limits, farthest, farthest)}"
-    return Corrected(inside, max(changes), farthest != 1.0, words)
+    moved = _moved_limits(limits, farthest)
+    return Corrected(inside, max(changes), bool(moved), words + moved)
+
+
+def _moved_limits(limits: Limits | None, scale: float) -> str:
+    """Limits as they really were, in words; empty where they stay."""
+    if limits is None or scale == 1.0:
+        return ""
+    return f", its limits really {_scaled(limits, scale, scale)}"
 
 
 def _measured_expectation(result: Result, name: str) -> Uncertain | None:

@@ -47,6 +47,8 @@ def test_json_has_the_words_scripts_rely_on(capsys: pytest.CaptureFixture[str]) 
         "31.4 V ac",
         "--evidence",
         "fresh_cell=1.839 V dc",
+        "--evidence",
+        "look=battery symbol",
         "--json",
     )
     assert code == 0
@@ -158,6 +160,7 @@ def test_skipping_the_look_at_the_jacks_opens_no_other_check(asked: Callable[...
 def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str]) -> None:
     """The command for what rested on it."""
     words = ["--expect", "27 V ac", "--reading", "31.4 V ac", "--evidence", "fresh_cell=1.839 V dc"]
+    words += ["--evidence", "look=battery symbol"]
     main(["diagnose", *words, "--no-record"])
     out = " ".join(capsys.readouterr().out.split())
     assert "recall results that used it: benchlog recall METER --reason \"the meter's battery" in out

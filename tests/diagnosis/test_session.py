@@ -315,6 +315,37 @@ def test_a_repeated_steady_reread_is_no_further_evidence(reading: str) -> None:
     assert "reread" not in {n.action for n in once.next}
 
 
+@pytest.mark.parametrize(("expect", "reading"), [("12 V dc", "0.012 V dc"), ("24 V ac", "0.012 V ac")])
+def test_the_same_few_millivolts_again_are_hardly_evidence(expect: str, reading: str) -> None:
+    """What a dead source shows through one meter is the same at the second look: "no mains" stays about as likely."""
+    once, again = (
+        probability("no_mains", case(reading, ("look", "in order"), *more, expect=expect))
+        for more in ((), (("reread", reading),))
+    )
+    assert again > 0.8 * once
+
+
+@pytest.mark.parametrize(
+    ("expect", "reading", "cause"),
+    [("12 V dc", "-12.05 V dc", "reversed_polarity"), ("24 V ac", "24.1 kV ac", "range_slip")],
+)
+def test_one_reading_names_no_fault(expect: str, reading: str, cause: str) -> None:
+    """However well it fits: a stored value on a dead output shows minus twelve volts, too."""
+    found = diagnose(case(reading, expect=expect))
+    assert found.causes[0].id == cause
+    assert found.causes[0].probability > 0.9
+    assert found.stop is None
+    assert found.next
+
+
+def test_a_stored_maximum_may_cover_a_fresh_cell() -> None:
+    """On volts DC the dial is there already: a display that keeps its maximum keeps it over the cell, too."""
+    found = diagnose(
+        case("28.29 V dc", ("fresh_cell", "28.27 V dc"), ("look", "other mode shown"), expect="24 V dc")
+    )
+    assert (found.stop, found.causes[0].id) == ("decided", "other_mode")
+
+
 def test_a_reread_that_moved_is_evidence_again() -> None:
     """An output that comes and goes."""
     steady = case("0.21 V ac", ("reread", "0.21 V ac"))

@@ -7,7 +7,7 @@ import pytest
 from benchlog.diagnosis import Case, Session, diagnose, parse_evidence
 from benchlog.errors import UsageError
 
-BATTERY = [("fresh_cell", "1.839 V dc")]
+BATTERY = [("look", "battery symbol"), ("fresh_cell", "1.839 V dc")]
 
 
 def test_an_answer_can_be_taken_back() -> None:
@@ -43,6 +43,29 @@ def test_a_reading_that_does_not_agree_keeps_the_matter_open() -> None:
     assert not state.confirmed
     assert state.put_right == ("lead_open",)
     assert "part_low" in state.survivors
+
+
+@pytest.mark.parametrize(
+    ("expect", "reading", "check", "cause"),
+    [
+        ("24 V ac", "0.007 V dc", ("reselect_function", "24.05 V ac"), "wrong_function"),
+        ("24 V ac", "24.1 kV ac", ("reselect_function", "24.05 V ac"), "range_slip"),
+    ],
+)
+def test_a_check_that_put_it_right_confirms_it(
+    expect: str, reading: str, check: tuple[str, str], cause: str
+) -> None:
+    """The right function was selected and shows what is expected: nobody is asked to do that once more."""
+    state = diagnose(Case.from_text(expect, reading, evidence=[check]))
+    assert (state.stop, state.causes[0].id) == ("decided", cause)
+    assert state.confirmed
+    assert state.read_again is None
+
+
+def test_a_check_that_did_not_make_it_right_confirms_nothing() -> None:
+    """The function was wrong and half the volts are missing: more is wrong than the dial."""
+    state = diagnose(Case.from_text("24 V ac", "0.007 V dc", evidence=[("reselect_function", "13.1 V ac")]))
+    assert not state.confirmed
 
 
 def test_nothing_is_read_again_before_something_is_decided() -> None:

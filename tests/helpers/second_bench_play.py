@@ -65,10 +65,13 @@ def play(bench: SecondBench, first: str, *, rounds: int = 3) -> Played:
     top, decided = end.causes[0], []
     for _ in range(rounds):
         state = session.state()
-        if state.stop != "decided" or state.confirmed:
+        if state.stop != "decided":
             break
         named = state.causes[0]
-        decided.append(named.id)
+        if named.id not in decided:
+            decided.append(named.id)
+        if state.confirmed:
+            break
         again = bench.read_again(named.id, named.family)
         session.update(parse_evidence(("reading_again", again)))
         _follow(session, bench)
