@@ -91,7 +91,7 @@ def test_continuity_that_can_not_be_resolved(call):
     )
     assert code == 3
     assert result["verdict"] == "indeterminate"
-    assert "four-wire" in result["reason"]
+    assert "four wires" in result["reason"]
 
 
 def test_ratio_of_motor_currents(call, datasets):
