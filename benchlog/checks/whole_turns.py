@@ -16,6 +16,8 @@ WHOLE_TURNS_RULE = (
     f"whole turns: the ratio is a whole number within 3 u, with a posterior probability of at least {DECIDED:g} "
     "(within limits: pass, outside: fail)"
 )
+#: A prior alone decides nothing: from the data alone the verdict must be the likelier one, too.
+_BY_DATA = 0.5
 #: If the ratio is not a whole number, or nothing else at hand would settle it (common practice, no source).
 CHECK_AGAIN = Way("check hook-up, ranges and both channels for clipping, then capture again", 0.7, 5.0)
 
@@ -87,6 +89,12 @@ def judge_turns(turns: Uncertain, limits: Limits | None, posterior: TurnsPosteri
         )
     p = posterior.within(limits.low, limits.high)
     verdict = Verdict.PASS if p >= DECIDED else Verdict.FAIL if p <= 1 - DECIDED else Verdict.INDETERMINATE
+    alone = posterior.within_by_data(limits.low, limits.high)
+    if (verdict is Verdict.PASS and alone < _BY_DATA) or (verdict is Verdict.FAIL and alone > 1 - _BY_DATA):
+        words = (
+            f"{percent(p)} sure that it is within the limits, but only {percent(alone)} from the data alone"
+        )
+        return Judgement(Verdict.INDETERMINATE, p, f"{words}: the prior decides here, not the measurement")
     if verdict is Verdict.FAIL and not posterior.decided:
         return Judgement(verdict, p, f"{percent(1 - p)} sure that it is outside the limits")
     best = posterior.most_likely

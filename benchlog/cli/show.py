@@ -43,12 +43,13 @@ _SERIOUS = (
     FindingKind.DISPLAY,
     FindingKind.ODD_ONE_OUT,
     FindingKind.POLARITY,
+    FindingKind.ACCURACY,
 )
 _WITHOUT_VALUE = (FindingKind.CLIPPING, FindingKind.NO_SIGNAL)
 #: Findings that say what to do.
 _TO_DO = (FindingKind.SECOND_METER, FindingKind.ADVICE)
 #: Findings that fill the answer up to its usual length, the more telling ones first; all others wait for --long.
-_KNOWN_OF_METERS = (FindingKind.CORRECTED, FindingKind.ACCURACY, FindingKind.ASSUMPTION)
+_KNOWN_OF_METERS = (FindingKind.CORRECTED, FindingKind.ASSUMPTION)
 _FILLING = (*_TO_DO, *_KNOWN_OF_METERS)
 _FILLING_A_PASS = (FindingKind.SECOND_METER, *_KNOWN_OF_METERS)
 #: Lines between the picture and the end of an answer.

@@ -81,7 +81,7 @@ class Changes:
 
 def _comparison(group: GroupLine) -> str:
     if group.typed_once:
-        return f"comparison {group.name} {group.pending}; {group.words}"
+        return f"comparison {group.name}: {group.pending}; {group.words}"
     if group.word in ("agree", "disagree"):
         words = "; ".join(part for part in (group.words, group.pending) if part)
         return f"{group.name}: meters {group.word}; {words}"

@@ -49,11 +49,11 @@ class TurnsPosterior:
 
     def within(self, low: float | None, high: float | None) -> float:
         """Probability that the number of turns lies within limits."""
-        return sum(
-            p
-            for n, p in self.probabilities.items()
-            if (low is None or low <= n) and (high is None or n <= high)
-        )
+        return _within(self.probabilities, low, high)
+
+    def within_by_data(self, low: float | None, high: float | None) -> float:
+        """The same from the measurement alone, every number of turns as likely before it."""
+        return _within(self.by_data, low, high)
 
     @property
     def most_likely(self) -> int:
@@ -116,6 +116,12 @@ class TurnsPosterior:
             "fits": self.fits,
             "words": self.words,
         }
+
+
+def _within(probabilities: Mapping[int, float], low: float | None, high: float | None) -> float:
+    return sum(
+        p for n, p in probabilities.items() if (low is None or low <= n) and (high is None or n <= high)
+    )
 
 
 def turns_posterior(

@@ -239,6 +239,16 @@ def test_half_a_turn_is_a_limit_for_whole_expectations_only(true: float, expecte
     assert told.verdict is Verdict.FAIL
 
 
+def test_a_strong_prior_alone_passes_nothing() -> None:
+    """101 turns measured plainly for a plan of 100: the data alone give 100 a seventh, whatever is known before."""
+    normal, _ = ratio_captures(101, scope=Scope())
+    result = check_turns_ratio(normal, PLAIN, expected_turns=100, prior=counting_prior(0.999))
+    assert result.turns is not None
+    assert result.turns["probability"] > 0.99
+    assert result.verdict is Verdict.INDETERMINATE
+    assert "from the data alone" in result.reason
+
+
 def test_the_prior_is_shown_and_can_be_set() -> None:
     """A plain capture says hardly anything; the prior and what the data say alone stand beside the posterior."""
     normal, _ = ratio_captures(60, scope=Scope())
