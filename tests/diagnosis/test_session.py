@@ -206,7 +206,7 @@ def test_every_offered_check_answers_for_its_kind(kind: str) -> None:
 
 def test_scope_checks_are_not_offered_for_a_meter() -> None:
     """Evidence of a check that says nothing about such a reading is refused, with those that do."""
-    with pytest.raises(UsageError, match="not a check of a reading of ac volts"):
+    with pytest.raises(UsageError, match="not a check for a reading of ac volts"):
         diagnose(case("3 V ac", ("probe_on_calibrator", "1 V")))
 
 
