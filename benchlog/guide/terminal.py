@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-import textwrap
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.prompt_keys import (
+    BEGINS_A_READING,
     ENTER_SHOWN,
     LIVE_HELP,
     NOT_PASSED_BY,
@@ -19,6 +19,7 @@ from benchlog.guide.prompt_keys import (
     answer_of_key,
     answers_shown,
     explained_choices,
+    folded,
     help_lines,
     numbered_answer,
     question_text,
@@ -125,7 +126,7 @@ class Terminal(Person):
             from rich.text import Text
 
             Console(file=self._out, highlight=False).print(
-                Text("\n".join(_folded(line, self.columns) for line in text.split("\n")), style=style)
+                Text("\n".join(folded(line, self.columns) for line in text.split("\n")), style=style)
             )
         else:
             self._out.write(text + "\n")
@@ -333,7 +334,7 @@ class Terminal(Person):
                 told = True
                 self._out.write(f"\n  {NOT_PASSED_BY}\n{question} ")
             elif prompt.kind in WRONG_KEY and key.isprintable():
-                self._pass_over_word(keys)
+                self._pass_over(prompt, key, keys)
                 self._out.write(f"\n  {WRONG_KEY[prompt.kind]}\n{question} ")
             self._out.flush()
 
@@ -346,9 +347,11 @@ class Terminal(Person):
         self._rest = ""
         return key
 
-    @staticmethod
-    def _pass_over_word(keys: Keys) -> None:
-        """Pass over the rest of a word typed where one key was asked for: its letters answer nothing."""
+    def _pass_over(self, prompt: Prompt, key: str, keys: Keys) -> None:
+        """Pass over the rest of a word, or of a reading, typed where one key was asked for: its characters answer nothing."""
+        if prompt.kind == "choice" and key in BEGINS_A_READING:
+            self._rest_of_line(key, keys)  # typed slowly; a digit in it must not pick an answer
+            return
         while (key := keys.next(HABIT_S)) and key.isprintable():
             pass
         if key == END:
@@ -382,15 +385,6 @@ class Terminal(Person):
     def _habit(self) -> bool:
         """Whether an Enter now is a habitual one after the single key just pressed."""
         return time.monotonic() - self._key_s < HABIT_S
-
-
-def _folded(text: str, width: int) -> str:
-    """Fold a text between words; continuation lines keep the indent, also after a mark like ``!``."""
-    if len(text) <= width:
-        return text
-    indent = text[: len(text) - len(text.lstrip())]
-    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
-    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 
 def _ended() -> InputEndedError:
