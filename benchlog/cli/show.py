@@ -255,8 +255,8 @@ def _remarks(result: Result, room: int) -> list[Finding]:
         filling = _of_kinds(found, _FILLING_A_PASS)
     elif result.overall is Verdict.INDETERMINATE and (step := next_step(result)):
         must.insert(0, step)
-    elif not must:
-        must = _of_kinds(found, _TO_DO)[:1]  # what to do about it is never left out
+    elif all(f.kind is FindingKind.ACCURACY for f in must):
+        must = [*_of_kinds(found, _TO_DO)[:1], *must]  # what to do about it is never left out
     return [*must, *(f for f in filling if f not in must)][: max(room, len(must))]
 
 

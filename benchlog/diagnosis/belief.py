@@ -173,7 +173,7 @@ class Belief:
         by_id = {c.id: c for c in self.catalogue.causes}
         usual = self.catalogue.hidden[self.case.kind]
         rows = [row for row, hypothesis in enumerate(self.hypotheses) if cause in hypothesis]
-        if still_there and rows:
+        if still_there:
             self._copy_rows(rows, still_there)
         hidden = self.particles.hidden
         rest = {row: tuple(c for c in self.hypotheses[row] if c != cause) for row in rows}

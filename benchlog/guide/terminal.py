@@ -39,10 +39,8 @@ HABIT_S = 0.5
 #: Columns kept free for the answer after a question.
 _KEY_ROOM, _LINE_ROOM = 6, 12
 _MANY = 4  # from this many choices on, each has its own line
-#: How often the phone's buttons are polled while waiting for a key.
-_PHONE_S = 0.1
-#: Characters per line of a card on the phone.
-_PHONE_COLUMNS = 34
+_PHONE_S = 0.1  # how often the phone's buttons are polled while waiting for a key
+_PHONE_COLUMNS = 34  # characters per line of a card on the phone
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys after which free words or a reading are asked for: what is typed at once belongs to that question.
 _CALLS_A_LINE = ("s", "u", "t")
@@ -330,13 +328,20 @@ class Terminal(Person):
                 return answer
             if prompt.kind == "hookup" and key.isprintable():
                 return self._rest_of_line(key, keys) or key
-            if key == ENTER and prompt.kind == "next" and not told:
-                told = True
-                self._out.write(f"\n  {NOT_PASSED_BY}\n{question} ")
-            elif prompt.kind in WRONG_KEY and key.isprintable():
-                self._pass_over(prompt, key, keys)
-                self._out.write(f"\n  {WRONG_KEY[prompt.kind]}\n{question} ")
+            note = "" if key == ENTER and told else self._note_on(prompt, key, keys)
+            told = told or key == ENTER
+            if note:
+                self._out.write(f"\n  {note}\n{question} ")
             self._out.flush()
+
+    def _note_on(self, prompt: Prompt, key: str, keys: Keys) -> str:
+        """What to say of a key that answers nothing; empty if nothing."""
+        if key == ENTER:
+            return NOT_PASSED_BY if prompt.kind == "next" else ""
+        if prompt.kind not in WRONG_KEY or not key.isprintable():
+            return ""
+        self._pass_over(prompt, key, keys)
+        return WRONG_KEY[prompt.kind]
 
     def _fresh_key(self, keys: Keys) -> str:
         """The next key that is not the rest of a word begun at the question before, like the ``es`` of yes."""

@@ -66,14 +66,16 @@ def find(request: Request) -> Report:
     seen = [r for r in results if not isinstance(r, OpenError)]
     plural = "s" * (len(seen) != 1)
     looked = f"meters on {len(seen)} serial port{plural}: frames {names} at {settings}; *IDN? on silent ports"
-    rest = tuple(
-        Unrecognised(p.device, r.message.removeprefix(f"{p.device}: "), r.hint)
-        if isinstance(r, OpenError)
-        else r
-        for p, r in zip(ports, results, strict=True)
-        if not isinstance(r, Found)
-    )
-    return Report((looked,), tuple(r for r in seen if isinstance(r, Found)), rest, tuple(_port_advice(ports)))
+    found = tuple(r for r in seen if isinstance(r, Found))
+    rest = tuple(_no_meter(p, r) for p, r in zip(ports, results, strict=True) if not isinstance(r, Found))
+    return Report((looked,), found, rest, tuple(_port_advice(ports)))
+
+
+def _no_meter(port: Port, result: Unrecognised | OpenError) -> Unrecognised:
+    """A port without a meter that was recognised, or that could not be opened."""
+    if isinstance(result, Unrecognised):
+        return result
+    return Unrecognised(port.device, result.message.removeprefix(f"{port.device}: "), result.hint)
 
 
 def _port_advice(ports: Sequence[Port]) -> Iterator[str]:
