@@ -89,7 +89,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
             "give the expected value and the reading",
             hint='benchlog diagnose --expect "27 V ac" --reading "0.003 V ac"',
         )
-    from benchlog.diagnosis import Case, Session, parse_evidence
+    from benchlog.diagnosis import Case, Session
 
     case = Case.from_text(
         args.expect,
@@ -104,7 +104,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
     session = Session(case, seed=args.seed, counts=counts)
     for pair in args.evidence:
         ((action, outcome),) = keyed([pair], "--evidence", 'fresh_cell="1.839 V dc"').items()
-        session.update(parse_evidence((action, outcome)))
+        session.update(session.answer(action, outcome))
     if not ctx.json:
         _show(ctx, args, session, known)
     if ctx.recording:
@@ -290,8 +290,7 @@ def _ask(session: Session) -> None:
         prompt = Prompt(kind, card, check.action, choices=words, meanings=meanings)
         answer = several_seen(dialogue, prompt, dialogue.ask(prompt))
         name, equals, outcome = answer.partition("=")
-        named = "_".join(name.strip().lower().split())
-        return (named, outcome.strip()) if equals else (check.action, answer)
+        return (name, outcome.strip()) if equals else (check.action, answer)
 
     with Terminal() as person:
         dialogue = Dialogue(person)

@@ -63,6 +63,8 @@ class Diagnosis:
     confirmed: bool = False
     #: Causes that were decided and put right before; `causes` are what is left.
     put_right: tuple[str, ...] = ()
+    #: Causes that were to be put right, after which the reading was the same: they are not excluded.
+    unchanged: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return plain JSON values, in the words scripts rely on."""
@@ -82,4 +84,5 @@ class Diagnosis:
             "read_again": None if again is None else {"action": again.action, "minutes": again.minutes},
             "confirmed": self.confirmed,
             "put_right": list(self.put_right),
+            "unchanged": list(self.unchanged),
         }

@@ -161,25 +161,35 @@ class Belief:
         done = {e.action for e in self.done}
         self.particles.resample(most if enough else now, self.rng("resample"), below, done)
 
-    def mend(self, cause: str) -> None:
-        """Let a cause be put right: where it was there, what it had changed is as usual again."""
+    def mend(self, cause: str, still_there: float = 0.0) -> None:
+        """Let a cause be put right: where it was there, what it had changed is as usual again.
+
+        Parameters
+        ----------
+        still_there : float
+            Probability that nothing was done, or did not help: with it, all stays as it was.
+        """
         rng = self.rng("mend")
         by_id = {c.id: c for c in self.catalogue.causes}
         usual = self.catalogue.hidden[self.case.kind]
         rows = [row for row, hypothesis in enumerate(self.hypotheses) if cause in hypothesis]
+        if still_there:
+            self._copy_rows(rows, still_there)
         hidden = self.particles.hidden
+        rest = {row: tuple(c for c in self.hypotheses[row] if c != cause) for row in rows}
         for name in by_id[cause].hidden:
             hidden[name] = hidden[name].copy()
             for row in rows:
-                left = [
-                    by_id[c].hidden[name]
-                    for c in self.hypotheses[row]
-                    if c != cause and name in by_id[c].hidden
-                ]
+                left = [by_id[c].hidden[name] for c in rest[row] if name in by_id[c].hidden]
                 hidden[name][row] = (left or [usual[name]])[0].draw(rng, hidden[name].shape[1])
-        self.hypotheses = tuple(
-            tuple(c for c in h if c != cause) or (ALL_GOOD,) if cause in h else h for h in self.hypotheses
-        )
+        self.hypotheses = tuple(rest.get(row, h) or (ALL_GOOD,) for row, h in enumerate(self.hypotheses))
+
+    def _copy_rows(self, rows: list[int], share: float) -> None:
+        """Append a copy of some hypotheses, which takes this share of their probability."""
+        self.particles = self.particles.only(np.array([*range(len(self.hypotheses)), *rows]))
+        self.hypotheses += tuple(self.hypotheses[row] for row in rows)
+        self.log_weight = np.concatenate([self.log_weight, self.log_weight[rows] + np.log(share)])
+        self.log_weight[rows] += np.log1p(-share)
 
     def take_in(self, action: str, outcome: Outcome) -> None:
         """Weigh every particle by how likely it made this outcome."""

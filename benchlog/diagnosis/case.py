@@ -9,7 +9,7 @@ from typing import Any
 
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.outcome import Outcome, parse_outcome, parse_shown
-from benchlog.errors import UsageError
+from benchlog.errors import UsageError, did_you_mean
 from benchlog.units import Quantity, parse_quantity
 
 MAINS_NOMINAL_V = 230.0
@@ -164,7 +164,9 @@ def parse_evidence(pair: Sequence[str]) -> Evidence:
     name, text = pair
     actions = load_catalogue().actions
     if name not in actions:
-        raise UsageError(f"unknown action {name!r}", hint=f"one of: {', '.join(actions)}")
+        raise UsageError(
+            f"unknown action {name!r}", hint=did_you_mean(name, actions, f"one of: {', '.join(actions)}")
+        )
     return Evidence(name, parse_outcome(actions[name], text), text)
 
 

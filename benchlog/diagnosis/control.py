@@ -40,12 +40,13 @@ def _proves(case: Case, evidence: Evidence) -> bool:
 
 def _shows(case: Case, shown: Outcome, known: float | str, within: float) -> bool:
     if known == "same":
-        return _same(case, shown, within)
+        return same_as_first(case, shown, within)
     value = case.expect.value if isinstance(known, str) else known
     return shown.value is not None and abs(abs(shown.value) - abs(value)) <= within * abs(value)
 
 
-def _same(case: Case, second: Outcome, within: float) -> bool:
+def same_as_first(case: Case, second: Outcome, within: float) -> bool:
+    """Tell whether a second reading agrees with the one in doubt; two that both show next to nothing do."""
     first = case.reading
     if first.overload or second.overload:
         return first.overload and second.overload

@@ -25,7 +25,7 @@ from benchlog.diagnosis.answer import (
 from benchlog.diagnosis.belief import Belief
 from benchlog.diagnosis.case import Case, Evidence, parse_evidence, plausible
 from benchlog.diagnosis.catalogue import Action, load_catalogue
-from benchlog.diagnosis.control import controls, proven
+from benchlog.diagnosis.control import controls, proven, same_as_first
 from benchlog.diagnosis.decision import losses
 from benchlog.diagnosis.effects import REDONE
 from benchlog.diagnosis.next_check import Offer, offers, ranked
@@ -70,6 +70,7 @@ class Session:
     def _begin(self) -> None:
         self.done: list[Evidence] = []
         self.put_right: tuple[str, ...] = ()
+        self.unchanged: tuple[str, ...] = ()
         self._doubted = self.case  # the reading that is in doubt now
         self._since = 0  # evidence about the instrument that is in doubt now begins here
         self._confirmed: Diagnosis | None = None
@@ -87,6 +88,7 @@ class Session:
         UsageError
             For an unknown check, an answer it can't have, or one in another unit than it is read in.
         """
+        action = "_".join(action.lower().split())
         if action not in self.catalogue.actions:
             asked_for = [a.replace("_", " ") for a in self._of_this_kind()]
             raise UsageError(
@@ -143,7 +145,10 @@ class Session:
         return last
 
     def _read_again(self, evidence: Evidence) -> None:
-        """Take in the reading after what was decided was put right: it confirms that, or shows that more is wrong."""
+        """Take in the reading after what was decided was put right: it confirms that, or shows that more is wrong.
+
+        One that has not changed does neither: nothing was put right, or it was not that. The cause stays possible.
+        """
         before = self.state()
         if before.stop != "decided" or before.confirmed:
             raise UsageError(
@@ -155,24 +160,36 @@ class Session:
         lasting = any(c.id == cause and c.lasting for c in self.catalogue.causes)
         mended = family in _MENDED and not lasting
         other_meter = family == "meter" and cause not in self.catalogue.again
+        unchanged = False
         if other_meter:
             self.belief.learn(evidence, seen_by="second_meter")
             self.belief.mend(cause)
-        elif mended:
-            self.belief.mend(cause)
-            self.belief.learn(evidence)
         else:
+            if mended:
+                unchanged = same_as_first(
+                    self._doubted, evidence.outcome, self.catalogue.engine["repeatability"]
+                )
+                self.belief.mend(cause, still_there=self.catalogue.engine["not_mended"])
             self.belief.learn(evidence)
         self.done.append(evidence)
         rest = self._alone("all_good" if mended else cause, family)
-        if rest >= self.catalogue.engine["decided"] and self.belief.p_clean >= _SLIPPED:
+        if not unchanged and self._closes(rest):
             self._confirmed = dataclasses.replace(before, confirmed=True, read_again=None)
             return
         if mended:
-            self.put_right = (*self.put_right, cause)
+            self._note_fix(cause, unchanged=unchanged)
         if other_meter:
             self._since = len(self.done)
         self._doubted = dataclasses.replace(self.case, reading=evidence.outcome, evidence=())
+
+    def _closes(self, rest: float) -> bool:
+        return rest >= self.catalogue.engine["decided"] and self.belief.p_clean >= _SLIPPED
+
+    def _note_fix(self, cause: str, *, unchanged: bool) -> None:
+        """Keep whether a fix changed the reading; only then was there something to fix."""
+        others = tuple(c for c in self.unchanged if c != cause)
+        self.unchanged = (*others, cause) if unchanged else others
+        self.put_right += () if unchanged else (cause,)
 
     def _p_of(self, family: str) -> float:
         """Probability that a cause of this family is there, alone or beside another."""
@@ -229,6 +246,7 @@ class Session:
             read_again=self._card_again(causes[0]) if stop == "decided" and not mended else None,
             confirmed=mended,
             put_right=self.put_right,
+            unchanged=self.unchanged,
         )
 
     def _mended(self, top: RankedCause) -> bool:
@@ -359,7 +377,8 @@ class Session:
     def _card_again(self, top: RankedCause) -> NextCheck:
         action = self.catalogue.actions[READ_AGAIN]
         again = self.catalogue.again
-        return NextCheck(action.id, 0.0, action.minutes, self._words(again.get(top.id, again[top.family])))
+        card = self._words(again.get(top.id, again[top.family]))
+        return NextCheck(action.id, 0.0, action.minutes, card)
 
 
 def diagnose(case: Case, *, seed: int = 1, counts: Mapping[str, float] | None = None) -> Diagnosis:

@@ -6,6 +6,7 @@ reads the meter.
 
 from __future__ import annotations
 
+import dataclasses
 import textwrap
 from collections.abc import Callable, Iterator
 
@@ -121,7 +122,10 @@ class Inquiry:
 
     def _next(self, left_out: set[str], *, confirm: bool) -> NextCheck | None:
         state = self.session.state()
-        again = (state.read_again,) if confirm and state.read_again is not None else ()
+        again: tuple[NextCheck, ...] = ()
+        if confirm and state.read_again is not None:
+            card = f"Most likely {state.causes[0].label}. {state.read_again.card}"
+            again = (dataclasses.replace(state.read_again, card=card),)
         return next((n for n in (*state.next, *again) if n.action not in left_out), None)
 
     def _take_back(self) -> bool | None:
@@ -200,6 +204,8 @@ def _likely_lines(state: Diagnosis, columns: int, rows: int) -> Iterator[str]:
         yield "  (the sum exceeds 100 %, since two causes can be present at once)"
     for name in state.put_right:
         yield f"  already fixed: {names.get(name, name)}"
+    for name in state.unchanged:
+        yield f"  still the same reading: either this was not fixed, or it is not the cause: {names.get(name, name)}"
     if causes and state.pairs and state.pairs[0].probability >= _PAIR_SHOWN:
         one, other = (names.get(c, c) for c in state.pairs[0].causes)
         yield f"  both at once: {one}, and {other} ({in_percent(state.pairs[0].probability)})"

@@ -37,6 +37,8 @@ _HELP = {
 }
 #: Message for Enter at a result that is not a pass.
 NOT_PASSED_BY = "not a pass, so Enter does not go on: press s to leave it as it is"
+#: First characters of a reading.
+BEGINS_A_READING = frozenset("0123456789.,+-−")
 #: Message for a word typed at a prompt for one key.
 WRONG_KEY = {"confirm": "type y or n", "choice": "press one of the keys shown, or ? for help"}
 #: Keys while a display settles.
@@ -105,6 +107,15 @@ def question_text(
     )
     full = len(asked.rpartition("\n")[2]) > width - room
     return f"{asked}\n " if full else asked
+
+
+def folded(text: str, width: int) -> str:
+    """Fold a text between words; continuation lines keep the indent, also after a mark like ``!``."""
+    if len(text) <= width:
+        return text
+    indent = text[: len(text) - len(text.lstrip())]
+    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
+    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 
 #: The word that a key begins, where somebody types all of it.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import sys
-import textwrap
 import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Self, TextIO
 
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.guide.prompt_keys import (
+    BEGINS_A_READING,
     ENTER_SHOWN,
     LIVE_HELP,
     NOT_PASSED_BY,
@@ -19,6 +19,7 @@ from benchlog.guide.prompt_keys import (
     answer_of_key,
     answers_shown,
     explained_choices,
+    folded,
     help_lines,
     numbered_answer,
     question_text,
@@ -38,10 +39,8 @@ HABIT_S = 0.5
 #: Columns kept free for the answer after a question.
 _KEY_ROOM, _LINE_ROOM = 6, 12
 _MANY = 4  # from this many choices on, each has its own line
-#: How often the phone's buttons are polled while waiting for a key.
-_PHONE_S = 0.1
-#: Characters per line of a card on the phone.
-_PHONE_COLUMNS = 34
+_PHONE_S = 0.1  # how often the phone's buttons are polled while waiting for a key
+_PHONE_COLUMNS = 34  # characters per line of a card on the phone
 _SKIPPED_ON_PHONE = "skipped on the phone"
 #: Keys after which free words or a reading are asked for: what is typed at once belongs to that question.
 _CALLS_A_LINE = ("s", "u", "t")
@@ -125,7 +124,7 @@ class Terminal(Person):
             from rich.text import Text
 
             Console(file=self._out, highlight=False).print(
-                Text("\n".join(_folded(line, self.columns) for line in text.split("\n")), style=style)
+                Text("\n".join(folded(line, self.columns) for line in text.split("\n")), style=style)
             )
         else:
             self._out.write(text + "\n")
@@ -341,7 +340,7 @@ class Terminal(Person):
             return NOT_PASSED_BY if prompt.kind == "next" else ""
         if prompt.kind not in WRONG_KEY or not key.isprintable():
             return ""
-        self._pass_over_word(keys)
+        self._pass_over(prompt, key, keys)
         return WRONG_KEY[prompt.kind]
 
     def _fresh_key(self, keys: Keys) -> str:
@@ -353,9 +352,11 @@ class Terminal(Person):
         self._rest = ""
         return key
 
-    @staticmethod
-    def _pass_over_word(keys: Keys) -> None:
-        """Pass over the rest of a word typed where one key was asked for: its letters answer nothing."""
+    def _pass_over(self, prompt: Prompt, key: str, keys: Keys) -> None:
+        """Pass over the rest of a word, or of a reading, typed where one key was asked for: its characters answer nothing."""
+        if prompt.kind == "choice" and key in BEGINS_A_READING:
+            self._rest_of_line(key, keys)  # typed slowly; a digit in it must not pick an answer
+            return
         while (key := keys.next(HABIT_S)) and key.isprintable():
             pass
         if key == END:
@@ -389,15 +390,6 @@ class Terminal(Person):
     def _habit(self) -> bool:
         """Whether an Enter now is a habitual one after the single key just pressed."""
         return time.monotonic() - self._key_s < HABIT_S
-
-
-def _folded(text: str, width: int) -> str:
-    """Fold a text between words; continuation lines keep the indent, also after a mark like ``!``."""
-    if len(text) <= width:
-        return text
-    indent = text[: len(text) - len(text.lstrip())]
-    behind = "  " if text[len(indent) + 1 : len(indent) + 2] == " " else ""
-    return textwrap.fill(text, max(width, 20), subsequent_indent=indent + behind, break_on_hyphens=False)
 
 
 def _ended() -> InputEndedError:

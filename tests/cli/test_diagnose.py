@@ -166,6 +166,28 @@ def test_a_bad_meter_brings_its_recall_along(capsys: pytest.CaptureFixture[str])
     assert "recall results that used it: benchlog recall METER --reason \"the meter's battery" in out
 
 
+def test_the_step_that_fixes_says_what_is_most_likely(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who is asked to replace the leads must know why; the same reading after it is not taken as fixed."""
+    words = ["--expect", "15 V ac", "--reading", "0.02 V ac", "--ask", "--no-record"]
+    for pair in (
+        "look=in order",
+        "second_meter=14.6 V ac",
+        "reread=0.02 V ac",
+        "short_tips_ohms=OL",
+        "wiggle_leads=steady",
+    ):
+        words += ["--evidence", pair]
+    monkeypatch.setattr("sys.stdin", io.StringIO("0.02 V ac\n"))
+    assert main(["diagnose", *words]) == 0
+    out = capsys.readouterr().out
+    assert "Most likely a test lead is open." in out
+    assert "replace the leads" in out
+    assert "already fixed" not in out
+    assert "either this was not fixed, or it is not the cause: a test lead is open" in out
+
+
 def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
     """Half of the expected: the question, and the value as read."""
     main(["diagnose", "--expect", "27.1 V ac", "--reading", "13.6 V ac", "--no-record"])
@@ -191,6 +213,7 @@ def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], f
         (["--expect", "27 V", "--reading", "1 V ac"], "ac or dc"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look"], "NAME=VALUE"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "look=blue"], "not one of the answers"),
+        (["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "short_tips_ohms=OL V"], "is in V"),
         (["--expect", "27 V ac", "--reading", "1 V ac", "--seed", "-1"], "negative"),
         (["--cases", "x.jsonl", "--expect", "27 V ac"], "are in the cases"),
         (["--cases", "missing.jsonl"], "missing.jsonl"),
@@ -238,8 +261,12 @@ def test_an_answer_in_another_unit_is_refused_at_once(asked: Callable[..., tuple
     assert "neither one" not in out
 
 
-def test_a_check_nobody_knows_is_named_with_those_there_are(asked: Callable[..., tuple[int, str]]) -> None:
+def test_a_check_nobody_knows_is_named_with_those_there_are(
+    asked: Callable[..., tuple[int, str]], capsys: pytest.CaptureFixture[str]
+) -> None:
     assert "did you mean fresh cell?" in asked("fresh cel = 1.5 V dc\n")[1]
+    words = ["--expect", "27 V ac", "--reading", "1 V ac", "--evidence", "lok=in order", "--json"]
+    assert run(capsys, *words, "--no-record")[1][0]["hint"] == "did you mean look?"
     assert "checks are look, reread" in asked("abc = 1.5 V dc\n")[1]
     assert "change the battery" in asked("in order\nreread = blank\n")[1]
 

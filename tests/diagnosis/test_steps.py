@@ -45,6 +45,38 @@ def test_a_reading_that_does_not_agree_keeps_the_matter_open() -> None:
     assert "part_low" in state.survivors
 
 
+OPEN_LEAD = [("look", "in order"), ("second_meter", "14.6 V ac"), ("reread", "0.02 V ac")]
+OPEN_LEAD += [("short_tips_ohms", "OL"), ("wiggle_leads", "steady")]
+
+
+def test_a_reading_that_did_not_change_excludes_nothing() -> None:
+    """The open lead may not have been replaced: it stays the first, and other leads then show that it was it."""
+    session = Session(Case.from_text("15 V ac", "0.02 V ac", evidence=OPEN_LEAD))
+    assert session.state().causes[0].id == "lead_open"
+    session.update(parse_evidence(("reading_again", "0.02 V ac")))
+    state = session.state()
+    assert not state.confirmed
+    assert state.put_right == ()
+    assert state.unchanged == ("lead_open",)
+    assert state.causes[0].id == "lead_open"
+    session.update(parse_evidence(("other_leads", "14.6 V ac")))
+    state = session.state()
+    assert state.causes[0].family == "lead"
+    assert "lead_open" in state.survivors
+    assert sum(c.probability for c in state.causes if c.id.startswith("lead_")) > 0.9
+
+
+def test_a_fix_that_never_helps_makes_the_cause_less_likely() -> None:
+    """The same reading after every fix speaks against the cause, and ends the asking for that fix."""
+    session = Session(Case.from_text("15 V ac", "0.02 V ac", evidence=OPEN_LEAD))
+    shares = []
+    while session.state().stop == "decided" and session.state().causes[0].id == "lead_open":
+        shares.append(session.state().causes[0].probability)
+        assert len(shares) < 4
+        session.update(parse_evidence(("reading_again", "0.02 V ac")))
+    assert next(c.probability for c in session.state().causes if c.id == "lead_open") < shares[0]
+
+
 @pytest.mark.parametrize(
     ("expect", "reading", "check", "cause"),
     [
