@@ -242,7 +242,8 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) 
 
     def show(line: str, style: str = "") -> None:
         text = line.lstrip()
-        show_line(ctx.console, (text, style), indent=len(line) - len(text), hang=2)
+        hang = 2 * (len(line) > ctx.console.width)
+        show_line(ctx.console, (text, style), indent=len(line) - len(text), hang=hang)
 
     for question in _questions(args, session):
         show(f"! {args.reading.strip()} is {question}", "yellow")
