@@ -23,6 +23,10 @@ from benchlog.clock import Clock, ManualClock
 from benchlog.dashboard.view import view
 from benchlog.demo.story import Story
 
+OPEN_LEAD = (
+    *("--expect", "27 V ac", "--reading", "0.17 V ac"),
+    *("--evidence", "look=in order", "--evidence", "short_tips_ohms=OL"),
+)
 SCREENS = Path(__file__).parent / "screens"
 PAPER = TerminalTheme(
     (252, 251, 247),
@@ -82,7 +86,7 @@ def main() -> None:
     diagnose = recorder()
     run(
         diagnose,
-        ["diagnose", "--expect", "27 V ac", "--reading", "0.02 V ac", "--evidence", "look=in order"],
+        ["diagnose", *OPEN_LEAD],
         "--no-record",
     )
     draw("diagnose", diagnose)

@@ -237,12 +237,12 @@ def _questions(args: argparse.Namespace, session: Session) -> list[str]:
 
 def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) -> None:
     """Show the causes; on a terminal or with --ask, ask for checks until it is decided or the user stops."""
-    from rich.text import Text
-
+    from benchlog.cli.show import show_line
     from benchlog.guide.inquiry import ending, minutes_in_words, state_lines
 
     def show(line: str, style: str = "") -> None:
-        ctx.console.print(Text(line, style=style))
+        text = line.lstrip()
+        show_line(ctx.console, (text, style), indent=len(line) - len(text), hang=2)
 
     for question in _questions(args, session):
         show(f"! {args.reading.strip()} is {question}", "yellow")

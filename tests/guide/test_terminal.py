@@ -339,19 +339,18 @@ def test_a_word_typed_where_a_key_answers_is_answered_once(screen: Screen, termi
     assert screen.seen().count("type y or n") == 1
 
 
-@pytest.mark.parametrize("typed", ["0.02 V ac", "4.12 V ac"])
+@pytest.mark.parametrize("typed", ["0.02 V ac", "4.22 V ac"])
 def test_a_reading_typed_slowly_where_a_key_answers_picks_no_answer(
     typed: str, screen: Screen, terminal: Terminal
 ) -> None:
     """Nobody types a reading in half a second: the 2 in it is not the second answer."""
 
     def slowly() -> None:
-        for key in f"{typed}\n":
+        for key in f"{typed}\n1":
             time.sleep(HABIT_S + 0.1 if key in "12" else 0.01)
             os.write(screen.master, key.encode())
 
     threading.Timer(0.3, slowly).start()
-    screen.type_when(("steady?", ""), ("press one of the keys shown", "1"))
     assert terminal.answer(Prompt("choice", "steady?", choices=("steady", "jumps"))) == "steady"
     assert screen.seen().count("press one of the keys shown") == 1
 
