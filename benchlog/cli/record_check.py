@@ -128,7 +128,8 @@ def _noted_heads(path: Path) -> list[str]:
     try:
         lines = read_bounded(path, 1_000_000).decode("utf-8-sig", "replace").splitlines()
     except (OSError, ValueError) as error:
-        raise UsageError(f"{path} can't be read: {error}", hint="a text file, one digest per line") from None
+        why = getattr(error, "strerror", None) or error
+        raise UsageError(f"{path} can't be read: {why}", hint="a text file, one digest per line") from None
     found = [m[0] for line in lines if (m := re.search(r"\b[0-9a-fA-F]{16,64}\b", line.split("#")[0]))]
     if not found:
         raise UsageError(

@@ -11,6 +11,7 @@ import msgspec
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
+from benchlog.project.recalled import Recalls
 from benchlog.units import format_quantity
 from benchlog.wording import strip_controls
 
@@ -42,6 +43,7 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         kinds = [args.kind] if args.kind else [kind for kind in book.kinds() if kind not in _BULK]
         entries = list(book.entries(kinds, session=args.session, newest_first=True, limit=limit))
         superseded = book.superseded()
+        recalls = _recalls(book)
     if ctx.json:
         rows = [
             {
@@ -57,13 +59,25 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
         ]
         ctx.print_json({"schema": "benchlog.entries/1", "logbook": str(ctx.logbook_path), "entries": rows})
         return 0
-    _print_entries(ctx.listing, entries, superseded)
+    _print_entries(ctx.listing, entries, superseded, recalls)
     if limit is not None and len(entries) == limit:
         ctx.listing.line(f"the newest {limit}; --all shows all, --kind readings the blocks of readings")
     return 0
 
 
-def _print_entries(out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int]) -> None:
+def _recalls(book: Logbook) -> Recalls:
+    return Recalls(book.entries(("recall", "recall undone")))
+
+
+def _recalled_words(recalls: Recalls, seq: int) -> str:
+    """What the most urgent recall says of a result; empty if none does."""
+    found = recalls.of(seq)
+    return f"recalled in entry {found[0].recall.seq}: {found[0].kind.words}" if found else ""
+
+
+def _print_entries(
+    out: Listing, entries: Sequence[Entry], superseded: Mapping[int, int], recalls: Recalls
+) -> None:
     width = max((len(e.kind) for e in entries), default=4)
     if not entries:
         out.line("none")
@@ -72,6 +86,8 @@ def _print_entries(out: Listing, entries: Sequence[Entry], superseded: Mapping[i
     for e in entries:
         later = superseded.get(e.seq)
         style, note = ("strike", f"(withdrawn in entry {later}) ") if later else ("", "")
+        if not later and (recalled := _recalled_words(recalls, e.seq)):
+            note = f"({recalled}) "
         time, what = e.time[:19].replace("T", " "), f"{note}{summary(e)}"
         if out.narrow:
             out.cut(f"{e.seq}  {time[:16]}  {e.kind}", style)
@@ -93,6 +109,7 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
             ctx.print_json({"schema": "benchlog.entry/1", **as_json(entry), "superseded_by": superseded})
             return 0
         result = book.result(entry.seq) if entry.kind == "result" else None
+        recalled = _recalled_words(_recalls(book), entry.seq)
         readings = book.readings_of(entry.seq) if entry.kind == "readings" else []
     from rich.text import Text
 
@@ -102,6 +119,8 @@ def show(args: argparse.Namespace, ctx: Context) -> int:
     )
     if superseded is not None:
         console.print(Text(f"withdrawn in entry {superseded}", style="yellow"))
+    if recalled:
+        console.print(Text(recalled, style="yellow"))
     if result is not None:
         from benchlog.cli.show import show_result
 

@@ -110,6 +110,21 @@ def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
     text = page.read_text(encoding="utf-8")
     assert f"C01 (CT1, entry {entries[0]}), C02 (CT2, entry {entries[1]}) recalled (relied on" in text
     assert f"measure again: C01 (entry {entries[0]}), C02 (entry {entries[1]})" in text
+    with Logbook.open(desk.logbook, mode="ro") as book:
+        recall = next(book.entries("recall")).seq
+    marked = f"recalled in entry {recall}: measure again"
+    assert desk.run("record", "list").words.count(f"({marked})") == 2
+    assert marked in desk.run("record", "show", str(entries[0])).words
+    assert desk.run("recall", name, "--undo", str(recall), "--reason", "it was another one").code == 0
+    assert marked not in desk.run("record", "show", str(entries[0])).words
+
+
+def test_an_error_without_a_unit_is_refused(desk: Desk) -> None:
+    """A bare 2 would be 200 %."""
+    _measure(desk, _ratio_plan(desk))
+    said = desk.run("recall", "60:1 divider", "--reason", "found so", "--error", "2")
+    assert said.code == 2
+    assert "--error '2 %'" in said.err
 
 
 @pytest.mark.parametrize(
