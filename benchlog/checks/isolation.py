@@ -92,6 +92,7 @@ def check_isolation(
         reason=judgement.reason,
         quantities={"resistance": resistance, "leakage_voltage": Uncertain(shown, 0.0, 0.0, "V")},
         limits={"resistance": used},
+        limits_set="plan" if limits else "computed",
         conformance_probability=judgement.conformance_probability,
         rule=RULE,
         instruments=tuple(meters),

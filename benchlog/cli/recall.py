@@ -117,10 +117,8 @@ def _recall(args: argparse.Namespace, ctx: Context) -> int:
 def _error_range(args: argparse.Namespace) -> tuple[float | None, float | None]:
     """Bounds of the error, from none to the one given; None if not known."""
     error = None if args.error is None else parse_quantity(args.error, "1", what="error").value
-    if error and not args.error.rstrip().endswith(("%", "ppm")):
-        raise UsageError(
-            f"an error of {args.error} has no unit", hint=f"write --error '{args.error.strip()} %'"
-        )
+    if error and not args.error.rstrip().endswith("%"):
+        raise UsageError(f"an error of {args.error} is not in percent", hint="write it like --error '2 %'")
     if error is not None and error <= -1:
         raise UsageError(f"an error of {args.error} is impossible", hint="write it like --error '-8 %'")
     return (None, None) if error is None else (min(0.0, error), max(0.0, error))

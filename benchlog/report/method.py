@@ -82,7 +82,8 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
     Returns
     -------
     tuple of str
-        Hook-up, conditions, displayed values, captures and findings, as far as they are known.
+        Hook-up, conditions, displayed values, captures, where computed limits come from, how sure a count of turns is,
+        and findings, as far as they are known.
     """
     words = []
     hookup = result.hookup or _item_hookups(plan, result)
@@ -96,6 +97,11 @@ def method_words(book: Logbook, plan: Plan | None, result: Result) -> tuple[str,
     ranges = _scope_ranges(book, result)
     if ranges:
         words.append(f"captured: {'; '.join(ranges)}")
+    sources = dict.fromkeys(limits.source for limits in result.limits.values() if limits.source)
+    if sources and result.limits_set != "plan":
+        words.append(f"limits {'; '.join(sources)}")
+    if result.turns:
+        words.append(f"judged by the count: {result.reason}")
     words += [f"found: {finding}" for finding in result.findings[:3]]
     return tuple(words)
 

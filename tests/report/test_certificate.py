@@ -218,8 +218,11 @@ def test_how_it_was_measured_is_told_without_a_plan_too(demo: tuple[Path, dict[s
         "frequency 5.000 kHz",
         "peak to peak",
         "range ±80.00 mV",
+        "limits computed: half a turn",
+        "judged by the count: 60 turns: over 99.9 % sure",
     ):
         assert words in ratio
+    assert "nameplate 24 V ac 40 VA" in supply
     assert re.search(r"MB-02 [\d.]+ V on V~ \(typed\)", supply)
     assert "T1 unplugged: tips of MA-01" in listed
 
