@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import os
+import signal
 import time
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,10 @@ from hypothesis import settings
 # Properties are about numbers, not time: a busy computer must not fail them.
 settings.register_profile("no deadline", deadline=None)
 settings.load_profile("no deadline")
+
+# A shell without job control starts what runs in the background with Ctrl-C ignored, and every program it starts inherits that.
+if signal.getsignal(signal.SIGINT) == signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 GOLDEN = Path(__file__).parent / "golden"
 
