@@ -18,7 +18,7 @@ from benchlog.finding import Finding, FindingKind
 from benchlog.logbook.chain import Entry
 from benchlog.metrology.charts import BASELINE_READINGS, ChartPoint, ChartSignal, repeatability_chart
 from benchlog.metrology.conformity import e_n
-from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.meter_reading import MeterReading, correction
 from benchlog.project.meter_doubt import ROUND_NS, last_good
 from benchlog.project.recall import Failure
 from benchlog.reading import Origin
@@ -165,7 +165,8 @@ def check_standard(
         # The repeatability is still assumed, not measured: such an alarm counts only together with E_n.
         point = dataclasses.replace(point, signal=ChartSignal.QUIET, why="")
     verdict = Verdict.PASS if abs(number) <= 1.0 else Verdict.FAIL
-    findings = _findings(number, point, mine, now_utc_ns, verdict, as_left)
+    findings = _assumed(reading, standard)
+    findings += _findings(number, point, mine, now_utc_ns, verdict, as_left)
     findings += _frozen(reading, standard, history, now_utc_ns)
     difference = reading.value - standard.value
     return StandardCheck(
@@ -181,6 +182,15 @@ def check_standard(
         tuple(findings),
         now_utc_ns,
     )
+
+
+def _assumed(reading: MeterReading, standard: StandardValue) -> list[Finding]:
+    """What nobody stated of meter and standard: the score rests on it."""
+    found = correction(dataclasses.replace(reading, known=None))
+    if standard.half_width == 0:
+        words = f"no uncertainty of {standard.tag} is stated: taken as exact (--uncertainty)"
+        found.append(Finding(FindingKind.ASSUMPTION, words))
+    return found
 
 
 def _findings(

@@ -10,6 +10,7 @@ import pytest
 
 from benchlog.cli import main
 from benchlog.clock import SystemClock
+from benchlog.finding import FindingKind
 from benchlog.logbook import Logbook
 
 BENCH = """
@@ -142,3 +143,16 @@ def test_slips_end_in_one_clear_error(
     code, answer = run(capsys, "standard", *words)
     assert code == 2
     assert problem in answer["error"]
+
+
+def test_what_nobody_stated_of_meter_and_standard_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """1.601 V against "1.602 V" passes by 2 % + 10 counts and an exact standard, both assumed."""
+    monkeypatch.chdir(tmp_path)  # no bench file there
+    words = ("standard", "MX", "CELL", "1.601 V dc", "--nominal", "1.602 V dc")
+    code, found = run(capsys, *words)
+    assert code == 0
+    assert set(found["finding_kinds"]) == {FindingKind.ACCURACY, FindingKind.ASSUMPTION}
+    code, found = run(capsys, *words, "--accuracy", "0.5 % + 2", "--uncertainty", "0.1 %")
+    assert not {FindingKind.ACCURACY, FindingKind.ASSUMPTION} & set(found["finding_kinds"])
