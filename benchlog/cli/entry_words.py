@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from benchlog.logbook.chain import Entry
+from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.conformity import percent
-from benchlog.project.recalled import RecallClass
 from benchlog.result import Result
 from benchlog.wording import strip_controls
 

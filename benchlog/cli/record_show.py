@@ -11,7 +11,7 @@ import msgspec
 from benchlog.cli.entry_words import lines, summary
 from benchlog.clock import rfc3339
 from benchlog.errors import UsageError, did_you_mean
-from benchlog.project.recalled import Recalls
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.units import format_quantity
 from benchlog.wording import strip_controls
 
@@ -66,7 +66,7 @@ def list_entries(args: argparse.Namespace, ctx: Context) -> int:
 
 
 def _recalls(book: Logbook) -> Recalls:
-    return Recalls(book.entries(("recall", "recall undone")))
+    return Recalls(book.entries(RECALL_KINDS))
 
 
 def _recalled_words(recalls: Recalls, seq: int) -> str:

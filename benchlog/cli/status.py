@@ -150,7 +150,7 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
 
 
 def _measured(status: CheckStatus) -> str:
-    from benchlog.project.recalled import corrected_words
+    from benchlog.logbook.recalled import corrected_words
 
     """Quantities judged in a passed check; empty for any other check."""
     result = status.result

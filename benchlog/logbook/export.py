@@ -29,6 +29,7 @@ from benchlog.logbook.quantities import (
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import FLAGS, ORIGINS, STATES
 from benchlog.logbook.reading_table import ReadingArrays
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.logbook.rows import RESULT_COLUMNS, result_row
 from benchlog.logbook.salvage import OnDamage, intact_entries
 from benchlog.logbook.view import LogbookView
@@ -134,6 +135,7 @@ def export_csv(
     folder.mkdir(parents=True, exist_ok=True)
     results, quantities, readings = (folder / f"{n}.csv" for n in ("results", "quantities", "readings"))
     superseded = {entry.body["entry"]: entry.seq for entry in intact_entries(book, on_damage, "supersede")}
+    recalls = Recalls(entry for kind in RECALL_KINDS for entry in intact_entries(book, on_damage, kind))
     total, done = reading_count(book), 0
     with (
         whole_file(results) as result_file,
@@ -147,7 +149,7 @@ def export_csv(
         results_found = list(intact_entries(book, on_damage, "result"))
         for entry in results_found:
             gone = superseded.get(entry.seq)
-            writer.writerow(map(_cell, result_row(entry.seq, entry.session, entry.body, gone).values()))
+            writer.writerow(map(_cell, result_row(entry, gone, recalls).values()))
             for row in rows_of_result(entry.seq, entry.body, gone):
                 each.writerow(map(_cell, row.values()))
         writer = csv.writer(file, quoting=csv.QUOTE_NONNUMERIC, lineterminator="\n")

@@ -28,6 +28,7 @@ from benchlog.logbook.export import Progress, flags_of, reading_count
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import ORIGINS, STATES
 from benchlog.logbook.reading_table import Pieces, ReadingArrays
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.logbook.rows import result_row
 from benchlog.logbook.salvage import OnDamage, intact_entries
 from benchlog.logbook.view import LogbookView
@@ -84,8 +85,9 @@ def export_parquet(
         written.append(target)
     results: dict[int, list[dict[str, Any]]] = {}
     superseded = {e.body["entry"]: e.seq for e in intact_entries(book, on_damage, "supersede")}
+    recalls = Recalls(entry for kind in RECALL_KINDS for entry in intact_entries(book, on_damage, kind))
     for entry in intact_entries(book, on_damage, "result"):
-        row = result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
+        row = result_row(entry, superseded.get(entry.seq), recalls)
         row["result"] = json.dumps(entry.body, ensure_ascii=False, sort_keys=True)
         results.setdefault(entry.session, []).append(row)
     for session, rows in results.items():

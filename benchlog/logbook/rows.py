@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from benchlog.logbook.chain import Entry
 from benchlog.logbook.reader import LogbookReader
+from benchlog.logbook.recalled import Recalls
 
 SUMMARY_COLUMNS = (
     "instrument",
@@ -51,17 +53,20 @@ RESULT_COLUMNS = (
     "conformance_probability",
     "instruments",
     "superseded_by",
+    "recalled",
 )
 
 
-def result_row(entry: int, session: int, body: dict[str, Any], superseded_by: int | None) -> dict[str, Any]:
-    """Flatten a result to one row: its first quantity with limits, else its first."""
+def result_row(entry: Entry, superseded_by: int | None, recalls: Recalls) -> dict[str, Any]:
+    """Flatten a result to one row: its first quantity with limits, else its first; and what became of it."""
+    body = entry.body
+    recalled = recalls.of(entry.seq)
     quantities, limits = body.get("quantities", {}), body.get("limits", {})
     name = next((n for n in quantities if n in limits), next(iter(quantities), ""))
     quantity, limit = quantities.get(name, {}), limits.get(name, {})
     return {
-        "entry": entry,
-        "session": session,
+        "entry": entry.seq,
+        "session": entry.session,
         **{k: body.get(k, "") for k in ("time", "part", "check", "check_id", "verdict", "reason")},
         "quantity": name,
         **{k: quantity.get(k) for k in ("value", "expanded_uncertainty", "coverage_factor", "unit")},
@@ -70,4 +75,5 @@ def result_row(entry: int, session: int, body: dict[str, Any], superseded_by: in
         "conformance_probability": body.get("conformance_probability"),
         "instruments": ", ".join(body.get("instruments", ())),
         "superseded_by": superseded_by,
+        "recalled": recalled[0].kind.words if recalled else "",
     }

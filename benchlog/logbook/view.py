@@ -18,6 +18,7 @@ from benchlog.logbook.quantities import QUANTITY_COLUMNS, add_checks, add_uncert
 from benchlog.logbook.reader import LogbookReader
 from benchlog.logbook.reading_block import RECORD
 from benchlog.logbook.reading_table import BlockRow, ReadingArrays, frame_of, join_blocks
+from benchlog.logbook.recalled import RECALL_KINDS, Recalls
 from benchlog.logbook.rows import RESULT_COLUMNS, SUMMARY_COLUMNS, channel_summary, result_row
 from benchlog.logbook.salvage import OnDamage, intact_blocks, intact_channels
 from benchlog.reading import Function
@@ -327,13 +328,12 @@ class LogbookView:
         return figure(seq, self)
 
     def results(self) -> pd.DataFrame:
-        """Results as a table, one row each, superseded ones included and marked."""
+        """Results as a table, one row each, superseded and recalled ones included and marked."""
         import pandas as pd
 
-        superseded = self.book.superseded()
+        superseded, recalls = self.book.superseded(), Recalls(self.book.entries(RECALL_KINDS))
         rows = [
-            result_row(entry.seq, entry.session, entry.body, superseded.get(entry.seq))
-            for entry in self.book.entries("result")
+            result_row(entry, superseded.get(entry.seq), recalls) for entry in self.book.entries("result")
         ]
         return _typed_columns(pd.DataFrame(rows, columns=list(RESULT_COLUMNS)))
 

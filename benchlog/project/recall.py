@@ -20,11 +20,11 @@ from typing import Any
 import msgspec
 
 from benchlog.logbook.chain import Entry
+from benchlog.logbook.recalled import RecallClass
 from benchlog.project.old_budgets import with_influences
 from benchlog.project.provenance import Blamed, rests_on
 from benchlog.project.recall_pairs import shifted_pairs
 from benchlog.project.recall_values import corrected, deciding, judged_limits, true_ranges
-from benchlog.project.recalled import RecallClass
 from benchlog.result import Result, Verdict
 from benchlog.wording import limits_words
 

@@ -26,10 +26,10 @@ from benchlog.clock import DAY_NS
 from benchlog.logbook import Logbook
 from benchlog.logbook.chain import Entry
 from benchlog.logbook.clock_steps import after_now, ago
+from benchlog.logbook.recalled import Recalled, Recalls
 from benchlog.plan import Check, Hold, Plan, Substitution
 from benchlog.project.adoption import adopted
 from benchlog.project.meter_doubt import MeterDoubts
-from benchlog.project.recalled import Recalled, Recalls
 from benchlog.result import Result, Verdict
 
 #: Kinds of entries that decide the state of a project.

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 from benchlog.finding import FindingKind
 from benchlog.logbook import Entry
+from benchlog.logbook.recalled import Recalled, Recalls
 from benchlog.plan import Plan
 from benchlog.project.meter_doubt import MeterDoubts, with_doubt
-from benchlog.project.recalled import Recalled, Recalls
 from benchlog.project.state import CheckState, HoldStatus, project_state
 from benchlog.result import Result, Verdict
 

@@ -10,12 +10,12 @@ import msgspec
 from benchlog.finding import FindingKind
 from benchlog.logbook import Entry, Logbook
 from benchlog.logbook.clock_steps import clock_doubts
+from benchlog.logbook.recalled import RecallClass, Recalled, corrected_words
 from benchlog.logbook.salvage import intact_entries
 from benchlog.logbook.verify import verify
 from benchlog.plan import Plan, kind_of_result
 from benchlog.project.meter_trust import meter_trust
 from benchlog.project.provenance import Blamed
-from benchlog.project.recalled import RecallClass, Recalled, corrected_words
 from benchlog.project.state import STATE_KINDS, CheckState, HoldState, HoldStatus
 from benchlog.report.attached import Attached, attached_files
 from benchlog.report.evidence import HISTORY_KINDS, Counted, Evidence, evidence_of, failed_before, history

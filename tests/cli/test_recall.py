@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import re
 import shutil
@@ -338,6 +339,9 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
     desk.run("release", plan_file, "H1", "--by", "the builder")
     desk.run("release", plan_file, "H1", "--taken")
     desk.run("recall", "MA-1", "--reason", "reads high", "--error", "2 %", "--plan", plan_file)
+    desk.run("record", "export", "--csv", desk.folder / "out")
+    with (desk.folder / "out" / "results.csv").open(encoding="utf-8", newline="") as file:
+        assert [row["recalled"] for row in csv.DictReader(file)] == ["still valid, with wider uncertainty"]
     interval = "4.850 to 5.052 V"
     assert interval in desk.run("status", plan_file).out
     desk.run("record", "certificate", "--plan", plan_file, "--out", desk.folder / "page.html")

@@ -19,11 +19,11 @@ from benchlog.checks.rectified import check_rectified
 from benchlog.checks.supply import LoadPoint, check_supply
 from benchlog.clock import ManualClock
 from benchlog.logbook import Logbook
+from benchlog.logbook.recalled import RecallClass
 from benchlog.metrology.accuracy import parse_accuracy
 from benchlog.project.check_standard import StandardCheck, StandardValue, check_standard, failure_of
 from benchlog.project.provenance import shares
 from benchlog.project.recall import Failure, Recall, recall_results
-from benchlog.project.recalled import RecallClass
 from benchlog.result import Limits, Result
 from benchlog.units import parse_nameplate
 

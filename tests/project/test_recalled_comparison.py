@@ -8,8 +8,8 @@ import pytest
 from helpers.checked_meter import CheckedMeter, shown
 
 from benchlog.checks.crosscheck import check_crosscheck
+from benchlog.logbook.recalled import RecallClass
 from benchlog.project.recall import Failure, recall_results
-from benchlog.project.recalled import RecallClass
 from benchlog.result import Result
 
 

@@ -16,6 +16,9 @@ from benchlog.result import Uncertain
 from benchlog.units import format_span
 from benchlog.wording import value_words
 
+#: Kinds of entries that say what is recalled, in the order in which they are applied.
+RECALL_KINDS = ("recall", "recall undone")
+
 
 class RecallClass(StrEnum):
     """Class of a recalled result, as recorded; the most urgent first."""
