@@ -121,7 +121,7 @@ def test_typed_answers_one_card_at_a_time(asked: Callable[..., tuple[int, str]])
     assert "safe" not in out
 
 
-def test_the_number_of_an_answer_stands_for_it(asked: Callable[..., tuple[int, str]]) -> None:
+def test_the_number_of_an_answer_picks_it(asked: Callable[..., tuple[int, str]]) -> None:
     _, by_word = asked("in order\nlamp_in_outlet=dark\n")
     _, by_number = asked("1\nlamp_in_outlet=dark\n")
     assert "1 in order" in asked("?\n")[1]
@@ -196,7 +196,7 @@ def test_a_slip_is_asked_about(capsys: pytest.CaptureFixture[str]) -> None:
 
 
 def test_counts_of_this_bench_are_taken_in(capsys: pytest.CaptureFixture[str], folder: Path) -> None:
-    """A bench whose leads break all the time is told so."""
+    """A bench whose leads break often has these counts in its answer."""
     (folder / "counts.toml").write_text("lead_open = 40\n", encoding="utf-8")
     words = ["--expect", "27 V ac", "--reading", "0.21 V ac", "--json", "--no-record"]
     _, (plain,) = run(capsys, *words)

@@ -325,7 +325,7 @@ def test_without_a_speech_program_there_is_silence(which: Callable[[str], str | 
     Speech("/nowhere/espeak-ng").say("27.75 volts")
 
 
-def test_another_key_at_a_yes_or_no_question_is_told_which_keys_answer(
+def test_another_key_at_a_yes_or_no_question_shows_which_keys_answer(
     screen: Screen, terminal: Terminal
 ) -> None:
     screen.type_when(("lit?", "x"), ("type y or n", "n"))
@@ -355,7 +355,7 @@ def test_a_reading_typed_slowly_where_a_key_answers_picks_no_answer(
     assert screen.seen().count("press one of the keys shown") == 1
 
 
-def test_enter_at_a_result_that_is_no_pass_is_told_once_what_goes_on(
+def test_enter_at_a_result_that_is_not_a_pass_shows_once_what_goes_on(
     screen: Screen, terminal: Terminal
 ) -> None:
     prompt = Prompt("next", "C01: fail.", choices=("again", "diagnose"))

@@ -124,7 +124,7 @@ def main() -> None:
     np.random.default_rng(0)  # a slow first import, not in the middle of a question
     meter, second, scope, slow_scope = (
         Meter(),
-        Meter("1-3", "M0002", counts=5000),  # so that its readings can be told from the first one's
+        Meter("1-3", "M0002", counts=5000),  # so that its readings differ from the first one's
         Scope(),
         Scope("1-4", "SC0002", FULL_SPEED),
     )
