@@ -94,9 +94,7 @@ def _from_binary(
     return capture_from_arrays(arrays, path, interval_s, columns)
 
 
-def _chosen(
-    capture: Capture, path: Path, interval_s: float | None, columns: Sequence[str] | None
-) -> Capture:
+def _chosen(capture: Capture, path: Path, interval_s: float | None, columns: Sequence[str] | None) -> Capture:
     """Keep the named channels of a file that states everything itself."""
     agreed_interval(path.name, "in its header", capture.interval_s, interval_s)
     names = [name for name in columns or () if name not in ("time", "-")]

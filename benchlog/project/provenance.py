@@ -88,7 +88,7 @@ def uses(result: Result) -> Iterator[Influence]:
                 yield Influence(Role.READING, tag, function.strip())
 
 
-def rests_on(result: Result, blamed: Blamed) -> bool:
+def measured_with(result: Result, blamed: Blamed) -> bool:
     """Return whether a result was measured with what is blamed."""
     return bool(_meant([(use, use) for use in uses(result)], blamed))
 

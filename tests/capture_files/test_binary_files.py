@@ -85,7 +85,7 @@ def test_an_interval_given_beside_the_files_own_must_equal_it(tmp_path: Path) ->
     (tmp_path / "head.csv").write_text(f"Sample Interval,1e-5\n\nCH1 (V),CH2 (V)\n{rows}\n", encoding="utf-8")
     for name in ("own.npz", "own.csv", "x.wav", "rate.npz", "head.csv"):
         assert load_capture(tmp_path / name, sample_interval_s=1e-5).interval_s == pytest.approx(1e-5), name
-        with pytest.raises(CaptureFileError, match="but 0.001 s was given") as caught:
+        with pytest.raises(CaptureFileError, match=r"but 0\.001 s was given") as caught:
             load_capture(tmp_path / name, sample_interval_s=1e-3)
         assert "--sample-interval" in caught.value.hint
 
