@@ -17,6 +17,7 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.next_best import next_step
 from benchlog.reading import Flag, Function
 from benchlog.result import Result, Verdict
 from benchlog.signal.waveform import measure_waveform
