@@ -357,6 +357,8 @@ def _reason(compared: Comparison) -> str:
     extent = "more than their accuracies allow" if compared.failed else "within what their accuracies allow"
     if not compared.failed and (unstated := _unstated(compared)):
         of_all = len(unstated) == len(compared.meters)
-        extent = f"which {'a count of their displays' if of_all else 'the stated accuracies alone'} would allow"
+        extent = (
+            f"which {'a count of their displays' if of_all else 'the stated accuracies alone'} would allow"
+        )
     jointly = "" if len(compared.meters) == 2 else f"all {len(compared.meters)} meters jointly: "
     return f"{_apart(compared)}, {extent} ({jointly}E_n {compared.joint:.2f})"
