@@ -31,7 +31,6 @@ from benchlog.metrology.meter_reading import (
     MeterReading,
     functions_used,
     misleading_flags,
-    no_counts_words,
     no_number_hint,
 )
 from benchlog.metrology.next_best import Way, with_ways
@@ -207,9 +206,9 @@ def _assumed(compared: Comparison) -> list[Finding]:
     tags = _unstated(compared)
     words = f"accuracy of {' and '.join(tags)} is not known: 2 % + 10 counts assumed"
     assumed = [Finding(FindingKind.ACCURACY, words)] if tags else []
-    accuracies = {m.tag: m.readings[0].accuracy for m in compared.meters}
-    bare = [no_counts_words(tag, accuracy) for tag, accuracy in accuracies.items() if accuracy.bare]
-    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in bare)]
+    doubts = {m.tag: m.readings[0].accuracy.doubt for m in compared.meters}
+    doubtful = [f"accuracy of {tag} {doubt}" for tag, doubt in doubts.items() if doubt]
+    return [*assumed, *(Finding(FindingKind.ACCURACY, words) for words in doubtful)]
 
 
 def _cautions(compared: Comparison, readings: Sequence[MeterReading]) -> tuple[str, ...]:
