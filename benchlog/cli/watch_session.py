@@ -255,6 +255,8 @@ class WatchSession:
             complaint = f"not recorded: {line!r}: {why}" + (f"; {error.hint}" if error.hint else "")
             self._refused.append(complaint)
             return
+        if digits := self._ctx.bench().other_digits(reading):
+            self._refused.append(f"{digits}: type all of them")
         if self._ctx.recording:
             ref = self._book.append_readings([reading])
             self._collector.take(reading)

@@ -358,8 +358,8 @@ class Acquisition(Dialogue):
         """Ask about a slip, or about digits left out; a value stays as read unless the person reads it again."""
         slips = possible_slips(reading, expect, limits=limits)
         asked = [f"{reading.displayed} is {slip.question}" for slip in slips]
-        if self.person.interactive:
-            asked += self._other_digits(reading)
+        if self.person.interactive and (digits := self.bench.other_digits(reading)):
+            asked.append(f"{digits}.")
         for question in asked:
             self.person.show(f"  {question}", style="yellow")
         if not asked:
@@ -373,17 +373,6 @@ class Acquisition(Dialogue):
             self.unasked[_by(reading)] = slips
         self.findings += [Finding(FindingKind.ENTRY, slip.noted_of(_by(reading))) for slip in slips]
         return True
-
-    def _other_digits(self, reading: Reading) -> list[str]:
-        """Ask about a reading with other decimals than the display has there, for the last digit says how sure it is."""
-        step = self.bench.display_step(reading)
-        if step is None or 0.5 < reading.resolution / step < 2:
-            return []
-        which = "fewer" if reading.resolution > step else "more"
-        steps = format_quantity(step, reading.unit, 1)
-        return [
-            f"{reading.displayed} has {which} digits than {reading.instrument} shows there (steps of {steps})."
-        ]
 
 
 def _by(reading: Reading) -> str:
