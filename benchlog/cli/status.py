@@ -16,10 +16,10 @@ if TYPE_CHECKING:
     from benchlog.bench import Bench
     from benchlog.cli.context import Context
     from benchlog.cli.listing import Listing
-    from benchlog.dashboard.suspect import Suspect
     from benchlog.logbook import Logbook
     from benchlog.project.overview import Overview
     from benchlog.project.state import CheckStatus, HoldStatus
+    from benchlog.project.suspect import Suspect
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -80,7 +80,7 @@ def _doubts_of_watch(book: Logbook) -> tuple[Suspect, ...]:
     """Doubts of `watch` that nothing has settled."""
     if next(book.entries("doubt", limit=1), None) is None:
         return ()
-    from benchlog.dashboard.open_doubts import (
+    from benchlog.project.open_doubts import (
         KINDS,
         open_doubts,
     )  # most projects have none: no need to load it

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from benchlog.dashboard.model import GroupLine, MeterLine, Snapshot
-from benchlog.dashboard.suspect import Suspect
+from benchlog.project.suspect import Suspect
 
 _SAY_AGAIN_NS = 5 * 10**9  # shortest time between two lines with one meter's reading
 _STILL_THERE_NS = 60 * 10**9

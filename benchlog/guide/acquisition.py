@@ -120,7 +120,7 @@ class Acquisition(Dialogue):
         self._after_current.discard(tag)
 
     def context(self, tag: str, function: Function) -> tuple[str, ...]:
-        """Context of a meter for a diagnosis, including the record's."""
+        """Context of a meter for a diagnosis; what the record knows of it is also shown."""
         instrument = self.bench.instruments.get(tag)
         known = {
             "linked meter": instrument is not None and instrument.linked,
@@ -128,7 +128,10 @@ class Acquisition(Dialogue):
             "just read right": tag in self._just_right,
             "after rest": self.rested and tag not in self._just_right,
         }
-        return (*(word for word, so in known.items() if so), *self.check.recorded(tag, function))
+        recorded = self.check.recorded(tag, function)
+        for one in recorded:
+            self.person.show(f"  {one.line}")
+        return (*(word for word, so in known.items() if so), *(one.context for one in recorded))
 
     # ---- taking ----
 

@@ -9,9 +9,8 @@ from helpers.meters_on_node import Node
 from benchlog.bench import Bench, Instrument
 from benchlog.clock import ManualClock
 from benchlog.dashboard.collector import Collector
-from benchlog.dashboard.model import Snapshot
+from benchlog.dashboard.model import NodeGroup, Snapshot
 from benchlog.dashboard.plain import Changes, summary
-from benchlog.dashboard.suspect import NodeGroup
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading
 from benchlog.recorder import Link, LinkStatus
