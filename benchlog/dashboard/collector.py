@@ -236,6 +236,8 @@ class Collector:
         direction, speed = _trend_words(slope, unit)
         if direction and state == "ok":
             words = "steady" if direction == "steady" else "moving"
+        if seen.settling and state == "ok":
+            words = "settling"
         return MeterLine(
             tag,
             display(reading),
@@ -252,6 +254,7 @@ class Collector:
             width,
             by_hand,
             age_ns / 1e9,
+            seen.settling,
         )
 
     def _expanded(self, reading: Reading) -> float | None:

@@ -46,13 +46,15 @@ class Changes:
             if meter.tag not in self._said and meter.state == "silent":
                 self._said[meter.tag] = (utc_ns, meter)
             return
+        if meter.settling and meter.state == "ok":
+            return
         old = self._said.get(meter.tag)
         if old is not None and utc_ns - old[0] < _SAY_AGAIN_NS and old[1].shown:
             return
         if old is not None and not _worth_saying(old[1], meter):
             return
         self._said[meter.tag] = (utc_ns, meter)
-        width = f" plus or minus {meter.uncertainty_words}" if meter.uncertainty_words else ""
+        width = f" ± {meter.uncertainty_words}" if meter.uncertainty_words else ""
         state = "" if meter.state == "ok" else f", {meter.words}"
         yield f"{meter.tag}: {_number(meter)}{width}{state}"
 

@@ -146,7 +146,7 @@ class OneCheck:
         """Begin a check again; its readings are superseded, with a reason."""
         if not acquisition.withdraw(0, f" and begin {check.id} again", check.id):
             return False
-        withdraw_found_bad(self.book, check.id, "taken back with its check")
+        withdraw_found_bad(self.book, check.id, "its check was begun again")
         self.person.show(f"  {check.id} starts again at its hook-up")
         return True
 
