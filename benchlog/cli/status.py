@@ -99,6 +99,7 @@ def _plain(seen: Overview, bench: Bench) -> dict[str, Any]:
         "schema": "benchlog.status/1",
         "project": seen.plan.project.name,
         "next": seen.next_action,
+        "noted": seen.noted,
         "checks": [
             {
                 "id": s.check.id,
@@ -204,6 +205,8 @@ def _show(
     out = ctx.listing
     out.line(seen.plan.project.name, "bold")
     out.line(f"next: {seen.next_action}", "bold")
+    if seen.noted:
+        out.line(f"you noted for next time: {seen.noted}")
     out.line(f"left powered or charged, as noted after the last session: {seen.left}")
     for line in seen.stored_energy:
         out.line(f"! can store energy: {line}", "bold")

@@ -197,7 +197,7 @@ class Story:
                 if result is not None:
                     self.results[check_id] = result
                 self.clock.advance(180.0)
-            book.end_session({"left": left, "next": next_action or "go on with the plan"})
+            book.end_session({"left": left, "next": next_action})
 
     def _announce(self, check_id: str, plan: Plan) -> None:
         """Announce the next check, its number and its purpose."""

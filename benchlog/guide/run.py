@@ -344,5 +344,5 @@ class Guide:
             )
         except (InputEndedError, KeyboardInterrupt):
             # Nobody confirmed that nothing is charged, so the record must not say so.
-            return {"left": "not said", "next": "go on with the plan"}
-        return {"left": left or NOTHING, "next": action or "go on with the plan"}
+            return {"left": "not said"}
+        return {"left": left or NOTHING} | ({"next": action} if action else {})
