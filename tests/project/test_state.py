@@ -248,6 +248,7 @@ def test_status_after_months_answers_the_five_questions(project):
     assert (seen.left, seen.noted) == ("C1 charged to 30 V", "discharge C1")
     project.book.end_session(
         {"left": "nothing", "next": "go on with the plan"}
+    project.book.begin_session()
     )  # as earlier versions wrote it
     assert project.overview.noted == ""
     assert seen.stored_energy == ("REC : 1000 µF at 40 V: 0.8 J",)
