@@ -32,6 +32,10 @@ def _nothing_known(tag: str, function: Function) -> tuple[Known, ...]:
     return ()
 
 
+def _not_renewed(tag: str) -> None:
+    pass
+
+
 def _not_noted(tag: str, function: Function, cause: str) -> None:
     pass
 
@@ -57,6 +61,7 @@ class CheckContext:
     recorded: Callable[[str, Function], tuple[Known, ...]] = _nothing_known
     #: Notes that a diagnosis found a meter bad on a function, and why.
     found_bad: Callable[[str, Function, str], None] = _not_noted
+    renewed: Callable[[str], None] = _not_renewed  #: Notes that a meter has a new battery.
 
 
 @dataclass(frozen=True, slots=True)

@@ -63,6 +63,11 @@ def note_found_bad(book: Logbook, check_id: str, tag: str, function: Function, c
     book.append("found bad", body)
 
 
+def note_new_battery(book: Logbook, tag: str) -> None:
+    """Record a new battery: it ends a doubt without a check standard, and what was known of the meter's error."""
+    book.append("repair", {"meter": tag, "reason": "new battery"})
+
+
 def supersede(book: Logbook, reference: str, reason: str) -> None:
     """Withdraw an entry by a reference like ``"readings:12"``."""
     book.supersede(int(reference.partition(":")[2]), reason)
