@@ -17,6 +17,7 @@ from benchlog.diagnosis.information import Gain, expected_gain
 Floats = npt.NDArray[np.float64]
 
 _SAMPLED = 3000
+_LEAST_MIN = 0.1  # a check that will be needed in any case costs hardly anything to do now
 _CLOSE = 0.8  # within this share of the best score, a check that alters nothing goes first: judgement
 
 
@@ -58,7 +59,7 @@ def offers(
         prediction = belief.model.predict(action.id, moved, Noise.like(rows, rng))
         gain = expected_gain(rows, first, table, prediction, engine["repeatability"], rng)
         minutes = action.minutes + engine["overhead_min"] - (spared if action in controls else 0.0)
-        found.append(Offer(action, gain, minutes))
+        found.append(Offer(action, gain, max(minutes, _LEAST_MIN)))
     return found
 
 

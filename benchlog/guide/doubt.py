@@ -21,12 +21,12 @@ from benchlog.guide.acquisition import Acquisition
 from benchlog.guide.dialogue import SkippedError
 from benchlog.guide.inquiry import (
     Inquiry,
-    in_percent,
     minutes_in_words,
     several_seen,
     survivors_in_words,
 )
 from benchlog.guide.person import InputEndedError, Prompt
+from benchlog.metrology.conformity import whole_percent
 from benchlog.metrology.meter_reading import MeterReading
 from benchlog.reading import Function, Reading
 from benchlog.result import Result
@@ -191,12 +191,17 @@ class MeterDiagnosis:
         state = self.state
         cause = state.causes[0]
         if self.decided:
-            return f"{cause.label} ({in_percent(cause.probability)})"
+            return f"{cause.label} ({whole_percent(cause.probability)})"
         return f"{state.stop or 'broken off'}: {survivors_in_words(state)}"
 
     def to_json(self) -> dict[str, Any]:
         """Steps and answer, for the record."""
-        return {"path": [[e.action, e.text] for e in self.session.done], **self.state.to_json()}
+        asked = {"expect": self.session.case.expect.text, "reading": self.first.displayed}
+        return {
+            **asked,
+            "path": [[e.action, e.text] for e in self.session.done],
+            **self.state.to_json(),
+        }
 
     def note_doubt(self) -> None:
         """Put a meter found bad, or one with an unrepaired lead, in doubt for the following checks."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from benchlog.diagnosis import Case, Session, parse_evidence
 from benchlog.diagnosis.catalogue import load_catalogue
 from benchlog.diagnosis.control import controls, proven
+from benchlog.diagnosis.next_check import offers, ranked
 
 CASES = {
     "ac_volts": ("27 V ac", "V ac"),
@@ -131,3 +133,14 @@ def test_a_passed_control_lets_a_dead_part_be_named() -> None:
 def test_what_proves_a_meter(expect: str, first: str, step: tuple[str, str], is_proof: bool) -> None:
     """A known source in the same function, or a second instrument that shows the same."""
     assert proven(Case.from_text(expect, first), [parse_evidence(step)]) is is_proof
+
+
+def test_a_control_that_is_needed_in_any_case_can_be_ranked() -> None:
+    """Where a part is as good as certain, its proof costs no time beyond what it would cost later; a score needs some."""
+    session = Session(Case.from_text("12 V dc", "0.001 V dc", evidence=LIVE_DC))
+    belief, known = session.belief, controls(session.case)
+    found = offers(
+        belief, np.zeros((len(belief.causes), len(belief.hypotheses))), list(known), known, p_part=1.0
+    )
+    assert all(offer.minutes > 0.0 for offer in found)
+    assert ranked(found, by_profit=False)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from helpers.late_bench import INSTRUMENTS, LINKS, Late, MeterTrial, trials
+from helpers.late_bench import INSTRUMENTS, MeterTrial, trials
+from helpers.late_links import LINKS, Late
 
 from benchlog.errors import ReadTimeoutError
 from benchlog_drivers._visa import VisaLink

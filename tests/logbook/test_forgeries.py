@@ -9,7 +9,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from helpers.forge import FILE_TELLS, FREE, HEAD_TELLS, Rows, changed, edited, rechain
+from helpers.forge import Rows, changed, edited, rechain
+from helpers.forgeries import FILE_TELLS, FREE, HEAD_TELLS
 
 from benchlog.cli import main
 from benchlog.clock import parse_rfc3339, rfc3339
