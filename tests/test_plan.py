@@ -125,7 +125,8 @@ def test_revision_changes_with_any_edit(tmp_path):
         ('expect = "60"', 'expect = "60"\nfrequency = 5000', "5000 is a bare number", "5 kHz"),
         ('expect = "60"', 'expect = "60"\nfrequency = "5 V"', "not in Hz", "5 kHz"),
         ('expect = "60"', 'expect = "60"\ndivider = "1:60"', "does not divide", "100:1"),
-        ('id = "C13"', 'id = "C03"', "defined twice", "own name"),
+        ('id = "C13"', 'id = "C03"', "line 23: check 'C03' is defined twice, first in line 17", "own name"),
+        ('tag = "REC"', 'tag = "T1"', "part 'T1' is defined twice, first in line", "own name"),
         ('kind = "reading"', 'kind = "guess"', "guess", ""),
         (
             'expect = "60"',

@@ -111,7 +111,7 @@ def run(args: argparse.Namespace, ctx: Context) -> int:
         _record(ctx, args, session)
     if ctx.json:
         answer = session.state().to_json()
-        answer |= {"questions": _questions(args, session), "known": known}
+        answer |= {"questions": _questions(args, session) + _digits(args, ctx, session), "known": known}
         ctx.print_json(answer)
     return 0
 
@@ -220,6 +220,18 @@ def _continued(last: Session | None, case: Case) -> Session | None:
 # -- one case ---------------------------------------------------------------------------------------------
 
 
+def _digits(args: argparse.Namespace, ctx: Context, session: Session) -> list[str]:
+    """Doubt about the reading's digits, if its meter is in the bench file."""
+    from benchlog.displayed import parse_displayed
+    from benchlog.reading import Function
+
+    try:
+        shown = parse_displayed(args.reading, Function(session.case.function), instrument=args.meter or "")
+    except UsageError:
+        return []  # written in a form of the diagnosis alone
+    return list(filter(None, [ctx.bench().other_digits(shown)]))
+
+
 def _questions(args: argparse.Namespace, session: Session) -> list[str]:
     from benchlog.diagnosis.slips import find_slips
 
@@ -242,6 +254,8 @@ def _show(ctx: Context, args: argparse.Namespace, session: Session, known: str) 
 
     for question in _questions(args, session):
         show(f"! {args.reading.strip()} is {question}", "yellow")
+    for doubt in _digits(args, ctx, session):
+        show(f"! {doubt}: type all of them", "yellow")
     if known:
         show(known)
     if args.ask or sys.stdin.isatty():

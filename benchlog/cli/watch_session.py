@@ -255,6 +255,8 @@ class WatchSession:
             complaint = f"not recorded: {line!r}: {why}" + (f"; {error.hint}" if error.hint else "")
             self._refused.append(complaint)
             return
+        if digits := self._ctx.bench().other_digits(reading):
+            self._refused.append(f"{digits}: type all of them")
         if self._ctx.recording:
             ref = self._book.append_readings([reading])
             self._collector.take(reading)
@@ -274,5 +276,6 @@ class WatchSession:
         else:
             lines = [f"at the end, {group.undecided}" for group in last.groups if group.undecided]
         if self._ctx.recording:
-            lines.append(f"{self.picture().health.written} readings in {self._ctx.logbook_path}")
+            saved = self.picture().health.written
+            lines.append(f"{saved} reading{'s' if saved != 1 else ''} saved in {self._ctx.logbook_path}")
         self._say(lines)

@@ -20,7 +20,7 @@ from benchlog.guide.dialogue import Dialogue
 from benchlog.guide.file_capture import ask_capture
 from benchlog.guide.instruments import OpenInstruments
 from benchlog.guide.linked import KeyPressedError, read_shown
-from benchlog.guide.manual_reading import as_displayed, other_digits
+from benchlog.guide.manual_reading import as_displayed
 from benchlog.guide.person import InputEndedError, Person, Prompt
 from benchlog.hookup import Hookup
 from benchlog.metrology.meter_reading import MeterReading, correction
@@ -379,8 +379,8 @@ class Acquisition(Dialogue):
         expect = wanted.expect
         slips = possible_slips(reading, expect, limits=wanted.limits)
         asked = [f"{reading.displayed} is {slip.question}" for slip in slips]
-        if self.person.interactive:
-            asked += other_digits(reading, self.bench.display_step(reading))
+        if self.person.interactive and (digits := self.bench.other_digits(reading)):
+            asked.append(f"{digits}.")
         for question in asked:
             self.person.show(f"  {question}", style="yellow")
         if not asked:

@@ -9,7 +9,7 @@ import msgspec
 
 from benchlog.displayed import parse_displayed
 from benchlog.reading import Function, Reading, State
-from benchlog.units import PREFIX_BY_POWER, format_quantity, with_decimal_point
+from benchlog.units import PREFIX_BY_POWER, with_decimal_point
 
 _DIGITS = re.compile(r"[+-]?[\d.,]+")
 _SIGNS = {"ohm": "Ω", "degC": "°C", "1": "%"}
@@ -41,20 +41,3 @@ def as_displayed(text: str, function: Function, instrument: str) -> Reading:
     return msgspec.structs.replace(
         reading, displayed=f"{digits} {prefix}{_SIGNS.get(function.unit, function.unit)}"
     )
-
-
-def other_digits(reading: Reading, step: float | None) -> list[str]:
-    """Ask about a typed reading with other decimals than the display has there, for the last digit says how sure it is.
-
-    Parameters
-    ----------
-    step : float or None
-        One count of the display there, in the reading's unit; None if it is not known.
-    """
-    if step is None or 0.5 < reading.resolution / step < 2:
-        return []
-    which = "fewer" if reading.resolution > step else "more"
-    steps = format_quantity(step, reading.unit, 1)
-    return [
-        f"{reading.displayed} has {which} digits than {reading.instrument} shows there (steps of {steps})."
-    ]

@@ -17,6 +17,7 @@ from benchlog.displayed import parse_displayed
 from benchlog.errors import AnalysisError, UsageError
 from benchlog.metrology.accuracy import UNKNOWN_ACCURACY, Accuracy, parse_accuracy
 from benchlog.metrology.meter_reading import MeterReading
+from benchlog.metrology.next_best import next_step
 from benchlog.reading import Flag, Function
 from benchlog.result import Result, Verdict
 from benchlog.signal.waveform import measure_waveform
@@ -224,6 +225,34 @@ def test_one_meter_twice_is_not_two() -> None:
         check_crosscheck([meter("A", "5 V ac"), meter("A", "5 V ac")])
     with pytest.raises(UsageError, match="does not name its meter"):
         check_crosscheck([meter("", "5 V ac"), meter("A", "5 V ac")])
+
+
+@pytest.mark.parametrize(
+    ("second", "stated", "verdict"),
+    [
+        ("27.80 V ac", False, Verdict.INDETERMINATE),  # 5 counts: whose manual allows that?
+        ("27.76 V ac", False, Verdict.PASS),  # the last digit: any manual does
+        ("27.8 V ac", False, Verdict.PASS),
+        ("31.00 V ac", False, Verdict.FAIL),  # beyond what is assumed for both
+        ("27.35 V ac", True, Verdict.INDETERMINATE),  # A alone may be off by 0.33 V
+        ("27.60 V ac", True, Verdict.PASS),
+    ],
+)
+def test_meters_agree_only_by_what_was_stated(second: str, stated: bool, verdict: Verdict) -> None:
+    """A wide assumption makes agreement easy, so it can fail two meters but never pass them."""
+    first = MeterReading(
+        parse_displayed("27.75 V ac", instrument="A"),
+        parse_accuracy("1 % + 5") if stated else UNKNOWN_ACCURACY,
+    )
+    other = MeterReading(parse_displayed(second, instrument="B"), UNKNOWN_ACCURACY)
+    result = check_crosscheck([first, other])
+    assert result.verdict is verdict
+    way = next_step(result)
+    assert (way is not None and "manual" in way) is (verdict is Verdict.INDETERMINATE)
+
+
+def test_three_equal_readings_have_an_e_n_of_zero() -> None:
+    assert e_n_of(check_crosscheck([meter(tag, "27.75 V ac") for tag in "ABC"])) == 0
 
 
 def test_unknown_accuracy_and_low_battery_are_told() -> None:

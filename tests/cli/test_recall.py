@@ -120,6 +120,17 @@ def test_both_ratios_are_recalled_on_screen_in_status_and_on_paper(
     assert marked not in desk.run("record", "show", str(entries[0])).words
 
 
+def test_a_recall_says_which_functions_it_recalls(desk: Desk) -> None:
+    """One voltage reference scales volts AC and DC, so the recall of one names the other; not resistance."""
+    desk.run(*SUPPLY, "--reading", "27.75 V ac", "--meter", "MA-1", "--part", "T1")
+    said = " ".join(desk.run("recall", "MA-1", "--function", "V=", "--reason", "reads high").out.split())
+    assert "on V= and the functions that share its voltage reference (V~, " in said
+    assert "supply T1: measure again" in said
+    other = " ".join(desk.run("recall", "MA-1", "--function", "ohm", "--reason", "reads high").out.split())
+    assert "on ohm and the functions that are measured like it (ohm4w, continuity): reads high" in other
+    assert "no result used it" in other
+
+
 def test_an_error_without_a_unit_is_refused(desk: Desk) -> None:
     """A bare 2 would be 200 %."""
     _measure(desk, _ratio_plan(desk))

@@ -154,6 +154,20 @@ def test_typed_meters_alone_are_watched_until_standard_input_ends(
     assert "99" not in text
 
 
+def test_a_typed_reading_short_of_digits_is_recorded_and_asked_about(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, given: Given
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bench.toml").write_text(
+        '[[instrument]]\ntag = "A"\naddress = "typed:"\ncounts = 4000\n', encoding="utf-8"
+    )
+    given("A=27.8 V ac\n")
+    assert main(["watch", "A", "--plain"]) == 0
+    text = capsys.readouterr().out
+    assert "A: 27.8 V ac ±" in text
+    assert "27.8 V ac has fewer digits than A shows there (steps of 10 mV): type all of them" in text
+
+
 @pytest.mark.parametrize("how", [["--plain"], ["--plain", "--once", "--for", "0.5 s"]])
 def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
     how: list[str],
