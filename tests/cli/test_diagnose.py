@@ -306,6 +306,32 @@ def test_names_nobody_knows_are_not_taken_in_silence(
     assert "did you mean MB-02?" in said
 
 
+def test_a_cross_check_on_record_counts(capsys: pytest.CaptureFixture[str]) -> None:
+    """A meter that disagreed with another one, and the other one was found good since: one line says so, and it weighs."""
+    diagnose = ["diagnose", "--expect", "5 V dc", "--reading", "5.6 V dc", "--source", "bench", "--meter"]
+    meters = ["--reading", "A=5.19 V dc", "--reading", "B=5.00 V dc", "--accuracy", "A=0.8 % + 2"]
+    main(["crosscheck", *meters, "--accuracy", "B=0.5 % + 2"])
+    capsys.readouterr()
+    main([*diagnose, "A", "--json"])
+    one_of_two = json.loads(capsys.readouterr().out)
+    assert one_of_two["known"].startswith("On record: A disagreed with B in a cross-check (entry ")
+    main(["standard", "B", "CS", "5.00 V dc", "--nominal", "5 V dc", "--accuracy", "0.5 % + 2"])
+    capsys.readouterr()
+    main([*diagnose, "A", "--json"])
+    the_one = json.loads(capsys.readouterr().out)
+    assert the_one["known"].endswith(
+        "B read a check standard correctly since, so a meter fault is more likely."
+    )
+    main([*diagnose, "C", "--json"])
+    nothing = json.loads(capsys.readouterr().out)
+    assert "C is neither" in nothing["known"]
+    meter = [
+        sum(c["probability"] for c in answer["causes"] if c["family"] == "meter")
+        for answer in (nothing, one_of_two, the_one)
+    ]
+    assert meter[0] + 0.1 < meter[1] < meter[2]
+
+
 def test_a_resistance_may_be_written_as_it_is_marked(capsys: pytest.CaptureFixture[str]) -> None:
     """4k7 is 4.7 kohm (IEC 60062); what the slip is about is said as a sentence that asks for no answer."""
     assert main(["diagnose", "--expect", "4k7", "--reading", "4.7 ohm", "--no-record"]) == 0

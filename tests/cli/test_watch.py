@@ -150,7 +150,7 @@ def test_typed_meters_alone_are_watched_until_standard_input_ends(
     given("A=27.8 V ac\nB=27.7 V ac\nA=27.9\nq\nA=99 V ac\n")
     assert main(["watch", "typed:A", "typed:B", "--group", "out=A,B", "--plain"]) == 0
     text = capsys.readouterr().out
-    assert "A: 27.9 V ac plus or minus" in text
+    assert "A: 27.9 V ac ±" in text
     assert "99" not in text
 
 
@@ -164,7 +164,7 @@ def test_a_typed_reading_short_of_digits_is_recorded_and_asked_about(
     given("A=27.8 V ac\n")
     assert main(["watch", "A", "--plain"]) == 0
     text = capsys.readouterr().out
-    assert "A: 27.8 V ac plus or minus" in text
+    assert "A: 27.8 V ac ±" in text
     assert "27.8 V ac has fewer digits than A shows there (steps of 10 mV): type all of them" in text
 
 
@@ -182,7 +182,7 @@ def test_a_bad_line_is_answered_even_when_a_good_one_follows_at_once(
     text = capsys.readouterr().out
     (answer,) = [line for line in text.splitlines() if "banana" in line]
     assert answer.startswith("not recorded: 'A=banana': 'banana' does not begin with a number; write")
-    assert "B: 27.1 V ac plus or minus" in text
+    assert "B: 27.1 V ac ±" in text
 
 
 @pytest.mark.parametrize(

@@ -5,8 +5,9 @@ from __future__ import annotations
 from helpers.meters_on_node import Node, accuracy, steady
 from helpers.watched_node import by_eye, changed, raised, with_value
 
-from benchlog.dashboard.suspect import Kind, NodeGroup
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
+from benchlog.project.suspect import Kind
 from benchlog.reading import Function, Origin, Reading
 
 

@@ -10,9 +10,10 @@ import pytest
 from helpers.meters_on_node import FOUR, Node, accuracy, steady
 from helpers.watched_node import GROUP, Change, changed, raised, with_value
 
-from benchlog.dashboard.suspect import Kind, NodeGroup, next_check
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
 from benchlog.diagnosis.catalogue import load_catalogue
+from benchlog.project.suspect import Kind, next_check
 from benchlog.reading import Flag, Function, Reading, State
 
 

@@ -17,8 +17,8 @@ from benchlog.dashboard.model import (
     Snapshot,
 )
 from benchlog.dashboard.plot import Series, plot_of
-from benchlog.dashboard.suspect import Kind, Suspect
 from benchlog.dashboard.view import SHAPES, view_lines
+from benchlog.project.suspect import Kind, Suspect
 
 
 def meter(tag: str, **fields: object) -> MeterLine:

@@ -100,6 +100,28 @@ def test_no_scope_clip_on_a_mains_referenced_node(clock: ManualClock) -> None:
     assert "rated meter" in error.value.hint
 
 
+# ---- the battery ----
+
+
+@pytest.mark.parametrize(("wish", "shown"), [("y", 27.75), ("n", 28.90)])
+def test_a_battery_symbol_is_asked_about_before_the_reading_counts(
+    wish: str, shown: float, monkeypatch: pytest.MonkeyPatch, clock: ManualClock
+) -> None:
+    """A new battery is noted and the display read again; who keeps the old one is not asked twice."""
+    low = frames(28.90, flags=frozenset({Flag.LOW_BATTERY}))
+    linked(monkeypatch, clock, [*low, *low], frames(27.75))
+    person = ScriptedPerson({"v/battery": wish}, interactive=True)
+    renewed: list[str] = []
+    with Acquisition(BENCH, person, clock) as acquisition:
+        acquisition.begin(CheckContext(renewed=renewed.append))
+        assert acquisition.reading("MA-01", V_AC, "voltage", "v").value == shown
+        assert renewed == (["MA-01"] if wish == "y" else [])
+        assert ("v/new_battery" in person.keys) is (wish == "y")
+        if wish == "n":
+            acquisition.reading("MA-01", V_AC, "voltage", "w")
+            assert "w/battery" not in person.keys
+
+
 # ---- slips ----
 
 

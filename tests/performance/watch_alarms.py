@@ -21,8 +21,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from helpers.meters_on_node import FOUR, START_NS, Node, accuracy, busy, mains_wander, steady
 
 from benchlog.clock import ManualClock
-from benchlog.dashboard.suspect import Kind, NodeGroup, Suspect
+from benchlog.dashboard.model import NodeGroup
 from benchlog.dashboard.suspicion import Watchdog
+from benchlog.project.suspect import Kind, Suspect
 from benchlog.reading import Function, Reading, State
 from benchlog_drivers.simbench.bench import SimulatedBench
 from benchlog_drivers.simbench.faults import inject

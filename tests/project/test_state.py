@@ -245,7 +245,10 @@ def test_status_after_months_answers_the_five_questions(project):
     assert seen.state.checks["C03"].state is CheckState.PASSED
     assert {m.tag: m.word for m in seen.meters} == {"MA-01": "check first", "MB-02": "do not trust"}
     assert [s.body["part"] for s in seen.state.substitutions] == ["T2"]
-    assert seen.left == "C1 charged to 30 V"
+    assert (seen.left, seen.noted) == ("C1 charged to 30 V", "discharge C1")
+    project.book.begin_session()
+    project.book.end_session({"next": "go on with the plan"})  # as earlier versions wrote it
+    assert project.overview.noted == ""
     assert seen.stored_energy == ("REC : 1000 µF at 40 V: 0.8 J",)
 
 
