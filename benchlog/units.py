@@ -85,7 +85,7 @@ class Quantity(msgspec.Struct, frozen=True):
     value: float  #: In the SI unit.
     unit: str  #: SI unit; ``"1"`` for a bare number or a percentage.
     resolution: float  #: One step of the last digit typed, in the SI unit.
-    coupling: str = ""  #: One of "", "ac", "dc". What was said after the unit.
+    coupling: str = ""  #: One of "", "ac", "dc", as typed after the unit.
     text: str = ""  #: As typed.
 
 
@@ -192,13 +192,13 @@ def parse_quantity(
     text : str
         Number, unit with optional prefix, then optionally ``ac`` or ``dc``.
     unit : str, optional
-        SI unit that must come out; a bare number or a bare prefix is then taken in it.
+        Required SI unit; a bare number or a bare prefix is then read in this unit.
     what : str
         Name of the thing in messages.
     above_zero : bool
         Whether it must be.
     example : str
-        What would do, for the hint; one of the unit by default.
+        Example for the hint; by default one in this unit.
 
     Raises
     ------
@@ -235,7 +235,7 @@ def parse_quantity(
 
 
 def _lone_prefix(word: str, unit: str) -> float | None:
-    """Factor of a prefix, or of nothing, where the unit goes without saying; None for anything else."""
+    """Factor of a bare prefix, or 1 for no word at all; None for anything else."""
     if word == "T":  # the tesla
         return None
     if word == "K" and unit not in _NEVER_PREFIXED:  # else the kelvin
@@ -244,13 +244,13 @@ def _lone_prefix(word: str, unit: str) -> float | None:
 
 
 def _not_in(wanted: str, found: str) -> str:
-    """How a quantity in one unit does not fit where another is wanted."""
+    """Say which unit was found and which is wanted."""
     where = "where a plain number or % belongs" if wanted == "1" else f"not in {wanted}"
     return f"{'a plain number' if found == '1' else f'in {found}'}, {where}"
 
 
 def _unit_words(text: str) -> tuple[list[str], str]:
-    """Words behind a number without the last that says ``ac`` or ``dc``, and which of these it is."""
+    """Words after a number without a last ``ac`` or ``dc``, and which of the two it was."""
     words = text.replace("~", " ~ ").replace("=", " = ").split()
     if words and (joined := _COUPLED_UNIT.fullmatch(words[-1])):
         words[-1:] = joined.groups()
@@ -334,7 +334,7 @@ def parse_nameplate(text: str) -> Nameplate:
     coupling = voltage.coupling or "ac"
     assumed = not voltage.coupling
     if regulation is not Regulation.UNKNOWN and coupling != "dc":
-        raise UsageError(f"nameplate {text!r}: {regulation} is said of a DC output", hint=hint)
+        raise UsageError(f"nameplate {text!r}: only a DC output is {regulation}", hint=hint)
     return Nameplate(voltage.value, coupling, power, text.strip(), regulation, coupling_assumed=assumed)
 
 
@@ -356,7 +356,7 @@ _REGULATION_WORDS = {
 
 
 def _regulation(text: str) -> tuple[str, Regulation]:
-    """Split off the last word of a nameplate where it names the regulation."""
+    """Split off the last word of a nameplate if it names the regulation."""
     rest, _, last = text.rpartition(" ")
     found = _REGULATION_WORDS.get(last.strip(",").lower())
     return (text, Regulation.UNKNOWN) if found is None else (rest.rstrip(" ,"), found)
