@@ -1,4 +1,4 @@
-"""Whatever is found bad recalls what rests on it: scope, channel, range, divider, resistor, check standard, meter."""
+"""Whatever is found bad recalls what was measured with it: scope, channel, range, divider, resistor, check standard, meter."""
 
 from __future__ import annotations
 
@@ -231,7 +231,7 @@ def test_a_check_standard_found_wrong_recalls_what_passed_meters_measured(desk: 
     assert desk.run(*SUPPLY, "--reading", "27.5 V ac", "--meter", "MA-1", "--json").json["verdict"] == "pass"
 
 
-def test_a_failure_on_a_wrong_standard_is_told(desk: Desk) -> None:
+def test_a_failure_on_a_wrong_standard_is_reported(desk: Desk) -> None:
     """5.10 V on a standard that is really 5.10 V: the meter was right."""
     bad = desk.run("standard", "MA-1", "CS-3", "5.10 V dc", "--json")
     assert bad.json["verdict"] == "fail"
@@ -274,7 +274,7 @@ def test_a_repaired_meter_is_checked_before_it_is_trusted(desk: Desk) -> None:
     assert meter["trust"] == "trust"
 
 
-def test_a_repair_without_a_check_since_is_no_trust(desk: Desk) -> None:
+def test_a_repair_without_a_check_since_does_not_bring_trust(desk: Desk) -> None:
     """A meter recalled by hand counts again once repaired, but its earlier check says nothing of it now."""
     assert desk.run("standard", "MA-1", "CS-3", "5.00 V dc").code == 0
     desk.run("recall", "MA-1", "--reason", "dropped")
@@ -324,10 +324,10 @@ def test_a_slip_in_a_name_recalls_nothing_and_says_what_is_known(
         ("15 ohm load resistor", [("T1", "stands with wider uncertainty")]),
     ],
 )
-def test_a_record_of_labels_only_recalls_what_can_be_told(
+def test_a_record_of_labels_only_recalls_what_its_labels_say(
     desk: Desk, name: str, parts: list[tuple[str, str]]
 ) -> None:
-    """The labels of that time are read as a format; which way a source resistance follows the load they don't tell."""
+    """The labels of that time are read as a format; which way a source resistance follows the load they don't say."""
     shutil.copy(OLD, desk.logbook)
     assert desk.run("record", "verify").code == 0
     desk.days(1)
@@ -379,7 +379,7 @@ def test_status_and_certificate_show_the_wider_interval_and_who_released(desk: D
 def test_limits_that_follow_a_bad_meter_are_corrected_too(
     desk: Desk, meter: str, error: str, kind: str, said: str
 ) -> None:
-    """A pass against limits from a mains voltage that was never there is no pass."""
+    """A pass against limits from a mains voltage that was never there does not count as a pass."""
     words = (
         "--mains",
         "236 V",
